@@ -1,0 +1,145 @@
+//! Words or JSON on standard output; trouble on standard error.
+
+use std::io::{self, IsTerminal, Write};
+use std::process::ExitCode;
+
+use serde::Serialize;
+use works::{Advise, Kind};
+
+/// How a command that did not fail ends.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    /// Done, or accepted.
+    Done,
+    /// Examined and rejected, or a unit failed.
+    Rejected,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        match exit {
+            Exit::Done => ExitCode::SUCCESS,
+            Exit::Rejected => ExitCode::from(1),
+        }
+    }
+}
+
+/// A failure as people and programs are told of it.
+#[derive(Debug)]
+pub struct Failure {
+    kind: Kind,
+    message: String,
+    advice: Option<String>,
+    causes: Vec<String>,
+}
+
+impl Failure {
+    /// A wrong call or unreadable input.
+    pub fn usage(message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { kind: Kind::Usage, message: message.into(), advice: Some(advice.into()), causes: Vec::new() }
+    }
+
+    /// The surroundings failed.
+    pub fn surroundings(message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { kind: Kind::Surroundings, message: message.into(), advice: Some(advice.into()), causes: Vec::new() }
+    }
+}
+
+impl<E: Advise> From<E> for Failure {
+    fn from(error: E) -> Self {
+        let message = error.to_string();
+        let mut causes = Vec::new();
+        let mut source = error.source();
+        while let Some(cause) = source {
+            let text = cause.to_string();
+            if !message.contains(&text) {
+                causes.push(text);
+            }
+            source = cause.source();
+        }
+        Self { kind: error.kind(), message, advice: error.advice(), causes }
+    }
+}
+
+/// Where answers go.
+#[derive(Debug)]
+pub struct Output {
+    json: bool,
+    /// -1 quiet, 0 usual, 1 and up more.
+    level: i8,
+}
+
+impl Output {
+    /// An output in JSON or in words.
+    pub fn new(json: bool, level: i8) -> Self {
+        Self { json, level }
+    }
+
+    /// Whether the answer is JSON.
+    pub fn is_json(&self) -> bool {
+        self.json
+    }
+
+    /// Whether `-v` was given.
+    pub fn is_verbose(&self) -> bool {
+        self.level > 0
+    }
+
+    /// Whether progress may be drawn: on a terminal, and not with `-q`.
+    pub fn draws_progress(&self) -> bool {
+        self.level >= 0 && io::stderr().is_terminal()
+    }
+
+    /// Whether words may carry colour and shapes: a terminal that is not dumb, no `NO_COLOR`.
+    pub fn is_styled(&self) -> bool {
+        !self.json
+            && io::stdout().is_terminal()
+            && std::env::var_os("NO_COLOR").is_none_or(|v| v.is_empty())
+            && std::env::var_os("TERM").is_none_or(|t| t != "dumb")
+    }
+
+    /// Shows a command's answer: the value as JSON, or the words.
+    ///
+    /// # Errors
+    ///
+    /// Where standard output can't be written; a closed pipe is no failure.
+    pub fn show<T: Serialize + ?Sized>(
+        &mut self,
+        value: &T,
+        words: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+    ) -> Result<(), Failure> {
+        let mut out = io::BufWriter::new(io::stdout().lock());
+        let written = if self.json {
+            serde_json::to_writer(&mut out, value).map_err(io::Error::from).and_then(|()| writeln!(out))
+        } else {
+            words(&mut out)
+        };
+        match written.and_then(|()| out.flush()) {
+            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(Failure::surroundings(
+                format!("standard output can't be written: {error}"),
+                "Look at where the output is sent; the work itself was done.",
+            )),
+            _ => Ok(()),
+        }
+    }
+
+    /// Tells of a failure and gives the exit code that goes with it.
+    pub fn fail(&mut self, failure: &Failure) -> ExitCode {
+        if self.json {
+            let document = serde_json::json!({"error": {
+                "kind": failure.kind.word(), "message": failure.message, "advice": failure.advice,
+            }});
+            let _ = writeln!(io::stdout(), "{document}");
+        } else {
+            let mut err = io::stderr().lock();
+            let _ = writeln!(err, "touchmark: {}", failure.message);
+            for cause in &failure.causes {
+                let _ = writeln!(err, "  because: {cause}");
+            }
+            if let Some(advice) = &failure.advice {
+                let _ = writeln!(err, "  next: {advice}");
+            }
+        }
+        ExitCode::from(failure.kind.exit_code())
+    }
+}
