@@ -3,14 +3,24 @@
 //! Pure: octets, times and randomness come in as arguments; nothing here reads
 //! a file, a clock or a socket. The layers, from the bottom:
 //!
-//! - [`ids`], [`tlv`], [`key`]: identifiers, the standard's encoding, P-256.
+//! - [`ids`], [`tlv`], [`asn1`], [`moment`], [`key`]: identifiers, encodings, times, P-256.
+//! - [`name`], [`certificate`]: names, certificates.
 //! - [`verdict`]: the rule catalogue and findings.
 //!
 //! "Core Spec" in these pages is the Matter Core Specification, cited from
 //! memory of releases 1.3 to 1.4; where a public RFC settles a point, that is
 //! cited instead.
 
+pub mod asn1;
+pub mod certificate;
+pub mod declaration;
+pub mod exchange;
 pub mod ids;
 pub mod key;
+pub mod moment;
+pub mod name;
+pub mod oid;
+pub mod request;
+pub mod revocation;
 pub mod tlv;
 pub mod verdict;
