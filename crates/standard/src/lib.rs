@@ -4,8 +4,10 @@
 //! a file, a clock or a socket. The layers, from the bottom:
 //!
 //! - [`ids`], [`tlv`], [`asn1`], [`moment`], [`key`]: identifiers, encodings, times, P-256.
-//! - [`name`], [`certificate`]: names, certificates.
-//! - [`verdict`]: the rule catalogue and findings.
+//! - [`name`], [`certificate`], [`request`], [`revocation`]: names, and what is signed over them.
+//! - [`declaration`], [`exchange`]: what the alliance and the device say.
+//! - [`verdict`]: the rule catalogue, the checks, chains and findings.
+//! - [`specimen`]: sets that break one rule each.
 //!
 //! "Core Spec" in these pages is the Matter Core Specification, cited from
 //! memory of releases 1.3 to 1.4; where a public RFC settles a point, that is
@@ -14,13 +16,16 @@
 pub mod asn1;
 pub mod certificate;
 pub mod declaration;
+pub mod detect;
 pub mod exchange;
 pub mod ids;
 pub mod key;
 pub mod moment;
 pub mod name;
 pub mod oid;
+pub mod pem;
 pub mod request;
 pub mod revocation;
+pub mod specimen;
 pub mod tlv;
 pub mod verdict;

@@ -198,7 +198,7 @@ impl KeyUsage {
 /// # Errors
 ///
 /// What is wrong with the value, in words.
-pub(crate) fn subject_key_id(data: &[u8], extension: &Extension) -> Result<Span, String> {
+pub(crate) fn read_subject_key_id(data: &[u8], extension: &Extension) -> Result<Span, String> {
     value(data, extension.value, |walk| Ok(walk.expect(tag::OCTET_STRING, "an OCTET STRING was expected")?.content))
 }
 

@@ -152,7 +152,7 @@ impl Certificate {
         };
         // Within known extensions, departures are told by the rule of that extension.
         let subject_key_id =
-            extensions.get(der, oid::SUBJECT_KEY_ID).and_then(|e| extensions::subject_key_id(der, e).ok());
+            extensions.get(der, oid::SUBJECT_KEY_ID).and_then(|e| extensions::read_subject_key_id(der, e).ok());
         let authority_key_id = extensions
             .get(der, oid::AUTHORITY_KEY_ID)
             .and_then(|e| AuthorityKeyId::read(der, e).ok())

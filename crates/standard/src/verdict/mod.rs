@@ -4,9 +4,27 @@
 //! what is required and what to do when it is broken. Checking a subject
 //! yields [`Finding`]s; the verdict is *rejected* as soon as one of them is an
 //! error. Every broken rule is reported, in the catalogue's order.
+//!
+//! Start at [`judge_certificate`] for one certificate by itself, [`Pool`] for
+//! chains, [`judge_declaration`], [`judge_exchange`], [`judge_request`] and
+//! [`judge_list`] for the rest.
 
-mod catalogue;
+pub mod catalogue;
+mod certificate;
+mod chain;
+mod declaration;
+mod exchange;
 mod finding;
+mod pool;
+mod request;
+mod revocation;
 
 pub use catalogue::{all_rules, rule};
+pub use certificate::{judge_certificate, test_identity};
+pub use chain::{Context, Judged, Place};
+pub use declaration::{Device, SignerKey, judge_declaration, judge_pairing};
+pub use exchange::judge_exchange;
 pub use finding::{Finding, Report, Rule, Severity, Verdict};
+pub use pool::{Authority, Link, Matching, Pool, SignatureState};
+pub use request::judge_request;
+pub use revocation::{RevokedSerials, judge_list};

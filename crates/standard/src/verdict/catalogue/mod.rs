@@ -1,16 +1,50 @@
 //! The rule catalogue: one table a kind of subject, in the standard's order.
+//!
+//! Everything that names a rule draws on these tables: the checks, `examine
+//! --rules`, the specimens, and the test that holds that each rule can break.
+
+pub mod certificate;
+pub mod chain;
+pub mod declaration;
+pub mod exchange;
+pub mod request;
+pub mod revocation;
 
 use super::Rule;
 
-/// Tables in the order in which they are printed and judged.
-const TABLES: &[&[Rule]] = &[];
+/// Declares rules as statics and the table that holds them in order.
+macro_rules! rules {
+    ($table:ident: $($ident:ident = $name:literal, $severity:ident, $clause:literal;
+        $required:literal; $advice:literal;)*) => {
+        $(
+            #[doc = concat!("`", $name, "`: ", $required)]
+            pub static $ident: crate::verdict::Rule = crate::verdict::Rule {
+                name: $name,
+                clause: $clause,
+                severity: crate::verdict::Severity::$severity,
+                required: $required,
+                advice: $advice,
+            };
+        )*
+        /// The table, in the standard's order.
+        pub static $table: &[&crate::verdict::Rule] = &[$(&$ident),*];
+    };
+}
+pub(crate) use rules;
 
 /// Every rule, in the catalogue's order.
-pub fn all_rules() -> impl Iterator<Item = &'static Rule> {
-    TABLES.iter().flat_map(|table| table.iter())
+pub fn all_rules() -> Vec<&'static Rule> {
+    let mut all: Vec<&'static Rule> = Vec::with_capacity(96);
+    all.extend(certificate::TABLE.iter().map(|row| &row.dac));
+    all.extend(certificate::TABLE.iter().map(|row| &row.pai));
+    all.extend(certificate::TABLE.iter().map(|row| &row.paa));
+    for table in [chain::TABLE, declaration::TABLE, exchange::TABLE, request::TABLE, revocation::TABLE] {
+        all.extend(table);
+    }
+    all
 }
 
 /// The rule of that name.
 pub fn rule(name: &str) -> Option<&'static Rule> {
-    all_rules().find(|rule| rule.name == name)
+    all_rules().into_iter().find(|rule| rule.name == name)
 }

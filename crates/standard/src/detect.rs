@@ -1,0 +1,279 @@
+//! What octets are, by what stands in them and never by a file's name.
+//!
+//! Takes DER, PEM with any number of blocks (RFC 7468, text around them
+//! allowed), PKCS #7 bundles, DER certificates one behind another, and
+//! exchanges in JSON. Bounded: the caller bounds the octets, and no part is
+//! expanded.
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD as BASE64;
+
+use crate::asn1::{Departure, Unreadable, Walk, tag};
+use crate::certificate::{Certificate, KeyField};
+use crate::declaration::Declaration;
+use crate::exchange::{Proof, ProofError};
+use crate::key::PublicKey;
+use crate::oid;
+use crate::request::Request;
+use crate::revocation::RevocationList;
+
+/// One thing found.
+#[derive(Debug, Clone)]
+#[expect(clippy::large_enum_variant, reason = "certificates are by far the most common")]
+pub enum Item {
+    /// A certificate.
+    Certificate(Certificate),
+    /// Octets in a certificate's outer shape that can't be taken apart.
+    BrokenCertificate(Vec<u8>, Unreadable),
+    /// A certification declaration.
+    Declaration(Declaration),
+    /// A certification request.
+    Request(Request),
+    /// A revocation list.
+    List(RevocationList),
+    /// An attestation exchange.
+    Exchange(Proof),
+    /// A public key alone.
+    PublicKey(PublicKey),
+}
+
+/// Why nothing was found.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum DetectError {
+    /// No octets.
+    #[error("it is empty")]
+    Empty,
+    /// Nothing that this program reads.
+    #[error("it is neither a certificate, request, list, declaration nor exchange")]
+    Unknown,
+    /// A private key: nothing to be examined, and nothing to be passed around.
+    #[error("it holds a private key")]
+    PrivateKey,
+    /// It says what it is and is not.
+    #[error("it begins like {0}, but {1}")]
+    Broken(&'static str, String),
+}
+
+/// Finds what is in `octets`.
+///
+/// # Errors
+///
+/// [`DetectError`]; where a bundle holds one part that can't be read, all of
+/// it is refused, so that nothing is left out in silence.
+pub fn detect(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
+    let start = octets.iter().position(|o| !o.is_ascii_whitespace()).ok_or(DetectError::Empty)?;
+    if contains(octets, b"-----BEGIN ") {
+        return pem(octets);
+    }
+    match octets[start] {
+        b'{' => match Proof::read(octets) {
+            Ok(proof) => Ok(vec![Item::Exchange(proof)]),
+            Err(ProofError::NoExchange) => Err(DetectError::Unknown),
+            Err(ProofError::Json(why)) => Err(DetectError::Broken("JSON", why)),
+        },
+        _ if octets[0] == tag::SEQUENCE => der_sequence(octets),
+        _ => Err(DetectError::Unknown),
+    }
+}
+
+fn contains(octets: &[u8], needle: &[u8]) -> bool {
+    octets.windows(needle.len()).any(|w| w == needle)
+}
+
+fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
+    let broken = |why: String| DetectError::Broken("PEM", why);
+    // Text around the blocks may be in any encoding; blocks are ASCII.
+    let text = String::from_utf8_lossy(octets);
+    let mut items = Vec::new();
+    let mut rest: &str = &text;
+    let mut number = 0;
+    while let Some(at) = rest.find("-----BEGIN ") {
+        number += 1;
+        let after = &rest[at + 11..];
+        let label = after.split_once("-----").map(|(label, _)| label);
+        let Some(label) = label.filter(|l| l.len() <= 64 && !l.contains('\n')) else {
+            return Err(broken(format!("the first line of block {number} has no end")));
+        };
+        let body = &after[label.len() + 5..];
+        let end = format!("-----END {label}-----");
+        let Some(length) = body.find(&end) else {
+            return Err(broken(format!("block {number} has no line {end}")));
+        };
+        let digits: String = body[..length].chars().filter(|c| !c.is_ascii_whitespace()).collect();
+        let der = BASE64.decode(digits).map_err(|_| broken(format!("block {number} is no base 64")))?;
+        items.extend(labelled(label, &der, number)?);
+        rest = &body[length + end.len()..];
+    }
+    Ok(items)
+}
+
+fn labelled(label: &str, der: &[u8], number: usize) -> Result<Vec<Item>, DetectError> {
+    let broken = |what: &'static str| {
+        move |why: Unreadable| DetectError::Broken(what, format!("in block {number} there is {why}"))
+    };
+    match label {
+        "CERTIFICATE" | "X509 CERTIFICATE" | "TRUSTED CERTIFICATE" => {
+            certificate(der).map(|item| vec![item]).map_err(broken("a certificate"))
+        }
+        "CERTIFICATE REQUEST" | "NEW CERTIFICATE REQUEST" => {
+            Request::read(der).map(|r| vec![Item::Request(r)]).map_err(broken("a certification request"))
+        }
+        "X509 CRL" => RevocationList::read(der).map(|l| vec![Item::List(l)]).map_err(broken("a revocation list")),
+        "PKCS7" | "CMS" => der_sequence(der),
+        "PUBLIC KEY" => KeyField::key_from_spki(der)
+            .map(|key| vec![Item::PublicKey(key)])
+            .map_err(|why| DetectError::Broken("a public key", why)),
+        _ if label.ends_with("PRIVATE KEY") => Err(DetectError::PrivateKey),
+        _ => Err(DetectError::Broken(
+            "PEM",
+            format!("block {number} is labelled {label:?}, which this program does not read"),
+        )),
+    }
+}
+
+/// A certificate, or octets that are complete and have its outer shape.
+fn certificate(der: &[u8]) -> Result<Item, Unreadable> {
+    match Certificate::read(der) {
+        Ok(certificate) => Ok(Item::Certificate(certificate)),
+        Err(why) if has_signed_shape(der) => Ok(Item::BrokenCertificate(der.to_vec(), why)),
+        Err(why) => Err(why),
+    }
+}
+
+/// Whether it is a complete `SEQUENCE { SEQUENCE, SEQUENCE, BIT STRING }`.
+fn has_signed_shape(der: &[u8]) -> bool {
+    let mut departures: Vec<Departure> = Vec::new();
+    let mut walk = Walk::new(der, &mut departures);
+    let Ok(outer) = walk.expect(tag::SEQUENCE, "") else { return false };
+    let Ok(mut parts) = walk.enter(&outer) else { return false };
+    [tag::SEQUENCE, tag::SEQUENCE, tag::BIT_STRING].into_iter().all(|t| parts.expect(t, "").is_ok()) && parts.is_done()
+}
+
+/// Shapes of what is in DER here, told by the first few identifiers.
+enum Shape {
+    Cms,
+    Key,
+    Certificate,
+    Request,
+    List,
+}
+
+fn shape(der: &[u8]) -> Result<Shape, DetectError> {
+    let mut departures = Vec::new();
+    let mut walk = Walk::new(der, &mut departures);
+    let outer = walk.next().map_err(|why| DetectError::Broken("DER", why.to_string()))?;
+    let unknown = |_| DetectError::Unknown;
+    let mut parts = walk.enter(&outer).map_err(unknown)?;
+    let first = parts.next().map_err(unknown)?;
+    match first.tag {
+        tag::OID => return Ok(Shape::Cms),
+        tag::SEQUENCE => {}
+        _ => return Err(DetectError::Unknown),
+    }
+    if parts.peek() == Some(tag::BIT_STRING) {
+        return Ok(Shape::Key);
+    }
+    // Identifiers of the signed part's first members.
+    let mut members = parts.enter(&first).map_err(unknown)?;
+    let mut tags = Vec::new();
+    while tags.len() < 5 && !members.is_done() {
+        match members.next() {
+            Ok(member) => tags.push(member.tag),
+            Err(_) => break,
+        }
+    }
+    let s = tag::SEQUENCE;
+    let is_time = |t: &u8| matches!(*t, tag::UTC_TIME | tag::GENERALIZED_TIME);
+    match tags.as_slice() {
+        [0xA0, ..] => Ok(Shape::Certificate),
+        [tag::INTEGER, a, b, t, ..] | [a, b, t, ..] if *a == s && *b == s && is_time(t) => Ok(Shape::List),
+        // A name that is empty or not, a key, and attributes or nothing.
+        [tag::INTEGER, a, b] if *a == s && *b == s => Ok(Shape::Request),
+        [tag::INTEGER, a, b, 0xA0, ..] if *a == s && *b == s => Ok(Shape::Request),
+        _ if has_signed_shape(der) => Ok(Shape::Certificate),
+        _ => Err(DetectError::Unknown),
+    }
+}
+
+fn der_sequence(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
+    let mut items = Vec::new();
+    let mut at = 0;
+    loop {
+        let rest = &octets[at..];
+        let length = {
+            let mut departures = Vec::new();
+            let mut walk = Walk::new(rest, &mut departures);
+            walk.next().map_err(|why| DetectError::Broken("DER", why.to_string()))?;
+            walk.position()
+        };
+        // What follows is another object only where it has an object's shape;
+        // else it is left to the last one, whose rule tells of octets behind it.
+        let follows = rest.get(length..).filter(|r| r.first() == Some(&tag::SEQUENCE) && shape(r).is_ok());
+        let this = if follows.is_some() { &rest[..length] } else { rest };
+        items.extend(one(this)?);
+        if follows.is_none() {
+            return Ok(items);
+        }
+        at += length;
+    }
+}
+
+fn one(der: &[u8]) -> Result<Vec<Item>, DetectError> {
+    let broken = |what: &'static str| move |why: Unreadable| DetectError::Broken(what, why.to_string());
+    match shape(der)? {
+        Shape::Certificate => certificate(der).map(|item| vec![item]).map_err(broken("a certificate")),
+        Shape::Request => Request::read(der).map(|r| vec![Item::Request(r)]).map_err(broken("a certification request")),
+        Shape::List => RevocationList::read(der).map(|l| vec![Item::List(l)]).map_err(broken("a revocation list")),
+        Shape::Key => match KeyField::key_from_spki(der) {
+            Ok(key) => Ok(vec![Item::PublicKey(key)]),
+            Err(why) => Err(DetectError::Broken("a public key", why)),
+        },
+        Shape::Cms => match bundle(der) {
+            Ok(Some(items)) => Ok(items),
+            Ok(None) => Declaration::read(der).map(|d| vec![Item::Declaration(d)]).map_err(broken("CMS signed data")),
+            Err(why) => Err(DetectError::Broken("a PKCS #7 bundle", why.to_string())),
+        },
+    }
+}
+
+/// The certificates and lists of CMS signed data without content (RFC 5652 §5.1
+/// "degenerate case"); `None` where there is a content, as in a declaration.
+fn bundle(der: &[u8]) -> Result<Option<Vec<Item>>, Unreadable> {
+    let mut departures = Vec::new();
+    let mut walk = Walk::new(der, &mut departures);
+    let outer = walk.expect(tag::SEQUENCE, "CMS content was expected")?;
+    let mut info = walk.enter(&outer)?;
+    let kind = info.expect(tag::OID, "a CMS content type was expected")?;
+    if kind.content.of(der) != oid::ID_SIGNED_DATA {
+        return Err(Unreadable { at: kind.full.start as usize, what: "CMS content that is not signed data" });
+    }
+    let wrapper = info.expect(0xA0, "signed data was expected")?;
+    let mut inner = info.enter(&wrapper)?;
+    let data = inner.expect(tag::SEQUENCE, "signed data was expected")?;
+    let mut parts = inner.enter(&data)?;
+    parts.integer("a version was expected")?;
+    parts.expect(tag::SET, "digest algorithms were expected")?;
+    let encapsulated = parts.expect(tag::SEQUENCE, "an encapsulated content was expected")?;
+    {
+        let mut fields = parts.enter(&encapsulated)?;
+        fields.expect(tag::OID, "a content type was expected")?;
+        if !fields.is_done() {
+            return Ok(None);
+        }
+    }
+    let mut items = Vec::new();
+    while let Some(set @ (0xA0 | 0xA1)) = parts.peek() {
+        let set_tlv = parts.next()?;
+        let mut members = parts.enter(&set_tlv)?;
+        while !members.is_done() {
+            let member = members.next()?;
+            let octets = member.full.of(der);
+            if set == 0xA0 {
+                items.push(certificate(octets)?);
+            } else {
+                items.push(Item::List(RevocationList::read(octets)?));
+            }
+        }
+    }
+    Ok(Some(items))
+}

@@ -1,0 +1,38 @@
+//! Rules across a chain. Source: Core Spec 6.2.3.1 over RFC 5280 §6.1.
+
+super::rules! {
+    TABLE:
+    LENGTH = "chain.length", Error, "Core Spec 6.2.3.1";
+        "Exactly three certificates: PAA, PAI, DAC.";
+        "Verifiers take no shorter and no longer chain. The DAC must be issued by a PAI, and that by a PAA.";
+    COMPLETE = "chain.complete", Error, "RFC 5280 §6.1";
+        "Every issuer up to the PAA is at hand.";
+        "Give the missing certificate too; ask the authority for the PAI that issued these.";
+    ISSUER_NAME = "chain.issuer-name", Error, "RFC 5280 §6.1.3, §7.1";
+        "The issuer's name equals the subject of the certificate that issued it, octet by octet.";
+        "Ask the authority which certificate it issued this one under; its name is not this.";
+    KEY_ID = "chain.key-id", Error, "Core Spec 6.2.2.3; RFC 5280 §4.2.1.1";
+        "authorityKeyIdentifier equals the issuer's subjectKeyIdentifier.";
+        "It points at another key. Ask the authority whether the right PAI was sent.";
+    SIGNATURE = "chain.signature", Error, "RFC 5280 §6.1.3";
+        "The signature is the issuer's.";
+        "Somebody else signed it, or it was changed afterwards. Do not use it; ask the authority, by a way you trust.";
+    VALIDITY = "chain.validity", Error, "Core Spec 6.2.3.1; RFC 5280 §6.1.3";
+        "PAI and PAA are valid at the DAC's notBefore.";
+        "The DAC was issued outside its issuer's time. Ask the authority for one issued within it.";
+    VENDOR_ID = "chain.vendor-id", Error, "Core Spec 6.2.3.1";
+        "The DAC's vendor ID is the PAI's, and the PAA's where that has one; and the one the device says.";
+        "The chain is for another vendor. Look whether the right PAI, or the right order, was used.";
+    PRODUCT_ID = "chain.product-id", Error, "Core Spec 6.2.3.1";
+        "The DAC's product ID is the PAI's where that has one, and the one the device says.";
+        "The chain is for another product. Look whether the right PAI, or the right order, was used.";
+    ANCHOR = "chain.anchor", Error, "Core Spec 6.2.3.1; RFC 5280 §6.1.1";
+        "The chain ends at a PAA that is trusted.";
+        "A PAA that came with the certificates proves nothing. Get it by a way of its own, compare it, and trust that.";
+    REVOKED = "chain.revoked", Error, "Core Spec 6.2.4; RFC 5280 §6.3";
+        "No certificate of the chain is on its issuer's revocation list.";
+        "Verifiers refuse it. Put the unit aside and ask the authority why it was revoked.";
+    TEST_IDENTITY = "chain.test-identity", Note, "Core Spec 2.5.2";
+        "Vendor IDs FFF1 to FFF4 are for testing only.";
+        "Fine on the desk. Nothing with this identity may be shipped.";
+}

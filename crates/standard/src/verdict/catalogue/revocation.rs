@@ -1,0 +1,20 @@
+//! Rules on a revocation list. Source: Core Spec 6.2.4; RFC 5280 §5.
+
+super::rules! {
+    TABLE:
+    ENCODING = "revocation.encoding", Error, "RFC 5280 §5.1";
+        "One list of version 2 in DER, ecdsa-with-SHA256, no unknown critical extension, and nothing after it.";
+        "Verifiers ignore a list they can't read, so what it revokes stays in use. Fetch or issue it again.";
+    SIGNATURE = "revocation.signature", Error, "RFC 5280 §6.3.3 (g)";
+        "The signature is the issuer's.";
+        "Do not act on it. Fetch the list again from where its issuer publishes it.";
+    ISSUER = "revocation.issuer", Error, "Core Spec 6.2.4; RFC 5280 §6.3.3 (f)";
+        "Issued by the PAI or PAA whose certificates it lists, or by a list signer one of them appointed; it carries authorityKeyIdentifier.";
+        "Give the certificate of whoever issued the list, too.";
+    NUMBER = "revocation.number", Error, "RFC 5280 §5.2.3";
+        "cRLNumber is present, not critical, not negative, at most 20 octets.";
+        "Without it nobody can tell which of two lists is newer. Have it issued again.";
+    DATES = "revocation.dates", Error, "RFC 5280 §5.1.2.4, §5.1.2.5";
+        "thisUpdate is past and nextUpdate is to come.";
+        "Fetch the current list.";
+}
