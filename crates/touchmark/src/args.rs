@@ -34,7 +34,11 @@ pub struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Examine(commands::examine::ExamineArgs),
+    #[command(subcommand)]
+    Specimen(commands::specimen::SpecimenCommand),
+}
 
 /// Parses and runs; every way out of the program goes through here.
 pub fn run(typed: Vec<OsString>) -> ExitCode {
@@ -70,7 +74,10 @@ fn first_line(text: &str) -> String {
 }
 
 fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> {
-    match arguments.command {}
+    match arguments.command {
+        Command::Examine(args) => commands::examine::run(args, output),
+        Command::Specimen(command) => commands::specimen::run(command, output),
+    }
 }
 
 #[cfg(test)]

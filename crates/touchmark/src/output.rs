@@ -75,11 +75,6 @@ impl Output {
         Self { json, level }
     }
 
-    /// Whether the answer is JSON.
-    pub fn is_json(&self) -> bool {
-        self.json
-    }
-
     /// Whether `-v` was given.
     pub fn is_verbose(&self) -> bool {
         self.level > 0

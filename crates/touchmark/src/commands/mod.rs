@@ -1,1 +1,5 @@
 //! One file a command: parse, call, show.
+
+pub mod examine;
+pub mod examine_words;
+pub mod specimen;

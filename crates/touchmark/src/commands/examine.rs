@@ -1,0 +1,167 @@
+//! `touchmark examine`.
+
+use std::path::PathBuf;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+use clap::Args;
+use clap::builder::PossibleValuesParser;
+use indicatif::{ProgressBar, ProgressStyle};
+use serde::Serialize;
+use standard::ids::{ProductId, VendorId};
+use standard::moment::Moment;
+use standard::verdict::{Device, Verdict, all_rules};
+use works::examine::{Examine, Kind, Progress, examine};
+
+use super::examine_words;
+use crate::output::{Exit, Failure, Output};
+
+/// Say what files are, and whether a verifier will accept them
+///
+/// Takes certificates, requests, revocation lists, declarations and exchanges
+/// in DER, PEM, PKCS #7 or JSON, told apart by what stands in them; directories
+/// are read whole. Certificates are linked into chains, and everything that can
+/// be checked with what was given is checked. Every broken rule is named, with
+/// what it requires, what was found, and what to do.
+///
+/// This verdict is no certification: that is the alliance's and its accredited
+/// laboratories' to give.
+#[derive(Debug, Args)]
+pub struct ExamineArgs {
+    /// Files and directories to examine
+    #[arg(value_name = "FILE", required_unless_present = "rules")]
+    files: Vec<PathBuf>,
+
+    /// What the one file is, whatever it looks like
+    #[arg(long = "as", value_name = "KIND", value_parser = PossibleValuesParser::new(kinds()))]
+    kind: Option<String>,
+
+    /// A PAA that is trusted (file or directory); once given, only these are
+    #[arg(long, value_name = "PATH")]
+    trust: Vec<PathBuf>,
+
+    /// A certificate or public key that may sign declarations
+    #[arg(long, value_name = "PATH")]
+    signer: Vec<PathBuf>,
+
+    /// Vendor ID that the device says it has, as FFF2 or 0xFFF2
+    #[arg(long, value_name = "VID")]
+    vendor: Option<VendorId>,
+
+    /// Product ID that the device says it has
+    #[arg(long, value_name = "PID")]
+    product: Option<ProductId>,
+
+    /// Judge at this time instead of the DAC's notBefore, as 2026-03-01T12:00:00Z
+    #[arg(long, value_name = "TIME")]
+    at: Option<Moment>,
+
+    /// Revocation lists to honour (file or directory)
+    #[arg(long, value_name = "PATH")]
+    revocations: Vec<PathBuf>,
+
+    /// List all rules, with clause and text
+    #[arg(long)]
+    rules: bool,
+}
+
+fn kinds() -> Vec<&'static str> {
+    Kind::ALL.iter().filter(|(kind, _)| *kind != Kind::Unknown).map(|(_, word)| *word).collect()
+}
+
+/// The present, as the machine's clock has it.
+pub fn now() -> Moment {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
+    Moment::from_unix(i64::try_from(since.as_secs()).unwrap_or(i64::MAX))
+}
+
+/// Runs the command.
+pub fn run(args: ExamineArgs, output: &mut Output) -> Result<Exit, Failure> {
+    if args.rules {
+        return list_rules(output);
+    }
+    let kind = args.kind.and_then(|word| Kind::ALL.iter().find(|(_, w)| *w == word).map(|(kind, _)| *kind));
+    let request = Examine {
+        files: args.files,
+        kind,
+        trust: args.trust,
+        signers: args.signer,
+        revocations: args.revocations,
+        device: Device { vendor: args.vendor, product: args.product, by_declaration: false },
+        at: args.at,
+    };
+    let bar = bar(output);
+    let answer = examine(&request, now(), &|step| advance(&bar, step));
+    bar.finish_and_clear();
+    let answer = answer?;
+    let exit = if answer.verdict == Verdict::Accepted { Exit::Done } else { Exit::Rejected };
+    let style = examine_words::Style { shapes: output.is_styled(), verbose: output.is_verbose() };
+    output.show(&answer, |w| examine_words::write(w, &answer, !request.trust.is_empty(), style))?;
+    Ok(exit)
+}
+
+fn bar(output: &Output) -> ProgressBar {
+    if !output.draws_progress() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new(0);
+    if let Ok(style) = ProgressStyle::with_template("{msg} {bar:30} {human_pos}/{human_len}  {per_sec}  {eta} left") {
+        bar.set_style(style);
+    }
+    bar.enable_steady_tick(Duration::from_millis(200));
+    bar
+}
+
+fn advance(bar: &ProgressBar, step: Progress) {
+    match step {
+        Progress::Reading { total } => {
+            bar.set_message("reading");
+            bar.set_length(total);
+            bar.set_position(0);
+        }
+        Progress::Judging { total } => {
+            bar.set_message("judging");
+            bar.set_length(total);
+            bar.set_position(0);
+        }
+        Progress::Read => bar.inc(1),
+        Progress::Judged { count } => bar.inc(count),
+    }
+}
+
+#[derive(Serialize)]
+struct RuleView {
+    rule: &'static str,
+    severity: &'static str,
+    clause: &'static str,
+    required: &'static str,
+    advice: &'static str,
+}
+
+#[derive(Serialize)]
+struct Rules {
+    rules: Vec<RuleView>,
+}
+
+fn list_rules(output: &mut Output) -> Result<Exit, Failure> {
+    let rules = all_rules()
+        .into_iter()
+        .map(|r| RuleView {
+            rule: r.name,
+            severity: r.severity.word(),
+            clause: r.clause,
+            required: r.required,
+            advice: r.advice,
+        })
+        .collect();
+    let answer = Rules { rules };
+    output.show(&answer, |w| {
+        for rule in &answer.rules {
+            writeln!(w, "{}  {}  ({})", rule.rule, rule.severity, rule.clause)?;
+            writeln!(w, "  required  {}", rule.required)?;
+            writeln!(w, "  next      {}", rule.advice)?;
+        }
+        writeln!(w)?;
+        writeln!(w, "{} rules. Clauses of the Core Spec are cited from memory.", answer.rules.len())
+    })?;
+    Ok(Exit::Done)
+}

@@ -1,0 +1,172 @@
+//! Examine: what is this, and will it be accepted?
+//!
+//! Reads any mix of files, links certificates into chains, checks everything
+//! that can be checked with what was given, and says what every broken rule
+//! requires, what was found and what to do. The rules are `standard`'s; here is
+//! what surrounds them: files ([`gather`]), which certificate plays which part
+//! ([`roles`]), and the answer ([`report`]).
+
+mod gather;
+mod judge;
+pub mod report;
+mod roles;
+
+use std::path::PathBuf;
+
+use standard::moment::Moment;
+use standard::verdict::Device;
+
+pub use gather::GatherError;
+pub use report::Examination;
+
+use crate::advice::{Advise, Kind as Whose};
+
+/// What a subject is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Kind {
+    /// Device attestation certificate.
+    Dac,
+    /// Product attestation intermediate.
+    Pai,
+    /// Product attestation authority.
+    Paa,
+    /// Certification declaration.
+    Declaration,
+    /// Certificate or key of whoever signs declarations.
+    DeclarationSigner,
+    /// Certification request.
+    Request,
+    /// Revocation list.
+    RevocationList,
+    /// Certificate of a list signer that an authority appointed.
+    ListSigner,
+    /// Attestation exchange.
+    Exchange,
+    /// None of these: passed over in a directory.
+    Unknown,
+}
+
+impl Kind {
+    /// All kinds with their words in JSON and on the command line.
+    pub const ALL: &[(Self, &str)] = &[
+        (Self::Dac, "dac"),
+        (Self::Pai, "pai"),
+        (Self::Paa, "paa"),
+        (Self::Declaration, "declaration"),
+        (Self::DeclarationSigner, "declaration-signer"),
+        (Self::Request, "request"),
+        (Self::RevocationList, "revocation-list"),
+        (Self::ListSigner, "revocation-list-signer"),
+        (Self::Exchange, "exchange"),
+        (Self::Unknown, "unknown"),
+    ];
+
+    /// The word.
+    pub fn word(self) -> &'static str {
+        Self::ALL.iter().find(|(kind, _)| *kind == self).map_or("unknown", |(_, word)| word)
+    }
+}
+
+/// What to examine, and what is known beside it.
+#[derive(Debug, Clone, Default)]
+pub struct Examine {
+    /// Files and directories to examine.
+    pub files: Vec<PathBuf>,
+    /// What the one file is, whatever it looks like.
+    pub kind: Option<Kind>,
+    /// Trusted PAAs: files and directories.
+    pub trust: Vec<PathBuf>,
+    /// Whoever may sign declarations: certificates or public keys.
+    pub signers: Vec<PathBuf>,
+    /// Revocation lists, and list signers beside them.
+    pub revocations: Vec<PathBuf>,
+    /// What the device says it is.
+    pub device: Device,
+    /// Takes the place of the DAC's notBefore as the time of judging.
+    pub at: Option<Moment>,
+}
+
+/// How far along an examination is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Progress {
+    /// So many files are to be read.
+    Reading {
+        /// Files in all.
+        total: u64,
+    },
+    /// One more file was read.
+    Read,
+    /// So many DACs are to be judged.
+    Judging {
+        /// DACs in all.
+        total: u64,
+    },
+    /// So many more DACs were judged.
+    Judged {
+        /// How many.
+        count: u64,
+    },
+}
+
+/// Why nothing was examined.
+#[derive(Debug, thiserror::Error)]
+pub enum ExamineError {
+    /// A file could not be read as anything.
+    #[error(transparent)]
+    Gather(#[from] GatherError),
+    /// `--as` says what one file is.
+    #[error("--as says what one file is, but {0} things were given")]
+    AsWithMany(usize),
+    /// `--as` says it is what it can't be.
+    #[error("{name} is {found}, and can't be taken for {asked}")]
+    NotThat {
+        /// The file.
+        name: String,
+        /// What it is.
+        found: &'static str,
+        /// What was asked for.
+        asked: &'static str,
+    },
+    /// A file given with `--trust` or the like holds nothing of use there.
+    #[error("{name} holds no {wanted}")]
+    NothingOfUse {
+        /// The file.
+        name: String,
+        /// What was looked for.
+        wanted: &'static str,
+    },
+}
+
+impl Advise for ExamineError {
+    fn kind(&self) -> Whose {
+        Whose::Usage
+    }
+
+    fn advice(&self) -> Option<String> {
+        match self {
+            Self::Gather(error) => error.advice(),
+            Self::AsWithMany(_) => Some("Leave --as out, or give one file.".into()),
+            Self::NotThat { .. } => Some("Leave --as out to have it told.".into()),
+            Self::NothingOfUse { wanted, .. } => Some(format!("Give a file that holds a {wanted}.")),
+        }
+    }
+}
+
+/// Examines.
+///
+/// - `now`: the present, for revocation lists.
+/// - `progress`: called from several threads.
+///
+/// # Errors
+///
+/// [`ExamineError`] where a file can't be read; nothing is then judged, so that
+/// an acceptance never leaves out a file in silence.
+pub fn examine(
+    request: &Examine,
+    now: Moment,
+    progress: &(dyn Fn(Progress) + Sync),
+) -> Result<Examination, ExamineError> {
+    let gathered = gather::gather(request, progress)?;
+    let cast = roles::cast(request, gathered)?;
+    Ok(judge::judge(request, cast, now, progress))
+}

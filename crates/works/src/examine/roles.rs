@@ -1,0 +1,313 @@
+//! Which certificate plays which part.
+//!
+//! A certificate that is wrong in one place must still be taken for what it
+//! was meant to be, or its fault would be named wrongly. So several signs are
+//! weighed: what it issues, what it may do, what its name tells.
+
+use std::collections::HashSet;
+use std::sync::Arc;
+
+use standard::certificate::{Certificate, KeyUsage, Profile};
+use standard::declaration::Declaration;
+use standard::detect::Item;
+use standard::exchange::Proof;
+use standard::request::Request;
+use standard::revocation::RevocationList;
+use standard::verdict::SignerKey;
+
+use super::gather::{Found, Gathered};
+use super::{Examine, ExamineError, Kind};
+
+/// One thing to judge, with its part.
+pub(super) enum Part {
+    Certificate(Arc<Certificate>, Kind),
+    /// What can't be taken apart: the rule that it breaks says where.
+    Broken(Profile, String),
+    Declaration(Declaration),
+    Request(Request),
+    List(RevocationList),
+    Exchange(Proof),
+    /// A key alone: nothing to judge.
+    Key,
+    Unknown,
+}
+
+pub(super) struct Player {
+    pub name: String,
+    pub part: Part,
+}
+
+/// Everything with its part.
+pub(super) struct Cast {
+    pub players: Vec<Player>,
+    /// Trusted PAAs with the names of their files.
+    pub trust: Vec<(String, Arc<Certificate>)>,
+    pub signers: Vec<SignerKey>,
+    /// Lists given beside the subjects.
+    pub lists: Vec<(String, RevocationList)>,
+    /// Certificates that may be list signers.
+    pub list_signers: Vec<Arc<Certificate>>,
+}
+
+pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, ExamineError> {
+    let count = gathered.subjects.len();
+    if request.kind.is_some() && count != 1 {
+        return Err(ExamineError::AsWithMany(count));
+    }
+    let trust = trusted(gathered.trust)?;
+    let (signers, mut list_signers, lists) = beside(gathered.signers, gathered.revocations)?;
+
+    // What other certificates and declarations point at.
+    let mut issuer_ids: HashSet<Vec<u8>> = HashSet::new();
+    let mut issuer_names: HashSet<Vec<u8>> = HashSet::new();
+    let mut issuers_of_authorities: HashSet<Vec<u8>> = HashSet::new();
+    let mut intermediates: HashSet<Vec<u8>> = HashSet::new();
+    let mut signer_ids: HashSet<Vec<u8>> = HashSet::new();
+    for found in &gathered.subjects {
+        match &found.item {
+            Some(Item::Certificate(c)) => {
+                let own = c.subject_key_id();
+                if let Some(id) = c.authority_key_id().filter(|id| Some(*id) != own) {
+                    issuer_ids.insert(id.to_vec());
+                    if looks_like_authority(c) {
+                        issuers_of_authorities.insert(id.to_vec());
+                    }
+                }
+                if !c.is_self_issued() {
+                    issuer_names.insert(c.issuer_der().to_vec());
+                    if looks_like_authority(c) {
+                        intermediates.extend(own.map(<[u8]>::to_vec));
+                    }
+                }
+            }
+            Some(Item::Declaration(d)) => signer_ids.extend(d.signer_key_id().map(<[u8]>::to_vec)),
+            _ => {}
+        }
+    }
+    let trusted_keys: HashSet<&[u8]> = trust.iter().map(|(_, c)| c.part(c.key.bits)).collect();
+
+    let mut players = Vec::with_capacity(count);
+    for Found { name, item, .. } in gathered.subjects {
+        let part = match item {
+            None => Part::Unknown,
+            Some(Item::Certificate(c)) => {
+                let kind = match request.kind {
+                    Some(asked @ (Kind::Dac | Kind::Pai | Kind::Paa | Kind::DeclarationSigner | Kind::ListSigner)) => {
+                        asked
+                    }
+                    Some(asked) => return Err(not_that(name, "a certificate", asked)),
+                    None => {
+                        let issues = c.subject_key_id().is_some_and(|id| issuer_ids.contains(id))
+                            || issuer_names.contains(c.subject_der());
+                        let above = c.subject_key_id().is_some_and(|id| issuers_of_authorities.contains(id));
+                        let signs = c.subject_key_id().is_some_and(|id| signer_ids.contains(id));
+                        let trusted = trusted_keys.contains(c.part(c.key.bits));
+                        let below = c.authority_key_id().is_some_and(|id| intermediates.contains(id));
+                        part_of(&c, &Signs { issues, above, below, signs, trusted })
+                    }
+                };
+                let c = Arc::new(c);
+                if kind == Kind::ListSigner {
+                    list_signers.push(Arc::clone(&c));
+                }
+                Part::Certificate(c, kind)
+            }
+            Some(Item::BrokenCertificate(octets, why)) => {
+                let profile = match request.kind {
+                    Some(Kind::Pai) => Profile::Pai,
+                    Some(Kind::Paa) => Profile::Paa,
+                    Some(Kind::Dac) => Profile::Dac,
+                    Some(asked) => return Err(not_that(name, "a certificate", asked)),
+                    None => profile_by_octets(&octets),
+                };
+                Part::Broken(profile, why.to_string())
+            }
+            Some(Item::Declaration(d)) => {
+                check(request, &name, "a declaration", Kind::Declaration, Part::Declaration(d))?
+            }
+            Some(Item::Request(r)) => {
+                check(request, &name, "a certification request", Kind::Request, Part::Request(r))?
+            }
+            Some(Item::List(l)) => check(request, &name, "a revocation list", Kind::RevocationList, Part::List(l))?,
+            Some(Item::Exchange(p)) => check(request, &name, "an exchange", Kind::Exchange, Part::Exchange(p))?,
+            Some(Item::PublicKey(_)) => check(request, &name, "a public key", Kind::DeclarationSigner, Part::Key)?,
+        };
+        players.push(Player { name, part });
+    }
+    Ok(Cast { players, trust, signers, lists, list_signers })
+}
+
+fn check(request: &Examine, name: &str, found: &'static str, is: Kind, part: Part) -> Result<Part, ExamineError> {
+    match request.kind {
+        Some(asked) if asked != is => Err(not_that(name.to_owned(), found, asked)),
+        _ => Ok(part),
+    }
+}
+
+fn not_that(name: String, found: &'static str, asked: Kind) -> ExamineError {
+    ExamineError::NotThat { name, found, asked: asked.word() }
+}
+
+fn trusted(found: Vec<Found>) -> Result<Vec<(String, Arc<Certificate>)>, ExamineError> {
+    let mut trust = Vec::new();
+    let mut named = Vec::new();
+    for Found { name, item, path } in found {
+        named.push(path.display().to_string());
+        if let Some(Item::Certificate(c)) = item {
+            trust.push((name, Arc::new(c)));
+        }
+    }
+    match named.pop() {
+        Some(name) if trust.is_empty() => Err(ExamineError::NothingOfUse { name, wanted: "PAA certificate" }),
+        _ => Ok(trust),
+    }
+}
+
+type Beside = (Vec<SignerKey>, Vec<Arc<Certificate>>, Vec<(String, RevocationList)>);
+
+fn beside(signers: Vec<Found>, revocations: Vec<Found>) -> Result<Beside, ExamineError> {
+    let mut keys = Vec::new();
+    for Found { item, path, .. } in signers {
+        match item {
+            Some(Item::Certificate(c)) => keys.extend(signer_key(&c, true)),
+            Some(Item::PublicKey(key)) => keys.push(SignerKey { key_id: key.key_id().to_vec(), key, trusted: true }),
+            None => {}
+            Some(_) => {
+                return Err(ExamineError::NothingOfUse {
+                    name: path.display().to_string(),
+                    wanted: "certificate or public key",
+                });
+            }
+        }
+    }
+    let (mut appointed, mut lists) = (Vec::new(), Vec::new());
+    for Found { name, item, path } in revocations {
+        match item {
+            Some(Item::Certificate(c)) => appointed.push(Arc::new(c)),
+            Some(Item::List(list)) => {
+                // An appointed signer's certificate may lie beside its list.
+                if list.issuer.attributes > 0 {
+                    appointed.extend(neighbours(&path, &list));
+                }
+                lists.push((name, list));
+            }
+            None => {}
+            Some(_) => {
+                return Err(ExamineError::NothingOfUse { name: path.display().to_string(), wanted: "revocation list" });
+            }
+        }
+    }
+    Ok((keys, appointed, lists))
+}
+
+/// Certificates in a list's directory whose subject is the list's issuer.
+/// Best effort: what can't be read there was not asked for.
+fn neighbours(list_path: &std::path::Path, list: &RevocationList) -> Vec<Arc<Certificate>> {
+    const MOST: usize = 256;
+    let Some(entries) = list_path.parent().and_then(|dir| {
+        std::fs::read_dir(if dir.as_os_str().is_empty() { std::path::Path::new(".") } else { dir }).ok()
+    }) else {
+        return Vec::new();
+    };
+    let mut found = Vec::new();
+    for entry in entries.flatten().take(MOST) {
+        let small = entry.metadata().is_ok_and(|m| m.is_file() && m.len() <= 1 << 16);
+        let Some(octets) = (if small { std::fs::read(entry.path()).ok() } else { None }) else { continue };
+        for item in standard::detect::detect(&octets).unwrap_or_default() {
+            if let Item::Certificate(c) = item
+                && c.subject_der() == list.issuer_der()
+            {
+                found.push(Arc::new(c));
+            }
+        }
+    }
+    found
+}
+
+pub(super) fn signer_key(c: &Certificate, trusted: bool) -> Option<SignerKey> {
+    let key = *c.public_key()?;
+    let key_id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
+    Some(SignerKey { key_id, key, trusted })
+}
+
+/// What surrounds a certificate.
+struct Signs {
+    /// Another certificate points at it as its issuer.
+    issues: bool,
+    /// An authority does.
+    above: bool,
+    /// Its issuer is at hand and is no root.
+    below: bool,
+    /// A declaration names it as its signer.
+    signs: bool,
+    /// Its key is a trusted PAA's.
+    trusted: bool,
+}
+
+fn looks_like_authority(c: &Certificate) -> bool {
+    c.basic_constraints().is_some_and(|b| b.ca) || c.key_usage().is_some_and(|u| u.has(KeyUsage::KEY_CERT_SIGN))
+}
+
+/// Weighs the signs. What a certificate may do counts two, what its name
+/// tells one, what others make of it most.
+fn part_of(c: &Certificate, signs: &Signs) -> Kind {
+    if signs.trusted {
+        return Kind::Paa;
+    }
+    let usage = c.key_usage().map(|u| u.0);
+    let constraints = c.basic_constraints();
+    let identity = &c.subject.identity;
+    let told_product = !identity.products.is_empty();
+    let told_vendor = !identity.vendors.is_empty();
+    let self_issued = c.is_self_issued();
+    let weigh = |sign: bool, weight: i32| if sign { weight } else { 0 };
+
+    let authority = weigh(signs.issues, 4)
+        + weigh(constraints.is_some_and(|b| b.ca), 2)
+        + weigh(usage.is_some_and(|u| u & KeyUsage::KEY_CERT_SIGN != 0), 2)
+        + weigh(!told_product && told_vendor, 1)
+        + weigh(self_issued && usage.is_some_and(|u| u & KeyUsage::KEY_CERT_SIGN != 0), 1)
+        - weigh(signs.below && !signs.issues, 3)
+        - weigh(constraints.is_some_and(|b| !b.ca), 2)
+        - weigh(usage == Some(KeyUsage::DIGITAL_SIGNATURE), 2)
+        - weigh(told_product, 1);
+    if signs.signs && authority <= 0 {
+        return Kind::DeclarationSigner;
+    }
+    let can_sign_lists = usage.is_some_and(|u| u & KeyUsage::CRL_SIGN != 0 && u & KeyUsage::KEY_CERT_SIGN == 0);
+    let is_no_ca = constraints.is_none_or(|b| !b.ca);
+    if can_sign_lists && is_no_ca && !told_product && !signs.issues {
+        return Kind::ListSigner;
+    }
+    if authority <= 0 && !told_product && !told_vendor && is_no_ca {
+        return Kind::DeclarationSigner;
+    }
+    if authority <= 0 {
+        return Kind::Dac;
+    }
+    // A root is its own issuer, by name, by key identifier or by signature.
+    let own_id = c.authority_key_id().is_some() && c.authority_key_id() == c.subject_key_id();
+    let own_signature = || c.public_key().is_some_and(|key| key.verifies(c.signed_part(), c.signature()));
+    let points_elsewhere = c.authority_key_id().is_some() && c.authority_key_id() != c.subject_key_id();
+    let root = match (self_issued, own_id) {
+        (true, _) => !points_elsewhere || own_signature() || signs.above,
+        (false, true) => true,
+        (false, false) => own_signature(),
+    };
+    if root { Kind::Paa } else { Kind::Pai }
+}
+
+/// A guess at what a broken certificate was meant to be: authorities carry
+/// `cA TRUE` in basicConstraints, and a PAI a pathLenConstraint of 0.
+fn profile_by_octets(octets: &[u8]) -> Profile {
+    let has = |needle: &[u8]| octets.windows(needle.len()).any(|w| w == needle);
+    if has(&[0x30, 0x06, 0x01, 0x01, 0xFF, 0x02, 0x01, 0x00]) {
+        Profile::Pai
+    } else if has(&[0x55, 0x1D, 0x13, 0x01, 0x01, 0xFF, 0x04, 0x05, 0x30, 0x03, 0x01, 0x01, 0xFF])
+        || has(&[0x30, 0x06, 0x01, 0x01, 0xFF, 0x02, 0x01, 0x01])
+    {
+        Profile::Paa
+    } else {
+        Profile::Dac
+    }
+}
