@@ -165,6 +165,17 @@ impl Name {
         found
     }
 
+    /// The first serialNumber attribute (RFC 4519 §2.31), where chip makers put a chip's id.
+    pub fn serial_number(&self, data: &[u8]) -> Option<String> {
+        let mut found = None;
+        let _ = attributes(data, self.span, |kind, tag, value| {
+            if kind == [0x55, 0x04, 0x05] && found.is_none() {
+                found = readable(tag, value).ok();
+            }
+        });
+        found
+    }
+
     /// Form in which RFC 5280 §7.1 compares names: types of string, letter
     /// case and white space do not count, order does.
     pub fn folded(&self, data: &[u8]) -> String {

@@ -5,7 +5,10 @@
 //! error that says whose move it is ([`Advise`]).
 
 pub mod advice;
+pub mod delivery;
 pub mod examine;
+pub mod intake;
+pub mod reel;
 pub mod specimen;
 
 pub use advice::{Advise, Kind};

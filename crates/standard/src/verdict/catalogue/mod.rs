@@ -7,6 +7,7 @@ pub mod certificate;
 pub mod chain;
 pub mod declaration;
 pub mod exchange;
+pub mod intake;
 pub mod request;
 pub mod revocation;
 
@@ -38,7 +39,15 @@ pub fn all_rules() -> Vec<&'static Rule> {
     all.extend(certificate::TABLE.iter().map(|row| &row.dac));
     all.extend(certificate::TABLE.iter().map(|row| &row.pai));
     all.extend(certificate::TABLE.iter().map(|row| &row.paa));
-    for table in [chain::TABLE, declaration::TABLE, exchange::TABLE, request::TABLE, revocation::TABLE] {
+    for table in [
+        chain::TABLE,
+        declaration::TABLE,
+        exchange::TABLE,
+        request::TABLE,
+        revocation::TABLE,
+        intake::REEL,
+        intake::DELIVERY,
+    ] {
         all.extend(table);
     }
     all

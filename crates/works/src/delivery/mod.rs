@@ -1,0 +1,3 @@
+//! Deliveries: the certificates as the authority sends them.
+
+pub mod inspect;

@@ -1,0 +1,289 @@
+//! ZIP, tar and gzip, opened in memory or from a file, entry by entry.
+
+use std::fs;
+use std::io::{self, BufReader, Cursor, Read, Seek};
+use std::path::Path;
+
+use flate2::read::MultiGzDecoder;
+use zeroize::Zeroizing;
+use zip::ZipArchive;
+use zip::result::ZipError;
+
+use super::{Budget, Entry, IntakeError, ReadError};
+
+type Each<'a> = dyn FnMut(Entry) -> Result<(), IntakeError> + 'a;
+type Password<'a> = Option<&'a Zeroizing<Vec<u8>>>;
+
+const ZIP: &str = "a ZIP archive";
+const TAR: &str = "a tar archive";
+const GZIP: &str = "a gzip file";
+
+fn is_zip(start: &[u8]) -> bool {
+    start.starts_with(b"PK\x03\x04") || start.starts_with(b"PK\x05\x06") || start.starts_with(b"PK\x07\x08")
+}
+
+fn is_gzip(start: &[u8]) -> bool {
+    start.starts_with(&[0x1F, 0x8B])
+}
+
+fn is_tar(start: &[u8]) -> bool {
+    start.get(257..262).is_some_and(|magic| magic == b"ustar")
+}
+
+/// Whether a file that begins like this is opened rather than taken as it is.
+pub(super) fn is_archive(start: &[u8]) -> bool {
+    is_zip(start) || is_gzip(start) || is_tar(start)
+}
+
+/// Opens an archive that is a file of its own.
+pub(super) fn open_file(
+    path: &Path,
+    name: &str,
+    start: &[u8],
+    budget: &mut Budget,
+    password: Password<'_>,
+    each: &mut Each<'_>,
+) -> Result<(), IntakeError> {
+    let io = |source| IntakeError::Io { path: path.to_owned(), source };
+    let file = fs::File::open(path).map_err(io)?;
+    if is_zip(start) {
+        return zip(name, BufReader::new(file), 0, budget, password, each);
+    }
+    if is_tar(start) {
+        return tar(name, BufReader::new(file), None, 0, budget, password, each);
+    }
+    gzip(name, BufReader::new(file), 0, budget, password, each)
+}
+
+/// Gives an entry to the caller, or opens it where it is an archive itself.
+pub(super) fn offer(
+    name: &str,
+    octets: Vec<u8>,
+    depth: u8,
+    budget: &mut Budget,
+    password: Password<'_>,
+    each: &mut Each<'_>,
+) -> Result<(), IntakeError> {
+    if !is_archive(&octets) {
+        return each(Entry { name: name.to_owned(), octets });
+    }
+    let depth = depth + 1;
+    if depth > budget.limits.depth {
+        let what = format!("lies more than {} archives deep", budget.limits.depth);
+        return Err(IntakeError::Size { name: name.to_owned(), what });
+    }
+    if is_zip(&octets) {
+        zip(name, Cursor::new(octets), depth, budget, password, each)
+    } else if is_tar(&octets) {
+        tar(name, Cursor::new(octets), None, depth, budget, password, each)
+    } else {
+        gzip(name, Cursor::new(octets), depth, budget, password, each)
+    }
+}
+
+/// Refuses names that lead anywhere but below.
+fn check_name(name: &str) -> Result<(), IntakeError> {
+    let refuse = |what| Err(IntakeError::Path { name: name.chars().take(200).collect(), what });
+    let drive = name.as_bytes().get(1) == Some(&b':') && name.as_bytes()[0].is_ascii_alphabetic();
+    if name.starts_with('/') || name.starts_with('\\') || drive {
+        return refuse("is an absolute path");
+    }
+    if name.split(['/', '\\']).any(|part| part == "..") {
+        return refuse("climbs out of the archive");
+    }
+    if name.contains('\0') {
+        return refuse("holds a NUL");
+    }
+    Ok(())
+}
+
+fn zip<R: Read + Seek>(
+    name: &str,
+    reader: R,
+    depth: u8,
+    budget: &mut Budget,
+    password: Password<'_>,
+    each: &mut Each<'_>,
+) -> Result<(), IntakeError> {
+    let damaged =
+        |why: &dyn std::fmt::Display| IntakeError::Damaged { name: name.to_owned(), kind: ZIP, why: why.to_string() };
+    let mut archive = ZipArchive::new(reader).map_err(|e| damaged(&e))?;
+    // All names and sizes first: nothing is expanded from an archive that holds a bad one.
+    for index in 0..archive.len() {
+        let entry = archive.by_index_raw(index).map_err(|e| damaged(&e))?;
+        let inner = entry.name().map_err(|e| damaged(&e))?.into_owned();
+        check_name(&inner)?;
+        if entry.is_symlink() {
+            return Err(IntakeError::Path { name: inner, what: "is a link" });
+        }
+        if entry.size() > budget.room() {
+            let what = format!("says that it expands to {} octets; at most {} are opened", entry.size(), budget.room());
+            return Err(IntakeError::Size { name: inner, what });
+        }
+        budget.ratio(&inner, entry.size(), entry.compressed_size())?;
+    }
+    for index in 0..archive.len() {
+        let raw = archive.by_index_raw(index).map_err(|e| damaged(&e))?;
+        let (inner, encrypted, is_dir) =
+            (raw.name().map_err(|e| damaged(&e))?.into_owned(), raw.encrypted(), raw.is_dir());
+        drop(raw);
+        if is_dir {
+            continue;
+        }
+        budget.entry(&inner)?;
+        let locked = |what| IntakeError::Password { name: inner.clone(), what };
+        let opened = match (encrypted, password) {
+            (false, _) => archive.by_index(index),
+            (true, None) => return Err(locked("none was given")),
+            (true, Some(password)) => archive.by_index_decrypt(index, password),
+        };
+        let mut entry = match opened {
+            Ok(entry) => entry,
+            Err(ZipError::InvalidPassword) => return Err(locked("the one given does not open it")),
+            Err(error) => return Err(damaged(&format!("{inner}: {error}"))),
+        };
+        let packed = entry.compressed_size();
+        let octets = match budget.read(&inner, &mut entry, Some(packed)) {
+            Ok(octets) => octets,
+            // With old encryption a wrong password shows only as garbage.
+            Err(ReadError::Io(_)) if encrypted => return Err(locked("the one given does not open it")),
+            Err(error) => return Err(error.named(&format!("{name}, entry {inner}"), ZIP)),
+        };
+        drop(entry);
+        offer(&inner, octets, depth, budget, password, each)?;
+    }
+    Ok(())
+}
+
+/// Counts octets that pass, so that an expansion can be told from what it was packed in.
+struct Counted<R> {
+    inner: R,
+    count: std::rc::Rc<std::cell::Cell<u64>>,
+}
+
+impl<R: Read> Read for Counted<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.inner.read(buffer)?;
+        self.count.set(self.count.get() + count as u64);
+        Ok(count)
+    }
+}
+
+type Passed = std::rc::Rc<std::cell::Cell<u64>>;
+
+fn gzip<R: Read>(
+    name: &str,
+    reader: R,
+    depth: u8,
+    budget: &mut Budget,
+    password: Password<'_>,
+    each: &mut Each<'_>,
+) -> Result<(), IntakeError> {
+    let passed = Passed::default();
+    let mut expanded = MultiGzDecoder::new(Counted { inner: reader, count: Passed::clone(&passed) });
+    let mut start = [0; 512];
+    let mut have = 0;
+    while have < start.len() {
+        match expanded.read(&mut start[have..]) {
+            Ok(0) => break,
+            Ok(count) => have += count,
+            Err(e) => return Err(IntakeError::Damaged { name: name.to_owned(), kind: GZIP, why: e.to_string() }),
+        }
+    }
+    let whole = Cursor::new(start[..have].to_vec()).chain(expanded);
+    if is_tar(&start[..have]) {
+        return tar(name, whole, Some(passed), depth, budget, password, each);
+    }
+    let inner = name.strip_suffix(".gz").unwrap_or(name).to_owned();
+    budget.entry(&inner)?;
+    let mut watched = Watched { inner: whole, expanded: 0, passed, ratio: budget.limits.ratio };
+    let octets = budget.read(&inner, &mut watched, None).map_err(|e| bomb(e, &inner, GZIP))?;
+    offer(&inner, octets, depth, budget, password, each)
+}
+
+/// Stops an expansion that goes far beyond what it was packed in.
+struct Watched<R> {
+    inner: R,
+    expanded: u64,
+    passed: Passed,
+    ratio: u64,
+}
+
+/// Marks the error that [`Watched`] stops with.
+const BOMB: &str = "expands far beyond what it is packed in";
+
+impl<R: Read> Read for Watched<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.inner.read(buffer)?;
+        self.expanded += count as u64;
+        let small = self.expanded < 8 << 20;
+        if !small && self.expanded / self.passed.get().max(1) > self.ratio {
+            return Err(io::Error::other(BOMB));
+        }
+        Ok(count)
+    }
+}
+
+fn bomb(error: ReadError, name: &str, kind: &'static str) -> IntakeError {
+    match error {
+        ReadError::Io(e) if e.to_string().contains(BOMB) => {
+            IntakeError::Size { name: name.to_owned(), what: BOMB.into() }
+        }
+        other => other.named(name, kind),
+    }
+}
+
+fn tar<R: Read>(
+    name: &str,
+    reader: R,
+    passed: Option<Passed>,
+    depth: u8,
+    budget: &mut Budget,
+    password: Password<'_>,
+    each: &mut Each<'_>,
+) -> Result<(), IntakeError> {
+    let watched: Box<dyn Read + '_> = match passed {
+        Some(passed) => Box::new(Watched { inner: reader, expanded: 0, passed, ratio: budget.limits.ratio }),
+        None => Box::new(reader),
+    };
+    let damaged = |e: io::Error| bomb(ReadError::Io(e), name, TAR);
+    let mut archive = tar::Archive::new(watched);
+    for entry in archive.entries().map_err(damaged)? {
+        let mut entry = entry.map_err(damaged)?;
+        let inner = String::from_utf8_lossy(&entry.path_bytes()).into_owned();
+        check_name(&inner)?;
+        let kind = entry.header().entry_type();
+        if kind.is_symlink() || kind.is_hard_link() {
+            return Err(IntakeError::Path { name: inner, what: "is a link" });
+        }
+        if !kind.is_file() && !kind.is_contiguous() {
+            continue;
+        }
+        budget.entry(&inner)?;
+        if entry.size() > budget.room() {
+            let what = format!("says that it has {} octets; at most {} are opened", entry.size(), budget.room());
+            return Err(IntakeError::Size { name: inner, what });
+        }
+        let octets =
+            budget.read(&inner, &mut entry, None).map_err(|e| bomb(e, &format!("{name}, entry {inner}"), TAR))?;
+        offer(&inner, octets, depth, budget, password, each)?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_that_lead_out_are_refused() {
+        for name in ["dacs/0001.der", "a b/ü.pem", "..der", "a/..b/c", "PAI.pem"] {
+            assert!(check_name(name).is_ok(), "{name}");
+        }
+        for name in
+            ["../evil", "a/../../evil", "/etc/passwd", "\\server\\share", "C:evil", "a\\..\\evil", "..", "a/..", "a\0b"]
+        {
+            assert!(check_name(name).is_err(), "{name}");
+        }
+    }
+}

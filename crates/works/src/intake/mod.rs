@@ -1,0 +1,272 @@
+//! Opening what others send: files, directories and archives, entry by entry.
+//!
+//! Everything that comes from outside is untrusted. Nothing is extracted to
+//! disk; no name is ever used as a path; sizes, counts, ratios and nesting are
+//! bounded before anything is expanded. Covers plain files, directories, ZIP
+//! (with password), tar, gzip and tar.gz, nested in one another.
+
+mod archive;
+
+use std::fs;
+use std::io::{self, Read};
+use std::path::{Path, PathBuf};
+
+use walkdir::WalkDir;
+use zeroize::Zeroizing;
+
+use crate::advice::{Advise, Kind};
+
+/// Bounds on what is opened. The numbers are ours: a reel's delivery is some
+/// hundred thousand certificates of 600 octets, a manifest some tens of MiB.
+#[derive(Debug, Clone, Copy)]
+pub struct Limits {
+    /// Octets of one entry, expanded.
+    pub entry: u64,
+    /// Octets of all entries, expanded.
+    pub total: u64,
+    /// Entries in all.
+    pub entries: u64,
+    /// Expanded octets for each packed one; deflate reaches 1,032 only on a single octet repeated.
+    pub ratio: u64,
+    /// Archives within archives.
+    pub depth: u8,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self { entry: 256 << 20, total: 4 << 30, entries: 2_500_000, ratio: 100, depth: 3 }
+    }
+}
+
+/// One entry: its name as the sender gave it, and its octets.
+#[derive(Debug)]
+pub struct Entry {
+    /// `delivery.zip/dacs/0001.der` without the outermost file's name.
+    pub name: String,
+    /// Contents.
+    pub octets: Vec<u8>,
+}
+
+/// Why a thing from outside was not opened.
+#[derive(Debug, thiserror::Error)]
+pub enum IntakeError {
+    /// Not there, no right to it, or the disk failed.
+    #[error("{path} can't be read: {source}")]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// It begins like an archive and can't be read as one.
+    #[error("{name} can't be read as {kind}: {why}")]
+    Damaged {
+        /// Archive or entry.
+        name: String,
+        /// `a ZIP archive`.
+        kind: &'static str,
+        /// Why.
+        why: String,
+    },
+    /// A name that leads out of the archive.
+    #[error("the entry {name:?} {what}")]
+    Path {
+        /// The entry, as it calls itself.
+        name: String,
+        /// What is wrong with the name.
+        what: &'static str,
+    },
+    /// Larger than anything that belongs here.
+    #[error("{name} {what}")]
+    Size {
+        /// Archive or entry.
+        name: String,
+        /// Which bound, with the numbers.
+        what: String,
+    },
+    /// Encrypted, and no password or the wrong one.
+    #[error("{name} is protected by a password, and {what}")]
+    Password {
+        /// Archive or entry.
+        name: String,
+        /// `none was given` or `the one given does not open it`.
+        what: &'static str,
+    },
+}
+
+impl IntakeError {
+    /// The inspection rule that it falls under, where the input could be judged.
+    pub fn rule(&self) -> Option<&'static str> {
+        match self {
+            Self::Path { .. } => Some("path"),
+            Self::Size { .. } => Some("size"),
+            Self::Password { .. } => Some("password"),
+            Self::Io { .. } | Self::Damaged { .. } => None,
+        }
+    }
+}
+
+impl Advise for IntakeError {
+    fn kind(&self) -> Kind {
+        match self {
+            Self::Path { .. } | Self::Size { .. } => Kind::Refused,
+            Self::Io { .. } | Self::Damaged { .. } | Self::Password { .. } => Kind::Usage,
+        }
+    }
+
+    fn advice(&self) -> Option<String> {
+        Some(
+            match self {
+                Self::Io { .. } => "Look at the path and the rights on it.",
+                Self::Damaged { .. } => "Fetch it again; the copy was cut off or changed. Nothing was stored.",
+                Self::Path { .. } => "No honest archive holds such a name. Do not open it by other means; ask the sender. Nothing was stored.",
+                Self::Size { .. } => "Nothing was expanded or stored. Ask the sender what it is; a very large delivery can be sent in parts.",
+                Self::Password { .. } => "Give the password with --password-file, or in TOUCHMARK_DELIVERY_PASSWORD. Nothing was stored.",
+            }
+            .into(),
+        )
+    }
+}
+
+/// What is spent of the limits so far.
+struct Budget {
+    limits: Limits,
+    octets: u64,
+    entries: u64,
+}
+
+impl Budget {
+    fn entry(&mut self, name: &str) -> Result<(), IntakeError> {
+        self.entries += 1;
+        if self.entries > self.limits.entries {
+            let what = format!("is beyond the {} entries that are opened at most", self.limits.entries);
+            return Err(IntakeError::Size { name: name.to_owned(), what });
+        }
+        Ok(())
+    }
+
+    /// Octets that the next entry may still have.
+    fn room(&self) -> u64 {
+        self.limits.entry.min(self.limits.total.saturating_sub(self.octets))
+    }
+
+    fn spend(&mut self, octets: u64) {
+        self.octets += octets;
+    }
+
+    /// Reads one entry whole, and refuses it as soon as it goes beyond a bound.
+    ///
+    /// - `packed`: octets that it takes in its archive, where known.
+    fn read(&mut self, name: &str, reader: &mut dyn Read, packed: Option<u64>) -> Result<Vec<u8>, ReadError> {
+        let room = self.room();
+        let mut octets = Vec::new();
+        let mut chunk = vec![0; 64 << 10];
+        loop {
+            let count = match reader.read(&mut chunk) {
+                Ok(0) => break,
+                Ok(count) => count,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
+                Err(error) => return Err(ReadError::Io(error)),
+            };
+            octets.extend_from_slice(&chunk[..count]);
+            let have = octets.len() as u64;
+            if have > room {
+                let what = format!("expands beyond {room} octets");
+                return Err(ReadError::Refused(IntakeError::Size { name: name.to_owned(), what }));
+            }
+            if let Some(packed) = packed {
+                self.ratio(name, have, packed).map_err(ReadError::Refused)?;
+            }
+        }
+        self.spend(octets.len() as u64);
+        Ok(octets)
+    }
+
+    /// Small entries may be as dense as they like; a large one that is all one octet is an attack.
+    fn ratio(&self, name: &str, expanded: u64, packed: u64) -> Result<(), IntakeError> {
+        const SMALL: u64 = 8 << 20;
+        if expanded > SMALL && expanded / packed.max(1) > self.limits.ratio {
+            let what = format!("expands to more than {} times the {packed} octets that it takes", self.limits.ratio);
+            return Err(IntakeError::Size { name: name.to_owned(), what });
+        }
+        Ok(())
+    }
+}
+
+enum ReadError {
+    Io(io::Error),
+    Refused(IntakeError),
+}
+
+impl ReadError {
+    fn named(self, name: &str, kind: &'static str) -> IntakeError {
+        match self {
+            Self::Refused(error) => error,
+            Self::Io(error) => IntakeError::Damaged { name: name.to_owned(), kind, why: error.to_string() },
+        }
+    }
+}
+
+/// Opens `path` and calls `each` for every entry in it, archives opened in turn.
+///
+/// A directory's entries come in the order of their names; an archive's in
+/// its own. Links are not followed and are refused in archives.
+///
+/// # Errors
+///
+/// [`IntakeError`] at the first thing wrong; the caller has then been given
+/// some entries and must not keep them.
+pub fn open(
+    path: &Path,
+    limits: Limits,
+    password: Option<&Zeroizing<Vec<u8>>>,
+    each: &mut dyn FnMut(Entry) -> Result<(), IntakeError>,
+) -> Result<(), IntakeError> {
+    let io = |path: &Path| {
+        let path = path.to_owned();
+        move |source| IntakeError::Io { path, source }
+    };
+    let mut budget = Budget { limits, octets: 0, entries: 0 };
+    let meta = fs::metadata(path).map_err(io(path))?;
+    if meta.is_dir() {
+        for found in WalkDir::new(path).sort_by_file_name() {
+            let found = found.map_err(|error| {
+                let path = error.path().unwrap_or(path).to_owned();
+                IntakeError::Io { path, source: error.into() }
+            })?;
+            if !found.file_type().is_file() {
+                continue;
+            }
+            let name = found.path().strip_prefix(path).unwrap_or(found.path()).display().to_string();
+            budget.entry(&name)?;
+            let octets = whole(found.path(), &mut budget)?;
+            archive::offer(&name, octets, 0, &mut budget, password, each)?;
+        }
+        return Ok(());
+    }
+    let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+    budget.entry(&name)?;
+    // The outermost file is not yet an entry: an archive may be larger than any entry in it.
+    let mut file = fs::File::open(path).map_err(io(path))?;
+    let mut magic = [0; 512];
+    let mut have = 0;
+    while have < magic.len() {
+        match file.read(&mut magic[have..]).map_err(io(path))? {
+            0 => break,
+            count => have += count,
+        }
+    }
+    if archive::is_archive(&magic[..have]) {
+        return archive::open_file(path, &name, &magic[..have], &mut budget, password, each);
+    }
+    let octets = whole(path, &mut budget)?;
+    each(Entry { name, octets })
+}
+
+fn whole(path: &Path, budget: &mut Budget) -> Result<Vec<u8>, IntakeError> {
+    let mut file = fs::File::open(path).map_err(|source| IntakeError::Io { path: path.to_owned(), source })?;
+    budget.read(&path.display().to_string(), &mut file, None).map_err(|error| match error {
+        ReadError::Io(source) => IntakeError::Io { path: path.to_owned(), source },
+        ReadError::Refused(error) => error,
+    })
+}

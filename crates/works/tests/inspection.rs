@@ -1,0 +1,131 @@
+//! Receiving inspection on reels and deliveries that were made without this
+//! program. Source: `tests/data`, proved by its own `verify_data.py`.
+
+use std::collections::{HashMap, HashSet};
+use std::fs;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use serde_json::Value;
+use standard::certificate::Certificate;
+use standard::detect::{Item, detect};
+use standard::ids::{ProductId, VendorId};
+use works::delivery::inspect::{DeliveryFinding, Expectation, Inspection, inspect};
+use works::reel::manifest::{ColumnMap, Manifest, read};
+
+fn data(name: &str) -> PathBuf {
+    PathBuf::from(concat!(env!("CARGO_MANIFEST_DIR"), "/../../tests/data")).join(name)
+}
+
+fn anchor(name: &str) -> Arc<Certificate> {
+    match detect(&fs::read(data(name)).unwrap()).unwrap().remove(0) {
+        Item::Certificate(c) => Arc::new(c),
+        other => panic!("{other:?}"),
+    }
+}
+
+fn points(manifest: &Manifest) -> HashMap<[u8; 65], String> {
+    manifest.chips.iter().map(|c| (*c.key.point(), c.chip_id.clone())).collect()
+}
+
+fn inspected(delivery: &str, manifest: &Manifest, paa: &str, product: u16) -> Result<Inspection, String> {
+    let anchors = [(anchor(paa), false)];
+    let expectation = Expectation {
+        chips: &points(manifest),
+        served: &HashSet::new(),
+        vendor: VendorId::new(0xFFF2).unwrap(),
+        product: ProductId::new(product).unwrap(),
+        production: false,
+        anchors: &anchors,
+        pais: &[],
+        known: &|_| None,
+    };
+    inspect(&data(delivery), None, &expectation, &|_| {}).map_err(|e| e.to_string())
+}
+
+fn reel_a() -> Manifest {
+    read(&data("reel-a/manifest.csv"), &ColumnMap::default()).unwrap()
+}
+
+#[test]
+fn good_reels_and_deliveries_are_accepted_to_the_last_chip() {
+    let a = reel_a();
+    assert!(a.findings.is_empty() && a.chips.len() == 400);
+    let delivery = inspected("reel-a/delivery.zip", &a, "authority/paa-a.pem", 0x8A21).unwrap();
+    assert!(delivery.is_clean(), "{:#?}", delivery.findings);
+    assert_eq!((delivery.accepted.len(), delivery.without.len(), delivery.pais.len()), (400, 0, 1));
+
+    let map = "chip_id=uid,public_key=spki".parse().unwrap();
+    let b = read(&data("reel-b/manifest.ndjson"), &map).unwrap();
+    assert!(b.findings.is_empty() && b.chips.len() == 300);
+    let delivery = inspected("reel-b/delivery.tar.gz", &b, "authority/paa-b.pem", 0x8A22).unwrap();
+    assert!(delivery.is_clean(), "{:#?}", delivery.findings);
+    assert_eq!((delivery.accepted.len(), delivery.without.len()), (300, 0));
+    // The other reel's root is no root of these.
+    let foreign = inspected("reel-b/delivery.tar.gz", &b, "authority/paa-a.pem", 0x8A22).unwrap();
+    assert!(!foreign.is_clean() && foreign.accepted.is_empty());
+}
+
+fn words(f: &DeliveryFinding) -> String {
+    format!("{} {} {} {} {:?}", f.subject, f.finding.rule.name, f.finding.required, f.finding.found, f.chip_id)
+}
+
+/// Every item leads to what `faults.json` says, and says what it asks for.
+#[test]
+fn each_fault_is_named() {
+    let faults: Vec<Value> = serde_json::from_slice(&fs::read(data("faulty/faults.json")).unwrap()).unwrap();
+    assert!(faults.len() >= 17);
+    let manifest = reel_a();
+    let mut wrong = Vec::new();
+    for fault in &faults {
+        let file = format!("faulty/{}", fault["file"].as_str().unwrap());
+        let fine = fault["fine"].as_bool().unwrap();
+        let (clean, said): (bool, Vec<String>) = if fault["kind"] == "manifest" {
+            match read(&data(&file), &ColumnMap::default()) {
+                Ok(m) => {
+                    let say = m.findings.iter().map(|f| format!("{} {}", f.subject, f.finding.found)).collect();
+                    (m.findings.is_empty(), say)
+                }
+                Err(error) => (false, vec![error.to_string()]),
+            }
+        } else {
+            match inspected(&file, &manifest, "authority/paa-a.pem", 0x8A21) {
+                Ok(i) => (i.is_clean(), i.findings.iter().map(words).collect()),
+                Err(error) => (false, vec![error]),
+            }
+        };
+        let text = said.join("\n").to_lowercase();
+        let all = fault["says_all"].as_array().unwrap().iter().all(|t| text.contains(t.as_str().unwrap()));
+        let any = fault["says_any"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .all(|options| options.as_array().unwrap().iter().any(|t| text.contains(t.as_str().unwrap())));
+        if clean != fine || !all || !any {
+            wrong.push(format!("{file}: clean {clean}, all {all}, any {any}\n{}", &text[..text.len().min(600)]));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n\n"));
+}
+
+/// With the good part asked for, a doubtful chip gets neither of its two.
+#[test]
+fn the_good_part_never_holds_a_doubtful_one() {
+    let manifest = reel_a();
+    for (file, kept) in [
+        ("faulty/dac-not-on-reel.tar.gz", 400),
+        ("faulty/two-dacs-one-chip.tar.gz", 399),
+        ("faulty/three-chips-without.tar.gz", 397),
+        ("faulty/other-product-id.tar.gz", 399),
+        ("faulty/broken-signature.tar.gz", 399),
+        ("faulty/repeated-serial.tar.gz", 398),
+        ("faulty/pai-missing.tar.gz", 0),
+        ("faulty/pai-without-path-length.tar.gz", 0),
+    ] {
+        let inspection = inspected(file, &manifest, "authority/paa-a.pem", 0x8A21).unwrap();
+        assert_eq!(inspection.accepted.len(), kept, "{file}");
+        assert_eq!(inspection.without.len(), 400 - kept, "{file}");
+        let chips: HashSet<_> = inspection.accepted.iter().map(|a| &a.chip_id).collect();
+        assert_eq!(chips.len(), kept, "{file}");
+    }
+}
