@@ -175,6 +175,12 @@ pub enum ChipError {
         /// The source, in words.
         source_name: String,
     },
+    /// The source has no chip at all.
+    #[error("there is no chip in {source_name}")]
+    Empty {
+        /// The source, in words.
+        source_name: String,
+    },
     /// Somebody else holds it.
     #[error("chip {chip} is held by another station or program")]
     Held {
@@ -190,7 +196,7 @@ pub enum ChipError {
         why: String,
     },
     /// A file of the source can't be read or written.
-    #[error("{} can't be used", .path.display())]
+    #[error("{} can't be used: {source}", .path.display())]
     File {
         /// The file or folder.
         path: PathBuf,
@@ -238,6 +244,7 @@ impl ChipError {
             Self::Swapped { .. } => "swapped",
             Self::Gone { .. } => "gone",
             Self::Absent { .. } => "absent",
+            Self::Empty { .. } => "empty",
             Self::Held { .. } => "held",
             Self::Damaged { .. } => "damaged",
             Self::File { .. } => "file",
@@ -251,7 +258,11 @@ impl ChipError {
     pub const fn next(&self) -> Next {
         match self {
             Self::Torn { .. } | Self::Refused { .. } => Next::Again,
-            Self::NoAnswer { .. } | Self::Swapped { .. } | Self::Gone { .. } | Self::Absent { .. } => Next::Reseat,
+            Self::NoAnswer { .. }
+            | Self::Swapped { .. }
+            | Self::Gone { .. }
+            | Self::Absent { .. }
+            | Self::Empty { .. } => Next::Reseat,
             Self::Locked { .. } | Self::NoKey { .. } => Next::SetAside,
             Self::TooLarge { .. }
             | Self::NoRoom { .. }
@@ -293,6 +304,7 @@ impl ChipError {
             }
             Self::Gone { .. } => "Put the chip back and start over; what was written stays written.",
             Self::Absent { .. } => "See `touchmark chip list` for what is there.",
+            Self::Empty { .. } => "Put a chip in; for simulated ones, see `touchmark chip simulate`.",
             Self::Held { .. } => "Wait for the other station, or end the program that holds it.",
             Self::Damaged { .. } => "Remove that file, or make the simulated chips again in another folder.",
             Self::File { .. } => "Check that the folder exists, that it is yours, and the disk's free space.",
@@ -320,6 +332,7 @@ impl ChipError {
             }
             Self::Gone { chip: id, .. } => format!("{} came loose. Put it in again.", chip(id)),
             Self::Absent { chip: id, .. } => format!("{} is not in the socket. Put it in.", chip(id)),
+            Self::Empty { .. } => "There is no chip in the socket. Put one in.".into(),
             Self::Held { chip: id } => format!("{} is at another station. Take the next one.", chip(id)),
             Self::TooLarge { chip: id, .. }
             | Self::NoRoom { chip: id, .. }

@@ -19,7 +19,7 @@ pub enum CustodyError {
         path: PathBuf,
     },
     /// The file could not be read.
-    #[error("{} can't be read", .path.display())]
+    #[error("{} can't be read: {source}", .path.display())]
     Unreadable {
         /// The file.
         path: PathBuf,
@@ -27,7 +27,7 @@ pub enum CustodyError {
         source: io::Error,
     },
     /// The file could not be written.
-    #[error("{} can't be written", .path.display())]
+    #[error("{} can't be written: {source}", .path.display())]
     Unwritable {
         /// The file.
         path: PathBuf,
@@ -157,7 +157,7 @@ pub enum PassphraseError {
     #[error("the passphrase is not UTF-8 text")]
     NotText,
     /// The file could not be read.
-    #[error("the passphrase file {} can't be read", .path.display())]
+    #[error("the passphrase file {} can't be read: {source}", .path.display())]
     File {
         /// The file.
         path: PathBuf,

@@ -34,7 +34,9 @@ pub struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Chip(commands::chip::Chip),
+}
 
 /// Parses and runs; every way out of the program goes through here.
 pub fn run(typed: Vec<OsString>) -> ExitCode {
@@ -70,7 +72,9 @@ fn first_line(text: &str) -> String {
 }
 
 fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> {
-    match arguments.command {}
+    match arguments.command {
+        Command::Chip(args) => commands::chip::run(&args, output),
+    }
 }
 
 #[cfg(test)]

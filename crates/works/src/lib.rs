@@ -5,5 +5,7 @@
 //! error that says whose move it is ([`Advise`]).
 
 pub mod advice;
+pub mod chips;
+mod lower;
 
 pub use advice::{Advise, Kind};

@@ -1,8 +1,17 @@
 //! Numbers from a seed: the same for the same words, whatever the order.
 
 use aws_lc_rs::hkdf::{HKDF_SHA256, KeyType, Prk, Salt};
+use aws_lc_rs::rand::{SecureRandom, SystemRandom};
 use standard::key::SoftwareKey;
 use zeroize::Zeroizing;
+
+/// A seed from the operating system: short enough to be typed again, and to
+/// stand in JSON without loss. 0 where there is no randomness.
+pub fn any_seed() -> u64 {
+    let mut octets = [0; 4];
+    let filled = SystemRandom::new().fill(&mut octets);
+    filled.map_or(0, |()| u64::from(u32::from_be_bytes(octets)))
+}
 
 /// A well of numbers that belongs to one seed and one subject.
 ///

@@ -113,7 +113,7 @@ pub enum MakeError {
         folder: PathBuf,
     },
     /// A file can't be read or written.
-    #[error("{} can't be used", .path.display())]
+    #[error("{} can't be used: {source}", .path.display())]
     File {
         /// The file or folder.
         path: PathBuf,

@@ -16,6 +16,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 pub use bench::{Bench, Part};
+pub use draw::any_seed;
 pub use faults::{Fault, FaultKind, FaultLevel};
 pub use make::{GivenKey, Keys, MadeChip, MakeError, Recipe, make, manifest_is_free, read_keys, write_manifest};
 pub use timing::Timing;
