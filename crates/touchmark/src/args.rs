@@ -38,6 +38,7 @@ enum Command {
     Examine(commands::examine::ExamineArgs),
     #[command(subcommand)]
     Specimen(commands::specimen::SpecimenCommand),
+    Chip(commands::chip::Chip),
 }
 
 /// Parses and runs; every way out of the program goes through here.
@@ -77,6 +78,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
     match arguments.command {
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
+        Command::Chip(args) => commands::chip::run(&args, output),
     }
 }
 

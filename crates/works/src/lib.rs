@@ -5,9 +5,11 @@
 //! error that says whose move it is ([`Advise`]).
 
 pub mod advice;
+pub mod chips;
 pub mod delivery;
 pub mod examine;
 pub mod intake;
+mod lower;
 pub mod reel;
 pub mod specimen;
 

@@ -1,0 +1,351 @@
+//! What goes wrong with a chip, for the engineer, the operator and the station.
+
+use std::fmt;
+use std::io;
+use std::path::PathBuf;
+
+use crate::{ChipId, ObjectName};
+
+/// What a chip was asked for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Doing {
+    /// Being opened.
+    Opening,
+    /// [`crate::Chip::identity`].
+    Identifying,
+    /// [`crate::Chip::public_key`].
+    ReadingKey,
+    /// [`crate::Chip::abilities`].
+    ReadingAbilities,
+    /// [`crate::Chip::state`].
+    ReadingState,
+    /// [`crate::Chip::read`].
+    Reading(ObjectName),
+    /// [`crate::Chip::write`].
+    Writing(ObjectName),
+    /// [`crate::Chip::sign`].
+    Signing,
+    /// [`crate::Chip::lock`].
+    Locking,
+}
+
+impl fmt::Display for Doing {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Opening => f.write_str("being opened"),
+            Self::Identifying => f.write_str("telling its id"),
+            Self::ReadingKey => f.write_str("telling its public key"),
+            Self::ReadingAbilities => f.write_str("telling what it can do"),
+            Self::ReadingState => f.write_str("telling its state"),
+            Self::Reading(object) => write!(f, "reading {object}"),
+            Self::Writing(object) => write!(f, "writing {object}"),
+            Self::Signing => f.write_str("signing"),
+            Self::Locking => f.write_str("locking"),
+        }
+    }
+}
+
+/// The next move after a failure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Next {
+    /// Ask again, with the chip where it is.
+    Again,
+    /// Take the chip out, put it back, start over with it.
+    Reseat,
+    /// This chip goes no further; an engineer decides about it.
+    SetAside,
+    /// Nothing is wrong with this chip: the station, the source or the order is.
+    Engineer,
+}
+
+/// Why a chip, or a source of chips, did not do what it was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum ChipError {
+    /// Nothing came back in time. What was asked for may have been done.
+    #[error("chip {chip} gives no answer while {doing}")]
+    NoAnswer {
+        /// The chip.
+        chip: ChipId,
+        /// What it was asked for.
+        doing: Doing,
+    },
+    /// It answered, and said no.
+    #[error("chip {chip} refuses while {doing}: {reason}")]
+    Refused {
+        /// The chip.
+        chip: ChipId,
+        /// What it was asked for.
+        doing: Doing,
+        /// What it said.
+        reason: String,
+    },
+    /// More octets than one object may have.
+    #[error("chip {chip} takes {limit} octets in one object, and {object} has {octets}")]
+    TooLarge {
+        /// The chip.
+        chip: ChipId,
+        /// The object.
+        object: ObjectName,
+        /// How many it has.
+        octets: usize,
+        /// How many it may have.
+        limit: usize,
+    },
+    /// More octets than are left.
+    #[error("chip {chip} has room for {left} octets, and {object} has {octets}")]
+    NoRoom {
+        /// The chip.
+        chip: ChipId,
+        /// The object.
+        object: ObjectName,
+        /// How many it has.
+        octets: usize,
+        /// How many fit.
+        left: usize,
+    },
+    /// No place for an object of that name.
+    #[error("chip {chip} has no place for {object}")]
+    NoSlot {
+        /// The chip.
+        chip: ChipId,
+        /// The object.
+        object: ObjectName,
+    },
+    /// Locked against writing.
+    #[error("chip {chip} is locked and takes no {object}")]
+    Locked {
+        /// The chip.
+        chip: ChipId,
+        /// What was to be written.
+        object: ObjectName,
+    },
+    /// The part has no lock.
+    #[error("chip {chip} is of a part that can't be locked")]
+    CannotLock {
+        /// The chip.
+        chip: ChipId,
+    },
+    /// A write was cut short, and the chip knows it.
+    #[error("{object} of chip {chip} is torn: its last write was cut short")]
+    Torn {
+        /// The chip.
+        chip: ChipId,
+        /// The object.
+        object: ObjectName,
+    },
+    /// No attestation key that can be used.
+    #[error("chip {chip} holds no usable attestation key: {reason}")]
+    NoKey {
+        /// The chip.
+        chip: ChipId,
+        /// What was found.
+        reason: String,
+    },
+    /// More octets than it signs.
+    #[error("chip {chip} signs at most {limit} octets, and the message has {octets}")]
+    MessageTooLong {
+        /// The chip.
+        chip: ChipId,
+        /// The message's length.
+        octets: usize,
+        /// The longest it takes.
+        limit: usize,
+    },
+    /// Another chip answers than the one opened.
+    #[error("where chip {expected} was opened, {} answers", .found.as_ref().map_or_else(|| "another".into(), |f| format!("chip {f}")))]
+    Swapped {
+        /// The one opened.
+        expected: ChipId,
+        /// The one that answers, where it tells.
+        found: Option<ChipId>,
+    },
+    /// It was there and is not any more.
+    #[error("chip {chip} is gone: it was taken out, or its connection broke, while {doing}")]
+    Gone {
+        /// The chip.
+        chip: ChipId,
+        /// What it was asked for.
+        doing: Doing,
+    },
+    /// The source has no chip of that id.
+    #[error("chip {chip} is not in {source_name}")]
+    Absent {
+        /// The chip.
+        chip: ChipId,
+        /// The source, in words.
+        source_name: String,
+    },
+    /// The source has no chip at all.
+    #[error("there is no chip in {source_name}")]
+    Empty {
+        /// The source, in words.
+        source_name: String,
+    },
+    /// Somebody else holds it.
+    #[error("chip {chip} is held by another station or program")]
+    Held {
+        /// The chip.
+        chip: ChipId,
+    },
+    /// The file of a simulated chip or its bench is not what it should be.
+    #[error("{} is no sound file of simulated chips: {why}", .path.display())]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// What does not fit.
+        why: String,
+    },
+    /// A file of the source can't be read or written.
+    #[error("{} can't be used: {source}", .path.display())]
+    File {
+        /// The file or folder.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The driver or token behind the source does not keep to its protocol.
+    #[error("{source_name} does not work as it should: {why}")]
+    Driver {
+        /// The source, in words.
+        source_name: String,
+        /// What it did.
+        why: String,
+    },
+    /// The source's PIN is missing or not taken.
+    #[error("{source_name} needs a PIN: {why}")]
+    Pin {
+        /// The source, in words.
+        source_name: String,
+        /// What is wrong; never the PIN.
+        why: String,
+    },
+    /// This kind of source is not part of this program yet.
+    #[error("{source_name} is not built in yet")]
+    NotBuiltIn {
+        /// The kind of source.
+        source_name: String,
+    },
+}
+
+impl ChipError {
+    /// One word for counting causes: `no-answer`, `refused`, …
+    pub const fn cause(&self) -> &'static str {
+        match self {
+            Self::NoAnswer { .. } => "no-answer",
+            Self::Refused { .. } => "refused",
+            Self::TooLarge { .. } => "too-large",
+            Self::NoRoom { .. } => "no-room",
+            Self::NoSlot { .. } => "no-slot",
+            Self::Locked { .. } => "locked",
+            Self::CannotLock { .. } => "cannot-lock",
+            Self::Torn { .. } => "torn",
+            Self::NoKey { .. } => "no-key",
+            Self::MessageTooLong { .. } => "message-too-long",
+            Self::Swapped { .. } => "swapped",
+            Self::Gone { .. } => "gone",
+            Self::Absent { .. } => "absent",
+            Self::Empty { .. } => "empty",
+            Self::Held { .. } => "held",
+            Self::Damaged { .. } => "damaged",
+            Self::File { .. } => "file",
+            Self::Driver { .. } => "driver",
+            Self::Pin { .. } => "pin",
+            Self::NotBuiltIn { .. } => "not-built-in",
+        }
+    }
+
+    /// The next move.
+    pub const fn next(&self) -> Next {
+        match self {
+            Self::Torn { .. } | Self::Refused { .. } => Next::Again,
+            Self::NoAnswer { .. }
+            | Self::Swapped { .. }
+            | Self::Gone { .. }
+            | Self::Absent { .. }
+            | Self::Empty { .. } => Next::Reseat,
+            Self::Locked { .. } | Self::NoKey { .. } => Next::SetAside,
+            Self::TooLarge { .. }
+            | Self::NoRoom { .. }
+            | Self::NoSlot { .. }
+            | Self::CannotLock { .. }
+            | Self::MessageTooLong { .. }
+            | Self::Held { .. }
+            | Self::Damaged { .. }
+            | Self::File { .. }
+            | Self::Driver { .. }
+            | Self::Pin { .. }
+            | Self::NotBuiltIn { .. } => Next::Engineer,
+        }
+    }
+
+    /// What to do next, for the engineer.
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::NoAnswer { .. } => {
+                "Reseat the chip and try again. If many chips do this, look at contacts, supply and bus clock; if only this one, set it aside."
+            }
+            Self::Refused { .. } => "Try again; if it refuses again, set the chip aside and note what it said.",
+            Self::TooLarge { .. } => "Make the object smaller, or choose a part that takes larger ones.",
+            Self::NoRoom { .. } => {
+                "Remove objects that the product does not need, or choose a part with more room; a used chip may hold what it should not."
+            }
+            Self::NoSlot { .. } => "Take the object out of the product, or choose a part that has a place for it.",
+            Self::Locked { .. } => {
+                "Look the chip up in the book: if it is provisioned, verify it; if not, set it aside, it can never be written."
+            }
+            Self::CannotLock { .. } => {
+                "Let the product say that its chips are not locked, or choose a part that can be."
+            }
+            Self::Torn { .. } => "Write the object again; look for loose contacts or a weak supply if it recurs.",
+            Self::NoKey { .. } => "Set the chip aside and ask its maker; reels come with keys in their chips.",
+            Self::MessageTooLong { .. } => "Choose a part or a driver that signs 1,024 octets.",
+            Self::Swapped { .. } => {
+                "Start over with the chip that is there now; keep chips still while the station works."
+            }
+            Self::Gone { .. } => "Put the chip back and start over; what was written stays written.",
+            Self::Absent { .. } => "See `touchmark chip list` for what is there.",
+            Self::Empty { .. } => "Put a chip in; for simulated ones, see `touchmark chip simulate`.",
+            Self::Held { .. } => "Wait for the other station, or end the program that holds it.",
+            Self::Damaged { .. } => "Remove that file, or make the simulated chips again in another folder.",
+            Self::File { .. } => "Check that the folder exists, that it is yours, and the disk's free space.",
+            Self::Driver { .. } => "Try the driver with `touchmark chip check`; its standard error may say more.",
+            Self::Pin { .. } => "Give it by the URI's pin-source, or run the command in a terminal.",
+            Self::NotBuiltIn { .. } => "Use `simulated:DIR`, or a release that has it.",
+        }
+    }
+
+    /// What happened and the next move, for the operator at the station.
+    pub fn operator_message(&self) -> String {
+        let chip = |chip: &ChipId| format!("Chip {}", chip.grouped());
+        match self {
+            Self::NoAnswer { chip: id, .. } => {
+                format!("{} gives no answer. Take it out, put it in again.", chip(id))
+            }
+            Self::Refused { chip: id, .. } => {
+                format!("{} does not take it. Try once more, then set it aside.", chip(id))
+            }
+            Self::Locked { chip: id, .. } => format!("{} is locked already. Set it aside.", chip(id)),
+            Self::Torn { chip: id, .. } => format!("{} lost power while it was written. Try once more.", chip(id)),
+            Self::NoKey { chip: id, .. } => format!("{} has no key. Set it aside.", chip(id)),
+            Self::Swapped { expected, .. } => {
+                format!("{} was exchanged while the station worked. Put one chip in and leave it.", chip(expected))
+            }
+            Self::Gone { chip: id, .. } => format!("{} came loose. Put it in again.", chip(id)),
+            Self::Absent { chip: id, .. } => format!("{} is not in the socket. Put it in.", chip(id)),
+            Self::Empty { .. } => "There is no chip in the socket. Put one in.".into(),
+            Self::Held { chip: id } => format!("{} is at another station. Take the next one.", chip(id)),
+            Self::TooLarge { chip: id, .. }
+            | Self::NoRoom { chip: id, .. }
+            | Self::NoSlot { chip: id, .. }
+            | Self::CannotLock { chip: id }
+            | Self::MessageTooLong { chip: id, .. } => {
+                format!("{} does not fit this product. Stop and call the engineer.", chip(id))
+            }
+            Self::Damaged { .. }
+            | Self::File { .. }
+            | Self::Driver { .. }
+            | Self::Pin { .. }
+            | Self::NotBuiltIn { .. } => "The station can't reach its chips. Stop and call the engineer.".into(),
+        }
+    }
+}

@@ -1,0 +1,211 @@
+//! The file of one simulated chip, and holding it.
+//!
+//! `DIR/<CHIPID>.chip` is one JSON object, mode 0600 because the chip's private
+//! key lies in it:
+//!
+//! ```json
+//! {"format": "touchmark simulated chip 1",
+//!  "chip_id": "514C04170836025A3D", "part": "QL-S1", "private_key": "…64 hex digits…",
+//!  "locked": false,
+//!  "objects": {"dac": {"octets": "…hex…"}, "pai": {"octets": "…", "torn": true, "told": true}},
+//!  "faults": [{"kind": "torn-write", "at": 2, "left": 1, "draw": 9}]}
+//! ```
+//!
+//! A change writes `DIR/.<CHIPID>.new` and renames it over the file: the death of
+//! the process at any moment leaves the file before or after. It is not synced
+//! to disk, so the death of the *machine* may take the last changes with it; a
+//! simulated chip is no place to keep anything. Who holds the chip has an
+//! operating-system lock on `DIR/.held/<CHIPID>`, which dies with the process.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use zeroize::Zeroizing;
+
+use super::faults::Fault;
+use crate::{ChipError, ChipId, ObjectName};
+
+const FORMAT: &str = "touchmark simulated chip 1";
+const SUFFIX: &str = "chip";
+const HELD: &str = ".held";
+/// Far more than the largest bench's room in hex.
+const LARGEST: u64 = 4 * 1024 * 1024;
+
+/// What lies in the file.
+#[derive(Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Content {
+    format: String,
+    chip_id: String,
+    pub(crate) part: String,
+    private_key: Zeroizing<String>,
+    pub(crate) locked: bool,
+    objects: BTreeMap<String, Object>,
+    pub(crate) faults: Vec<Fault>,
+}
+
+/// One object.
+#[derive(Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Object {
+    #[serde(with = "hex::serde")]
+    pub(crate) octets: Vec<u8>,
+    /// Its last write was cut short.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub(crate) torn: bool,
+    /// The chip knows that it is torn, and says so when it is read.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub(crate) told: bool,
+}
+
+impl Object {
+    pub(crate) fn whole(octets: &[u8]) -> Self {
+        Self { octets: octets.to_vec(), torn: false, told: false }
+    }
+}
+
+impl Content {
+    /// A fresh chip.
+    pub(crate) fn new(chip: &ChipId, part: &str, private_key: &[u8; 32], faults: Vec<Fault>, locked: bool) -> Self {
+        Self {
+            format: FORMAT.to_owned(),
+            chip_id: chip.to_string(),
+            part: part.to_owned(),
+            private_key: Zeroizing::new(hex::encode(private_key)),
+            locked,
+            objects: BTreeMap::new(),
+            faults,
+        }
+    }
+
+    /// The private value, 32 octets.
+    pub(crate) fn private_key(&self) -> Option<Zeroizing<[u8; 32]>> {
+        let mut octets = Zeroizing::new([0; 32]);
+        hex::decode_to_slice(&*self.private_key, &mut *octets).ok().map(|()| octets)
+    }
+
+    pub(crate) fn object(&self, name: &ObjectName) -> Option<&Object> {
+        self.objects.get(name.as_str())
+    }
+
+    /// Puts an object in place of what is there; without octets, removes it.
+    pub(crate) fn put(&mut self, name: &ObjectName, object: Object) {
+        if object.octets.is_empty() && !object.torn {
+            self.objects.remove(name.as_str());
+        } else {
+            self.objects.insert(name.as_str().to_owned(), object);
+        }
+    }
+
+    pub(crate) fn lengths(&self) -> impl Iterator<Item = usize> {
+        self.objects.values().map(|object| object.octets.len())
+    }
+
+    pub(crate) fn is_blank(&self) -> bool {
+        self.objects.is_empty()
+    }
+}
+
+impl fmt::Debug for Content {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Content(of chip {}, {} objects)", self.chip_id, self.objects.len())
+    }
+}
+
+/// Where a chip's file is.
+pub(crate) fn path(folder: &Path, chip: &ChipId) -> PathBuf {
+    folder.join(format!("{chip}.{SUFFIX}"))
+}
+
+/// The chip whose file has that name.
+pub(crate) fn chip_of(name: &Path) -> Option<ChipId> {
+    if name.extension()? != SUFFIX {
+        return None;
+    }
+    let stem = name.file_stem()?.to_str()?;
+    ChipId::new(stem).ok().filter(|chip| chip.as_str() == stem)
+}
+
+/// Reads a chip's file; `None` where there is none.
+pub(crate) fn read(folder: &Path, chip: &ChipId) -> Result<Option<Content>, ChipError> {
+    let path = path(folder, chip);
+    let failed = |source| ChipError::File { path: path.clone(), source };
+    let damaged = |why: String| ChipError::Damaged { path: path.clone(), why };
+    let file = match File::open(&path) {
+        Err(error) if error.kind() == io::ErrorKind::NotFound => return Ok(None),
+        opened => opened.map_err(failed)?,
+    };
+    let mut text = Zeroizing::new(Vec::with_capacity(8192));
+    file.take(LARGEST + 1).read_to_end(&mut text).map_err(failed)?;
+    if text.len() as u64 > LARGEST {
+        return Err(damaged(format!("it has more than {LARGEST} octets")));
+    }
+    // The parser's message names a place, and at most a word of what stands there.
+    let content: Content = serde_json::from_slice(&text)
+        .map_err(|e| damaged(format!("line {}, column {} does not fit the format", e.line(), e.column())))?;
+    if content.format != FORMAT {
+        return Err(damaged("it is of another format".into()));
+    }
+    if content.chip_id != chip.as_str() {
+        return Err(damaged("it is named after another chip than it holds".into()));
+    }
+    if content.part.is_empty() || content.private_key().is_none() {
+        return Err(damaged("its part or its key is missing".into()));
+    }
+    if let Some(name) = content.objects.keys().find(|name| ObjectName::new(name).is_err()) {
+        return Err(damaged(format!("{name:?} is no object's name")));
+    }
+    Ok(Some(content))
+}
+
+/// Replaces a chip's file in one step.
+pub(crate) fn write(folder: &Path, chip: &ChipId, content: &Content) -> Result<(), ChipError> {
+    let path = path(folder, chip);
+    let new = folder.join(format!(".{chip}.new"));
+    let text = Zeroizing::new(
+        serde_json::to_vec(content).map_err(|e| ChipError::File { path: path.clone(), source: e.into() })?,
+    );
+    // One name for all tries: a killed process leaves one such file at most,
+    // and only the chip's holder gets here.
+    let written = private_file(&new).and_then(|mut file| file.write_all(&text)).and_then(|()| fs::rename(&new, &path));
+    written.map_err(|source| ChipError::File { path, source })
+}
+
+/// Creates or empties a file that its owner alone may read.
+fn private_file(path: &Path) -> io::Result<File> {
+    let mut options = OpenOptions::new();
+    options.write(true).create(true).truncate(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options.open(path)
+}
+
+/// The right to use a chip; let go when dropped or when the process dies.
+#[derive(Debug)]
+pub(crate) struct Hold(File);
+
+impl Drop for Hold {
+    fn drop(&mut self) {
+        // Closing would do; this says so, and does it now.
+        let _ = self.0.unlock();
+    }
+}
+
+/// Takes hold of a chip.
+pub(crate) fn hold(folder: &Path, chip: &ChipId) -> Result<Hold, ChipError> {
+    let held = folder.join(HELD);
+    let path = held.join(chip.as_str());
+    let failed = |source| ChipError::File { path: path.clone(), source };
+    fs::create_dir_all(&held).map_err(failed)?;
+    // The lock files stay: removing one could let two processes lock two files of one name.
+    let file = private_file(&path).map_err(failed)?;
+    match file.try_lock() {
+        Ok(()) => Ok(Hold(file)),
+        Err(TryLockError::WouldBlock) => Err(ChipError::Held { chip: chip.clone() }),
+        Err(TryLockError::Error(source)) => Err(failed(source)),
+    }
+}

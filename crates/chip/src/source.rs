@@ -1,0 +1,133 @@
+//! What a user types after `--chips`.
+
+use std::fmt;
+use std::path::PathBuf;
+use std::str::FromStr;
+
+use crate::simulated::SimulatedSource;
+use crate::{ChipError, ChipSource};
+
+/// Where a station finds its chips.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Source {
+    /// `simulated:DIR`: a folder of simulated chips.
+    Simulated(PathBuf),
+    /// A PKCS #11 URI by RFC 7512, without a PIN in it.
+    Pkcs11(String),
+    /// `command:PROGRAM`: a driver that answers JSON-RPC 2.0 on stdio.
+    Command(String),
+}
+
+/// Why a text names no source.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum SourceError {
+    /// No known kind before the colon.
+    #[error("{0:?} names no source of chips")]
+    Kind(String),
+    /// Nothing after the colon.
+    #[error("{0:?} says where from, but not which")]
+    Empty(String),
+    /// A PIN stands in the URI, where every user of the machine can read it.
+    #[error("a PKCS #11 URI with a pin-value is not taken: others can read the command line")]
+    PinValue,
+}
+
+impl SourceError {
+    /// What to do next.
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Kind(_) | Self::Empty(_) => {
+                "Give simulated:DIR, a PKCS #11 URI (pkcs11:token=…), or command:PROGRAM."
+            }
+            Self::PinValue => "Put the PIN into a file and name it by pin-source=file:PATH.",
+        }
+    }
+}
+
+impl FromStr for Source {
+    type Err = SourceError;
+
+    fn from_str(text: &str) -> Result<Self, SourceError> {
+        let shown = || text.chars().take(80).collect::<String>();
+        let Some((kind, rest)) = text.split_once(':') else { return Err(SourceError::Kind(shown())) };
+        if rest.is_empty() && matches!(kind, "simulated" | "pkcs11" | "command") {
+            return Err(SourceError::Empty(shown()));
+        }
+        match kind {
+            "simulated" => Ok(Self::Simulated(rest.into())),
+            "command" => Ok(Self::Command(rest.to_owned())),
+            // RFC 7512 §2.3: attributes are separated by ';' in the path and '&' in the query.
+            "pkcs11" if rest.split(['?', '&', ';']).any(|part| part.starts_with("pin-value")) => {
+                Err(SourceError::PinValue)
+            }
+            "pkcs11" => Ok(Self::Pkcs11(text.to_owned())),
+            _ => Err(SourceError::Kind(shown())),
+        }
+    }
+}
+
+impl fmt::Display for Source {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Simulated(folder) => write!(f, "simulated:{}", folder.display()),
+            Self::Pkcs11(uri) => f.write_str(uri),
+            Self::Command(program) => write!(f, "command:{program}"),
+        }
+    }
+}
+
+/// How a source is opened.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct OpenOptions {
+    /// Whether simulated chips really take their time; `None` leaves it to what
+    /// their bench says.
+    pub real_time: Option<bool>,
+}
+
+impl Source {
+    /// Opens it.
+    ///
+    /// # Errors
+    ///
+    /// Where it is not there, or its kind is [`ChipError::NotBuiltIn`].
+    pub fn open(&self, options: OpenOptions) -> Result<Box<dyn ChipSource>, ChipError> {
+        match self {
+            Self::Simulated(folder) => Ok(Box::new(SimulatedSource::open(folder, options.real_time)?)),
+            Self::Pkcs11(_) => {
+                Err(ChipError::NotBuiltIn { source_name: "a PKCS #11 token as a source of chips".into() })
+            }
+            Self::Command(_) => Err(ChipError::NotBuiltIn { source_name: "a command as a source of chips".into() }),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_names_a_source() {
+        for (text, expected) in [
+            ("simulated:chips", Some(Source::Simulated("chips".into()))),
+            ("simulated:/a b/c:d", Some(Source::Simulated("/a b/c:d".into()))),
+            ("command:./driver.py --bus 3", Some(Source::Command("./driver.py --bus 3".into()))),
+            (
+                "pkcs11:token=fixture;object=dac?pin-source=file:/p",
+                Some(Source::Pkcs11("pkcs11:token=fixture;object=dac?pin-source=file:/p".into())),
+            ),
+            ("", None),
+            ("chips", None),
+            ("simulated:", None),
+            ("usb:1", None),
+            ("pkcs11:token=fixture?pin-value=1234", None),
+            ("pkcs11:token=fixture?module-path=/m&pin-value=1234", None),
+        ] {
+            let read = text.parse::<Source>();
+            assert_eq!(read.as_ref().ok(), expected.as_ref(), "{text}");
+            match read {
+                Ok(source) => assert_eq!(source.to_string(), text),
+                Err(refused) => assert!(!format!("{refused:?}{refused}").contains("1234"), "{text}"),
+            }
+        }
+    }
+}

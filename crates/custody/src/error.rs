@@ -1,0 +1,225 @@
+//! What can go wrong with a key at rest, and what to do about it.
+
+use std::io;
+use std::path::PathBuf;
+
+/// Why a key file was not made or not opened. Nothing was changed on disk.
+#[derive(Debug, thiserror::Error)]
+pub enum CustodyError {
+    /// Something stands at the path already: a file, a directory, a link.
+    #[error("{} is there already", .path.display())]
+    Exists {
+        /// The path asked for.
+        path: PathBuf,
+    },
+    /// Nothing stands at the path.
+    #[error("{} is not there", .path.display())]
+    Missing {
+        /// The path asked for.
+        path: PathBuf,
+    },
+    /// The file could not be read.
+    #[error("{} can't be read: {source}", .path.display())]
+    Unreadable {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The file could not be written.
+    #[error("{} can't be written: {source}", .path.display())]
+    Unwritable {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// The file is something else.
+    #[error("{} is no {expected}: {why}", .path.display())]
+    NotOne {
+        /// The file.
+        path: PathBuf,
+        /// "signing key file" or "site key file".
+        expected: &'static str,
+        /// What was found instead.
+        why: String,
+    },
+    /// The file was whole once and is not now.
+    #[error("{} is damaged: {why}", .path.display())]
+    Damaged {
+        /// The file.
+        path: PathBuf,
+        /// What does not fit.
+        why: String,
+    },
+    /// The file is whole, and this passphrase does not open it.
+    #[error("the passphrase does not open {}", .path.display())]
+    WrongPassphrase {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The file carries no checksum, so a wrong passphrase and damage look the same.
+    #[error("{} does not open: the passphrase is wrong, or the file is damaged", .path.display())]
+    DoesNotOpen {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The site key is wrapped, and no passphrase was given.
+    #[error("{} is wrapped by a passphrase, and none was given", .path.display())]
+    NeedsPassphrase {
+        /// The file.
+        path: PathBuf,
+    },
+    /// A key that lies open may be read by others.
+    #[error("{} lies open and others on this machine may read it (mode {mode:04o})", .path.display())]
+    Exposed {
+        /// The file.
+        path: PathBuf,
+        /// Its permission bits.
+        mode: u32,
+    },
+    /// Opening would take more memory or time than any file made here.
+    #[error("{} asks for a key derivation past what is allowed: {what}", .path.display())]
+    TooCostly {
+        /// The file.
+        path: PathBuf,
+        /// The parameters found.
+        what: String,
+    },
+    /// The work factor is not one that scrypt takes.
+    #[error("scrypt does not take N = 2^{log_n}, r = {r}, p = {p}")]
+    WorkFactor {
+        /// Base-2 logarithm of scrypt's N.
+        log_n: u8,
+        /// Scrypt's r.
+        r: u32,
+        /// Scrypt's p.
+        p: u32,
+    },
+    /// The private value is out of range.
+    #[error("the private value is not between 1 and the curve's order")]
+    PrivateValue,
+    /// The operating system gave no randomness.
+    #[error("no randomness from the operating system")]
+    NoRandomness,
+    /// The cryptographic library refused what never fails with sound input.
+    #[error("the cryptographic library failed while {doing}")]
+    Library {
+        /// What was being done.
+        doing: &'static str,
+    },
+}
+
+impl CustodyError {
+    /// What to do next.
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Exists { .. } => "Choose another name. Keys are never overwritten: a key lost is an authority lost.",
+            Self::Missing { .. } => "Check the site's keys folder; if the file was lost, take it from the backup.",
+            Self::Unreadable { .. } => "Check the file's owner and mode; it should be yours alone, 0600.",
+            Self::Unwritable { .. } => "Check the folder's owner and mode and the disk's free space, then try again.",
+            Self::NotOne { .. } => "Check that the path names the key file, and not a certificate or another file.",
+            Self::Damaged { .. } => "Put the damaged file aside and take the key file from the backup.",
+            Self::WrongPassphrase { .. } => {
+                "Try again with the right passphrase. Mind the keyboard layout; accented letters typed in another way count as others."
+            }
+            Self::DoesNotOpen { .. } => {
+                "Try the passphrase again; if it is surely right, take the file from the backup."
+            }
+            Self::NeedsPassphrase { .. } => {
+                "Give it by --passphrase-file or TOUCHMARK_PASSPHRASE, or run the command in a terminal."
+            }
+            Self::Exposed { .. } => {
+                "Find out who may have read it; then `chmod 600` the file, and `chmod 700` its folder."
+            }
+            Self::TooCostly { .. } => "The file was not made here as it is; take the key file from the backup.",
+            Self::WorkFactor { .. } => "Use the production work factor.",
+            Self::PrivateValue => "Take the key from its source again; this value is no P-256 private key.",
+            Self::NoRandomness => "Look at the machine: its random source is not available.",
+            Self::Library { .. } => "Try again; if it stays so, look at the machine's memory and the program's build.",
+        }
+    }
+}
+
+/// Why a text is no passphrase. None of these quotes it.
+#[derive(Debug, thiserror::Error)]
+pub enum PassphraseError {
+    /// Nothing in it.
+    #[error("the passphrase is empty")]
+    Empty,
+    /// More octets than [`crate::Passphrase::LONGEST`].
+    #[error("the passphrase has more than {0} octets")]
+    TooLong(usize),
+    /// A control character inside.
+    #[error("the passphrase holds a control character or more than one line")]
+    Control,
+    /// Not UTF-8.
+    #[error("the passphrase is not UTF-8 text")]
+    NotText,
+    /// The file could not be read.
+    #[error("the passphrase file {} can't be read: {source}", .path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        source: io::Error,
+    },
+    /// Asked twice, answered differently.
+    #[error("the two passphrases differ")]
+    Differ,
+    /// No file, no environment, and nobody to ask.
+    #[error("a passphrase is needed: {purpose}")]
+    NoneGiven {
+        /// What it is for.
+        purpose: String,
+    },
+    /// The terminal gave no answer.
+    #[error("the passphrase could not be asked for")]
+    Prompt(#[source] io::Error),
+}
+
+impl PassphraseError {
+    /// What to do next.
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Empty => "Choose one; a few random words are both strong and easy to keep.",
+            Self::TooLong(_) => "Check that the file holds the passphrase and nothing else.",
+            Self::Control => "The file should hold one line of text: the passphrase.",
+            Self::NotText => "Save the file as UTF-8 text.",
+            Self::File { .. } => "Check the path given with --passphrase-file, and that you may read it.",
+            Self::Differ => "Nothing was done; start again.",
+            Self::NoneGiven { .. } | Self::Prompt(_) => {
+                "Give it by --passphrase-file or TOUCHMARK_PASSPHRASE, or run the command in a terminal."
+            }
+        }
+    }
+}
+
+/// Why a sealed secret was not opened.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum UnsealError {
+    /// Too short, or another version.
+    #[error("these octets are no sealed secret")]
+    Form,
+    /// Sealed by the key of another site, or of this one before it was restored.
+    #[error("sealed under site key {found}, and this site has {ours}")]
+    OtherKey {
+        /// Identifier of the key that sealed it, 8 hex digits.
+        found: String,
+        /// Identifier of the key at hand.
+        ours: String,
+    },
+    /// The secret or what it belongs to was changed.
+    #[error("the sealed secret or what it belongs to was altered")]
+    Altered,
+}
+
+impl UnsealError {
+    /// What to do next.
+    pub fn advice(&self) -> &'static str {
+        match self {
+            Self::Form | Self::Altered => "Verify the record book; restore it from the backup if it was changed.",
+            Self::OtherKey { .. } => "Put back the site key that belongs to this record book.",
+        }
+    }
+}

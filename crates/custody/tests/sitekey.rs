@@ -1,0 +1,114 @@
+//! The site key: made, wrapped, opened; what it seals opens only as it was.
+
+#![cfg(test)]
+
+use std::fs;
+use std::path::PathBuf;
+
+use custody::{CustodyError, Passphrase, SiteKey, UnsealError, WorkFactor};
+use proptest::prelude::*;
+
+fn passphrase(text: &str) -> Passphrase {
+    Passphrase::new(text.to_owned()).unwrap()
+}
+
+fn folder() -> (tempfile::TempDir, PathBuf) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("site.key");
+    (folder, path)
+}
+
+#[test]
+fn opened_again_it_is_the_same() {
+    let stamp = passphrase("stamp");
+    for wrap in [None, Some((&stamp, WorkFactor::WORTHLESS))] {
+        let (_folder, path) = folder();
+        let made = SiteKey::create(&path, wrap).unwrap();
+        assert_eq!(SiteKey::is_wrapped(&path).unwrap(), wrap.is_some());
+        let opened = SiteKey::open(&path, wrap.map(|(p, _)| p)).unwrap();
+        assert_eq!(opened.id(), made.id());
+        let sealed = made.seal(b"unit 17 passcode", b"20202021").unwrap();
+        assert_eq!(opened.unseal(b"unit 17 passcode", &sealed).unwrap().as_slice(), b"20202021");
+        assert!(matches!(SiteKey::create(&path, None), Err(CustodyError::Exists { .. })));
+        assert!(matches!(SiteKey::open(&path, wrap.map(|(p, _)| p)), Ok(same) if same.id() == made.id()));
+    }
+}
+
+#[test]
+fn wrapped_needs_its_passphrase() {
+    let (_folder, path) = folder();
+    SiteKey::create(&path, Some((&passphrase("stamp"), WorkFactor::WORTHLESS))).unwrap();
+    assert!(matches!(SiteKey::open(&path, None), Err(CustodyError::NeedsPassphrase { .. })));
+    let wrong = SiteKey::open(&path, Some(&passphrase("stump")));
+    assert!(matches!(wrong, Err(CustodyError::WrongPassphrase { .. })), "{wrong:?}");
+}
+
+#[cfg(unix)]
+#[test]
+fn an_open_key_rests_on_its_mode() {
+    use std::os::unix::fs::PermissionsExt;
+    let mode = |path, mode| fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap();
+    let (_folder, path) = folder();
+    SiteKey::create(&path, None).unwrap();
+    assert_eq!(fs::metadata(&path).unwrap().permissions().mode() & 0o7777, 0o600);
+    for (bits, taken) in [(0o400, true), (0o600, true), (0o640, false), (0o604, false), (0o620, false)] {
+        mode(&path, bits);
+        let opened = SiteKey::open(&path, None);
+        assert_eq!(opened.is_ok(), taken, "{bits:o}");
+        assert!(taken || matches!(opened, Err(CustodyError::Exposed { mode, .. }) if mode == bits));
+    }
+    // Wrapped, its passphrase protects it.
+    let (_folder, path) = folder();
+    SiteKey::create(&path, Some((&passphrase("stamp"), WorkFactor::WORTHLESS))).unwrap();
+    mode(&path, 0o644);
+    assert!(SiteKey::open(&path, Some(&passphrase("stamp"))).is_ok());
+}
+
+#[test]
+fn cut_at_every_octet() {
+    for wrap in [false, true] {
+        let (_folder, path) = folder();
+        let stamp = passphrase("stamp");
+        SiteKey::create(&path, wrap.then_some((&stamp, WorkFactor::WORTHLESS))).unwrap();
+        let whole = fs::read(&path).unwrap();
+        for length in 0..whole.trim_ascii_end().len() {
+            fs::write(&path, &whole[..length]).unwrap();
+            let refused = SiteKey::open(&path, Some(&stamp)).unwrap_err();
+            assert!(
+                matches!(refused, CustodyError::Damaged { .. } | CustodyError::NotOne { .. }),
+                "cut to {length}: {refused:?}"
+            );
+        }
+    }
+}
+
+#[test]
+fn why_it_does_not_unseal() {
+    let ((_a, a), (_b, b)) = (folder(), folder());
+    let (ours, other) = (SiteKey::create(&a, None).unwrap(), SiteKey::create(&b, None).unwrap());
+    assert_ne!(ours.id(), other.id());
+    let sealed = ours.seal(b"unit 17", b"secret").unwrap();
+    assert_eq!(other.unseal(b"unit 17", &sealed), Err(UnsealError::OtherKey { found: ours.id(), ours: other.id() }));
+    assert_eq!(ours.unseal(b"unit 18", &sealed), Err(UnsealError::Altered), "moved to another unit");
+    assert_eq!(ours.unseal(b"unit 17", &[]), Err(UnsealError::Form));
+    assert_eq!(ours.unseal(b"unit 17", &sealed[..32]), Err(UnsealError::Form));
+    assert_ne!(sealed, ours.seal(b"unit 17", b"secret").unwrap(), "a fresh nonce each time");
+    assert!(!format!("{ours:?}").contains("secret"));
+}
+
+proptest! {
+    #[test]
+    fn sealed_and_unsealed(secret in prop::collection::vec(any::<u8>(), 0..300),
+                           belongs in prop::collection::vec(any::<u8>(), 0..50),
+                           at in any::<prop::sample::Index>(), flip in 1u8..) {
+        let (_folder, path) = folder();
+        let key = SiteKey::create(&path, None).unwrap();
+        let mut sealed = key.seal(&belongs, &secret).unwrap();
+        prop_assert_eq!(sealed.len(), secret.len() + 33);
+        let unsealed = key.unseal(&belongs, &sealed).unwrap();
+        prop_assert_eq!(unsealed.as_slice(), secret.as_slice());
+        let at = at.index(sealed.len());
+        sealed[at] ^= flip;
+        prop_assert!(key.unseal(&belongs, &sealed).is_err(), "octet {} changed", at);
+    }
+}

@@ -1,0 +1,214 @@
+//! `touchmark chip`: chips by themselves.
+
+use std::path::PathBuf;
+
+use clap::builder::PossibleValue;
+use clap::{Args, Subcommand, ValueEnum};
+use works::chips::{self, Bench, ChipId, FaultLevel, Part, Source, Timing, WhichChips};
+
+use crate::output::{Exit, Failure, Output};
+
+/// Make simulated chips, list what a source holds, try whether it keeps a chip's contract
+#[derive(Debug, Args)]
+pub struct Chip {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    Simulate(Simulate),
+    List(List),
+    Check(Check),
+}
+
+/// Make simulated chips, and the manifest that their maker would send
+///
+/// Each chip is a file. Its private key lies in it, or follows from the seed:
+/// simulated chips are for learning and testing alone. Nothing that is there is
+/// replaced.
+#[derive(Debug, Args)]
+#[command(group = clap::ArgGroup::new("which").required(true).args(["count", "keys"]))]
+struct Simulate {
+    /// Folder to make them in
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    /// How many, with ids and keys from the seed
+    #[arg(long, value_name = "N")]
+    count: Option<usize>,
+    /// Chips of an NDJSON file with chip_id and private_key
+    #[arg(long, value_name = "FILE")]
+    keys: Option<PathBuf>,
+    /// Seed of ids, keys and faults; chosen and told if not given
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+    /// How many chips have faults
+    #[arg(long, value_name = "LEVEL", default_value = "none")]
+    faults: Faults,
+    /// Write the manifest, CSV of chip_id and public_key
+    #[arg(long, value_name = "FILE")]
+    manifest: Option<PathBuf>,
+    /// The part's name
+    #[arg(long, value_name = "NAME", default_value_t = Part::default().name)]
+    part: String,
+    /// Octets over all objects of a chip
+    #[arg(long, value_name = "OCTETS", default_value_t = Part::default().room)]
+    room: usize,
+    /// Clock of the bus, in hertz
+    #[arg(long, value_name = "HZ", default_value_t = Timing::default().bus_hz)]
+    bus_hz: u32,
+    /// Time to write one page of memory, in microseconds
+    #[arg(long, value_name = "US", default_value_t = Timing::default().page_write_us)]
+    page_write_us: u32,
+    /// Time to sign, in microseconds
+    #[arg(long, value_name = "US", default_value_t = Timing::default().sign_us)]
+    sign_us: u32,
+    /// Let calls really take their time, rather than only account for it
+    #[arg(long)]
+    real_time: bool,
+}
+
+/// A level of faults, as typed.
+#[derive(Debug, Clone, Copy)]
+struct Faults(FaultLevel);
+
+impl ValueEnum for Faults {
+    fn value_variants<'a>() -> &'a [Self] {
+        &[Self(FaultLevel::None), Self(FaultLevel::Usual), Self(FaultLevel::Harsh)]
+    }
+
+    fn to_possible_value(&self) -> Option<PossibleValue> {
+        Some(match self.0 {
+            FaultLevel::None => PossibleValue::new("none").help("No chip"),
+            FaultLevel::Usual => PossibleValue::new("usual").help("About 1 in 30"),
+            FaultLevel::Harsh => PossibleValue::new("harsh").help("About 2 in 5"),
+        })
+    }
+}
+
+/// List the chips of a source: id, part, state
+#[derive(Debug, Args)]
+struct List {
+    #[command(flatten)]
+    chips: Chips,
+    /// Tell ids alone, and open no chip
+    #[arg(long)]
+    ids: bool,
+}
+
+/// Try whether a source keeps the contract of a chip
+///
+/// Each promise is tried and told as held, broken or not tried. Writes only to a
+/// blank chip, and leaves it blank. Exit code 1 when a promise is broken.
+#[derive(Debug, Args)]
+struct Check {
+    #[command(flatten)]
+    chips: Chips,
+    /// The chip to try; else the first blank one
+    #[arg(long, value_name = "ID")]
+    chip: Option<ChipId>,
+    /// Try locking too: the chip can never be written again
+    #[arg(long)]
+    lock: bool,
+}
+
+/// Where chips are found.
+#[derive(Debug, Args)]
+pub struct Chips {
+    /// Source of chips: simulated:DIR, a PKCS #11 URI, or command:PROGRAM
+    // Read by us, not by the parser: it would repeat a PIN that it refuses.
+    #[arg(long, value_name = "SOURCE")]
+    chips: String,
+}
+
+impl Chips {
+    /// The source.
+    pub fn source(&self) -> Result<Source, Failure> {
+        Ok(self.chips.parse::<Source>()?)
+    }
+}
+
+/// Runs the command.
+pub fn run(args: &Chip, output: &mut Output) -> Result<Exit, Failure> {
+    match &args.command {
+        Command::Simulate(args) => simulate(args, output),
+        Command::List(args) => list(args, output),
+        Command::Check(args) => check(args, output),
+    }
+}
+
+fn simulate(args: &Simulate, output: &mut Output) -> Result<Exit, Failure> {
+    let which = match (&args.count, &args.keys) {
+        (_, Some(keys)) => WhichChips::Keys(keys),
+        (count, None) => WhichChips::Count(count.unwrap_or(0)),
+    };
+    let default = Part::default();
+    let bench = Bench {
+        part: Part {
+            name: args.part.clone(),
+            room: args.room,
+            object_limit: default.object_limit.min(args.room),
+            ..default
+        },
+        timing: Timing {
+            bus_hz: args.bus_hz,
+            page_write_us: args.page_write_us,
+            sign_us: args.sign_us,
+            ..Timing::default()
+        },
+        real_time: args.real_time,
+    };
+    let made = chips::simulate(&args.out, &which, args.seed, args.faults.0, bench, args.manifest.as_deref())?;
+    output.show(&made, |out| {
+        writeln!(out, "Made {} simulated chips of part {}, seed {}.", made.chips, made.part, made.seed)?;
+        if made.chips_with_faults > 0 {
+            writeln!(out, "{} of them have faults.", made.chips_with_faults)?;
+        }
+        if let Some(manifest) = &made.manifest {
+            writeln!(out, "Their manifest: {}", manifest.display())?;
+        }
+        writeln!(out, "Use them with --chips {}", made.source)
+    })?;
+    Ok(Exit::Done)
+}
+
+fn list(args: &List, output: &mut Output) -> Result<Exit, Failure> {
+    let found = chips::list(&args.chips.source()?, args.ids)?;
+    output.show(&found, |out| {
+        let width = found.chips.iter().map(|chip| chip.chip_id.len()).max().unwrap_or(0);
+        for chip in &found.chips {
+            match (&chip.told, &chip.error) {
+                (Some(told), _) => {
+                    let state = told.state.replace('-', " ");
+                    writeln!(out, "{:width$}  {state:13}  {}", chip.chip_id, told.part)?;
+                }
+                (None, Some(error)) => writeln!(out, "{:width$}  {error}", chip.chip_id)?,
+                (None, None) => writeln!(out, "{}", chip.chip_id)?,
+            }
+        }
+        match found.chips.len() {
+            1 => writeln!(out, "1 chip in {}", found.source),
+            n => writeln!(out, "{n} chips in {}", found.source),
+        }
+    })?;
+    Ok(Exit::Done)
+}
+
+fn check(args: &Check, output: &mut Output) -> Result<Exit, Failure> {
+    let checked = chips::check(&args.chips.source()?, args.chip.as_ref(), args.lock)?;
+    output.show(&checked, |out| {
+        writeln!(out, "Chip {} of {}", checked.chip_id, checked.source)?;
+        for tried in &checked.promises {
+            writeln!(out, "{:9}  {:13}  {}", tried.outcome.replace('-', " "), tried.promise, tried.text)?;
+            if let Some(detail) = &tried.detail {
+                writeln!(out, "{:26}{detail}", "")?;
+            }
+        }
+        match checked.promises.iter().filter(|tried| tried.outcome == "broken").count() {
+            0 => writeln!(out, "No promise is broken."),
+            1 => writeln!(out, "1 promise is broken."),
+            n => writeln!(out, "{n} promises are broken."),
+        }
+    })?;
+    Ok(if checked.kept { Exit::Done } else { Exit::Rejected })
+}
