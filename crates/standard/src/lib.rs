@@ -12,5 +12,6 @@
 
 pub mod ids;
 pub mod key;
+pub mod onboarding;
 pub mod tlv;
 pub mod verdict;

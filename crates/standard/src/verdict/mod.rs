@@ -5,7 +5,7 @@
 //! yields [`Finding`]s; the verdict is *rejected* as soon as one of them is an
 //! error. Every broken rule is reported, in the catalogue's order.
 
-mod catalogue;
+pub(crate) mod catalogue;
 mod finding;
 
 pub use catalogue::{all_rules, rule};
