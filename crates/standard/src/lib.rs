@@ -4,6 +4,7 @@
 //! a file, a clock or a socket. The layers, from the bottom:
 //!
 //! - [`ids`], [`tlv`], [`key`]: identifiers, the standard's encoding, P-256.
+//! - [`onboarding`], [`passcode_verifier`]: how an owner takes a unit in.
 //! - [`verdict`]: the rule catalogue and findings.
 //!
 //! "Core Spec" in these pages is the Matter Core Specification, cited from
@@ -13,5 +14,6 @@
 pub mod ids;
 pub mod key;
 pub mod onboarding;
+pub mod passcode_verifier;
 pub mod tlv;
 pub mod verdict;

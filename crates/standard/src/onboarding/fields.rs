@@ -2,9 +2,9 @@
 
 use std::fmt;
 
+use super::Payload;
 use super::payload::{self, OCTETS, Place};
 use super::values::{Discriminator, Flow, Passcode, Reach, ValueError};
-use super::Payload;
 use crate::ids::{ProductId, VendorId};
 use crate::verdict::catalogue::code;
 use crate::verdict::{Finding, Severity};

@@ -190,13 +190,10 @@ fn wrong_check_digit(digits: &[u8], could_be: &[Slip]) -> Finding {
     let right = verhoeff::check_digit(before);
     let finding = Finding::new(code::CHECK_DIGIT, format!("check digit {found}, where {right} would be right"));
     if could_be.is_empty() {
-        return finding.advising(
-            "No single slip explains it: more than one digit is wrong. Type the code again from the label.",
-        );
+        return finding
+            .advising("No single slip explains it: more than one digit is wrong. Type the code again from the label.");
     }
     let named: Vec<String> = could_be.iter().map(|slip| format!("{} if {}", slip.digits, slip.kind)).collect();
-    finding.advising(format!(
-        "Type the code again from the label. A single slip would explain it: {}.",
-        named.join("; ")
-    ))
+    finding
+        .advising(format!("Type the code again from the label. A single slip would explain it: {}.", named.join("; ")))
 }

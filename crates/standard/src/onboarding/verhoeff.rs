@@ -22,13 +22,26 @@ const PRODUCT: [[u8; 10]; 10] = [
 /// The element with which each gives 0.
 const INVERSE: [u8; 10] = [0, 4, 3, 2, 1, 5, 6, 7, 8, 9];
 
-/// The permutation applied once; its eighth power is the identity.
-const PERMUTATION: [u8; 10] = [1, 5, 7, 6, 2, 8, 3, 0, 9, 4];
+/// The permutation, applied 0 to 7 times; its eighth power is the identity.
+const PERMUTED: [[u8; 10]; 8] = {
+    const ONCE: [u8; 10] = [1, 5, 7, 6, 2, 8, 3, 0, 9, 4];
+    let mut powers = [[0, 1, 2, 3, 4, 5, 6, 7, 8, 9]; 8];
+    let mut times = 1;
+    while times < 8 {
+        let mut digit = 0;
+        while digit < 10 {
+            powers[times][digit] = ONCE[powers[times - 1][digit] as usize];
+            digit += 1;
+        }
+        times += 1;
+    }
+    powers
+};
 
 /// The product over `digits`, the last of which stands `from` places from the right.
 fn product(digits: &[u8], from: usize) -> u8 {
     digits.iter().rev().enumerate().fold(0, |sum, (place, digit)| {
-        let permuted = (0..(place + from) % 8).fold(*digit % 10, |d, _| PERMUTATION[usize::from(d)]);
+        let permuted = PERMUTED[(place + from) % 8][usize::from(*digit % 10)];
         PRODUCT[usize::from(sum)][usize::from(permuted)]
     })
 }
