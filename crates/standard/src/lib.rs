@@ -5,12 +5,14 @@
 //!
 //! - [`ids`], [`tlv`], [`key`]: identifiers, the standard's encoding, P-256.
 //! - [`onboarding`], [`passcode_verifier`]: how an owner takes a unit in.
+//! - [`factory_record`]: what a unit's firmware reads of itself, by our own schema.
 //! - [`verdict`]: the rule catalogue and findings.
 //!
 //! "Core Spec" in these pages is the Matter Core Specification, cited from
 //! memory of releases 1.3 to 1.4; where a public RFC settles a point, that is
 //! cited instead.
 
+pub mod factory_record;
 pub mod ids;
 pub mod key;
 pub mod onboarding;
