@@ -8,6 +8,8 @@
 //! - [`declaration`], [`exchange`]: what the alliance and the device say.
 //! - [`verdict`]: the rule catalogue, the checks, chains and findings.
 //! - [`specimen`]: sets that break one rule each.
+//! - [`onboarding`], [`passcode_verifier`]: how an owner takes a unit in.
+//! - [`factory_record`]: what a unit's firmware reads of itself, by our own schema.
 //!
 //! "Core Spec" in these pages is the Matter Core Specification, cited from
 //! memory of releases 1.3 to 1.4; where a public RFC settles a point, that is
@@ -18,11 +20,14 @@ pub mod certificate;
 pub mod declaration;
 pub mod detect;
 pub mod exchange;
+pub mod factory_record;
 pub mod ids;
 pub mod key;
 pub mod moment;
 pub mod name;
 pub mod oid;
+pub mod onboarding;
+pub mod passcode_verifier;
 pub mod pem;
 pub mod request;
 pub mod revocation;

@@ -11,6 +11,9 @@ pub mod intake;
 pub mod request;
 pub mod revocation;
 
+pub(crate) mod code;
+pub(crate) mod verifier;
+
 use super::Rule;
 
 /// Declares rules as statics and the table that holds them in order.
@@ -39,15 +42,12 @@ pub fn all_rules() -> Vec<&'static Rule> {
     all.extend(certificate::TABLE.iter().map(|row| &row.dac));
     all.extend(certificate::TABLE.iter().map(|row| &row.pai));
     all.extend(certificate::TABLE.iter().map(|row| &row.paa));
-    for table in [
-        chain::TABLE,
-        declaration::TABLE,
-        exchange::TABLE,
-        request::TABLE,
-        revocation::TABLE,
-        intake::REEL,
-        intake::DELIVERY,
-    ] {
+    for table in [chain::TABLE, declaration::TABLE, exchange::TABLE] {
+        all.extend(table);
+    }
+    all.extend(code::TABLE);
+    all.extend(verifier::TABLE);
+    for table in [request::TABLE, revocation::TABLE, intake::REEL, intake::DELIVERY] {
         all.extend(table);
     }
     all
