@@ -212,7 +212,7 @@ fn faults_are_named_by_their_rule() {
         let alone = format!("{}!", rule.name.strip_prefix("code.").unwrap());
         rows.iter().any(|(_, _, rules)| *rules == [alone.as_str()])
     };
-    for rule in crate::verdict::all_rules().filter(|rule| rule.name.starts_with("code.")) {
+    for rule in crate::verdict::all_rules().into_iter().filter(|rule| rule.name.starts_with("code.")) {
         assert!(covered(rule), "no row breaks {} alone", rule.name);
     }
 }
