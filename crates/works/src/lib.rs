@@ -5,12 +5,19 @@
 //! error that says whose move it is ([`Advise`]).
 
 pub mod advice;
+pub mod authority;
 pub mod chips;
+pub mod declaration;
 pub mod delivery;
 pub mod examine;
 pub mod intake;
 mod lower;
+pub mod order;
+pub mod product;
 pub mod reel;
+pub mod site;
 pub mod specimen;
+pub mod trouble;
 
 pub use advice::{Advise, Kind};
+pub use trouble::Trouble;

@@ -2,3 +2,249 @@
 
 pub mod key_text;
 pub mod manifest;
+
+use std::io::Read;
+use std::path::Path;
+
+use aws_lc_rs::digest::{Context as Digest, SHA256};
+use book::ids::{ChipId, ReelId};
+use book::{NewChip, NewReel, ReceiveError, Reel, Same};
+use serde::Serialize;
+use serde_json::{Value, json};
+use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
+use standard::verdict::{Finding, Severity};
+
+use crate::product;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+use manifest::{ColumnMap, ManifestFinding};
+
+/// What came of a manifest.
+#[derive(Debug)]
+pub struct Received {
+    /// The reel.
+    pub reel: String,
+    /// `accepted`, `refused` or `already-received`.
+    pub verdict: &'static str,
+    /// Lines or certificates read.
+    pub read: u64,
+    /// Chips now on the reel.
+    pub chips: i64,
+    /// The product.
+    pub product: String,
+    /// What is wrong.
+    pub findings: Vec<ManifestFinding>,
+}
+
+impl Received {
+    /// Whether the reel stands in the book.
+    pub fn is_accepted(&self) -> bool {
+        self.verdict != "refused"
+    }
+
+    /// As JSON.
+    pub fn json(&self) -> Value {
+        json!({
+            "reel": self.reel,
+            "verdict": self.verdict,
+            "product": self.product,
+            "chips": { "read": self.read, "received": self.chips },
+            "findings": self.findings.iter().map(|f| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), 1)).collect::<Vec<_>>(),
+        })
+    }
+}
+
+/// A finding as every inspection gives it.
+pub(crate) fn finding_json(finding: &Finding, subject: &str, chip_id: Option<&str>, count: usize) -> Value {
+    json!({
+        "rule": finding.rule.name,
+        "severity": finding.severity.word(),
+        "subject": subject,
+        "chip_id": chip_id,
+        "count": count,
+        "clause": finding.rule.clause,
+        "required": finding.required,
+        "found": finding.found,
+        "advice": finding.advice,
+    })
+}
+
+/// SHA-256 of a file or of a directory's files, names and contents in order.
+pub(crate) fn digest(path: &Path) -> Result<[u8; 32], Trouble> {
+    let mut digest = Digest::new(&SHA256);
+    let mut feed = |file: &Path| -> Result<(), Trouble> {
+        let mut reader = std::fs::File::open(file).map_err(|e| Trouble::file(file, e))?;
+        let mut chunk = vec![0; 1 << 16];
+        loop {
+            match reader.read(&mut chunk).map_err(|e| Trouble::file(file, e))? {
+                0 => return Ok(()),
+                count => digest.update(&chunk[..count]),
+            }
+        }
+    };
+    if path.is_dir() {
+        for entry in walkdir::WalkDir::new(path).sort_by_file_name().into_iter().flatten() {
+            if entry.file_type().is_file() {
+                feed(entry.path())?;
+            }
+        }
+    } else {
+        feed(path)?;
+    }
+    let mut out = [0; 32];
+    out.copy_from_slice(digest.finish().as_ref());
+    Ok(out)
+}
+
+pub(crate) fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
+}
+
+/// Receives a reel: all of it or nothing.
+///
+/// # Errors
+///
+/// [`Trouble`] where the manifest can't be read or the book refuses; what can
+/// be read and is wrong comes back as [`Received`] with findings, and nothing stored.
+pub fn receive(site: &Site, path: &Path, reel: &str, product: &str, map: &ColumnMap, who: &Who) -> Result<Received, Trouble> {
+    let product = product::get(site, product)?;
+    let id = ReelId::new(reel)?;
+    let source_digest = digest(path)?;
+    if let Some(known) = site.book.reel(&id)? {
+        if known.facts.source_digest == source_digest && known.facts.product == product.facts.name {
+            return Ok(Received {
+                reel: id.to_string(),
+                verdict: "already-received",
+                read: u64::try_from(known.chips).unwrap_or(0),
+                chips: known.chips,
+                product: product.facts.name.to_string(),
+                findings: Vec::new(),
+            });
+        }
+        return Err(Trouble::refused(
+            format!("reel {id} was received already, from {}, with other chips", known.facts.source_name),
+            "Give the new reel another id. Nothing was stored.",
+        ));
+    }
+    let manifest = manifest::read(path, map)?;
+    let mut received = Received {
+        reel: id.to_string(),
+        verdict: "refused",
+        read: manifest.read,
+        chips: 0,
+        product: product.facts.name.to_string(),
+        findings: manifest.findings,
+    };
+    if received.findings.iter().any(|f| f.finding.severity == Severity::Error) {
+        return Ok(received);
+    }
+    let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
+    let lines: Vec<u64> = manifest.chips.iter().map(|c| c.line).collect();
+    let chips = manifest.chips.iter().map(|row| {
+        let chip_id = ChipId::new(&row.chip_id).map_err(|e| Box::new(e) as book::Stop)?;
+        Ok(NewChip { chip_id, public_key: *row.key.point() })
+    });
+    match site.book.receive_reel(&new, chips, &who.by()) {
+        Ok(done) => {
+            received.verdict = "accepted";
+            received.chips = done.chips;
+            Ok(received)
+        }
+        Err(ReceiveError::Duplicates { duplicates, .. }) => {
+            for double in duplicates {
+                let other = &double.held_by;
+                let (rule, what) = match double.same {
+                    Same::ChipId | Same::Both => (&REEL_DUPLICATE_CHIP, format!("chip {} is on reel {} already", double.chip_id, other.reel)),
+                    Same::PublicKey => (
+                        &REEL_DUPLICATE_KEY,
+                        format!("chip {} has the key of chip {} on reel {}", double.chip_id, other.chip_id, other.reel),
+                    ),
+                };
+                let line = usize::try_from(double.position).ok().and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
+                received.findings.push(ManifestFinding {
+                    subject: line.map_or_else(|| "manifest".into(), |l| format!("line {l}")),
+                    chip_id: Some(double.chip_id.to_string()),
+                    finding: Finding::new(rule, what),
+                });
+            }
+            Ok(received)
+        }
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// A reel as it is told.
+#[derive(Debug, Serialize)]
+pub struct ReelView {
+    /// Its id.
+    pub reel: String,
+    /// The product.
+    pub product: String,
+    /// `test` or `production`.
+    pub purpose: &'static str,
+    /// Chips on it.
+    pub chips: i64,
+    /// Chips untouched.
+    pub blank: i64,
+    /// Chips held by a unit.
+    pub held: i64,
+    /// Chips provisioned.
+    pub provisioned: i64,
+    /// Chips scrapped.
+    pub scrapped: i64,
+    /// Chips without a credential.
+    pub without_credential: i64,
+    /// The manifest's name.
+    pub source: String,
+    /// When it was received.
+    pub received: String,
+}
+
+/// The reel of that id.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn get(site: &Site, reel: &str) -> Result<Reel, Trouble> {
+    site.book.reel(&ReelId::new(reel)?)?.ok_or_else(|| {
+        Trouble::usage(format!("there is no reel {reel}"), "See `touchmark reel list` for those there are, or receive it with `touchmark reel receive`.")
+    })
+}
+
+/// What is told of one reel.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn show(site: &Site, reel: &str) -> Result<ReelView, Trouble> {
+    let found = get(site, reel)?;
+    let count = site.book.count_reel(&found.facts.reel)?;
+    let (chips, without) = count.map_or((None, 0), |c| (Some(c.chips), c.without));
+    Ok(ReelView {
+        reel: found.facts.reel.to_string(),
+        product: found.facts.product.to_string(),
+        purpose: found.purpose.word(),
+        chips: found.chips,
+        blank: chips.as_ref().map_or(0, |c| c.blank),
+        held: chips.as_ref().map_or(0, |c| c.held),
+        provisioned: chips.as_ref().map_or(0, |c| c.provisioned),
+        scrapped: chips.as_ref().map_or(0, |c| c.scrapped),
+        without_credential: without,
+        source: found.facts.source_name,
+        received: time_text(found.received),
+    })
+}
+
+/// RFC 3339 in UTC, whole seconds.
+pub(crate) fn time_text(at: time::OffsetDateTime) -> String {
+    standard::moment::Moment::from_unix(at.unix_timestamp()).to_string()
+}
+
+/// All reels.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn list(site: &Site) -> Result<Vec<ReelView>, Trouble> {
+    site.book.reels()?.iter().map(|r| show(site, r.facts.reel.as_str())).collect()
+}

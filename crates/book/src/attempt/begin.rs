@@ -1,0 +1,516 @@
+//! The intention: before a chip is touched, the book says for whom.
+
+use serde_json::json;
+use time::OffsetDateTime;
+
+use super::{Attempt, interrupt, open};
+use crate::authority::{Authority, read_authority};
+use crate::by::By;
+use crate::chip::{Chip, read_chip};
+use crate::credential::{Credential, read_credential};
+use crate::engine::params;
+use crate::error::{Blame, BookError};
+use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, Sequence, StationName, UnitSerial};
+use crate::log::{Draft, Subject, rows};
+use crate::product::{Product, read_product};
+use crate::transaction::Tx;
+use crate::unit::{Onboarding, Unit, again};
+use crate::words::{ChipState, CredentialState, Purpose, UnitState};
+use crate::{Book, Stop};
+
+/// Which serial number a unit gets, if it is a new one.
+#[derive(Debug, Clone, Copy)]
+pub enum SerialWish<'a> {
+    /// This one and no other: it is on the housing. A chip that has another unit is refused.
+    Exactly(&'a UnitSerial),
+    /// This one, if the chip has no unit yet; one that has goes on with its unit.
+    IfNew(&'a UnitSerial),
+    /// The next free one of the series that this one begins: same text before
+    /// the digits at its end, same number of digits. The book counts, for all stations.
+    CountFrom(&'a UnitSerial),
+}
+
+/// Makes onboarding data for a new unit, its passcode encrypted for the serial
+/// number; called inside the transaction, so what takes long is made before.
+/// It may be called twice where the database asks for the act to be repeated.
+pub type Onboard<'a> = &'a dyn Fn(&UnitSerial) -> Result<Option<Onboarding>, Stop>;
+
+/// What a station is about to do.
+pub struct Begin<'a> {
+    /// The chip that it found.
+    pub chip: &'a ChipId,
+    /// The reel that it works on, where it is bound to one.
+    pub reel: Option<&'a ReelId>,
+    /// The serial number for a new unit.
+    pub serial: SerialWish<'a>,
+    /// Makes the onboarding data for a new unit.
+    pub onboard: Onboard<'a>,
+    /// The declaration that will be written.
+    pub declaration: Option<&'a DeclarationName>,
+    /// Take the unit over where an attempt is open at another station.
+    pub take_over: bool,
+    /// Who, at which station, when. The station must be told.
+    pub by: &'a By,
+}
+
+/// What a station needs to go on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Begun {
+    /// The unit, new or known.
+    pub unit: Unit,
+    /// The attempt now open.
+    pub attempt: AttemptNumber,
+    /// Its chip, held.
+    pub chip: Chip,
+    /// Its credential, reserved.
+    pub credential: Credential,
+    /// The PAI that issued the credential.
+    pub authority: Authority,
+    /// What the unit is going to be.
+    pub product: Product,
+    /// Whether the unit was known: the chip may hold anything from nothing to all.
+    pub resumed: bool,
+    /// The attempt before this one, with its cause if it failed. One that was
+    /// open is told here as interrupted.
+    pub previous: Option<Attempt>,
+    /// The entry.
+    pub entry: Sequence,
+}
+
+/// Why a station must not touch a chip. Nothing was changed.
+#[derive(Debug, thiserror::Error)]
+pub enum BeginError {
+    /// No reel brought it.
+    #[error("chip {chip} is on no reel in the book")]
+    ChipUnknown {
+        /// The chip.
+        chip: ChipId,
+    },
+    /// It belongs elsewhere.
+    #[error("chip {chip} is on reel {found}, not on reel {wanted}")]
+    OtherReel {
+        /// The chip.
+        chip: ChipId,
+        /// Its reel.
+        found: ReelId,
+        /// The reel that the station works on.
+        wanted: ReelId,
+    },
+    /// No delivery brought a certificate for it.
+    #[error("chip {chip} of reel {reel} has no credential")]
+    NoCredential {
+        /// The chip.
+        chip: ChipId,
+        /// Its reel.
+        reel: ReelId,
+    },
+    /// Its credential was withdrawn.
+    #[error("the credential of chip {chip}, serial {serial}, was revoked: {reason}")]
+    CredentialRevoked {
+        /// The chip.
+        chip: ChipId,
+        /// Serial number in hex.
+        serial: String,
+        /// Why.
+        reason: String,
+    },
+    /// It was given up.
+    #[error("chip {chip} was scrapped{}: {reason}", .unit.as_ref().map(|u| format!(" with unit {u}")).unwrap_or_default())]
+    ChipScrapped {
+        /// The chip.
+        chip: ChipId,
+        /// Its unit, if it had one.
+        unit: Option<UnitSerial>,
+        /// Why.
+        reason: String,
+    },
+    /// It was proven and locked: to be verified, never written again.
+    #[error("chip {} was provisioned as unit {}, which {}", .unit.chip_id, .unit.serial, past(.unit))]
+    AlreadyProvisioned {
+        /// Its unit, passed or returned; [`Book::story`] tells the rest.
+        unit: Box<Unit>,
+    },
+    /// Another station has it, or died at it.
+    #[error("unit {unit} is on station {station} since {since}")]
+    Elsewhere {
+        /// The unit.
+        unit: UnitSerial,
+        /// Its open attempt.
+        attempt: AttemptNumber,
+        /// The station.
+        station: StationName,
+        /// When that attempt began.
+        since: OffsetDateTime,
+    },
+    /// The serial number is another chip's.
+    #[error("serial number {unit} belongs to the unit with chip {owner}, not {chip}")]
+    SerialTaken {
+        /// The serial number.
+        unit: UnitSerial,
+        /// The chip that has it.
+        owner: ChipId,
+        /// The chip on the station.
+        chip: ChipId,
+    },
+    /// The chip is another unit's.
+    #[error("chip {chip} belongs to unit {unit}, not to {wanted}")]
+    ChipHasUnit {
+        /// The chip.
+        chip: ChipId,
+        /// Its unit.
+        unit: UnitSerial,
+        /// The serial number asked for.
+        wanted: UnitSerial,
+    },
+    /// A series has no further number.
+    #[error("no serial number is left in the series that begins with {start}")]
+    SeriesEnds {
+        /// Where it begins.
+        start: UnitSerial,
+    },
+    /// There is no such declaration, or it is for the other purpose.
+    #[error("declaration {declaration} can't be used: {why}")]
+    Declaration {
+        /// The declaration.
+        declaration: DeclarationName,
+        /// Why.
+        why: String,
+    },
+    /// An attempt is at a station.
+    #[error("no station was named for the attempt")]
+    NoStation,
+    /// The caller could not make onboarding data.
+    #[error("no onboarding data could be made for the unit")]
+    Onboarding(#[source] Stop),
+    /// The book gave no answer.
+    #[error(transparent)]
+    Book(#[from] BookError),
+}
+
+fn past(unit: &Unit) -> &'static str {
+    match unit.state {
+        UnitState::Returned => "came back from the customer",
+        _ => "passed",
+    }
+}
+
+impl BeginError {
+    /// Whose move it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::NoStation => Blame::Usage,
+            Self::Onboarding(_) => Blame::Surroundings,
+            Self::Book(error) => error.blame(),
+            _ => Blame::Refused,
+        }
+    }
+
+    /// The next move, as a sentence.
+    pub fn advice(&self) -> String {
+        match self {
+            Self::ChipUnknown { .. } => "Receive its reel first; if it is on no manifest, set the chip aside.".into(),
+            Self::OtherReel { found, .. } => format!("Set it aside for reel {found}."),
+            Self::NoCredential { .. } => "Receive the delivery that holds its certificate, or set it aside.".into(),
+            Self::CredentialRevoked { .. } => "Scrap the chip: its credential can't be used any more.".into(),
+            Self::ChipScrapped { .. } => "Put it into the scrap bin.".into(),
+            Self::AlreadyProvisioned { unit } => {
+                format!("Leave it as it is; challenge the chip to see that it still proves unit {}.", unit.serial)
+            }
+            Self::Elsewhere { station, .. } => format!(
+                "If station {station} is still at it, leave it there; if that station died, say that it is taken over."
+            ),
+            Self::SerialTaken { .. } => "Scan the serial number again; no number is given twice.".into(),
+            Self::ChipHasUnit { unit, .. } => format!("Put the board back with unit {unit}."),
+            Self::SeriesEnds { .. } => "Begin a series with more digits.".into(),
+            Self::Declaration { .. } => "Choose a declaration of this product.".into(),
+            Self::NoStation => "Name the station.".into(),
+            Self::Onboarding(_) => "See the cause below.".into(),
+            Self::Book(error) => error.advice(),
+        }
+    }
+}
+
+impl Book {
+    /// Commits the intention to provision a chip, durably, before it is touched.
+    ///
+    /// In one transaction: the chip is held and its credential reserved for the
+    /// unit, which is made if the chip has none; an attempt is opened; an entry
+    /// is appended. A crash after this leaves the attempt open: the same chip on
+    /// the same station, or on any with `take_over`, goes on with the same unit
+    /// and the same credential.
+    ///
+    /// # Errors
+    ///
+    /// [`BeginError`] says why the station must not touch the chip; nothing was changed.
+    pub fn begin_attempt(&self, begin: &Begin<'_>) -> Result<Begun, BeginError> {
+        let Some(station) = &begin.by.station else { return Err(BeginError::NoStation) };
+        self.write(|tx| {
+            let chip = lock_chip(tx, begin)?;
+            let unit = unit_of(tx, &chip)?;
+            refuse_finished(&chip, unit.as_ref())?;
+            let credential = usable_credential(tx, &chip)?;
+            let c = tx.connection();
+            let product = product_of(c, &chip)?;
+            let product = read_product(c, &product)?
+                .ok_or_else(|| BookError::damaged(format!("reel {} is for no product", chip.reel)))?;
+            let authority = read_authority(c, credential.authority.as_str())?
+                .ok_or_else(|| BookError::damaged(format!("authority {} is gone", credential.authority)))?;
+            check_declaration(tx, begin, product.facts.purpose)?;
+            let mut body = json!({
+                "chip": chip.chip_id,
+                "credential": { "issuer": hex::encode(&credential.issuer_key_id), "serial": hex::encode(&credential.serial) },
+                "declaration": begin.declaration,
+            });
+            let (serial, attempt, previous) = match &unit {
+                Some(unit) => {
+                    let previous = resume(tx, begin, unit, station)?;
+                    body["interrupted"] = match &previous {
+                        Some(p) if p.result == crate::AttemptResult::Interrupted => json!(p.number),
+                        _ => json!(null),
+                    };
+                    (unit.serial.clone(), AttemptNumber(unit.attempts + 1), previous)
+                }
+                None => (start(tx, begin, &chip, &product)?, AttemptNumber(1), None),
+            };
+            body["attempt"] = json!(attempt);
+            let sequence = tx.next_sequence()?;
+            tx.change_one(
+                &rows::ATTEMPT,
+                "INSERT INTO attempt (unit, number, station, actor, declaration, started, result, entry) \
+                 VALUES ($1, $2, $3, $4, $5, $6, 'open', $7)",
+                params![
+                    serial.as_str(),
+                    attempt.0,
+                    station.as_str(),
+                    begin.by.actor.as_str(),
+                    begin.declaration.map(|d| d.as_str()),
+                    begin.by.micros(),
+                    sequence,
+                ],
+            )?;
+            let entry = tx.append(Draft::new("attempt.begin", Subject::Unit(serial.clone()), body), begin.by)?;
+            let c = tx.connection();
+            let gone = || BookError::damaged(format!("chip {} is gone", begin.chip));
+            Ok(Begun {
+                chip: read_chip(c, begin.chip.as_str())?.ok_or_else(gone)?,
+                credential: read_credential(c, &chip.public_key)?.ok_or_else(gone)?,
+                unit: again(tx, &serial)?,
+                attempt,
+                authority,
+                product,
+                resumed: unit.is_some(),
+                previous,
+                entry,
+            })
+        })
+    }
+}
+
+/// The chip's row, locked: whoever acts on a chip or its unit holds it.
+fn lock_chip(tx: &mut Tx<'_>, begin: &Begin<'_>) -> Result<Chip, BeginError> {
+    let sql = format!("SELECT {} FROM chip c WHERE c.chip_id = $1 {{lock:c}}", Chip::COLUMNS);
+    let Some(row) = tx.one(&sql, params![begin.chip.as_str()])? else {
+        return Err(BeginError::ChipUnknown { chip: begin.chip.clone() });
+    };
+    let chip = Chip::read(&row)?;
+    match begin.reel {
+        Some(wanted) if *wanted != chip.reel => {
+            Err(BeginError::OtherReel { chip: chip.chip_id, found: chip.reel, wanted: wanted.clone() })
+        }
+        _ => Ok(chip),
+    }
+}
+
+fn unit_of(tx: &mut Tx<'_>, chip: &Chip) -> Result<Option<Unit>, BookError> {
+    let sql = format!("SELECT {} FROM unit u WHERE u.chip_id = $1", Unit::COLUMNS);
+    tx.one(&sql, params![chip.chip_id.as_str()])?.as_ref().map(Unit::read).transpose()
+}
+
+fn product_of(c: &mut crate::engine::Connection, chip: &Chip) -> Result<String, BookError> {
+    c.one("SELECT product FROM reel WHERE reel_id = $1", params![chip.reel.as_str()])?
+        .ok_or_else(|| BookError::damaged(format!("reel {} is gone", chip.reel)))?
+        .text(0)
+}
+
+/// A chip that is done with, for better or worse, is not begun again.
+fn refuse_finished(chip: &Chip, unit: Option<&Unit>) -> Result<(), BeginError> {
+    let serial = unit.map(|u| u.serial.clone());
+    match (chip.state, unit) {
+        (ChipState::Scrapped, _) => Err(BeginError::ChipScrapped {
+            chip: chip.chip_id.clone(),
+            unit: serial,
+            reason: chip.reason.clone().unwrap_or_default(),
+        }),
+        (ChipState::Provisioned, Some(unit)) => Err(BeginError::AlreadyProvisioned { unit: Box::new(unit.clone()) }),
+        (ChipState::Provisioned | ChipState::Held, None) => {
+            Err(BookError::damaged(format!("chip {} is {} by no unit", chip.chip_id, chip.state)).into())
+        }
+        (ChipState::Blank, Some(unit)) => {
+            Err(BookError::damaged(format!("chip {} of unit {} is blank", chip.chip_id, unit.serial)).into())
+        }
+        (ChipState::Blank, None) | (ChipState::Held, Some(_)) => Ok(()),
+    }
+}
+
+fn usable_credential(tx: &mut Tx<'_>, chip: &Chip) -> Result<Credential, BeginError> {
+    let Some(credential) = read_credential(tx.connection(), &chip.public_key)? else {
+        return Err(BeginError::NoCredential { chip: chip.chip_id.clone(), reel: chip.reel.clone() });
+    };
+    match (credential.state, chip.state) {
+        (CredentialState::Available, ChipState::Blank) | (CredentialState::Reserved, ChipState::Held) => Ok(credential),
+        (CredentialState::Revoked, _) => Err(BeginError::CredentialRevoked {
+            chip: chip.chip_id.clone(),
+            serial: hex::encode(&credential.serial),
+            reason: credential.reason.unwrap_or_default(),
+        }),
+        (state, _) => {
+            Err(BookError::damaged(format!("chip {} is {} and its credential {state}", chip.chip_id, chip.state))
+                .into())
+        }
+    }
+}
+
+fn check_declaration(tx: &mut Tx<'_>, begin: &Begin<'_>, purpose: Purpose) -> Result<(), BeginError> {
+    let Some(declaration) = begin.declaration else { return Ok(()) };
+    let refused = |why: String| BeginError::Declaration { declaration: declaration.clone(), why };
+    let row = tx.one("SELECT purpose FROM declaration WHERE name = $1", params![declaration.as_str()])?;
+    let theirs = Purpose::read(&row.ok_or_else(|| refused("it is not in the book".into()))?, 0)?;
+    if theirs == purpose { Ok(()) } else { Err(refused(format!("it is for {theirs} and the product for {purpose}"))) }
+}
+
+/// Goes on with a unit that is known; the attempt before is told.
+fn resume(
+    tx: &mut Tx<'_>,
+    begin: &Begin<'_>,
+    unit: &Unit,
+    station: &StationName,
+) -> Result<Option<Attempt>, BeginError> {
+    if let SerialWish::Exactly(wanted) = begin.serial
+        && *wanted != unit.serial
+    {
+        return Err(BeginError::ChipHasUnit {
+            chip: unit.chip_id.clone(),
+            unit: unit.serial.clone(),
+            wanted: wanted.clone(),
+        });
+    }
+    let left_open = open(tx, &unit.serial)?;
+    if let Some(left) = &left_open
+        && left.station != *station
+        && !begin.take_over
+    {
+        return Err(BeginError::Elsewhere {
+            unit: unit.serial.clone(),
+            attempt: left.number,
+            station: left.station.clone(),
+            since: left.started,
+        });
+    }
+    let sequence = tx.next_sequence()?;
+    if let Some(left) = &left_open {
+        interrupt(tx, left, "its station never ended it", begin.by)?;
+    }
+    tx.change_one(
+        &rows::UNIT,
+        "UPDATE unit SET state = 'open', attempts = attempts + 1, changed = $1, entry = $2 WHERE serial = $3",
+        params![begin.by.micros(), sequence, unit.serial.as_str()],
+    )?;
+    let sql = format!("SELECT {} FROM attempt a WHERE a.unit = $1 AND a.number = $2", Attempt::COLUMNS);
+    let row = tx.one(&sql, params![unit.serial.as_str(), unit.attempts])?;
+    Ok(row.as_ref().map(Attempt::read).transpose()?)
+}
+
+/// Makes the unit of a blank chip; returns its serial number.
+fn start(tx: &mut Tx<'_>, begin: &Begin<'_>, chip: &Chip, product: &Product) -> Result<UnitSerial, BeginError> {
+    let serial = match begin.serial {
+        SerialWish::Exactly(serial) | SerialWish::IfNew(serial) => serial.clone(),
+        SerialWish::CountFrom(first) => next_serial(tx, first)?,
+    };
+    let owner = tx.one("SELECT chip_id FROM unit WHERE serial = $1", params![serial.as_str()])?;
+    let taken = |owner: String| BeginError::SerialTaken {
+        unit: serial.clone(),
+        owner: ChipId::kept(owner),
+        chip: chip.chip_id.clone(),
+    };
+    if let Some(row) = owner {
+        return Err(taken(row.text(0)?));
+    }
+    let onboarding = (begin.onboard)(&serial).map_err(BeginError::Onboarding)?;
+    let onboarding = onboarding.as_ref();
+    let sequence = tx.next_sequence()?;
+    tx.change_one(
+        &rows::CHIP,
+        "UPDATE chip SET state = 'held', entry = $1 WHERE chip_id = $2 AND state = 'blank'",
+        params![sequence, chip.chip_id.as_str()],
+    )?;
+    tx.change_one(
+        &rows::CREDENTIAL,
+        "UPDATE credential SET state = 'reserved', entry = $1 WHERE public_key = $2 AND state = 'available'",
+        params![sequence, &chip.public_key],
+    )?;
+    let made = tx.change(
+        &rows::UNIT,
+        "INSERT INTO unit (serial, product, reel, chip_id, state, began, changed, attempts, discriminator, salt, \
+         iterations, verifier, passcode, entry) VALUES ($1, $2, $3, $4, 'open', $5, $5, 1, $6, $7, $8, $9, $10, $11) \
+         ON CONFLICT DO NOTHING",
+        params![
+            serial.as_str(),
+            product.facts.name.as_str(),
+            chip.reel.as_str(),
+            chip.chip_id.as_str(),
+            begin.by.micros(),
+            onboarding.map(|o| i64::from(o.discriminator)),
+            onboarding.map(|o| o.salt.as_slice()),
+            onboarding.map(|o| i64::from(o.iterations)),
+            onboarding.map(|o| o.verifier.as_slice()),
+            onboarding.and_then(|o| o.passcode.as_deref()),
+            sequence,
+        ],
+    )?;
+    if made.is_none() {
+        // Another station took the number after it was looked for.
+        let row = tx.one("SELECT chip_id FROM unit WHERE serial = $1", params![serial.as_str()])?;
+        let row = row.ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
+        return Err(taken(row.text(0)?));
+    }
+    Ok(serial)
+}
+
+/// How many taken numbers a series may have in a row before it is given up.
+const TAKEN: u32 = 100_000;
+
+/// The next free number of a series. Its row is locked until the transaction ends.
+fn next_serial(tx: &mut Tx<'_>, first: &UnitSerial) -> Result<UnitSerial, BeginError> {
+    let text = first.as_str();
+    let ends = || BeginError::SeriesEnds { start: first.clone() };
+    let digits = text.len() - text.trim_end_matches(|c: char| c.is_ascii_digit()).len();
+    // 18 digits always fit into the column.
+    let (prefix, number) = text.split_at(text.len() - digits.min(18));
+    let digits = number.len();
+    let begins: i64 = number.parse().map_err(|_| ends())?;
+    let limit = 10i64.checked_pow(u32::try_from(digits).unwrap_or(u32::MAX)).ok_or_else(ends)?;
+    let width = digits as i64;
+    tx.run(
+        "INSERT INTO serial_series (prefix, digits, following) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
+        params![prefix, width, begins],
+    )?;
+    let following = tx
+        .one(
+            "SELECT following FROM serial_series s WHERE prefix = $1 AND digits = $2 {lock:s}",
+            params![prefix, width],
+        )?
+        .ok_or_else(|| BookError::damaged("a series of serial numbers is gone"))?
+        .int(0)?;
+    let from = following.max(begins);
+    for number in from..limit.min(from.saturating_add(TAKEN.into())) {
+        let serial = UnitSerial::kept(format!("{prefix}{number:0digits$}"));
+        if tx.one("SELECT 1 FROM unit WHERE serial = $1", params![serial.as_str()])?.is_none() {
+            tx.run(
+                "UPDATE serial_series SET following = $1 WHERE prefix = $2 AND digits = $3",
+                params![number + 1, prefix, width],
+            )?;
+            return Ok(serial);
+        }
+    }
+    Err(ends())
+}

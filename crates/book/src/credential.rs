@@ -1,0 +1,168 @@
+//! Credentials: one DAC each, bound to the one chip whose key it certifies.
+
+use serde_json::json;
+use time::OffsetDateTime;
+
+use crate::Book;
+use crate::by::{By, moment};
+use crate::engine::{Connection, Row, params};
+use crate::error::{Blame, BookError};
+use crate::ids::{AuthorityName, ChipId, DeliveryId, Sequence, UnitSerial};
+use crate::log::{Draft, Subject, rows};
+use crate::words::CredentialState;
+
+/// A credential as it stands in the book.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Credential {
+    /// The key that it certifies: that of its chip, 65 octets.
+    pub public_key: Vec<u8>,
+    /// The delivery it came in.
+    pub delivery: DeliveryId,
+    /// Its place in the delivery, from 1.
+    pub position: i64,
+    /// The PAI that issued it.
+    pub authority: AuthorityName,
+    /// Identifier of the issuer's key.
+    pub issuer_key_id: Vec<u8>,
+    /// Serial number: content octets of the DER INTEGER.
+    pub serial: Vec<u8>,
+    /// When it ends, where it does.
+    pub not_after: Option<OffsetDateTime>,
+    /// The certificate, DER.
+    pub certificate: Vec<u8>,
+    /// Where it stands.
+    pub state: CredentialState,
+    /// Why it is spent or revoked.
+    pub reason: Option<String>,
+    /// The last entry that tells of it alone; none while it is as it arrived.
+    pub entry: Option<Sequence>,
+}
+
+impl Credential {
+    pub(crate) const COLUMNS: &'static str = "k.public_key, k.delivery, k.position, k.authority, k.issuer_key_id, \
+                                              k.serial, k.not_after, k.certificate, k.state, k.reason, k.entry";
+
+    /// Reads [`Credential::COLUMNS`] from `first` on.
+    pub(crate) fn read(row: &Row, first: usize) -> Result<Self, BookError> {
+        Ok(Self {
+            public_key: row.bytes(first)?,
+            delivery: DeliveryId::kept(row.text(first + 1)?),
+            position: row.int(first + 2)?,
+            authority: AuthorityName::kept(row.text(first + 3)?),
+            issuer_key_id: row.bytes(first + 4)?,
+            serial: row.bytes(first + 5)?,
+            not_after: row.maybe(first + 6, Row::int)?.map(moment).transpose()?,
+            certificate: row.bytes(first + 7)?,
+            state: CredentialState::read(row, first + 8)?,
+            reason: row.maybe(first + 9, Row::text)?,
+            entry: row.maybe(first + 10, Row::int)?.map(Sequence),
+        })
+    }
+}
+
+/// Why a credential was not revoked.
+#[derive(Debug, thiserror::Error)]
+pub enum RevokeError {
+    /// No delivery brought it.
+    #[error("there is no credential with serial {serial} of issuer {issuer} in the book")]
+    Unknown {
+        /// Serial number in hex.
+        serial: String,
+        /// Issuer's key identifier in hex.
+        issuer: String,
+    },
+    /// The book gave no answer. Nothing was changed.
+    #[error(transparent)]
+    Book(#[from] BookError),
+}
+
+impl RevokeError {
+    /// Whose move it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::Unknown { .. } => Blame::Usage,
+            Self::Book(error) => error.blame(),
+        }
+    }
+
+    /// The next move, as a sentence.
+    pub fn advice(&self) -> String {
+        match self {
+            Self::Unknown { .. } => "Look the unit up first; its story shows the serial.".into(),
+            Self::Book(error) => error.advice(),
+        }
+    }
+}
+
+impl Book {
+    /// Marks credentials as revoked, all or none; each with an entry of its own.
+    /// Those that are revoked already stay as they are. Returns how many were changed.
+    ///
+    /// - `which`: issuer's key identifier and serial number of each.
+    ///
+    /// # Errors
+    ///
+    /// [`RevokeError::Unknown`] names the first that is not in the book.
+    pub fn revoke(&self, which: &[(Vec<u8>, Vec<u8>)], reason: &str, by: &By) -> Result<u64, RevokeError> {
+        self.write(|tx| {
+            let mut changed = 0;
+            for (issuer, serial) in which {
+                let row = tx.one(
+                    "SELECT k.state, c.chip_id, u.serial FROM credential k JOIN chip c ON c.public_key = k.public_key \
+                     LEFT JOIN unit u ON u.chip_id = c.chip_id \
+                     WHERE k.serial = $1 AND k.issuer_key_id = $2 {lock:k}",
+                    params![serial, issuer],
+                )?;
+                let Some(row) = row else {
+                    return Err(RevokeError::Unknown { serial: hex::encode(serial), issuer: hex::encode(issuer) });
+                };
+                if CredentialState::read(&row, 0)? == CredentialState::Revoked {
+                    continue;
+                }
+                let sequence = tx.next_sequence()?;
+                tx.change_one(
+                    &rows::CREDENTIAL,
+                    "UPDATE credential SET state = 'revoked', reason = $1, entry = $2 \
+                     WHERE serial = $3 AND issuer_key_id = $4",
+                    params![reason, sequence, serial, issuer],
+                )?;
+                let chip = ChipId::kept(row.text(1)?);
+                let subject = match row.maybe(2, Row::text)? {
+                    Some(unit) => Subject::Unit(UnitSerial::kept(unit)),
+                    None => Subject::Chip(chip.clone()),
+                };
+                let body = json!({
+                    "chip": chip, "serial": hex::encode(serial), "issuer": hex::encode(issuer), "reason": reason,
+                });
+                tx.append(Draft::new("credential.revoke", subject, body), by)?;
+                changed += 1;
+            }
+            Ok(changed)
+        })
+    }
+
+    /// The credential with this serial number (content octets) of this issuer.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn credential(&self, issuer_key_id: &[u8], serial: &[u8]) -> Result<Option<Credential>, BookError> {
+        let sql =
+            format!("SELECT {} FROM credential k WHERE k.serial = $1 AND k.issuer_key_id = $2", Credential::COLUMNS);
+        self.read(|c| c.one(&sql, params![serial, issuer_key_id]))?.map(|row| Credential::read(&row, 0)).transpose()
+    }
+
+    /// The credential for this public key (65 octets).
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn credential_for_key(&self, public_key: &[u8]) -> Result<Option<Credential>, BookError> {
+        self.read(|c| read_credential(c, public_key))
+    }
+}
+
+pub(crate) fn read_credential(c: &mut Connection, public_key: &[u8]) -> Result<Option<Credential>, BookError> {
+    let sql = format!("SELECT {} FROM credential k WHERE k.public_key = $1", Credential::COLUMNS);
+    c.one(&sql, params![public_key])?.map(|row| Credential::read(&row, 0)).transpose()
+}

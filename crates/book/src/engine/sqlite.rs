@@ -1,0 +1,162 @@
+//! SQLite: one file, compiled in. WAL, and every commit synced to disk.
+
+use std::collections::HashMap;
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use rusqlite::types::ValueRef;
+use rusqlite::{Error, ErrorCode, OpenFlags, params_from_iter};
+
+use super::value::{P, Row, Value};
+use super::{Each, Into, Mode, rewrite};
+use crate::error::BookError;
+
+/// How long a writer waits for another one. A reel of a million chips takes
+/// some seconds; a station that waits longer should tell its operator.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Statements kept prepared. The book has about a hundred.
+const STATEMENTS: usize = 200;
+
+pub(crate) struct Sqlite {
+    pub(crate) raw: rusqlite::Connection,
+    rewritten: HashMap<String, String>,
+}
+
+impl Sqlite {
+    /// Opens the file; `create` makes it where it is missing.
+    pub(crate) fn open(path: &Path, create: bool) -> Result<Self, BookError> {
+        let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        if create {
+            flags |= OpenFlags::SQLITE_OPEN_CREATE;
+        }
+        let told = |e| failed("opening the book", e);
+        let mut raw = rusqlite::Connection::open_with_flags(path, flags).map_err(told)?;
+        let mut since = Instant::now();
+        // SQLite's own handler sleeps up to 100 ms at a time; stations that share
+        // a book commit within one or two, so short naps pass it on sooner.
+        raw.busy_handler(Some(move |times: i32| {
+            if times == 0 {
+                since = Instant::now();
+            }
+            std::thread::sleep(Duration::from_micros(if times < 20 { 500 } else { 2_000 }));
+            since.elapsed() < PATIENCE
+        }))
+        .map_err(told)?;
+        raw.set_prepared_statement_cache_capacity(STATEMENTS);
+        raw.execute_batch(
+            "PRAGMA journal_mode = WAL;
+             PRAGMA synchronous = FULL;
+             PRAGMA foreign_keys = ON;
+             PRAGMA secure_delete = ON;
+             PRAGMA trusted_schema = OFF;
+             PRAGMA cell_size_check = ON;
+             PRAGMA temp_store = MEMORY;
+             PRAGMA cache_size = -131072;",
+        )
+        .map_err(told)?;
+        Ok(Self { raw, rewritten: HashMap::new() })
+    }
+
+    pub(crate) fn begin(&mut self, mode: Mode) -> Result<(), BookError> {
+        self.batch(if mode == Mode::Snapshot { "BEGIN" } else { "BEGIN IMMEDIATE" })
+    }
+
+    pub(crate) fn commit(&mut self) -> Result<(), BookError> {
+        self.batch("COMMIT")
+    }
+
+    pub(crate) fn rollback(&mut self) -> Result<(), BookError> {
+        // A full disk makes SQLite roll back by itself.
+        if self.raw.is_autocommit() { Ok(()) } else { self.batch("ROLLBACK") }
+    }
+
+    pub(crate) fn usable(&self) -> bool {
+        self.raw.is_autocommit()
+    }
+
+    pub(crate) fn batch(&mut self, sql: &str) -> Result<(), BookError> {
+        self.raw.execute_batch(sql).map_err(|e| failed(sql, e))
+    }
+
+    fn statement(&mut self, sql: &str) -> Result<rusqlite::CachedStatement<'_>, BookError> {
+        if !self.rewritten.contains_key(sql) {
+            if self.rewritten.len() >= STATEMENTS {
+                self.rewritten.clear();
+            }
+            self.rewritten.insert(sql.to_owned(), rewrite(sql, '?', |_| String::new()));
+        }
+        let text = self.rewritten.get(sql).map_or(sql, String::as_str);
+        self.raw.prepare_cached(text).map_err(|e| failed(sql, e))
+    }
+
+    pub(crate) fn run(&mut self, sql: &str, params: &[P<'_>]) -> Result<u64, BookError> {
+        let changed = self.statement(sql)?.execute(params_from_iter(params)).map_err(|e| failed(sql, e))?;
+        Ok(changed as u64)
+    }
+
+    pub(crate) fn each(&mut self, sql: &str, params: &[P<'_>], each: Each<'_>) -> Result<(), BookError> {
+        let mut statement = self.statement(sql)?;
+        let width = statement.column_count();
+        let mut rows = statement.query(params_from_iter(params)).map_err(|e| failed(sql, e))?;
+        while let Some(row) = rows.next().map_err(|e| failed(sql, e))? {
+            let mut values = Vec::with_capacity(width);
+            for column in 0..width {
+                let value = row.get_ref(column).map_err(|e| failed(sql, e))?;
+                values.push(match value {
+                    ValueRef::Null => Value::Null,
+                    ValueRef::Integer(value) => Value::Int(value),
+                    ValueRef::Blob(value) => Value::Bytes(value.to_vec()),
+                    ValueRef::Text(value) => Value::Text(
+                        std::str::from_utf8(value).map_err(|_| BookError::damaged("a text is not UTF-8"))?.to_owned(),
+                    ),
+                    ValueRef::Real(_) => return Err(BookError::damaged("a fraction where none can be")),
+                });
+            }
+            each(Row(values))?;
+        }
+        Ok(())
+    }
+
+    pub(crate) fn insert_rows(&mut self, into: &Into<'_>, values: &[P<'_>]) -> Result<Vec<usize>, BookError> {
+        let width = into.columns.len();
+        let places: Vec<_> = (1..=width).map(|n| format!("${n}")).collect();
+        let sql = format!(
+            "INSERT INTO {} ({}) VALUES ({}) {}",
+            into.table,
+            into.columns.join(", "),
+            places.join(", "),
+            if into.numbered.is_some() { "ON CONFLICT DO NOTHING" } else { "" },
+        );
+        let mut statement = self.statement(&sql)?;
+        let mut kept_out = Vec::new();
+        for (place, row) in values.chunks_exact(width).enumerate() {
+            if statement.execute(params_from_iter(row)).map_err(|e| failed(&sql, e))? == 0 {
+                kept_out.push(place);
+            }
+        }
+        Ok(kept_out)
+    }
+}
+
+pub(crate) fn failed(doing: &str, error: Error) -> BookError {
+    let Some(code) = error.sqlite_error_code() else {
+        return BookError::Database { doing: short(doing), source: error.into() };
+    };
+    match code {
+        ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked => BookError::Busy { seconds: PATIENCE.as_secs() },
+        ErrorCode::DiskFull => BookError::Full { source: error.into() },
+        ErrorCode::ConstraintViolation => BookError::Rule { rule: error.to_string() },
+        ErrorCode::DatabaseCorrupt => BookError::Damaged { what: error.to_string() },
+        ErrorCode::NotADatabase => {
+            BookError::NotOurs { place: "the file".into(), why: "it is no SQLite database".into() }
+        }
+        _ => BookError::Database { doing: short(doing), source: error.into() },
+    }
+}
+
+/// The head of a statement, on one line: enough for a maintainer to find it.
+pub(crate) fn short(sql: &str) -> String {
+    let line: Vec<_> = sql.split_whitespace().collect();
+    line.join(" ").chars().take(120).collect()
+}

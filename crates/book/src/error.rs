@@ -1,0 +1,155 @@
+//! What can go wrong between the program and its book, whatever the act.
+//!
+//! Acts have errors of their own, one variant a cause; each of them carries a
+//! [`BookError`] for the case that the book gave no answer.
+
+use std::error::Error;
+
+/// Whose move it is after an error. The works make exit codes of it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Blame {
+    /// Read, judged and refused.
+    Refused,
+    /// Wrong usage.
+    Usage,
+    /// Disk, database or network.
+    Surroundings,
+}
+
+/// Why the book gave no answer, or not the one hoped for.
+#[derive(Debug, thiserror::Error)]
+pub enum BookError {
+    /// Nothing is there to open.
+    #[error("there is no record book at {place}")]
+    Missing {
+        /// The file or the server, without a password.
+        place: String,
+    },
+    /// Something else is there.
+    #[error("{place} is not a record book of this program: {why}")]
+    NotOurs {
+        /// The file or the server.
+        place: String,
+        /// How that shows.
+        why: String,
+    },
+    /// A book is there already.
+    #[error("there is a record book at {place} already")]
+    Exists {
+        /// The file or the server.
+        place: String,
+    },
+    /// A later version of the program made or upgraded it.
+    #[error("the book at {place} has version {found}; this program knows versions up to {known}")]
+    Newer {
+        /// The file or the server.
+        place: String,
+        /// Version of the book.
+        found: i64,
+        /// Version of the program's schema.
+        known: i64,
+    },
+    /// The address of the book makes no sense.
+    #[error("{url:?} is no address of a book: {why}")]
+    Address {
+        /// As given, without a password.
+        url: String,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// The book before an upgrade could not be saved, so it was not upgraded.
+    #[error("the book could not be backed up before its upgrade to version {version}; it was left as it is")]
+    NoBackup {
+        /// The version wanted.
+        version: i64,
+        /// What stopped the backup.
+        source: Box<BookError>,
+    },
+    /// Another process held the book for too long.
+    #[error("the book was held by another process for {seconds} seconds; nothing was changed")]
+    Busy {
+        /// How long it was waited for.
+        seconds: u64,
+    },
+    /// No room.
+    #[error("the disk that holds the book is full; nothing was changed")]
+    Full {
+        /// What the database said.
+        source: Box<dyn Error + Send + Sync>,
+    },
+    /// The server can't be reached, or went away before the act was committed.
+    #[error("the database server does not answer; nothing was changed")]
+    Away {
+        /// What the client library said.
+        source: Box<dyn Error + Send + Sync>,
+    },
+    /// The server went away between the commit and its answer, and did not come back.
+    #[error("the connection was lost while the act was being committed, so whether it is in the book is not known")]
+    Unanswered {
+        /// What the client library said.
+        source: Box<dyn Error + Send + Sync>,
+    },
+    /// A constraint of the database stopped a change that the code let through.
+    #[error("the book refused the change: {rule}")]
+    Rule {
+        /// The constraint, or what its trigger says.
+        rule: String,
+    },
+    /// A row or file that makes no sense: altered, or damaged.
+    #[error("the book is damaged: {what}")]
+    Damaged {
+        /// Where, and what was found.
+        what: String,
+    },
+    /// Two writers met; trying again is safe and was tried.
+    #[error("the book was changed by others at the same moment, time after time; nothing was changed here")]
+    Contended {
+        /// What the server said at last.
+        source: Box<dyn Error + Send + Sync>,
+    },
+    /// Anything else that the database says.
+    #[error("the database failed while {doing}")]
+    Database {
+        /// The work at hand.
+        doing: String,
+        /// What the database said.
+        source: Box<dyn Error + Send + Sync>,
+    },
+}
+
+impl BookError {
+    pub(crate) fn damaged(what: impl Into<String>) -> Self {
+        Self::Damaged { what: what.into() }
+    }
+
+    /// Whose move it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::Address { .. } | Self::Missing { .. } | Self::Exists { .. } => Blame::Usage,
+            Self::Rule { .. } => Blame::Refused,
+            _ => Blame::Surroundings,
+        }
+    }
+
+    /// The next move, as a sentence.
+    pub fn advice(&self) -> String {
+        match self {
+            Self::Missing { .. } => "Make a site first, or check which book touchmark.toml names.".into(),
+            Self::NotOurs { .. } => "Check which book touchmark.toml names; nothing was written to this one.".into(),
+            Self::Exists { .. } => "Choose another place, or use the book that is there.".into(),
+            Self::Newer { .. } => "Use the program version that this book belongs to, or a later one.".into(),
+            Self::Address { .. } => "Give sqlite:FILE or postgres://USER@HOST/DATABASE.".into(),
+            Self::NoBackup { .. } => "Make room for the backup, then start again.".into(),
+            Self::Busy { .. } => "See which process holds it (a backup, a large reel), then try again.".into(),
+            Self::Full { .. } => "Free some room, then put the chip back: it goes on where it stood.".into(),
+            Self::Away { .. } => "Check the server and the network, then try again.".into(),
+            Self::Unanswered { .. } => {
+                "Once the server is back, put the chip on a station again: the book tells where it stands.".into()
+            }
+            Self::Rule { .. } => "Run book verify; if it finds the book whole, report this as a fault.".into(),
+            Self::Damaged { .. } => "Run book verify, and restore a backup if it confirms the damage.".into(),
+            Self::Contended { .. } => "Try again.".into(),
+            Self::Database { .. } => "See the cause below; nothing was changed.".into(),
+        }
+    }
+}

@@ -1,0 +1,100 @@
+//! The record book: what happened to every chip, credential and unit, and the
+//! log that nobody can change afterwards without it showing.
+//!
+//! One schema and one set of queries for SQLite and PostgreSQL. The book knows
+//! nothing of what a certificate says: it keeps octets, names and states, and
+//! its database refuses what must never happen (`docs/book.md` names the
+//! constraint behind each rule). Calls block; a server calls them from threads
+//! made for that.
+//!
+//! Start at [`Book::create`] and [`Book::open`]. Acts on the line are
+//! [`Book::begin_attempt`] and [`Book::finish_attempt`]; what arrives comes in
+//! by [`Book::receive_reel`] and [`Book::store_delivery`]; [`Book::story`]
+//! answers for a unit and [`Book::reconcile`] for all of them. [`Book::verify`]
+//! recomputes the log.
+
+mod attempt;
+mod authority;
+mod backup;
+mod by;
+mod chip;
+mod counts;
+mod credential;
+mod declaration;
+mod delivery;
+mod engine;
+pub mod error;
+mod find;
+pub mod ids;
+mod list;
+mod location;
+pub mod log;
+mod open;
+mod product;
+mod proof;
+mod reconcile;
+mod reel;
+mod schema;
+mod story;
+mod transaction;
+mod transfer;
+mod unit;
+mod words;
+
+use std::sync::Mutex;
+
+pub use attempt::begin::{Begin, BeginError, Begun, Onboard, SerialWish};
+pub use attempt::finish::{Finish, FinishError, Finished, Outcome};
+pub use attempt::{Attempt, Step};
+pub use authority::{Authority, NewAuthority};
+pub use by::By;
+pub use chip::{Chip, ScrapChipError};
+pub use counts::{CauseCount, DayCount, ReelCount, StationCount, StepTime};
+pub use credential::{Credential, RevokeError};
+pub use declaration::{Declaration, NewDeclaration};
+pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
+pub use error::{Blame, BookError};
+pub use find::Found;
+pub use list::{Page, UnitFilter};
+pub use location::Location;
+pub use log::{
+    CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
+    Verification,
+};
+pub use open::{OpenOptions, Site};
+pub use product::{AddError, NewProduct, Product};
+pub use proof::{NewProof, Proof, ReadBack};
+pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
+pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received, Reel, Same};
+pub use story::{AttemptStory, ChipStory, UnitStory};
+pub use transfer::Copied;
+pub use unit::{Label, Onboarding, Unit, UnitError};
+pub use words::{
+    AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin, DeliveryVerdict,
+    LabelEvent, Next, Purpose, Role, UnitState,
+};
+
+/// An open record book. Threads share it; each act takes a connection of its own.
+pub struct Book {
+    location: Location,
+    site: Site,
+    /// Connections at rest.
+    pool: Mutex<Vec<engine::Connection>>,
+    /// Writers of one process take turns here when the book is a file.
+    gate: Mutex<()>,
+}
+
+impl Book {
+    fn is_sqlite(&self) -> bool {
+        self.location.as_file().is_some()
+    }
+}
+
+impl std::fmt::Debug for Book {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Book({} at {})", self.site.site_id, self.location)
+    }
+}
+
+/// What stopped an iterator of the caller's: told back with the act's error.
+pub type Stop = Box<dyn std::error::Error + Send + Sync>;

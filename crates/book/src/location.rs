@@ -1,0 +1,158 @@
+//! Where a book lies: a SQLite file, or a database on a PostgreSQL server.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use postgres::Config;
+
+use crate::engine::{Connection, Postgresql, Sqlite};
+use crate::error::BookError;
+
+/// Where a book lies. `Display` and `Debug` never show a password.
+#[derive(Clone)]
+pub struct Location {
+    kind: Kind,
+    shown: String,
+}
+
+#[derive(Clone)]
+enum Kind {
+    File(PathBuf),
+    Server(Box<Config>),
+}
+
+impl Location {
+    /// The book in this SQLite file.
+    pub fn file(path: impl Into<PathBuf>) -> Self {
+        let path = path.into();
+        Self { shown: path.display().to_string(), kind: Kind::File(path) }
+    }
+
+    /// Reads `sqlite:FILE` (relative to `base`) or `postgres://USER@HOST:PORT/DATABASE`,
+    /// also `postgresql://`. A password may stand in the address or be given by
+    /// [`Location::with_password`].
+    ///
+    /// # Errors
+    ///
+    /// [`BookError::Address`], which does not repeat a password.
+    pub fn parse(url: &str, base: &Path) -> Result<Self, BookError> {
+        if let Some(file) = url.strip_prefix("sqlite:") {
+            if file.is_empty() {
+                return Err(BookError::Address { url: url.into(), why: "it names no file".into() });
+            }
+            return Ok(Self::file(base.join(file)));
+        }
+        let shown = without_password(url);
+        if !url.starts_with("postgres://") && !url.starts_with("postgresql://") {
+            return Err(BookError::Address {
+                url: shown,
+                why: "it begins with neither sqlite: nor postgres://".into(),
+            });
+        }
+        let config: Config =
+            url.parse().map_err(|e: postgres::Error| BookError::Address { url: shown.clone(), why: said(&e) })?;
+        Ok(Self { kind: Kind::Server(Box::new(config)), shown })
+    }
+
+    /// The same place, opened with this password. Means nothing for a file.
+    #[must_use]
+    pub fn with_password(mut self, password: &str) -> Self {
+        if let Kind::Server(config) = &mut self.kind {
+            config.password(password);
+        }
+        self
+    }
+
+    /// The file, where it is one.
+    pub fn as_file(&self) -> Option<&Path> {
+        match &self.kind {
+            Kind::File(path) => Some(path),
+            Kind::Server(_) => None,
+        }
+    }
+
+    pub(crate) fn connect(&self, create: bool) -> Result<Connection, BookError> {
+        match &self.kind {
+            Kind::File(path) => {
+                if !create && !path.exists() {
+                    return Err(BookError::Missing { place: self.shown.clone() });
+                }
+                let opened = Sqlite::open(path, create).map_err(|error| match error {
+                    BookError::NotOurs { why, .. } => BookError::NotOurs { place: self.shown.clone(), why },
+                    other => other,
+                })?;
+                Ok(Connection::sqlite(opened))
+            }
+            Kind::Server(config) => Ok(Connection::postgresql(Postgresql::open(config)?)),
+        }
+    }
+}
+
+/// The client library's message with its cause, which holds what is wrong.
+fn said(error: &postgres::Error) -> String {
+    let cause = std::error::Error::source(error).map(|e| format!(": {e}")).unwrap_or_default();
+    format!("{error}{cause}")
+}
+
+/// Takes the password out of `scheme://user:password@…` and out of `password=…`.
+fn without_password(url: &str) -> String {
+    let (before_query, query) = match url.split_once('?') {
+        Some((before, query)) => (before, Some(query)),
+        None => (url, None),
+    };
+    let mut shown = match (before_query.find("://"), before_query.rfind('@')) {
+        (Some(scheme), Some(at)) => {
+            let user = &before_query[scheme + 3..at.max(scheme + 3)];
+            let user = user.split(':').next().unwrap_or_default();
+            format!("{}://{user}{}", &before_query[..scheme], &before_query[at..])
+        }
+        _ => before_query.to_owned(),
+    };
+    if let Some(query) = query {
+        let kept: Vec<_> = query.split('&').filter(|p| !p.to_ascii_lowercase().starts_with("password=")).collect();
+        if !kept.is_empty() {
+            shown.push('?');
+            shown.push_str(&kept.join("&"));
+        }
+    }
+    shown
+}
+
+impl fmt::Display for Location {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.shown)
+    }
+}
+
+impl fmt::Debug for Location {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Location({})", self.shown)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn passwords_are_not_shown() {
+        for (url, shown) in [
+            ("postgres://line:secret@db/book", "postgres://line@db/book"),
+            ("postgres://line:se@cret@db/book", "postgres://line@db/book"),
+            (
+                "postgresql://line@db:5433/book?password=secret&connect_timeout=3",
+                "postgresql://line@db:5433/book?connect_timeout=3",
+            ),
+            ("postgres://db/book", "postgres://db/book"),
+        ] {
+            assert_eq!(without_password(url), shown);
+            if let Ok(place) = Location::parse(url, Path::new(".")) {
+                assert!(!format!("{place} {place:?}").contains("secret"), "{url}");
+            }
+        }
+        let refused = Location::parse("mysql://a:secret@b/c", Path::new(".")).expect_err("no such engine");
+        assert!(!format!("{refused:?}").contains("secret"));
+        assert!(Location::parse("sqlite:", Path::new(".")).is_err());
+        assert_eq!(Location::parse("sqlite:book.sqlite", Path::new("/x")).expect("file").to_string(), "/x/book.sqlite");
+    }
+}

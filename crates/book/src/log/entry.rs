@@ -1,0 +1,170 @@
+//! An entry of the log: its text is the leaf, canonical JSON (RFC 8785).
+
+use serde_json::{Value as Json, json};
+use time::OffsetDateTime;
+
+use super::Draft;
+use super::rows::Mention;
+use crate::by::{By, moment, rfc3339};
+use crate::engine::{Row, params};
+use crate::error::BookError;
+use crate::ids::{
+    Actor, AuthorityName, ChipId, DeclarationName, DeliveryId, ProductName, ReelId, Sequence, StationName, UnitSerial,
+};
+use crate::{Book, Page};
+
+/// What an entry is about.
+#[derive(Debug, Clone, PartialEq, Eq)]
+#[allow(missing_docs, reason = "each variant is a word of the design")]
+pub enum Subject {
+    Site,
+    Product(ProductName),
+    Authority(AuthorityName),
+    Declaration(DeclarationName),
+    Reel(ReelId),
+    Delivery(DeliveryId),
+    Chip(ChipId),
+    Unit(UnitSerial),
+    /// Anything else that an act of the works is about: its kind and its name.
+    Other(&'static str, String),
+}
+
+impl Subject {
+    /// The kind, as it stands in the entry.
+    pub fn kind(&self) -> &str {
+        match self {
+            Self::Site => "site",
+            Self::Product(_) => "product",
+            Self::Authority(_) => "authority",
+            Self::Declaration(_) => "declaration",
+            Self::Reel(_) => "reel",
+            Self::Delivery(_) => "delivery",
+            Self::Chip(_) => "chip",
+            Self::Unit(_) => "unit",
+            Self::Other(kind, _) => kind,
+        }
+    }
+
+    /// The name, as it stands in the entry.
+    pub fn id(&self) -> &str {
+        match self {
+            Self::Site => "site",
+            Self::Product(name) => name.as_str(),
+            Self::Authority(name) => name.as_str(),
+            Self::Declaration(name) => name.as_str(),
+            Self::Reel(id) => id.as_str(),
+            Self::Delivery(id) => id.as_str(),
+            Self::Chip(id) => id.as_str(),
+            Self::Unit(serial) => serial.as_str(),
+            Self::Other(_, name) => name,
+        }
+    }
+}
+
+/// An entry as it stands in the log.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Entry {
+    /// Its place, which is its leaf's index in the tree.
+    pub sequence: Sequence,
+    /// When, by the clock of whoever acted.
+    pub at: OffsetDateTime,
+    /// What was done: `attempt.begin`, `reel.receive`…
+    pub act: String,
+    /// Who.
+    pub actor: Actor,
+    /// At which station.
+    pub station: Option<StationName>,
+    /// What it is about: kind and name.
+    pub subject: (String, String),
+    /// The leaf: the whole entry as canonical JSON.
+    pub leaf: String,
+}
+
+impl Entry {
+    pub(crate) const COLUMNS: &'static str = "sequence, at, act, actor, station, subject_kind, subject, leaf";
+
+    pub(crate) fn read(row: &Row) -> Result<Self, BookError> {
+        Ok(Self {
+            sequence: Sequence(row.int(0)?),
+            at: moment(row.int(1)?)?,
+            act: row.text(2)?,
+            actor: Actor::kept(row.text(3)?),
+            station: row.maybe(4, Row::text)?.map(StationName::kept),
+            subject: (row.text(5)?, row.text(6)?),
+            leaf: row.text(7)?,
+        })
+    }
+
+    /// The act's own words: `body` of the leaf.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError::Damaged`] where the leaf is no JSON object.
+    pub fn body(&self) -> Result<Json, BookError> {
+        let leaf: Json = serde_json::from_str(&self.leaf)
+            .map_err(|e| BookError::damaged(format!("entry {} is no JSON: {e}", self.sequence)))?;
+        Ok(leaf.get("body").cloned().unwrap_or(Json::Null))
+    }
+}
+
+/// The leaf's text.
+pub(crate) fn leaf(sequence: i64, draft: &Draft<'_>, by: &By, mentions: &[Mention]) -> Result<String, BookError> {
+    let rows: Vec<_> = mentions.iter().map(|m| json!([m.table, m.key, hex::encode(m.digest)])).collect();
+    let leaf = json!({
+        "sequence": sequence,
+        "at": rfc3339(by.micros())?,
+        "act": draft.act,
+        "actor": by.actor,
+        "station": by.station,
+        "subject": { "kind": draft.subject.kind(), "id": draft.subject.id() },
+        "body": draft.body,
+        "rows": rows,
+    });
+    serde_json_canonicalizer::to_string(&leaf)
+        .map_err(|e| BookError::Database { doing: "writing an entry".into(), source: e.into() })
+}
+
+impl Book {
+    /// Adds an entry that changes no row: something worth keeping was done (a
+    /// passcode shown, a pack exported, a provisioned chip verified again).
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer; nothing is added then.
+    pub fn note(&self, act: &str, subject: &Subject, body: &Json, by: &By) -> Result<Sequence, BookError> {
+        self.write(|tx| tx.append(Draft::new(act, subject.clone(), body.clone()), by))
+    }
+
+    /// The log, newest first: up to `limit` entries before `before`.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn entries(&self, before: Option<Sequence>, limit: u32) -> Result<Page<Entry, Sequence>, BookError> {
+        let sql = format!("SELECT {} FROM entry WHERE sequence < $1 ORDER BY sequence DESC LIMIT $2", Entry::COLUMNS);
+        let before = before.map_or(i64::MAX, |s| s.0);
+        let rows = self.read(|c| c.all(&sql, params![before, i64::from(limit) + 1]))?;
+        Page::cut(rows.iter().map(Entry::read).collect::<Result<_, _>>()?, limit, |e| e.sequence)
+    }
+
+    /// One entry.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn entry(&self, sequence: Sequence) -> Result<Option<Entry>, BookError> {
+        let sql = format!("SELECT {} FROM entry WHERE sequence = $1", Entry::COLUMNS);
+        self.read(|c| c.one(&sql, params![sequence.0]))?.as_ref().map(Entry::read).transpose()
+    }
+
+    /// All entries about one thing, oldest first.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn entries_about(&self, subject: &Subject) -> Result<Vec<Entry>, BookError> {
+        let sql =
+            format!("SELECT {} FROM entry WHERE subject_kind = $1 AND subject = $2 ORDER BY sequence", Entry::COLUMNS);
+        self.read(|c| c.all(&sql, params![subject.kind(), subject.id()]))?.iter().map(Entry::read).collect()
+    }
+}

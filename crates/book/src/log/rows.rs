@@ -1,0 +1,312 @@
+//! Digests of rows: how the log vouches for what stands in the other tables.
+//!
+//! An entry lists the rows that its act changed, each by table, key and digest.
+//! A row's digest is SHA-256 over the table's name and its values in the order
+//! of [`Table::columns`]; each value is one octet for its kind (0 none, 1 number,
+//! 2 text, 3 octets), its length in 8 octets big-endian, and its octets (a number
+//! as 8 octets big-endian, two's complement).
+
+use sha2::{Digest, Sha256};
+
+use super::tree::Hash;
+use crate::engine::{P, Row, Value};
+use crate::error::BookError;
+
+/// Digest of one row.
+pub(crate) fn digest<'a>(table: &str, values: impl IntoIterator<Item = P<'a>>) -> Hash {
+    let mut hasher = Sha256::new();
+    let mut value = |kind: u8, octets: &[u8]| {
+        hasher.update([kind]);
+        hasher.update((octets.len() as u64).to_be_bytes());
+        hasher.update(octets);
+    };
+    value(2, table.as_bytes());
+    for v in values {
+        match v {
+            P::Null => value(0, &[]),
+            P::Int(number) => value(1, &number.to_be_bytes()),
+            P::Text(text) => value(2, text.as_bytes()),
+            P::Bytes(octets) => value(3, octets),
+        }
+    }
+    hasher.finalize().into()
+}
+
+/// Digest of the rows that one key names: of the row itself, or where a key
+/// names several, SHA-256 over their digests in order.
+pub(crate) fn digest_rows(table: &Table, rows: &[Row]) -> Hash {
+    let each = |row: &Row| digest(table.name, row.0.iter().map(Value::as_param));
+    match (table.several, rows) {
+        (false, [row]) => each(row),
+        _ => {
+            let mut hasher = Sha256::new();
+            for row in rows {
+                hasher.update(each(row));
+            }
+            hasher.finalize().into()
+        }
+    }
+}
+
+/// A table whose rows the log vouches for one by one.
+pub(crate) struct Table {
+    pub(crate) name: &'static str,
+    /// The columns under the digest, as SQL.
+    pub(crate) columns: &'static str,
+    /// The key's columns, as SQL; a key's text joins them with `/`.
+    pub(crate) key: &'static [&'static str],
+    /// Which of the key's columns are numbers (`i`), texts (`t`), octets in hex (`b`).
+    kinds: &'static [u8],
+    /// Whether one key names several rows, in this order.
+    pub(crate) several: bool,
+    order: &'static str,
+    /// What tells the last entry that vouches for a row, as SQL.
+    pub(crate) entry: &'static str,
+}
+
+impl Table {
+    /// Selects the rows of one key.
+    pub(crate) fn select(&self) -> String {
+        let wanted: Vec<_> = self.key.iter().enumerate().map(|(n, c)| format!("{c} = ${}", n + 1)).collect();
+        format!(
+            "SELECT {}, {} FROM {} WHERE {} {}",
+            self.columns,
+            self.entry,
+            self.name,
+            wanted.join(" AND "),
+            self.order
+        )
+    }
+
+    /// A key's text as values for [`Table::select`]; `None` where it can't be one.
+    pub(crate) fn values(&self, key: &str) -> Option<Vec<Value>> {
+        // Only the first part may hold a slash: names of reels and deliveries do.
+        let mut parts: Vec<_> = key.rsplitn(self.key.len(), '/').collect();
+        parts.reverse();
+        if parts.len() != self.key.len() {
+            return None;
+        }
+        let value = |(part, kind): (&str, &u8)| match kind {
+            b'i' => part.parse().ok().map(Value::Int),
+            b'b' => hex::decode(part).ok().map(Value::Bytes),
+            _ => Some(Value::Text(part.to_owned())),
+        };
+        parts.into_iter().zip(self.kinds).map(value).collect()
+    }
+
+    /// The text of a key whose columns begin a row.
+    pub(crate) fn key_text(&self, row: &Row) -> String {
+        let text = |value: &Value| match value {
+            Value::Null => String::new(),
+            Value::Int(number) => number.to_string(),
+            Value::Text(text) => text.clone(),
+            Value::Bytes(octets) => hex::encode(octets),
+        };
+        row.0.iter().take(self.key.len()).map(text).collect::<Vec<_>>().join("/")
+    }
+}
+
+macro_rules! table {
+    ($id:ident, $name:literal, [$($key:literal),*], $kinds:literal, $columns:literal) => {
+        pub(crate) const $id: Table = Table {
+            name: $name, columns: $columns, key: &[$($key),*], kinds: $kinds, several: false, order: "", entry: "entry",
+        };
+    };
+}
+
+table!(SITE, "site", ["one"], b"i", "site_id, name, created");
+table!(
+    PRODUCT,
+    "product",
+    ["name"],
+    b"t",
+    "name, purpose, vendor_id, product_id, device_type, reach, flow, settings, objects, added"
+);
+table!(
+    AUTHORITY,
+    "authority",
+    ["name"],
+    b"t",
+    "name, role, origin, purpose, certificate, subject_key_id, issuer, key_reference, trusted, not_after, added"
+);
+table!(
+    DECLARATION,
+    "declaration",
+    ["name"],
+    b"t",
+    "name, origin, purpose, content, vendor_id, product_ids, certification_type, signer, added"
+);
+table!(REEL, "reel", ["reel_id"], b"t", "reel_id, product, purpose, source_name, source_digest, chips, received");
+table!(CHIP, "chip", ["chip_id"], b"t", "chip_id, state, reason");
+table!(
+    DELIVERY,
+    "delivery",
+    ["delivery_id"],
+    b"t",
+    "delivery_id, reel, purpose, origin, source_name, content_digest, verdict, certificates_read, \
+     certificates_accepted, report, received"
+);
+table!(
+    CREDENTIAL,
+    "credential",
+    ["issuer_key_id", "serial"],
+    b"bb",
+    "issuer_key_id, serial, public_key, state, reason"
+);
+table!(
+    UNIT,
+    "unit",
+    ["serial"],
+    b"t",
+    "serial, product, reel, chip_id, state, reason, began, changed, attempts, proven, discriminator, salt, \
+     iterations, verifier, passcode"
+);
+table!(
+    ATTEMPT,
+    "attempt",
+    ["unit", "number"],
+    b"ti",
+    "unit, number, station, actor, declaration, started, ended, result, cause, detail, next"
+);
+table!(
+    PROOF,
+    "proof",
+    ["unit"],
+    b"t",
+    "unit, attempt, public_key, nonce, challenge, elements, signature, dac, pai, declaration, objects, verdict, \
+     report, proven"
+);
+table!(LABEL, "label", ["unit", "number"], b"ti", "unit, number, event, at, actor");
+table!(ORDER, "order_written", ["reel", "number"], b"ti", "reel, number, file_name, content_digest, chips, written");
+
+pub(crate) const STEP: Table = Table {
+    name: "step",
+    columns: "unit, attempt, number, name, started, duration, result, detail",
+    key: &["unit", "attempt"],
+    kinds: b"ti",
+    several: true,
+    order: "ORDER BY number",
+    // Steps come in with the end of their attempt, which is told of no more after it.
+    entry: "(SELECT a.entry FROM attempt a WHERE a.unit = step.unit AND a.number = step.attempt)",
+};
+
+pub(crate) const DELIVERY_AUTHORITY: Table = Table {
+    name: "delivery_authority",
+    columns: "delivery, authority, purpose",
+    key: &["delivery"],
+    kinds: b"t",
+    several: true,
+    order: "ORDER BY authority",
+    entry: "(SELECT d.entry FROM delivery d WHERE d.delivery_id = delivery_authority.delivery)",
+};
+
+/// All of them.
+pub(crate) const PROTECTED: &[&Table] = &[
+    &SITE,
+    &PRODUCT,
+    &AUTHORITY,
+    &DECLARATION,
+    &REEL,
+    &CHIP,
+    &DELIVERY,
+    &DELIVERY_AUTHORITY,
+    &CREDENTIAL,
+    &UNIT,
+    &ATTEMPT,
+    &STEP,
+    &PROOF,
+    &LABEL,
+    &ORDER,
+];
+
+/// The table of this name.
+pub(crate) fn table(name: &str) -> Option<&'static Table> {
+    PROTECTED.iter().find(|t| t.name == name).copied()
+}
+
+/// A row that an entry vouches for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Mention {
+    pub(crate) table: &'static str,
+    pub(crate) key: String,
+    pub(crate) digest: Hash,
+}
+
+/// Octets of a row's digest that stand in an entry's fingerprints: enough to
+/// find the altered row among millions, while one digest over all proves that none is.
+pub(crate) const FINGERPRINT: usize = 8;
+
+/// A running digest over the facts of many rows that arrive together.
+#[derive(Default)]
+pub(crate) struct Many {
+    whole: Sha256,
+    pub(crate) count: u64,
+    pub(crate) fingerprints: Vec<u8>,
+}
+
+impl Many {
+    pub(crate) fn add(&mut self, row: &Hash) {
+        self.whole.update(row);
+        self.count += 1;
+        self.fingerprints.extend_from_slice(&row[..FINGERPRINT]);
+    }
+
+    /// As it stands in an entry's body.
+    pub(crate) fn told(&self, table: &str) -> serde_json::Value {
+        serde_json::json!({
+            "table": table,
+            "count": self.count,
+            "digest": hex::encode(self.whole.clone().finalize()),
+            "fingerprints": hex::encode(Sha256::digest(&self.fingerprints)),
+        })
+    }
+}
+
+/// Digest of the facts of a chip, as it arrived.
+pub(crate) fn chip_facts(reel: &str, position: i64, chip_id: &str, public_key: &[u8]) -> Hash {
+    digest("chip", [P::Text(reel), P::Int(position), P::Text(chip_id), P::Bytes(public_key)])
+}
+
+/// Digest of the facts of a credential, as it arrived: values of the columns in
+/// the order of [`CREDENTIAL_FACTS`].
+pub(crate) fn credential_facts<'a>(values: impl IntoIterator<Item = P<'a>>) -> Hash {
+    digest("credential", values)
+}
+
+/// The columns of [`credential_facts`].
+pub(crate) const CREDENTIAL_FACTS: &[&str] =
+    &["public_key", "delivery", "position", "authority", "issuer_key_id", "serial", "not_after", "certificate"];
+
+/// Reads the rows of one key; `entry` is the last column and is split off.
+pub(crate) fn split_entry(rows: &mut [Row]) -> Result<Option<i64>, BookError> {
+    let mut entry = None;
+    for row in rows {
+        entry = match row.0.pop() {
+            Some(Value::Int(number)) => Some(number),
+            _ => None,
+        };
+    }
+    Ok(entry)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A digest must never change: this holds its octets. Made with Python:
+    /// `hashlib.sha256` over the layout in this module's header.
+    #[test]
+    fn layout_is_fixed() {
+        let digest = digest("chip", [P::Text("AB"), P::Int(-2), P::Null, P::Bytes(&[1, 2])]);
+        assert_eq!(hex::encode(digest), "961708c5feded366363c0a83b8884d10c76e5097885037da6f074b65864312d0");
+    }
+
+    #[test]
+    fn keys_go_both_ways() {
+        let row = Row(vec![Value::Text("REEL/1".into()), Value::Int(3)]);
+        assert_eq!(ORDER.key_text(&row), "REEL/1/3");
+        assert_eq!(ORDER.values("REEL/1/3"), Some(row.0));
+        assert_eq!(ORDER.values("3"), None);
+        assert_eq!(CREDENTIAL.values("0a/zz"), None);
+    }
+}

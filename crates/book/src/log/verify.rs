@@ -1,0 +1,517 @@
+//! Recomputing everything that the log vouches for, and finding what was changed.
+//!
+//! What is held against what:
+//!
+//! - each entry's columns and hash against its leaf; its place against the one
+//!   that its leaf names;
+//! - each inner node against its children, the head against the nodes, each
+//!   signed head against the root of its size;
+//! - each row that an entry vouches for against the digest of the last entry that
+//!   names it; chips and credentials, which arrive in thousands, also against
+//!   the digest of their reel's or delivery's entry;
+//! - the number of rows in each table against those vouched for, so that nothing
+//!   was added.
+//!
+//! Whoever rewrites the whole log consistently is found by a signed head that
+//! was taken out of the house before.
+
+use std::collections::HashMap;
+
+use serde_json::Value as Json;
+use sha2::{Digest, Sha256};
+
+use super::heads::{self, SignedHead};
+use super::rows::{self, FINGERPRINT, Many, PROTECTED, Table, digest_rows, split_entry};
+use super::tree::{Frontier, Hash, leaf_hash, node_hash};
+use crate::Book;
+use crate::by::{micros, rfc3339};
+use crate::engine::{Connection, P, Row, Value, params};
+use crate::error::BookError;
+use crate::ids::Sequence;
+use crate::schema;
+
+/// What was done to something.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DamageKind {
+    /// It is not as it was written.
+    Altered,
+    /// It is gone.
+    Removed,
+    /// It was never written by an act.
+    Added,
+    /// It stands where another belongs.
+    Moved,
+}
+
+/// One thing that is not as the log says.
+#[derive(Debug, Clone, PartialEq, Eq, Hash, serde::Serialize)]
+pub struct Damage {
+    /// What was done.
+    pub kind: DamageKind,
+    /// The table.
+    pub table: String,
+    /// The row's key.
+    pub key: String,
+    /// The entry that tells of it.
+    pub entry: Option<Sequence>,
+    /// What was found, as a sentence.
+    pub found: String,
+}
+
+/// What verifying the book said.
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+pub struct Verification {
+    /// Entries in the log.
+    pub entries: u64,
+    /// Hash of their tree.
+    #[serde(serialize_with = "in_hex")]
+    pub root: Hash,
+    /// Rows held against a digest.
+    pub rows: u64,
+    /// Signed heads held against the tree.
+    pub signed_heads: u64,
+    /// How much is not as it should be.
+    pub total: u64,
+    /// The first thousand of it.
+    pub damages: Vec<Damage>,
+}
+
+fn in_hex<S: serde::Serializer>(hash: &Hash, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(&hex::encode(hash))
+}
+
+impl Verification {
+    /// Whether all is as it was written.
+    pub fn intact(&self) -> bool {
+        self.total == 0
+    }
+}
+
+/// Damages told one by one.
+const TOLD: usize = 1000;
+/// Entries read at a time.
+const BATCH: i64 = 500;
+
+/// Whether a signed head's signature is good; the book does not know the key.
+pub type CheckHead<'a> = &'a dyn Fn(&SignedHead) -> bool;
+
+struct Verifier<'a> {
+    c: &'a mut Connection,
+    site: &'a str,
+    check_head: Option<CheckHead<'a>>,
+    out: Verification,
+    /// The tree of the leaves as they are.
+    tree: Frontier,
+    /// Stored hashes at each level that wait for their right neighbour.
+    waiting: Vec<Vec<Hash>>,
+    heads: HashMap<u64, Vec<SignedHead>>,
+    /// The largest size at which a signed head held.
+    held: u64,
+    /// Keys of each table for which the last mention was found good or bad.
+    settled: HashMap<&'static str, u64>,
+}
+
+impl Verifier<'_> {
+    fn tell(&mut self, kind: DamageKind, table: &str, key: String, entry: Option<i64>, found: impl Into<String>) {
+        self.out.total += 1;
+        if self.out.damages.len() < TOLD {
+            let entry = entry.map(Sequence);
+            self.out.damages.push(Damage { kind, table: table.into(), key, entry, found: found.into() });
+        }
+    }
+
+    fn entries(&mut self) -> Result<(), BookError> {
+        let sql = "SELECT sequence, at, act, actor, station, subject_kind, subject, leaf, hash FROM entry \
+                   WHERE sequence >= $1 ORDER BY sequence LIMIT $2";
+        let mut expected = 0;
+        loop {
+            let batch = self.c.all(sql, params![expected, BATCH])?;
+            if batch.is_empty() {
+                return Ok(());
+            }
+            for row in &batch {
+                let sequence = row.int(0)?;
+                while expected < sequence {
+                    self.tell(DamageKind::Removed, "entry", expected.to_string(), Some(expected), "the entry is gone");
+                    // Its hash is lost with it; the node above will be told as well.
+                    self.leaf(expected, leaf_hash(b""))?;
+                    expected += 1;
+                }
+                self.entry(sequence, row)?;
+                expected += 1;
+            }
+        }
+    }
+
+    fn entry(&mut self, sequence: i64, row: &Row) -> Result<(), BookError> {
+        let (leaf, stored) = (row.text(7)?, row.array::<32>(8)?);
+        let key = sequence.to_string();
+        if leaf_hash(leaf.as_bytes()) != stored {
+            self.tell(DamageKind::Altered, "entry", key.clone(), Some(sequence), "its text does not have its hash");
+        }
+        self.leaf(sequence, stored)?;
+        let Ok(json) = serde_json::from_str::<Json>(&leaf) else {
+            self.tell(DamageKind::Altered, "entry", key, Some(sequence), "its text is no JSON");
+            return Ok(());
+        };
+        if let Some(named) = json.get("sequence").and_then(Json::as_i64)
+            && named != sequence
+        {
+            self.tell(DamageKind::Moved, "entry", key, Some(sequence), format!("it holds the text of entry {named}"));
+            return Ok(());
+        }
+        let text = |pointer: &str| json.pointer(pointer).and_then(Json::as_str).map(str::to_owned);
+        let columns = [
+            ("at", Some(rfc3339(row.int(1)?)?), text("/at")),
+            ("act", Some(row.text(2)?), text("/act")),
+            ("actor", Some(row.text(3)?), text("/actor")),
+            ("station", row.maybe(4, Row::text)?, text("/station")),
+            ("kind of its subject", Some(row.text(5)?), text("/subject/kind")),
+            ("subject", Some(row.text(6)?), text("/subject/id")),
+        ];
+        for (what, column, told) in columns {
+            if column != told {
+                self.tell(
+                    DamageKind::Altered,
+                    "entry",
+                    key.clone(),
+                    Some(sequence),
+                    format!("its {what} is {}, and its text says {}", shown(&column), shown(&told)),
+                );
+            }
+        }
+        for mention in json.get("rows").and_then(Json::as_array).into_iter().flatten() {
+            self.mention(sequence, mention)?;
+        }
+        match text("/act").as_deref() {
+            Some("reel.receive") => self.many(sequence, &json, "chip", "/body/chips"),
+            Some("delivery.receive" | "delivery.issue") => {
+                self.many(sequence, &json, "credential", "/body/credentials")
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Takes a leaf's hash into the tree and holds the nodes it completes against those stored.
+    fn leaf(&mut self, sequence: i64, hash: Hash) -> Result<(), BookError> {
+        let size = u64::try_from(sequence).unwrap_or(0) + 1;
+        self.tree.append(hash, |_| Ok(()))?;
+        let (mut level, mut hash, mut number) = (0usize, hash, size - 1);
+        loop {
+            if self.waiting.len() <= level {
+                self.waiting.resize(level + 1, Vec::new());
+            }
+            let Some(left) = (number % 2 == 1).then(|| self.waiting[level].pop()).flatten() else {
+                self.waiting[level].push(hash);
+                break;
+            };
+            let computed = node_hash(&left, &hash);
+            (level, number) = (level + 1, number / 2);
+            let told = params![level as i64, i64::try_from(number).unwrap_or(i64::MAX)];
+            let stored = self.c.one("SELECT hash FROM log_node WHERE level = $1 AND number = $2", told)?;
+            let key = format!("{level}/{number}");
+            let (first, last) = (number << level, ((number + 1) << level) - 1);
+            hash = match stored.map(|row| row.array(0)).transpose()? {
+                Some(stored) => {
+                    if stored != computed {
+                        let found =
+                            format!("entries {first} to {last} do not have the hash that the tree keeps of them");
+                        self.tell(DamageKind::Altered, "log_node", key, Some(sequence), found);
+                    }
+                    // What lies above is held against what is stored, so that one
+                    // change is told once.
+                    stored
+                }
+                None => {
+                    self.tell(DamageKind::Removed, "log_node", key, Some(sequence), "the node is gone");
+                    computed
+                }
+            };
+        }
+        self.out.entries = size;
+        self.head_at(size)
+    }
+
+    fn head_at(&mut self, size: u64) -> Result<(), BookError> {
+        let root = self.tree.root();
+        for head in self.heads.remove(&size).unwrap_or_default() {
+            self.out.signed_heads += 1;
+            let key = size.to_string();
+            let statement = heads::statement(self.site, &head.head, micros(head.at))?;
+            if statement != head.statement || self.check_head.is_some_and(|check| !check(&head)) {
+                self.tell(DamageKind::Altered, "signed_head", key, None, "its signature is not over what it states");
+            } else if head.head.root != root {
+                let found = format!("an entry from {} to {} is not the one that was signed", self.held, size - 1);
+                self.tell(DamageKind::Altered, "signed_head", key, None, found);
+            } else {
+                self.held = size;
+            }
+        }
+        Ok(())
+    }
+
+    /// One row that an entry vouches for.
+    fn mention(&mut self, sequence: i64, mention: &Json) -> Result<(), BookError> {
+        let part = |n: usize| mention.get(n).and_then(Json::as_str).unwrap_or_default().to_owned();
+        let (name, key, digest) = (part(0), part(1), part(2));
+        let told = rows::table(&name).and_then(|table| Some((table, table.values(&key)?)));
+        let Some((table, values)) = told else {
+            self.tell(
+                DamageKind::Altered,
+                "entry",
+                sequence.to_string(),
+                Some(sequence),
+                "it vouches for no known table",
+            );
+            return Ok(());
+        };
+        let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
+        let mut found = self.c.all(&table.select(), &values)?;
+        if found.is_empty() {
+            // Told once, by the first entry that misses it.
+            if self.removed_before(&name, &key) {
+                return Ok(());
+            }
+            self.tell(DamageKind::Removed, &name, key, Some(sequence), "the row is gone");
+            return Ok(());
+        }
+        let last = split_entry(&mut found)?;
+        match last {
+            Some(last) if last > sequence => return Ok(()),
+            Some(last) if last == sequence => {
+                *self.settled.entry(table.name).or_default() += 1;
+                self.out.rows += 1;
+                if hex::encode(digest_rows(table, &found)) != digest {
+                    self.tell(DamageKind::Altered, &name, key, Some(sequence), "it is not as the act left it");
+                }
+            }
+            last => {
+                let found = format!(
+                    "it is as of entry {}, but entry {sequence} changed it",
+                    shown(&last.map(|l| l.to_string()))
+                );
+                self.tell(DamageKind::Altered, &name, key, Some(sequence), found);
+            }
+        }
+        Ok(())
+    }
+
+    fn removed_before(&self, table: &str, key: &str) -> bool {
+        self.out.damages.iter().any(|d| d.kind == DamageKind::Removed && d.table == table && d.key == key)
+    }
+
+    /// Rows that arrived together, held against their entry.
+    fn many(&mut self, sequence: i64, leaf: &Json, table: &'static str, at: &str) -> Result<(), BookError> {
+        let whole = leaf.pointer(at).cloned().unwrap_or(Json::Null);
+        let owner = leaf.pointer("/subject/id").and_then(Json::as_str).unwrap_or_default().to_owned();
+        let row = self.c.one("SELECT fingerprints FROM entry WHERE sequence = $1", params![sequence])?;
+        let fingerprints = row.map(|row| row.maybe(0, Row::bytes)).transpose()?.flatten().unwrap_or_default();
+        let told = |key: &str| whole.get(key).and_then(Json::as_str).unwrap_or_default().to_owned();
+        let usable = hex::encode(Sha256::digest(&fingerprints)) == told("fingerprints");
+        if !usable {
+            self.tell(
+                DamageKind::Altered,
+                "entry",
+                sequence.to_string(),
+                Some(sequence),
+                "its fingerprints are not those that it was written with",
+            );
+        }
+        let (columns, key, initial) = match table {
+            "chip" => ("reel, position, chip_id, public_key", "reel", "blank"),
+            _ => (CREDENTIAL_COLUMNS, "delivery", "available"),
+        };
+        let sql = format!("SELECT {columns}, position, state, entry FROM {table} WHERE {key} = $1 ORDER BY position");
+        let (mut all, mut found, mut next) = (Many::default(), Vec::new(), 1);
+        self.c.each(&sql, params![&owner], &mut |mut row| {
+            let width = row.0.len();
+            let (position, state, last) = (row.int(width - 3)?, row.text(width - 2)?, row.maybe(width - 1, Row::int)?);
+            row.0.truncate(width - 3);
+            for missing in next..position {
+                found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
+            }
+            next = position + 1;
+            let digest = rows::digest(table, row.0.iter().map(Value::as_param));
+            all.add(&digest);
+            let place = usize::try_from(position - 1).unwrap_or(usize::MAX).saturating_mul(FINGERPRINT);
+            match fingerprints.get(place..place.saturating_add(FINGERPRINT)) {
+                Some(kept) if usable && kept != &digest[..FINGERPRINT] => {
+                    found.push((DamageKind::Altered, position, "it is not as it arrived".to_owned()));
+                }
+                None if usable => {
+                    found.push((DamageKind::Added, position, "it did not arrive with the others".to_owned()))
+                }
+                _ => {}
+            }
+            if last.is_none() && state != initial {
+                found.push((DamageKind::Altered, position, format!("it is {state}, and no entry tells why")));
+            }
+            Ok(())
+        })?;
+        let count = whole.get("count").and_then(Json::as_u64).unwrap_or(0);
+        for missing in next..=i64::try_from(count).unwrap_or(i64::MAX).min(next + TOLD as i64) {
+            found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
+        }
+        self.out.rows += all.count;
+        let same = all.told(table) == whole;
+        if !same && found.is_empty() {
+            let what = format!("the rows of {owner} are not those that arrived");
+            self.tell(DamageKind::Altered, table, owner.clone(), Some(sequence), what);
+        }
+        for (kind, position, what) in found {
+            let key = self.name_of(table, &owner, position)?;
+            self.tell(kind, table, key, Some(sequence), what);
+        }
+        Ok(())
+    }
+
+    /// What a chip or credential is called: its own key, or its place where it is gone.
+    fn name_of(&mut self, table: &str, owner: &str, position: i64) -> Result<String, BookError> {
+        let place = format!("{owner}/{position}");
+        if table == "chip" {
+            let row =
+                self.c.one("SELECT chip_id FROM chip WHERE reel = $1 AND position = $2", params![owner, position])?;
+            return row.map_or(Ok(place), |row| row.text(0));
+        }
+        let sql = "SELECT issuer_key_id, serial FROM credential WHERE delivery = $1 AND position = $2";
+        let row = self.c.one(sql, params![owner, position])?;
+        Ok(row.map_or(place, |row| rows::CREDENTIAL.key_text(&row)))
+    }
+
+    /// Rows that no entry vouches for.
+    fn added(&mut self) -> Result<(), BookError> {
+        for table in PROTECTED {
+            let keys = table.key.join(", ");
+            let told = format!("SELECT {keys}, {} AS last FROM {}", table.entry, table.name);
+            let sql = format!("SELECT count(*) FROM (SELECT DISTINCT {keys} FROM ({told}) t WHERE last IS NOT NULL) s");
+            let there = self.c.number(&sql, &[])?;
+            let settled = self.settled.get(table.name).copied().unwrap_or(0);
+            if u64::try_from(there).ok() != Some(settled) {
+                self.find_added(table, &told)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn find_added(&mut self, table: &'static Table, told: &str) -> Result<(), BookError> {
+        let mut suspects = Vec::new();
+        self.c.each(&format!("SELECT DISTINCT * FROM ({told}) t WHERE last IS NOT NULL"), &[], &mut |row| {
+            suspects.push((table.key_text(&row), row.int(table.key.len())?));
+            Ok(())
+        })?;
+        for (key, last) in suspects {
+            let leaf = self.c.one("SELECT leaf FROM entry WHERE sequence = $1", params![last])?;
+            let leaf = leaf.map(|row| row.text(0)).transpose()?;
+            let json = leaf.and_then(|leaf| serde_json::from_str::<Json>(&leaf).ok()).unwrap_or(Json::Null);
+            let named = json.get("rows").and_then(Json::as_array).into_iter().flatten().any(|mention| {
+                mention.get(0).and_then(Json::as_str) == Some(table.name)
+                    && mention.get(1).and_then(Json::as_str) == Some(key.as_str())
+            });
+            if !named {
+                let found = format!("it names entry {last}, which does not tell of it");
+                self.tell(DamageKind::Added, table.name, key, Some(last), found);
+            }
+        }
+        Ok(())
+    }
+
+    fn octets(&mut self) -> Result<(), BookError> {
+        let mut wrong = Vec::new();
+        self.c.each("SELECT digest, content FROM octets", &[], &mut |row| {
+            let digest = row.bytes(0)?;
+            if Sha256::digest(row.bytes(1)?).as_slice() != digest {
+                wrong.push(hex::encode(digest));
+            }
+            Ok(())
+        })?;
+        for key in wrong {
+            self.tell(DamageKind::Altered, "octets", key, None, "its content does not have its digest");
+        }
+        Ok(())
+    }
+
+    fn head(&mut self) -> Result<(), BookError> {
+        let row = self.c.one("SELECT size, peaks FROM log_head WHERE one = 1", &[])?;
+        let same = match row {
+            Some(row) => {
+                row.int(0)? == i64::try_from(self.tree.size).unwrap_or(-1) && row.bytes(1)? == self.tree.peaks()
+            }
+            None => false,
+        };
+        // Entries cut off at the end leave a head that is too long.
+        if !same {
+            let found = format!("it is not the head of the {} entries that are there", self.tree.size);
+            self.tell(DamageKind::Altered, "log_head", "1".into(), None, found);
+        }
+        let mut beyond: Vec<_> = self.heads.keys().copied().collect();
+        beyond.sort_unstable();
+        for size in beyond {
+            let found = format!("{size} entries were signed, and {} are there", self.tree.size);
+            self.tell(DamageKind::Removed, "entry", (size - 1).to_string(), None, found);
+        }
+        Ok(())
+    }
+
+    /// What guards the tables: triggers and, on SQLite, its own checks.
+    fn guards(&mut self) -> Result<(), BookError> {
+        for name in schema::missing_triggers(self.c)? {
+            self.tell(DamageKind::Removed, "trigger", name, None, "what guards the table is gone or put to rest");
+        }
+        if !self.c.is_sqlite() {
+            return Ok(());
+        }
+        for row in self.c.all("PRAGMA foreign_key_check", &[])? {
+            let (table, parent) = (row.text(0)?, row.text(2)?);
+            self.tell(DamageKind::Altered, &table, String::new(), None, format!("a row points at no row of {parent}"));
+        }
+        for row in self.c.all("PRAGMA integrity_check(20)", &[])? {
+            let said = row.text(0)?;
+            if said != "ok" {
+                self.tell(DamageKind::Altered, "file", String::new(), None, said);
+            }
+        }
+        Ok(())
+    }
+}
+
+const CREDENTIAL_COLUMNS: &str =
+    "public_key, delivery, position, authority, issuer_key_id, serial, not_after, certificate";
+
+fn shown(text: &Option<String>) -> &str {
+    text.as_deref().unwrap_or("nothing")
+}
+
+impl Book {
+    /// Recomputes the log and all that it vouches for, from one unchanging view
+    /// of the book, while stations run.
+    ///
+    /// - `check_head`: whether a signed head's signature is good, by the site's key.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer. What is not as it should be
+    /// is no error but a [`Damage`].
+    pub fn verify(&self, check_head: Option<CheckHead<'_>>) -> Result<Verification, BookError> {
+        self.snapshot(|c| {
+            let mut heads: HashMap<u64, Vec<SignedHead>> = HashMap::new();
+            for row in c.all(&format!("SELECT {} FROM signed_head", SignedHead::COLUMNS), &[])? {
+                let head = SignedHead::read(&row)?;
+                heads.entry(head.head.size).or_default().push(head);
+            }
+            let tree = Frontier::default();
+            let out =
+                Verification { entries: 0, root: tree.root(), rows: 0, signed_heads: 0, total: 0, damages: Vec::new() };
+            let site = self.site().site_id.as_str();
+            let (waiting, settled) = (Vec::new(), HashMap::new());
+            let mut v = Verifier { c, site, check_head, out, tree, waiting, heads, held: 0, settled };
+            v.entries()?;
+            v.head()?;
+            v.added()?;
+            v.octets()?;
+            v.guards()?;
+            v.out.root = v.tree.root();
+            Ok(v.out)
+        })
+    }
+}

@@ -1,0 +1,201 @@
+//! Products: what a unit is going to be.
+
+use serde_json::{Value as Json, json};
+use time::OffsetDateTime;
+
+use crate::Book;
+use crate::by::{By, moment};
+use crate::engine::{Row, params};
+use crate::error::{Blame, BookError};
+use crate::ids::{ProductName, Sequence};
+use crate::log::{Draft, Subject, rows};
+use crate::words::Purpose;
+
+/// A product about to be added.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewProduct {
+    /// Its name, unique in the book.
+    pub name: ProductName,
+    /// Test or production, for ever.
+    pub purpose: Purpose,
+    /// Vendor ID.
+    pub vendor_id: u16,
+    /// Product ID.
+    pub product_id: u16,
+    /// Device type.
+    pub device_type: u32,
+    /// Ways of being reached, as the caller writes them.
+    pub reach: String,
+    /// Commissioning flow, as the caller writes it.
+    pub flow: String,
+    /// Settings of the works, kept as given.
+    pub settings: Json,
+    /// Further objects for the chip, kept as given.
+    pub objects: Json,
+}
+
+/// A product as it stands in the book.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Product {
+    /// What was added.
+    pub facts: NewProduct,
+    /// When.
+    pub added: OffsetDateTime,
+    /// By which entry.
+    pub entry: Sequence,
+}
+
+/// Why something with a name was not added.
+#[derive(Debug, thiserror::Error)]
+pub enum AddError {
+    /// The name is taken.
+    #[error("there is a {what} named {name} already")]
+    NameTaken {
+        /// Product, authority or declaration.
+        what: &'static str,
+        /// The name.
+        name: String,
+    },
+    /// The same octets stand in the book under another name.
+    #[error("this {what} is in the book already, as {name}")]
+    Known {
+        /// Authority or declaration.
+        what: &'static str,
+        /// Its name.
+        name: String,
+    },
+    /// What it points at is not there.
+    #[error("there is no {what} named {name}")]
+    Unknown {
+        /// Authority, for one that was named as issuer.
+        what: &'static str,
+        /// The name.
+        name: String,
+    },
+    /// The book gave no answer. Nothing was added.
+    #[error(transparent)]
+    Book(#[from] BookError),
+}
+
+impl AddError {
+    /// Whose move it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::Book(error) => error.blame(),
+            _ => Blame::Refused,
+        }
+    }
+
+    /// The next move, as a sentence.
+    pub fn advice(&self) -> String {
+        match self {
+            Self::NameTaken { what, .. } => format!("Choose another name, or use the {what} that is there."),
+            Self::Known { name, .. } => format!("Use it by its name, {name}."),
+            Self::Unknown { what, .. } => format!("Add the {what} first."),
+            Self::Book(error) => error.advice(),
+        }
+    }
+}
+
+/// Canonical text of what the caller gave as JSON.
+pub(crate) fn canonical(json: &Json) -> Result<String, BookError> {
+    serde_json_canonicalizer::to_string(json)
+        .map_err(|e| BookError::Database { doing: "writing JSON".into(), source: e.into() })
+}
+
+pub(crate) fn parsed(text: &str, of: &str) -> Result<Json, BookError> {
+    serde_json::from_str(text).map_err(|e| BookError::damaged(format!("{of} is no JSON: {e}")))
+}
+
+const COLUMNS: &str = "name, purpose, vendor_id, product_id, device_type, reach, flow, settings, objects, added, entry";
+
+impl Product {
+    fn read(row: &Row) -> Result<Self, BookError> {
+        let name = ProductName::kept(row.text(0)?);
+        let number = |column| {
+            u32::try_from(row.int(column)?).map_err(|_| BookError::damaged(format!("a number of product {name}")))
+        };
+        let short =
+            |column| u16::try_from(number(column)?).map_err(|_| BookError::damaged(format!("an id of product {name}")));
+        Ok(Self {
+            facts: NewProduct {
+                purpose: Purpose::read(row, 1)?,
+                vendor_id: short(2)?,
+                product_id: short(3)?,
+                device_type: number(4)?,
+                reach: row.text(5)?,
+                flow: row.text(6)?,
+                settings: parsed(&row.text(7)?, "a product's settings")?,
+                objects: parsed(&row.text(8)?, "a product's objects")?,
+                name: name.clone(),
+            },
+            added: moment(row.int(9)?)?,
+            entry: Sequence(row.int(10)?),
+        })
+    }
+}
+
+impl Book {
+    /// Adds a product.
+    ///
+    /// # Errors
+    ///
+    /// [`AddError::NameTaken`] where the name is in use.
+    pub fn add_product(&self, new: &NewProduct, by: &By) -> Result<Sequence, AddError> {
+        let (settings, objects) = (canonical(&new.settings)?, canonical(&new.objects)?);
+        self.write(|tx| {
+            let sequence = tx.next_sequence()?;
+            let added = tx.change(
+                &rows::PRODUCT,
+                "INSERT INTO product (name, purpose, vendor_id, product_id, device_type, reach, flow, settings, \
+                 objects, added, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT DO NOTHING",
+                params![
+                    new.name.as_str(),
+                    new.purpose.word(),
+                    i64::from(new.vendor_id),
+                    i64::from(new.product_id),
+                    i64::from(new.device_type),
+                    &new.reach,
+                    &new.flow,
+                    &settings,
+                    &objects,
+                    by.micros(),
+                    sequence,
+                ],
+            )?;
+            if added.is_none() {
+                return Err(AddError::NameTaken { what: "product", name: new.name.to_string() });
+            }
+            let body = json!({
+                "purpose": new.purpose,
+                "vendor_id": format!("{:04X}", new.vendor_id),
+                "product_id": format!("{:04X}", new.product_id),
+            });
+            Ok(tx.append(Draft::new("product.add", Subject::Product(new.name.clone()), body), by)?)
+        })
+    }
+
+    /// The product of this name.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn product(&self, name: &ProductName) -> Result<Option<Product>, BookError> {
+        self.read(|c| read_product(c, name.as_str()))
+    }
+
+    /// All products, by name.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn products(&self) -> Result<Vec<Product>, BookError> {
+        let sql = format!("SELECT {COLUMNS} FROM product ORDER BY name");
+        self.read(|c| c.all(&sql, &[]))?.iter().map(Product::read).collect()
+    }
+}
+
+pub(crate) fn read_product(c: &mut crate::engine::Connection, name: &str) -> Result<Option<Product>, BookError> {
+    let sql = format!("SELECT {COLUMNS} FROM product WHERE name = $1");
+    c.one(&sql, params![name])?.as_ref().map(Product::read).transpose()
+}

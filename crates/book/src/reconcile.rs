@@ -1,0 +1,214 @@
+//! Every chip and credential accounted for, computed from the rows themselves.
+//!
+//! A credential counts under its state only if its chip and its unit bear that
+//! state out; what was received and is borne out nowhere is unaccounted for.
+
+use crate::Book;
+use crate::engine::{Connection, P, Row};
+use crate::error::BookError;
+use crate::ids::ReelId;
+
+/// Chips.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+pub struct ChipCount {
+    /// On the reels as they were received.
+    pub received: i64,
+    /// Untouched.
+    pub blank: i64,
+    /// Given to a unit, not proven yet.
+    pub held: i64,
+    /// Proven.
+    pub provisioned: i64,
+    /// Given up.
+    pub scrapped: i64,
+    /// Received, and in no state.
+    pub unaccounted: i64,
+}
+
+/// Credentials.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+pub struct CredentialCount {
+    /// In the deliveries as they were accepted.
+    pub received: i64,
+    /// For a chip that is blank and no unit's.
+    pub available: i64,
+    /// For a chip held by a unit that has not passed.
+    pub reserved: i64,
+    /// On a provisioned chip, with the proof of its unit.
+    pub installed: i64,
+    /// Its chip was scrapped.
+    pub spent: i64,
+    /// Withdrawn.
+    pub revoked: i64,
+    /// Received, and borne out by nothing.
+    pub unaccounted: i64,
+}
+
+/// Units.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+pub struct UnitCount {
+    /// Passed.
+    pub passed: i64,
+    /// Failed, and may come again.
+    pub failed: i64,
+    /// Given up.
+    pub scrapped: i64,
+    /// On a station, or left by one.
+    pub open: i64,
+    /// Back from the customer.
+    pub returned: i64,
+}
+
+/// The account.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+pub struct Reconciliation {
+    /// Chips.
+    pub chips: ChipCount,
+    /// Credentials.
+    pub credentials: CredentialCount,
+    /// Units.
+    pub units: UnitCount,
+    /// Keys, chips and serial numbers that stand for more than one unit.
+    pub double_use: i64,
+    /// Units that passed without a proof of their own chip from a passed attempt.
+    pub unproven_passes: i64,
+}
+
+/// Where a credential's state is borne out.
+const BORNE_OUT: &str = "
+    (k.state = 'available' AND c.state = 'blank' AND u.serial IS NULL)
+    OR (k.state = 'reserved' AND c.state = 'held' AND u.state IN ('open', 'failed'))
+    OR (k.state = 'installed' AND c.state = 'provisioned' AND u.state IN ('passed', 'returned') AND p.unit = u.serial)
+    OR (k.state = 'spent' AND c.state = 'scrapped' AND (u.serial IS NULL OR u.state = 'scrapped'))
+    OR k.state = 'revoked'";
+
+/// Runs queries over all, or over one reel.
+struct Scope<'a> {
+    c: &'a mut Connection,
+    reel: Option<&'a str>,
+}
+
+impl Scope<'_> {
+    /// The WHERE clause that keeps to the reel; `also` is a further condition.
+    fn within(&self, column: &str, also: &str) -> String {
+        match (self.reel, also) {
+            (Some(_), "") => format!("WHERE {column} = $1"),
+            (Some(_), also) => format!("WHERE {column} = $1 AND ({also})"),
+            (None, "") => String::new(),
+            (None, also) => format!("WHERE {also}"),
+        }
+    }
+
+    fn rows(&mut self, sql: &str) -> Result<Vec<Row>, BookError> {
+        match self.reel {
+            Some(reel) => self.c.all(sql, &[P::Text(reel)]),
+            None => self.c.all(sql, &[]),
+        }
+    }
+
+    fn number(&mut self, sql: &str) -> Result<i64, BookError> {
+        self.rows(sql)?.first().ok_or_else(|| BookError::damaged("a count had no answer"))?.int(0)
+    }
+
+    /// Numbers by a word.
+    fn by_word(&mut self, sql: &str) -> Result<impl Fn(&str) -> i64 + use<>, BookError> {
+        let rows = self.rows(sql)?;
+        let counts: Vec<_> = rows.iter().map(|r| Ok((r.text(0)?, r.int(1)?))).collect::<Result<_, BookError>>()?;
+        Ok(move |word: &str| counts.iter().find(|(w, _)| w == word).map_or(0, |(_, n)| *n))
+    }
+}
+
+/// Chips, credentials and units, by what their rows bear out.
+pub(crate) fn account(
+    c: &mut Connection,
+    reel: Option<&ReelId>,
+) -> Result<(ChipCount, CredentialCount, UnitCount), BookError> {
+    let mut s = Scope { c, reel: reel.map(ReelId::as_str) };
+    let sum = |column: &str, table: &str, within: &str| {
+        format!("SELECT CAST(coalesce(sum({column}), 0) AS BIGINT) FROM {table} {within}")
+    };
+    let sql = sum("chips", "reel", &s.within("reel_id", ""));
+    let received = s.number(&sql)?;
+    let sql = format!("SELECT c.state, count(*) FROM chip c {} GROUP BY c.state", s.within("c.reel", ""));
+    let n = s.by_word(&sql)?;
+    let mut chips = ChipCount {
+        received,
+        blank: n("blank"),
+        held: n("held"),
+        provisioned: n("provisioned"),
+        scrapped: n("scrapped"),
+        unaccounted: 0,
+    };
+    chips.unaccounted = received - chips.blank - chips.held - chips.provisioned - chips.scrapped;
+
+    let sql = sum("certificates_accepted", "delivery", &s.within("reel", ""));
+    let received = s.number(&sql)?;
+    let sql = format!(
+        "SELECT k.state, count(*) FROM credential k JOIN chip c ON c.public_key = k.public_key \
+         LEFT JOIN unit u ON u.chip_id = c.chip_id LEFT JOIN proof p ON p.public_key = k.public_key {} GROUP BY k.state",
+        s.within("c.reel", BORNE_OUT)
+    );
+    let n = s.by_word(&sql)?;
+    let mut credentials = CredentialCount {
+        received,
+        available: n("available"),
+        reserved: n("reserved"),
+        installed: n("installed"),
+        spent: n("spent"),
+        revoked: n("revoked"),
+        unaccounted: 0,
+    };
+    credentials.unaccounted = received
+        - credentials.available
+        - credentials.reserved
+        - credentials.installed
+        - credentials.spent
+        - credentials.revoked;
+
+    let sql = format!("SELECT u.state, count(*) FROM unit u {} GROUP BY u.state", s.within("u.reel", ""));
+    let n = s.by_word(&sql)?;
+    let units = UnitCount {
+        passed: n("passed"),
+        failed: n("failed"),
+        scrapped: n("scrapped"),
+        open: n("open"),
+        returned: n("returned"),
+    };
+    Ok((chips, credentials, units))
+}
+
+fn reconcile(c: &mut Connection, reel: Option<&ReelId>) -> Result<Reconciliation, BookError> {
+    let (chips, credentials, units) = account(c, reel)?;
+    let mut s = Scope { c, reel: reel.map(ReelId::as_str) };
+    let mut double_use = 0;
+    // Keys proven for more than one unit, chips of more than one unit, serial
+    // numbers of one issuer on more than one chip, proofs of another unit's chip.
+    for sql in [
+        "SELECT count(*) FROM (SELECT 1 FROM proof GROUP BY public_key HAVING count(*) > 1) t",
+        "SELECT count(*) FROM (SELECT 1 FROM unit GROUP BY chip_id HAVING count(*) > 1) t",
+        "SELECT count(*) FROM (SELECT 1 FROM credential GROUP BY serial, issuer_key_id HAVING count(*) > 1) t",
+        "SELECT count(*) FROM proof p JOIN unit u ON u.serial = p.unit JOIN chip c ON c.chip_id = u.chip_id \
+         WHERE c.public_key <> p.public_key",
+    ] {
+        double_use += s.c.number(sql, &[])?;
+    }
+    let unproven = "u.state IN ('passed', 'returned') AND NOT EXISTS (\
+         SELECT 1 FROM proof p JOIN attempt a ON a.unit = p.unit AND a.number = p.attempt \
+         JOIN chip c ON c.public_key = p.public_key \
+         WHERE p.unit = u.serial AND p.verdict = 'accepted' AND a.result = 'passed' AND c.chip_id = u.chip_id)";
+    let sql = format!("SELECT count(*) FROM unit u {}", s.within("u.reel", unproven));
+    let unproven_passes = s.number(&sql)?;
+    Ok(Reconciliation { chips, credentials, units, double_use, unproven_passes })
+}
+
+impl Book {
+    /// Accounts for every chip, credential and unit of the site, or of one reel;
+    /// double use is always looked for in the whole site.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn reconcile(&self, reel: Option<&ReelId>) -> Result<Reconciliation, BookError> {
+        self.snapshot(|c| reconcile(c, reel))
+    }
+}

@@ -1,0 +1,146 @@
+//! The schema and its migrations, for both engines in one place.
+//!
+//! A migration is never edited once a release carries it: a change is the next
+//! number. Each runs in one transaction, so that a book is at one version or
+//! at the next, never between.
+
+mod refusals;
+
+use crate::engine::{Connection, params};
+use crate::error::BookError;
+
+/// One step of the schema.
+#[derive(Clone, Copy)]
+pub(crate) struct Migration {
+    /// 1 and upwards, without gaps.
+    pub(crate) version: i64,
+    /// What it brings.
+    pub(crate) name: &'static str,
+    /// Its statements; `true` for PostgreSQL.
+    pub(crate) statements: fn(bool) -> String,
+}
+
+/// All of them, oldest first.
+pub(crate) const MIGRATIONS: &[Migration] = &[Migration { version: 1, name: "the record book", statements: version1 }];
+
+/// Marks a SQLite file as ours: "TMBK".
+pub(crate) const APPLICATION_ID: i64 = 0x544D_424B;
+
+/// Tables in an order in which each stands after those it points at.
+pub(crate) const TABLES: &[&str] = &[
+    "site",
+    "product",
+    "authority",
+    "declaration",
+    "reel",
+    "chip",
+    "delivery",
+    "delivery_authority",
+    "credential",
+    "unit",
+    "attempt",
+    "step",
+    "octets",
+    "proof",
+    "label",
+    "order_written",
+    "serial_series",
+    "entry",
+    "log_node",
+    "log_head",
+    "signed_head",
+];
+
+fn version1(postgresql: bool) -> String {
+    let tables = include_str!("version1.sql");
+    let mut out = if postgresql {
+        // Octet order, whatever the server's locale: pages and prefixes depend on it.
+        let mut out = tables
+            .replace("BLOB", "BYTEA")
+            .replace("INTEGER", "BIGINT")
+            .replace("TEXT", "TEXT COLLATE \"C\"")
+            .replace(") STRICT;", ");")
+            .replace(") ROWLESS;", ");")
+            .replace("{proven}", "");
+        out.push_str(
+            "ALTER TABLE unit ADD FOREIGN KEY (proven) REFERENCES proof (unit) DEFERRABLE INITIALLY IMMEDIATE;\n",
+        );
+        out
+    } else {
+        tables
+            .replace(") ROWLESS;", ") WITHOUT ROWID, STRICT;")
+            .replace("{proven}", " REFERENCES proof (unit) DEFERRABLE INITIALLY IMMEDIATE")
+    };
+    out.push_str(&refusals::triggers(postgresql));
+    out
+}
+
+/// Triggers of the present schema that are gone, or put to rest.
+pub(crate) fn missing_triggers(c: &mut Connection) -> Result<Vec<String>, BookError> {
+    let sql = if c.is_sqlite() {
+        "SELECT name FROM sqlite_schema WHERE type = 'trigger'"
+    } else {
+        "SELECT CAST(t.tgname AS TEXT) FROM pg_trigger t JOIN pg_class r ON r.oid = t.tgrelid \
+         JOIN pg_namespace n ON n.oid = r.relnamespace \
+         WHERE n.nspname = current_schema() AND NOT t.tgisinternal AND t.tgenabled <> 'D'"
+    };
+    let there: Vec<String> = c.all(sql, &[])?.iter().map(|row| row.text(0)).collect::<Result<_, _>>()?;
+    let mut missing = refusals::names(!c.is_sqlite());
+    missing.retain(|name| !there.contains(name));
+    Ok(missing)
+}
+
+/// What lies at a place where a book may be.
+#[derive(Debug, PartialEq, Eq)]
+pub(crate) enum Found {
+    /// Nothing at all.
+    Empty,
+    /// A book at this version.
+    Book(i64),
+    /// Something else.
+    Other(String),
+}
+
+/// Looks without changing anything.
+pub(crate) fn look(c: &mut Connection) -> Result<Found, BookError> {
+    let (ours, tables) = if c.is_sqlite() {
+        let id = c.number("PRAGMA application_id", &[])?;
+        let tables = c.number("SELECT count(*) FROM sqlite_schema", &[])?;
+        if id != 0 && id != APPLICATION_ID {
+            return Ok(Found::Other(format!("its application id is {id:08X}")));
+        }
+        (id == APPLICATION_ID, tables)
+    } else {
+        let count = "SELECT count(*) FROM information_schema.tables WHERE table_schema = current_schema()";
+        let ours = c.number(&format!("{count} AND table_name IN ('book_version', 'log_head')"), &[])? == 2;
+        (ours, c.number(count, &[])?)
+    };
+    Ok(match (ours, tables) {
+        (true, _) => Found::Book(c.number("SELECT coalesce(max(version), 0) FROM book_version", &[])?),
+        (false, 0) => Found::Empty,
+        (false, n) => Found::Other(format!("it holds {n} tables and indexes of something else")),
+    })
+}
+
+/// Lays the version table of an empty book. Inside a transaction.
+pub(crate) fn lay(c: &mut Connection) -> Result<(), BookError> {
+    if c.is_sqlite() {
+        c.batch(&format!("PRAGMA application_id = {APPLICATION_ID}"))?;
+    }
+    let number = if c.is_sqlite() { "INTEGER" } else { "BIGINT" };
+    c.batch(&format!(
+        "CREATE TABLE book_version (version {number} NOT NULL PRIMARY KEY, name TEXT NOT NULL, applied {number} NOT NULL)"
+    ))
+}
+
+/// Applies the migrations after `from`. Inside a transaction.
+pub(crate) fn migrate(c: &mut Connection, migrations: &[Migration], from: i64, at: i64) -> Result<(), BookError> {
+    for migration in migrations.iter().filter(|m| m.version > from) {
+        c.batch(&(migration.statements)(!c.is_sqlite()))?;
+        c.run(
+            "INSERT INTO book_version (version, name, applied) VALUES ($1, $2, $3)",
+            params![migration.version, migration.name, at],
+        )?;
+    }
+    Ok(())
+}

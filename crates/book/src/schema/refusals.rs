@@ -1,0 +1,221 @@
+//! What triggers refuse: changes that no act of the works may make, whatever
+//! code asks for them.
+//!
+//! Each refusal is written once; the trigger of each engine is made from it.
+//! Uniqueness, links and per-row conditions need no trigger and stand in the
+//! tables themselves.
+
+use std::fmt::Write;
+
+/// One refusal.
+pub(crate) struct Refusal {
+    /// The table.
+    pub(crate) table: &'static str,
+    /// `INSERT`, `UPDATE` or `DELETE`.
+    pub(crate) event: &'static str,
+    /// Refused when this holds, in terms of `OLD` and `NEW`.
+    pub(crate) when: &'static str,
+    /// What the error says.
+    pub(crate) says: &'static str,
+}
+
+const fn refuse(table: &'static str, event: &'static str, when: &'static str, says: &'static str) -> Refusal {
+    Refusal { table, event, when, says }
+}
+
+/// Tables whose rows are written once and then stand as they are.
+const WRITTEN_ONCE: &[&str] = &[
+    "site",
+    "product",
+    "declaration",
+    "delivery_authority",
+    "step",
+    "octets",
+    "proof",
+    "label",
+    "order_written",
+    "entry",
+    "log_node",
+    "signed_head",
+];
+
+/// Tables whose rows change, but never go.
+const NEVER_REMOVED: &[&str] = &["authority", "reel", "chip", "delivery", "credential", "unit", "attempt", "log_head"];
+
+/// Version 1: states go one way, facts stand, and nothing is given without its ground.
+const REFUSALS: &[Refusal] = &[
+    refuse(
+        "authority",
+        "UPDATE",
+        "NEW.name <> OLD.name OR NEW.role <> OLD.role OR NEW.purpose <> OLD.purpose \
+         OR NEW.certificate <> OLD.certificate OR NEW.subject_key_id <> OLD.subject_key_id \
+         OR NEW.issuer IS DISTINCT FROM OLD.issuer OR NEW.origin <> OLD.origin",
+        "only whether an authority is trusted can change",
+    ),
+    refuse("reel", "UPDATE", "OLD.entry <> -1", "a reel stands as it was received"),
+    refuse("delivery", "UPDATE", "OLD.entry <> -1", "a delivery stands as it was received"),
+    refuse("chip", "INSERT", "NEW.state <> 'blank'", "a chip arrives blank"),
+    refuse(
+        "chip",
+        "UPDATE",
+        "NEW.reel <> OLD.reel OR NEW.position <> OLD.position OR NEW.chip_id <> OLD.chip_id \
+         OR NEW.public_key <> OLD.public_key",
+        "a chip keeps its id, its key and its place on the reel",
+    ),
+    refuse(
+        "chip",
+        "UPDATE",
+        "NEW.state <> OLD.state AND NOT (\
+         (OLD.state = 'blank' AND NEW.state IN ('held', 'scrapped')) \
+         OR (OLD.state = 'held' AND NEW.state IN ('provisioned', 'scrapped')) \
+         OR (OLD.state = 'provisioned' AND NEW.state = 'scrapped'))",
+        "a chip goes from blank to held to provisioned, or to scrapped, and never back",
+    ),
+    refuse(
+        "chip",
+        "UPDATE",
+        "NEW.state = 'held' AND OLD.state = 'blank' AND NOT EXISTS \
+         (SELECT 1 FROM credential c WHERE c.public_key = NEW.public_key AND c.state = 'available')",
+        "a chip is held only with a credential available for its key",
+    ),
+    refuse(
+        "chip",
+        "UPDATE",
+        "NEW.state = 'provisioned' AND OLD.state <> 'provisioned' AND NOT EXISTS \
+         (SELECT 1 FROM proof p WHERE p.public_key = NEW.public_key)",
+        "a chip is provisioned only with a stored proof",
+    ),
+    refuse("credential", "INSERT", "NEW.state <> 'available'", "a credential arrives available"),
+    refuse(
+        "credential",
+        "UPDATE",
+        "NEW.public_key <> OLD.public_key OR NEW.delivery <> OLD.delivery OR NEW.position <> OLD.position \
+         OR NEW.authority <> OLD.authority OR NEW.issuer_key_id <> OLD.issuer_key_id OR NEW.serial <> OLD.serial \
+         OR NEW.certificate <> OLD.certificate OR NEW.not_after IS DISTINCT FROM OLD.not_after",
+        "a credential stands as it was delivered",
+    ),
+    refuse(
+        "credential",
+        "UPDATE",
+        "NEW.state <> OLD.state AND NOT (\
+         (OLD.state = 'available' AND NEW.state IN ('reserved', 'spent', 'revoked')) \
+         OR (OLD.state = 'reserved' AND NEW.state IN ('installed', 'spent', 'revoked')) \
+         OR (OLD.state = 'installed' AND NEW.state IN ('spent', 'revoked')) \
+         OR (OLD.state = 'spent' AND NEW.state = 'revoked'))",
+        "a credential goes from available to reserved to installed, or to spent or revoked, and never back",
+    ),
+    refuse(
+        "credential",
+        "UPDATE",
+        "NEW.state = 'reserved' AND OLD.state <> 'reserved' AND NOT EXISTS \
+         (SELECT 1 FROM chip c WHERE c.public_key = NEW.public_key AND c.state = 'held')",
+        "a credential is reserved only for a chip that is held",
+    ),
+    refuse(
+        "credential",
+        "UPDATE",
+        "NEW.state = 'installed' AND OLD.state <> 'installed' AND NOT EXISTS \
+         (SELECT 1 FROM proof p WHERE p.public_key = NEW.public_key)",
+        "a credential is installed only with a stored proof",
+    ),
+    refuse("unit", "INSERT", "NEW.state <> 'open' OR NEW.proven IS NOT NULL", "a unit begins open"),
+    refuse(
+        "unit",
+        "UPDATE",
+        "NEW.serial <> OLD.serial OR NEW.product <> OLD.product OR NEW.reel <> OLD.reel \
+         OR NEW.chip_id <> OLD.chip_id OR NEW.began <> OLD.began \
+         OR NEW.discriminator IS DISTINCT FROM OLD.discriminator OR NEW.salt IS DISTINCT FROM OLD.salt \
+         OR NEW.iterations IS DISTINCT FROM OLD.iterations OR NEW.verifier IS DISTINCT FROM OLD.verifier \
+         OR (NEW.passcode IS NOT NULL AND NEW.passcode IS DISTINCT FROM OLD.passcode) \
+         OR (OLD.proven IS NOT NULL AND NEW.proven IS DISTINCT FROM OLD.proven)",
+        "a unit keeps its chip, its onboarding data and its proof; a passcode can only be erased",
+    ),
+    refuse(
+        "unit",
+        "UPDATE",
+        "NEW.state <> OLD.state AND NOT (\
+         (OLD.state = 'open' AND NEW.state IN ('passed', 'failed', 'scrapped')) \
+         OR (OLD.state = 'failed' AND NEW.state IN ('open', 'scrapped')) \
+         OR (OLD.state = 'passed' AND NEW.state IN ('returned', 'scrapped')) \
+         OR (OLD.state = 'returned' AND NEW.state = 'scrapped'))",
+        "a unit that passed never opens again, and one that was scrapped stays so",
+    ),
+    refuse(
+        "attempt",
+        "UPDATE",
+        "OLD.ended IS NOT NULL OR NEW.unit <> OLD.unit OR NEW.number <> OLD.number \
+         OR NEW.station <> OLD.station OR NEW.started <> OLD.started",
+        "an attempt that ended stands as it is",
+    ),
+    refuse(
+        "proof",
+        "INSERT",
+        "NOT EXISTS (SELECT 1 FROM unit u JOIN chip c ON c.chip_id = u.chip_id \
+         JOIN attempt a ON a.unit = u.serial AND a.number = NEW.attempt \
+         WHERE u.serial = NEW.unit AND c.public_key = NEW.public_key AND c.state = 'held' AND a.result = 'open')",
+        "a proof is of the chip of its unit, in an open attempt",
+    ),
+];
+
+fn all() -> Vec<(String, Refusal)> {
+    let mut all: Vec<(String, Refusal)> = Vec::new();
+    for table in WRITTEN_ONCE {
+        all.push((format!("{table}_stands"), refuse(table, "UPDATE", "1 = 1", "what is written here stands")));
+    }
+    for table in WRITTEN_ONCE.iter().chain(NEVER_REMOVED) {
+        all.push((format!("{table}_stays"), refuse(table, "DELETE", "1 = 1", "nothing is removed from the book")));
+    }
+    for (number, r) in REFUSALS.iter().enumerate() {
+        all.push((format!("{}_rule_{}", r.table, number + 1), refuse(r.table, r.event, r.when, r.says)));
+    }
+    all
+}
+
+/// The names of all triggers on one engine.
+pub(crate) fn names(postgresql: bool) -> Vec<String> {
+    let whole = |(name, r): (String, Refusal)| {
+        let truncate = (postgresql && r.event == "DELETE").then(|| format!("{name}_whole"));
+        std::iter::once(name).chain(truncate)
+    };
+    all().into_iter().flat_map(whole).collect()
+}
+
+/// All triggers, as statements for one engine.
+pub(crate) fn triggers(postgresql: bool) -> String {
+    let mut out = String::new();
+    for (name, refusal) in &all() {
+        let made = if postgresql { on_postgresql(&mut out, name, refusal) } else { on_sqlite(&mut out, name, refusal) };
+        // Writing into a String can't fail.
+        made.unwrap_or_default();
+    }
+    out
+}
+
+fn on_sqlite(out: &mut String, name: &str, r: &Refusal) -> std::fmt::Result {
+    writeln!(
+        out,
+        "CREATE TRIGGER {name} BEFORE {} ON {} WHEN {} BEGIN SELECT RAISE(ABORT, '{}: {}'); END;",
+        r.event, r.table, r.when, r.table, r.says
+    )
+}
+
+fn on_postgresql(out: &mut String, name: &str, r: &Refusal) -> std::fmt::Result {
+    let row = if r.event == "DELETE" { "OLD" } else { "NEW" };
+    writeln!(
+        out,
+        "CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $body$ BEGIN \
+         IF {} THEN RAISE EXCEPTION '{}: {}' USING ERRCODE = '23000'; END IF; RETURN {row}; END $body$;\n\
+         CREATE TRIGGER {name} BEFORE {} ON {} FOR EACH ROW EXECUTE FUNCTION {name}();",
+        r.when, r.table, r.says, r.event, r.table
+    )?;
+    if r.event == "DELETE" {
+        writeln!(
+            out,
+            "CREATE FUNCTION {name}_whole() RETURNS trigger LANGUAGE plpgsql AS $body$ BEGIN \
+             RAISE EXCEPTION '{}: {}' USING ERRCODE = '23000'; END $body$;\n\
+             CREATE TRIGGER {name}_whole BEFORE TRUNCATE ON {} FOR EACH STATEMENT EXECUTE FUNCTION {name}_whole();",
+            r.table, r.says, r.table
+        )?;
+    }
+    Ok(())
+}

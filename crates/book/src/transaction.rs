@@ -1,0 +1,212 @@
+//! Transactions: one act, all or nothing, tried again where that is safe.
+//!
+//! What is tried again: an act whose transaction certainly did not happen (two
+//! writers met, the connection went before the commit). Where the connection
+//! goes between a commit and its answer, the book is asked, once the server is
+//! back, whether the act's entry is in the log; only if the server stays away
+//! is the caller told that it is not known.
+
+use std::ops::{Deref, DerefMut};
+use std::sync::PoisonError;
+use std::time::{Duration, Instant};
+
+use crate::Book;
+use crate::engine::{Connection, Mode, Repeat, params};
+use crate::error::BookError;
+use crate::log::rows::Mention;
+use crate::log::tree::{Frontier, Hash};
+
+/// How often an act is tried.
+const TRIES: u32 = 6;
+/// How long a lost server is waited for, to learn whether a commit took.
+const RETURN: Duration = Duration::from_secs(20);
+
+/// An open transaction.
+pub(crate) struct Tx<'c> {
+    c: &'c mut Connection,
+    /// The log's head, once taken.
+    pub(crate) log: Option<Frontier>,
+    /// Rows changed since the last entry.
+    pub(crate) mentions: Vec<Mention>,
+    /// The last entry: the mark by which the commit is recognised.
+    pub(crate) appended: Option<(i64, Hash)>,
+}
+
+impl<'c> Tx<'c> {
+    pub(crate) fn new(c: &'c mut Connection) -> Self {
+        Self { c, log: None, mentions: Vec::new(), appended: None }
+    }
+
+    pub(crate) fn connection(&mut self) -> &mut Connection {
+        self.c
+    }
+}
+
+impl Deref for Tx<'_> {
+    type Target = Connection;
+    fn deref(&self) -> &Connection {
+        self.c
+    }
+}
+
+impl DerefMut for Tx<'_> {
+    fn deref_mut(&mut self) -> &mut Connection {
+        self.c
+    }
+}
+
+impl Book {
+    /// Runs a short act in one transaction. The closure may run several times;
+    /// its effects outside the book must bear that.
+    pub(crate) fn write<T, E: From<BookError>>(
+        &self,
+        mut act: impl FnMut(&mut Tx<'_>) -> Result<T, E>,
+    ) -> Result<T, E> {
+        let mut tried = 0;
+        loop {
+            tried += 1;
+            match self.try_once(Mode::Write, &mut act) {
+                Ok(value) => return Ok(value),
+                Err((error, Repeat::No)) => return Err(error),
+                Err((error, _)) if tried == TRIES => return Err(error),
+                Err((_, Repeat::Away)) => std::thread::sleep(Duration::from_millis(50 << tried)),
+                Err((_, Repeat::Contended)) => std::thread::sleep(Duration::from_millis(2 << tried)),
+            }
+        }
+    }
+
+    /// Runs a long act in one transaction, once: its rows come from an iterator
+    /// that can't be run again.
+    pub(crate) fn bulk<T, E: From<BookError>>(&self, act: impl FnOnce(&mut Tx<'_>) -> Result<T, E>) -> Result<T, E> {
+        let mut act = Some(act);
+        let mut once = |tx: &mut Tx<'_>| match act.take() {
+            Some(act) => act(tx),
+            None => Err(BookError::damaged("a long act was begun twice").into()),
+        };
+        self.try_once(Mode::Bulk, &mut once).map_err(|(error, _)| error)
+    }
+
+    fn try_once<T, E: From<BookError>>(
+        &self,
+        mode: Mode,
+        act: &mut dyn FnMut(&mut Tx<'_>) -> Result<T, E>,
+    ) -> Result<T, (E, Repeat)> {
+        let told = |error: BookError| {
+            let again = Repeat::after(&error);
+            (E::from(error), again)
+        };
+        // Threads of one process queue here in turn; SQLite's own waiting is for
+        // other processes and has no order. A poisoned gate guards nothing.
+        let _turn = self.is_sqlite().then(|| self.gate.lock().unwrap_or_else(PoisonError::into_inner));
+        let mut c = self.begun(mode).map_err(told)?;
+        let mut tx = Tx::new(&mut c);
+        let outcome = act(&mut tx);
+        let (trouble, appended) = (tx.c.trouble, tx.appended);
+        match outcome {
+            Ok(value) => match c.commit() {
+                Ok(()) => {
+                    self.give_back(c);
+                    Ok(value)
+                }
+                Err(source) if Repeat::after(&source) == Repeat::Away => match self.was_committed(appended) {
+                    Ok(true) => Ok(value),
+                    Ok(false) => Err(told(source)),
+                    Err(_) => Err(told(BookError::Unanswered { source: source.into() })),
+                },
+                Err(error) => {
+                    self.undo(c);
+                    Err(told(error))
+                }
+            },
+            Err(error) => {
+                self.undo(c);
+                Err((error, trouble))
+            }
+        }
+    }
+
+    fn undo(&self, mut c: Connection) {
+        // A connection that can't roll back is dropped, which does it.
+        if c.rollback().is_ok() {
+            self.give_back(c);
+        }
+    }
+
+    /// A connection with a transaction begun on it. One that lay in the pool may
+    /// have died there; then a new one is made.
+    fn begun(&self, mode: Mode) -> Result<Connection, BookError> {
+        while let Some(mut c) = self.pooled() {
+            match c.begin(mode) {
+                Ok(()) => return Ok(c),
+                Err(error) if Repeat::after(&error) == Repeat::Away => {}
+                Err(error) => return Err(error),
+            }
+        }
+        let mut c = self.location.connect(false)?;
+        c.begin(mode)?;
+        Ok(c)
+    }
+
+    /// Whether the transaction that appended this entry is in the book. Taking
+    /// the head waits for the server to finish with that transaction, one way or
+    /// the other.
+    fn was_committed(&self, appended: Option<(i64, Hash)>) -> Result<bool, BookError> {
+        let Some((sequence, hash)) = appended else { return Ok(false) };
+        let since = Instant::now();
+        loop {
+            let asked = self.begun(Mode::Write).and_then(|mut c| {
+                c.one("SELECT size FROM log_head h {lock:h}", &[])?;
+                let row = c.one("SELECT hash FROM entry WHERE sequence = $1", params![sequence])?;
+                self.undo(c);
+                row.map(|row| row.array(0)).transpose()
+            });
+            match asked {
+                Ok(found) => return Ok(found == Some(hash)),
+                Err(error) if since.elapsed() > RETURN => return Err(error),
+                Err(_) => std::thread::sleep(Duration::from_millis(200)),
+            }
+        }
+    }
+
+    /// Asks single questions, each with an answer of its own moment.
+    pub(crate) fn read<T>(&self, mut ask: impl FnMut(&mut Connection) -> Result<T, BookError>) -> Result<T, BookError> {
+        let mut tried = 0;
+        loop {
+            tried += 1;
+            let mut c = match self.pooled() {
+                Some(c) => c,
+                None => self.location.connect(false)?,
+            };
+            let answer = ask(&mut c);
+            match answer {
+                Err(error) if Repeat::after(&error) == Repeat::Away && tried < TRIES => {}
+                answer => {
+                    self.give_back(c);
+                    return answer;
+                }
+            }
+        }
+    }
+
+    /// Asks several questions of one unchanging view of the book.
+    pub(crate) fn snapshot<T>(
+        &self,
+        ask: impl FnOnce(&mut Connection) -> Result<T, BookError>,
+    ) -> Result<T, BookError> {
+        let mut c = self.begun(Mode::Snapshot)?;
+        let answer = ask(&mut c);
+        self.undo(c);
+        answer
+    }
+
+    fn pooled(&self) -> Option<Connection> {
+        self.pool.lock().unwrap_or_else(PoisonError::into_inner).pop()
+    }
+
+    pub(crate) fn give_back(&self, c: Connection) {
+        let mut pool = self.pool.lock().unwrap_or_else(PoisonError::into_inner);
+        if c.usable() && pool.len() < 16 {
+            pool.push(c);
+        }
+    }
+}

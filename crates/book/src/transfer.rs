@@ -1,0 +1,181 @@
+//! A whole book copied to another place, from either engine to either.
+
+use std::collections::BTreeMap;
+
+use crate::engine::{Connection, Into, P, Row, Value, params};
+use crate::error::BookError;
+use crate::log::Verification;
+use crate::open::{lay_empty, transact};
+use crate::schema::{MIGRATIONS, TABLES};
+use crate::{Book, Location};
+
+/// Rows written at a time, and octets after which fewer are.
+const ROWS: usize = 200;
+const OCTETS: usize = 1 << 20;
+
+/// What was copied.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Copied {
+    /// Rows by table.
+    pub rows: BTreeMap<String, u64>,
+    /// What verifying the copy said.
+    pub verification: Verification,
+}
+
+fn columns(c: &mut Connection, table: &str) -> Result<Vec<String>, BookError> {
+    let sql = if c.is_sqlite() {
+        "SELECT name FROM pragma_table_info($1) ORDER BY cid"
+    } else {
+        "SELECT CAST(column_name AS TEXT) FROM information_schema.columns \
+         WHERE table_schema = current_schema() AND table_name = $1 ORDER BY ordinal_position"
+    };
+    c.all(sql, params![table])?.iter().map(|row| row.text(0)).collect()
+}
+
+/// Copies all rows of all tables. Both connections are in a transaction; the
+/// target has the same tables, empty. Its triggers rest meanwhile: they speak of
+/// acts, and a copy brings what came of many.
+pub(crate) fn copy_tables(from: &mut Connection, to: &mut Connection) -> Result<BTreeMap<String, u64>, BookError> {
+    let resting = rest_triggers(to)?;
+    let mut copied = BTreeMap::new();
+    for table in TABLES {
+        let columns = columns(from, table)?;
+        if columns.is_empty() {
+            continue;
+        }
+        copied.insert((*table).to_owned(), copy_table(from, to, table, &columns)?);
+    }
+    wake_triggers(to, &resting)?;
+    for (table, rows) in &copied {
+        let there = to.number(&format!("SELECT count(*) FROM {table}"), &[])?;
+        if u64::try_from(there).ok() != Some(*rows) {
+            return Err(BookError::damaged(format!("{there} of {rows} rows of {table} arrived in the copy")));
+        }
+    }
+    Ok(copied)
+}
+
+fn copy_table(from: &mut Connection, to: &mut Connection, table: &str, columns: &[String]) -> Result<u64, BookError> {
+    let names: Vec<_> = columns.iter().map(String::as_str).collect();
+    let into = Into { table, columns: &names, numbered: None };
+    let (mut batch, mut octets, mut copied) = (Vec::<Row>::new(), 0, 0);
+    let mut flush = |batch: &mut Vec<Row>| {
+        let values: Vec<P<'_>> = batch.iter().flat_map(|row| row.0.iter().map(Value::as_param)).collect();
+        to.insert_rows(&into, &values)?;
+        batch.clear();
+        Ok::<_, BookError>(())
+    };
+    from.each(&format!("SELECT {} FROM {table}", names.join(", ")), &[], &mut |row| {
+        octets += row.0.iter().map(size).sum::<usize>();
+        copied += 1;
+        batch.push(row);
+        if batch.len() == ROWS || octets > OCTETS {
+            octets = 0;
+            flush(&mut batch)?;
+        }
+        Ok(())
+    })?;
+    if !batch.is_empty() {
+        flush(&mut batch)?;
+    }
+    Ok(copied)
+}
+
+fn size(value: &Value) -> usize {
+    match value {
+        Value::Null | Value::Int(_) => 8,
+        Value::Text(text) => text.len(),
+        Value::Bytes(octets) => octets.len(),
+    }
+}
+
+/// Puts triggers to rest and lets links be checked at the end; returns what wakes them.
+fn rest_triggers(c: &mut Connection) -> Result<Vec<String>, BookError> {
+    if !c.is_sqlite() {
+        for table in TABLES {
+            if !columns(c, table)?.is_empty() {
+                c.batch(&format!("ALTER TABLE {table} DISABLE TRIGGER USER"))?;
+            }
+        }
+        c.batch("SET CONSTRAINTS ALL DEFERRED")?;
+        return Ok(Vec::new());
+    }
+    c.batch("PRAGMA defer_foreign_keys = ON")?;
+    let rows = c.all("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' ORDER BY name", &[])?;
+    let mut statements = Vec::new();
+    for row in rows {
+        c.batch(&format!("DROP TRIGGER {}", row.text(0)?))?;
+        statements.push(row.text(1)?);
+    }
+    Ok(statements)
+}
+
+fn wake_triggers(c: &mut Connection, statements: &[String]) -> Result<(), BookError> {
+    if c.is_sqlite() {
+        for statement in statements {
+            c.batch(statement)?;
+        }
+        return Ok(());
+    }
+    // A table with link checks outstanding can't be altered.
+    c.batch("SET CONSTRAINTS ALL IMMEDIATE")?;
+    for table in TABLES {
+        if !columns(c, table)?.is_empty() {
+            c.batch(&format!("ALTER TABLE {table} ENABLE TRIGGER USER"))?;
+        }
+    }
+    Ok(())
+}
+
+/// Entries compared at a time.
+const COMPARED: i64 = 500;
+
+/// Holds each entry of the copy against the one it was copied from.
+fn compare_logs(a: &mut Connection, b: &mut Connection) -> Result<(), BookError> {
+    let sql = "SELECT sequence, leaf, hash FROM entry WHERE sequence >= $1 ORDER BY sequence LIMIT $2";
+    let mut next = 0;
+    loop {
+        let (ours, theirs) = (a.all(sql, params![next, COMPARED])?, b.all(sql, params![next, COMPARED])?);
+        if let Some((one, _)) = ours.iter().zip(&theirs).find(|(one, other)| one != other) {
+            return Err(BookError::damaged(format!("entry {} differs in the copy", one.int(0)?)));
+        }
+        if ours.len() != theirs.len() {
+            return Err(BookError::damaged(format!("the copy's log ends after entry {}", next + theirs.len() as i64)));
+        }
+        match ours.last() {
+            Some(last) => next = last.int(0)? + 1,
+            None => return Ok(()),
+        }
+    }
+}
+
+impl Book {
+    /// Copies the whole book, as it is at this moment, to an empty place on
+    /// either engine; compares it entry by entry, and verifies it there. What
+    /// stations write here meanwhile is not in the copy: stop them before a move.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError::Exists`] or [`BookError::NotOurs`] where the place is not
+    /// empty; after any failure the place holds no book.
+    pub fn copy_to(&self, location: &Location) -> Result<(Self, Copied), BookError> {
+        let (c, rows) = self.copy(location)?;
+        let book = Self::opened(location.clone(), c)?;
+        let verification = book.verify(None)?;
+        Ok((book, Copied { rows, verification }))
+    }
+
+    pub(crate) fn copy(&self, location: &Location) -> Result<(Connection, BTreeMap<String, u64>), BookError> {
+        let at = crate::by::micros(self.site.created);
+        let mut to = location.connect(true)?;
+        let rows = self.snapshot(|from| {
+            transact(&mut to, |to| {
+                lay_empty(to, location, MIGRATIONS, at)?;
+                let rows = copy_tables(from, to)?;
+                compare_logs(from, to)?;
+                Ok(rows)
+            })
+        })?;
+        Ok((to, rows))
+    }
+}

@@ -1,0 +1,326 @@
+//! Units, and what happens to them away from a station.
+
+use std::fmt;
+
+use serde_json::json;
+use time::OffsetDateTime;
+
+use crate::Book;
+use crate::attempt::{self, Attempt};
+use crate::by::{By, moment};
+use crate::chip::{self, Chip};
+use crate::engine::{Connection, Row, params};
+use crate::error::{Blame, BookError};
+use crate::ids::{Actor, ChipId, ProductName, ReelId, Sequence, StationName, UnitSerial};
+use crate::log::{Draft, Subject, rows};
+use crate::transaction::Tx;
+use crate::words::{LabelEvent, UnitState};
+
+/// What a customer's app needs to take the unit in.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Onboarding {
+    /// 12 bits.
+    pub discriminator: u16,
+    /// 16 to 32 octets.
+    pub salt: Vec<u8>,
+    /// 1,000 to 100,000.
+    pub iterations: u32,
+    /// w0 and L, 97 octets.
+    pub verifier: Vec<u8>,
+    /// The passcode as the caller encrypted it; `None` once erased. The book never sees it in the clear.
+    pub passcode: Option<Vec<u8>>,
+}
+
+impl fmt::Debug for Onboarding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Onboarding").field("discriminator", &self.discriminator).finish_non_exhaustive()
+    }
+}
+
+/// A unit as it stands in the book.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Unit {
+    /// Its serial number.
+    pub serial: UnitSerial,
+    /// What it is.
+    pub product: ProductName,
+    /// The reel of its chip.
+    pub reel: ReelId,
+    /// Its chip.
+    pub chip_id: ChipId,
+    /// Where it stands.
+    pub state: UnitState,
+    /// Why it was scrapped or returned.
+    pub reason: Option<String>,
+    /// When its first attempt began.
+    pub began: OffsetDateTime,
+    /// When its state changed last.
+    pub changed: OffsetDateTime,
+    /// Attempts so far.
+    pub attempts: i64,
+    /// Its onboarding data.
+    pub onboarding: Option<Onboarding>,
+    /// The last entry that tells of it.
+    pub entry: Sequence,
+}
+
+impl Unit {
+    pub(crate) const COLUMNS: &'static str = "u.serial, u.product, u.reel, u.chip_id, u.state, u.reason, u.began, u.changed, u.attempts, \
+         u.discriminator, u.salt, u.iterations, u.verifier, u.passcode, u.entry";
+
+    /// Reads [`Unit::COLUMNS`] from the first column on.
+    pub(crate) fn read(row: &Row) -> Result<Self, BookError> {
+        let serial = UnitSerial::kept(row.text(0)?);
+        let wrong = |what: &str| BookError::damaged(format!("the {what} of unit {serial}"));
+        let onboarding = if row.is_null(9) {
+            None
+        } else {
+            Some(Onboarding {
+                discriminator: u16::try_from(row.int(9)?).map_err(|_| wrong("discriminator"))?,
+                salt: row.bytes(10)?,
+                iterations: u32::try_from(row.int(11)?).map_err(|_| wrong("iterations"))?,
+                verifier: row.bytes(12)?,
+                passcode: row.maybe(13, Row::bytes)?,
+            })
+        };
+        Ok(Self {
+            product: ProductName::kept(row.text(1)?),
+            reel: ReelId::kept(row.text(2)?),
+            chip_id: ChipId::kept(row.text(3)?),
+            state: UnitState::read(row, 4)?,
+            reason: row.maybe(5, Row::text)?,
+            began: moment(row.int(6)?)?,
+            changed: moment(row.int(7)?)?,
+            attempts: row.int(8)?,
+            onboarding,
+            entry: Sequence(row.int(14)?),
+            serial,
+        })
+    }
+}
+
+/// Something that happened to a unit's label.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Label {
+    /// Printed, checked, or found to be another's.
+    pub event: LabelEvent,
+    /// When.
+    pub at: OffsetDateTime,
+    /// By whom.
+    pub actor: Actor,
+}
+
+/// Why a unit was left as it is.
+#[derive(Debug, thiserror::Error)]
+pub enum UnitError {
+    /// No such unit was ever begun.
+    #[error("unit {unit} is not in the book")]
+    Unknown {
+        /// The unit.
+        unit: UnitSerial,
+    },
+    /// A station is at work on it, or died at it.
+    #[error("unit {unit} is on station {station} since {since}")]
+    OnStation {
+        /// The unit.
+        unit: UnitSerial,
+        /// The station.
+        station: StationName,
+        /// When the attempt began.
+        since: OffsetDateTime,
+    },
+    /// It does not stand where the act begins.
+    #[error("unit {unit} is {state}, so it can't be {wanted}")]
+    State {
+        /// The unit.
+        unit: UnitSerial,
+        /// Where it stands.
+        state: UnitState,
+        /// What was to be done.
+        wanted: &'static str,
+    },
+    /// The book gave no answer. Nothing was changed.
+    #[error(transparent)]
+    Book(#[from] BookError),
+}
+
+impl UnitError {
+    /// Whose move it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::Unknown { .. } => Blame::Usage,
+            Self::OnStation { .. } | Self::State { .. } => Blame::Refused,
+            Self::Book(error) => error.blame(),
+        }
+    }
+
+    /// The next move, as a sentence.
+    pub fn advice(&self) -> String {
+        match self {
+            Self::Unknown { .. } => "Scan the label again.".into(),
+            Self::OnStation { station, .. } => {
+                format!("Take it off station {station} first; if that station died, say that it is taken over.")
+            }
+            Self::State { .. } => "Look at its story: unit show tells what was done to it.".into(),
+            Self::Book(error) => error.advice(),
+        }
+    }
+}
+
+/// Locks a unit, through its chip: whoever changes a unit holds its chip's row.
+fn locked(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<(Unit, Chip), UnitError> {
+    let sql = format!(
+        "SELECT {} FROM chip c WHERE c.chip_id = (SELECT u.chip_id FROM unit u WHERE u.serial = $1) {{lock:c}}",
+        Chip::COLUMNS
+    );
+    let Some(row) = tx.one(&sql, params![serial.as_str()])? else {
+        return Err(UnitError::Unknown { unit: serial.clone() });
+    };
+    let chip = Chip::read(&row)?;
+    let unit = read_unit(tx.connection(), serial.as_str())?
+        .ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
+    Ok((unit, chip))
+}
+
+pub(crate) fn read_unit(c: &mut Connection, serial: &str) -> Result<Option<Unit>, BookError> {
+    let sql = format!("SELECT {} FROM unit u WHERE u.serial = $1", Unit::COLUMNS);
+    c.one(&sql, params![serial])?.as_ref().map(Unit::read).transpose()
+}
+
+pub(crate) fn read_labels(c: &mut Connection, serial: &str) -> Result<Vec<Label>, BookError> {
+    c.all("SELECT event, at, actor FROM label WHERE unit = $1 ORDER BY number", params![serial])?
+        .iter()
+        .map(|row| {
+            Ok(Label { event: LabelEvent::read(row, 0)?, at: moment(row.int(1)?)?, actor: Actor::kept(row.text(2)?) })
+        })
+        .collect()
+}
+
+impl Book {
+    /// Scraps a unit: its chip is scrapped and its credential spent with it, for
+    /// ever. Asking again for one already scrapped changes nothing.
+    ///
+    /// - `take_over`: also where an attempt is open, which then counts as interrupted.
+    ///
+    /// # Errors
+    ///
+    /// [`UnitError::OnStation`] where a station is at work on it.
+    pub fn scrap_unit(&self, serial: &UnitSerial, reason: &str, take_over: bool, by: &By) -> Result<Unit, UnitError> {
+        self.write(|tx| {
+            let (unit, chip) = locked(tx, serial)?;
+            if unit.state == UnitState::Scrapped {
+                return Ok(unit);
+            }
+            let open = attempt::open(tx, serial)?;
+            if let Some(Attempt { station, started, .. }) = &open
+                && !take_over
+            {
+                return Err(UnitError::OnStation { unit: serial.clone(), station: station.clone(), since: *started });
+            }
+            let sequence = tx.next_sequence()?;
+            if let Some(open) = &open {
+                attempt::interrupt(tx, open, "the unit was scrapped", by)?;
+            }
+            chip::scrap(tx, &chip, reason)?;
+            tx.change_one(
+                &rows::UNIT,
+                "UPDATE unit SET state = 'scrapped', reason = $1, changed = $2, entry = $3 WHERE serial = $4",
+                params![reason, by.micros(), sequence, serial.as_str()],
+            )?;
+            let body = json!({ "reason": reason, "was": unit.state, "chip": chip.chip_id });
+            tx.append(Draft::new("unit.scrap", Subject::Unit(serial.clone()), body), by)?;
+            Ok(again(tx, serial)?)
+        })
+    }
+
+    /// Records that a unit that had passed came back. It keeps its chip.
+    ///
+    /// # Errors
+    ///
+    /// [`UnitError::State`] where it never passed, or was scrapped.
+    pub fn return_unit(&self, serial: &UnitSerial, reason: &str, by: &By) -> Result<Unit, UnitError> {
+        self.write(|tx| {
+            let (unit, _) = locked(tx, serial)?;
+            if unit.state != UnitState::Passed {
+                return Err(UnitError::State { unit: serial.clone(), state: unit.state, wanted: "returned" });
+            }
+            let sequence = tx.next_sequence()?;
+            tx.change_one(
+                &rows::UNIT,
+                "UPDATE unit SET state = 'returned', reason = $1, changed = $2, entry = $3 WHERE serial = $4",
+                params![reason, by.micros(), sequence, serial.as_str()],
+            )?;
+            tx.append(Draft::new("unit.return", Subject::Unit(serial.clone()), json!({ "reason": reason })), by)?;
+            Ok(again(tx, serial)?)
+        })
+    }
+
+    /// Records what happened to a unit's label.
+    ///
+    /// # Errors
+    ///
+    /// [`UnitError::Unknown`] where there is no such unit.
+    pub fn record_label(&self, serial: &UnitSerial, event: LabelEvent, by: &By) -> Result<Sequence, UnitError> {
+        self.write(|tx| {
+            locked(tx, serial)?;
+            let sequence = tx.next_sequence()?;
+            let number = tx.number("SELECT count(*) + 1 FROM label WHERE unit = $1", params![serial.as_str()])?;
+            tx.change_one(
+                &rows::LABEL,
+                "INSERT INTO label (unit, number, event, at, actor, entry) VALUES ($1, $2, $3, $4, $5, $6)",
+                params![serial.as_str(), number, event.word(), by.micros(), by.actor.as_str(), sequence],
+            )?;
+            let act = match event {
+                LabelEvent::Printed => "label.print",
+                LabelEvent::Checked | LabelEvent::Mismatched => "label.check",
+            };
+            let body = json!({ "event": event });
+            Ok(tx.append(Draft::new(act, Subject::Unit(serial.clone()), body), by)?)
+        })
+    }
+
+    /// Erases a unit's passcode, for ever. Asking again changes nothing.
+    ///
+    /// # Errors
+    ///
+    /// [`UnitError::Unknown`] where there is no such unit.
+    pub fn erase_passcode(&self, serial: &UnitSerial, by: &By) -> Result<(), UnitError> {
+        self.write(|tx| {
+            let (unit, _) = locked(tx, serial)?;
+            if unit.onboarding.is_none_or(|o| o.passcode.is_none()) {
+                return Ok(());
+            }
+            let sequence = tx.next_sequence()?;
+            tx.change_one(
+                &rows::UNIT,
+                "UPDATE unit SET passcode = NULL, entry = $1 WHERE serial = $2",
+                params![sequence, serial.as_str()],
+            )?;
+            tx.append(Draft::new("passcode.erase", Subject::Unit(serial.clone()), json!({})), by)?;
+            Ok(())
+        })
+    }
+
+    /// The unit with this serial number.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn unit(&self, serial: &UnitSerial) -> Result<Option<Unit>, BookError> {
+        self.read(|c| read_unit(c, serial.as_str()))
+    }
+
+    /// The unit that has this chip.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn unit_of_chip(&self, chip: &ChipId) -> Result<Option<Unit>, BookError> {
+        let sql = format!("SELECT {} FROM unit u WHERE u.chip_id = $1", Unit::COLUMNS);
+        self.read(|c| c.one(&sql, params![chip.as_str()]))?.as_ref().map(Unit::read).transpose()
+    }
+}
+
+pub(crate) fn again(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<Unit, BookError> {
+    read_unit(tx.connection(), serial.as_str())?.ok_or_else(|| BookError::damaged(format!("unit {serial} is gone")))
+}

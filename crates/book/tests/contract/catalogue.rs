@@ -1,0 +1,119 @@
+//! The book itself, and what stands in it before any chip arrives.
+
+use book::ids::{AuthorityName, DeclarationName, ProductName, SiteId};
+use book::{
+    AddError, Blame, Book, BookError, DeclarationOrigin, Location, NewAuthority, NewDeclaration, NewProduct,
+    OpenOptions, Purpose, Role,
+};
+
+use crate::support::*;
+
+pub fn a_book_is_made_once_and_opened_often(engine: &Engine<'_>) {
+    let place = engine.place();
+    let missing = Book::open(&place.location, &options(&place)).expect_err("nothing there");
+    assert!(matches!(missing, BookError::Missing { .. }), "{missing}");
+    let book = Book::create(&place.location, &site_id(), "line 2", &by()).expect("made");
+    assert_eq!(book.site().name, "line 2");
+    assert_eq!(book.site().created, at(0));
+    let again = Book::create(&place.location, &site_id(), "line 2", &by()).expect_err("there already");
+    assert!(matches!(again, BookError::Exists { .. }), "{again}");
+    assert_eq!(again.blame(), Blame::Usage);
+    let opened = Book::open(&place.location, &options(&place)).expect("opens while it is in use");
+    assert_eq!(opened.site(), book.site());
+    assert_eq!(opened.location().to_string(), place.location.to_string());
+    let other = OpenOptions { site: Some(SiteId::new("another").expect("an id")), ..options(&place) };
+    let refused = Book::open(&place.location, &other).expect_err("another site's");
+    assert!(matches!(refused, BookError::NotOurs { .. }), "{refused}");
+    assert!(!refused.advice().is_empty());
+    assert_eq!(book.head().expect("a head").size, 1);
+}
+
+pub fn what_is_no_book_is_refused(engine: &Engine<'_>) {
+    let place = engine.place();
+    engine.raw(&place).attempt("CREATE TABLE recipes (name TEXT)").expect("a table");
+    for refused in [
+        Book::open(&place.location, &options(&place)).expect_err("no book"),
+        Book::create(&place.location, &site_id(), "x", &by()).expect_err("no room for a book"),
+    ] {
+        assert!(matches!(refused, BookError::NotOurs { .. }), "{refused}");
+    }
+    engine.raw(&place).attempt("SELECT name FROM recipes").expect("left as it was");
+    if let Some(file) = place.location.as_file() {
+        let text = file.with_file_name("letter.txt");
+        std::fs::write(&text, "Dear Sir or Madam, ".repeat(100)).expect("written");
+        let refused = Book::open(&Location::file(&text), &options(&place)).expect_err("no database");
+        assert!(matches!(&refused, BookError::NotOurs { place, .. } if place.contains("letter.txt")), "{refused}");
+    }
+    // A later program's book.
+    let site = engine.site();
+    engine.raw(&site.place).force("INSERT INTO book_version (version, name, applied) VALUES (99, 'later', 0)");
+    let newer = Book::open(&site.place.location, &options(&site.place)).expect_err("too new");
+    assert!(matches!(newer, BookError::Newer { found: 99, .. }), "{newer}");
+}
+
+pub fn products(engine: &Engine<'_>) {
+    let Site { book, place: _place } = engine.site();
+    assert_eq!(book.product(&product().name).expect("asks"), None);
+    book.add_product(&product(), &by()).expect("added");
+    let damper = NewProduct { name: ProductName::new("Tern Damper").expect("a name"), ..product() };
+    book.add_product(&damper, &by()).expect("added");
+    let twice = book.add_product(&product(), &by()).expect_err("taken");
+    assert!(matches!(twice, AddError::NameTaken { .. }), "{twice}");
+    assert_eq!(book.product(&product().name).expect("asks").expect("there").facts, product());
+    let names: Vec<_> = book.products().expect("asks").into_iter().map(|p| p.facts.name.to_string()).collect();
+    assert_eq!(names, ["Tern Damper", "Tern Vent"]);
+    assert_eq!(book.head().expect("a head").size, 3, "what was refused left no entry");
+}
+
+pub fn authorities(engine: &Engine<'_>) {
+    let Site { book, place: _place } = engine.site();
+    let orphan = book.add_authority(&pai(), &by()).expect_err("its issuer is missing");
+    assert!(matches!(orphan, AddError::Unknown { .. }), "{orphan}");
+    book.add_authority(&paa(), &by()).expect("added");
+    book.add_authority(&pai(), &by()).expect("added");
+    let twice = book.add_authority(&NewAuthority { certificate: vec![1], ..paa() }, &by()).expect_err("name taken");
+    assert!(matches!(twice, AddError::NameTaken { .. }), "{twice}");
+    let same = NewAuthority { name: AuthorityName::new("Another").expect("a name"), ..paa() };
+    let same = book.add_authority(&same, &by()).expect_err("certificate known");
+    assert!(matches!(&same, AddError::Known { name, .. } if name == "Quarry Lane PAA"), "{same}");
+    assert_eq!(book.authority(&pai().name).expect("asks").expect("there").facts, pai());
+    assert_eq!(book.authority_with(&paa().certificate).expect("asks").expect("there").facts.name, paa().name);
+    assert_eq!(book.authorities().expect("asks").len(), 2);
+    book.set_trusted(&paa().name, false, &by()).expect("changed");
+    book.set_trusted(&paa().name, false, &by()).expect("as it was");
+    assert!(!book.authority(&paa().name).expect("asks").expect("there").facts.trusted);
+    let refused = book.set_trusted(&pai().name, true, &by()).expect_err("a PAI is no root");
+    assert!(matches!(refused, AddError::Book(BookError::Rule { .. })), "{refused}");
+    assert_eq!(pai().role, Role::Pai);
+    assert_eq!(book.head().expect("a head").size, 4);
+}
+
+pub fn declarations(engine: &Engine<'_>) {
+    let Site { book, place: _place } = engine.site();
+    let new = |name: &str, content: &[u8], product_ids: &[u16]| NewDeclaration {
+        name: DeclarationName::new(name).expect("a name"),
+        origin: DeclarationOrigin::Made,
+        purpose: Purpose::Test,
+        content: content.to_vec(),
+        vendor_id: 0xFFF2,
+        product_ids: product_ids.to_vec(),
+        certification_type: 0,
+        signer: Some(b"signer".to_vec()),
+    };
+    book.add_declaration(&new("first", b"one", &[0x8A21, 0x8A22]), &by()).expect("added");
+    book.add_declaration(&new("second", b"two", &[0x8A22]), &by()).expect("added");
+    let known = book.add_declaration(&new("third", b"one", &[1]), &by()).expect_err("content known");
+    assert!(matches!(&known, AddError::Known { name, .. } if name == "first"), "{known}");
+    let taken = book.add_declaration(&new("second", b"three", &[1]), &by()).expect_err("name taken");
+    assert!(matches!(taken, AddError::NameTaken { .. }), "{taken}");
+    let names = |vendor, product| -> Vec<String> {
+        let found = book.declarations_for(vendor, product).expect("asks");
+        found.into_iter().map(|d| d.facts.name.to_string()).collect()
+    };
+    assert_eq!(names(0xFFF2, 0x8A22), ["second", "first"]);
+    assert_eq!(names(0xFFF2, 0x8A21), ["first"]);
+    assert!(names(0xFFF1, 0x8A21).is_empty());
+    let read = book.declaration(&DeclarationName::new("first").expect("a name")).expect("asks").expect("there");
+    assert_eq!(read.facts, new("first", b"one", &[0x8A21, 0x8A22]));
+    assert_eq!(book.declarations().expect("asks").len(), 2);
+}

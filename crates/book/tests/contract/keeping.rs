@@ -1,0 +1,115 @@
+//! Backups, restores and moves.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use book::{Book, BookError, Location, UnitState};
+
+use crate::server::Server;
+use crate::support::*;
+
+pub fn backup_while_a_station_writes_and_restore(engine: &Engine<'_>) {
+    let site = engine.site().stocked(300);
+    let done = AtomicBool::new(false);
+    let file = site.place.folder.path().join("saved.sqlite");
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            for n in 0..300 {
+                site.provision(n, "S1");
+                if done.load(Ordering::Relaxed) {
+                    break;
+                }
+            }
+        });
+        std::thread::sleep(std::time::Duration::from_millis(30));
+        site.book.backup(&file).expect("saved");
+        done.store(true, Ordering::Relaxed);
+    });
+    let again = site.book.backup(&file).expect_err("it is there");
+    assert!(matches!(again, BookError::Exists { .. }), "{again}");
+    let place = engine.place();
+    let (restored, copied) = Book::restore(&file, &place.location, &options(&place)).expect("restored");
+    assert!(copied.verification.intact(), "{:?}", copied.verification.damages);
+    assert_eq!(restored.site(), site.book.site());
+    // It is the book as of one moment: the log of that time is the beginning of today's.
+    let then = restored.head().expect("a head");
+    let proven = site.book.consistency(then.size, None).expect("a proof");
+    assert_eq!(proven.old_root, then.root);
+    let account = restored.reconcile(None).expect("asks");
+    assert_eq!((account.credentials.unaccounted, account.double_use, account.unproven_passes), (0, 0, 0));
+    assert!(std::fs::read_dir(site.place.folder.path()).expect("a folder").flatten().all(|f| {
+        let name = f.file_name().to_string_lossy().into_owned();
+        !name.contains("partial") && !name.starts_with("saved.sqlite-")
+    }));
+    // Work goes on in the restored one.
+    let next = (0..300).find(|n| restored.unit_of_chip(&chip(*n).chip_id).expect("asks").is_none());
+    if let Some(n) = next {
+        let site = Site { book: restored, place };
+        let unit = site.provision(n, "S2");
+        assert_eq!(site.book.unit(&unit).expect("asks").expect("there").state, UnitState::Passed);
+    }
+    let missing =
+        Book::restore(&site.place.folder.path().join("nothing"), &engine.place().location, &options(&site.place));
+    assert!(matches!(missing, Err(BookError::Missing { .. })));
+}
+
+pub fn a_copy_is_the_same_book(engine: &Engine<'_>) {
+    let site = engine.site().stocked(20);
+    for n in 0..5 {
+        site.provision(n, "S1");
+    }
+    let there = engine.place();
+    // From this engine to a file, and back to this engine.
+    let file = Location::file(site.place.folder.path().join("moved.sqlite"));
+    let (moved, copied) = site.book.copy_to(&file).expect("copied");
+    assert!(copied.verification.intact());
+    assert_eq!((copied.rows["unit"], copied.rows["chip"], copied.rows["entry"]), (5, 20, 15));
+    let (back, copied) = moved.copy_to(&there.location).expect("copied back");
+    assert!(copied.verification.intact());
+    assert_eq!(back.head().expect("a head"), site.book.head().expect("a head"));
+    let story = |book: &Book| book.story(&serial("TV-000003")).expect("asks").expect("there");
+    assert_eq!(story(&back), story(&site.book));
+    let occupied = site.book.copy_to(&there.location).expect_err("a book is there");
+    assert!(matches!(occupied, BookError::Exists { .. }), "{occupied}");
+    // The guards are up again.
+    let refused = engine.raw(&there).attempt("DELETE FROM proof");
+    assert!(refused.is_err());
+    let site = Site { book: back, place: there };
+    site.provision(9, "S2");
+    assert!(site.book.verify(None).expect("verifies").intact());
+}
+
+/// The server goes away and comes back: what was refused is told, what is safe is tried again.
+#[test]
+fn a_server_that_comes_and_goes() {
+    let Some(server) = Server::start() else { return };
+    let engine = Engine::Postgresql(&server);
+    let site = engine.site().stocked(40);
+    let database = site.place.database.clone().expect("a database");
+    // Connections cut while a station works: it notices nothing.
+    std::thread::scope(|scope| {
+        let work = scope.spawn(|| {
+            for n in 0..20 {
+                site.provision(n, "S1");
+            }
+        });
+        while !work.is_finished() {
+            server.cut(&database);
+            std::thread::sleep(std::time::Duration::from_millis(20));
+        }
+    });
+    // Gone: told as such, and nothing is changed.
+    server.stop("immediate");
+    let unit = serial("TV-000020");
+    let away = site.begin(20, book::SerialWish::IfNew(&unit), &on("S1", 20)).expect_err("no server");
+    assert!(matches!(away, book::BeginError::Book(BookError::Away { .. })), "{away}");
+    assert!(matches!(site.book.unit(&unit), Err(BookError::Away { .. })));
+    server.launch();
+    for n in 20..40 {
+        site.provision(n, "S1");
+    }
+    let account = site.book.reconcile(None).expect("asks");
+    assert_eq!((account.units.passed, account.double_use, account.unproven_passes), (40, 0, 0));
+    assert_eq!(site.book.head().expect("a head").size, 5 + 80, "no act was done twice");
+    let verified = site.book.verify(None).expect("verifies");
+    assert!(verified.intact(), "{:?}", verified.damages);
+}

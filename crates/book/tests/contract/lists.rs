@@ -1,0 +1,159 @@
+//! Finding, lists, counts and the account.
+
+use book::{Found, Next, ScrapChipError, SerialWish, UnitFilter, UnitState};
+
+use crate::support::*;
+
+pub fn finding(engine: &Engine<'_>) {
+    let site = engine.site().stocked(30);
+    let unit = site.provision(5, "S1");
+    let units = |text: &str| -> Vec<String> {
+        let found: Vec<Found> = site.book.find(text, 20).expect("asks");
+        found.into_iter().map(|f| f.unit.map_or(format!("chip {}", f.chip), |(serial, _)| serial.to_string())).collect()
+    };
+    assert_eq!(units(unit.as_str()), ["TV-000005"]);
+    assert_eq!(units("TV-0"), ["TV-000005"]);
+    assert_eq!(units(chip(5).chip_id.as_str()), ["TV-000005"]);
+    assert_eq!(units(&chip(6).chip_id.as_str().to_lowercase()), [format!("chip {}", chip(6).chip_id)]);
+    assert_eq!(units("3000000005"), ["TV-000005"], "the credential's serial number");
+    assert_eq!(units(" 30:00:00:00:05 "), ["TV-000005"]);
+    assert_eq!(units("01A0").len(), 20, "no more than asked for");
+    assert!(units("zebra").is_empty());
+    assert!(units("ff").is_empty());
+    assert!(units("").is_empty());
+    let found = site.book.find("TV-000005", 1).expect("asks").remove(0);
+    assert_eq!((found.unit.expect("a unit").1, found.credential), (UnitState::Passed, Some(credential(5).serial)));
+}
+
+pub fn lists_and_pages(engine: &Engine<'_>) {
+    let site = engine.site().stocked(12).reel("REEL-B", 20..30).delivered("D-2", "REEL-B", 20..30);
+    for n in 0..9 {
+        site.provision(n, if n < 4 { "S1" } else { "S2" });
+    }
+    for n in 20..23 {
+        site.provision(n, "S2");
+    }
+    let open = serial("TV-000009");
+    site.begin(9, SerialWish::IfNew(&open), &on("S3", 500)).expect("begun");
+    let all = UnitFilter::default();
+    let (mut after, mut seen) = (None, Vec::new());
+    loop {
+        let page = site.book.units(&all, after.as_ref(), 5).expect("asks");
+        assert!(page.items.len() <= 5);
+        seen.extend(page.items.into_iter().map(|u| u.serial));
+        after = page.next;
+        if after.is_none() {
+            break;
+        }
+    }
+    assert_eq!(seen.len(), 13);
+    assert!(seen.is_sorted());
+    let count = |filter: &UnitFilter| {
+        let page = site.book.units(filter, None, 100).expect("asks");
+        assert_eq!(site.book.count_units(filter).expect("asks"), page.items.len() as i64);
+        page.items.len()
+    };
+    assert_eq!(count(&UnitFilter { reel: Some(reel_id("REEL-B")), ..all.clone() }), 3);
+    assert_eq!(count(&UnitFilter { state: Some(UnitState::Open), ..all.clone() }), 1);
+    assert_eq!(count(&UnitFilter { product: Some(product().name), ..all.clone() }), 13);
+    assert_eq!(count(&UnitFilter { delivery: Some(delivery("D-2", "REEL-B").delivery), ..all.clone() }), 3);
+    assert_eq!(count(&UnitFilter { authority: Some(pai().name), ..all.clone() }), 13);
+    assert_eq!(count(&UnitFilter { authority: Some(paa().name), ..all.clone() }), 13);
+    let s2 = UnitFilter { station: on("S2", 0).station, ..all.clone() };
+    assert_eq!(count(&s2), 8);
+    assert_eq!(count(&UnitFilter { reel: Some(reel_id("REEL-B")), ..s2.clone() }), 3);
+    assert_eq!(count(&UnitFilter { from: Some(at(6)), to: Some(at(9)), ..s2 }), 3);
+    assert_eq!(count(&UnitFilter { from: Some(at(9)), ..all }), 4);
+}
+
+pub fn counts(engine: &Engine<'_>) {
+    let site = engine.site().stocked(8).reel("REEL-B", 20..25);
+    for n in 0..3 {
+        site.provision(n, "S1");
+    }
+    for (n, next) in [(3, Next::Retry), (4, Next::Scrap)] {
+        let unit = serial(&format!("U{n}"));
+        let begun = site.begin(n, SerialWish::IfNew(&unit), &on("S2", 86_400)).expect("begun");
+        site.fail(&unit, begun.attempt, next, &on("S2", 86_405)).expect("failed");
+    }
+    let again = site.begin(3, SerialWish::IfNew(&serial("U3")), &on("S2", 86_500)).expect("begun");
+    site.fail(&again.unit.serial, again.attempt, Next::Retry, &on("S2", 86_501)).expect("failed");
+    let (from, to) = (at(-100), at(10 * 86_400));
+    let days = site.book.count_days(from, to).expect("asks");
+    let told: Vec<_> = days.iter().map(|d| (d.day.date().to_string(), d.passed, d.failed)).collect();
+    assert_eq!(told, [("2026-03-02".into(), 3, 0), ("2026-03-03".into(), 0, 3)]);
+    let stations = site.book.count_stations(from, to).expect("asks");
+    let told: Vec<_> = stations.iter().map(|s| (s.station.to_string(), s.passed, s.failed, s.passed_us)).collect();
+    assert_eq!(told, [("S1".into(), 3, 0, 3_000_000), ("S2".into(), 0, 3, 0)]);
+    let causes = site.book.count_causes(from, to).expect("asks");
+    assert_eq!(causes.len(), 1);
+    assert_eq!((causes[0].failures, causes[0].units, causes[0].scrapped), (3, 2, 1));
+    let steps = site.book.step_times(from, to).expect("asks");
+    assert_eq!(steps.len(), 3);
+    assert!(steps.iter().all(|s| (s.times, s.total_us, s.longest_us) == (6, 7200, 1200)));
+    assert!(site.book.count_days(at(20 * 86_400), at(30 * 86_400)).expect("asks").is_empty());
+    let reel = site.book.count_reel(&reel_id("REEL-A")).expect("asks").expect("there");
+    let chips = reel.chips;
+    assert_eq!((chips.received, chips.blank, chips.held, chips.provisioned, chips.scrapped), (8, 3, 1, 3, 1));
+    assert_eq!((reel.without, reel.credentials.available, reel.units.failed), (0, 3, 1));
+    let other = site.book.count_reel(&reel_id("REEL-B")).expect("asks").expect("there");
+    assert_eq!((other.without, other.credentials.received), (5, 0));
+    assert_eq!(site.book.count_reel(&reel_id("REEL-Z")).expect("asks"), None);
+}
+
+pub fn reconciling(engine: &Engine<'_>) {
+    let site = engine.site().stocked(10).reel("REEL-B", 20..25);
+    for n in 0..4 {
+        site.provision(n, "S1");
+    }
+    let open = serial("U4");
+    site.begin(4, SerialWish::IfNew(&open), &on("S1", 1)).expect("begun");
+    for (n, next) in [(5, Next::Rework), (6, Next::Scrap)] {
+        let unit = serial(&format!("U{n}"));
+        let begun = site.begin(n, SerialWish::IfNew(&unit), &on("S1", 2)).expect("begun");
+        site.fail(&unit, begun.attempt, next, &on("S1", 3)).expect("failed");
+    }
+    let revoked = credential(7);
+    site.book.revoke(&[(revoked.issuer_key_id, revoked.serial)], "lost", &by()).expect("revoked");
+    assert!(matches!(site.book.scrap_chip(&chip(6).chip_id, "x", &by()), Err(ScrapChipError::HasUnit { .. })));
+    site.book.scrap_chip(&chip(20).chip_id, "bent lead", &by()).expect("scrapped");
+    site.book.return_unit(&serial("TV-000003"), "rattles", &by()).expect("returned");
+    let told = serde_json::to_value(site.book.reconcile(None).expect("asks")).expect("JSON");
+    assert_eq!(
+        told,
+        serde_json::json!({
+            "chips": { "received": 15, "blank": 7, "held": 2, "provisioned": 4, "scrapped": 2, "unaccounted": 0 },
+            "credentials": {
+                "received": 10, "available": 2, "reserved": 2, "installed": 4, "spent": 1, "revoked": 1, "unaccounted": 0,
+            },
+            "units": { "passed": 3, "failed": 1, "scrapped": 1, "open": 1, "returned": 1 },
+            "double_use": 0,
+            "unproven_passes": 0,
+        })
+    );
+    let one = site.book.reconcile(Some(&reel_id("REEL-B"))).expect("asks");
+    assert_eq!((one.chips.received, one.chips.blank, one.credentials.received), (5, 4, 0));
+}
+
+/// What the constraints forbid, done behind the book's back: the account tells.
+pub fn reconciling_is_honest(engine: &Engine<'_>) {
+    let site = engine.site().stocked(10);
+    for n in 0..3 {
+        site.provision(n, "S1");
+    }
+    let clean = site.book.reconcile(None).expect("asks");
+    assert_eq!((clean.credentials.unaccounted, clean.double_use, clean.unproven_passes), (0, 0, 0));
+    let mut raw = engine.raw(&site.place);
+    raw.force("DELETE FROM proof WHERE unit = 'TV-000000'");
+    let account = site.book.reconcile(None).expect("asks");
+    assert_eq!((account.unproven_passes, account.credentials.unaccounted), (1, 1));
+    assert_eq!(account.credentials.installed, 2, "an installed credential without a proof is not one");
+    let key = raw.octets(&chip(1).public_key);
+    raw.force(&format!("UPDATE proof SET public_key = {} WHERE unit = 'TV-000002'", raw.octets(&chip(9).public_key)));
+    let account = site.book.reconcile(None).expect("asks");
+    assert_eq!((account.double_use, account.unproven_passes), (1, 2));
+    raw.force(&format!("DELETE FROM credential WHERE public_key = {key}"));
+    raw.force("DELETE FROM chip WHERE position = 8");
+    let account = site.book.reconcile(None).expect("asks");
+    assert_eq!((account.credentials.unaccounted, account.chips.unaccounted), (4, 1));
+}

@@ -1,0 +1,83 @@
+//! The book's contract: every function, on both engines.
+//!
+//! On SQLite each case is a test of its own. On PostgreSQL all cases run in one
+//! test, on one private server, each in a database of its own.
+
+mod arrivals;
+mod catalogue;
+mod keeping;
+mod line;
+mod lists;
+mod log;
+mod racing;
+mod rules;
+mod server;
+mod support;
+mod surface;
+
+use server::Server;
+use support::Engine;
+
+macro_rules! contract {
+    ($($case:path => $name:ident),* $(,)?) => {
+        mod sqlite {
+            use super::{arrivals, catalogue, keeping, line, lists, log, racing, rules};
+            $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
+        }
+        const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
+    };
+}
+
+contract! {
+    catalogue::a_book_is_made_once_and_opened_often => a_book_is_made_once_and_opened_often,
+    catalogue::what_is_no_book_is_refused => what_is_no_book_is_refused,
+    catalogue::products => products,
+    catalogue::authorities => authorities,
+    catalogue::declarations => declarations,
+    arrivals::a_reel_is_received_whole => a_reel_is_received_whole,
+    arrivals::a_reel_with_known_chips_is_refused => a_reel_with_known_chips_is_refused,
+    arrivals::a_reel_that_stops_leaves_nothing => a_reel_that_stops_leaves_nothing,
+    arrivals::a_delivery_binds_credentials_to_chips => a_delivery_binds_credentials_to_chips,
+    arrivals::a_delivery_with_problems_is_refused => a_delivery_with_problems_is_refused,
+    arrivals::test_and_production_never_mix => test_and_production_never_mix,
+    arrivals::orders => orders,
+    line::a_unit_passes_with_its_proof => a_unit_passes_with_its_proof,
+    line::why_a_chip_must_not_be_touched => why_a_chip_must_not_be_touched,
+    line::a_failed_unit_comes_again => a_failed_unit_comes_again,
+    line::a_scrapped_unit_takes_chip_and_credential_along => a_scrapped_unit_takes_chip_and_credential_along,
+    line::a_station_that_died => a_station_that_died,
+    line::why_an_attempt_is_not_ended => why_an_attempt_is_not_ended,
+    line::serial_numbers_are_counted => serial_numbers_are_counted,
+    line::units_away_from_the_line => units_away_from_the_line,
+    lists::finding => finding,
+    lists::lists_and_pages => lists_and_pages,
+    lists::counts => counts,
+    lists::reconciling => reconciling,
+    lists::reconciling_is_honest => reconciling_is_honest,
+    rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
+    log::entries_and_proofs => entries_and_proofs,
+    log::signed_heads => signed_heads,
+    log::every_change_is_found_and_located => every_change_is_found_and_located,
+    log::a_rewritten_log_is_found_by_a_signed_head => a_rewritten_log_is_found_by_a_signed_head,
+    racing::two_stations_one_chip => two_stations_one_chip,
+    racing::many_stations_many_chips => many_stations_many_chips,
+    racing::two_writers_of_one_reel => two_writers_of_one_reel,
+    racing::a_writer_killed_in_mid_write => a_writer_killed_in_mid_write,
+    keeping::backup_while_a_station_writes_and_restore => backup_while_a_station_writes_and_restore,
+    keeping::a_copy_is_the_same_book => a_copy_is_the_same_book,
+}
+
+#[test]
+fn postgresql() {
+    let Some(server) = Server::start() else { return };
+    let failed: Vec<_> = CASES
+        .iter()
+        .filter(|(name, case)| {
+            let done = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| case(&Engine::Postgresql(&server))));
+            eprintln!("{name}: {}", if done.is_ok() { "ok" } else { "FAILED" });
+            done.is_err()
+        })
+        .map(|(name, _)| *name)
+        .collect();
+    assert!(failed.is_empty(), "on PostgreSQL these cases failed: {failed:?}");
+}

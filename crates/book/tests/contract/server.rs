@@ -1,0 +1,133 @@
+//! A private PostgreSQL server for a test: its own folder, its own socket, no port.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+
+use tempfile::TempDir;
+
+/// A running server; stopped when dropped.
+pub struct Server {
+    folder: TempDir,
+    programs: PathBuf,
+}
+
+/// Folder of `initdb` and `pg_ctl`: where Debian puts them, or on the path.
+fn programs() -> Option<PathBuf> {
+    let mut found: Vec<PathBuf> = std::fs::read_dir("/usr/lib/postgresql")
+        .into_iter()
+        .flatten()
+        .flatten()
+        .map(|version| version.path().join("bin"))
+        .filter(|bin| bin.join("initdb").exists())
+        .collect();
+    found.sort();
+    found.pop().or_else(|| {
+        std::env::split_paths(&std::env::var_os("PATH")?)
+            .find(|bin| bin.join("initdb").exists() && bin.join("pg_ctl").exists())
+    })
+}
+
+/// Whether this process is root, whom the server refuses to run as.
+fn is_root() -> bool {
+    std::fs::read_to_string("/proc/self/status")
+        .is_ok_and(|status| status.lines().any(|line| line.starts_with("Uid:\t0\t")))
+}
+
+fn told(output: &Output) -> String {
+    format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
+}
+
+impl Server {
+    /// Starts one; `None` where PostgreSQL is not installed (never in CI).
+    pub fn start() -> Option<Self> {
+        let Some(programs) = programs() else {
+            assert_ne!(std::env::var("CI").as_deref(), Ok("true"), "CI must have PostgreSQL (Debian: postgresql)");
+            eprintln!("PostgreSQL is not installed (Debian: postgresql): its half of the contract is skipped");
+            return None;
+        };
+        let server = Self { folder: TempDir::new().expect("a folder"), programs };
+        if is_root() {
+            let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
+            assert!(made.status.success(), "{}", told(&made));
+        }
+        let data = server.data();
+        server.run("initdb", &["-D", &data, "-U", "postgres", "-A", "trust", "--no-sync", "--encoding=UTF8"]);
+        server.launch();
+        Some(server)
+    }
+
+    /// Starts the server that [`Server::stop`] stopped.
+    pub fn launch(&self) {
+        let socket = self.folder.path().display().to_string();
+        let options = format!("-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60");
+        let log = self.folder.path().join("log").display().to_string();
+        self.run("pg_ctl", &["-D", &self.data(), "-w", "-l", &log, "-o", &options, "start"]);
+    }
+
+    /// Stops it: `fast`, or `immediate` as if its process had been killed.
+    pub fn stop(&self, how: &str) {
+        self.run("pg_ctl", &["-D", &self.data(), "-w", "-m", how, "stop"]);
+    }
+
+    fn data(&self) -> String {
+        self.folder.path().join("data").display().to_string()
+    }
+
+    fn run(&self, program: &str, arguments: &[&str]) {
+        let program = self.programs.join(program);
+        let mut command = if is_root() {
+            let mut command = Command::new("runuser");
+            command.args(["-u", "postgres", "--"]).arg(program);
+            command
+        } else {
+            Command::new(program)
+        };
+        // Not a pipe: the server would inherit it and hold it open.
+        let out = std::fs::File::create(self.folder.path().join("said")).expect("a file");
+        let err = out.try_clone().expect("a file");
+        let done = command
+            .args(arguments)
+            .current_dir(self.folder.path())
+            .stdin(std::process::Stdio::null())
+            .stdout(out)
+            .stderr(err)
+            .status()
+            .expect("the server's programs run");
+        let said = std::fs::read_to_string(self.folder.path().join("said")).unwrap_or_default();
+        assert!(done.success(), "{arguments:?}: {said}");
+    }
+
+    /// A new, empty database.
+    pub fn database(&self, name: &str) -> String {
+        let mut client = postgres::Client::connect(&self.url("postgres"), postgres::NoTls).expect("the server answers");
+        client.batch_execute(&format!("CREATE DATABASE {name}")).expect("a database");
+        self.url(name)
+    }
+
+    /// Cuts every connection to a database.
+    pub fn cut(&self, name: &str) {
+        let mut client = postgres::Client::connect(&self.url("postgres"), postgres::NoTls).expect("the server answers");
+        client
+            .execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = $1", &[&name])
+            .expect("connections are cut");
+    }
+
+    pub fn url(&self, name: &str) -> String {
+        format!("postgres://postgres@/{name}?host={}", self.socket().display())
+    }
+
+    fn socket(&self) -> &Path {
+        self.folder.path()
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        // Quietly: a test that stopped it itself is fine.
+        let data = self.data();
+        let pid = std::fs::read_to_string(Path::new(&data).join("postmaster.pid"));
+        if pid.is_ok() {
+            self.stop("immediate");
+        }
+    }
+}

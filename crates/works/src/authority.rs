@@ -1,0 +1,482 @@
+//! Authorities: development ones raised here, outside ones adopted, requests for either.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use book::ids::AuthorityName;
+use book::{Authority, AuthorityOrigin, NewAuthority, Purpose, Role};
+use custody::{KeyFile, Passphrase, PrivateKey, WorkFactor};
+use serde::Serialize;
+use standard::certificate::{Builder, Certificate, Profile};
+use standard::detect::{Item, detect};
+use standard::ids::{ProductId, VendorId};
+use standard::key::Signer;
+use standard::moment::{Moment, NO_END};
+use standard::name::NameBuilder;
+use standard::verdict::{Context, Pool, Severity};
+use time::OffsetDateTime;
+
+use crate::examine::report::Examination;
+use crate::examine::{Examine, examine};
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// What is said wherever an authority is made.
+pub const CAUTION: &str = "A development authority is for the desk and the line's rehearsal. Production authorities, the custody of their keys, audits and records are governed by the alliance's current certificate policy and accredited bodies; nothing issued here may be shipped.";
+
+/// An authority about to be raised.
+#[derive(Debug)]
+pub struct Raise<'a> {
+    /// Its name, at the site and in its certificate.
+    pub name: &'a str,
+    /// PAA or PAI.
+    pub role: Role,
+    /// Vendor ID; a PAI needs one.
+    pub vendor: Option<VendorId>,
+    /// Product ID, for a PAI of one product.
+    pub product: Option<ProductId>,
+    /// The PAA that issues a PAI.
+    pub issuer: Option<&'a str>,
+    /// Years of validity; none for no well-defined end.
+    pub years: Option<u32>,
+    /// Protects its key, and opens the issuer's.
+    pub passphrase: &'a Passphrase,
+    /// How costly guessing the passphrase is made.
+    pub work: WorkFactor,
+}
+
+/// An authority as it is told.
+#[derive(Debug, Serialize)]
+pub struct AuthorityView {
+    /// Its name.
+    pub name: String,
+    /// `paa` or `pai`.
+    pub role: &'static str,
+    /// `raised`, `adopted`, `delivered`.
+    pub origin: &'static str,
+    /// `test` or `production`.
+    pub purpose: &'static str,
+    /// Vendor ID in its subject.
+    pub vendor_id: Option<String>,
+    /// Product ID in its subject.
+    pub product_id: Option<String>,
+    /// Subject key identifier.
+    pub subject_key_id: String,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// notBefore.
+    pub not_before: Option<String>,
+    /// notAfter; none without a well-defined end.
+    pub not_after: Option<String>,
+    /// Its issuer at this site.
+    pub issuer: Option<String>,
+    /// Whether the site trusts it as a root.
+    pub trusted: bool,
+    /// Whether its key is in custody here.
+    pub key_here: bool,
+    /// The subject's name.
+    pub subject: Option<String>,
+}
+
+impl AuthorityView {
+    fn of(authority: &Authority) -> Self {
+        let facts = &authority.facts;
+        let c = Certificate::read(&facts.certificate).ok();
+        let end = |c: &Certificate| c.not_after.moment.filter(|m| *m != NO_END).map(|m| m.to_string());
+        Self {
+            name: facts.name.to_string(),
+            role: facts.role.word(),
+            origin: facts.origin.word(),
+            purpose: facts.purpose.word(),
+            vendor_id: c.as_ref().and_then(|c| c.subject.identity.vendor()).map(|v| v.to_string()),
+            product_id: c.as_ref().and_then(|c| c.subject.identity.product()).map(|p| p.to_string()),
+            subject_key_id: hex::encode(&facts.subject_key_id),
+            serial: c.as_ref().map(Certificate::serial_hex),
+            not_before: c.as_ref().and_then(|c| c.not_before.moment).map(|m| m.to_string()),
+            not_after: c.as_ref().and_then(end),
+            issuer: facts.issuer.as_ref().map(ToString::to_string),
+            trusted: facts.trusted,
+            key_here: facts.key_reference.is_some(),
+            subject: c.as_ref().map(|c| c.subject.display(c.der())),
+        }
+    }
+}
+
+/// A random serial number: positive, 16 octets (RFC 5280 §4.1.2.2).
+pub(crate) fn serial() -> Result<[u8; 16], Trouble> {
+    let mut serial = [0; 16];
+    aws_lc_rs::rand::fill(&mut serial)
+        .map_err(|_| Trouble::surroundings("the operating system gives no randomness", "Try again."))?;
+    // The first octet stays below 80 so that no sign octet is added, and above 00 so that all have one length.
+    serial[0] = serial[0] & 0x7F | 0x10;
+    Ok(serial)
+}
+
+pub(crate) fn moment_to_time(moment: Option<Moment>) -> Option<OffsetDateTime> {
+    moment.filter(|m| *m != NO_END).and_then(|m| OffsetDateTime::from_unix_timestamp(m.unix()).ok())
+}
+
+/// The signing key of an authority whose key is here.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is not, or the passphrase does not open it.
+pub fn signer(site: &Site, authority: &Authority, passphrase: &Passphrase) -> Result<Box<dyn Signer>, Trouble> {
+    let Some(reference) = &authority.facts.key_reference else {
+        return Err(Trouble::usage(
+            format!("the key of authority {} is not here", authority.facts.name),
+            "Name an authority that was raised here, or ask the outside authority to issue.",
+        ));
+    };
+    let path = site.dir.join(reference.strip_prefix("file:").unwrap_or(reference));
+    Ok(Box::new(KeyFile::open(&path, passphrase)?))
+}
+
+/// Raises a development authority: a key in custody, a certificate, both recorded.
+///
+/// Durable steps, in order: the key file, the book. A crash between them leaves
+/// a key file that belongs to nothing; the next try names it.
+///
+/// # Errors
+///
+/// [`Trouble`]; the book is unchanged then.
+pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView, Trouble> {
+    let name = AuthorityName::new(raise.name)?;
+    if site.book.authority(&name)?.is_some() {
+        return Err(Trouble::usage(format!("there is an authority {name} already"), "Give another name."));
+    }
+    let now = who.now();
+    let until = raise.years.map_or(NO_END, |years| now.plus(i64::from(years) * 31_557_600));
+    let mut subject = NameBuilder::new().common_name(raise.name);
+    if let Some(vendor) = raise.vendor {
+        if !vendor.is_test() {
+            return Err(Trouble::refused(
+                format!("vendor ID {vendor} is a real one, and a development authority is for tests only"),
+                "Give one of FFF1 to FFF4; for a real vendor ID ask an accredited authority, and adopt what it sends.",
+            ));
+        }
+        subject = subject.vendor(vendor);
+    }
+    if let Some(product) = raise.product {
+        subject = subject.product(product);
+    }
+    let subject = subject.build();
+    let (issuer, issuer_signer) = match (raise.role, raise.issuer) {
+        (Role::Paa, None) => (None, None),
+        (Role::Paa, Some(_)) => return Err(Trouble::usage("a PAA is its own issuer", "Leave --issuer out.")),
+        (Role::Pai, None) => {
+            return Err(Trouble::usage("a PAI needs the PAA that issues it", "Name it with --issuer; raise one first with --role paa."));
+        }
+        (Role::Pai, Some(issuer)) => {
+            let found = get(site, issuer)?;
+            let signer = signer(site, &found, raise.passphrase)?;
+            (Some(found), Some(signer))
+        }
+    };
+    match (raise.role, raise.vendor, raise.product) {
+        (Role::Pai, None, _) => return Err(Trouble::usage("a PAI carries a vendor ID", "Give it with --vendor.")),
+        (Role::Paa, _, Some(_)) => return Err(Trouble::usage("a PAA carries no product ID", "Leave --product out.")),
+        _ => {}
+    }
+    let key = PrivateKey::generate()?;
+    let public = key.public_key();
+    let issuer_certificate = issuer.as_ref().map(|i| Certificate::read(&i.facts.certificate)).transpose().map_err(|e| {
+        Trouble::surroundings(format!("the issuer's certificate in the book can't be read: {e}"), "Run `touchmark book verify`.")
+    })?;
+    let own_id = public.key_id();
+    let (issuer_name, issuer_id): (&[u8], &[u8]) = match &issuer_certificate {
+        Some(c) => (c.subject_der(), c.subject_key_id().unwrap_or_default()),
+        None => (&subject, &own_id),
+    };
+    let profile = if raise.role == Role::Paa { Profile::Paa } else { Profile::Pai };
+    let builder = Builder::new(profile, &serial()?, (issuer_name, issuer_id), &subject, &public, (now, until));
+    // The key is written first: a certificate without its key would be of no use.
+    let path = site.key_file(raise.name);
+    KeyFile::create(&path, raise.passphrase, &key, raise.work)?;
+    let der = match &issuer_signer {
+        Some(signer) => builder.sign(signer.as_ref()),
+        None => builder.sign(&KeyFile::open(&path, raise.passphrase)?),
+    };
+    let discard = || {
+        // Nothing was issued for it, so taking it away loses nothing.
+        let _ = fs::remove_file(&path);
+    };
+    let added = der.map_err(Trouble::from).and_then(|der| {
+        let c = accept_form(&der, profile, issuer_certificate.as_ref())?;
+        let new = NewAuthority {
+            name: name.clone(),
+            role: raise.role,
+            origin: AuthorityOrigin::Raised,
+            purpose: Purpose::Test,
+            subject_key_id: own_id.to_vec(),
+            issuer: issuer.as_ref().map(|i| i.facts.name.clone()),
+            key_reference: Some(format!("file:keys/{}.key", raise.name)),
+            trusted: raise.role == Role::Paa,
+            not_after: moment_to_time(c.not_after.moment),
+            certificate: der,
+        };
+        site.book.add_authority(&new, &who.by())?;
+        Ok(())
+    });
+    if let Err(error) = added {
+        discard();
+        return Err(error);
+    }
+    show(site, raise.name)
+}
+
+/// What we build is judged like anything else.
+fn accept_form(der: &[u8], profile: Profile, issuer: Option<&Certificate>) -> Result<Certificate, Trouble> {
+    let c = Certificate::read(der).map_err(|e| Trouble::usage(format!("the certificate would be unreadable: {e}"), "Give another name."))?;
+    let mut members = vec![(Arc::new(c.clone()), profile, issuer.is_none())];
+    if let Some(issuer) = issuer {
+        members.push((Arc::new(issuer.clone()), Profile::Paa, true));
+    }
+    let findings = Pool::new(members).judge_authority(0, &Context { trust_given: true, ..Context::default() }).findings;
+    match findings.into_iter().find(|f| f.severity == Severity::Error) {
+        None => Ok(c),
+        Some(f) => Err(Trouble::usage(
+            format!("the certificate would break {}: {}", f.rule.name, f.found),
+            f.advice.into_owned(),
+        )),
+    }
+}
+
+/// The authority of that name.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
+    site.book.authority(&AuthorityName::new(name)?)?.ok_or_else(|| {
+        Trouble::usage(format!("there is no authority {name}"), "See `touchmark authority list` for those there are.")
+    })
+}
+
+/// What is told of one authority.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn show(site: &Site, name: &str) -> Result<AuthorityView, Trouble> {
+    Ok(AuthorityView::of(&get(site, name)?))
+}
+
+/// All authorities, by name.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn list(site: &Site) -> Result<Vec<AuthorityView>, Trouble> {
+    Ok(site.book.authorities()?.iter().map(AuthorityView::of).collect())
+}
+
+/// PAAs trusted here, each with whether it was adopted for production.
+pub(crate) fn anchors(site: &Site) -> Result<Vec<(Arc<Certificate>, bool)>, Trouble> {
+    let mut out = Vec::new();
+    for authority in site.book.authorities()? {
+        if authority.facts.role == Role::Paa && authority.facts.trusted {
+            out.push((Arc::new(read(&authority)?), authority.facts.purpose == Purpose::Production));
+        }
+    }
+    Ok(out)
+}
+
+/// PAIs known here.
+pub(crate) fn intermediates(site: &Site) -> Result<Vec<(AuthorityName, Arc<Certificate>)>, Trouble> {
+    let mut out = Vec::new();
+    for authority in site.book.authorities()? {
+        if authority.facts.role == Role::Pai {
+            out.push((authority.facts.name.clone(), Arc::new(read(&authority)?)));
+        }
+    }
+    Ok(out)
+}
+
+fn read(authority: &Authority) -> Result<Certificate, Trouble> {
+    Certificate::read(&authority.facts.certificate).map_err(|e| {
+        Trouble::surroundings(
+            format!("the certificate of authority {} in the book can't be read: {e}", authority.facts.name),
+            "Run `touchmark book verify`.",
+        )
+    })
+}
+
+/// What came of adopting.
+#[derive(Debug)]
+pub struct Adopted {
+    /// Those adopted.
+    pub authorities: Vec<AuthorityView>,
+    /// The examination behind it.
+    pub examination: Examination,
+}
+
+/// Adopts outside authorities, examined first. A PAA so adopted is trusted here.
+///
+/// # Errors
+///
+/// [`Trouble`] where a file can't be read or the book refuses. Where the
+/// examination rejects, nothing is adopted and [`Adopted::authorities`] is empty.
+pub fn adopt(site: &Site, files: &[PathBuf], name: Option<&str>, production: bool, who: &Who) -> Result<Adopted, Trouble> {
+    let purpose = if production { Purpose::Production } else { Purpose::Test };
+    let mut found: Vec<Certificate> = Vec::new();
+    for path in files {
+        let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
+        let items = detect(&octets).map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Give certificates in DER or PEM."))?;
+        for item in items {
+            match item {
+                Item::Certificate(c) => found.push(c),
+                _ => return Err(Trouble::usage(format!("{} holds something that is no certificate", path.display()), "Give PAA and PAI certificates.")),
+            }
+        }
+    }
+    let is_root = |c: &Certificate| c.is_self_issued();
+    // What is adopted as a root is what the others are judged against, beside those trusted here.
+    let scratch = tempfile::tempdir().map_err(|e| Trouble::surroundings(format!("no temporary directory: {e}"), "Look at the disk."))?;
+    let trust_dir = scratch.path().join("trust");
+    fs::create_dir(&trust_dir).map_err(|e| Trouble::file(&trust_dir, e))?;
+    let mut trusted = 0;
+    let roots = found.iter().filter(|c| is_root(c)).map(|c| c.der().to_vec());
+    let held = anchors(site)?.into_iter().map(|(c, _)| c.der().to_vec());
+    for der in roots.chain(held) {
+        let path = trust_dir.join(format!("{trusted}.der"));
+        fs::write(&path, der).map_err(|e| Trouble::file(&path, e))?;
+        trusted += 1;
+    }
+    let trust = if trusted > 0 { vec![trust_dir] } else { Vec::new() };
+    let request = Examine { files: files.to_vec(), trust, ..Examine::default() };
+    let examination = examine(&request, who.now(), &|_| {})?;
+    if examination.counts().errors > 0 || !examination.anchored {
+        return Ok(Adopted { authorities: Vec::new(), examination });
+    }
+    if let Some(c) = found.iter().find(|c| !c.basic_constraints().is_some_and(|b| b.ca)) {
+        return Err(Trouble::refused(
+            format!("{} is no authority's certificate", c.subject.display(c.der())),
+            "Give PAA and PAI certificates; DACs come in with `touchmark delivery receive`.",
+        ));
+    }
+    if production && let Some(c) = found.iter().find(|c| c.subject.identity.vendor().is_some_and(VendorId::is_test)) {
+        return Err(Trouble::refused(
+            format!("{} carries a test vendor ID and can't be adopted for production", c.subject.display(c.der())),
+            "Leave --production out, or give the production authority's certificate.",
+        ));
+    }
+    // Roots first: a PAI names its issuer in the book.
+    found.sort_by_key(|c| !is_root(c));
+    let single = found.len() == 1;
+    let mut added = Vec::new();
+    for c in &found {
+        if let Some(known) = site.book.authority_with(c.der())? {
+            added.push(AuthorityView::of(&known));
+            continue;
+        }
+        let title = c.subject.common_name(c.der()).unwrap_or_else(|| hex::encode(c.subject_key_id().unwrap_or_default()));
+        let wanted = name.filter(|_| single).unwrap_or(&title);
+        let new = NewAuthority {
+            name: free_name(site, wanted)?,
+            role: if is_root(c) { Role::Paa } else { Role::Pai },
+            origin: AuthorityOrigin::Adopted,
+            purpose,
+            certificate: c.der().to_vec(),
+            subject_key_id: c.subject_key_id().unwrap_or_default().to_vec(),
+            issuer: if is_root(c) { None } else { issuer_name(site, c)? },
+            key_reference: own_key(site, c),
+            trusted: is_root(c),
+            not_after: moment_to_time(c.not_after.moment),
+        };
+        site.book.add_authority(&new, &who.by())?;
+        added.push(show(site, new.name.as_str())?);
+    }
+    Ok(Adopted { authorities: added, examination })
+}
+
+/// A key file here whose public half is this certificate's: one that was requested from here.
+fn own_key(site: &Site, c: &Certificate) -> Option<String> {
+    let entries = fs::read_dir(site.keys()).ok()?;
+    for entry in entries.flatten() {
+        let path = entry.path();
+        let is_key = path.extension().is_some_and(|e| e == "key");
+        if is_key && KeyFile::public_key(&path).ok().flatten().as_ref() == c.public_key() && c.public_key().is_some() {
+            return Some(format!("file:keys/{}", path.file_name()?.to_string_lossy()));
+        }
+    }
+    None
+}
+
+/// The name itself, or with a number behind it where it is taken.
+pub(crate) fn free_name(site: &Site, wanted: &str) -> Result<AuthorityName, Trouble> {
+    let base: String = wanted.chars().filter(|c| !c.is_control()).take(80).collect();
+    for number in 1..1000 {
+        let text = if number == 1 { base.clone() } else { format!("{base} ({number})") };
+        let name = AuthorityName::new(&text)?;
+        if site.book.authority(&name)?.is_none() {
+            return Ok(name);
+        }
+    }
+    Err(Trouble::usage(format!("there are a thousand authorities named {base}"), "Give a name with --name."))
+}
+
+/// The authority here that issued a PAI.
+pub(crate) fn issuer_name(site: &Site, c: &Certificate) -> Result<Option<AuthorityName>, Trouble> {
+    for authority in site.book.authorities()? {
+        if authority.facts.role == Role::Paa && Some(authority.facts.subject_key_id.as_slice()) == c.authority_key_id() {
+            return Ok(Some(authority.facts.name));
+        }
+    }
+    Ok(None)
+}
+
+/// A request that was written.
+#[derive(Debug, Serialize)]
+pub struct Requested {
+    /// The key's name.
+    pub name: String,
+    /// Where the request is.
+    pub file: String,
+    /// The key's identifier.
+    pub subject_key_id: String,
+}
+
+/// Writes a PKCS #10 request for an outside authority; its key is made here if there is none of that name.
+///
+/// # Errors
+///
+/// [`Trouble`]; an existing file is never replaced.
+pub fn request(
+    site: &Site,
+    name: &str,
+    vendor: Option<VendorId>,
+    product: Option<ProductId>,
+    out: &Path,
+    passphrase: &Passphrase,
+    work: WorkFactor,
+) -> Result<Requested, Trouble> {
+    let checked = AuthorityName::new(name)?;
+    let path = match site.book.authority(&checked)? {
+        Some(known) => {
+            let reference = known.facts.key_reference.ok_or_else(|| {
+                Trouble::usage(format!("the key of authority {name} is not here"), "Name a new key, or one that was raised here.")
+            })?;
+            site.dir.join(reference.strip_prefix("file:").unwrap_or(&reference))
+        }
+        None => site.key_file(name),
+    };
+    if out.exists() {
+        return Err(Trouble::usage(format!("{} is there already", out.display()), "Give another name; nothing was written."));
+    }
+    if !path.exists() {
+        KeyFile::create(&path, passphrase, &PrivateKey::generate()?, work)?;
+    }
+    let key = KeyFile::open(&path, passphrase)?;
+    let mut subject = NameBuilder::new().common_name(name);
+    if let Some(vendor) = vendor {
+        subject = subject.vendor(vendor);
+    }
+    if let Some(product) = product {
+        subject = subject.product(product);
+    }
+    let der = standard::request::build(&subject.build(), &key)?;
+    fs::write(out, standard::pem::encode("CERTIFICATE REQUEST", &der)).map_err(|e| Trouble::file(out, e))?;
+    Ok(Requested { name: name.to_owned(), file: out.display().to_string(), subject_key_id: hex::encode(key.public_key().key_id()) })
+}

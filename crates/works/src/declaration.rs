@@ -1,0 +1,282 @@
+//! Declarations: development ones made here, outside ones adopted after examination.
+
+use std::fs;
+use std::path::Path;
+
+use book::ids::DeclarationName;
+use book::{Declaration, DeclarationOrigin, NewDeclaration, Purpose};
+use custody::{KeyFile, Passphrase, PrivateKey, WorkFactor};
+use serde::Serialize;
+use standard::certificate::{Builder, Certificate, Profile};
+use standard::declaration::content::{Content, Fields};
+use standard::declaration::signed::SignedDataBuilder;
+use standard::declaration::Declaration as Signed;
+use standard::detect::{Item, detect};
+use standard::ids::{ProductId, VendorId};
+use standard::key::Signer;
+use standard::moment::NO_END;
+use standard::name::NameBuilder;
+use standard::verdict::{Finding, Report, Severity, SignerKey, judge_declaration};
+
+use crate::authority::serial;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// The name of the site's own key for development declarations.
+const SIGNER: &str = "declaration-signer";
+
+/// A development declaration about to be made.
+#[derive(Debug)]
+pub struct Make<'a> {
+    /// Its name at the site; the certificate id where none is given.
+    pub name: Option<&'a str>,
+    /// Vendor ID: a test one.
+    pub vendor: VendorId,
+    /// Product IDs, 1 to 100.
+    pub products: Vec<ProductId>,
+    /// Device type.
+    pub device_type: u32,
+    /// Exactly 19 characters; made up where none is given.
+    pub certificate_id: Option<&'a str>,
+    /// Vendor and product in the DAC, where they differ.
+    pub origin: Option<(VendorId, ProductId)>,
+    /// PAAs that are allowed, by subject key identifier.
+    pub authorities: Vec<[u8; 20]>,
+    /// Opens the key that signs, and protects it where it is made now.
+    pub passphrase: &'a Passphrase,
+    /// How costly guessing the passphrase is made.
+    pub work: WorkFactor,
+}
+
+/// A declaration as it is told.
+#[derive(Debug, Serialize)]
+pub struct DeclarationView {
+    /// Its name.
+    pub name: String,
+    /// `made` or `adopted`.
+    pub origin: &'static str,
+    /// `test` or `production`.
+    pub purpose: &'static str,
+    /// Vendor ID.
+    pub vendor_id: String,
+    /// Product IDs.
+    pub product_ids: Vec<String>,
+    /// 0 development and test, 1 provisional, 2 official.
+    pub certification_type: u8,
+    /// Certificate id.
+    pub certificate_id: Option<String>,
+    /// Device type.
+    pub device_type: Option<u64>,
+    /// The signer's key identifier.
+    pub signer_key_id: Option<String>,
+    /// Octets of the declaration.
+    pub octets: usize,
+}
+
+impl DeclarationView {
+    fn of(declaration: &Declaration) -> Self {
+        let facts = &declaration.facts;
+        let signed = Signed::read(&facts.content).ok();
+        let content = signed.as_ref().and_then(|s| s.fields.as_ref().ok());
+        Self {
+            name: facts.name.to_string(),
+            origin: facts.origin.word(),
+            purpose: facts.purpose.word(),
+            vendor_id: format!("{:04X}", facts.vendor_id),
+            product_ids: facts.product_ids.iter().map(|p| format!("{p:04X}")).collect(),
+            certification_type: facts.certification_type,
+            certificate_id: content.and_then(|c| c.certificate_id.clone()),
+            device_type: content.and_then(|c| c.device_type_id),
+            signer_key_id: signed.as_ref().and_then(|s| s.signer_key_id()).map(hex::encode),
+            octets: facts.content.len(),
+        }
+    }
+}
+
+/// The site's key for development declarations and its certificate, made at first use.
+fn own_signer(site: &Site, passphrase: &Passphrase, work: WorkFactor, who: &Who) -> Result<(KeySigner, Vec<u8>), Trouble> {
+    let path = site.key_file(SIGNER);
+    let certificate = site.keys().join(format!("{SIGNER}.der"));
+    if !path.exists() {
+        KeyFile::create(&path, passphrase, &PrivateKey::generate()?, work)?;
+    }
+    let key = KeyFile::open(&path, passphrase)?;
+    let signer = KeySigner(Box::new(key));
+    if !certificate.exists() {
+        let public = signer.0.public_key();
+        let name = NameBuilder::new()
+            .common_name(&format!("{} Development Declarations", site.settings.site.name.chars().take(36).collect::<String>()))
+            .build();
+        let id = public.key_id();
+        let der = Builder::new(Profile::Dac, &serial()?, (&name, &id), &name, &public, (who.now(), NO_END)).sign(signer.0.as_ref())?;
+        fs::write(&certificate, der).map_err(|e| Trouble::file(&certificate, e))?;
+    }
+    let der = fs::read(&certificate).map_err(|e| Trouble::file(&certificate, e))?;
+    Ok((signer, der))
+}
+
+struct KeySigner(Box<dyn Signer>);
+
+/// Makes a development declaration (type 0), signs it with the site's own key, records it.
+///
+/// # Errors
+///
+/// [`Trouble`]; nothing is recorded then.
+pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, Trouble> {
+    if !make.vendor.is_test() {
+        return Err(Trouble::refused(
+            format!("vendor ID {} is a real one, and declarations for real products come from the alliance", make.vendor),
+            "Give one of FFF1 to FFF4, or adopt the alliance's declaration.",
+        ));
+    }
+    let made_up;
+    let certificate_id = match make.certificate_id {
+        Some(id) => id,
+        None => {
+            let first = make.products.first().map_or(0, |p| p.get());
+            made_up = format!("DEV{:04X}{first:04X}-{:07}", make.vendor.get(), who.now().unix() % 10_000_000);
+            &made_up
+        }
+    };
+    let fields = Fields {
+        vendor: make.vendor,
+        products: make.products.clone(),
+        device_type: make.device_type,
+        certificate_id: certificate_id.to_owned(),
+        version_number: 1,
+        certification_type: 0,
+        origin: make.origin,
+        authorities: make.authorities.clone(),
+    };
+    let content = fields.encode().map_err(|e| Trouble::usage(e.to_string(), "Give values within the standard's bounds."))?;
+    let name = DeclarationName::new(make.name.unwrap_or(certificate_id))?;
+    if site.book.declaration(&name)?.is_some() {
+        return Err(Trouble::usage(format!("there is a declaration {name} already"), "Give another name with --name."));
+    }
+    let (signer, certificate) = own_signer(site, make.passphrase, make.work, who)?;
+    let der = SignedDataBuilder::new(&content, &signer.0.public_key().key_id()).sign(signer.0.as_ref())?;
+    let new = NewDeclaration {
+        name: name.clone(),
+        origin: DeclarationOrigin::Made,
+        purpose: Purpose::Test,
+        content: der,
+        vendor_id: make.vendor.get(),
+        product_ids: make.products.iter().map(|p| p.get()).collect(),
+        certification_type: 0,
+        signer: Some(certificate),
+    };
+    site.book.add_declaration(&new, &who.by())?;
+    show(site, name.as_str())
+}
+
+/// What came of adopting a declaration.
+#[derive(Debug)]
+pub struct Adopted {
+    /// The declaration, where it was adopted.
+    pub declaration: Option<DeclarationView>,
+    /// What the examination found.
+    pub findings: Vec<Finding>,
+}
+
+/// Adopts a declaration issued outside, examined with the signer that the engineer trusts.
+///
+/// # Errors
+///
+/// [`Trouble`] where a file can't be read. Where the examination rejects, nothing is adopted.
+pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &Who) -> Result<Adopted, Trouble> {
+    let read = |path: &Path| -> Result<Vec<Item>, Trouble> {
+        let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
+        detect(&octets).map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Look whether it is the right file."))
+    };
+    let signed = match read(file)?.into_iter().next() {
+        Some(Item::Declaration(d)) => d,
+        _ => return Err(Trouble::usage(format!("{} is no declaration", file.display()), "Give the declaration as it was issued.")),
+    };
+    let (key, certificate) = match read(signer)?.into_iter().next() {
+        Some(Item::Certificate(c)) => {
+            let key = *c.public_key().ok_or_else(|| Trouble::refused(format!("{} has no P-256 key", signer.display()), "Give the signer's certificate."))?;
+            let id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
+            (SignerKey { key_id: id, key, trusted: true }, Some(c.der().to_vec()))
+        }
+        Some(Item::PublicKey(key)) => (SignerKey { key_id: key.key_id().to_vec(), key, trusted: true }, None),
+        _ => return Err(Trouble::usage(format!("{} holds no signer", signer.display()), "Give the signer's certificate or public key.")),
+    };
+    let mut report = Report::new();
+    judge_declaration(&signed, &[key], &mut report);
+    let findings = report.into_findings();
+    if findings.iter().any(|f| f.severity == Severity::Error) {
+        return Ok(Adopted { declaration: None, findings });
+    }
+    if let Some(known) = site.book.declarations()?.into_iter().find(|d| d.facts.content == signed.der()) {
+        return Ok(Adopted { declaration: Some(DeclarationView::of(&known)), findings });
+    }
+    let content = content(&signed)?;
+    let title = content.certificate_id.clone().unwrap_or_default();
+    let name = DeclarationName::new(name.unwrap_or(&title))?;
+    let narrow = |value: Option<u64>| value.and_then(|v| u16::try_from(v).ok()).unwrap_or(0);
+    let kind = content.certification_type.and_then(|t| u8::try_from(t).ok()).unwrap_or(0);
+    let ids = content.product_id_array.as_deref().unwrap_or_default();
+    let new = NewDeclaration {
+        name: name.clone(),
+        origin: DeclarationOrigin::Adopted,
+        // Type 0 is for development and test; the others are for sale.
+        purpose: if kind == 0 { Purpose::Test } else { Purpose::Production },
+        content: signed.der().to_vec(),
+        vendor_id: narrow(content.vendor_id),
+        product_ids: ids.iter().filter_map(|id| u16::try_from(*id).ok()).collect(),
+        certification_type: kind,
+        signer: certificate,
+    };
+    site.book.add_declaration(&new, &who.by())?;
+    Ok(Adopted { declaration: Some(show(site, name.as_str())?), findings })
+}
+
+fn content(signed: &Signed) -> Result<&Content, Trouble> {
+    signed.fields.as_ref().map_err(|e| Trouble::refused(format!("the declaration's content is no TLV: {e}"), "Ask for it again."))
+}
+
+/// What is told of one declaration.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none of that name.
+pub fn show(site: &Site, name: &str) -> Result<DeclarationView, Trouble> {
+    site.book.declaration(&DeclarationName::new(name)?)?.as_ref().map(DeclarationView::of).ok_or_else(|| {
+        Trouble::usage(format!("there is no declaration {name}"), "See `touchmark declaration list` for those there are.")
+    })
+}
+
+/// All declarations, by name.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn list(site: &Site) -> Result<Vec<DeclarationView>, Trouble> {
+    Ok(site.book.declarations()?.iter().map(DeclarationView::of).collect())
+}
+
+/// A declaration ready to be written and judged against.
+pub(crate) struct Ready {
+    pub name: DeclarationName,
+    pub signed: Signed,
+    pub signer: Option<SignerKey>,
+}
+
+/// The newest declaration that names the product and fits its purpose.
+pub(crate) fn for_product(site: &Site, vendor: u16, product: u16, purpose: Purpose) -> Result<Option<Ready>, Trouble> {
+    for declaration in site.book.declarations_for(vendor, product)? {
+        if declaration.facts.purpose != purpose {
+            continue;
+        }
+        let signed = Signed::read(&declaration.facts.content).map_err(|e| {
+            Trouble::surroundings(format!("declaration {} in the book can't be read: {e}", declaration.facts.name), "Run `touchmark book verify`.")
+        })?;
+        let signer = declaration.facts.signer.as_ref().and_then(|der| Certificate::read(der).ok()).and_then(|c| {
+            let key = *c.public_key()?;
+            let id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
+            Some(SignerKey { key_id: id, key, trusted: true })
+        });
+        return Ok(Some(Ready { name: declaration.facts.name, signed, signer }));
+    }
+    Ok(None)
+}

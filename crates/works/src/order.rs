@@ -1,0 +1,102 @@
+//! Orders: what an outside authority needs to issue certificates for a reel.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+use aws_lc_rs::digest::{SHA256, digest};
+use book::ids::ChipId;
+use serde::Serialize;
+use serde_json::json;
+
+use crate::product;
+use crate::reel;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// An order that was written.
+#[derive(Debug, Serialize)]
+pub struct Written {
+    /// The reel.
+    pub reel: String,
+    /// The file.
+    pub file: String,
+    /// `csv` or `json`.
+    pub format: &'static str,
+    /// Chips in it.
+    pub chips: u64,
+    /// SHA-256 of the file, for the authority to compare.
+    pub sha256: String,
+}
+
+/// Chips read from the book at once.
+const PAGE: u32 = 5_000;
+
+/// Writes what an authority needs for every chip of a reel that has no
+/// credential: chip id, VID, PID and public key. JSON where the file's name
+/// ends in `.json`, else CSV.
+///
+/// # Errors
+///
+/// [`Trouble`]; an existing file is never replaced.
+pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, Trouble> {
+    let reel = reel::get(site, reel)?;
+    let product = product::get(site, reel.facts.product.as_str())?;
+    if out.exists() {
+        return Err(Trouble::usage(format!("{} is there already", out.display()), "Give another name; nothing was written."));
+    }
+    let (vendor, id) = (format!("{:04X}", product.facts.vendor_id), format!("{:04X}", product.facts.product_id));
+    let as_json = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
+    let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let partial = tempfile::NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
+    let mut w = BufWriter::new(File::create(partial.path()).map_err(|e| Trouble::file(out, e))?);
+    let io = |e| Trouble::file(out, e);
+    let mut count = 0;
+    if as_json {
+        let head = json!({ "reel": reel.facts.reel.as_str(), "product": product.facts.name.as_str(), "vendor_id": vendor, "product_id": id });
+        write!(w, "{{\"order\":{head},\"chips\":[").map_err(io)?;
+    } else {
+        writeln!(w, "chip_id,vendor_id,product_id,public_key").map_err(io)?;
+    }
+    let mut after = -1;
+    loop {
+        let page = site.book.chips_without(&reel.facts.reel, after, PAGE)?;
+        for chip in &page.items {
+            let key = hex::encode(&chip.public_key);
+            let id_text: &ChipId = &chip.chip_id;
+            if as_json {
+                let comma = if count > 0 { "," } else { "" };
+                let row = json!({ "chip_id": id_text.as_str(), "vendor_id": vendor, "product_id": id, "public_key": key });
+                write!(w, "{comma}\n{row}").map_err(io)?;
+            } else {
+                writeln!(w, "{},{vendor},{id},{key}", id_text.as_str()).map_err(io)?;
+            }
+            count += 1;
+        }
+        match page.next {
+            Some(next) => after = next,
+            None => break,
+        }
+    }
+    if as_json {
+        writeln!(w, "\n]}}").map_err(io)?;
+    }
+    w.flush().map_err(io)?;
+    drop(w);
+    if count == 0 {
+        return Err(Trouble::refused(format!("every chip of reel {} has its credential; there is nothing to order", reel.facts.reel), "See `touchmark reel show`. Nothing was written."));
+    }
+    let octets = fs::read(partial.path()).map_err(io)?;
+    let mut content_digest = [0; 32];
+    content_digest.copy_from_slice(digest(&SHA256, &octets).as_ref());
+    partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
+    let name = reel::file_name(out);
+    site.book.record_order(&reel.facts.reel, &name, &content_digest, i64::try_from(count).unwrap_or(i64::MAX), &who.by())?;
+    Ok(Written {
+        reel: reel.facts.reel.to_string(),
+        file: out.display().to_string(),
+        format: if as_json { "json" } else { "csv" },
+        chips: count,
+        sha256: hex::encode(content_digest),
+    })
+}

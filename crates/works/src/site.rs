@@ -1,0 +1,277 @@
+//! A site: a factory's working directory, its settings, keys and record book.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
+
+use book::ids::{Actor, SiteId, StationName};
+use book::{Book, By, Location, OpenOptions};
+use custody::{Passphrase, SiteKey, WorkFactor};
+use serde::{Deserialize, Serialize};
+use time::OffsetDateTime;
+
+use crate::trouble::Trouble;
+
+/// The file that makes a directory a site.
+pub const FILE: &str = "touchmark.toml";
+
+/// Settings of a site. An unknown key stops the start: a misspelt setting
+/// that is quietly passed over is a setting that does not hold.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Which site it is.
+    pub site: SiteSettings,
+    /// Where its record book is.
+    pub book: BookSettings,
+    /// How onboarding data is made.
+    #[serde(default)]
+    pub onboarding: OnboardingSettings,
+    /// How stations work.
+    #[serde(default)]
+    pub station: StationSettings,
+}
+
+/// Which site it is.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SiteSettings {
+    /// Given at birth, and written into the book; the two must agree.
+    pub id: String,
+    /// For reports.
+    pub name: String,
+}
+
+/// Where its record book is.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BookSettings {
+    /// `sqlite:FILE`, from the site's directory, or `postgres://…` without a password.
+    pub location: String,
+}
+
+/// How onboarding data is made.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct OnboardingSettings {
+    /// PBKDF2 iterations of a verifier, 1,000 to 100,000.
+    pub iterations: u32,
+    /// Octets of its salt, 16 to 32.
+    pub salt_octets: usize,
+    /// Units packed together, among which no discriminator comes twice.
+    pub carton: usize,
+}
+
+impl Default for OnboardingSettings {
+    fn default() -> Self {
+        Self { iterations: 10_000, salt_octets: 32, carton: 20 }
+    }
+}
+
+/// How stations work.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct StationSettings {
+    /// Attempts after which a chip that still fails is given up.
+    pub attempts: u32,
+}
+
+impl Default for StationSettings {
+    fn default() -> Self {
+        Self { attempts: 3 }
+    }
+}
+
+/// Who acts, and the present.
+#[derive(Debug, Clone)]
+pub struct Who {
+    /// The person, or the program in a person's name.
+    pub actor: Actor,
+    /// The clock: a function, so that tests can set it.
+    pub clock: fn() -> OffsetDateTime,
+}
+
+impl Who {
+    /// Somebody, by the machine's clock.
+    ///
+    /// # Errors
+    ///
+    /// Where the name is none.
+    pub fn new(actor: &str) -> Result<Self, Trouble> {
+        Ok(Self { actor: Actor::new(actor)?, clock: OffsetDateTime::now_utc })
+    }
+
+    /// This act, now.
+    pub fn by(&self) -> By {
+        By::person(self.actor.clone(), (self.clock)())
+    }
+
+    /// This act, now, at a station.
+    pub fn at(&self, station: &StationName) -> By {
+        By::station(self.actor.clone(), station.clone(), (self.clock)())
+    }
+
+    /// The present as the standard's rules want it.
+    pub fn now(&self) -> standard::moment::Moment {
+        standard::moment::Moment::from_unix((self.clock)().unix_timestamp())
+    }
+}
+
+/// An open site.
+#[derive(Debug)]
+pub struct Site {
+    /// Its directory.
+    pub dir: PathBuf,
+    /// Its settings.
+    pub settings: Settings,
+    /// Its record book.
+    pub book: Book,
+    key: OnceLock<SiteKey>,
+}
+
+/// What a new site is told as.
+#[derive(Debug, Serialize)]
+pub struct NewSite {
+    /// Its directory.
+    pub site: String,
+    /// Its id.
+    pub id: String,
+    /// Where its book is, without a password.
+    pub book: String,
+    /// Whether the site key is wrapped by a passphrase.
+    pub key_wrapped: bool,
+}
+
+fn draw_id() -> Result<String, Trouble> {
+    let mut octets = [0; 8];
+    aws_lc_rs::rand::fill(&mut octets)
+        .map_err(|_| Trouble::surroundings("the operating system gives no randomness", "Try again."))?;
+    Ok(hex::encode(octets))
+}
+
+const HEADER: &str = "# A site of touchmark. Every key is explained in docs/site.md.\n\n";
+
+impl Site {
+    /// Makes a site in `dir`, which is made if need be and must hold none.
+    ///
+    /// Durable steps, in order: keys, book, settings. A crash before the last
+    /// leaves no site; what lies there then is named by the next try.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`]; nothing that was there is touched.
+    pub fn create(
+        dir: &Path,
+        location: Option<&str>,
+        name: &str,
+        wrap: Option<(&Passphrase, WorkFactor)>,
+        who: &Who,
+    ) -> Result<(Self, NewSite), Trouble> {
+        let file = dir.join(FILE);
+        if file.exists() {
+            return Err(Trouble::usage(format!("{} is a site already", dir.display()), "Give another directory."));
+        }
+        let keys = dir.join("keys");
+        fs::create_dir_all(&keys).map_err(|e| Trouble::file(&keys, e))?;
+        restrict(&keys)?;
+        let text = location.unwrap_or("sqlite:book.sqlite").to_owned();
+        let place = Location::parse(&text, dir)?;
+        let id = draw_id()?;
+        let key = SiteKey::create(&keys.join("site.key"), wrap)?;
+        let made = Book::create(&place, &SiteId::new(&id)?, name, &who.by());
+        let book = match made {
+            Ok(book) => book,
+            Err(error) => {
+                // The key protects nothing yet, so taking it away loses nothing.
+                let _ = fs::remove_file(keys.join("site.key"));
+                return Err(error.into());
+            }
+        };
+        let settings = Settings {
+            site: SiteSettings { id: id.clone(), name: name.to_owned() },
+            book: BookSettings { location: text },
+            onboarding: OnboardingSettings::default(),
+            station: StationSettings::default(),
+        };
+        let toml = toml::to_string(&settings)
+            .map_err(|e| Trouble::surroundings(format!("the settings can't be written: {e}"), "Report this."))?;
+        fs::write(&file, format!("{HEADER}{toml}")).map_err(|e| Trouble::file(&file, e))?;
+        let told = NewSite { site: dir.display().to_string(), id, book: place.to_string(), key_wrapped: wrap.is_some() };
+        let site = Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() };
+        let _ = site.key.set(key);
+        Ok((site, told))
+    }
+
+    /// The site's directory: the one given, or the first with settings upward from `from`.
+    ///
+    /// # Errors
+    ///
+    /// Where there is none.
+    pub fn find(given: Option<&Path>, from: &Path) -> Result<PathBuf, Trouble> {
+        if let Some(dir) = given {
+            return if dir.join(FILE).is_file() {
+                Ok(dir.to_owned())
+            } else {
+                Err(Trouble::usage(format!("{} is no site: it has no {FILE}", dir.display()), "Make one with `touchmark site new DIR`."))
+            };
+        }
+        from.ancestors().find(|d| d.join(FILE).is_file()).map(Path::to_owned).ok_or_else(|| {
+            Trouble::usage(
+                format!("there is no site here: no {FILE} in {} or above it", from.display()),
+                "Go to the site's directory, give --site DIR, or make one with `touchmark site new DIR`.",
+            )
+        })
+    }
+
+    /// Opens the site in `dir`.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`]: settings with an unknown key, a book of another site, an older program.
+    pub fn open(dir: &Path) -> Result<Self, Trouble> {
+        let file = dir.join(FILE);
+        let text = fs::read_to_string(&file).map_err(|e| Trouble::file(&file, e))?;
+        let settings: Settings = toml::from_str(&text).map_err(|e| {
+            Trouble::usage(format!("{}: {}", file.display(), e.message()), "Mend the file; docs/site.md explains every key.")
+        })?;
+        let place = Location::parse(&settings.book.location, dir)?;
+        let options =
+            OpenOptions { backups: dir.to_owned(), site: Some(SiteId::new(&settings.site.id)?), at: OffsetDateTime::now_utc() };
+        let book = Book::open(&place, &options)?;
+        Ok(Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() })
+    }
+
+    /// Where keys lie.
+    pub fn keys(&self) -> PathBuf {
+        self.dir.join("keys")
+    }
+
+    /// The key file of that name.
+    pub fn key_file(&self, name: &str) -> PathBuf {
+        self.keys().join(format!("{name}.key"))
+    }
+
+    /// The key that protects secrets at rest, opened once.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where it is wrapped and no passphrase was given, or the wrong one.
+    pub fn key(&self, passphrase: Option<&Passphrase>) -> Result<&SiteKey, Trouble> {
+        if let Some(key) = self.key.get() {
+            return Ok(key);
+        }
+        let key = SiteKey::open(&self.keys().join("site.key"), passphrase)?;
+        Ok(self.key.get_or_init(|| key))
+    }
+}
+
+/// Only the owner may look into the keys' directory.
+fn restrict(dir: &Path) -> Result<(), Trouble> {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        fs::set_permissions(dir, fs::Permissions::from_mode(0o700)).map_err(|e| Trouble::file(dir, e))?;
+    }
+    let _ = dir;
+    Ok(())
+}

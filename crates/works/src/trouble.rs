@@ -1,0 +1,141 @@
+//! A failure of an act at a site, as its reader needs it.
+
+use std::error::Error;
+use std::fmt;
+
+use book::{
+    AddError, BeginError, Blame, BookError, DeliveryError, FinishError, ReceiveError, RevokeError, ScrapChipError,
+    UnitError,
+};
+
+use crate::advice::{Advise, Kind};
+
+/// Whose move it is, what is so, what to do next, and why.
+#[derive(Debug)]
+pub struct Trouble {
+    kind: Kind,
+    message: String,
+    advice: String,
+    source: Option<Box<dyn Error + Send + Sync>>,
+}
+
+impl Trouble {
+    fn new(kind: Kind, message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { kind, message: message.into(), advice: advice.into(), source: None }
+    }
+
+    /// Read, judged and refused.
+    pub fn refused(message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self::new(Kind::Refused, message, advice)
+    }
+
+    /// Wrong usage or unreadable input.
+    pub fn usage(message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self::new(Kind::Usage, message, advice)
+    }
+
+    /// The surroundings failed.
+    pub fn surroundings(message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self::new(Kind::Surroundings, message, advice)
+    }
+
+    /// The same with its cause.
+    #[must_use]
+    pub fn because(mut self, source: impl Error + Send + Sync + 'static) -> Self {
+        self.source = Some(Box::new(source));
+        self
+    }
+
+    /// A file that could not be read or written.
+    pub fn file(path: &std::path::Path, source: std::io::Error) -> Self {
+        let shown = path.display();
+        match source.kind() {
+            std::io::ErrorKind::NotFound => Self::usage(format!("{shown} is not there"), "Look at the path."),
+            std::io::ErrorKind::AlreadyExists => {
+                Self::usage(format!("{shown} is there already"), "Give another name; nothing was written.")
+            }
+            _ => Self::surroundings(format!("{shown}: {source}"), "Look at the disk and the rights on it, then try again."),
+        }
+    }
+
+    /// Wraps an error that says itself whose move it is.
+    pub fn of<E: Advise + Send + Sync + 'static>(error: E) -> Self {
+        let advice = error.advice().unwrap_or_default();
+        Self { kind: error.kind(), message: error.to_string(), advice, source: error.source().map(|s| s.to_string().into()) }
+    }
+}
+
+impl fmt::Display for Trouble {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.message)
+    }
+}
+
+impl Error for Trouble {
+    fn source(&self) -> Option<&(dyn Error + 'static)> {
+        self.source.as_deref().map(|s| s as _)
+    }
+}
+
+impl Advise for Trouble {
+    fn kind(&self) -> Kind {
+        self.kind
+    }
+
+    fn advice(&self) -> Option<String> {
+        Some(self.advice.clone()).filter(|a| !a.is_empty())
+    }
+}
+
+fn kind(blame: Blame) -> Kind {
+    match blame {
+        Blame::Refused => Kind::Refused,
+        Blame::Usage => Kind::Usage,
+        Blame::Surroundings => Kind::Surroundings,
+    }
+}
+
+macro_rules! from_book {
+    ($($error:ty),*) => {$(
+        impl From<$error> for Trouble {
+            fn from(error: $error) -> Self {
+                Self::new(kind(error.blame()), error.to_string(), error.advice()).because(error)
+            }
+        }
+    )*};
+}
+from_book!(
+    BookError, AddError, BeginError, DeliveryError, FinishError, ReceiveError, RevokeError, ScrapChipError, UnitError
+);
+
+macro_rules! from_advising {
+    ($($error:ty),*) => {$(
+        impl From<$error> for Trouble {
+            fn from(error: $error) -> Self {
+                Self::of(error)
+            }
+        }
+    )*};
+}
+from_advising!(
+    chip::ChipError,
+    chip::SourceError,
+    chip::simulated::MakeError,
+    custody::CustodyError,
+    custody::UnsealError,
+    custody::PassphraseError,
+    crate::examine::ExamineError,
+    crate::intake::IntakeError
+);
+
+impl From<book::ids::IdError> for Trouble {
+    fn from(error: book::ids::IdError) -> Self {
+        Self::usage(error.to_string(), "Give another name.")
+    }
+}
+
+impl From<standard::key::SignError> for Trouble {
+    fn from(error: standard::key::SignError) -> Self {
+        Self::surroundings(error.to_string(), "Try again; nothing was changed.")
+    }
+}
