@@ -5,5 +5,12 @@
 //! error that says whose move it is ([`Advise`]).
 
 pub mod advice;
+pub mod code;
+mod files;
+pub mod onboarding;
+pub mod randomness;
+pub mod record;
+pub mod told;
+pub mod verifier;
 
 pub use advice::{Advise, Kind};
