@@ -34,7 +34,11 @@ pub struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Code(commands::code::Code),
+    Record(commands::record::RecordArgs),
+    Verifier(commands::verifier::Verifier),
+}
 
 /// Parses and runs; every way out of the program goes through here.
 pub fn run(typed: Vec<OsString>) -> ExitCode {
@@ -70,7 +74,11 @@ fn first_line(text: &str) -> String {
 }
 
 fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> {
-    match arguments.command {}
+    match arguments.command {
+        Command::Code(args) => commands::code::run(args, output),
+        Command::Record(args) => commands::record::run(args, output),
+        Command::Verifier(args) => commands::verifier::run(args, output),
+    }
 }
 
 #[cfg(test)]
