@@ -1,0 +1,3 @@
+//! One file a subcommand.
+
+pub mod verifiers;

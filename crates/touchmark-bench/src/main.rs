@@ -1,0 +1,52 @@
+//! Measures touchmark against the tools that it is compared with.
+//!
+//! Speeds are ratios: both sides are measured in the same run, in turns, so
+//! that whatever else the machine does meets both. One file a subcommand.
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use clap::Parser;
+
+mod commands;
+mod timing;
+
+/// Measure touchmark against the tools that it is compared with
+#[derive(Debug, Parser)]
+#[command(name = "touchmark-bench", version)]
+struct Arguments {
+    /// Answer with one JSON document
+    #[arg(long, global = true)]
+    json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Command {
+    Verifiers(commands::verifiers::Verifiers),
+}
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let measured = match arguments.command {
+        Command::Verifiers(args) => commands::verifiers::run(&args),
+    };
+    match measured {
+        Ok(measured) => {
+            let text = if arguments.json { measured.json.to_string() } else { measured.words.join("\n") };
+            let _ = writeln!(std::io::stdout(), "{text}");
+            ExitCode::SUCCESS
+        }
+        Err(failed) => {
+            let _ = writeln!(std::io::stderr(), "touchmark-bench: {failed}");
+            ExitCode::from(3)
+        }
+    }
+}
+
+/// What a subcommand measured.
+struct Measured {
+    json: serde_json::Value,
+    words: Vec<String>,
+}
