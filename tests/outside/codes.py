@@ -9,12 +9,13 @@ python-stdnum, and pictures are read by zxing-cpp.
 
 import json
 import random
+import re
 import subprocess
 import sys
 from pathlib import Path
 
 import zxingcpp
-from PIL import Image
+from PIL import Image, ImageDraw
 from stdnum import verhoeff
 
 ALPHABET = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-."
@@ -60,6 +61,20 @@ def manual(code, long):
     return digits + verhoeff.calc_check_digit(digits)
 
 
+def rastered(svg):
+    """The picture of an SVG whose dark path is made of runs one unit high."""
+    text = svg.read_text()
+    side = int(re.search(r'viewBox="0 0 (\d+) \1"', text).group(1))
+    dark = re.search(r'fill="#000" d="([^"]*)"', text).group(1)
+    picture = Image.new("L", (side * 8, side * 8), 255)
+    draw = ImageDraw.Draw(picture)
+    runs = re.findall(r"M(\d+) (\d+)h(\d+)v1h-\3z", dark)
+    assert "".join(f"M{x} {y}h{run}v1h-{run}z" for x, y, run in runs) == dark
+    for x, y, run in ((int(x), int(y), int(run)) for x, y, run in runs):
+        draw.rectangle((8 * x, 8 * y, 8 * (x + run) - 1, 8 * y + 7), fill=0)
+    return picture
+
+
 def run(program, *arguments):
     done = subprocess.run([program, "--json", "code", *arguments], capture_output=True, text=True)
     return done.returncode, json.loads(done.stdout)
@@ -82,7 +97,7 @@ def main():
             "passcode": passcode,
         }
         long = chance.random() < 0.3
-        picture = directory / f"{index}.png"
+        picture, drawing = directory / f"{index}.png", directory / f"{index}.svg"
         ways = [word for bit, word in enumerate(REACH) if code["reach"] >> bit & 1]
         exit_code, made = run(
             program,
@@ -94,7 +109,7 @@ def main():
             f"--flow={FLOWS[code['flow']]}",
             f"--reach={','.join(ways)}",
             *(["--long"] if long else []),
-            *(["--png", str(picture)] if index % 10 == 0 else []),
+            *(["--png", str(picture), "--svg", str(drawing)] if index % 10 == 0 else []),
         )
         is_long = long or code["flow"] != 0
         expected_qr, expected_manual = qr_text(code), manual(code, is_long)
@@ -131,10 +146,12 @@ def main():
         assert expected_manual in [slip["manual"] for slip in read["could_be"]], read
 
         if picture.exists():
-            decoded = zxingcpp.read_barcodes(Image.open(picture))
-            assert [symbol.text for symbol in decoded] == [expected_qr], (picture, decoded)
-            pictures += 1
-    assert pictures >= 10, pictures
+            for image in [Image.open(picture), rastered(drawing)]:
+                decoded = zxingcpp.read_barcodes(image)
+                assert [symbol.text for symbol in decoded] == [expected_qr], (picture, decoded)
+                assert "M" in decoded[0].ec_level, decoded[0].ec_level
+                pictures += 1
+    assert pictures >= 20, pictures
     print(f"{index + 1} codes, {pictures} pictures")
 
 
