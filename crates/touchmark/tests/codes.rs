@@ -45,7 +45,7 @@ fn make_with<'a>(option: &str, value: &'a str) -> Vec<&'a str> {
     arguments
 }
 
-/// Source: the worked values of STANDARD.md 7, common practice in the trade.
+/// Worked values, common practice in the trade.
 #[test]
 fn a_code_is_made_and_read() {
     let (exit, made) = asked(&MAKE);
