@@ -84,6 +84,10 @@ def main():
     program, directory = sys.argv[1], Path(sys.argv[2])
     chance = random.Random(20260917)
     pictures = 0
+
+    worked = {"vendor": 0xFFF1, "product": 0x8000, "flow": 0, "reach": 2, "discriminator": 3840, "passcode": 20202021}
+    assert (qr_text(worked), manual(worked, False)) == ("MT:Y.K9042C00KA0648G00", "34970112332")
+
     for index in range(120):
         passcode = chance.choice([chance.randint(1, 99999998), 1, 99999998, 16384, 16383])
         if passcode in FORBIDDEN:
