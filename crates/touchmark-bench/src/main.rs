@@ -1,29 +1,54 @@
-//! Measures what the program costs, each figure beside a reference in the same
-//! run, so that it is a ratio and holds on any machine.
+//! Measures touchmark against the tools that it is compared with.
+//!
+//! Speeds are ratios: both sides are measured in the same run, in turns, so
+//! that whatever else the machine does meets both. One file a subcommand.
 
-#![expect(clippy::print_stdout, reason = "figures are this program's answer")]
+use std::io::Write;
+use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::Parser;
 
-mod judging;
-mod rate;
+mod commands;
+mod timing;
 
-/// Measure, each figure beside a reference in the same run
+/// Measure touchmark against the tools that it is compared with
 #[derive(Debug, Parser)]
-#[command(name = "touchmark-bench")]
+#[command(name = "touchmark-bench", version)]
 struct Arguments {
+    /// Answer with one JSON document
+    #[arg(long, global = true)]
+    json: bool,
     #[command(subcommand)]
-    bench: Bench,
+    command: Command,
 }
 
-#[derive(Debug, Subcommand)]
-enum Bench {
-    /// Judging and issuing DACs, against bare verification and signing
-    Judging(judging::JudgingArgs),
+#[derive(Debug, clap::Subcommand)]
+enum Command {
+    Judging(commands::judging::JudgingArgs),
+    Verifiers(commands::verifiers::Verifiers),
 }
 
-fn main() {
-    match Arguments::parse().bench {
-        Bench::Judging(args) => judging::run(&args),
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let measured = match arguments.command {
+        Command::Judging(args) => commands::judging::run(&args),
+        Command::Verifiers(args) => commands::verifiers::run(&args),
+    };
+    match measured {
+        Ok(measured) => {
+            let text = if arguments.json { measured.json.to_string() } else { measured.words.join("\n") };
+            let _ = writeln!(std::io::stdout(), "{text}");
+            ExitCode::SUCCESS
+        }
+        Err(failed) => {
+            let _ = writeln!(std::io::stderr(), "touchmark-bench: {failed}");
+            ExitCode::from(3)
+        }
     }
+}
+
+/// What a subcommand measured.
+struct Measured {
+    json: serde_json::Value,
+    words: Vec<String>,
 }

@@ -39,6 +39,9 @@ enum Command {
     #[command(subcommand)]
     Specimen(commands::specimen::SpecimenCommand),
     Chip(commands::chip::Chip),
+    Code(commands::code::Code),
+    Record(commands::record::RecordArgs),
+    Verifier(commands::verifier::Verifier),
 }
 
 /// Parses and runs; every way out of the program goes through here.
@@ -79,6 +82,9 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
         Command::Chip(args) => commands::chip::run(&args, output),
+        Command::Code(args) => commands::code::run(args, output),
+        Command::Record(args) => commands::record::run(args, output),
+        Command::Verifier(args) => commands::verifier::run(args, output),
     }
 }
 

@@ -166,7 +166,10 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
         (Role::Paa, None) => (None, None),
         (Role::Paa, Some(_)) => return Err(Trouble::usage("a PAA is its own issuer", "Leave --issuer out.")),
         (Role::Pai, None) => {
-            return Err(Trouble::usage("a PAI needs the PAA that issues it", "Name it with --issuer; raise one first with --role paa."));
+            return Err(Trouble::usage(
+                "a PAI needs the PAA that issues it",
+                "Name it with --issuer; raise one first with --role paa.",
+            ));
         }
         (Role::Pai, Some(issuer)) => {
             let found = get(site, issuer)?;
@@ -181,9 +184,13 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
     }
     let key = PrivateKey::generate()?;
     let public = key.public_key();
-    let issuer_certificate = issuer.as_ref().map(|i| Certificate::read(&i.facts.certificate)).transpose().map_err(|e| {
-        Trouble::surroundings(format!("the issuer's certificate in the book can't be read: {e}"), "Run `touchmark book verify`.")
-    })?;
+    let issuer_certificate =
+        issuer.as_ref().map(|i| Certificate::read(&i.facts.certificate)).transpose().map_err(|e| {
+            Trouble::surroundings(
+                format!("the issuer's certificate in the book can't be read: {e}"),
+                "Run `touchmark book verify`.",
+            )
+        })?;
     let own_id = public.key_id();
     let (issuer_name, issuer_id): (&[u8], &[u8]) = match &issuer_certificate {
         Some(c) => (c.subject_der(), c.subject_key_id().unwrap_or_default()),
@@ -228,7 +235,8 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
 
 /// What we build is judged like anything else.
 fn accept_form(der: &[u8], profile: Profile, issuer: Option<&Certificate>) -> Result<Certificate, Trouble> {
-    let c = Certificate::read(der).map_err(|e| Trouble::usage(format!("the certificate would be unreadable: {e}"), "Give another name."))?;
+    let c = Certificate::read(der)
+        .map_err(|e| Trouble::usage(format!("the certificate would be unreadable: {e}"), "Give another name."))?;
     let mut members = vec![(Arc::new(c.clone()), profile, issuer.is_none())];
     if let Some(issuer) = issuer {
         members.push((Arc::new(issuer.clone()), Profile::Paa, true));
@@ -318,22 +326,35 @@ pub struct Adopted {
 ///
 /// [`Trouble`] where a file can't be read or the book refuses. Where the
 /// examination rejects, nothing is adopted and [`Adopted::authorities`] is empty.
-pub fn adopt(site: &Site, files: &[PathBuf], name: Option<&str>, production: bool, who: &Who) -> Result<Adopted, Trouble> {
+pub fn adopt(
+    site: &Site,
+    files: &[PathBuf],
+    name: Option<&str>,
+    production: bool,
+    who: &Who,
+) -> Result<Adopted, Trouble> {
     let purpose = if production { Purpose::Production } else { Purpose::Test };
     let mut found: Vec<Certificate> = Vec::new();
     for path in files {
         let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
-        let items = detect(&octets).map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Give certificates in DER or PEM."))?;
+        let items = detect(&octets)
+            .map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Give certificates in DER or PEM."))?;
         for item in items {
             match item {
                 Item::Certificate(c) => found.push(c),
-                _ => return Err(Trouble::usage(format!("{} holds something that is no certificate", path.display()), "Give PAA and PAI certificates.")),
+                _ => {
+                    return Err(Trouble::usage(
+                        format!("{} holds something that is no certificate", path.display()),
+                        "Give PAA and PAI certificates.",
+                    ));
+                }
             }
         }
     }
     let is_root = |c: &Certificate| c.is_self_issued();
     // What is adopted as a root is what the others are judged against, beside those trusted here.
-    let scratch = tempfile::tempdir().map_err(|e| Trouble::surroundings(format!("no temporary directory: {e}"), "Look at the disk."))?;
+    let scratch = tempfile::tempdir()
+        .map_err(|e| Trouble::surroundings(format!("no temporary directory: {e}"), "Look at the disk."))?;
     let trust_dir = scratch.path().join("trust");
     fs::create_dir(&trust_dir).map_err(|e| Trouble::file(&trust_dir, e))?;
     let mut trusted = 0;
@@ -371,7 +392,8 @@ pub fn adopt(site: &Site, files: &[PathBuf], name: Option<&str>, production: boo
             added.push(AuthorityView::of(&known));
             continue;
         }
-        let title = c.subject.common_name(c.der()).unwrap_or_else(|| hex::encode(c.subject_key_id().unwrap_or_default()));
+        let title =
+            c.subject.common_name(c.der()).unwrap_or_else(|| hex::encode(c.subject_key_id().unwrap_or_default()));
         let wanted = name.filter(|_| single).unwrap_or(&title);
         let new = NewAuthority {
             name: free_name(site, wanted)?,
@@ -420,7 +442,8 @@ pub(crate) fn free_name(site: &Site, wanted: &str) -> Result<AuthorityName, Trou
 /// The authority here that issued a PAI.
 pub(crate) fn issuer_name(site: &Site, c: &Certificate) -> Result<Option<AuthorityName>, Trouble> {
     for authority in site.book.authorities()? {
-        if authority.facts.role == Role::Paa && Some(authority.facts.subject_key_id.as_slice()) == c.authority_key_id() {
+        if authority.facts.role == Role::Paa && Some(authority.facts.subject_key_id.as_slice()) == c.authority_key_id()
+        {
             return Ok(Some(authority.facts.name));
         }
     }
@@ -456,14 +479,20 @@ pub fn request(
     let path = match site.book.authority(&checked)? {
         Some(known) => {
             let reference = known.facts.key_reference.ok_or_else(|| {
-                Trouble::usage(format!("the key of authority {name} is not here"), "Name a new key, or one that was raised here.")
+                Trouble::usage(
+                    format!("the key of authority {name} is not here"),
+                    "Name a new key, or one that was raised here.",
+                )
             })?;
             site.dir.join(reference.strip_prefix("file:").unwrap_or(&reference))
         }
         None => site.key_file(name),
     };
     if out.exists() {
-        return Err(Trouble::usage(format!("{} is there already", out.display()), "Give another name; nothing was written."));
+        return Err(Trouble::usage(
+            format!("{} is there already", out.display()),
+            "Give another name; nothing was written.",
+        ));
     }
     if !path.exists() {
         KeyFile::create(&path, passphrase, &PrivateKey::generate()?, work)?;
@@ -478,5 +507,9 @@ pub fn request(
     }
     let der = standard::request::build(&subject.build(), &key)?;
     fs::write(out, standard::pem::encode("CERTIFICATE REQUEST", &der)).map_err(|e| Trouble::file(out, e))?;
-    Ok(Requested { name: name.to_owned(), file: out.display().to_string(), subject_key_id: hex::encode(key.public_key().key_id()) })
+    Ok(Requested {
+        name: name.to_owned(),
+        file: out.display().to_string(),
+        subject_key_id: hex::encode(key.public_key().key_id()),
+    })
 }

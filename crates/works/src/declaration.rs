@@ -8,9 +8,9 @@ use book::{Declaration, DeclarationOrigin, NewDeclaration, Purpose};
 use custody::{KeyFile, Passphrase, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
+use standard::declaration::Declaration as Signed;
 use standard::declaration::content::{Content, Fields};
 use standard::declaration::signed::SignedDataBuilder;
-use standard::declaration::Declaration as Signed;
 use standard::detect::{Item, detect};
 use standard::ids::{ProductId, VendorId};
 use standard::key::Signer;
@@ -94,7 +94,12 @@ impl DeclarationView {
 }
 
 /// The site's key for development declarations and its certificate, made at first use.
-fn own_signer(site: &Site, passphrase: &Passphrase, work: WorkFactor, who: &Who) -> Result<(KeySigner, Vec<u8>), Trouble> {
+fn own_signer(
+    site: &Site,
+    passphrase: &Passphrase,
+    work: WorkFactor,
+    who: &Who,
+) -> Result<(KeySigner, Vec<u8>), Trouble> {
     let path = site.key_file(SIGNER);
     let certificate = site.keys().join(format!("{SIGNER}.der"));
     if !path.exists() {
@@ -105,10 +110,14 @@ fn own_signer(site: &Site, passphrase: &Passphrase, work: WorkFactor, who: &Who)
     if !certificate.exists() {
         let public = signer.0.public_key();
         let name = NameBuilder::new()
-            .common_name(&format!("{} Development Declarations", site.settings.site.name.chars().take(36).collect::<String>()))
+            .common_name(&format!(
+                "{} Development Declarations",
+                site.settings.site.name.chars().take(36).collect::<String>()
+            ))
             .build();
         let id = public.key_id();
-        let der = Builder::new(Profile::Dac, &serial()?, (&name, &id), &name, &public, (who.now(), NO_END)).sign(signer.0.as_ref())?;
+        let der = Builder::new(Profile::Dac, &serial()?, (&name, &id), &name, &public, (who.now(), NO_END))
+            .sign(signer.0.as_ref())?;
         fs::write(&certificate, der).map_err(|e| Trouble::file(&certificate, e))?;
     }
     let der = fs::read(&certificate).map_err(|e| Trouble::file(&certificate, e))?;
@@ -125,7 +134,10 @@ struct KeySigner(Box<dyn Signer>);
 pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, Trouble> {
     if !make.vendor.is_test() {
         return Err(Trouble::refused(
-            format!("vendor ID {} is a real one, and declarations for real products come from the alliance", make.vendor),
+            format!(
+                "vendor ID {} is a real one, and declarations for real products come from the alliance",
+                make.vendor
+            ),
             "Give one of FFF1 to FFF4, or adopt the alliance's declaration.",
         ));
     }
@@ -148,7 +160,8 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, 
         origin: make.origin,
         authorities: make.authorities.clone(),
     };
-    let content = fields.encode().map_err(|e| Trouble::usage(e.to_string(), "Give values within the standard's bounds."))?;
+    let content =
+        fields.encode().map_err(|e| Trouble::usage(e.to_string(), "Give values within the standard's bounds."))?;
     let name = DeclarationName::new(make.name.unwrap_or(certificate_id))?;
     if site.book.declaration(&name)?.is_some() {
         return Err(Trouble::usage(format!("there is a declaration {name} already"), "Give another name with --name."));
@@ -186,20 +199,33 @@ pub struct Adopted {
 pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &Who) -> Result<Adopted, Trouble> {
     let read = |path: &Path| -> Result<Vec<Item>, Trouble> {
         let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
-        detect(&octets).map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Look whether it is the right file."))
+        detect(&octets)
+            .map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Look whether it is the right file."))
     };
     let signed = match read(file)?.into_iter().next() {
         Some(Item::Declaration(d)) => d,
-        _ => return Err(Trouble::usage(format!("{} is no declaration", file.display()), "Give the declaration as it was issued.")),
+        _ => {
+            return Err(Trouble::usage(
+                format!("{} is no declaration", file.display()),
+                "Give the declaration as it was issued.",
+            ));
+        }
     };
     let (key, certificate) = match read(signer)?.into_iter().next() {
         Some(Item::Certificate(c)) => {
-            let key = *c.public_key().ok_or_else(|| Trouble::refused(format!("{} has no P-256 key", signer.display()), "Give the signer's certificate."))?;
+            let key = *c.public_key().ok_or_else(|| {
+                Trouble::refused(format!("{} has no P-256 key", signer.display()), "Give the signer's certificate.")
+            })?;
             let id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
             (SignerKey { key_id: id, key, trusted: true }, Some(c.der().to_vec()))
         }
         Some(Item::PublicKey(key)) => (SignerKey { key_id: key.key_id().to_vec(), key, trusted: true }, None),
-        _ => return Err(Trouble::usage(format!("{} holds no signer", signer.display()), "Give the signer's certificate or public key.")),
+        _ => {
+            return Err(Trouble::usage(
+                format!("{} holds no signer", signer.display()),
+                "Give the signer's certificate or public key.",
+            ));
+        }
     };
     let mut report = Report::new();
     judge_declaration(&signed, &[key], &mut report);
@@ -232,7 +258,10 @@ pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &
 }
 
 fn content(signed: &Signed) -> Result<&Content, Trouble> {
-    signed.fields.as_ref().map_err(|e| Trouble::refused(format!("the declaration's content is no TLV: {e}"), "Ask for it again."))
+    signed
+        .fields
+        .as_ref()
+        .map_err(|e| Trouble::refused(format!("the declaration's content is no TLV: {e}"), "Ask for it again."))
 }
 
 /// What is told of one declaration.
@@ -242,7 +271,10 @@ fn content(signed: &Signed) -> Result<&Content, Trouble> {
 /// [`Trouble`] where there is none of that name.
 pub fn show(site: &Site, name: &str) -> Result<DeclarationView, Trouble> {
     site.book.declaration(&DeclarationName::new(name)?)?.as_ref().map(DeclarationView::of).ok_or_else(|| {
-        Trouble::usage(format!("there is no declaration {name}"), "See `touchmark declaration list` for those there are.")
+        Trouble::usage(
+            format!("there is no declaration {name}"),
+            "See `touchmark declaration list` for those there are.",
+        )
     })
 }
 
@@ -269,7 +301,10 @@ pub(crate) fn for_product(site: &Site, vendor: u16, product: u16, purpose: Purpo
             continue;
         }
         let signed = Signed::read(&declaration.facts.content).map_err(|e| {
-            Trouble::surroundings(format!("declaration {} in the book can't be read: {e}", declaration.facts.name), "Run `touchmark book verify`.")
+            Trouble::surroundings(
+                format!("declaration {} in the book can't be read: {e}", declaration.facts.name),
+                "Run `touchmark book verify`.",
+            )
         })?;
         let signer = declaration.facts.signer.as_ref().and_then(|der| Certificate::read(der).ok()).and_then(|c| {
             let key = *c.public_key()?;

@@ -7,17 +7,24 @@
 pub mod advice;
 pub mod authority;
 pub mod chips;
+pub mod code;
 pub mod declaration;
 pub mod delivery;
 pub mod examine;
+mod files;
 pub mod intake;
 mod lower;
+pub mod onboarding;
 pub mod order;
 pub mod product;
+pub mod randomness;
+pub mod record;
 pub mod reel;
 pub mod site;
 pub mod specimen;
+pub mod told;
 pub mod trouble;
+pub mod verifier;
 
 pub use advice::{Advise, Kind};
 pub use trouble::Trouble;

@@ -43,7 +43,10 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
     if out.exists() {
-        return Err(Trouble::usage(format!("{} is there already", out.display()), "Give another name; nothing was written."));
+        return Err(Trouble::usage(
+            format!("{} is there already", out.display()),
+            "Give another name; nothing was written.",
+        ));
     }
     let (vendor, id) = (format!("{:04X}", product.facts.vendor_id), format!("{:04X}", product.facts.product_id));
     let as_json = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
@@ -66,7 +69,8 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
             let id_text: &ChipId = &chip.chip_id;
             if as_json {
                 let comma = if count > 0 { "," } else { "" };
-                let row = json!({ "chip_id": id_text.as_str(), "vendor_id": vendor, "product_id": id, "public_key": key });
+                let row =
+                    json!({ "chip_id": id_text.as_str(), "vendor_id": vendor, "product_id": id, "public_key": key });
                 write!(w, "{comma}\n{row}").map_err(io)?;
             } else {
                 writeln!(w, "{},{vendor},{id},{key}", id_text.as_str()).map_err(io)?;
@@ -84,14 +88,23 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
     w.flush().map_err(io)?;
     drop(w);
     if count == 0 {
-        return Err(Trouble::refused(format!("every chip of reel {} has its credential; there is nothing to order", reel.facts.reel), "See `touchmark reel show`. Nothing was written."));
+        return Err(Trouble::refused(
+            format!("every chip of reel {} has its credential; there is nothing to order", reel.facts.reel),
+            "See `touchmark reel show`. Nothing was written.",
+        ));
     }
     let octets = fs::read(partial.path()).map_err(io)?;
     let mut content_digest = [0; 32];
     content_digest.copy_from_slice(digest(&SHA256, &octets).as_ref());
     partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
     let name = reel::file_name(out);
-    site.book.record_order(&reel.facts.reel, &name, &content_digest, i64::try_from(count).unwrap_or(i64::MAX), &who.by())?;
+    site.book.record_order(
+        &reel.facts.reel,
+        &name,
+        &content_digest,
+        i64::try_from(count).unwrap_or(i64::MAX),
+        &who.by(),
+    )?;
     Ok(Written {
         reel: reel.facts.reel.to_string(),
         file: out.display().to_string(),

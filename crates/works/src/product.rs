@@ -112,13 +112,19 @@ pub struct ProductView {
 
 pub(crate) fn kept(product: &Product) -> Result<Kept, Trouble> {
     serde_json::from_value(product.facts.settings.clone()).map_err(|e| {
-        Trouble::surroundings(format!("the settings of product {} in the book can't be read: {e}", product.facts.name), "Run `touchmark book verify`.")
+        Trouble::surroundings(
+            format!("the settings of product {} in the book can't be read: {e}", product.facts.name),
+            "Run `touchmark book verify`.",
+        )
     })
 }
 
 pub(crate) fn further(product: &Product) -> Result<Vec<FurtherObject>, Trouble> {
     serde_json::from_value(product.facts.objects.clone()).map_err(|e| {
-        Trouble::surroundings(format!("the objects of product {} in the book can't be read: {e}", product.facts.name), "Run `touchmark book verify`.")
+        Trouble::surroundings(
+            format!("the objects of product {} in the book can't be read: {e}", product.facts.name),
+            "Run `touchmark book verify`.",
+        )
     })
 }
 
@@ -129,7 +135,12 @@ pub(crate) fn further(product: &Product) -> Result<Vec<FurtherObject>, Trouble> 
 /// [`Trouble`] with the line at fault.
 pub fn read(path: &Path) -> Result<Description, Trouble> {
     let text = fs::read_to_string(path).map_err(|e| Trouble::file(path, e))?;
-    toml::from_str(&text).map_err(|e| Trouble::usage(format!("{}: {}", path.display(), e.message()), "Mend the file; docs/site.md explains every key."))
+    toml::from_str(&text).map_err(|e| {
+        Trouble::usage(
+            format!("{}: {}", path.display(), e.message()),
+            "Mend the file; docs/site.md explains every key.",
+        )
+    })
 }
 
 /// Adds a product. One with a test vendor ID is a test product, for ever.
@@ -145,7 +156,12 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
     let flow: Flow = description.flow.parse().map_err(|e| usage(format!("{e}")))?;
     for object in &description.objects {
         let named = chip::ObjectName::new(&object.name).map_err(|e| usage(e.to_string()))?;
-        let fixed = [chip::ObjectName::DAC, chip::ObjectName::PAI, chip::ObjectName::DECLARATION, chip::ObjectName::FACTORY_RECORD];
+        let fixed = [
+            chip::ObjectName::DAC,
+            chip::ObjectName::PAI,
+            chip::ObjectName::DECLARATION,
+            chip::ObjectName::FACTORY_RECORD,
+        ];
         if fixed.contains(&named) {
             return Err(usage(format!("the object {named:?} is one that the standard asks, and is written anyway")));
         }
@@ -166,7 +182,8 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
         factory_record: description.factory_record,
         lock: description.lock,
     };
-    let json = |e: serde_json::Error| Trouble::surroundings(format!("the product can't be written: {e}"), "Report this.");
+    let json =
+        |e: serde_json::Error| Trouble::surroundings(format!("the product can't be written: {e}"), "Report this.");
     let new = NewProduct {
         name: ProductName::new(name)?,
         purpose: if vendor.is_test() { Purpose::Test } else { Purpose::Production },
@@ -189,7 +206,10 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
 /// [`Trouble`] where there is none.
 pub fn get(site: &Site, name: &str) -> Result<Product, Trouble> {
     site.book.product(&ProductName::new(name)?)?.ok_or_else(|| {
-        Trouble::usage(format!("there is no product {name}"), "See `touchmark product list` for those there are, or add it with `touchmark product add`.")
+        Trouble::usage(
+            format!("there is no product {name}"),
+            "See `touchmark product list` for those there are, or add it with `touchmark product add`.",
+        )
     })
 }
 

@@ -196,7 +196,8 @@ impl Site {
         let toml = toml::to_string(&settings)
             .map_err(|e| Trouble::surroundings(format!("the settings can't be written: {e}"), "Report this."))?;
         fs::write(&file, format!("{HEADER}{toml}")).map_err(|e| Trouble::file(&file, e))?;
-        let told = NewSite { site: dir.display().to_string(), id, book: place.to_string(), key_wrapped: wrap.is_some() };
+        let told =
+            NewSite { site: dir.display().to_string(), id, book: place.to_string(), key_wrapped: wrap.is_some() };
         let site = Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() };
         let _ = site.key.set(key);
         Ok((site, told))
@@ -212,7 +213,10 @@ impl Site {
             return if dir.join(FILE).is_file() {
                 Ok(dir.to_owned())
             } else {
-                Err(Trouble::usage(format!("{} is no site: it has no {FILE}", dir.display()), "Make one with `touchmark site new DIR`."))
+                Err(Trouble::usage(
+                    format!("{} is no site: it has no {FILE}", dir.display()),
+                    "Make one with `touchmark site new DIR`.",
+                ))
             };
         }
         from.ancestors().find(|d| d.join(FILE).is_file()).map(Path::to_owned).ok_or_else(|| {
@@ -232,11 +236,17 @@ impl Site {
         let file = dir.join(FILE);
         let text = fs::read_to_string(&file).map_err(|e| Trouble::file(&file, e))?;
         let settings: Settings = toml::from_str(&text).map_err(|e| {
-            Trouble::usage(format!("{}: {}", file.display(), e.message()), "Mend the file; docs/site.md explains every key.")
+            Trouble::usage(
+                format!("{}: {}", file.display(), e.message()),
+                "Mend the file; docs/site.md explains every key.",
+            )
         })?;
         let place = Location::parse(&settings.book.location, dir)?;
-        let options =
-            OpenOptions { backups: dir.to_owned(), site: Some(SiteId::new(&settings.site.id)?), at: OffsetDateTime::now_utc() };
+        let options = OpenOptions {
+            backups: dir.to_owned(),
+            site: Some(SiteId::new(&settings.site.id)?),
+            at: OffsetDateTime::now_utc(),
+        };
         let book = Book::open(&place, &options)?;
         Ok(Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() })
     }

@@ -54,14 +54,22 @@ impl Trouble {
             std::io::ErrorKind::AlreadyExists => {
                 Self::usage(format!("{shown} is there already"), "Give another name; nothing was written.")
             }
-            _ => Self::surroundings(format!("{shown}: {source}"), "Look at the disk and the rights on it, then try again."),
+            _ => Self::surroundings(
+                format!("{shown}: {source}"),
+                "Look at the disk and the rights on it, then try again.",
+            ),
         }
     }
 
     /// Wraps an error that says itself whose move it is.
     pub fn of<E: Advise + Send + Sync + 'static>(error: E) -> Self {
         let advice = error.advice().unwrap_or_default();
-        Self { kind: error.kind(), message: error.to_string(), advice, source: error.source().map(|s| s.to_string().into()) }
+        Self {
+            kind: error.kind(),
+            message: error.to_string(),
+            advice,
+            source: error.source().map(|s| s.to_string().into()),
+        }
     }
 }
 
@@ -105,7 +113,15 @@ macro_rules! from_book {
     )*};
 }
 from_book!(
-    BookError, AddError, BeginError, DeliveryError, FinishError, ReceiveError, RevokeError, ScrapChipError, UnitError
+    BookError,
+    AddError,
+    BeginError,
+    DeliveryError,
+    FinishError,
+    ReceiveError,
+    RevokeError,
+    ScrapChipError,
+    UnitError
 );
 
 macro_rules! from_advising {

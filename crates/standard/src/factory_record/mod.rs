@@ -373,7 +373,7 @@ impl FactoryRecord {
     }
 }
 
-/// A day as `YYYYMMDD`, the form of the attribute ManufacturingDate.
+/// A day as `YYYYMMDD`, the form of the attribute `ManufacturingDate`.
 pub fn date_text(date: Date) -> String {
     format!("{:04}{:02}{:02}", date.year(), u8::from(date.month()), date.day())
 }

@@ -113,7 +113,8 @@ fn faults_are_named() {
     let mut off_curve = good.clone();
     let last_of_l = good.len() - 19; // Before the key and the 17 octets of the rotating id
     off_curve[last_of_l] ^= 1;
-    let rows: Vec<(&str, Vec<u8>, fn(&RecordError) -> bool)> = vec![
+    type Row = (&'static str, Vec<u8>, fn(&RecordError) -> bool);
+    let rows: Vec<Row> = vec![
         ("nothing", vec![], |e| matches!(e, RecordError::Cbor { at: 0, .. })),
         ("not a map", vec![0x80], |e| matches!(e, RecordError::Cbor { at: 0, .. })),
         ("a map without end", vec![0xBB, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF], |e| {

@@ -230,7 +230,7 @@ mod tests {
 
     use super::*;
 
-    /// A seeded source (SplitMix64), so that a failure can be seen again.
+    /// A seeded source (`SplitMix64`), so that a failure can be seen again.
     fn seeded(seed: u64) -> impl Randomness {
         let mut state = seed;
         move |octets: &mut [u8]| {

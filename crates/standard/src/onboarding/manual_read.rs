@@ -53,7 +53,7 @@ pub(super) fn read(text: &str) -> Reading {
         places.push(digit);
     }
     if !bad.is_empty() {
-        reading.add(None, Finding::new(code::ALPHABET, name_characters(&bad)));
+        reading.add(None, outside_alphabet(&bad, &restored(&places)));
     }
     // A foreign character may stand in the place of a digit or have come between.
     let is_whole = |count: usize| count == SHORT || count == LONG;
@@ -62,7 +62,7 @@ pub(super) fn read(text: &str) -> Reading {
         places.retain(Option::is_some);
     }
     if !is_whole(places.len()) {
-        reading.add(None, Finding::new(code::LENGTH, format!("{all} digits")));
+        reading.add(None, wrong_length(format!("{all} digits")));
         return reading;
     }
 
@@ -103,7 +103,7 @@ fn judge(places: &[Option<u8>]) -> (Fields, Vec<Finding>) {
         Some(digit) if (digit & 4 != 0) != long => {
             let (says, has) = if long { (SHORT, LONG) } else { (LONG, SHORT) };
             let found = format!("the first digit, {digit}, says {says} digits, and there are {has}");
-            findings.push(Finding::new(code::LENGTH, found));
+            findings.push(wrong_length(found));
         }
         _ => {}
     }
@@ -173,6 +173,9 @@ fn slips(digits: &[u8]) -> Vec<Slip> {
 
 /// The sound code that stands there but for one character that is no digit.
 fn restored(places: &[Option<u8>]) -> Vec<Slip> {
+    if places.len() != SHORT && places.len() != LONG {
+        return Vec::new();
+    }
     let mut unknown = places.iter().enumerate().filter(|(_, place)| place.is_none());
     let (Some((at, _)), None) = (unknown.next(), unknown.next()) else { return Vec::new() };
     let mut tried: Vec<u8> = places.iter().map(|place| place.unwrap_or(0)).collect();
@@ -183,6 +186,24 @@ fn restored(places: &[Option<u8>]) -> Vec<Slip> {
             is_sound(&tried).then(|| Slip { digits: text_of(&tried), kind })
         })
         .collect()
+}
+
+fn outside_alphabet(bad: &[(usize, char)], could_be: &[Slip]) -> Finding {
+    let finding = Finding::new(code::ALPHABET, name_characters(bad))
+        .requiring("A manual code is decimal digits 0-9, with hyphens and spaces between them as one likes.");
+    match could_be {
+        [slip] => finding.advising(format!(
+            "Only one digit fits there: {} if {}. Compare it with the label.",
+            slip.digits, slip.kind
+        )),
+        _ => finding,
+    }
+}
+
+fn wrong_length(found: String) -> Finding {
+    Finding::new(code::LENGTH, found).requiring(
+        "A manual code has 11 digits, or 21 where its first digit, 4 to 7, says that vendor and product follow.",
+    )
 }
 
 fn wrong_check_digit(digits: &[u8], could_be: &[Slip]) -> Finding {

@@ -25,7 +25,7 @@ const GROUP: usize = 5;
 pub(super) fn read(text: &str) -> Reading {
     let mut reading = Reading::of(Form::Qr);
     if text.is_empty() {
-        reading.add(None, Finding::new(code::LENGTH, "no text at all"));
+        reading.add(None, wrong_length("no text at all".into()));
         return reading;
     }
     let body = text.strip_prefix(PREFIX).unwrap_or_else(|| {
@@ -75,7 +75,7 @@ fn read_payload(text: &str) -> (Fields, Vec<Finding>) {
         .collect();
     let bad: Vec<(usize, char)> = text.chars().enumerate().filter(|(i, _)| !characters[*i].inside).collect();
     if !bad.is_empty() {
-        findings.push(Finding::new(code::ALPHABET, name_characters(&bad)));
+        findings.push(outside_alphabet(name_characters(&bad)));
     }
 
     // A foreign character may stand in the place of another or have come between.
@@ -87,7 +87,7 @@ fn read_payload(text: &str) -> (Fields, Vec<Finding>) {
     }
     let whole = is_whole(characters.len());
     if !whole {
-        findings.push(Finding::new(code::LENGTH, describe_length(all)));
+        findings.push(wrong_length(describe_length(all)));
     }
 
     let (octets, overflow) = decode(&characters, whole);
@@ -96,7 +96,7 @@ fn read_payload(text: &str) -> (Fields, Vec<Finding>) {
     if whole {
         findings.extend(overflow.map(|place| {
             let found = format!("the group at {} stands for more than its octets hold", place + 1);
-            Finding::new(code::ALPHABET, found)
+            outside_alphabet(found)
         }));
         findings.extend(fields.judge(false));
     }
@@ -123,6 +123,16 @@ fn decode(characters: &[Character], whole: bool) -> (Vec<Option<u8>>, Option<usi
         }
     }
     (octets, overflow)
+}
+
+fn outside_alphabet(found: String) -> Finding {
+    Finding::new(code::ALPHABET, found)
+        .requiring("After its prefix, QR text is Base-38: 0-9, A-Z, - and . in groups that stand for whole octets.")
+}
+
+fn wrong_length(found: String) -> Finding {
+    Finding::new(code::LENGTH, found)
+        .requiring("A payload has 11 octets, which are 19 characters, and more only where further data follows.")
 }
 
 fn describe_length(characters: usize) -> String {

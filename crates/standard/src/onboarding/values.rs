@@ -255,7 +255,7 @@ impl FromStr for Reach {
 mod tests {
     use super::*;
 
-    /// Source: STANDARD.md 7 (Core Spec 5.1.7, from memory).
+    /// Source: Core Spec 5.1.7, from memory.
     #[test]
     fn forbidden_passcodes() {
         let mut forbidden: Vec<u32> = (1..=8).map(|digit| digit * 11_111_111).collect();

@@ -32,7 +32,7 @@ pub const VERIFIER_OCTETS: usize = W0_OCTETS + 65;
 const W0_OCTETS: usize = 32;
 
 /// Octets of w0s and w1s each: eight more than the curve's order has, so that
-/// their remainders are even enough (Core Spec 3.10, CRYPTO_W_SIZE_BYTES).
+/// their remainders are even enough (Core Spec 3.10, `CRYPTO_W_SIZE_BYTES`).
 const WS_OCTETS: usize = stretch::OUT / 2;
 
 /// The order of P-256 (SP 800-186 §3.2.1.3).

@@ -75,9 +75,10 @@ impl Chain {
 
     /// The digest becomes the message of the next compression.
     fn feed(&mut self) {
-        for (octets, word) in self.block[..DIGEST].chunks_exact_mut(4).zip(self.state) {
-            octets.copy_from_slice(&word.to_be_bytes());
-        }
+        // All words first, then one copy: written word by word, the octets would
+        // still be on their way when the compression loads them in larger pieces.
+        let octets = self.state.map(u32::to_be_bytes);
+        self.block[..DIGEST].copy_from_slice(octets.as_flattened());
     }
 }
 
@@ -121,24 +122,34 @@ fn interleaved(password: &[u8], salt: &[u8], iterations: NonZeroU32) -> Zeroizin
         chain.sum = chain.state;
         chain
     });
-    for _ in 1..iterations.get() {
-        // Chain by chain, not iteration by iteration: neighbours in this order
-        // wait for nothing of one another.
-        for chain in &mut chains {
-            chain.feed();
-            chain.compress(&inner);
-        }
-        for chain in &mut chains {
-            chain.feed();
-            chain.compress(&outer);
-            chain.sum.iter_mut().zip(chain.state).for_each(|(sum, word)| *sum ^= word);
-        }
-    }
+    iterate(&mut chains, &inner, &outer, iterations.get() - 1);
 
     let mut out = Zeroizing::new([0; OUT]);
     let words = chains.iter().flat_map(|chain| chain.sum);
     out.chunks_exact_mut(4).zip(words).for_each(|(octets, word)| octets.copy_from_slice(&word.to_be_bytes()));
     out
+}
+
+/// Takes all chains so many iterations on.
+///
+/// A function of its own, so that the keys' hashes come from memory in pieces
+/// as large as the compression loads them again. Inlined, they are kept and
+/// stored word by word, and each compression then waits for its own input.
+#[inline(never)]
+fn iterate(chains: &mut [Chain; CHAINS], inner: &[u32; 8], outer: &[u32; 8], iterations: u32) {
+    for _ in 0..iterations {
+        // Chain by chain, not iteration by iteration: neighbours in this order
+        // wait for nothing of one another.
+        for chain in &mut *chains {
+            chain.feed();
+            chain.compress(inner);
+        }
+        for chain in &mut *chains {
+            chain.feed();
+            chain.compress(outer);
+            chain.sum.iter_mut().zip(chain.state).for_each(|(sum, word)| *sum ^= word);
+        }
+    }
 }
 
 /// The library's whole derivation.

@@ -52,7 +52,10 @@ pub fn issue(
     let authority = authority::get(site, issuer)?;
     let kept = product::kept(&product)?;
     if authority.facts.role != Role::Pai {
-        return Err(Trouble::usage(format!("authority {issuer} is a PAA, and DACs are issued by a PAI"), "Name a PAI; see `touchmark authority list`."));
+        return Err(Trouble::usage(
+            format!("authority {issuer} is a PAA, and DACs are issued by a PAI"),
+            "Name a PAI; see `touchmark authority list`.",
+        ));
     }
     if product.facts.purpose == Purpose::Production && authority.facts.purpose != Purpose::Production {
         return Err(Trouble::refused(
@@ -61,7 +64,10 @@ pub fn issue(
         ));
     }
     let pai = Certificate::read(&authority.facts.certificate).map_err(|e| {
-        Trouble::surroundings(format!("the certificate of authority {issuer} in the book can't be read: {e}"), "Run `touchmark book verify`.")
+        Trouble::surroundings(
+            format!("the certificate of authority {issuer} in the book can't be read: {e}"),
+            "Run `touchmark book verify`.",
+        )
     })?;
     let (vendor, product_id) = dac_identity(site, &product)?;
     let identity = &pai.subject.identity;
@@ -83,7 +89,10 @@ pub fn issue(
         let page = site.book.chips_without(&reel.facts.reel, after, 5_000)?;
         for chip in &page.items {
             let key = PublicKey::from_point(&chip.public_key).map_err(|e| {
-                Trouble::surroundings(format!("the key of chip {} in the book is none: {e}", chip.chip_id), "Run `touchmark book verify`.")
+                Trouble::surroundings(
+                    format!("the key of chip {} in the book is none: {e}", chip.chip_id),
+                    "Run `touchmark book verify`.",
+                )
             })?;
             points.push((chip.chip_id.to_string(), key));
         }
@@ -111,8 +120,10 @@ pub fn issue(
             let serial = serial()?;
             let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
             let name: String = kept.product_name.chars().take(40).collect();
-            let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
-            let der = Builder::new(Profile::Dac, &serial, (pai.subject_der(), &key_id), &subject, key, (now, until)).sign(signer.as_ref())?;
+            let subject =
+                NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
+            let der = Builder::new(Profile::Dac, &serial, (pai.subject_der(), &key_id), &subject, key, (now, until))
+                .sign(signer.as_ref())?;
             progress(1);
             let credential = NewCredential {
                 public_key: *key.point(),
@@ -127,11 +138,15 @@ pub fn issue(
         .collect::<Result<_, Trouble>>()?;
     // Alike in everything but key, serial number and name, so one stands for all in form.
     if let Some((_, der)) = made.first() {
-        let dac = Certificate::read(der).map_err(|e| Trouble::surroundings(format!("what was issued can't be read: {e}"), "Report this."))?;
+        let dac = Certificate::read(der)
+            .map_err(|e| Trouble::surroundings(format!("what was issued can't be read: {e}"), "Report this."))?;
         let mut report = Report::new();
         judge_certificate(&dac, Profile::Dac, &mut report);
         if let Some(f) = report.findings().iter().find(|f| f.severity == Severity::Error) {
-            return Err(Trouble::refused(format!("the DACs would break {}: {}", f.rule.name, f.found), f.advice.to_string()));
+            return Err(Trouble::refused(
+                format!("the DACs would break {}: {}", f.rule.name, f.found),
+                f.advice.to_string(),
+            ));
         }
     }
     let mut digest = Digest::new(&SHA256);

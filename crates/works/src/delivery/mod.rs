@@ -10,8 +10,8 @@ use std::sync::Arc;
 
 use book::ids::{AuthorityName, DeliveryId};
 use book::{
-    AuthorityOrigin, Delivery, DeliveryOrigin, DeliveryVerdict, NewAuthority, NewCredential, NewDelivery, Product, Purpose, Reel,
-    Role, Stored,
+    AuthorityOrigin, Delivery, DeliveryOrigin, DeliveryVerdict, NewAuthority, NewCredential, NewDelivery, Product,
+    Purpose, Reel, Role, Stored,
 };
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -74,9 +74,16 @@ impl Received {
 /// DAC's origin where the product's declaration names one.
 pub(crate) fn dac_identity(site: &Site, product: &Product) -> Result<(VendorId, ProductId), Trouble> {
     let facts = &product.facts;
-    let odd = |_| Trouble::surroundings(format!("product {} in the book has impossible identifiers", facts.name), "Run `touchmark book verify`.");
+    let odd = |_| {
+        Trouble::surroundings(
+            format!("product {} in the book has impossible identifiers", facts.name),
+            "Run `touchmark book verify`.",
+        )
+    };
     let own = (VendorId::new(facts.vendor_id).map_err(odd)?, ProductId::new(facts.product_id).map_err(odd)?);
-    let Some(ready) = declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)? else { return Ok(own) };
+    let Some(ready) = declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)? else {
+        return Ok(own);
+    };
     let Ok(content) = &ready.signed.fields else { return Ok(own) };
     let narrow = |v: Option<u64>| v.and_then(|v| u16::try_from(v).ok());
     let origin = narrow(content.dac_origin_vendor_id).zip(narrow(content.dac_origin_product_id));
@@ -240,7 +247,8 @@ fn delivered_authorities(
             names.push(known.facts.name);
             continue;
         }
-        let title = pai.subject.common_name(pai.der()).unwrap_or_else(|| hex::encode(pai.subject_key_id().unwrap_or_default()));
+        let title =
+            pai.subject.common_name(pai.der()).unwrap_or_else(|| hex::encode(pai.subject_key_id().unwrap_or_default()));
         let name = authority::free_name(site, &title)?;
         new.push(NewAuthority {
             name: name.clone(),

@@ -106,7 +106,14 @@ pub(crate) fn file_name(path: &Path) -> String {
 ///
 /// [`Trouble`] where the manifest can't be read or the book refuses; what can
 /// be read and is wrong comes back as [`Received`] with findings, and nothing stored.
-pub fn receive(site: &Site, path: &Path, reel: &str, product: &str, map: &ColumnMap, who: &Who) -> Result<Received, Trouble> {
+pub fn receive(
+    site: &Site,
+    path: &Path,
+    reel: &str,
+    product: &str,
+    map: &ColumnMap,
+    who: &Who,
+) -> Result<Received, Trouble> {
     let product = product::get(site, product)?;
     let id = ReelId::new(reel)?;
     let source_digest = digest(path)?;
@@ -150,17 +157,21 @@ pub fn receive(site: &Site, path: &Path, reel: &str, product: &str, map: &Column
             received.chips = done.chips;
             Ok(received)
         }
-        Err(ReceiveError::Duplicates { duplicates, .. }) => {
-            for double in duplicates {
+        Err(ReceiveError::Duplicates { first, .. }) => {
+            for double in first {
                 let other = &double.held_by;
                 let (rule, what) = match double.same {
-                    Same::ChipId | Same::Both => (&REEL_DUPLICATE_CHIP, format!("chip {} is on reel {} already", double.chip_id, other.reel)),
+                    Same::ChipId | Same::Both => {
+                        (&REEL_DUPLICATE_CHIP, format!("chip {} is on reel {} already", double.chip_id, other.reel))
+                    }
                     Same::PublicKey => (
                         &REEL_DUPLICATE_KEY,
                         format!("chip {} has the key of chip {} on reel {}", double.chip_id, other.chip_id, other.reel),
                     ),
                 };
-                let line = usize::try_from(double.position).ok().and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
+                let line = usize::try_from(double.position)
+                    .ok()
+                    .and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
                 received.findings.push(ManifestFinding {
                     subject: line.map_or_else(|| "manifest".into(), |l| format!("line {l}")),
                     chip_id: Some(double.chip_id.to_string()),
@@ -207,7 +218,10 @@ pub struct ReelView {
 /// [`Trouble`] where there is none.
 pub fn get(site: &Site, reel: &str) -> Result<Reel, Trouble> {
     site.book.reel(&ReelId::new(reel)?)?.ok_or_else(|| {
-        Trouble::usage(format!("there is no reel {reel}"), "See `touchmark reel list` for those there are, or receive it with `touchmark reel receive`.")
+        Trouble::usage(
+            format!("there is no reel {reel}"),
+            "See `touchmark reel list` for those there are, or receive it with `touchmark reel receive`.",
+        )
     })
 }
 

@@ -18,8 +18,10 @@ use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool};
 use works::examine::{Examine, examine};
 
-use crate::rate::in_turns;
+use super::rate::in_turns;
+use crate::Measured;
 
+/// Judging and issuing DACs, against bare verification and signing
 #[derive(Debug, Args)]
 pub struct JudgingArgs {
     /// DACs in one round
@@ -80,8 +82,9 @@ impl Line {
     }
 }
 
-/// Measures and prints.
-pub fn run(args: &JudgingArgs) {
+/// Measures.
+pub fn run(args: &JudgingArgs) -> Result<Measured, String> {
+    let mut rows = Vec::new();
     let line = line();
     let publics: Vec<_> = (0..args.dacs).map(|_| key().public_key()).collect();
     let ders: Vec<Vec<u8>> = publics.iter().enumerate().map(|(n, public)| line.dac(n as u32, public)).collect();
@@ -108,7 +111,7 @@ pub fn run(args: &JudgingArgs) {
         }
     };
     let rates = in_turns(args.dacs, args.rounds, &mut [&mut bare, &mut judge]);
-    show("judging a DAC, all rules and the signature", "bare verification", rates[1], rates[0], "0.85");
+    rows.push(row("judging a DAC, all rules and the signature", "bare verification", rates[1], rates[0], 0.85));
 
     let pair = EcdsaKeyPair::generate(&ECDSA_P256_SHA256_ASN1_SIGNING).expect("randomness");
     let random = SystemRandom::new();
@@ -125,13 +128,16 @@ pub fn run(args: &JudgingArgs) {
         }
     };
     let rates = in_turns(args.dacs, args.rounds, &mut [&mut bare, &mut issue]);
-    show("building and signing a DAC", "bare signing", rates[1], rates[0], "0.80");
+    rows.push(row("building and signing a DAC", "bare signing", rates[1], rates[0], 0.80));
 
-    both_cores(args, &line, &ders);
+    rows.push(both_cores(args, &line, &ders));
+    let words = rows.iter().map(Row::words).collect();
+    let json = rows.iter().map(Row::json).collect::<Vec<_>>();
+    Ok(Measured { json: serde_json::json!({ "dacs": args.dacs, "rounds": args.rounds, "measured": json }), words })
 }
 
 /// `examine` on a directory, with one thread and with two.
-fn both_cores(args: &JudgingArgs, line: &Line, ders: &[Vec<u8>]) {
+fn both_cores(args: &JudgingArgs, line: &Line, ders: &[Vec<u8>]) -> Row {
     let directory = tempfile::tempdir().expect("a temporary directory");
     let dacs = directory.path().join("dacs");
     fs::create_dir(&dacs).expect("a directory");
@@ -154,12 +160,36 @@ fn both_cores(args: &JudgingArgs, line: &Line, ders: &[Vec<u8>]) {
     let mut single = || one.install(go);
     let mut double = || two.install(go);
     let rates = in_turns(args.dacs, args.rounds, &mut [&mut single, &mut double]);
-    show("examine of a directory on two cores", "the same on one", rates[1], rates[0], "1.70");
+    row("examine of a directory on two cores", "the same on one", rates[1], rates[0], 1.70)
 }
 
-fn show(what: &str, reference: &str, rate: f64, reference_rate: f64, goal: &str) {
-    println!(
-        "{what}: {rate:.0}/s, {reference}: {reference_rate:.0}/s, ratio {:.2} (goal {goal})",
-        rate / reference_rate
-    );
+/// One measurement beside its reference.
+struct Row {
+    what: &'static str,
+    reference: &'static str,
+    rate: f64,
+    reference_rate: f64,
+    goal: f64,
+}
+
+fn row(what: &'static str, reference: &'static str, rate: f64, reference_rate: f64, goal: f64) -> Row {
+    Row { what, reference, rate, reference_rate, goal }
+}
+
+impl Row {
+    fn ratio(&self) -> f64 {
+        self.rate / self.reference_rate
+    }
+
+    fn words(&self) -> String {
+        let Self { what, reference, rate, reference_rate, goal } = self;
+        format!("{what}: {rate:.0}/s, {reference}: {reference_rate:.0}/s, ratio {:.2} (goal {goal:.2})", self.ratio())
+    }
+
+    fn json(&self) -> serde_json::Value {
+        serde_json::json!({
+            "what": self.what, "per_second": self.rate, "reference": self.reference,
+            "reference_per_second": self.reference_rate, "ratio": self.ratio(), "goal": self.goal,
+        })
+    }
 }

@@ -1,0 +1,5 @@
+//! One file a subcommand.
+
+pub mod judging;
+mod rate;
+pub mod verifiers;

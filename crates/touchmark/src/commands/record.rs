@@ -1,0 +1,215 @@
+//! `touchmark record`: a unit's factory record made and shown.
+
+use std::fmt;
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use works::record::{HexFile, ImageFile, RecordFiles, RecordInput, ShownRecord};
+
+use crate::commands::words::row;
+use crate::output::{Exit, Failure, Output};
+
+/// Make a unit's factory record, or show one
+#[derive(Debug, clap::Args)]
+pub struct RecordArgs {
+    #[command(subcommand)]
+    act: Act,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Act {
+    /// Make the record that a unit's firmware reads
+    ///
+    /// Values come from a description in TOML or JSON, from options, or from
+    /// both; an option wins. The passcode is never an option: it comes from the
+    /// description, a file or `TOUCHMARK_PASSCODE`, to derive the verifier or to
+    /// check the one given. The record holds it only with --with-passcode.
+    Make(Box<Make>),
+    /// Show the record in a file: CBOR, image of a flash region, Intel HEX
+    Show(Show),
+}
+
+#[derive(clap::Args)]
+struct Make {
+    /// Description in TOML or JSON; keys are the names of these options with _ for -
+    #[arg(long, value_name = "FILE")]
+    from: Option<PathBuf>,
+    /// Serial number, at most 32 octets
+    #[arg(long, value_name = "TEXT")]
+    serial_number: Option<String>,
+    /// Vendor ID, as FFF2
+    #[arg(long, value_name = "VID", visible_alias = "vendor")]
+    vendor_id: Option<String>,
+    /// Vendor name, at most 32 octets
+    #[arg(long, value_name = "TEXT")]
+    vendor_name: Option<String>,
+    /// Product ID, as 8A21
+    #[arg(long, value_name = "PID", visible_alias = "product")]
+    product_id: Option<String>,
+    /// Product name, at most 32 octets
+    #[arg(long, value_name = "TEXT")]
+    product_name: Option<String>,
+    /// Hardware version, 0 to 65535
+    #[arg(long, value_name = "N")]
+    hardware_version: Option<String>,
+    /// Hardware version as people say it, at most 64 octets
+    #[arg(long, value_name = "TEXT")]
+    hardware_version_text: Option<String>,
+    /// Manufacturing date, as 2026-11-25
+    #[arg(long, value_name = "DATE")]
+    manufactured: Option<String>,
+    /// Discriminator, 0 to 4095
+    #[arg(long, value_name = "N")]
+    discriminator: Option<String>,
+    /// Salt, 16 to 32 octets in hex; a random one where neither it nor a verifier is given
+    #[arg(long, value_name = "HEX")]
+    salt: Option<String>,
+    /// Iteration count, 1000 to 100000
+    #[arg(long, value_name = "N")]
+    iterations: Option<String>,
+    /// Verifier, in hex or base 64; derived from the passcode where it is left out
+    #[arg(long, value_name = "HEX")]
+    verifier: Option<String>,
+    /// The rotating id's unique value, 16 to 64 octets in hex; a random one where it is left out
+    #[arg(long, value_name = "HEX")]
+    rotating_id: Option<String>,
+    /// File whose first line is the passcode
+    #[arg(long, value_name = "FILE")]
+    passcode_file: Option<PathBuf>,
+    /// Put the passcode into the record, for a device that shows it itself
+    #[arg(long)]
+    with_passcode: bool,
+    /// DAC, for a part whose secure element does not hold it
+    #[arg(long, value_name = "FILE")]
+    dac: Option<PathBuf>,
+    /// PAI, likewise
+    #[arg(long, value_name = "FILE")]
+    pai: Option<PathBuf>,
+    /// Certification declaration, likewise
+    #[arg(long, value_name = "FILE")]
+    declaration: Option<PathBuf>,
+    /// Write the record as CBOR
+    #[arg(long, value_name = "FILE")]
+    cbor: Option<PathBuf>,
+    /// Write an image of a flash region: the record, then 0xFF
+    #[arg(long, value_name = "FILE", requires = "region")]
+    image: Option<PathBuf>,
+    /// Octets of the flash region, decimal or hex after 0x
+    #[arg(long, value_name = "OCTETS", requires = "image", value_parser = number)]
+    region: Option<u32>,
+    /// Write Intel HEX
+    #[arg(long, value_name = "FILE", requires = "address")]
+    hex: Option<PathBuf>,
+    /// Address of the record, decimal or hex after 0x
+    #[arg(long, value_name = "ADDRESS", requires = "hex", value_parser = number)]
+    address: Option<u32>,
+}
+
+impl fmt::Debug for Make {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Make")
+    }
+}
+
+#[derive(Debug, clap::Args)]
+struct Show {
+    /// File that carries a record
+    file: PathBuf,
+    /// Show the verifier, the rotating id's value and the passcode too
+    #[arg(long)]
+    reveal: bool,
+}
+
+fn number(typed: &str) -> Result<u32, String> {
+    let hex = typed.strip_prefix("0x").or_else(|| typed.strip_prefix("0X"));
+    let (digits, radix) = hex.map_or((typed, 10), |digits| (digits, 16));
+    let plain = digits.chars().all(|c| c.is_digit(radix));
+    let number = u32::from_str_radix(digits, radix).ok().filter(|_| plain);
+    number.ok_or_else(|| "not a number of 32 bits, decimal or hex after 0x".into())
+}
+
+/// Runs the command.
+pub fn run(args: RecordArgs, output: &mut Output) -> Result<Exit, Failure> {
+    match args.act {
+        Act::Make(args) => make(*args, output),
+        Act::Show(args) => {
+            let shown = works::record::show(&args.file, args.reveal)?;
+            output.show(&shown, |w| tell(w, &shown))?;
+            Ok(Exit::Done)
+        }
+    }
+}
+
+fn make(args: Make, output: &mut Output) -> Result<Exit, Failure> {
+    let described = args.from.as_deref().map(RecordInput::read).transpose()?.unwrap_or_default();
+    let passcode = match &args.passcode_file {
+        Some(path) => Some(works::record::read_passcode(path)?),
+        None => std::env::var("TOUCHMARK_PASSCODE").ok().filter(|typed| !typed.is_empty()).map(Into::into),
+    };
+    let typed = RecordInput {
+        serial_number: args.serial_number,
+        vendor_id: args.vendor_id,
+        vendor_name: args.vendor_name,
+        product_id: args.product_id,
+        product_name: args.product_name,
+        hardware_version: args.hardware_version.map(Into::into),
+        hardware_version_text: args.hardware_version_text,
+        manufactured: args.manufactured,
+        discriminator: args.discriminator.map(Into::into),
+        salt: args.salt,
+        iterations: args.iterations.map(Into::into),
+        verifier: args.verifier,
+        rotating_id: args.rotating_id,
+        passcode,
+        with_passcode: args.with_passcode,
+        dac: args.dac,
+        pai: args.pai,
+        declaration: args.declaration,
+    };
+    let files = RecordFiles {
+        cbor: args.cbor,
+        image: args.image.zip(args.region).map(|(path, region)| ImageFile { path, region: region as usize }),
+        hex: args.hex.zip(args.address).map(|(path, address)| HexFile { path, address }),
+    };
+    let made = works::record::make(&described.overridden_by(typed), &files)?;
+    output.show(&made, |w| {
+        tell(w, &made.record)?;
+        row(w, "octets", &made.octets.to_string())?;
+        made.files.iter().try_for_each(|file| row(w, "written", file))
+    })?;
+    Ok(Exit::Done)
+}
+
+fn tell(w: &mut dyn Write, shown: &ShownRecord) -> io::Result<()> {
+    let test = if shown.test { " (TEST)" } else { "" };
+    let octets = |hex: &Option<String>| hex.as_ref().map(|hex| format!("{} octets", hex.len() / 2));
+    let hidden = |secret: &Option<String>| Some(secret.clone().unwrap_or_else(|| "hidden".into()));
+    let passcode = match (shown.holds_passcode, shown.passcode) {
+        (false, _) => None,
+        (true, None) => Some("hidden".into()),
+        (true, Some(passcode)) => Some(format!("{passcode:08}")),
+    };
+    let version = match &shown.hardware_version_text {
+        Some(text) => format!("{} ({text})", shown.hardware_version),
+        None => shown.hardware_version.to_string(),
+    };
+    let rows = [
+        ("serial number", Some(shown.serial_number.clone())),
+        ("vendor", Some(format!("{} {}{test}", shown.vendor_id, shown.vendor_name))),
+        ("product", Some(format!("{} {}{test}", shown.product_id, shown.product_name))),
+        ("hardware version", Some(version)),
+        ("manufactured", Some(shown.manufactured.clone())),
+        ("discriminator", Some(shown.discriminator.to_string())),
+        ("salt", Some(shown.salt.clone())),
+        ("iterations", Some(shown.iterations.to_string())),
+        ("verifier", hidden(&shown.verifier)),
+        ("rotating id", hidden(&shown.rotating_id)),
+        ("DAC", octets(&shown.dac)),
+        ("PAI", octets(&shown.pai)),
+        ("declaration", octets(&shown.declaration)),
+        ("passcode", passcode),
+        ("region", shown.region.map(|octets| format!("{octets} octets"))),
+        ("address", shown.address.clone()),
+    ];
+    rows.into_iter().filter_map(|(what, value)| Some((what, value?))).try_for_each(|(what, value)| row(w, what, &value))
+}

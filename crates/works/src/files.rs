@@ -1,0 +1,107 @@
+//! Files that appear whole or not at all, several of them together.
+
+use std::fs::{self, Permissions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use tempfile::NamedTempFile;
+
+use crate::advice::{Advise, Kind};
+
+/// Who may read what is written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Readers {
+    /// Its owner alone: the file holds secrets of a device.
+    Owner,
+    /// Whoever the process's own mask allows.
+    Usual,
+}
+
+/// A file could not be written.
+#[derive(Debug, thiserror::Error)]
+#[error("{path} can't be written: {source}", path = path.display())]
+pub struct WriteError {
+    path: PathBuf,
+    source: io::Error,
+}
+
+impl Advise for WriteError {
+    fn kind(&self) -> Kind {
+        Kind::Surroundings
+    }
+
+    fn advice(&self) -> Option<String> {
+        Some("Look at the directory, its permissions and the space left, then call again.".into())
+    }
+}
+
+/// Files that are written, but under other names yet.
+#[derive(Debug, Default)]
+pub struct Pending(Vec<(PathBuf, Written)>);
+
+#[derive(Debug)]
+enum Written {
+    Beside(NamedTempFile),
+    /// A device or a pipe, which nothing can take the place of.
+    Through(Vec<u8>),
+}
+
+impl Pending {
+    /// Writes a file beside its place.
+    ///
+    /// # Errors
+    ///
+    /// [`WriteError`]; dropping `self` leaves nothing behind.
+    pub fn add(&mut self, path: &Path, octets: &[u8], readers: Readers) -> Result<(), WriteError> {
+        let failed = |source| WriteError { path: path.to_owned(), source };
+        if fs::metadata(path).is_ok_and(|there| !there.is_file() && !there.is_dir()) {
+            self.0.push((path.to_owned(), Written::Through(octets.to_vec())));
+            return Ok(());
+        }
+        if path.is_dir() {
+            return Err(failed(io::Error::from(io::ErrorKind::IsADirectory)));
+        }
+        let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(".touchmark-");
+        let usual;
+        if readers == Readers::Usual {
+            usual = usual_permissions();
+            usual.into_iter().for_each(|permissions| {
+                builder.permissions(permissions);
+            });
+        }
+        let mut file = builder.tempfile_in(directory).map_err(failed)?;
+        file.write_all(octets).and_then(|()| file.as_file().sync_all()).map_err(failed)?;
+        self.0.push((path.to_owned(), Written::Beside(file)));
+        Ok(())
+    }
+
+    /// Puts all of them in their places.
+    ///
+    /// # Errors
+    ///
+    /// [`WriteError`] for the first that could not be; those before it stay.
+    pub fn place(self) -> Result<(), WriteError> {
+        for (path, written) in self.0 {
+            let placed = match written {
+                Written::Beside(file) => file.persist(&path).map(|_| ()).map_err(|error| error.error),
+                Written::Through(octets) => fs::write(&path, octets),
+            };
+            placed.map_err(|source| WriteError { path, source })?;
+        }
+        Ok(())
+    }
+}
+
+/// Readable and writable by all, less what the process's mask takes away.
+#[cfg(unix)]
+fn usual_permissions() -> Option<Permissions> {
+    use std::os::unix::fs::PermissionsExt;
+    Some(Permissions::from_mode(0o666))
+}
+
+#[cfg(not(unix))]
+fn usual_permissions() -> Option<Permissions> {
+    None
+}

@@ -1,0 +1,125 @@
+//! Showing a record that was written.
+
+use std::path::Path;
+
+use serde::Serialize;
+use standard::factory_record::{Carrier, FactoryRecord, read_any};
+
+use super::error::RecordActError;
+use super::input::read_file;
+
+/// The largest file that carries a record.
+const MAX_FILE: u64 = 16 << 20;
+
+/// A record as people and programs are shown it.
+#[derive(Serialize)]
+pub struct ShownRecord {
+    /// Serial number.
+    pub serial_number: String,
+    /// Vendor ID.
+    pub vendor_id: String,
+    /// Vendor name.
+    pub vendor_name: String,
+    /// Product ID.
+    pub product_id: String,
+    /// Product name.
+    pub product_name: String,
+    /// Whether the vendor ID is one for tests.
+    pub test: bool,
+    /// Hardware version.
+    pub hardware_version: u16,
+    /// Hardware version as text.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub hardware_version_text: Option<String>,
+    /// Manufacturing date, `2026-11-25`.
+    pub manufactured: String,
+    /// Discriminator.
+    pub discriminator: u16,
+    /// Salt in hex.
+    pub salt: String,
+    /// Iteration count.
+    pub iterations: u32,
+    /// Verifier in hex; only where secrets are asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub verifier: Option<String>,
+    /// Rotating-id unique value in hex; only where secrets are asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub rotating_id: Option<String>,
+    /// DAC in hex.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub dac: Option<String>,
+    /// PAI in hex.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pai: Option<String>,
+    /// Declaration in hex.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub declaration: Option<String>,
+    /// Whether the record holds the passcode.
+    pub holds_passcode: bool,
+    /// Passcode; only where secrets are asked for.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub passcode: Option<u32>,
+    /// `cbor`, `image` or `intel-hex`; of a record read from a file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub carrier: Option<&'static str>,
+    /// Octets of the region, of an image.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub region: Option<usize>,
+    /// Address of the first octet, of Intel HEX.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
+}
+
+impl ShownRecord {
+    /// The record, with its secrets where `reveal` says so.
+    pub fn of(record: &FactoryRecord, reveal: bool) -> Self {
+        Self {
+            serial_number: record.serial_number.clone(),
+            vendor_id: record.vendor_id.to_string(),
+            vendor_name: record.vendor_name.clone(),
+            product_id: record.product_id.to_string(),
+            product_name: record.product_name.clone(),
+            test: record.vendor_id.is_test(),
+            hardware_version: record.hardware_version,
+            hardware_version_text: record.hardware_version_text.clone(),
+            manufactured: record.manufactured.to_string(),
+            discriminator: record.discriminator.get(),
+            salt: hex::encode(record.salt.octets()),
+            iterations: record.iterations.get(),
+            verifier: reveal.then(|| hex::encode(record.verifier.octets().as_slice())),
+            rotating_id: reveal.then(|| hex::encode(record.rotating_id.octets())),
+            dac: record.dac.as_ref().map(hex::encode),
+            pai: record.pai.as_ref().map(hex::encode),
+            declaration: record.declaration.as_ref().map(hex::encode),
+            holds_passcode: record.passcode.is_some(),
+            passcode: record.passcode.as_ref().filter(|_| reveal).map(|passcode| passcode.get()),
+            carrier: None,
+            region: None,
+            address: None,
+        }
+    }
+}
+
+/// Reads the record in a file of any of its forms.
+///
+/// # Errors
+///
+/// [`RecordActError::Read`], [`RecordActError::TooLarge`] and [`RecordActError::NoRecord`].
+pub fn show(path: &Path, reveal: bool) -> Result<ShownRecord, RecordActError> {
+    let octets = read_file(path, MAX_FILE)?;
+    let (record, carrier) =
+        read_any(&octets).map_err(|source| RecordActError::NoRecord { path: path.to_owned(), source })?;
+    let mut shown = ShownRecord::of(&record, reveal);
+    match carrier {
+        Carrier::Cbor => shown.carrier = Some("cbor"),
+        Carrier::Image { region } => {
+            shown.carrier = Some("image");
+            shown.region = Some(region);
+        }
+        Carrier::IntelHex { address } => {
+            shown.carrier = Some("intel-hex");
+            shown.address = Some(format!("0x{address:08X}"));
+        }
+    }
+    Ok(shown)
+}
