@@ -115,6 +115,13 @@ fn judge_content(content: &Content, report: &mut Report) {
     if let Some(number) = content.version_number.filter(|n| *n > 0xFFFF) {
         report.found(&rules::ELEMENTS, format!("element 7 version_number is {number}, more than 16 bits"));
     }
+    for (name, value, bits) in
+        [("5 security_level", content.security_level, 8), ("6 security_information", content.security_information, 16)]
+    {
+        if let Some(number) = value.filter(|n| *n >> bits != 0) {
+            report.found(&rules::ELEMENTS, format!("element {name} is {number}, more than {bits} bits"));
+        }
+    }
     match content.certification_type {
         None | Some(2) => {}
         Some(0) => note(report, "0, development and test", "Fine on the desk. Nothing with it may be shipped."),
