@@ -145,7 +145,7 @@ impl Name {
     /// The name in words: `O = Quarry Lane, CN = Test PAI 7, VID = FFF2`.
     pub fn display(&self, data: &[u8]) -> String {
         let mut out = String::new();
-        let _ = attributes(data, self.span, |kind, tag, value| {
+        let _ = attributes(data, self.span, |_, kind, tag, value| {
             let separator = if out.is_empty() { "" } else { ", " };
             let shown =
                 readable(tag, value).unwrap_or_else(|_| format!("#{}", hex::encode(&value[..value.len().min(64)])));
@@ -157,7 +157,7 @@ impl Name {
     /// The first commonName, for headings.
     pub fn common_name(&self, data: &[u8]) -> Option<String> {
         let mut found = None;
-        let _ = attributes(data, self.span, |kind, tag, value| {
+        let _ = attributes(data, self.span, |_, kind, tag, value| {
             if kind == oid::COMMON_NAME && found.is_none() {
                 found = readable(tag, value).ok().map(|s| printable(&s));
             }
@@ -166,10 +166,15 @@ impl Name {
     }
 
     /// Form in which RFC 5280 §7.1 compares names: types of string, letter
-    /// case and white space do not count, order does.
+    /// case and white space do not count; order does, and so does which
+    /// attributes stand together in one relative distinguished name.
     pub fn folded(&self, data: &[u8]) -> String {
         let mut out = String::new();
-        let _ = attributes(data, self.span, |kind, tag, value| {
+        let mut last = None;
+        let _ = attributes(data, self.span, |rdn, kind, tag, value| {
+            if last.replace(rdn).is_some_and(|l| l != rdn) {
+                out.push('\u{1e}');
+            }
             let text = readable(tag, value).unwrap_or_else(|_| hex::encode(value));
             let words: Vec<_> = text.split_whitespace().map(str::to_lowercase).collect();
             let _ = write!(out, "{}={}\u{1f}", hex::encode(kind), words.join(" "));
@@ -178,9 +183,15 @@ impl Name {
     }
 }
 
-/// Control characters shown as escapes, so that a hostile name can't steer a terminal.
-fn printable(text: &str) -> String {
-    text.chars().flat_map(|c| if c.is_control() { c.escape_default().collect::<Vec<_>>() } else { vec![c] }).collect()
+/// Text from outside with whatever could steer a terminal as escapes: control
+/// characters, and the invisible ones that turn the direction of writing
+/// (Unicode TR 36 §2.5) or hide.
+pub fn printable(text: &str) -> String {
+    let steers = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+    };
+    text.chars().flat_map(|c| if steers(c) { c.escape_default().collect::<Vec<_>>() } else { vec![c] }).collect()
 }
 
 fn short(kind: &[u8]) -> String {
@@ -195,7 +206,7 @@ fn short(kind: &[u8]) -> String {
     }
 }
 
-fn attributes(data: &[u8], span: Span, mut each: impl FnMut(&[u8], u8, &[u8])) -> Result<(), Unreadable> {
+fn attributes(data: &[u8], span: Span, mut each: impl FnMut(u32, &[u8], u8, &[u8])) -> Result<(), Unreadable> {
     let mut departures: Vec<Departure> = Vec::new();
     let mut walk = Walk::within(data, span, &mut departures);
     let outer = walk.next()?;
@@ -207,7 +218,7 @@ fn attributes(data: &[u8], span: Span, mut each: impl FnMut(&[u8], u8, &[u8])) -
             let pair = members.next()?;
             let mut parts = members.enter(&pair)?;
             let (kind, value) = (parts.next()?, parts.next()?);
-            each(kind.content.of(data), value.tag, value.content.of(data));
+            each(rdn.full.start, kind.content.of(data), value.tag, value.content.of(data));
         }
     }
     Ok(())
