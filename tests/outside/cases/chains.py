@@ -73,7 +73,7 @@ def every(role):
         ("octets after the signature", "encoding",
          dict(wrap=lambda *c: seq(*c, NULL)), []),
         ("set of a name not sorted", "encoding",
-         dict(subject=seq(*[set_(attribute(OU, "b"), attribute(O, "aa"))],
+         dict(subject=seq(*[set_(attribute(O, "aa"), attribute(OU, "b"))],
                           *_parts(subject))), []),
         ("key usage with trailing zero bits", f"{role}.encoding|{role}.key-usage",
          dict(usage=ext(KU, bits(b"\x80" if role == "dac" else b"\x06", 0), True)), []),
@@ -102,7 +102,7 @@ def every(role):
         ("compressed point", "public-key", dict(spki=key.spki(key.point(True))), CONSEQUENCES),
         ("hybrid point", "public-key", dict(spki=hybrid(key)), CONSEQUENCES),
         ("point off the curve", "public-key", dict(spki=off_curve(key)), CONSEQUENCES),
-        ("RSA", "public-key", dict(spki=RSA_SPKI), CONSEQUENCES),
+        ("RSA", "public-key", dict(spki=RSA_SPKI), CONSEQUENCES + [f"{role}.size"]),
         ("Ed25519", "public-key", dict(spki=ED_SPKI), CONSEQUENCES),
         ("point of zeros", "public-key", dict(spki=key.spki(b"\x04" + bytes(64))), CONSEQUENCES),
         ("point at infinity", "public-key", dict(spki=key.spki(b"\0")), CONSEQUENCES),
@@ -170,14 +170,14 @@ def every(role):
          dict(subject=seq()), [f"{role}.vendor-id", f"{role}.product-id", f"{role}.issuer", "dac.issuer", "pai.issuer", "chain.vendor-id", "chain.product-id", "dac.subject", "pai.subject"]),
         ("VID twice", "vendor-id",
          dict(subject=seq(*_parts(subject), *([] if role == "none" else [rdn(VID, "FFF1")]))),
-         ["dac.issuer", f"{role}.subject"]),
+         ["dac.issuer", "pai.issuer", f"{role}.subject"]),
         *[(f"VID {bad!r}", "vendor-id", dict(subject=_with(role, VID, bad)),
-           ["dac.issuer", "chain.vendor-id"])
+           ["dac.issuer", "pai.issuer", "chain.vendor-id"])
           for bad in ("fff1", "FF1", "FFF10", "0000", "FFF5", "FFFF", "FFG1", "", "0xFFF1", " FFF1")],
         ("VID as BMPString", "vendor-id", dict(subject=_with(role, VID, "FFF1", bmp)),
-         ["dac.issuer", "chain.vendor-id"]),
+         ["dac.issuer", "pai.issuer", "chain.vendor-id"]),
         ("VID as IA5String", "vendor-id", dict(subject=_with(role, VID, "FFF1", der.ia5)),
-         ["dac.issuer", "chain.vendor-id"]),
+         ["dac.issuer", "pai.issuer", "chain.vendor-id"]),
     ]
 
 
@@ -231,7 +231,10 @@ for role in ("dac", "pai", "paa"):
         kinds = KINDS if "encoding" not in rule else None
         three(f"{role}: {text}", [rule if "." in rule else f"{role}.{rule}"], **{role: over},
               may=may + (["chain.complete", "chain.anchor", "chain.key-id", "chain.signature"]
-                         if "encoding" in rule else []),
+                         # A name that is no DER stands as the issuer's in the certificate below, too.
+                         + [f"{r}.encoding" for r in ROLES] if "encoding" in rule else []),
+              # A trusted PAA that can't be read is no PAA to trust.
+              exit=[1, 2] if (role, text) == ("paa", "octets after the signature") else None,
               kinds=None if rule == "version" or kinds is None else kinds)
 
 DAC = [
@@ -451,8 +454,8 @@ three("DAC issuer leaves out the PAI's PID", ["chain.issuer-name"],
 three("DAC issuer in another order", ["chain.issuer-name"],
       dac=dict(issuer=seq(rdn(VID, "FFF1"), rdn(CN, "Tern & Hollow Test PAI"))), may=CONSEQUENCES)
 three("DAC issuer with RDNs joined", ["chain.issuer-name"],
-      dac=dict(issuer=seq(set_(attribute(CN, "Tern & Hollow Test PAI"), attribute(VID, "FFF1")))),
-      may=CONSEQUENCES + ["dac.encoding"])
+      dac=dict(issuer=seq(set_(*sorted([attribute(CN, "Tern & Hollow Test PAI"), attribute(VID, "FFF1")])))),
+      may=CONSEQUENCES, clause="RFC 5280 7.1: the number of RDNs counts")
 for text, issuer in [
     ("string type", seq(rdn(CN, "Tern Hollow PAI", printable), rdn(VID, "FFF1"))),
     ("letter case", name("TERN hollow pai", "FFF1")),
@@ -488,7 +491,7 @@ case("same name and identifier, another key trusted",
      rejected=["chain.anchor"], may=["chain.signature", "chain.key-id", "chain.complete"], anchored=False)
 case("impostor beside the real PAA, both trusted", {**F, "other.der": Cert("paa", key=Key("impostor"), ski_value=A.ski_value).der},
      ["dac.der", "pai.der"], trust=["other.der", "paa.der"], anchored=True)
-case("PAI as trust is no anchor", F, ["dac.der"], trust=["pai.der"], rejected=["chain.anchor|chain.complete"],
+case("PAI as trust is no anchor", F, ["dac.der"], trust=["pai.der"], rejected=["chain.anchor|chain.complete|chain.length"],
      may=["*"], exit=[1, 2], anchored=None)
 case("lone DAC", {"dac.der": D.der}, warn=["chain.complete"], anchored=False, kinds={"dac.der": "dac"},
      values={"dac.der": dict(vendor_id="FFF1", product_id="8001", serial=D.serial_hex(), subject_key_id=D.ski_value.hex(),
@@ -515,8 +518,18 @@ case("two PAIs of one name and identifier, the right one first", {**F, "twin.der
 RENEWED = Cert("pai", A, serial=integer(99), before="20250701")
 case("PAI renewed with the same key, only the old one valid", {**F, "new.der": RENEWED.der}, ["new.der", "dac.der", "pai.der"], trust=["paa.der"], anchored=True,
      clause="STANDARD 2: some path is valid at the DAC's notBefore")
+case("PAA issued again for the same key, only the new one valid", {**F, "dac.der": Cert("dac", I, before="20300101").der,
+     "paa.der": Cert("paa", after="20280101").der, "new.der": Cert("paa", serial=integer(9), before="20270101").der},
+     ["dac.der", "pai.der"], trust=["paa.der", "new.der"], anchored=True)
+case("the same file twice", F, ["dac.der", "dac.der", "pai.der"], trust=["paa.der"], anchored=True, kinds=["dac", "pai"])
+case("file names that meet", {"a/x.der": D.der, "b/x.der": I.der, "c/x.der": A.der}, ["a/x.der", "b/x.der"], trust=["c/x.der"], anchored=True,
+     kinds={"a/x.der": "dac", "b/x.der": "pai"})
+BLANK = dict(subject=seq(rdn(CN, "Tern Vent 0001")))
+three("dac: neither VID nor PID", ["dac.vendor-id", "dac.product-id"], dac=BLANK, may=["chain.vendor-id", "chain.product-id", "dac.subject"])
+case("lone DAC with neither VID nor PID", {"dac.der": Cert("dac", I, **BLANK).der}, rejected=["dac.vendor-id", "dac.product-id"], kinds={"dac.der": "dac"})
+three("dac fallback refused: neither well-formed", ["dac.vendor-id", "dac.product-id"], dac=dict(subject=name("Tern Vent Mvid:FF1 Mpid:B1")), may=["dac.subject"])
 CROSS = Cert("pai", OTHER, serial=integer(77))
-case("PAI certified by two PAAs, one trusted", {**F, "cross.der": CROSS.der, "other.der": OTHER.der}, ["cross.der", "dac.der", "pai.der"], trust=["paa.der"], anchored=True,
+case("PAI certified by two PAAs, one trusted", {**F, "cross.der": CROSS.der, "other.der": OTHER.der}, ["cross.der", "dac.der", "pai.der"], trust=["paa.der"],
      may=["chain.anchor@cross.der", "chain.complete@cross.der"], exit=[0, 1])
 MANY = [Cert("dac", I, key=Key(f"dac {n}"), subject=name(f"Tern Vent {n}", "FFF1", "8001")) for n in range(20)]
 many = {f"unit-{n}.der": d.der for n, d in enumerate(MANY)}

@@ -110,8 +110,8 @@ case("declaration: signer whose identifier is not SHA-1", {"d.der": signed(conte
 case("declaration: signer's certificate as a file", {"s.der": SIGNER_CERT.der}, as_="declaration-signer", kinds={"s.der": "declaration-signer"}, exit=[0])
 
 # ── against the device ───────────────────────────────────────────────────────────────────────
-one("DAC vendor another", ["declaration.dac-vendor"], content(vendor_id=0xFFF2), chain=True)
-one("DAC product not listed", ["declaration.dac-product"], content(products=[0x8002, 0x8003]), chain=True)
+one("DAC vendor another", ["declaration.dac-vendor"], content(vendor_id=0xFFF2), chain=True, may=["declaration.vendor-id"])
+one("DAC product not listed", ["declaration.dac-product"], content(products=[0x8002, 0x8003]), chain=True, may=["declaration.product-list"])
 one("origin vendor another", ["declaration.dac-vendor"], content(origin_vendor=0xFFF2, origin_product=0x8001), chain=True)
 one("origin product another", ["declaration.dac-product"], content(origin_vendor=0xFFF1, origin_product=0x8002), chain=True)
 one("origin: DAC carries the declaration's own instead", ["declaration.dac-vendor", "declaration.dac-product"],
@@ -156,6 +156,7 @@ ELEMENTS = [
     ("version of 17 bits", "elements", dict(version=tag.uint(7, 0x10000))),
     ("version negative", "elements", dict(version=tag.sint(7, -1))),
     ("security level 256", "security|declaration.elements", dict(security_level=tag.uint(5, 256))),
+    ("security information of 17 bits", "security|declaration.elements", dict(security_information=tag.uint(6, 0x10000))),
     ("security level null", "security|declaration.elements", dict(security_level=tag.null(5))),
     *[(f"without {key}", f"elements|declaration.{rule}", {key: None}) for key, rule in [
         ("format_version", "format-version"), ("vendor_id", "vendor-id"), ("products", "product-list"), ("device_type", "device-type"),
@@ -163,7 +164,8 @@ ELEMENTS = [
         ("version", "elements"), ("certification_type", "certification-type")]],
 ]
 for text, rule, over in ELEMENTS:
-    one(text, [f"declaration.{rule}"], content(**over), may=["declaration.elements"])
+    # What is no TLV at all is `encoding`; what is TLV of another shape is `elements`.
+    one(text, [f"declaration.{rule}" + ("|declaration.encoding" if "elements" in rule else "")], content(**over), may=["declaration.elements"])
 ROWS = fields()
 for text, body in [
     ("elements in another order", content(order=[1, 0, 2, 3, 4, 5, 6, 7, 8])),
@@ -183,7 +185,7 @@ for text, body in [
     ("length beyond the end", content(certificate_id=tag.control(0x0F, 4) + b"\xff" * 8)),
     ("length one beyond the end", content()[:-1] + b"\x30\x0c\x02\x00\x18"),
 ]:
-    one(text, ["declaration.elements"], may=["*"], cms=signed(body))
+    one(text, ["declaration.elements|declaration.encoding"], may=["*"], cms=signed(body))
 one("an element of a later release", [], content(extra=[tag.uint(12, 5)]), exit=[0, 1], may=["declaration.elements"])
 
 # ── CMS ──────────────────────────────────────────────────────────────────────────────────────
@@ -227,4 +229,4 @@ one("content in pieces", ["declaration.encoding"], may=["declaration.structure",
     cms=signed(BODY, encapsulated=context(0, der.tlv(0x24, octets(BODY[:9]), octets(BODY[9:])))), kinds=None)
 one("octets after the declaration", ["declaration.encoding"], cms=signed(BODY) + b"\0", exit=[1, 2], kinds=None, may=["*"])
 case("declaration: alone among chains of other vendors", {"declaration.der": signed(content(vendor_id=0xFFF3)), **F}, ["declaration.der", *F], trust=["paa.der"],
-     rejected=["declaration.dac-vendor"], warn=["declaration.signer"])
+     rejected=["declaration.dac-vendor"], may=["declaration.vendor-id"], warn=["declaration.signer"])

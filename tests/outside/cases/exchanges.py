@@ -94,7 +94,7 @@ for text, body in [
     one(text, ["exchange.elements"], proof(body), may=["exchange.nonce", "exchange.declaration", "exchange.size"])
 one("unknown context tag", ["exchange.elements"], proof(elements(vendor=[tag.uint(9, 1)])), exit=[0, 1], may=[])
 one("declaration inside broken", ["declaration.signature"], proof(elements(signed(content(), tamper=flip))), may=["exchange.declaration"])
-one("declaration inside for another product", ["declaration.dac-product"], proof(elements(signed(content(products=[0x8009])))), may=["exchange.declaration"])
+one("declaration inside for another product", ["declaration.dac-product"], proof(elements(signed(content(products=[0x8009])))), may=["exchange.declaration", "declaration.product-list"])
 one("declaration inside by a stranger", ["declaration.signer"], proof(elements(signed(content(), Key("stranger")))), may=["exchange.declaration", "declaration.signature"])
 one("no declaration but text inside", ["exchange.declaration|declaration.encoding"], proof(elements(b"hello")), may=["exchange.declaration", "declaration.encoding", "declaration.structure", "declaration.signature", "declaration.elements"])
 for key in ("nonce", "challenge", "elements", "signature"):

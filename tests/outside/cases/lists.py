@@ -94,6 +94,12 @@ honoured("list of a stranger of that name under its own identifier", revocation_
 honoured("list of somebody else with that serial", revocation_list(name("Somebody", "FFF2"), Key("somebody"), [(D.serial, DAY, 1)]), [], exit=[0, 1], may=["revocation.issuer", "revocation.signature"])
 honoured("reason unspecified spelled out", by_pai((D.serial, DAY, 0)), ["chain.revoked"], may=["revocation.encoding"])
 honoured("list given as a file", by_pai((D.serial, DAY, 1)), ["chain.revoked"], args=["list.crl"])
+TWIN = Cert("pai", A, serial=integer(99), before="20250501")
+for order in (["twin.der", "pai.der"], ["pai.der", "twin.der"]):
+    case(f"list: DAC revoked, {order[0]} first of two certificates of one PAI", {**F, "twin.der": TWIN.der, "list.crl": by_pai((D.serial, DAY, 1))},
+         ["dac.der", *order], trust=["paa.der"], options=NOW + ["--revocations", "list.crl"], rejected=["chain.revoked"])
+    case(f"list: DAC revoked, {order[0]} first, one of them expired by now", {**F, "twin.der": Cert("pai", A, serial=integer(98), after="20260101").der,
+         "list.crl": by_pai((D.serial, DAY, 1))}, ["dac.der", *order], trust=["paa.der"], options=["--revocations", "list.crl"], rejected=["chain.revoked"])
 case("list: as FILE only, beside the chain", {**F, "list.crl": by_pai((D.serial, DAY, 1))}, ["dac.der", "pai.der", "list.crl"], trust=["paa.der"], options=NOW, rejected=["chain.revoked"],
      clause="INTERFACE: checks everything that can be checked with what was given")
 
@@ -103,7 +109,7 @@ alone("number of 20 octets", by_pai(number=(1 << 158) + 1), quiet=True)
 alone("dates of 2050 and later", by_pai(*OTHERS, next_="20510101"), quiet=True)
 alone("issuing distribution point", by_pai(more=[extension("2.5.29.28", seq(der.tlv(0x81, b"\xff")), True)]), exit=[0, 1], may=["revocation.encoding"])
 alone("signature broken", by_pai(tamper=flip), ["revocation.signature"])
-alone("SHA-384", by_pai(algorithm=ECDSA_SHA384), ["revocation.signature"], may=["revocation.encoding"])
+alone("SHA-384", by_pai(algorithm=ECDSA_SHA384), ["revocation.signature"])
 alone("no number", by_pai(drop=["number"]), ["revocation.number"])
 alone("no authorityKeyIdentifier", by_pai(drop=["aki"]), ["revocation.issuer|revocation.number"], may=["revocation.signature"])
 alone("neither number nor authorityKeyIdentifier", by_pai(drop=["aki", "number"]), ["revocation.number"], may=["revocation.issuer", "revocation.signature"])
@@ -123,6 +129,8 @@ CLEAN = revocation_list(DELEGATE.subject, DELEGATE.key, OTHERS, next_="20270101"
 for text, crl, rules in (("revokes", BY, ["chain.revoked"]), ("clean", CLEAN, [])):
     honoured(f"delegated signer as FILE, {text}", crl, rules, extra={"signer.der": DELEGATE.der}, args=["signer.der"])
     honoured(f"delegated signer beside its list, {text}", {"lists/a.crl": crl, "lists/signer.pem": der.pem("CERTIFICATE", DELEGATE.der)}, rules)
+    case(f"list: delegated signer beside a list given as FILE, {text}", {**F, "lists/a.crl": crl, "lists/signer.pem": der.pem("CERTIFICATE", DELEGATE.der)},
+         ["dac.der", "pai.der", "lists/a.crl"], trust=["paa.der"], options=NOW, rejected=rules)
 BY_PAA = Cert("pai", A, key=Key("list signer 2"), subject=name("Quarry Lane list signer"), basic=basic(False), usage=usage(6))
 honoured("delegated signer of the PAA revokes the PAI", revocation_list(BY_PAA.subject, BY_PAA.key, [(I.serial, DAY, 1)]), ["chain.revoked"], extra={"signer.der": BY_PAA.der}, args=["signer.der"])
 NOT_ONE = Cert("pai", I, key=Key("list signer 3"), subject=name("No list signer", "FFF1"), basic=basic(False), usage=usage(0))

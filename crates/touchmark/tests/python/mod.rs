@@ -11,8 +11,7 @@ pub fn root() -> PathBuf {
 /// `TOUCHMARK_PYTHON`, or the local virtual environment's. Where there is none, a run that counts
 /// (`CI=true`) fails, and any other says that it left the check out.
 pub fn interpreter() -> Option<PathBuf> {
-    let python =
-        std::env::var_os("TOUCHMARK_PYTHON").map_or_else(|| root().join(".venv/bin/python"), PathBuf::from);
+    let python = std::env::var_os("TOUCHMARK_PYTHON").map_or_else(|| root().join(".venv/bin/python"), PathBuf::from);
     if python.is_file() {
         return Some(python);
     }
