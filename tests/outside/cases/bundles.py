@@ -4,7 +4,7 @@ import base64
 
 from . import der
 from .case import case
-from .chains import A, D, F, I
+from .three import A, D, F, I
 from .lists import KEY, SUBJECT, by_pai
 from .make import *
 

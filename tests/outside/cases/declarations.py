@@ -4,7 +4,7 @@ import hashlib
 
 from . import der, tag
 from .case import case
-from .chains import A, D, F, I
+from .three import A, D, F, I
 from .make import *
 
 SIGNER = Key("declaration signer")
@@ -230,3 +230,17 @@ one("content in pieces", ["declaration.encoding"], may=["declaration.structure",
 one("octets after the declaration", ["declaration.encoding"], cms=signed(BODY) + b"\0", exit=[1, 2], kinds=None, may=["*"])
 case("declaration: alone among chains of other vendors", {"declaration.der": signed(content(vendor_id=0xFFF3)), **F}, ["declaration.der", *F], trust=["paa.der"],
      rejected=["declaration.dac-vendor"], may=["declaration.vendor-id"], warn=["declaration.signer"])
+
+# ── several declarations and devices ─────────────────────────────────────────────────────────
+SECOND = Cert("dac", I, key=Key("second product"), subject=name("Tern Vent Two", "FFF1", "8002"))
+FOR_TWO = {**F, "second.der": SECOND.der, "signer.pem": PEM_SIGNER, "one.der": signed(content()), "two.der": signed(content(products=[0x8002]))}
+BOTH = ["dac.der", "second.der", "pai.der"]
+case("declaration: two devices, one each", FOR_TWO, [*BOTH, "two.der", "one.der"], trust=["paa.der"], options=["--signer", "signer.pem"], anchored=True)
+case("declaration: two devices under one", {**FOR_TWO, "one.der": signed(content(products=[0x8001, 0x8002]))}, [*BOTH, "one.der"], trust=["paa.der"], options=["--signer", "signer.pem"], anchored=True)
+case("declaration: two devices, one of them undeclared", FOR_TWO, [*BOTH, "one.der"], trust=["paa.der"], options=["--signer", "signer.pem"],
+     rejected=["declaration.dac-product"], may=["declaration.product-list"])
+case("declaration: authorities listed, PAA not at hand", {"d.der": signed(content(authorities=[bytes(20)])), "dac.der": D.der, "pai.der": I.der, "signer.pem": PEM_SIGNER},
+     ["d.der", "dac.der", "pai.der"], options=["--signer", "signer.pem"], exit=[0, 1], may=["declaration.authority"], clause="the PAI's authorityKeyIdentifier tells as much")
+case("declaration: a certificate as declaration", {"x": D.der}, as_="declaration", exit=[1, 2], may=["*"])
+case("declaration: a declaration as DAC", {"x": signed(content())}, as_="dac", exit=[1, 2], may=["*"])
+case("declaration: told what it is", {"x": signed(content())}, as_="declaration", warn=["declaration.signer"], kinds={"x": "declaration"})

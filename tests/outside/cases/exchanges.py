@@ -4,7 +4,7 @@ import json
 
 from . import der, tag
 from .case import case
-from .chains import A, D, F, I
+from .three import A, D, F, I
 from .declarations import PEM_SIGNER, SIGNER, content, signed
 from .make import *
 

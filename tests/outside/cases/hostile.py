@@ -5,7 +5,7 @@ import hashlib
 
 from . import der, tag
 from .case import case
-from .chains import A, D, F, I, three
+from .three import A, D, F, I, three
 from .declarations import PEM_SIGNER, content, signed
 from .exchanges import one as exchange, proof
 from .lists import KEY, SUBJECT, by_pai
@@ -80,3 +80,14 @@ three("hostile: name not UTF-8", dac=dict(subject=seq(set_(seq(oid(CN), der.tlv(
       rejected=["dac.subject|dac.encoding"], may=["dac.encoding", "dac.subject", "chain.complete", "chain.anchor"], kinds=None)
 case("hostile: terminal escapes in a proof's unit", {"proof.json": proof(unit=ESCAPE, nonce=bytes(32)), "signer.pem": PEM_SIGNER, **F}, ["proof.json", "dac.der", "pai.der"], trust=["paa.der"], options=["--signer", "signer.pem"], rejected=["exchange.nonce"])
 case("hostile: terminal escapes in a certificate id", {"d.der": signed(content(certificate_id="ZIG\x1b[31m1ZB330001-\x07" + "4" * 2)), "signer.pem": PEM_SIGNER}, ["d.der"], options=["--signer", "signer.pem"], exit=[0, 1], may=["declaration.certificate-id"])
+
+refused("base 64 without lines around", der.pem("CERTIFICATE", D.der).split(b"\n", 1)[1].rsplit(b"-----END", 1)[0])
+refused("PEM in UTF-16", der.pem("CERTIFICATE", D.der).decode().encode("utf-16"))
+refused("a certificate behind a line end", b"\n" + D.der)
+refused("PKCS #12", seq(integer(3), seq(oid("1.2.840.113549.1.7.1"), context(0, octets(noise(200))))))
+refused("CMS of another type", seq(oid("1.2.840.113549.1.7.3"), context(0, seq(integer(0)))))
+refused("96 MiB of zeros", bytes(97 << 20))
+refused("64 MiB of SEQUENCE", b"\x30\x84\x04\x00\x00\x00" + b"\x30\x80" * (32 << 20))
+refused("a million lines that begin", b"-----BEGIN CERTIFICATE-----\n" * 300000, file="x.pem")
+refused("a million empty blocks", b"-----BEGIN CERTIFICATE-----\n-----END CERTIFICATE-----\n" * 100000, file="x.pem")
+refused("indefinite lengths in one another, closed", functools.reduce(lambda c, _: der.indefinite(0x30, c), range(5000), b""))

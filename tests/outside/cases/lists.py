@@ -5,7 +5,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 
 from . import der
 from .case import case
-from .chains import A, D, ED_SPKI, F, I, P384_KEY, RSA_SPKI, hybrid, off_curve
+from .three import A, D, ED_SPKI, F, I, P384_KEY, RSA_SPKI, hybrid, off_curve
 from .make import *
 
 KEY = Key("request")
@@ -137,3 +137,12 @@ NOT_ONE = Cert("pai", I, key=Key("list signer 3"), subject=name("No list signer"
 honoured("delegated signer without cRLSign", revocation_list(NOT_ONE.subject, NOT_ONE.key, OTHERS), ["revocation.issuer|revocation.signature"], extra={"signer.der": NOT_ONE.der}, args=["signer.der"], may=["*"])
 STRANGER = Cert("paa", key=Key("list signer 4"), subject=name("Stranger list signer"), basic=basic(False), usage=usage(6))
 honoured("delegated signer that nobody certified", revocation_list(STRANGER.subject, STRANGER.key, [(D.serial, DAY, 1)]), ["revocation.issuer|revocation.signature"], extra={"signer.der": STRANGER.der}, args=["signer.der"], may=["*"])
+
+case("list: stale now, no --at", {"list.crl": by_pai(*OTHERS, this="20240101", next_="20240201"), **F}, ["list.crl", "pai.der"], trust=["paa.der"], warn=["revocation.dates"])
+case("list: told what it is", {"x": by_pai(next_="20510101")}, as_="revocation-list", kinds={"x": "revocation-list"})
+case("request: told what it is", {"x": request(SUBJECT, KEY)}, as_="request", kinds={"x": "request"}, quiet=True)
+honoured("entry with a serial of 21 octets", by_pai((der.tlv(2, b"\1" * 21), DAY, 1)), anchored=True)
+honoured("cRLNumber zero", by_pai(number=0), anchored=True)
+alone("number negative", by_pai(number=-1), ["revocation.number"])
+alone("number of 21 octets", by_pai(number=1 << 160), ["revocation.number"])
+alone("octets behind", by_pai() + bytes(9), ["revocation.encoding"], exit=[1, 2], kinds=None)
