@@ -19,7 +19,6 @@ use crate::revocation::RevocationList;
 
 /// One thing found.
 #[derive(Debug, Clone)]
-#[expect(clippy::large_enum_variant, reason = "certificates are by far the most common")]
 pub enum Item {
     /// A certificate.
     Certificate(Certificate),

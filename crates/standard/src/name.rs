@@ -224,7 +224,7 @@ fn attributes(data: &[u8], span: Span, mut each: impl FnMut(u32, &[u8], u8, &[u8
     Ok(())
 }
 
-/// A dedicated attribute: UTF8String or PrintableString of four upper-case digits.
+/// A dedicated attribute: `UTF8String` or `PrintableString` of four upper-case digits.
 fn attribute<T, E>(tag: u8, value: &[u8], id: fn(u16) -> Result<T, E>) -> Told<T> {
     if tag != tag::UTF8_STRING && tag != tag::PRINTABLE_STRING {
         let text = String::from_utf8_lossy(&value[..value.len().min(32)]);
@@ -289,7 +289,7 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
         tag::IA5_STRING | tag::VISIBLE_STRING | 0x12 => ascii("string"),
         tag::TELETEX_STRING => Ok(value.iter().map(|o| char::from(*o)).collect()),
         tag::BMP_STRING => {
-            if value.len() % 2 != 0 {
+            if !value.len().is_multiple_of(2) {
                 return Err("a BMPString of an odd number of octets".into());
             }
             let units = value.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]]));
@@ -298,7 +298,7 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
                 .map_err(|_| "a BMPString with half a character".into())
         }
         tag::UNIVERSAL_STRING => {
-            if value.len() % 4 != 0 {
+            if !value.len().is_multiple_of(4) {
                 return Err("a UniversalString that is not four octets a character".into());
             }
             value
@@ -331,13 +331,13 @@ impl NameBuilder {
         self
     }
 
-    /// Adds a commonName as UTF8String.
+    /// Adds a commonName as `UTF8String`.
     #[must_use]
     pub fn common_name(self, text: &str) -> Self {
         self.attribute(oid::COMMON_NAME, tag::UTF8_STRING, text)
     }
 
-    /// Adds an organizationName as UTF8String.
+    /// Adds an organizationName as `UTF8String`.
     #[must_use]
     pub fn organization(self, text: &str) -> Self {
         self.attribute(oid::ORGANIZATION, tag::UTF8_STRING, text)

@@ -1,6 +1,8 @@
 //! What holds for all input: nothing panics, what is written is read, and no change to anything
 //! signed is ever accepted.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs and does not get fails it")]
+
 use std::sync::{Arc, LazyLock};
 
 use proptest::prelude::*;

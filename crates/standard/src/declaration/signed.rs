@@ -252,9 +252,9 @@ impl SignerInfo {
 /// The parts of signed data, each in DER, for the exact profile and for specimens beside it.
 #[derive(Debug, Clone)]
 pub struct SignedDataBuilder {
-    /// CMSVersion of the signed data.
+    /// `CMSVersion` of the signed data.
     pub version: Vec<u8>,
-    /// DigestAlgorithmIdentifiers.
+    /// `DigestAlgorithmIdentifiers`.
     pub digests: Vec<u8>,
     /// eContentType.
     pub content_type: Vec<u8>,
@@ -262,11 +262,11 @@ pub struct SignedDataBuilder {
     pub content: Vec<u8>,
     /// Certificates and lists; empty in a declaration.
     pub optional: Vec<u8>,
-    /// CMSVersion of the signer.
+    /// `CMSVersion` of the signer.
     pub signer_version: Vec<u8>,
-    /// SignerIdentifier.
+    /// `SignerIdentifier`.
     pub signer_id: Vec<u8>,
-    /// AlgorithmIdentifier of the signature.
+    /// `AlgorithmIdentifier` of the signature.
     pub algorithm: Vec<u8>,
     /// Unsigned attributes; empty in a declaration.
     pub unsigned_attributes: Vec<u8>,

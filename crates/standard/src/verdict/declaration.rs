@@ -180,7 +180,7 @@ pub fn judge_pairing(
         let whose = said(device.vendor.is_some());
         report.add(Finding::new(&rules::VENDOR_ID, format!("{found:04X}")).requiring(format!("{required}, {whose}.")));
     }
-    let product = device.product.or_else(|| if origin { None } else { dac_product });
+    let product = device.product.or(if origin { None } else { dac_product });
     if let (Some(required), Some(ids)) = (product, &content.product_id_array)
         && !content.names_product(required)
         && !ids.is_empty()

@@ -193,7 +193,7 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
             name: known.names[index].clone(),
             part: Part::Certificate(Arc::clone(&member.certificate), Kind::Paa),
         };
-        subjects.push(Subject::new(&player, judged.chain, judged.anchored, judged.findings).from_trust());
+        subjects.push(Subject::new(&player, judged.chain, judged.anchored, judged.findings).trusted_beside());
     }
     for (name, findings, list) in beside_lists {
         let player = Player { name, part: Part::List(list.clone()) };

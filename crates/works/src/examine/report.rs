@@ -120,7 +120,7 @@ impl Subject {
         self.title = Some(c.subject.display(c.der()));
     }
 
-    pub(super) fn from_trust(mut self) -> Self {
+    pub(super) fn trusted_beside(mut self) -> Self {
         self.trusted = true;
         self
     }
