@@ -19,7 +19,6 @@ use crate::revocation::RevocationList;
 
 /// One thing found.
 #[derive(Debug, Clone)]
-#[expect(clippy::large_enum_variant, reason = "certificates are by far the most common")]
 pub enum Item {
     /// A certificate.
     Certificate(Certificate),
@@ -140,13 +139,13 @@ fn certificate(der: &[u8]) -> Result<Item, Unreadable> {
     }
 }
 
-/// Whether it is a complete `SEQUENCE { SEQUENCE, SEQUENCE, BIT STRING }`.
+/// Whether it is a complete `SEQUENCE { SEQUENCE, SEQUENCE, BIT STRING }`, with more behind or not.
 fn has_signed_shape(der: &[u8]) -> bool {
     let mut departures: Vec<Departure> = Vec::new();
     let mut walk = Walk::new(der, &mut departures);
     let Ok(outer) = walk.expect(tag::SEQUENCE, "") else { return false };
     let Ok(mut parts) = walk.enter(&outer) else { return false };
-    [tag::SEQUENCE, tag::SEQUENCE, tag::BIT_STRING].into_iter().all(|t| parts.expect(t, "").is_ok()) && parts.is_done()
+    [tag::SEQUENCE, tag::SEQUENCE, tag::BIT_STRING].into_iter().all(|t| parts.expect(t, "").is_ok())
 }
 
 /// Shapes of what is in DER here, told by the first few identifiers.
@@ -261,6 +260,7 @@ fn bundle(der: &[u8]) -> Result<Option<Vec<Item>>, Unreadable> {
             return Ok(None);
         }
     }
+    let optional = matches!(parts.peek(), Some(0xA0 | 0xA1));
     let mut items = Vec::new();
     while let Some(set @ (0xA0 | 0xA1)) = parts.peek() {
         let set_tlv = parts.next()?;
@@ -274,6 +274,14 @@ fn bundle(der: &[u8]) -> Result<Option<Vec<Item>>, Unreadable> {
                 items.push(Item::List(RevocationList::read(octets)?));
             }
         }
+    }
+    // Signed, but over nothing that it holds: a declaration gone wrong.
+    let signers = parts.expect(tag::SET, "signers were expected")?;
+    if !optional && !signers.content.is_empty() {
+        return Ok(None);
+    }
+    if items.is_empty() {
+        return Err(Unreadable { at: signers.full.start as usize, what: "neither a certificate nor a list" });
     }
     Ok(Some(items))
 }

@@ -24,13 +24,13 @@ pub const EPOCH: i64 = 946_684_800;
 /// `attestation_elements` as read; borrowed.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Elements<'a> {
-    /// certification_declaration, CMS in DER.
+    /// `certification_declaration`, CMS in DER.
     pub declaration: Option<&'a [u8]>,
-    /// attestation_nonce.
+    /// `attestation_nonce`.
     pub nonce: Option<&'a [u8]>,
     /// timestamp: seconds since 2000; 0 where the device does not know.
     pub timestamp: Option<u64>,
-    /// firmware_information.
+    /// `firmware_information`.
     pub firmware: Option<&'a [u8]>,
     /// Number of vendor-specific elements.
     pub vendor_specific: usize,

@@ -1,6 +1,6 @@
 //! Points in time, in whole seconds, and how certificates write them.
 //!
-//! Covers RFC 5280 §4.1.2.5: UTCTime through 2049, GeneralizedTime from 2050,
+//! Covers RFC 5280 §4.1.2.5: `UTCTime` through 2049, `GeneralizedTime` from 2050,
 //! always `Z`, always with seconds, no fraction. Nothing here reads a clock.
 
 use std::fmt;
@@ -44,7 +44,7 @@ impl Moment {
         OffsetDateTime::from_unix_timestamp(self.0).unwrap_or(OffsetDateTime::UNIX_EPOCH)
     }
 
-    /// As a certificate's time: UTCTime through 2049, then GeneralizedTime.
+    /// As a certificate's time: `UTCTime` through 2049, then `GeneralizedTime`.
     pub fn to_der(self) -> Vec<u8> {
         let c = self.calendar();
         let rest =
@@ -101,7 +101,7 @@ pub struct WrittenTime {
 }
 
 impl WrittenTime {
-    /// Reads a UTCTime or GeneralizedTime from its identifier and contents.
+    /// Reads a `UTCTime` or `GeneralizedTime` from its identifier and contents.
     pub fn read(identifier: u8, content: &[u8]) -> Self {
         let bad = |moment, fault: String| Self { moment, fault: Some(fault) };
         let shown = || String::from_utf8_lossy(&content[..content.len().min(32)]).into_owned();
@@ -142,10 +142,13 @@ impl WrittenTime {
 mod tests {
     use super::*;
 
+    /// What it is, identifier, contents, moment, whether it is without fault.
+    type Form = (&'static str, u8, &'static [u8], Option<&'static str>, bool);
+
     /// Source: RFC 5280 §4.1.2.5.1 and §4.1.2.5.2.
     #[test]
     fn forms_of_time() {
-        let rows: &[(&str, u8, &[u8], Option<&str>, bool)] = &[
+        let rows: &[Form] = &[
             ("UTCTime", 0x17, b"250602081300Z", Some("2025-06-02T08:13:00Z"), true),
             ("UTCTime, 49 is 2049", 0x17, b"491231235959Z", Some("2049-12-31T23:59:59Z"), true),
             ("UTCTime, 50 is 1950", 0x17, b"500101000000Z", Some("1950-01-01T00:00:00Z"), true),

@@ -145,7 +145,7 @@ impl Name {
     /// The name in words: `O = Quarry Lane, CN = Test PAI 7, VID = FFF2`.
     pub fn display(&self, data: &[u8]) -> String {
         let mut out = String::new();
-        let _ = attributes(data, self.span, |kind, tag, value| {
+        let _ = attributes(data, self.span, |_, kind, tag, value| {
             let separator = if out.is_empty() { "" } else { ", " };
             let shown =
                 readable(tag, value).unwrap_or_else(|_| format!("#{}", hex::encode(&value[..value.len().min(64)])));
@@ -157,7 +157,7 @@ impl Name {
     /// The first commonName, for headings.
     pub fn common_name(&self, data: &[u8]) -> Option<String> {
         let mut found = None;
-        let _ = attributes(data, self.span, |kind, tag, value| {
+        let _ = attributes(data, self.span, |_, kind, tag, value| {
             if kind == oid::COMMON_NAME && found.is_none() {
                 found = readable(tag, value).ok().map(|s| printable(&s));
             }
@@ -177,10 +177,15 @@ impl Name {
     }
 
     /// Form in which RFC 5280 §7.1 compares names: types of string, letter
-    /// case and white space do not count, order does.
+    /// case and white space do not count; order does, and so does which
+    /// attributes stand together in one relative distinguished name.
     pub fn folded(&self, data: &[u8]) -> String {
         let mut out = String::new();
-        let _ = attributes(data, self.span, |kind, tag, value| {
+        let mut last = None;
+        let _ = attributes(data, self.span, |rdn, kind, tag, value| {
+            if last.replace(rdn).is_some_and(|l| l != rdn) {
+                out.push('\u{1e}');
+            }
             let text = readable(tag, value).unwrap_or_else(|_| hex::encode(value));
             let words: Vec<_> = text.split_whitespace().map(str::to_lowercase).collect();
             let _ = write!(out, "{}={}\u{1f}", hex::encode(kind), words.join(" "));
@@ -189,9 +194,15 @@ impl Name {
     }
 }
 
-/// Control characters shown as escapes, so that a hostile name can't steer a terminal.
-fn printable(text: &str) -> String {
-    text.chars().flat_map(|c| if c.is_control() { c.escape_default().collect::<Vec<_>>() } else { vec![c] }).collect()
+/// Text from outside with whatever could steer a terminal as escapes: control
+/// characters, and the invisible ones that turn the direction of writing
+/// (Unicode TR 36 §2.5) or hide.
+pub fn printable(text: &str) -> String {
+    let steers = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
+    };
+    text.chars().flat_map(|c| if steers(c) { c.escape_default().collect::<Vec<_>>() } else { vec![c] }).collect()
 }
 
 fn short(kind: &[u8]) -> String {
@@ -206,7 +217,7 @@ fn short(kind: &[u8]) -> String {
     }
 }
 
-fn attributes(data: &[u8], span: Span, mut each: impl FnMut(&[u8], u8, &[u8])) -> Result<(), Unreadable> {
+fn attributes(data: &[u8], span: Span, mut each: impl FnMut(u32, &[u8], u8, &[u8])) -> Result<(), Unreadable> {
     let mut departures: Vec<Departure> = Vec::new();
     let mut walk = Walk::within(data, span, &mut departures);
     let outer = walk.next()?;
@@ -218,13 +229,13 @@ fn attributes(data: &[u8], span: Span, mut each: impl FnMut(&[u8], u8, &[u8])) -
             let pair = members.next()?;
             let mut parts = members.enter(&pair)?;
             let (kind, value) = (parts.next()?, parts.next()?);
-            each(kind.content.of(data), value.tag, value.content.of(data));
+            each(rdn.full.start, kind.content.of(data), value.tag, value.content.of(data));
         }
     }
     Ok(())
 }
 
-/// A dedicated attribute: UTF8String or PrintableString of four upper-case digits.
+/// A dedicated attribute: `UTF8String` or `PrintableString` of four upper-case digits.
 fn attribute<T, E>(tag: u8, value: &[u8], id: fn(u16) -> Result<T, E>) -> Told<T> {
     if tag != tag::UTF8_STRING && tag != tag::PRINTABLE_STRING {
         let text = String::from_utf8_lossy(&value[..value.len().min(32)]);
@@ -289,7 +300,7 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
         tag::IA5_STRING | tag::VISIBLE_STRING | 0x12 => ascii("string"),
         tag::TELETEX_STRING => Ok(value.iter().map(|o| char::from(*o)).collect()),
         tag::BMP_STRING => {
-            if value.len() % 2 != 0 {
+            if !value.len().is_multiple_of(2) {
                 return Err("a BMPString of an odd number of octets".into());
             }
             let units = value.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]]));
@@ -298,7 +309,7 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
                 .map_err(|_| "a BMPString with half a character".into())
         }
         tag::UNIVERSAL_STRING => {
-            if value.len() % 4 != 0 {
+            if !value.len().is_multiple_of(4) {
                 return Err("a UniversalString that is not four octets a character".into());
             }
             value
@@ -331,13 +342,13 @@ impl NameBuilder {
         self
     }
 
-    /// Adds a commonName as UTF8String.
+    /// Adds a commonName as `UTF8String`.
     #[must_use]
     pub fn common_name(self, text: &str) -> Self {
         self.attribute(oid::COMMON_NAME, tag::UTF8_STRING, text)
     }
 
-    /// Adds an organizationName as UTF8String.
+    /// Adds an organizationName as `UTF8String`.
     #[must_use]
     pub fn organization(self, text: &str) -> Self {
         self.attribute(oid::ORGANIZATION, tag::UTF8_STRING, text)

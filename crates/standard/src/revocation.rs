@@ -227,7 +227,7 @@ impl RevocationList {
 pub struct ListBuilder {
     /// INTEGER 1; empty for version 1.
     pub version: Vec<u8>,
-    /// AlgorithmIdentifier inside the signed part.
+    /// `AlgorithmIdentifier` inside the signed part.
     pub inner_algorithm: Vec<u8>,
     /// Name.
     pub issuer: Vec<u8>,

@@ -4,6 +4,7 @@ use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
 use serde::Serialize;
+use standard::name::printable;
 use works::{Advise, Kind};
 
 /// How a command that did not fail ends.
@@ -127,9 +128,9 @@ impl Output {
             let _ = writeln!(io::stdout(), "{document}");
         } else {
             let mut err = io::stderr().lock();
-            let _ = writeln!(err, "touchmark: {}", failure.message);
+            let _ = writeln!(err, "touchmark: {}", printable(&failure.message));
             for cause in &failure.causes {
-                let _ = writeln!(err, "  because: {cause}");
+                let _ = writeln!(err, "  because: {}", printable(cause));
             }
             if let Some(advice) = &failure.advice {
                 let _ = writeln!(err, "  next: {advice}");

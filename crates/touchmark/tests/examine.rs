@@ -1,5 +1,7 @@
 //! `examine` and `specimen write` as a user calls them.
 
+#![expect(clippy::unwrap_used, reason = "what a test needs and does not get fails it")]
+
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;

@@ -184,6 +184,9 @@ impl<'a, 'n> Walk<'a, 'n> {
         }
         let content = Span::new(self.at, self.at + length);
         self.at += length;
+        if first == tag::OID && !is_whole_oid(content.of(self.data)) {
+            self.depart(content.start as usize, "an object identifier that is not whole");
+        }
         Ok(Tlv { tag: first, full: Span::new(start, self.at), content })
     }
 
@@ -283,6 +286,19 @@ impl<'a, 'n> Walk<'a, 'n> {
         }
         Ok(())
     }
+}
+
+/// Whether each number in an OBJECT IDENTIFIER has an end and no needless
+/// octet before it (X.690 §8.19.2).
+fn is_whole_oid(content: &[u8]) -> bool {
+    let mut begins = true;
+    for octet in content {
+        if begins && *octet == 0x80 {
+            return false;
+        }
+        begins = octet & 0x80 == 0;
+    }
+    begins && !content.is_empty()
 }
 
 /// The one encoding that fills `data`, or `None` where it is no BER, does not

@@ -75,7 +75,7 @@ pub fn null() -> Vec<u8> {
     tlv(tag::NULL, &[])
 }
 
-/// A UTF8String.
+/// A `UTF8String`.
 pub fn utf8_string(text: &str) -> Vec<u8> {
     tlv(tag::UTF8_STRING, text.as_bytes())
 }

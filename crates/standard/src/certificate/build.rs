@@ -91,7 +91,7 @@ pub struct Builder {
     pub version: Vec<u8>,
     /// INTEGER.
     pub serial: Vec<u8>,
-    /// AlgorithmIdentifier inside the signed part.
+    /// `AlgorithmIdentifier` inside the signed part.
     pub inner_algorithm: Vec<u8>,
     /// Name.
     pub issuer: Vec<u8>,
@@ -99,11 +99,11 @@ pub struct Builder {
     pub validity: Vec<u8>,
     /// Name.
     pub subject: Vec<u8>,
-    /// SubjectPublicKeyInfo.
+    /// `SubjectPublicKeyInfo`.
     pub key: Vec<u8>,
     /// Extensions, in order.
     pub extensions: Vec<Vec<u8>>,
-    /// AlgorithmIdentifier beside the signature.
+    /// `AlgorithmIdentifier` beside the signature.
     pub outer_algorithm: Vec<u8>,
 }
 

@@ -219,7 +219,7 @@ pub struct Fields {
     pub device_type: u32,
     /// Exactly 19 characters.
     pub certificate_id: String,
-    /// version_number.
+    /// `version_number`.
     pub version_number: u16,
     /// 0 development and test, 1 provisional, 2 official.
     pub certification_type: u8,

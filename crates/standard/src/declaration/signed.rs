@@ -24,7 +24,7 @@ pub struct Declaration {
     pub trailing: usize,
     /// Where the signed data departs from the profile.
     pub structure: Vec<String>,
-    content: Span,
+    content: Vec<u8>,
     /// The content, or why it is no TLV.
     pub fields: Result<Content, TlvError>,
     signer_key_id: Option<Span>,
@@ -38,8 +38,7 @@ impl Declaration {
     ///
     /// # Errors
     ///
-    /// [`Unreadable`] where the octets are no CMS signed data with one signer
-    /// and a content.
+    /// [`Unreadable`] where the octets are no CMS signed data.
     pub fn read(der: &[u8]) -> Result<Self, Unreadable> {
         if der.len() > 1 << 16 {
             return Err(Unreadable { at: 0, what: "a declaration of more than 64 KiB" });
@@ -83,11 +82,23 @@ impl Declaration {
             if kind.content.of(der) != oid::ID_DATA {
                 structure.push(format!("the content type is {}, not id-data", oid::named(kind.content.of(der))));
             }
-            let wrapper = fields.expect(0xA0, "the content was expected")?;
-            let mut inner = fields.enter(&wrapper)?;
-            let octets = inner.expect(tag::OCTET_STRING, "the content's octets were expected")?;
-            inner.finish("octets after the content")?;
-            octets.content
+            if fields.is_done() {
+                structure.push("no content".into());
+                Vec::new()
+            } else {
+                let wrapper = fields.expect(0xA0, "the content was expected")?;
+                fields.finish("octets after the content")?;
+                let mut inner = fields.enter(&wrapper)?;
+                if inner.is_done() {
+                    structure.push("no content".into());
+                }
+                let mut content = Vec::new();
+                if !inner.is_done() {
+                    octets(der, &mut inner, &mut content)?;
+                    inner.finish("octets after the content")?;
+                }
+                content
+            }
         };
         while let Some(optional @ (0xA0 | 0xA1)) = parts.peek() {
             parts.next()?;
@@ -97,29 +108,32 @@ impl Declaration {
         let signers = parts.expect(tag::SET, "signers were expected")?;
         parts.finish("octets after the signers")?;
         let mut members = parts.enter(&signers)?;
-        let first = members.expect(tag::SEQUENCE, "a signer was expected")?;
-        let mut more = 0;
+        let mut first = None;
+        let mut count = 0;
         while !members.is_done() {
-            members.next()?;
-            more += 1;
+            let member = members.expect(tag::SEQUENCE, "a signer was expected")?;
+            first.get_or_insert(member);
+            count += 1;
         }
-        if more > 0 {
-            structure.push(format!("{} signers, not one", more + 1));
+        if count != 1 {
+            structure.push(format!("{count} signers, not one"));
         }
-        let signer = SignerInfo::read(der, &mut members, &first, &mut structure)?;
+        let signer = match first {
+            Some(first) => SignerInfo::read(der, &mut members, &first, &mut structure)?,
+            None => SignerInfo { key_id: None, signature: Span::default(), signed: None },
+        };
 
-        let content_octets = content.of(der);
-        let fields = Content::read(content_octets);
+        let fields = Content::read(&content);
         Ok(Self {
             der: der.to_vec(),
             departures,
             trailing,
             structure,
-            content,
             fields,
             signer_key_id: signer.key_id,
             signature: signer.signature,
-            signed: signer.signed.unwrap_or_else(|| content_octets.to_vec()),
+            signed: signer.signed.unwrap_or_else(|| content.clone()),
+            content,
         })
     }
 
@@ -130,7 +144,7 @@ impl Declaration {
 
     /// The content's octets.
     pub fn content(&self) -> &[u8] {
-        self.content.of(&self.der)
+        &self.content
     }
 
     /// The signer's subject key identifier, where the declaration names one.
@@ -147,6 +161,24 @@ impl Declaration {
     pub fn is_signed_by(&self, key: &PublicKey) -> bool {
         key.verifies(&self.signed, self.signature())
     }
+}
+
+/// An OCTET STRING, whole or in pieces. The second is BER, as streaming makers
+/// write it, and forbidden in DER (X.690 §10.2).
+fn octets(der: &[u8], walk: &mut Walk<'_, '_>, into: &mut Vec<u8>) -> Result<(), Unreadable> {
+    const IN_PIECES: u8 = 0x20 | tag::OCTET_STRING;
+    if walk.peek() != Some(IN_PIECES) {
+        let tlv = walk.expect(tag::OCTET_STRING, "the content's octets were expected")?;
+        into.extend_from_slice(tlv.content.of(der));
+        return Ok(());
+    }
+    let outer = walk.next()?;
+    walk.depart(outer.full.start as usize, "an OCTET STRING in pieces");
+    let mut pieces = walk.enter(&outer)?;
+    while !pieces.is_done() {
+        octets(der, &mut pieces, into)?;
+    }
+    Ok(())
 }
 
 fn check_version(structure: &mut Vec<String>, of: &str, version: &[u8]) {
@@ -220,9 +252,9 @@ impl SignerInfo {
 /// The parts of signed data, each in DER, for the exact profile and for specimens beside it.
 #[derive(Debug, Clone)]
 pub struct SignedDataBuilder {
-    /// CMSVersion of the signed data.
+    /// `CMSVersion` of the signed data.
     pub version: Vec<u8>,
-    /// DigestAlgorithmIdentifiers.
+    /// `DigestAlgorithmIdentifiers`.
     pub digests: Vec<u8>,
     /// eContentType.
     pub content_type: Vec<u8>,
@@ -230,11 +262,11 @@ pub struct SignedDataBuilder {
     pub content: Vec<u8>,
     /// Certificates and lists; empty in a declaration.
     pub optional: Vec<u8>,
-    /// CMSVersion of the signer.
+    /// `CMSVersion` of the signer.
     pub signer_version: Vec<u8>,
-    /// SignerIdentifier.
+    /// `SignerIdentifier`.
     pub signer_id: Vec<u8>,
-    /// AlgorithmIdentifier of the signature.
+    /// `AlgorithmIdentifier` of the signature.
     pub algorithm: Vec<u8>,
     /// Unsigned attributes; empty in a declaration.
     pub unsigned_attributes: Vec<u8>,

@@ -199,7 +199,6 @@ pub(super) fn other_vendor(vendor: VendorId) -> VendorId {
     VendorId::new(if vendor.get() == 0xFFF4 { 0xFFF3 } else { 0xFFF4 }).unwrap_or(vendor)
 }
 
-#[expect(clippy::too_many_lines, reason = "a table")]
 fn names() -> Vec<Row> {
     vec![
         row("dac.subject", "", "A commonName is not UTF-8.", |s| {

@@ -14,8 +14,11 @@ use crate::verdict::Severity;
 
 const DAY: i64 = 86_400;
 
-/// What the standard allows: variant, what is unusual, how it departs.
-pub(super) const VALID: &[(&str, &str, fn(&mut Scene<'_>))] = &[
+/// Variant, what is unusual, how it departs.
+type Allowed = (&'static str, &'static str, fn(&mut Scene<'_>));
+
+/// What the standard allows.
+pub(super) const VALID: &[Allowed] = &[
     ("", "Everything as it should be.", |_| {}),
     ("fallback-names", "Identifiers in the commonName, in every certificate.", |s| {
         let (vendor, product) = (s.identity.vendor, s.identity.product);

@@ -82,7 +82,6 @@ fn other(product: ProductId) -> ProductId {
     ProductId::new(product.get() ^ 1).unwrap_or(product)
 }
 
-#[expect(clippy::too_many_lines, reason = "a table")]
 pub(super) fn rows() -> Vec<Row> {
     vec![
         row("declaration.encoding", "", "Two octets follow the declaration.", |s| {

@@ -120,15 +120,20 @@ pub struct Scene<'k> {
     pub severity: Severity,
 }
 
+/// Elements from a declaration and a nonce.
+type MakeElements = fn(&[u8], &[u8; NONCE]) -> Vec<u8>;
+/// A declaration for a scene.
+type MakeDeclaration = fn(&Scene<'_>) -> Result<Vec<u8>, SignError>;
+
 /// An exchange in the making.
 pub struct ExchangePlan<'k> {
     pub firmware: Option<Vec<u8>>,
     /// Takes the place of the elements.
-    pub elements: Option<fn(&[u8], &[u8; NONCE]) -> Vec<u8>>,
+    pub elements: Option<MakeElements>,
     pub signer: &'k SoftwareKey,
     pub other_nonce: bool,
     /// Takes the place of the declaration within.
-    pub declaration: Option<fn(&Scene<'_>) -> Result<Vec<u8>, SignError>>,
+    pub declaration: Option<MakeDeclaration>,
 }
 
 impl<'k> Scene<'k> {

@@ -52,7 +52,7 @@ impl Pool {
     pub fn judge_dac(&self, dac: &Certificate, context: &Context) -> Judged {
         let mut report = Report::new();
         judge_certificate(dac, Profile::Dac, &mut report);
-        let link = self.link(dac);
+        let link = self.link_at(dac, context.at.or(dac.not_before.moment));
         let chain = self.walk(link);
         let anchored = chain.last().is_some_and(|top| self.authorities()[*top].trusted);
         self.length(link, &chain, &mut report);
@@ -213,13 +213,18 @@ impl Pool {
         }
         for index in chain {
             let authority = &self.authorities()[*index];
+            if self.is_valid_at(*index, moment) {
+                continue;
+            }
             outside(&authority.certificate, &authority.profile.word().to_uppercase());
         }
     }
 
     fn revoked(&self, c: &Certificate, link: &Link, context: &Context, report: &mut Report) {
         for list in &context.revoked {
-            if let Some(entry) = list.lookup(link.issuer, c.serial()) {
+            if let Some(entry) = list.lookup(c.serial())
+                && self.is_same_authority(list.issuer(), link.issuer)
+            {
                 report.found(&REVOKED, format!("serial {} revoked {entry}", c.serial_hex()));
                 return;
             }

@@ -115,6 +115,13 @@ fn judge_content(content: &Content, report: &mut Report) {
     if let Some(number) = content.version_number.filter(|n| *n > 0xFFFF) {
         report.found(&rules::ELEMENTS, format!("element 7 version_number is {number}, more than 16 bits"));
     }
+    for (name, value, bits) in
+        [("5 security_level", content.security_level, 8), ("6 security_information", content.security_information, 16)]
+    {
+        if let Some(number) = value.filter(|n| *n >> bits != 0) {
+            report.found(&rules::ELEMENTS, format!("element {name} is {number}, more than {bits} bits"));
+        }
+    }
     match content.certification_type {
         None | Some(2) => {}
         Some(0) => note(report, "0, development and test", "Fine on the desk. Nothing with it may be shipped."),
@@ -173,7 +180,7 @@ pub fn judge_pairing(
         let whose = said(device.vendor.is_some());
         report.add(Finding::new(&rules::VENDOR_ID, format!("{found:04X}")).requiring(format!("{required}, {whose}.")));
     }
-    let product = device.product.or_else(|| if origin { None } else { dac_product });
+    let product = device.product.or(if origin { None } else { dac_product });
     if let (Some(required), Some(ids)) = (product, &content.product_id_array)
         && !content.names_product(required)
         && !ids.is_empty()

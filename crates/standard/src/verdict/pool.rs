@@ -12,6 +12,7 @@ use aws_lc_rs::signature::{ECDSA_P256_SHA384_ASN1, ECDSA_P256_SHA512_ASN1, Unpar
 
 use crate::certificate::{Certificate, Profile, SignatureAlgorithm};
 use crate::key::{PublicKey, Verifier};
+use crate::moment::Moment;
 use crate::name::Name;
 use crate::oid;
 
@@ -81,6 +82,14 @@ pub struct Authority {
     /// Its own issuer; `None` for a PAA and where it is not at hand.
     pub up: Option<Link>,
     verifier: Option<Verifier>,
+}
+
+impl Authority {
+    fn is_valid_at(&self, moment: Moment) -> bool {
+        let (from, to) = (self.certificate.not_before.moment, self.certificate.not_after.moment);
+        // A date that can't be read is told by the certificate's own rule.
+        from.is_none_or(|from| from <= moment) && to.is_none_or(|to| moment <= to)
+    }
 }
 
 /// Certificates that may issue others, indexed.
@@ -199,14 +208,61 @@ impl Pool {
 
     /// The best candidate for a certificate's issuer.
     pub fn link(&self, certificate: &Certificate) -> Option<Link> {
-        self.link_signed(&Signed::from(certificate))
+        self.link_at(certificate, certificate.not_before.moment)
     }
 
-    pub(super) fn link_signed(&self, signed: &Signed<'_>) -> Option<Link> {
+    /// The best candidate for a certificate's issuer; among equals, such as a
+    /// PAI that was issued again for the same key, one valid at `moment`.
+    pub fn link_at(&self, certificate: &Certificate, moment: Option<Moment>) -> Option<Link> {
+        self.link_signed(&Signed::from(certificate), moment)
+    }
+
+    /// Whether two members are one authority: the same name and the same key,
+    /// in however many certificates.
+    pub fn is_same_authority(&self, one: usize, other: usize) -> bool {
+        let (a, b) = (&self.authorities[one].certificate, &self.authorities[other].certificate);
+        one == other
+            || (a.subject_der() == b.subject_der() && a.public_key().is_some() && a.public_key() == b.public_key())
+    }
+
+    /// Whether this member, or another certificate of the same authority, is valid at `moment`.
+    pub(super) fn is_valid_at(&self, index: usize, moment: Moment) -> bool {
+        let authority = &self.authorities[index];
+        let others = || self.by_subject.get(authority.certificate.subject_der());
+        authority.is_valid_at(moment)
+            || others().into_iter().flatten().take(MAX_CANDIDATES).any(|other| {
+                let other_is = &self.authorities[*other];
+                other_is.profile == authority.profile
+                    && other_is.trusted == authority.trusted
+                    && self.is_same_authority(index, *other)
+                    && other_is.is_valid_at(moment)
+            })
+    }
+
+    /// Whether the chain from this member upward is valid throughout at
+    /// `moment`, and whether it ends at a trusted PAA.
+    fn worth(&self, index: usize, moment: Option<Moment>) -> (bool, bool) {
+        let mut valid = true;
+        let mut at = index;
+        // As long as any chain that is walked.
+        for _ in 0..8 {
+            let authority = &self.authorities[at];
+            valid &= moment.is_none_or(|m| authority.is_valid_at(m));
+            match authority.up {
+                Some(link) => at = link.issuer,
+                None => break,
+            }
+        }
+        (valid, self.authorities[at].trusted)
+    }
+
+    pub(super) fn link_signed(&self, signed: &Signed<'_>, moment: Option<Moment>) -> Option<Link> {
         let by_id = signed.authority_key_id.and_then(|id| self.by_key_id.get(id));
         let by_name = self.by_subject.get(signed.issuer.span.of(signed.der));
         // The usual case first: one candidate that everything points at.
-        if let Some(index) = by_id.and_then(|ids| ids.iter().find(|i| by_name.is_some_and(|names| names.contains(i)))) {
+        if let (Some([index]), Some(names)) = (by_id.map(Vec::as_slice), by_name)
+            && names.contains(index)
+        {
             let link = self.step(signed, *index);
             if link.signature == SignatureState::Good {
                 return Some(link);
@@ -234,8 +290,8 @@ impl Pool {
             // Where neither name nor identifier points at it, only a good signature links.
             .filter(|link| !told_nothing || link.signature == SignatureState::Good)
             .max_by_key(|link| {
-                // Among equals the trusted one, then the first given.
-                (link.score(), self.authorities[link.issuer].trusted, usize::MAX - link.issuer)
+                // Among equals the first given.
+                (link.score(), self.worth(link.issuer, moment), usize::MAX - link.issuer)
             })
     }
 

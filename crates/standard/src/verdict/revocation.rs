@@ -20,11 +20,16 @@ pub struct RevokedSerials {
 }
 
 impl RevokedSerials {
-    /// When and why a certificate of that issuer was revoked, in words.
+    /// Index in the pool of the authority whose certificates are meant.
+    pub fn issuer(&self) -> usize {
+        self.issuer
+    }
+
+    /// When and why the certificate of that serial number was revoked, in words.
     ///
-    /// - `issuer`: index in the pool. `serial`: content octets of its INTEGER.
-    pub fn lookup(&self, issuer: usize, serial: &[u8]) -> Option<&str> {
-        if issuer == self.issuer { self.serials.get(serial).map(String::as_str) } else { None }
+    /// - `serial`: content octets of its INTEGER.
+    pub fn lookup(&self, serial: &[u8]) -> Option<&str> {
+        self.serials.get(serial).map(String::as_str)
     }
 }
 
@@ -80,11 +85,6 @@ fn encoding(list: &RevocationList, report: &mut Report) {
     if list.version.map(|v| list.part(v)) != Some(&[1]) {
         report.found(rule, "not version 2");
     }
-    for (algorithm, place) in [(&list.inner_algorithm, "inside"), (&list.outer_algorithm, "beside")] {
-        if !algorithm.is_ecdsa_sha256(list.der()) {
-            report.found(rule, format!("{} {place} the signed part", algorithm.words(list.der())));
-        }
-    }
     for extension in &list.extensions.0 {
         let kind = list.part(extension.kind);
         if extension.critical && kind != oid::ISSUING_DISTRIBUTION_POINT {
@@ -105,11 +105,16 @@ fn signed(
     trust_given: bool,
     report: &mut Report,
 ) -> Option<usize> {
+    for (algorithm, place) in [(&list.inner_algorithm, "inside"), (&list.outer_algorithm, "beside")] {
+        if !algorithm.is_ecdsa_sha256(list.der()) {
+            report.found(&rules::SIGNATURE, format!("{} {place} the signed part", algorithm.words(list.der())));
+        }
+    }
     if list.authority_key_id().is_none() {
         report.found(&rules::ISSUER, "no authorityKeyIdentifier");
     }
     let wanted = Signed::from(list);
-    if let Some(link) = pool.link_signed(&wanted) {
+    if let Some(link) = pool.link_signed(&wanted, None) {
         let issuer = &pool.authorities()[link.issuer].certificate;
         if link.name == Matching::Different {
             let finding = Finding::new(&rules::ISSUER, list.issuer.display(list.der()));

@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 
 use standard::ids::VendorId;
+use standard::name::printable;
 use standard::verdict::{Finding, Severity, Verdict};
 use works::examine::Kind;
 use works::examine::report::{Examination, Subject};
@@ -95,7 +96,7 @@ fn draw_chains(w: &mut dyn Write, answer: &Examination, style: Style) -> io::Res
         for name in drawing.above.iter().rev() {
             match by_name.get(name.as_str()) {
                 Some(subject) => plate(w, subject, style)?,
-                None => plate_lines(w, "authority", &[name.clone()])?,
+                None => plate_lines(w, "authority", &[printable(name)])?,
             }
             // The link below an authority is broken by what the next one says of it.
             let below = drawing
@@ -180,7 +181,7 @@ fn plate(w: &mut dyn Write, subject: &Subject, style: Style) -> io::Result<()> {
     let heading = format!(
         "{}  {}{trusted}: {}",
         subject.kind.word().to_uppercase(),
-        subject.name,
+        printable(&subject.name),
         style.verdict(subject.verdict())
     );
     plate_lines(w, &heading, &lines)
@@ -206,7 +207,7 @@ fn several(w: &mut dyn Write, ends: &[&Subject], style: Style) -> io::Result<()>
         for subject in rejected.iter().take(SHOWN) {
             let rules: Vec<_> =
                 subject.findings.iter().filter(|f| f.severity == Severity::Error).map(|f| f.rule.name).collect();
-            lines.push(format!("  {}: {}", subject.name, rules.join(", ")));
+            lines.push(format!("  {}: {}", printable(&subject.name), rules.join(", ")));
         }
         if rejected.len() > SHOWN {
             lines.push(format!("  and {} more", rejected.len() - SHOWN));
@@ -219,15 +220,16 @@ fn list_others(w: &mut dyn Write, answer: &Examination, style: Style) -> io::Res
     let chained = |kind| matches!(kind, Kind::Dac | Kind::Pai | Kind::Paa);
     let others: Vec<_> = answer.subjects.iter().filter(|s| !chained(s.kind)).collect();
     for subject in others.iter().take(if style.verbose { usize::MAX } else { 2 * SHOWN }) {
+        let name = printable(&subject.name);
         let title = subject.title.as_ref().map(|t| format!(", {t}")).unwrap_or_default();
         match subject.kind {
-            Kind::Unknown => writeln!(w, "  {}: none of ours, passed over", subject.name)?,
+            Kind::Unknown => writeln!(w, "  {name}: none of ours, passed over")?,
             Kind::DeclarationSigner | Kind::ListSigner => {
-                writeln!(w, "  {}: {}{title}", subject.name, subject.kind.word().replace('-', " "))?;
+                writeln!(w, "  {name}: {}{title}", subject.kind.word().replace('-', " "))?;
             }
             kind => {
                 let verdict = style.verdict(subject.verdict());
-                writeln!(w, "  {}: {}{title}: {verdict}", subject.name, kind.word().replace('-', " "))?;
+                writeln!(w, "  {name}: {}{title}: {verdict}", kind.word().replace('-', " "))?;
             }
         }
     }
@@ -254,7 +256,7 @@ fn write_findings(w: &mut dyn Write, answer: &Examination, style: Style) -> io::
             format!("{} and {} more", names[..TOLD_ONCE].join(", "), names.len() - TOLD_ONCE)
         };
         if last.as_ref() != Some(&heading) {
-            writeln!(w, "\n{heading}")?;
+            writeln!(w, "\n{}", printable(&heading))?;
         }
         last = Some(heading);
         writeln!(w, "  {} {}  ({})", style.severity(finding.severity), finding.rule.name, finding.rule.clause)?;
@@ -271,7 +273,7 @@ fn write_findings(w: &mut dyn Write, answer: &Examination, style: Style) -> io::
 }
 
 fn field(w: &mut dyn Write, name: &str, text: &str) -> io::Result<()> {
-    for (index, part) in wrap(text, WIDTH - 14).into_iter().enumerate() {
+    for (index, part) in wrap(&printable(text), WIDTH - 14).into_iter().enumerate() {
         writeln!(w, "    {:<9} {part}", if index == 0 { name } else { "" })?;
     }
     Ok(())

@@ -1,5 +1,6 @@
 //! Reading files and directories, bounded, on all cores.
 
+use std::ffi::OsString;
 use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
@@ -54,6 +55,12 @@ pub enum GatherError {
         /// The directory.
         name: String,
     },
+    /// Nothing but files that are none of ours.
+    #[error("{name} holds nothing that can be examined")]
+    NothingOfOurs {
+        /// The file or directory.
+        name: String,
+    },
     /// Too many files.
     #[error("more than {MAX_FILES} files were given")]
     TooMany,
@@ -77,7 +84,7 @@ impl GatherError {
                 "Give certificates, requests, lists or declarations in DER or PEM, or an exchange in JSON."
             }
             Self::Detect { why: DetectError::Broken(..), .. } => "Fetch it again; the copy was cut off or changed.",
-            Self::Nothing { .. } => "Look at the path.",
+            Self::Nothing { .. } | Self::NothingOfOurs { .. } => "Look at the path.",
             Self::TooMany => "Give them in parts.",
         };
         Some(text.into())
@@ -112,13 +119,24 @@ pub(super) fn gather(request: &Examine, progress: &(dyn Fn(Progress) + Sync)) ->
         for path in paths {
             expand(path, &mut files)?;
         }
+        // What is given twice is one thing.
+        let mut seen = std::collections::HashSet::new();
+        files.retain(|file: &Listed| seen.insert(file.path.clone()));
         expanded.push(files);
     }
     let total = expanded.iter().map(Vec::len).sum::<usize>() as u64;
     progress(Progress::Reading { total });
-    let mut read = expanded.into_iter().map(|files| read_all(files, progress));
+    let names = Names::of(&expanded);
+    let mut read = expanded.into_iter().map(|files| read_all(files, &names, progress));
     let mut next = || read.next().unwrap_or_else(|| Ok(Vec::new()));
-    Ok(Gathered { subjects: next()?, trust: next()?, signers: next()?, revocations: next()? })
+    let gathered = Gathered { subjects: next()?, trust: next()?, signers: next()?, revocations: next()? };
+    // An acceptance of nothing at all would be taken for one of what was meant.
+    match request.files.first() {
+        Some(first) if gathered.subjects.iter().all(|s| s.item.is_none()) => {
+            Err(GatherError::NothingOfOurs { name: first.display().to_string() }.into())
+        }
+        _ => Ok(gathered),
+    }
 }
 
 /// A file to be read, and whether it was found in a directory.
@@ -156,13 +174,15 @@ fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
     Ok(())
 }
 
-fn read_all(files: Vec<Listed>, progress: &(dyn Fn(Progress) + Sync)) -> Result<Vec<Found>, GatherError> {
-    let names = names(&files);
+fn read_all(
+    files: Vec<Listed>,
+    names: &Names,
+    progress: &(dyn Fn(Progress) + Sync),
+) -> Result<Vec<Found>, GatherError> {
     let found: Vec<Result<Vec<Found>, GatherError>> = files
         .into_par_iter()
-        .zip(names)
-        .map(|(file, name)| {
-            let read = read_one(&file, &name);
+        .map(|file| {
+            let read = read_one(&file, &names.name(&file.path));
             progress(Progress::Read);
             read
         })
@@ -175,20 +195,29 @@ fn read_all(files: Vec<Listed>, progress: &(dyn Fn(Progress) + Sync)) -> Result<
     Ok(all)
 }
 
-/// File names where they are told apart by them, else paths.
-fn names(files: &[Listed]) -> Vec<String> {
-    let mut count = std::collections::HashMap::new();
-    for file in files {
-        *count.entry(file.path.file_name().map(ToOwned::to_owned)).or_insert(0u32) += 1;
+/// File names that stand for more than one path in this call.
+struct Names(std::collections::HashSet<OsString>);
+
+impl Names {
+    fn of(lists: &[Vec<Listed>]) -> Self {
+        let mut paths = std::collections::HashMap::new();
+        let mut several = std::collections::HashSet::new();
+        for path in lists.iter().flatten().map(|file| &file.path) {
+            let Some(name) = path.file_name() else { continue };
+            if *paths.entry(name).or_insert(path) != path {
+                several.insert(name.to_owned());
+            }
+        }
+        Self(several)
     }
-    files
-        .iter()
-        .map(|file| {
-            let name = file.path.file_name().map(ToOwned::to_owned);
-            let alone = count.get(&name) == Some(&1);
-            name.filter(|_| alone).map_or_else(|| file.path.display().to_string(), |n| n.to_string_lossy().into_owned())
-        })
-        .collect()
+
+    /// The file's name where that tells it apart, else its path.
+    fn name(&self, path: &Path) -> String {
+        match path.file_name().filter(|name| !self.0.contains(*name)) {
+            Some(name) => name.to_string_lossy().into_owned(),
+            None => path.display().to_string(),
+        }
+    }
 }
 
 fn read_one(file: &Listed, name: &str) -> Result<Vec<Found>, GatherError> {

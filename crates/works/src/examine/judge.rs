@@ -1,6 +1,6 @@
 //! Judging what was cast, on all cores.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
 use rayon::prelude::*;
@@ -98,8 +98,21 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
             list_findings.insert(index, judge_one_list(list));
         }
     }
-    let beside_lists: Vec<_> =
-        cast.lists.iter().map(|(name, list)| (name.clone(), judge_one_list(list), list)).collect();
+    // A list that is also given as a file is judged there, once.
+    let given_lists: HashSet<&[u8]> = cast
+        .players
+        .iter()
+        .filter_map(|p| match &p.part {
+            Part::List(list) => Some(list.der()),
+            _ => None,
+        })
+        .collect();
+    let beside_lists: Vec<_> = cast
+        .lists
+        .iter()
+        .filter(|(_, list)| !given_lists.contains(list.der()))
+        .map(|(name, list)| (name.clone(), judge_one_list(list), list))
+        .collect();
     let context = Context { trust_given, device, at: request.at, revoked };
 
     let mut signers = cast.signers.clone();
@@ -180,7 +193,7 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
             name: known.names[index].clone(),
             part: Part::Certificate(Arc::clone(&member.certificate), Kind::Paa),
         };
-        subjects.push(Subject::new(&player, judged.chain, judged.anchored, judged.findings).from_trust());
+        subjects.push(Subject::new(&player, judged.chain, judged.anchored, judged.findings).trusted_beside());
     }
     for (name, findings, list) in beside_lists {
         let player = Player { name, part: Part::List(list.clone()) };

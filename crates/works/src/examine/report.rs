@@ -4,6 +4,7 @@ use serde::Serialize;
 use serde::ser::{SerializeStruct, Serializer};
 use standard::certificate::Certificate;
 use standard::moment::NO_END;
+use standard::name::printable;
 use standard::verdict::{Finding, Severity, Verdict};
 
 use super::Kind;
@@ -81,7 +82,7 @@ impl Subject {
                         subject.product_id = Some(format!("{only:04X}"));
                     }
                     subject.product_ids = Some(ids.iter().map(|id| format!("{id:04X}")).collect());
-                    subject.title.clone_from(&content.certificate_id);
+                    subject.title = content.certificate_id.as_deref().map(printable);
                 }
                 subject.subject_key_id = d.signer_key_id().map(hex::encode);
             }
@@ -100,7 +101,7 @@ impl Subject {
             }
             Part::Exchange(proof) => {
                 subject.kind = Kind::Exchange;
-                subject.title.clone_from(&proof.unit);
+                subject.title = proof.unit.as_deref().map(printable);
             }
             Part::Key => subject.kind = Kind::DeclarationSigner,
             Part::Unknown => {}
@@ -119,7 +120,7 @@ impl Subject {
         self.title = Some(c.subject.display(c.der()));
     }
 
-    pub(super) fn from_trust(mut self) -> Self {
+    pub(super) fn trusted_beside(mut self) -> Self {
         self.trusted = true;
         self
     }

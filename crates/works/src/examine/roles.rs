@@ -87,7 +87,7 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     let trusted_keys: HashSet<&[u8]> = trust.iter().map(|(_, c)| c.part(c.key.bits)).collect();
 
     let mut players = Vec::with_capacity(count);
-    for Found { name, item, .. } in gathered.subjects {
+    for Found { name, item, path } in gathered.subjects {
         let part = match item {
             None => Part::Unknown,
             Some(Item::Certificate(c)) => {
@@ -128,7 +128,10 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
             Some(Item::Request(r)) => {
                 check(request, &name, "a certification request", Kind::Request, Part::Request(r))?
             }
-            Some(Item::List(l)) => check(request, &name, "a revocation list", Kind::RevocationList, Part::List(l))?,
+            Some(Item::List(l)) => {
+                list_signers.extend(neighbours(&path, &l));
+                check(request, &name, "a revocation list", Kind::RevocationList, Part::List(l))?
+            }
             Some(Item::Exchange(p)) => check(request, &name, "an exchange", Kind::Exchange, Part::Exchange(p))?,
             Some(Item::PublicKey(_)) => check(request, &name, "a public key", Kind::DeclarationSigner, Part::Key)?,
         };
@@ -279,7 +282,9 @@ fn part_of(c: &Certificate, signs: &Signs) -> Kind {
     if can_sign_lists && is_no_ca && !told_product && !signs.issues {
         return Kind::ListSigner;
     }
-    if authority <= 0 && !told_product && !told_vendor && is_no_ca {
+    // Whatever a PAI issued, or names an issuer with a vendor as PAIs have, was meant to be a DAC.
+    let under_pai = signs.below || !c.issuer.identity.vendors.is_empty() && !self_issued;
+    if authority <= 0 && !told_product && !told_vendor && is_no_ca && !under_pai {
         return Kind::DeclarationSigner;
     }
     if authority <= 0 {

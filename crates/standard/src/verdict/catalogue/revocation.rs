@@ -3,10 +3,10 @@
 super::rules! {
     TABLE:
     ENCODING = "revocation.encoding", Error, "RFC 5280 §5.1";
-        "One list of version 2 in DER, ecdsa-with-SHA256, no unknown critical extension, and nothing after it.";
+        "One list of version 2 in DER, no unknown critical extension, and nothing after it.";
         "Verifiers ignore a list they can't read, so what it revokes stays in use. Fetch or issue it again.";
-    SIGNATURE = "revocation.signature", Error, "RFC 5280 §6.3.3 (g)";
-        "The signature is the issuer's.";
+    SIGNATURE = "revocation.signature", Error, "Core Spec 6.2.4; RFC 5280 §6.3.3 (g)";
+        "ecdsa-with-SHA256 by the issuer, named alike inside and beside the signed part.";
         "Do not act on it. Fetch the list again from where its issuer publishes it.";
     ISSUER = "revocation.issuer", Error, "Core Spec 6.2.4; RFC 5280 §6.3.3 (f)";
         "Issued by the PAI or PAA whose certificates it lists, or by a list signer one of them appointed; it carries authorityKeyIdentifier.";

@@ -1,0 +1,1 @@
+"""The corpus: what STANDARD demands of `touchmark examine`, built without its code."""
