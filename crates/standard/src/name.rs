@@ -168,7 +168,7 @@ impl Name {
     /// The first serialNumber attribute (RFC 4519 §2.31), where chip makers put a chip's id.
     pub fn serial_number(&self, data: &[u8]) -> Option<String> {
         let mut found = None;
-        let _ = attributes(data, self.span, |kind, tag, value| {
+        let _ = attributes(data, self.span, |_, kind, tag, value| {
             if kind == [0x55, 0x04, 0x05] && found.is_none() {
                 found = readable(tag, value).ok();
             }

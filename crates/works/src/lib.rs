@@ -6,6 +6,7 @@
 
 pub mod advice;
 pub mod authority;
+pub mod challenge;
 pub mod chips;
 pub mod code;
 pub mod declaration;
@@ -17,13 +18,16 @@ mod lower;
 pub mod onboarding;
 pub mod order;
 pub mod product;
+pub mod provision;
 pub mod randomness;
 pub mod record;
 pub mod reel;
 pub mod site;
 pub mod specimen;
+mod station;
 pub mod told;
 pub mod trouble;
+pub mod unit;
 pub mod verifier;
 
 pub use advice::{Advise, Kind};

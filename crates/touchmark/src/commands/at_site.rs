@@ -1,0 +1,88 @@
+//! What every command at a site shares: the site, who acts, passphrases.
+
+use std::io::{self, IsTerminal};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use custody::{ChoosePassphrase, Passphrase};
+use works::Trouble;
+use works::site::{Site, Who};
+use zeroize::Zeroizing;
+
+use crate::output::Failure;
+
+/// Where a command works and in whose name.
+#[derive(Debug, Clone)]
+pub struct Place {
+    /// `--site`, where given.
+    pub site: Option<PathBuf>,
+    /// `--by`, where given.
+    pub by: Option<String>,
+}
+
+impl Place {
+    /// Who acts: `--by`, else the user's name on this machine.
+    pub fn who(&self) -> Result<Who, Failure> {
+        let name = self.by.clone().or_else(|| std::env::var("USER").ok()).filter(|n| !n.trim().is_empty());
+        Ok(Who::new(name.as_deref().unwrap_or("engineer"))?)
+    }
+
+    /// The site, opened.
+    pub fn open(&self) -> Result<Site, Failure> {
+        let here = std::env::current_dir()
+            .map_err(|e| Failure::surroundings(format!("the working directory is gone: {e}"), "Change to one that is there."))?;
+        Ok(Site::open(&Site::find(self.site.as_deref(), &here)?)?)
+    }
+}
+
+/// Where a passphrase comes from: a file, the environment, or a prompt on a terminal.
+#[derive(Debug, Args)]
+pub struct PassphraseArgs {
+    /// File whose one line is the passphrase; else TOUCHMARK_PASSPHRASE, else a prompt on a terminal
+    #[arg(long, value_name = "FILE")]
+    passphrase_file: Option<PathBuf>,
+}
+
+fn ask(words: &str) -> io::Result<Zeroizing<String>> {
+    rpassword::prompt_password(words).map(Zeroizing::new)
+}
+
+impl PassphraseArgs {
+    /// The passphrase; `fresh` asks twice.
+    pub fn get(&self, purpose: &str, fresh: bool) -> Result<Passphrase, Failure> {
+        let mut prompt = |words: &str| ask(words);
+        let choose = ChoosePassphrase {
+            file: self.passphrase_file.as_deref(),
+            environment: std::env::var("TOUCHMARK_PASSPHRASE").ok().map(Zeroizing::new),
+            ask: if io::stdin().is_terminal() { Some(&mut prompt) } else { None },
+        };
+        let read = choose.obtain(purpose, fresh).map_err(Trouble::from)?;
+        if let Some(warning) = read.warning {
+            use io::Write as _;
+            let _ = writeln!(io::stderr(), "touchmark: {warning}");
+        }
+        Ok(read.passphrase)
+    }
+
+    /// The passphrase for the site key, only where that is wrapped.
+    pub fn for_site_key(&self, site: &Site) -> Result<Option<Passphrase>, Failure> {
+        let wrapped = custody::SiteKey::is_wrapped(&site.keys().join("site.key")).map_err(Trouble::from)?;
+        if wrapped { self.get("to open the site key", false).map(Some) } else { Ok(None) }
+    }
+
+    /// Whether one was named without asking.
+    pub fn is_given(&self) -> bool {
+        self.passphrase_file.is_some() || std::env::var_os("TOUCHMARK_PASSPHRASE").is_some()
+    }
+}
+
+/// A secret from a file whose one line it is, or from the environment.
+pub fn secret(file: Option<&Path>, variable: &str) -> Result<Option<Zeroizing<Vec<u8>>>, Failure> {
+    if let Some(path) = file {
+        let read = std::fs::read(path).map(Zeroizing::new).map_err(|e| Failure::from(Trouble::file(path, e)))?;
+        let line = read.strip_suffix(b"\n").unwrap_or(&read);
+        let line = line.strip_suffix(b"\r").unwrap_or(line);
+        return Ok(Some(Zeroizing::new(line.to_vec())));
+    }
+    Ok(std::env::var(variable).ok().map(|v| Zeroizing::new(v.into_bytes())))
+}

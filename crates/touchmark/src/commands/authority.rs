@@ -1,0 +1,192 @@
+//! `touchmark authority`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use book::Role;
+use clap::{Args, Subcommand, ValueEnum};
+use custody::WorkFactor;
+use serde_json::json;
+use standard::ids::{ProductId, VendorId};
+use standard::verdict::Severity;
+use works::authority::{self, AuthorityView, CAUTION, Raise};
+
+use super::at_site::{PassphraseArgs, Place};
+use super::examine_words;
+use crate::output::{Exit, Failure, Output};
+
+/// Raise development authorities, adopt outside ones, write requests
+#[derive(Debug, Subcommand)]
+pub enum AuthorityCommand {
+    /// Raise a development authority, its key in custody here
+    Raise(RaiseArgs),
+    /// Adopt an outside PAA or PAI, examined first; a PAA so adopted is trusted here
+    Adopt(AdoptArgs),
+    /// Write a PKCS #10 request for an outside authority
+    Request(RequestArgs),
+    /// List authorities
+    List,
+    /// Show one authority
+    Show {
+        /// Its name
+        name: String,
+    },
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum RoleWord {
+    /// Root
+    Paa,
+    /// Intermediate, which issues DACs
+    Pai,
+}
+
+#[derive(Debug, Args)]
+pub struct RaiseArgs {
+    /// Its name, here and in its certificate
+    name: String,
+    /// What it is
+    #[arg(long)]
+    role: RoleWord,
+    /// Vendor ID, a test one; a PAI needs it
+    #[arg(long, value_name = "VID")]
+    vendor: Option<VendorId>,
+    /// Product ID, for a PAI of one product
+    #[arg(long, value_name = "PID")]
+    product: Option<ProductId>,
+    /// The PAA that issues a PAI
+    #[arg(long, value_name = "NAME")]
+    issuer: Option<String>,
+    /// Years of validity; no well-defined end if not given
+    #[arg(long, value_name = "N")]
+    years: Option<u32>,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct AdoptArgs {
+    /// Certificates, in DER or PEM
+    #[arg(required = true, value_name = "CERT")]
+    files: Vec<PathBuf>,
+    /// For devices that are sold; for testing if not given
+    #[arg(long)]
+    production: bool,
+    /// Its name here; its commonName if not given
+    #[arg(long, value_name = "NAME")]
+    name: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub struct RequestArgs {
+    /// Name of the authority or of a new key
+    name: String,
+    /// File to write
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// Vendor ID in the request
+    #[arg(long, value_name = "VID")]
+    vendor: Option<VendorId>,
+    /// Product ID in the request
+    #[arg(long, value_name = "PID")]
+    product: Option<ProductId>,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+/// Runs the command.
+pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let who = place.who()?;
+    match command {
+        AuthorityCommand::Raise(args) => {
+            let passphrase = args.passphrase.get(&format!("for the key of {}", args.name), true)?;
+            let raise = Raise {
+                name: &args.name,
+                role: match args.role {
+                    RoleWord::Paa => Role::Paa,
+                    RoleWord::Pai => Role::Pai,
+                },
+                vendor: args.vendor,
+                product: args.product,
+                issuer: args.issuer.as_deref(),
+                years: args.years,
+                passphrase: &passphrase,
+                work: WorkFactor::PRODUCTION,
+            };
+            let raised = authority::raise(&site, &raise, &who)?;
+            let _ = writeln!(io::stderr(), "touchmark: {CAUTION}");
+            output.show(&raised, |w| {
+                writeln!(w, "Raised the {} {}", raised.role.to_uppercase(), raised.name)?;
+                words(w, &raised)
+            })?;
+            Ok(Exit::Done)
+        }
+        AuthorityCommand::Adopt(args) => {
+            let adopted = authority::adopt(&site, &args.files, args.name.as_deref(), args.production, &who)?;
+            let accepted = !adopted.authorities.is_empty();
+            let answer = json!({
+                "verdict": if accepted { "accepted" } else { "rejected" },
+                "authorities": adopted.authorities,
+                "findings": serde_json::to_value(&adopted.examination).map(|v| v["findings"].clone()).unwrap_or_default(),
+            });
+            let style = examine_words::Style { shapes: output.is_styled(), verbose: false };
+            output.show(&answer, |w| {
+                if accepted {
+                    for authority in &adopted.authorities {
+                        let trusted = if authority.trusted { ", trusted here" } else { "" };
+                        writeln!(w, "Adopted the {} {} for {}{trusted}", authority.role.to_uppercase(), authority.name, authority.purpose)?;
+                        words(w, authority)?;
+                    }
+                    Ok(())
+                } else {
+                    examine_words::write(w, &adopted.examination, true, style)?;
+                    let errors = adopted.examination.findings().filter(|(_, f)| f.severity == Severity::Error).count();
+                    if errors == 0 {
+                        writeln!(w, "Nothing was adopted: the chain does not end at a PAA that is trusted here. Adopt the PAA too.")
+                    } else {
+                        writeln!(w, "Nothing was adopted.")
+                    }
+                }
+            })?;
+            Ok(if accepted { Exit::Done } else { Exit::Rejected })
+        }
+        AuthorityCommand::Request(args) => {
+            let passphrase = args.passphrase.get(&format!("for the key of {}", args.name), true)?;
+            let written = authority::request(&site, &args.name, args.vendor, args.product, &args.out, &passphrase, WorkFactor::PRODUCTION)?;
+            output.show(&written, |w| {
+                writeln!(w, "Wrote the request for {} to {}", written.name, written.file)?;
+                writeln!(w, "  key identifier  {}", written.subject_key_id)?;
+                writeln!(w, "Send it by a way that the authority accepts, and adopt what it sends back.")
+            })?;
+            Ok(Exit::Done)
+        }
+        AuthorityCommand::List => {
+            let list = authority::list(&site)?;
+            output.show(&json!({ "authorities": list }), |w| {
+                for a in &list {
+                    let trusted = if a.trusted { "  trusted" } else { "" };
+                    let key = if a.key_here { "  key here" } else { "" };
+                    writeln!(w, "{}  {}  {}  {}{trusted}{key}", a.role.to_uppercase(), a.name, a.purpose, a.vendor_id.as_deref().unwrap_or("no vendor"))?;
+                }
+                if list.is_empty() { writeln!(w, "No authority yet: raise or adopt one.") } else { Ok(()) }
+            })?;
+            Ok(Exit::Done)
+        }
+        AuthorityCommand::Show { name } => {
+            let shown = authority::show(&site, &name)?;
+            output.show(&shown, |w| {
+                writeln!(w, "{} {}", shown.role.to_uppercase(), shown.name)?;
+                words(w, &shown)
+            })?;
+            Ok(Exit::Done)
+        }
+    }
+}
+
+fn words(w: &mut dyn Write, a: &AuthorityView) -> io::Result<()> {
+    writeln!(w, "  subject         {}", a.subject.as_deref().unwrap_or("unreadable"))?;
+    writeln!(w, "  key identifier  {}", a.subject_key_id)?;
+    writeln!(w, "  valid           {} to {}", a.not_before.as_deref().unwrap_or("?"), a.not_after.as_deref().unwrap_or("no end"))?;
+    writeln!(w, "  for             {}", if a.purpose == "test" { "TEST" } else { "production" })
+}

@@ -1,0 +1,149 @@
+//! `touchmark declaration`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use custody::WorkFactor;
+use serde_json::json;
+use standard::ids::{ProductId, VendorId};
+use works::declaration::{self, DeclarationView, Make};
+
+use super::at_site::{PassphraseArgs, Place};
+use crate::output::{Exit, Failure, Output};
+
+/// Make development declarations, adopt those issued outside
+#[derive(Debug, Subcommand)]
+pub enum DeclarationCommand {
+    /// Make a development declaration (type 0), signed by the site's own key
+    Make(MakeArgs),
+    /// Adopt a declaration issued outside, examined with the signer that you trust
+    Adopt(AdoptArgs),
+    /// List declarations
+    List,
+    /// Show one declaration
+    Show {
+        /// Its name
+        name: String,
+    },
+}
+
+#[derive(Debug, Args)]
+pub struct MakeArgs {
+    /// Vendor ID: a test one
+    #[arg(long, value_name = "VID")]
+    vendor: VendorId,
+    /// Product IDs, comma-separated or given again
+    #[arg(long, value_name = "PID", required = true, value_delimiter = ',')]
+    product: Vec<ProductId>,
+    /// Device type, decimal or 0x and hex digits
+    #[arg(long, value_name = "N", value_parser = super::product::number)]
+    device_type: u32,
+    /// Certificate id of exactly 19 characters; made up if not given
+    #[arg(long, value_name = "TEXT")]
+    certificate_id: Option<String>,
+    /// Vendor ID in the DAC, where it differs
+    #[arg(long, value_name = "VID", requires = "origin_product")]
+    origin_vendor: Option<VendorId>,
+    /// Product ID in the DAC, where it differs
+    #[arg(long, value_name = "PID", requires = "origin_vendor")]
+    origin_product: Option<ProductId>,
+    /// Its name here; the certificate id if not given
+    #[arg(long, value_name = "NAME")]
+    name: Option<String>,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct AdoptArgs {
+    /// The declaration as it was issued
+    file: PathBuf,
+    /// Certificate or public key of its signer, got by a way of its own
+    #[arg(long, value_name = "CERT")]
+    signer: PathBuf,
+    /// Its name here; the certificate id if not given
+    #[arg(long, value_name = "NAME")]
+    name: Option<String>,
+}
+
+/// Runs the command.
+pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let who = place.who()?;
+    match command {
+        DeclarationCommand::Make(args) => {
+            let passphrase = args.passphrase.get("for the site's declaration key", true)?;
+            let make = Make {
+                name: args.name.as_deref(),
+                vendor: args.vendor,
+                products: args.product,
+                device_type: args.device_type,
+                certificate_id: args.certificate_id.as_deref(),
+                origin: args.origin_vendor.zip(args.origin_product),
+                authorities: Vec::new(),
+                passphrase: &passphrase,
+                work: WorkFactor::PRODUCTION,
+            };
+            let made = declaration::make(&site, &make, &who)?;
+            output.show(&made, |w| {
+                writeln!(w, "Made the development declaration {}: TEST, nothing with it may be shipped", made.name)?;
+                words(w, &made)
+            })?;
+            Ok(Exit::Done)
+        }
+        DeclarationCommand::Adopt(args) => {
+            let adopted = declaration::adopt(&site, &args.file, &args.signer, args.name.as_deref(), &who)?;
+            let findings: Vec<_> = adopted
+                .findings
+                .iter()
+                .map(|f| json!({ "rule": f.rule.name, "severity": f.severity.word(), "clause": f.rule.clause, "required": f.required, "found": f.found, "advice": f.advice }))
+                .collect();
+            let verdict = if adopted.declaration.is_some() { "accepted" } else { "rejected" };
+            output.show(&json!({ "verdict": verdict, "declaration": adopted.declaration, "findings": findings }), |w| {
+                for f in adopted.findings.iter().filter(|f| f.severity != standard::verdict::Severity::Note) {
+                    writeln!(w, "{} {}: {}", f.severity, f.rule.name, f.found)?;
+                    writeln!(w, "  next  {}", f.advice)?;
+                }
+                match &adopted.declaration {
+                    Some(d) => {
+                        writeln!(w, "Adopted the declaration {}", d.name)?;
+                        words(w, d)
+                    }
+                    None => writeln!(w, "Nothing was adopted."),
+                }
+            })?;
+            Ok(if adopted.declaration.is_some() { Exit::Done } else { Exit::Rejected })
+        }
+        DeclarationCommand::List => {
+            let list = declaration::list(&site)?;
+            output.show(&json!({ "declarations": list }), |w| {
+                for d in &list {
+                    writeln!(w, "{}  {}  {} {}", d.name, d.purpose, d.vendor_id, d.product_ids.join(","))?;
+                }
+                if list.is_empty() { writeln!(w, "No declaration yet: make or adopt one.") } else { Ok(()) }
+            })?;
+            Ok(Exit::Done)
+        }
+        DeclarationCommand::Show { name } => {
+            let shown = declaration::show(&site, &name)?;
+            output.show(&shown, |w| {
+                writeln!(w, "{}", shown.name)?;
+                words(w, &shown)
+            })?;
+            Ok(Exit::Done)
+        }
+    }
+}
+
+fn words(w: &mut dyn Write, d: &DeclarationView) -> io::Result<()> {
+    let kind = match d.certification_type {
+        0 => "development and test",
+        1 => "provisional",
+        _ => "official",
+    };
+    writeln!(w, "  for          {} {}", d.vendor_id, d.product_ids.join(", "))?;
+    writeln!(w, "  type         {} ({kind})", d.certification_type)?;
+    writeln!(w, "  certificate  {}", d.certificate_id.as_deref().unwrap_or("none"))?;
+    writeln!(w, "  signer       {}", d.signer_key_id.as_deref().unwrap_or("none"))
+}

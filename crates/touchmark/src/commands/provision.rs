@@ -1,0 +1,144 @@
+//! `touchmark provision` and `touchmark challenge`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::Args;
+use serde_json::json;
+use works::chips::{ChipId, OpenOptions, Source};
+use works::provision::{Provision, UnitResult, provision};
+use works::{Trouble, challenge};
+
+use super::at_site::{PassphraseArgs, Place};
+use crate::output::{Exit, Failure, Output};
+
+/// Provision a reel's chips at a station: write, read back, prove, lock, record
+///
+/// For each chip the intention is committed before it is touched. After a
+/// crash, the same chip put back on any station goes on where it stood.
+/// Ground yourself: discharge at the fixture kills chips silently.
+#[derive(Debug, Args)]
+pub struct ProvisionArgs {
+    /// The reel
+    #[arg(long, value_name = "ID")]
+    reel: String,
+    /// The station's name
+    #[arg(long, value_name = "NAME")]
+    station: String,
+    /// Where its chips are: simulated:DIR, a PKCS #11 URI, command:PROGRAM
+    #[arg(long, value_name = "SOURCE")]
+    chips: Source,
+    /// At most so many units
+    #[arg(long, value_name = "N")]
+    units: Option<u64>,
+    /// Serial numbers for new units, one a line
+    #[arg(long, value_name = "FILE", conflicts_with = "serial_start")]
+    serials: Option<PathBuf>,
+    /// First of a series of serial numbers, as TV-000001
+    #[arg(long, value_name = "S")]
+    serial_start: Option<String>,
+    /// Attempts at a chip before the next one is taken
+    #[arg(long, value_name = "N", default_value_t = 2)]
+    attempts: u32,
+    /// Take over a unit that another station left open
+    #[arg(long)]
+    take_over: bool,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+/// Act as the verifier against a chip: exchange and verdict
+#[derive(Debug, Args)]
+pub struct ChallengeArgs {
+    /// Where the chips are
+    #[arg(long, value_name = "SOURCE")]
+    chips: Source,
+    /// The chip; all that are there if not given
+    #[arg(long, value_name = "ID")]
+    chip: Option<ChipId>,
+}
+
+fn shape(result: &UnitResult, styled: bool) -> &'static str {
+    match (styled, result.result, result.next) {
+        (false, word, _) => word,
+        (true, "passed", _) => "⬢ passed",
+        (true, _, Some("scrap")) => "⊠ scrapped",
+        (true, ..) => "▨ failed",
+    }
+}
+
+fn line(w: &mut dyn Write, result: &UnitResult, styled: bool) -> io::Result<()> {
+    let unit = result.unit.as_deref().unwrap_or("-");
+    let already = if result.already { "  provisioned before, verified" } else { "" };
+    writeln!(w, "{}  {unit}  chip {}  {} ms{already}", shape(result, styled), result.chip_id, result.milliseconds)?;
+    if let Some(cause) = &result.cause {
+        writeln!(w, "    {cause}: {}", result.detail.as_deref().unwrap_or(""))?;
+        writeln!(w, "    next: {}", result.advice.as_deref().unwrap_or("Call the engineer."))?;
+    }
+    Ok(())
+}
+
+/// Runs `provision`.
+pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let serials = match &args.serials {
+        None => None,
+        Some(path) => {
+            let text = std::fs::read_to_string(path).map_err(|e| Failure::from(Trouble::file(path, e)))?;
+            Some(text.lines().map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned).collect())
+        }
+    };
+    let passphrase = args.passphrase.for_site_key(&site)?;
+    let mut source = args.chips.open(OpenOptions::default()).map_err(Trouble::from)?;
+    let request = Provision {
+        reel: &args.reel,
+        station: &args.station,
+        units: args.units,
+        serials,
+        serial_start: args.serial_start.as_deref(),
+        attempts: args.attempts,
+        take_over: args.take_over,
+        passphrase: passphrase.as_ref(),
+    };
+    // Each chip as it is done, on standard error, so that standard output stays the answer.
+    let live = output.draws_progress();
+    let mut told = |result: &UnitResult| {
+        if live {
+            let _ = line(&mut io::stderr().lock(), result, true);
+        }
+    };
+    let done = provision(&site, request, source.as_mut(), &place.who()?, &mut told)?;
+    let styled = output.is_styled();
+    output.show(&done, |w| {
+        if !live {
+            done.units.iter().try_for_each(|u| line(w, u, styled))?;
+        }
+        writeln!(w, "Station {}, reel {}: {} passed, {} failed{}{}", done.station, done.reel, done.passed, done.failed,
+            if done.verified > 0 { format!(", {} verified that had passed before", done.verified) } else { String::new() },
+            if done.other_reels > 0 { format!(", {} chips of other reels left alone", done.other_reels) } else { String::new() })
+    })?;
+    Ok(if done.failed == 0 { Exit::Done } else { Exit::Rejected })
+}
+
+/// Runs `challenge`.
+pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let mut source = args.chips.open(OpenOptions::default()).map_err(Trouble::from)?;
+    let done = challenge::challenge(&site, source.as_mut(), args.chip.as_ref())?;
+    let accepted = !done.is_empty() && done.iter().all(|c| c.verdict == "accepted");
+    let verdict = if accepted { "accepted" } else { "rejected" };
+    output.show(&json!({ "verdict": verdict, "chips": done }), |w| {
+        for c in &done {
+            let identity = format!("{} {}", c.vendor_id.as_deref().unwrap_or("----"), c.product_id.as_deref().unwrap_or("----"));
+            writeln!(w, "{}  chip {}  {identity}", c.verdict, c.chip_id)?;
+            if let Some(trouble) = &c.trouble {
+                writeln!(w, "    {trouble}")?;
+            }
+            for f in c.findings.iter().filter(|f| f["severity"] != "note") {
+                writeln!(w, "    {} {}: {}", f["severity"].as_str().unwrap_or(""), f["rule"].as_str().unwrap_or(""), f["found"].as_str().unwrap_or(""))?;
+            }
+        }
+        writeln!(w, "{} of {} chips accepted", done.iter().filter(|c| c.verdict == "accepted").count(), done.len())
+    })?;
+    Ok(if accepted { Exit::Done } else { Exit::Rejected })
+}

@@ -1,0 +1,124 @@
+//! `touchmark reel` and `touchmark order`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use serde_json::json;
+use works::reel::manifest::ColumnMap;
+use works::reel::{self, ReelView};
+use works::order;
+
+use super::at_site::Place;
+use crate::output::{Exit, Failure, Output};
+
+/// Receive reels: the chips as their maker delivers them
+#[derive(Debug, Subcommand)]
+pub enum ReelCommand {
+    /// Receive a reel from its manifest: all of it or nothing
+    ///
+    /// CSV of any delimiter, one JSON object a line, or certificates of the
+    /// chips in a file, directory or archive. Every key is checked on the curve.
+    Receive(Receive),
+    /// List reels
+    List,
+    /// Show one reel
+    Show {
+        /// Its id
+        id: String,
+    },
+}
+
+#[derive(Debug, Args)]
+pub struct Receive {
+    /// The manifest
+    file: PathBuf,
+    /// Id for the reel
+    #[arg(long, value_name = "ID")]
+    reel: String,
+    /// What its chips are for
+    #[arg(long, value_name = "NAME")]
+    product: String,
+    /// Columns of chip id and key, as chip_id=COL,public_key=COL
+    #[arg(long, value_name = "MAP")]
+    map: Option<ColumnMap>,
+}
+
+/// Write orders: what an outside authority needs to issue
+#[derive(Debug, Subcommand)]
+pub enum OrderCommand {
+    /// Write chip id, VID, PID and public key of every chip without a credential
+    Write(Write_),
+}
+
+#[derive(Debug, Args)]
+#[command(name = "write")]
+pub struct Write_ {
+    /// The reel
+    #[arg(long, value_name = "ID")]
+    reel: String,
+    /// File to write: JSON where it ends in .json, else CSV
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+}
+
+/// Runs `reel`.
+pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    match command {
+        ReelCommand::Receive(args) => {
+            let map = args.map.unwrap_or_default();
+            let done = reel::receive(&site, &args.file, &args.reel, &args.product, &map, &place.who()?)?;
+            output.show(&done.json(), |w| {
+                for f in &done.findings {
+                    writeln!(w, "{}: {} {}: {}", f.subject, f.finding.severity, f.finding.rule.name, f.finding.found)?;
+                    writeln!(w, "  next  {}", f.finding.advice)?;
+                }
+                match done.verdict {
+                    "accepted" => {
+                        writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips, done.product)?;
+                        writeln!(w, "Next: touchmark order write, then touchmark delivery receive; or touchmark delivery issue.")
+                    }
+                    "already-received" => writeln!(w, "Reel {} was received before, from the same manifest: nothing was added.", done.reel),
+                    _ => writeln!(w, "Refused: {} of {} lines are wrong. No chip was stored.", done.findings.len(), done.read),
+                }
+            })?;
+            Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })
+        }
+        ReelCommand::List => {
+            let list = reel::list(&site)?;
+            output.show(&json!({ "reels": list }), |w| {
+                list.iter().try_for_each(|r| words(w, r))?;
+                if list.is_empty() { writeln!(w, "No reel yet: touchmark reel receive.") } else { Ok(()) }
+            })?;
+            Ok(Exit::Done)
+        }
+        ReelCommand::Show { id } => {
+            let shown = reel::show(&site, &id)?;
+            output.show(&shown, |w| words(w, &shown))?;
+            Ok(Exit::Done)
+        }
+    }
+}
+
+fn words(w: &mut dyn Write, r: &ReelView) -> io::Result<()> {
+    let test = if r.purpose == "test" { " TEST" } else { "" };
+    writeln!(w, "{}  {}{test}: {} chips", r.reel, r.product, r.chips)?;
+    writeln!(w, "  blank {}  held {}  provisioned {}  scrapped {}", r.blank, r.held, r.provisioned, r.scrapped)?;
+    if r.without_credential > 0 {
+        writeln!(w, "  without a credential: {}", r.without_credential)?;
+    }
+    Ok(())
+}
+
+/// Runs `order`.
+pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let OrderCommand::Write(args) = command;
+    let site = place.open()?;
+    let done = order::write(&site, &args.reel, &args.out, &place.who()?)?;
+    output.show(&done, |w| {
+        writeln!(w, "Wrote an order for {} chips of reel {} to {}", done.chips, done.reel, done.file)?;
+        writeln!(w, "  SHA-256  {}", done.sha256)
+    })?;
+    Ok(Exit::Done)
+}

@@ -1,0 +1,53 @@
+//! `touchmark site`.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use custody::WorkFactor;
+use works::site::Site;
+
+use super::at_site::{PassphraseArgs, Place};
+use crate::output::{Exit, Failure, Output};
+
+/// Make a site: a factory's directory, settings, keys and record book
+#[derive(Debug, Subcommand)]
+pub enum SiteCommand {
+    /// Make a site
+    ///
+    /// Makes touchmark.toml, the record book and keys/. The site key protects
+    /// secrets at rest; a passphrase given by file or environment wraps it.
+    New(New),
+}
+
+#[derive(Debug, Args)]
+pub struct New {
+    /// Directory to make it in
+    dir: PathBuf,
+    /// Where the record book is: sqlite:FILE, or postgres://… without a password
+    #[arg(long, value_name = "URL")]
+    book: Option<String>,
+    /// The site's name, for reports
+    #[arg(long, value_name = "NAME")]
+    name: Option<String>,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+/// Runs the command.
+pub fn run(command: SiteCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let SiteCommand::New(args) = command;
+    let named = args.name.or_else(|| args.dir.file_name().map(|n| n.to_string_lossy().into_owned()));
+    let passphrase =
+        if args.passphrase.is_given() { Some(args.passphrase.get("for the site key", true)?) } else { None };
+    let wrap = passphrase.as_ref().map(|p| (p, WorkFactor::PRODUCTION));
+    let name = named.unwrap_or_else(|| "site".into());
+    let (_, told) = Site::create(&args.dir, args.book.as_deref(), &name, wrap, &place.who()?)?;
+    output.show(&told, |w| {
+        writeln!(w, "Made the site {name} in {}", told.site)?;
+        writeln!(w, "  record book  {}", told.book)?;
+        let key = if told.key_wrapped { "wrapped by the passphrase" } else { "in keys/site.key, readable by you alone; keep a copy in a safe place" };
+        writeln!(w, "  site key     {key}")?;
+        writeln!(w, "Next: touchmark authority raise or adopt, then touchmark product add.")
+    })?;
+    Ok(Exit::Done)
+}

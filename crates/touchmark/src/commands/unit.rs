@@ -1,0 +1,204 @@
+//! `touchmark unit` and `touchmark reconcile`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+use serde_json::{Value, json};
+use works::unit::{self, Wanted};
+
+use super::at_site::{PassphraseArgs, Place};
+use crate::output::{Exit, Failure, Output};
+
+/// One unit: its story, its files, its way out of the line
+#[derive(Debug, Subcommand)]
+pub enum UnitCommand {
+    /// List units
+    List(ListArgs),
+    /// Tell a unit's whole story
+    Show(ShowArgs),
+    /// Find a unit by serial number, chip id or credential
+    Find {
+        /// Any of them, or its beginning
+        text: String,
+    },
+    /// Scrap a unit and its chip
+    ///
+    /// Its chip counts as spent, and its certificate is never given out again.
+    Scrap(ReasonArgs),
+    /// Record that a passed unit came back
+    Return(ReasonArgs),
+    /// Write a folder per unit: certificates, declaration, proof
+    Write(WriteArgs),
+}
+
+#[derive(Debug, Args)]
+pub struct ListArgs {
+    /// Of a reel
+    #[arg(long, value_name = "ID")]
+    reel: Option<String>,
+    /// In a state: open, passed, failed, scrapped, returned
+    #[arg(long)]
+    state: Option<String>,
+    /// After this serial number
+    #[arg(long, value_name = "UNIT")]
+    after: Option<String>,
+    /// At most so many
+    #[arg(long, value_name = "N", default_value_t = 1000)]
+    limit: u32,
+}
+
+#[derive(Debug, Args)]
+pub struct ShowArgs {
+    /// Serial number
+    unit: String,
+    /// Show the passcode and the codes too; this is recorded
+    #[arg(long)]
+    reveal: bool,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct ReasonArgs {
+    /// Serial number
+    unit: String,
+    /// Why, kept with the record
+    #[arg(long)]
+    reason: String,
+    /// Even where an attempt is open at a station
+    #[arg(long)]
+    take_over: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct WriteArgs {
+    /// Serial numbers
+    #[arg(required_unless_present = "all")]
+    units: Vec<String>,
+    /// All units that passed
+    #[arg(long, conflicts_with = "units")]
+    all: bool,
+    /// Directory to write into
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+}
+
+/// Account for every credential and chip
+#[derive(Debug, Args)]
+pub struct ReconcileArgs {
+    /// One reel only
+    #[arg(long, value_name = "ID")]
+    reel: Option<String>,
+}
+
+/// Runs `unit`.
+pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let who = place.who()?;
+    match command {
+        UnitCommand::List(args) => {
+            let wanted = Wanted { reel: args.reel.as_deref(), state: args.state.as_deref(), after: args.after.as_deref(), limit: args.limit };
+            let list = unit::list(&site, &wanted)?;
+            output.show(&json!({ "units": list }), |w| {
+                for u in &list {
+                    writeln!(w, "{}  {}  chip {}  {} attempts", u.unit, u.state, u.chip_id, u.attempts)?;
+                }
+                if list.is_empty() { writeln!(w, "No unit is like that.") } else { Ok(()) }
+            })?;
+        }
+        UnitCommand::Show(args) => {
+            let passphrase = if args.reveal { args.passphrase.for_site_key(&site)? } else { None };
+            let reveal = args.reveal.then_some(passphrase.as_ref());
+            let story = unit::show(&site, &args.unit, reveal, &who)?;
+            output.show(&story, |w| tell(w, &story))?;
+        }
+        UnitCommand::Find { text } => {
+            let found = unit::find(&site, &text)?;
+            output.show(&json!({ "found": found }), |w| {
+                for f in &found {
+                    let unit = f.unit.as_deref().map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
+                    writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
+                }
+                if found.is_empty() { writeln!(w, "Nothing in the book begins with {text}") } else { Ok(()) }
+            })?;
+            if found.is_empty() {
+                return Ok(Exit::Rejected);
+            }
+        }
+        UnitCommand::Scrap(args) => {
+            let done = unit::scrap(&site, &args.unit, &args.reason, args.take_over, &who)?;
+            output.show(&done, |w| writeln!(w, "Scrapped unit {} with its chip {}", done.unit, done.chip_id))?;
+        }
+        UnitCommand::Return(args) => {
+            let done = unit::take_back(&site, &args.unit, &args.reason, &who)?;
+            output.show(&done, |w| writeln!(w, "Recorded that unit {} came back", done.unit))?;
+        }
+        UnitCommand::Write(args) => {
+            let done = unit::write(&site, &args.units, args.all, &args.out)?;
+            output.show(&done, |w| {
+                writeln!(w, "Wrote {} units to {}", done.units.len(), done.directory)?;
+                if done.without_proof.is_empty() { Ok(()) } else { writeln!(w, "Without a proof, so without files: {}", done.without_proof.join(", ")) }
+            })?;
+            if !done.without_proof.is_empty() {
+                return Ok(Exit::Rejected);
+            }
+        }
+    }
+    Ok(Exit::Done)
+}
+
+fn text<'a>(value: &'a Value, path: &[&str]) -> &'a str {
+    path.iter().fold(value, |v, key| &v[*key]).as_str().unwrap_or("-")
+}
+
+/// A unit's story in words.
+fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
+    let test = if s["purpose"] == "test" { "  TEST" } else { "" };
+    writeln!(w, "Unit {}  {}{test}", text(s, &["unit"]), text(s, &["state"]))?;
+    writeln!(w, "  product     {} {} {}", text(s, &["product"]), text(s, &["vendor_id"]), text(s, &["product_id"]))?;
+    writeln!(w, "  chip        {}, {}", text(s, &["chip", "chip_id"]), text(s, &["chip", "state"]))?;
+    writeln!(w, "  reel        {}, received {} as {}", text(s, &["reel", "reel"]), text(s, &["reel", "received"]), text(s, &["reel", "source"]))?;
+    writeln!(w, "  delivery    {}, {}", text(s, &["delivery", "delivery"]), text(s, &["delivery", "source"]))?;
+    writeln!(w, "  credential  serial {}, {}", text(s, &["credential", "serial"]), text(s, &["credential", "state"]))?;
+    writeln!(w, "    subject   {}", text(s, &["credential", "dac", "subject"]))?;
+    writeln!(w, "    issuer    {}", text(s, &["credential", "dac", "issuer"]))?;
+    writeln!(w, "    valid     {} to {}", text(s, &["credential", "dac", "not_before"]), s["credential"]["dac"]["not_after"].as_str().unwrap_or("no end"))?;
+    for attempt in s["attempts"].as_array().into_iter().flatten() {
+        writeln!(w, "  attempt {} at {} on {}: {}", attempt["attempt"], text(attempt, &["station"]), text(attempt, &["started"]), text(attempt, &["result"]))?;
+        if let Some(cause) = attempt["cause"].as_str() {
+            writeln!(w, "    {cause}: {}  next: {}", text(attempt, &["detail"]), text(attempt, &["next"]))?;
+        }
+        for step in attempt["steps"].as_array().into_iter().flatten() {
+            let micros = step["microseconds"].as_f64().unwrap_or(0.0);
+            writeln!(w, "    {:<22} {:>9.1} ms  {}", text(step, &["step"]), micros / 1000.0, text(step, &["result"]))?;
+        }
+    }
+    if s["proof"].is_object() {
+        writeln!(w, "  proof       {} in attempt {}, entry {} of the log", text(s, &["proof", "at"]), s["proof"]["attempt"], s["proof"]["entry"])?;
+        writeln!(w, "    nonce     {}", text(s, &["proof", "nonce"]))?;
+    }
+    if s["onboarding"]["revealed"] == true {
+        writeln!(w, "  code        {}  {}", text(s, &["onboarding", "qr"]), text(s, &["onboarding", "manual"]))?;
+    }
+    for label in s["labels"].as_array().into_iter().flatten() {
+        writeln!(w, "  label       {} {}", text(label, &["event"]), text(label, &["at"]))?;
+    }
+    Ok(())
+}
+
+/// Runs `reconcile`.
+pub fn run_reconcile(args: ReconcileArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let r = unit::reconcile(&site, args.reel.as_deref())?;
+    output.show(&r, |w| {
+        for kind in ["chips", "credentials", "units"] {
+            let parts: Vec<String> = r[kind].as_object().into_iter().flatten().map(|(k, v)| format!("{k} {v}")).collect();
+            writeln!(w, "{kind:<12} {}", parts.join("  "))?;
+        }
+        writeln!(w, "double use {}  unproven passes {}", r["double_use"], r["unproven_passes"])?;
+        writeln!(w, "log          {} entries, {}", r["log"]["entries"], if r["log"]["intact"] == true { "intact" } else { "DAMAGED: run touchmark book verify" })
+    })?;
+    let clean = r["credentials"]["unaccounted"] == 0 && r["double_use"] == 0 && r["unproven_passes"] == 0 && r["log"]["intact"] == true;
+    Ok(if clean { Exit::Done } else { Exit::Rejected })
+}

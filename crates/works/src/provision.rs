@@ -1,0 +1,554 @@
+//! Provisioning: a station's work on the chips of a reel.
+//!
+//! For each chip, in this order: the intention is committed to the book; the
+//! chip is written, read back, proven, judged, locked; the proof is committed.
+//! A crash before the first commit leaves nothing; between the two, an open
+//! attempt and a chip in some state, which the next attempt at any station
+//! finds out and goes on from; after the second, a passed unit.
+
+use std::collections::VecDeque;
+use std::fs;
+use std::path::Path;
+use std::sync::Arc;
+
+use book::ids::{ChipId, ReelId, StationName, UnitSerial};
+use book::{Begin, BeginError, Begun, Finish, Next, Onboarding, Outcome, Product, Purpose, SerialWish, UnitState};
+use chip::{ChipSource, ObjectName};
+use custody::Passphrase;
+use serde::Serialize;
+use standard::certificate::Certificate;
+use standard::declaration::Declaration;
+use standard::factory_record::FactoryRecord;
+use standard::ids::{ProductId, VendorId};
+use standard::key::PublicKey;
+use standard::onboarding::Discriminator;
+use standard::onboarding::draw::{Batch, Randomness};
+use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
+use standard::verdict::Device;
+use zeroize::Zeroizing;
+
+use crate::authority;
+use crate::declaration;
+use crate::onboarding::fresh_rotating_id;
+use crate::product::{self, FurtherObject, Kept};
+use crate::randomness;
+use crate::reel;
+use crate::site::{Site, Who};
+use crate::station::{Clock, Failure, Judge, Load, work};
+use crate::trouble::Trouble;
+
+/// What a station is to do.
+pub struct Provision<'a> {
+    /// The reel it works on.
+    pub reel: &'a str,
+    /// Its name.
+    pub station: &'a str,
+    /// At most so many units; all chips that are there where none is given.
+    pub units: Option<u64>,
+    /// Serial numbers for new units, in order.
+    pub serials: Option<Vec<String>>,
+    /// The first of a series of serial numbers.
+    pub serial_start: Option<&'a str>,
+    /// Attempts at a chip before the next one is taken.
+    pub attempts: u32,
+    /// Take a unit over that another station left open.
+    pub take_over: bool,
+    /// Opens the site key where that is wrapped.
+    pub passphrase: Option<&'a Passphrase>,
+}
+
+/// What became of one chip.
+#[derive(Debug, Clone, Serialize)]
+pub struct UnitResult {
+    /// Its serial number; none where the chip was not touched.
+    pub unit: Option<String>,
+    /// The chip.
+    pub chip_id: String,
+    /// `passed` or `failed`.
+    pub result: &'static str,
+    /// Why it failed.
+    pub cause: Option<String>,
+    /// What happened, for the engineer.
+    pub detail: Option<String>,
+    /// What the operator does next.
+    pub advice: Option<String>,
+    /// `retry`, `rework` or `scrap`.
+    pub next: Option<&'static str>,
+    /// Attempts made now.
+    pub attempts: u32,
+    /// Whether it was provisioned before, and only verified now.
+    pub already: bool,
+    /// Milliseconds of the last attempt, the chip's own time included.
+    pub milliseconds: u64,
+}
+
+/// What a station did.
+#[derive(Debug, Serialize)]
+pub struct Provisioned {
+    /// The reel.
+    pub reel: String,
+    /// The station.
+    pub station: String,
+    /// Units that passed now.
+    pub passed: u64,
+    /// Units that failed now.
+    pub failed: u64,
+    /// Chips that were provisioned before, and verified now.
+    pub verified: u64,
+    /// Chips of other reels that are there too, and were left alone.
+    pub other_reels: u64,
+    /// One by one.
+    pub units: Vec<UnitResult>,
+}
+
+/// Everything that is the same for all units of a run.
+struct Line<'a> {
+    site: &'a Site,
+    who: &'a Who,
+    reel: ReelId,
+    station: StationName,
+    kept: Kept,
+    objects: Vec<FurtherObject>,
+    declaration: declaration::Ready,
+    judge: Judge,
+    iterations: Iterations,
+    salt_octets: usize,
+    attempts: u32,
+    limit: u32,
+    take_over: bool,
+    passphrase: Option<&'a Passphrase>,
+}
+
+/// Onboarding data drawn ahead, because deriving a verifier takes longer than
+/// a transaction should.
+struct Prepared {
+    discriminator: Discriminator,
+    passcode: Zeroizing<[u8; 4]>,
+    salt: Salt,
+    verifier: PasscodeVerifier,
+}
+
+/// Works through the chips of a source.
+///
+/// - `told`: called for each chip as it is done.
+///
+/// # Errors
+///
+/// [`Trouble`] where the work can't begin, or the book or the source fails in
+/// the middle; what was done until then is in the book.
+pub fn provision(
+    site: &Site,
+    request: Provision<'_>,
+    source: &mut dyn ChipSource,
+    who: &Who,
+    told: &mut dyn FnMut(&UnitResult),
+) -> Result<Provisioned, Trouble> {
+    let line = line(site, &request, who)?;
+    let mut serials = Serials::new(&request, &line.reel)?;
+    let mut batch = Batch::new(randomness::system, site.settings.onboarding.carton.max(1));
+    let mut prepared: Option<Prepared> = None;
+    let mut out = Provisioned {
+        reel: line.reel.to_string(),
+        station: line.station.to_string(),
+        passed: 0,
+        failed: 0,
+        verified: 0,
+        other_reels: 0,
+        units: Vec::new(),
+    };
+    for id in source.present()? {
+        if request.units.is_some_and(|most| out.passed + out.failed >= most) {
+            break;
+        }
+        let chip_id = ChipId::new(id.as_str())?;
+        // Another reel's chips in the same fixture are none of this station's business.
+        if let Some(known) = site.book.chip(&chip_id)?
+            && known.reel != line.reel
+        {
+            out.other_reels += 1;
+            continue;
+        }
+        if prepared.is_none() {
+            prepared = Some(prepare(&line, &mut batch)?);
+        }
+        let Some(result) = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)? else { break };
+        match (result.result, result.already) {
+            ("passed", true) => out.verified += 1,
+            ("passed", false) => out.passed += 1,
+            _ => out.failed += 1,
+        }
+        told(&result);
+        out.units.push(result);
+    }
+    Ok(out)
+}
+
+fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Line<'a>, Trouble> {
+    let reel = reel::get(site, request.reel)?;
+    let product = product::get(site, reel.facts.product.as_str())?;
+    let facts = &product.facts;
+    let declaration = declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)?.ok_or_else(|| {
+        Trouble::refused(
+            format!("product {} has no declaration that names {:04X} {:04X}", facts.name, facts.vendor_id, facts.product_id),
+            "Adopt the alliance's with `touchmark declaration adopt`, or make a development one with `touchmark declaration make`.",
+        )
+    })?;
+    let all = authority::anchors(site)?;
+    let production = facts.purpose == Purpose::Production;
+    let anchors: Vec<Arc<Certificate>> = all.into_iter().filter(|(_, p)| *p || !production).map(|(c, _)| c).collect();
+    if anchors.is_empty() {
+        return Err(Trouble::refused(
+            "no PAA is trusted at this site, so no unit could be proven",
+            "Adopt the authority's PAA with `touchmark authority adopt`, or raise one.",
+        ));
+    }
+    // The site key is needed before the first chip is touched, not in the middle.
+    site.key(request.passphrase)?;
+    let odd = |_| {
+        Trouble::surroundings(
+            format!("product {} in the book has impossible identifiers", facts.name),
+            "Run `touchmark book verify`.",
+        )
+    };
+    let device = Device {
+        vendor: Some(VendorId::new(facts.vendor_id).map_err(odd)?),
+        product: Some(ProductId::new(facts.product_id).map_err(odd)?),
+        by_declaration: true,
+    };
+    let iterations = Iterations::new(site.settings.onboarding.iterations)
+        .map_err(|e| Trouble::usage(e.to_string(), "Mend onboarding.iterations in touchmark.toml."))?;
+    Ok(Line {
+        site,
+        who,
+        reel: reel.facts.reel.clone(),
+        station: StationName::new(request.station)?,
+        kept: product::kept(&product)?,
+        objects: product::further(&product)?,
+        judge: Judge { anchors, signer: declaration.signer.clone(), device },
+        declaration,
+
+        iterations,
+        salt_octets: site.settings.onboarding.salt_octets.clamp(16, 32),
+        attempts: request.attempts.max(1),
+        limit: site.settings.station.attempts.max(1),
+        take_over: request.take_over,
+        passphrase: request.passphrase,
+    })
+}
+
+/// Where serial numbers come from.
+enum Serials {
+    Listed(VecDeque<UnitSerial>),
+    Counted(UnitSerial),
+}
+
+impl Serials {
+    fn new(request: &Provision<'_>, reel: &ReelId) -> Result<Self, Trouble> {
+        match (&request.serials, request.serial_start) {
+            (Some(list), _) => {
+                let listed = list.iter().map(|s| UnitSerial::new(s)).collect::<Result<VecDeque<_>, _>>()?;
+                Ok(Self::Listed(listed))
+            }
+            (None, Some(start)) => Ok(Self::Counted(UnitSerial::new(start)?)),
+            (None, None) => {
+                let clean: String = reel.as_str().chars().filter(|c| c.is_ascii_alphanumeric() || *c == '-').collect();
+                Ok(Self::Counted(UnitSerial::new(&format!("{clean}-00001"))?))
+            }
+        }
+    }
+
+    fn wish(&self) -> Option<SerialWish<'_>> {
+        match self {
+            Self::Listed(list) => list.front().map(SerialWish::IfNew),
+            Self::Counted(start) => Some(SerialWish::CountFrom(start)),
+        }
+    }
+
+    fn used(&mut self, serial: &UnitSerial) {
+        if let Self::Listed(list) = self
+            && list.front() == Some(serial)
+        {
+            list.pop_front();
+        }
+    }
+}
+
+fn prepare<R: Randomness>(line: &Line<'_>, batch: &mut Batch<R>) -> Result<Prepared, Trouble> {
+    let no_random = |e: &dyn std::fmt::Display| {
+        Trouble::surroundings(
+            format!("no onboarding data could be drawn: {e}"),
+            "Look at the operating system's source of randomness.",
+        )
+    };
+    let drawn = batch.draw().map_err(|e| no_random(&e))?;
+    let mut octets = vec![0; line.salt_octets];
+    randomness::system(&mut octets).map_err(|e| no_random(&e))?;
+    let salt = Salt::new(&octets).map_err(|e| no_random(&e))?;
+    let verifier = PasscodeVerifier::derive(&drawn.passcode, &salt, line.iterations).map_err(|e| no_random(&e))?;
+    Ok(Prepared { discriminator: drawn.discriminator, passcode: drawn.passcode.password(), salt, verifier })
+}
+
+/// What a passcode at rest is bound to.
+pub(crate) fn passcode_label(serial: &str) -> Vec<u8> {
+    format!("passcode of unit {serial}").into_bytes()
+}
+
+/// One chip, with as many attempts as are allowed now; `None` where serial numbers ran out.
+fn one(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    chip_id: &ChipId,
+    source: &mut dyn ChipSource,
+    serials: &mut Serials,
+    prepared: &mut Option<Prepared>,
+) -> Result<Option<UnitResult>, Trouble> {
+    let mut result = UnitResult {
+        unit: None,
+        chip_id: chip_id.to_string(),
+        result: "failed",
+        cause: None,
+        detail: None,
+        advice: None,
+        next: None,
+        attempts: 0,
+        already: false,
+        milliseconds: 0,
+    };
+    let onboard = |serial: &UnitSerial| -> Result<Option<Onboarding>, book::Stop> {
+        let Some(p) = prepared.as_ref() else { return Ok(None) };
+        let key = line.site.key(line.passphrase)?;
+        Ok(Some(Onboarding {
+            discriminator: p.discriminator.get(),
+            salt: p.salt.octets().to_vec(),
+            iterations: line.iterations.get(),
+            verifier: p.verifier.octets().to_vec(),
+            passcode: Some(key.seal(&passcode_label(serial.as_str()), &*p.passcode)?),
+        }))
+    };
+    let mut used = false;
+    while result.attempts < line.attempts {
+        let Some(serial) = serials.wish() else { return Ok(None) };
+        let by = line.who.at(&line.station);
+        let begin = Begin {
+            chip: chip_id,
+            reel: Some(&line.reel),
+            serial,
+            onboard: &onboard,
+            declaration: Some(&line.declaration.name),
+            take_over: line.take_over,
+            by: &by,
+        };
+        let begun = match line.site.book.begin_attempt(&begin) {
+            Ok(begun) => begun,
+            Err(BeginError::AlreadyProvisioned { unit }) => {
+                result.unit = Some(unit.serial.to_string());
+                result.already = true;
+                verify(line, id, &unit, source, &mut result);
+                break;
+            }
+            Err(BeginError::Book(error)) => return Err(error.into()),
+            Err(error) => {
+                let advice = error.advice();
+                set_aside(&mut result, &error, advice);
+                break;
+            }
+        };
+        result.attempts += 1;
+        result.unit = Some(begun.unit.serial.to_string());
+        if !begun.resumed {
+            serials.used(&begun.unit.serial);
+            used = true;
+        }
+        if attempt(line, id, &begun, source, &mut result)? {
+            break;
+        }
+        if result.next != Some(Next::Retry.word()) {
+            break;
+        }
+    }
+    if used {
+        *prepared = None;
+    }
+    Ok(Some(result))
+}
+
+/// A chip that the book will not have touched.
+fn set_aside(result: &mut UnitResult, error: &BeginError, advice: String) {
+    let cause = match error {
+        BeginError::ChipUnknown { .. } => "unknown-chip",
+        BeginError::OtherReel { .. } => "other-reel",
+        BeginError::NoCredential { .. } => "no-credential",
+        BeginError::CredentialRevoked { .. } => "credential-revoked",
+        BeginError::ChipScrapped { .. } => "chip-scrapped",
+        BeginError::Elsewhere { .. } => "elsewhere",
+        BeginError::SerialTaken { .. } | BeginError::ChipHasUnit { .. } => "serial-taken",
+        BeginError::SeriesEnds { .. } => "series-ends",
+        _ => "refused",
+    };
+    result.cause = Some(cause.into());
+    result.detail = Some(error.to_string());
+    result.advice = Some(advice);
+}
+
+/// One attempt; `true` where the unit passed.
+fn attempt(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    begun: &Begun,
+    source: &mut dyn ChipSource,
+    result: &mut UnitResult,
+) -> Result<bool, Trouble> {
+    let mut clock = Clock::new();
+    let done = load(line, begun).and_then(|load| {
+        let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
+        let mut chip = source.open(id)?;
+        work(chip.as_mut(), &key, &load, &line.judge, &mut clock, (line.who.clock)())
+    });
+    result.milliseconds = clock.milliseconds();
+    let by = line.who.at(&line.station);
+    let finish = |outcome: Outcome<'_>| {
+        line.site.book.finish_attempt(&Finish {
+            unit: &begun.unit.serial,
+            attempt: begun.attempt,
+            steps: &clock.steps,
+            outcome,
+            by: &by,
+        })
+    };
+    match done {
+        Ok(proof) => {
+            finish(Outcome::Passed(&proof))?;
+            result.result = "passed";
+            result.cause = None;
+            result.detail = None;
+            result.advice = None;
+            result.next = None;
+            Ok(true)
+        }
+        Err(mut failure) => {
+            // A chip that keeps failing is given up, so that its credential is accounted for.
+            if failure.next == Next::Retry && begun.attempt.0 >= i64::from(line.limit) {
+                failure.next = Next::Scrap;
+                failure.advice = format!("{} It has failed {} times: it is scrapped.", failure.advice, begun.attempt.0);
+            }
+            finish(Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next })?;
+            result.cause = Some(failure.cause);
+            result.detail = Some(failure.detail);
+            result.advice = Some(failure.advice);
+            result.next = Some(failure.next.word());
+            Ok(false)
+        }
+    }
+}
+
+fn engineer(cause: &str, detail: String) -> Failure {
+    Failure { cause: cause.into(), detail, advice: "Stop and call the engineer.".into(), next: Next::Rework }
+}
+
+/// What goes into this unit's chip.
+fn load(line: &Line<'_>, begun: &Begun) -> Result<Load, Failure> {
+    let dac = begun.credential.certificate.clone();
+    let pai = begun.authority.facts.certificate.clone();
+    let declaration: Declaration = line.declaration.signed.clone();
+    let mut objects = vec![
+        (ObjectName::DAC, dac.clone()),
+        (ObjectName::PAI, pai.clone()),
+        (ObjectName::DECLARATION, declaration.der().to_vec()),
+    ];
+    if line.kept.factory_record {
+        objects.push((ObjectName::FACTORY_RECORD, factory_record(line, begun)?));
+    }
+    for object in &line.objects {
+        let name = ObjectName::new(&object.name).map_err(|e| engineer("object", e.to_string()))?;
+        objects.push((name, further(line, object, begun)?));
+    }
+    Ok(Load { objects, dac, pai, declaration, lock: line.kept.lock, resumed: begun.resumed })
+}
+
+fn further(line: &Line<'_>, object: &FurtherObject, begun: &Begun) -> Result<Vec<u8>, Failure> {
+    let missing =
+        |path: &Path, e: &dyn std::fmt::Display| engineer("object-missing", format!("{}: {e}", path.display()));
+    if let Some(file) = &object.file {
+        let path = line.site.dir.join(file);
+        return fs::read(&path).map_err(|e| missing(&path, &e));
+    }
+    let dir = line.site.dir.join(object.per_unit.as_deref().unwrap_or(Path::new(".")));
+    for stem in [begun.unit.serial.as_str(), begun.chip.chip_id.as_str()] {
+        let path = dir.join(stem);
+        if path.is_file() {
+            return fs::read(&path).map_err(|e| missing(&path, &e));
+        }
+    }
+    Err(missing(&dir, &format!("no file for unit {} or chip {}", begun.unit.serial, begun.chip.chip_id)))
+}
+
+/// The unit's factory record; its verifier is the one in the book, so that a resumed unit keeps its label.
+fn factory_record(line: &Line<'_>, begun: &Begun) -> Result<Vec<u8>, Failure> {
+    let odd = |e: &dyn std::fmt::Display| engineer("factory-record", format!("the factory record can't be made: {e}"));
+    let data = begun.unit.onboarding.as_ref().ok_or_else(|| odd(&"the unit has no onboarding data"))?;
+    // Of a resumed unit the record that was written counts: its rotating id is drawn once.
+    let record = FactoryRecord {
+        serial_number: begun.unit.serial.as_str().chars().take(32).collect(),
+        vendor_id: line.judge.device.vendor.ok_or_else(|| odd(&"no vendor"))?,
+        vendor_name: line.kept.vendor_name.chars().take(32).collect(),
+        product_id: line.judge.device.product.ok_or_else(|| odd(&"no product"))?,
+        product_name: line.kept.product_name.chars().take(32).collect(),
+        hardware_version: line.kept.hardware_version,
+        hardware_version_text: None,
+        manufactured: begun.unit.began.date(),
+        discriminator: Discriminator::new(data.discriminator).map_err(|e| odd(&e))?,
+        salt: Salt::new(&data.salt).map_err(|e| odd(&e))?,
+        iterations: Iterations::new(data.iterations).map_err(|e| odd(&e))?,
+        verifier: PasscodeVerifier::from_octets(&data.verifier).map_err(|e| odd(&e))?,
+        rotating_id: fresh_rotating_id().map_err(|e| odd(&e))?,
+        dac: None,
+        pai: None,
+        declaration: None,
+        passcode: None,
+    };
+    Ok(record.encode().map_err(|e| odd(&e))?.to_vec())
+}
+
+/// A chip that was provisioned before: verified as it is, never written.
+fn verify(line: &Line<'_>, id: &chip::ChipId, unit: &book::Unit, source: &mut dyn ChipSource, result: &mut UnitResult) {
+    let mut clock = Clock::new();
+    let checked = (|| -> Result<(), Failure> {
+        let proof = line
+            .site
+            .book
+            .proof(&unit.serial)
+            .map_err(|e| engineer("book", e.to_string()))?
+            .ok_or_else(|| engineer("no-proof", format!("unit {} has no proof in the book", unit.serial)))?;
+        let mut chip = source.open(id)?;
+        clock.step("verify", chip.as_mut(), |chip| {
+            if chip.read(&ObjectName::DAC)?.as_deref() != Some(proof.facts.dac.as_slice()) {
+                return Err(engineer(
+                    "read-back-differs",
+                    format!("chip {id} does not hold the DAC that unit {} was proven with", unit.serial),
+                ));
+            }
+            let exchange = crate::station::prove(chip, &line.declaration.signed)?;
+            let dac = Certificate::read(&proof.facts.dac).map_err(|e| engineer("unreadable", e.to_string()))?;
+            let good = dac.public_key().is_some_and(|key| exchange.as_proof().is_signed_by(key));
+            if good {
+                Ok(())
+            } else {
+                Err(engineer("wrong-signature", format!("chip {id} does not prove the key of its DAC")))
+            }
+        })
+    })();
+    result.milliseconds = clock.milliseconds();
+    match checked {
+        Ok(()) if unit.state == UnitState::Passed => result.result = "passed",
+        Ok(()) => {
+            result.cause = Some("returned".into());
+            result.detail = Some(format!("unit {} came back from the customer", unit.serial));
+            result.advice = Some("Put it aside for the engineer.".into());
+        }
+        Err(failure) => {
+            result.cause = Some(failure.cause);
+            result.detail = Some(failure.detail);
+            result.advice = Some(failure.advice);
+        }
+    }
+}

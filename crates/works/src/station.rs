@@ -1,0 +1,341 @@
+//! One attempt at one chip: write, read back, prove, judge, lock.
+//!
+//! Knows the chip and what is to be written, not the record book: the caller
+//! has committed the intention before it comes here, and commits what comes
+//! back. Whatever happens in between, the chip holds the old octets, the new
+//! or torn ones, and the next attempt finds out which by reading.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use aws_lc_rs::digest::{SHA256, digest};
+use book::{NewProof, Next, ReadBack, Step};
+use chip::{Chip, ChipError, ObjectName, State};
+use serde_json::json;
+use standard::certificate::{Certificate, Profile};
+use standard::declaration::Declaration;
+use standard::exchange::{CHALLENGE, Elements, NONCE, Proof, to_be_signed};
+use standard::factory_record::FactoryRecord;
+use standard::key::PublicKey;
+use standard::verdict::{
+    Context, Device, Finding, Pool, Report, Severity, SignerKey, judge_declaration, judge_exchange, judge_pairing,
+};
+use time::OffsetDateTime;
+
+/// What goes into a chip, in the order in which it is written.
+pub(crate) struct Load {
+    pub objects: Vec<(ObjectName, Vec<u8>)>,
+    pub dac: Vec<u8>,
+    pub pai: Vec<u8>,
+    pub declaration: Declaration,
+    pub lock: bool,
+    /// Whether this unit has been on a station before, so that its chip may hold something.
+    pub resumed: bool,
+}
+
+/// What a proof is judged against.
+pub(crate) struct Judge {
+    pub anchors: Vec<Arc<Certificate>>,
+    pub signer: Option<SignerKey>,
+    pub device: Device,
+}
+
+/// Why an attempt failed: a name to count by, the detail, the operator's next move.
+#[derive(Debug, Clone)]
+pub(crate) struct Failure {
+    pub cause: String,
+    pub detail: String,
+    pub advice: String,
+    pub next: Next,
+}
+
+impl Failure {
+    fn new(cause: &str, detail: impl Into<String>, advice: impl Into<String>, next: Next) -> Self {
+        Self { cause: cause.into(), detail: detail.into(), advice: advice.into(), next }
+    }
+
+    /// A chip that gave no good answer.
+    pub fn of_chip(error: &ChipError) -> Self {
+        let next = match error.next() {
+            chip::Next::Again | chip::Next::Reseat => Next::Retry,
+            chip::Next::SetAside => Next::Scrap,
+            chip::Next::Engineer => Next::Rework,
+        };
+        Self::new(error.cause(), error.to_string(), error.operator_message(), next)
+    }
+}
+
+impl From<ChipError> for Failure {
+    fn from(error: ChipError) -> Self {
+        Self::of_chip(&error)
+    }
+}
+
+/// Times the steps of an attempt, with what a simulated chip says that it took.
+pub(crate) struct Clock {
+    begun: Instant,
+    pub steps: Vec<Step>,
+}
+
+impl Clock {
+    pub fn new() -> Self {
+        Self { begun: Instant::now(), steps: Vec::new() }
+    }
+
+    fn now(&self, chip: &dyn Chip) -> Duration {
+        self.begun.elapsed() + chip.unseen_time()
+    }
+
+    /// Does a step and notes how long it took and how it ended.
+    pub fn step<T>(
+        &mut self,
+        name: &str,
+        chip: &mut dyn Chip,
+        work: impl FnOnce(&mut dyn Chip) -> Result<T, Failure>,
+    ) -> Result<T, Failure> {
+        let start = self.now(chip);
+        let done = work(chip);
+        let took = self.now(chip).saturating_sub(start);
+        let micros = |d: Duration| i64::try_from(d.as_micros()).unwrap_or(i64::MAX);
+        self.steps.push(Step {
+            name: name.to_owned(),
+            started_us: micros(start),
+            duration_us: micros(took),
+            result: done.as_ref().map_or_else(|f| f.cause.clone(), |_| "done".into()),
+            detail: done.as_ref().err().map(|f| f.detail.clone()),
+        });
+        done
+    }
+
+    /// Milliseconds so far.
+    pub fn milliseconds(&self) -> u64 {
+        self.steps.last().map_or(0, |s| u64::try_from((s.started_us + s.duration_us) / 1000).unwrap_or(0))
+    }
+}
+
+/// Brings one chip to a proven state.
+///
+/// Steps, in order: identify, write each object that is not there yet, read
+/// all back, exchange, judge, lock. Nothing here touches the book.
+///
+/// # Errors
+///
+/// [`Failure`] at the first step that fails; the chip is then as that step left it.
+pub(crate) fn work(
+    chip: &mut dyn Chip,
+    key: &PublicKey,
+    load: &Load,
+    judge: &Judge,
+    clock: &mut Clock,
+    now: OffsetDateTime,
+) -> Result<NewProof, Failure> {
+    clock.step("identify", chip, |chip| identify(chip, key, load))?;
+    let mut objects = load.objects.clone();
+    if load.resumed {
+        objects.iter_mut().filter(|(n, _)| *n == ObjectName::FACTORY_RECORD).for_each(|(_, o)| keep_record(chip, o));
+    }
+    for (name, octets) in &objects {
+        clock.step(&format!("write {}", name.as_str()), chip, |chip| write(chip, name, octets))?;
+    }
+    let read = clock.step("read back", chip, |chip| {
+        objects.iter().map(|(name, octets)| read_back(chip, name, octets)).collect::<Result<Vec<_>, Failure>>()
+    })?;
+    let (dac, pai) = (read_object(load, ObjectName::DAC, &load.dac), read_object(load, ObjectName::PAI, &load.pai));
+    let exchange = clock.step("prove", chip, |chip| prove(chip, &load.declaration))?;
+    let findings = clock.step("judge", chip, |_| verdict(&dac, &pai, load, &exchange, judge))?;
+    if load.lock {
+        clock.step("lock", chip, |chip| if chip.abilities()?.can_lock { Ok(chip.lock()?) } else { Ok(()) })?;
+    }
+    Ok(NewProof {
+        nonce: exchange.nonce,
+        challenge: exchange.challenge.to_vec(),
+        elements: exchange.elements,
+        signature: exchange.signature.to_vec(),
+        dac,
+        pai,
+        declaration: Some(load.declaration.der().to_vec()),
+        objects: read,
+        report: json!({ "verdict": "accepted", "findings": findings }),
+        at: now,
+    })
+}
+
+/// What was read back equals what was loaded, so it stands for both.
+fn read_object(load: &Load, name: ObjectName, fallback: &[u8]) -> Vec<u8> {
+    load.objects.iter().find(|(n, _)| *n == name).map_or_else(|| fallback.to_vec(), |(_, o)| o.clone())
+}
+
+fn identify(chip: &mut dyn Chip, key: &PublicKey, load: &Load) -> Result<(), Failure> {
+    let found = chip.public_key()?;
+    if found != *key {
+        return Err(Failure::new(
+            "key-differs",
+            format!("the chip's key is {}, the manifest's {}", hex::encode(found.key_id()), hex::encode(key.key_id())),
+            "This chip's key is not the one its reel names. Put it aside and call the engineer.",
+            Next::Scrap,
+        ));
+    }
+    if !load.resumed
+        && chip.state()? != State::Blank
+        && let Ok(Some(held)) = chip.read(&ObjectName::DAC)
+        && held != load.dac
+    {
+        return Err(Failure::new(
+            "used-chip",
+            "a chip that this site never touched holds another certificate already",
+            "This chip has been used before. Put it aside and call the engineer.",
+            Next::Rework,
+        ));
+    }
+    Ok(())
+}
+
+/// A factory record that an earlier attempt wrote stays: its rotating id was
+/// drawn then, and a locked chip takes no other.
+fn keep_record(chip: &mut dyn Chip, wanted: &mut Vec<u8>) {
+    let Ok(Some(held)) = chip.read(&ObjectName::FACTORY_RECORD) else { return };
+    if let (Ok(held_record), Ok(mut new)) = (FactoryRecord::read(&held), FactoryRecord::read(wanted)) {
+        new.rotating_id = held_record.rotating_id.clone();
+        if new == held_record {
+            *wanted = held;
+        }
+    }
+}
+
+fn write(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8]) -> Result<(), Failure> {
+    // What is there already, from an attempt that was cut short, is left: a locked chip takes no write.
+    if matches!(chip.read(name), Ok(Some(held)) if held == octets) {
+        return Ok(());
+    }
+    Ok(chip.write(name, octets)?)
+}
+
+fn read_back(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8]) -> Result<ReadBack, Failure> {
+    let held = chip.read(name)?.unwrap_or_default();
+    if held != octets {
+        let differ = held.iter().zip(octets).position(|(a, b)| a != b).unwrap_or(held.len().min(octets.len()));
+        return Err(Failure::new(
+            "read-back-differs",
+            format!(
+                "{} of {} octets was read back as {} octets that differ at octet {differ}",
+                name.as_str(),
+                octets.len(),
+                held.len()
+            ),
+            "The chip does not hold what was written. Try once more; if it happens again, put it aside.",
+            Next::Retry,
+        ));
+    }
+    let mut sha256 = [0; 32];
+    sha256.copy_from_slice(digest(&SHA256, &held).as_ref());
+    Ok(ReadBack { name: name.as_str().to_owned(), sha256 })
+}
+
+/// A chip's answer to a fresh nonce and challenge.
+pub(crate) struct Exchange {
+    pub nonce: [u8; NONCE],
+    pub challenge: [u8; CHALLENGE],
+    pub elements: Vec<u8>,
+    pub signature: [u8; 64],
+}
+
+/// Plays the verifier: a fresh nonce and challenge, signed by the chip's own key.
+pub(crate) fn prove(chip: &mut dyn Chip, declaration: &Declaration) -> Result<Exchange, Failure> {
+    let mut nonce = [0; NONCE];
+    let mut challenge = [0; CHALLENGE];
+    for octets in [nonce.as_mut_slice(), challenge.as_mut_slice()] {
+        aws_lc_rs::rand::fill(octets).map_err(|_| {
+            Failure::new(
+                "no-randomness",
+                "the operating system gives no randomness",
+                "The station can't work. Stop and call the engineer.",
+                Next::Rework,
+            )
+        })?;
+    }
+    let elements = Elements::encode(declaration.der(), &nonce, 0, None);
+    let signature = chip.sign(&to_be_signed(&elements, &challenge))?;
+    Ok(Exchange { nonce, challenge, elements, signature })
+}
+
+impl Exchange {
+    pub fn as_proof(&self) -> Proof {
+        Proof {
+            unit: None,
+            chip_id: None,
+            nonce: Ok(self.nonce.to_vec()),
+            challenge: Ok(self.challenge.to_vec()),
+            elements: Ok(self.elements.clone()),
+            signature: Ok(self.signature.to_vec()),
+            at: None,
+        }
+    }
+}
+
+/// Everything a verifier would look at, on what the chip gave.
+pub(crate) fn judge_all(
+    dac: &Certificate,
+    pai: Option<Certificate>,
+    declaration: &Declaration,
+    exchange: &Exchange,
+    judge: &Judge,
+) -> (Vec<Finding>, bool) {
+    let mut members: Vec<_> = judge.anchors.iter().map(|c| (Arc::clone(c), Profile::Paa, true)).collect();
+    members.extend(pai.map(|pai| (Arc::new(pai), Profile::Pai, false)));
+    let pool = Pool::new(members);
+    let context = Context { trust_given: true, device: judge.device, ..Context::default() };
+    let judged = pool.judge_dac(dac, &context);
+    let mut report = Report::new();
+    judged.findings.into_iter().for_each(|f| report.add(f));
+    for index in &judged.chain {
+        pool.judge_authority(*index, &context).findings.into_iter().for_each(|f| report.add(f));
+    }
+    let signers: Vec<SignerKey> = judge.signer.iter().cloned().collect();
+    judge_declaration(declaration, &signers, &mut report);
+    let paa = judged.chain.last().map(|top| &*pool.authorities()[*top].certificate);
+    if let Ok(content) = &declaration.fields {
+        judge_pairing(content, &judge.device, Some(dac), paa, &mut report);
+    }
+    judge_exchange(&exchange.as_proof(), Some(dac), &[declaration], &mut report);
+    (report.into_findings(), judged.anchored)
+}
+
+fn verdict(
+    dac: &[u8],
+    pai: &[u8],
+    load: &Load,
+    exchange: &Exchange,
+    judge: &Judge,
+) -> Result<Vec<serde_json::Value>, Failure> {
+    let unreadable = |what: &str| {
+        Failure::new("unreadable", format!("the {what} can't be read"), "Stop and call the engineer.", Next::Rework)
+    };
+    let dac = Certificate::read(dac).map_err(|_| unreadable("DAC"))?;
+    let pai = Certificate::read(pai).map_err(|_| unreadable("PAI"))?;
+    let (findings, anchored) = judge_all(&dac, Some(pai), &load.declaration, exchange, judge);
+    let errors: Vec<&Finding> = findings.iter().filter(|f| f.severity == Severity::Error).collect();
+    if errors.is_empty() && anchored {
+        return Ok(findings
+            .iter()
+            .map(|f| json!({ "rule": f.rule.name, "severity": f.severity.word(), "found": f.found }))
+            .collect());
+    }
+    let rules: Vec<&str> = errors.iter().map(|f| f.rule.name).collect();
+    if rules == ["exchange.signature"] {
+        return Err(Failure::new(
+            "wrong-signature",
+            "the chip's signature is not its key's",
+            "The chip can't prove itself. Try once more; if it happens again, put it aside.",
+            Next::Retry,
+        ));
+    }
+    Err(Failure::new(
+        "rejected",
+        format!(
+            "a verifier would refuse it: {}",
+            if rules.is_empty() { "no trusted PAA".into() } else { rules.join(", ") }
+        ),
+        "What this line writes would be refused. Stop and call the engineer.",
+        Next::Rework,
+    ))
+}

@@ -1,0 +1,372 @@
+//! One unit: its whole story, its files, its way out of the line.
+
+use std::fs;
+use std::path::Path;
+
+use book::ids::{ReelId, UnitSerial};
+use book::{Next, Unit, UnitFilter, UnitState, UnitStory};
+use custody::Passphrase;
+use serde::Serialize;
+use serde_json::{Value, json};
+use standard::certificate::Certificate;
+use standard::ids::{ProductId, VendorId};
+use standard::onboarding::{Discriminator, Flow, Passcode, Payload, Reach};
+
+use crate::product;
+use crate::provision::passcode_label;
+use crate::reel::time_text;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// A unit in a list.
+#[derive(Debug, Serialize)]
+pub struct UnitView {
+    /// Serial number.
+    pub unit: String,
+    /// State.
+    pub state: &'static str,
+    /// Product.
+    pub product: String,
+    /// Reel.
+    pub reel: String,
+    /// Chip.
+    pub chip_id: String,
+    /// Attempts so far.
+    pub attempts: i64,
+    /// When it last changed.
+    pub changed: String,
+}
+
+fn view(unit: &Unit) -> UnitView {
+    UnitView {
+        unit: unit.serial.to_string(),
+        state: unit.state.word(),
+        product: unit.product.to_string(),
+        reel: unit.reel.to_string(),
+        chip_id: unit.chip_id.to_string(),
+        attempts: unit.attempts,
+        changed: time_text(unit.changed),
+    }
+}
+
+/// Which units to list.
+#[derive(Debug, Default)]
+pub struct Wanted<'a> {
+    /// Of a reel.
+    pub reel: Option<&'a str>,
+    /// In a state.
+    pub state: Option<&'a str>,
+    /// After this serial number.
+    pub after: Option<&'a str>,
+    /// At most so many.
+    pub limit: u32,
+}
+
+/// Units in the order of their serial numbers.
+///
+/// # Errors
+///
+/// [`Trouble`] for a state that there is not.
+pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> {
+    let state = match wanted.state {
+        None => None,
+        Some(word) => Some(UnitState::from_word(word).ok_or_else(|| {
+            Trouble::usage(
+                format!("{word:?} is no state of a unit"),
+                "There are open, passed, failed, scrapped and returned.",
+            )
+        })?),
+    };
+    let filter = UnitFilter { reel: wanted.reel.map(ReelId::new).transpose()?, state, ..UnitFilter::default() };
+    let after = wanted.after.map(UnitSerial::new).transpose()?;
+    Ok(site.book.units(&filter, after.as_ref(), wanted.limit)?.items.iter().map(view).collect())
+}
+
+/// What a search found.
+#[derive(Debug, Serialize)]
+pub struct FoundView {
+    /// The chip.
+    pub chip_id: String,
+    /// Its reel.
+    pub reel: String,
+    /// The chip's state.
+    pub chip: &'static str,
+    /// Its unit, where it has one.
+    pub unit: Option<String>,
+    /// The unit's state.
+    pub state: Option<&'static str>,
+    /// Serial number of its credential.
+    pub credential: Option<String>,
+}
+
+/// Looks a text up: a unit's or credential's serial number, a chip id, or their beginning.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn find(site: &Site, text: &str) -> Result<Vec<FoundView>, Trouble> {
+    Ok(site
+        .book
+        .find(text, 50)?
+        .into_iter()
+        .map(|f| FoundView {
+            chip_id: f.chip.to_string(),
+            reel: f.reel.to_string(),
+            chip: f.chip_state.word(),
+            state: f.unit.as_ref().map(|(_, s)| s.word()),
+            unit: f.unit.map(|(u, _)| u.to_string()),
+            credential: f.credential.map(hex::encode),
+        })
+        .collect())
+}
+
+fn serial(unit: &str) -> Result<UnitSerial, Trouble> {
+    Ok(UnitSerial::new(unit)?)
+}
+
+fn missing(unit: &str) -> Trouble {
+    Trouble::usage(
+        format!("there is no unit {unit}"),
+        "Look at the serial number, or search with `touchmark unit find`.",
+    )
+}
+
+/// The whole story of a unit from the book.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is no such unit.
+pub fn story(site: &Site, unit: &str) -> Result<UnitStory, Trouble> {
+    site.book.story(&serial(unit)?)?.ok_or_else(|| missing(unit))
+}
+
+/// A unit's story as JSON. The passcode and what tells it are hidden unless `reveal`, which is recorded.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is no such unit, or the site key does not open the passcode.
+pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>) -> Result<Value, Trouble> {
+    let story = story(site, unit)?;
+    let certificate = |der: &[u8]| {
+        Certificate::read(der).ok().map(|c| {
+            json!({
+                "subject": c.subject.display(c.der()),
+                "issuer": c.issuer.display(c.der()),
+                "serial": c.serial_hex(),
+                "subject_key_id": c.subject_key_id().map(hex::encode),
+                "not_before": c.not_before.moment.map(|m| m.to_string()),
+                "not_after": c.not_after.moment.filter(|m| *m != standard::moment::NO_END).map(|m| m.to_string()),
+            })
+        })
+    };
+    let attempts: Vec<Value> = story
+        .attempts
+        .iter()
+        .map(|a| {
+            json!({
+                "attempt": a.attempt.number.0,
+                "station": a.attempt.station.as_str(),
+                "by": a.attempt.actor.as_str(),
+                "started": time_text(a.attempt.started),
+                "ended": a.attempt.ended.map(time_text),
+                "result": a.attempt.result.word(),
+                "cause": a.attempt.cause,
+                "detail": a.attempt.detail,
+                "next": a.attempt.next.map(Next::word),
+                "steps": a.steps.iter().map(|s| json!({
+                    "step": s.name, "started_us": s.started_us, "microseconds": s.duration_us, "result": s.result, "detail": s.detail,
+                })).collect::<Vec<_>>(),
+            })
+        })
+        .collect();
+    let onboarding = match (&story.unit.onboarding, reveal) {
+        (None, _) => Value::Null,
+        (Some(data), None) => {
+            json!({ "discriminator": data.discriminator, "iterations": data.iterations, "passcode": "hidden", "revealed": false })
+        }
+        (Some(data), Some(passphrase)) => {
+            let payload = payload(site, &story.unit, passphrase)?;
+            let manual = payload
+                .manual_code(payload.needs_long())
+                .map_err(|e| Trouble::surroundings(e.to_string(), "Look at the product's identifiers."))?;
+            json!({
+                "discriminator": data.discriminator, "iterations": data.iterations, "passcode": format!("{:08}", payload.passcode.get()),
+                "qr": payload.qr_text(), "manual": manual.digits(), "revealed": true,
+            })
+        }
+    };
+    let origin = &story.origin;
+    Ok(json!({
+        "unit": story.unit.serial.as_str(),
+        "state": story.unit.state.word(),
+        "reason": story.unit.reason,
+        "product": origin.product.facts.name.as_str(),
+        "purpose": origin.product.facts.purpose.word(),
+        "vendor_id": format!("{:04X}", origin.product.facts.vendor_id),
+        "product_id": format!("{:04X}", origin.product.facts.product_id),
+        "began": time_text(story.unit.began),
+        "changed": time_text(story.unit.changed),
+        "chip": { "chip_id": origin.chip.chip_id.as_str(), "state": origin.chip.state.word(), "position": origin.chip.position, "public_key": hex::encode(&origin.chip.public_key) },
+        "reel": { "reel": origin.reel.facts.reel.as_str(), "source": origin.reel.facts.source_name, "received": time_text(origin.reel.received) },
+        "delivery": origin.delivery.as_ref().map(|d| json!({ "delivery": d.delivery.as_str(), "source": d.source_name, "verdict": d.verdict.word(), "received": time_text(d.received) })),
+        "credential": origin.credential.as_ref().map(|c| json!({ "state": c.state.word(), "serial": hex::encode(&c.serial), "issuer": c.authority.as_str(), "dac": certificate(&c.certificate) })),
+        "authorities": origin.authorities.iter().map(|a| json!({ "name": a.facts.name.as_str(), "role": a.facts.role.word(), "certificate": certificate(&a.facts.certificate) })).collect::<Vec<_>>(),
+        "onboarding": onboarding,
+        "attempts": attempts,
+        "proof": story.proof.as_ref().map(|p| json!({
+            "attempt": p.attempt.0, "at": time_text(p.facts.at), "nonce": hex::encode(p.facts.nonce), "challenge": hex::encode(&p.facts.challenge),
+            "signature": hex::encode(&p.facts.signature), "elements": hex::encode(&p.facts.elements),
+            "objects": p.facts.objects.iter().map(|o| json!({ "name": o.name, "sha256": hex::encode(o.sha256) })).collect::<Vec<_>>(),
+            "entry": p.entry.0, "report": p.facts.report,
+        })),
+        "labels": story.labels.iter().map(|l| json!({ "event": l.event.word(), "at": time_text(l.at), "by": l.actor.as_str() })).collect::<Vec<_>>(),
+        "entries": story.entries.iter().map(|e| json!({ "sequence": e.sequence.0, "act": e.act, "at": time_text(e.at) })).collect::<Vec<_>>(),
+    }))
+}
+
+/// The onboarding payload of a unit: opens its passcode with the site key.
+///
+/// # Errors
+///
+/// [`Trouble`] where it was erased, or the key is another site's.
+pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Result<Payload, Trouble> {
+    let odd = |e: &dyn std::fmt::Display| {
+        Trouble::surroundings(
+            format!("the onboarding data of unit {} can't be used: {e}", unit.serial),
+            "Run `touchmark book verify`.",
+        )
+    };
+    let data = unit.onboarding.as_ref().ok_or_else(|| odd(&"it has none"))?;
+    let sealed = data.passcode.as_ref().ok_or_else(|| {
+        Trouble::refused(
+            format!("the passcode of unit {} was erased", unit.serial),
+            "Its code can't be printed again; that is what erasing is for.",
+        )
+    })?;
+    let octets = site.key(passphrase)?.unseal(&passcode_label(unit.serial.as_str()), sealed)?;
+    let little: [u8; 4] = octets.as_slice().try_into().map_err(|_| odd(&"a passcode of another size"))?;
+    let passcode = Passcode::new(u32::from_le_bytes(little)).map_err(|e| odd(&e))?;
+    let product = product::get(site, unit.product.as_str())?;
+    let flow: Flow = product.facts.flow.parse().map_err(|e| odd(&e))?;
+    let reach: Reach = product.facts.reach.parse().map_err(|e| odd(&e))?;
+    let vendor = VendorId::new(product.facts.vendor_id).map_err(|e| odd(&e))?;
+    let id = ProductId::new(product.facts.product_id).map_err(|e| odd(&e))?;
+    let discriminator = Discriminator::new(data.discriminator).map_err(|e| odd(&e))?;
+    Payload::new((Some(vendor), Some(id)), flow, reach, discriminator, passcode).map_err(|e| odd(&e))
+}
+
+/// Scraps a unit and its chip, with the reason.
+///
+/// # Errors
+///
+/// [`Trouble`] where it can't be scrapped.
+pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) -> Result<UnitView, Trouble> {
+    Ok(view(&site.book.scrap_unit(&serial(unit)?, reason, take_over, &who.by())?))
+}
+
+/// Records that a passed unit came back.
+///
+/// # Errors
+///
+/// [`Trouble`] where it never passed.
+pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
+    Ok(view(&site.book.return_unit(&serial(unit)?, reason, &who.by())?))
+}
+
+/// What was written.
+#[derive(Debug, Serialize)]
+pub struct Written {
+    /// Where.
+    pub directory: String,
+    /// Units.
+    pub units: Vec<String>,
+    /// Units asked for that have no proof, and so no files.
+    pub without_proof: Vec<String>,
+}
+
+/// Writes per unit a folder with its certificates, declaration and proof.
+///
+/// # Errors
+///
+/// [`Trouble`]; a unit's folder that is there already is not touched.
+pub fn write(site: &Site, units: &[String], all: bool, out: &Path) -> Result<Written, Trouble> {
+    let mut written = Written { directory: out.display().to_string(), units: Vec::new(), without_proof: Vec::new() };
+    fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
+    if all {
+        let mut after: Option<UnitSerial> = None;
+        loop {
+            let page = site.book.units(&UnitFilter::default(), after.as_ref(), 500)?;
+            for unit in &page.items {
+                // Units that never passed have nothing to show; they are no fault of the call.
+                if matches!(unit.state, UnitState::Passed | UnitState::Returned) {
+                    write_one(site, unit.serial.as_str(), out, &mut written)?;
+                }
+            }
+            match page.next {
+                Some(next) => after = Some(next),
+                None => return Ok(written),
+            }
+        }
+    }
+    for unit in units {
+        write_one(site, unit, out, &mut written)?;
+    }
+    Ok(written)
+}
+
+fn write_one(site: &Site, unit: &str, out: &Path, written: &mut Written) -> Result<(), Trouble> {
+    let story = story(site, unit)?;
+    let Some(proof) = &story.proof else {
+        written.without_proof.push(unit.to_owned());
+        return Ok(());
+    };
+    let dir = out.join(unit);
+    fs::create_dir(&dir).map_err(|e| Trouble::file(&dir, e))?;
+    let facts = &proof.facts;
+    let json = json!({
+        "unit": unit,
+        "chip_id": story.unit.chip_id.as_str(),
+        "nonce": hex::encode(facts.nonce),
+        "challenge": hex::encode(&facts.challenge),
+        "elements": hex::encode(&facts.elements),
+        "signature": hex::encode(&facts.signature),
+        "at": time_text(facts.at),
+    });
+    let mut files: Vec<(&str, Vec<u8>)> = vec![
+        ("dac.der", facts.dac.clone()),
+        ("pai.der", facts.pai.clone()),
+        ("proof.json", format!("{json:#}\n").into_bytes()),
+    ];
+    if let Some(declaration) = &facts.declaration {
+        files.push(("declaration.der", declaration.clone()));
+    }
+    let pai = Certificate::read(&facts.pai).ok();
+    let paa = site.book.authorities()?.into_iter().find(|a| {
+        a.facts.role == book::Role::Paa
+            && pai.as_ref().is_some_and(|p| p.authority_key_id() == Some(a.facts.subject_key_id.as_slice()))
+    });
+    if let Some(paa) = paa {
+        files.push(("paa.der", paa.facts.certificate));
+    }
+    for (name, octets) in files {
+        let path = dir.join(name);
+        fs::write(&path, octets).map_err(|e| Trouble::file(&path, e))?;
+    }
+    written.units.push(unit.to_owned());
+    Ok(())
+}
+
+/// Every credential and chip accounted for, and the log.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Value, Trouble> {
+    let reel = reel.map(ReelId::new).transpose()?;
+    let counts = site.book.reconcile(reel.as_ref())?;
+    let verified = site.book.verify(None)?;
+    let mut value = serde_json::to_value(&counts)
+        .map_err(|e| Trouble::surroundings(format!("the counts can't be written: {e}"), "Report this."))?;
+    value["log"] = json!({ "entries": verified.entries, "intact": verified.total == 0 });
+    Ok(value)
+}
