@@ -6,12 +6,15 @@
 //! - [`contract`] is the same contract as code: it tries any source and says
 //!   which promise held and which was broken.
 //! - [`simulated`] chips are files, with honest times, power cuts and faults.
+//! - [`command`] drivers wrap a vendor's tool.
 //! - [`Source`] is what a user types after `--chips`.
 //!
 //! Calls block. Nothing here knows reels, credentials or the record book.
 
+pub mod command;
 pub mod contract;
 mod error;
+mod hold;
 mod name;
 pub mod signature;
 pub mod simulated;

@@ -4,6 +4,7 @@ use std::fmt;
 use std::path::PathBuf;
 use std::str::FromStr;
 
+use crate::command::{CommandSource, Patience};
 use crate::simulated::SimulatedSource;
 use crate::{ChipError, ChipSource};
 
@@ -96,7 +97,7 @@ impl Source {
             Self::Pkcs11(_) => {
                 Err(ChipError::NotBuiltIn { source_name: "a PKCS #11 token as a source of chips".into() })
             }
-            Self::Command(_) => Err(ChipError::NotBuiltIn { source_name: "a command as a source of chips".into() }),
+            Self::Command(program) => Ok(Box::new(CommandSource::start(program, Patience::default())?)),
         }
     }
 }

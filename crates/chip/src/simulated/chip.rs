@@ -10,7 +10,8 @@ use standard::key::{PublicKey, Signer, SoftwareKey};
 use super::bench::Bench;
 use super::draw::Well;
 use super::faults::FaultKind;
-use super::file::{self, Content, Hold, Object};
+use super::file::{self, Content, Object};
+use crate::hold::Hold;
 use crate::signature::raw_from_der;
 use crate::{Abilities, Chip, ChipError, ChipId, Doing, Identity, LONGEST_MESSAGE, ObjectName, State};
 

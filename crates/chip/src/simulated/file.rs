@@ -19,7 +19,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 
@@ -27,6 +27,7 @@ use serde::{Deserialize, Serialize};
 use zeroize::Zeroizing;
 
 use super::faults::Fault;
+use crate::hold::{self, Hold};
 use crate::{ChipError, ChipId, ObjectName};
 
 const FORMAT: &str = "touchmark simulated chip 1";
@@ -184,28 +185,7 @@ fn private_file(path: &Path) -> io::Result<File> {
     options.open(path)
 }
 
-/// The right to use a chip; let go when dropped or when the process dies.
-#[derive(Debug)]
-pub(crate) struct Hold(File);
-
-impl Drop for Hold {
-    fn drop(&mut self) {
-        // Closing would do; this says so, and does it now.
-        let _ = self.0.unlock();
-    }
-}
-
 /// Takes hold of a chip.
 pub(crate) fn hold(folder: &Path, chip: &ChipId) -> Result<Hold, ChipError> {
-    let held = folder.join(HELD);
-    let path = held.join(chip.as_str());
-    let failed = |source| ChipError::File { path: path.clone(), source };
-    fs::create_dir_all(&held).map_err(failed)?;
-    // The lock files stay: removing one could let two processes lock two files of one name.
-    let file = private_file(&path).map_err(failed)?;
-    match file.try_lock() {
-        Ok(()) => Ok(Hold(file)),
-        Err(TryLockError::WouldBlock) => Err(ChipError::Held { chip: chip.clone() }),
-        Err(TryLockError::Error(source)) => Err(failed(source)),
-    }
+    hold::hold(&folder.join(HELD), chip)
 }
