@@ -3,7 +3,7 @@
 //! Pure: octets, times and randomness come in as arguments; nothing here reads
 //! a file, a clock or a socket. The layers, from the bottom:
 //!
-//! - [`ids`], [`tlv`], [`key`]: identifiers, the standard's encoding, P-256.
+//! - [`ids`], [`tlv`], [`key`], [`signature`]: identifiers, the standard's encoding, P-256.
 //! - [`verdict`]: the rule catalogue and findings.
 //!
 //! "Core Spec" in these pages is the Matter Core Specification, cited from
@@ -12,5 +12,6 @@
 
 pub mod ids;
 pub mod key;
+pub mod signature;
 pub mod tlv;
 pub mod verdict;

@@ -6,13 +6,13 @@ use std::thread;
 use std::time::Duration;
 
 use standard::key::{PublicKey, Signer, SoftwareKey};
+use standard::signature::raw_from_der;
 
 use super::bench::Bench;
 use super::draw::Well;
 use super::faults::FaultKind;
 use super::file::{self, Content, Object};
 use crate::hold::Hold;
-use crate::signature::raw_from_der;
 use crate::{Abilities, Chip, ChipError, ChipId, Doing, Identity, LONGEST_MESSAGE, ObjectName, State};
 
 /// How long a host waits for a chip that does not answer.
