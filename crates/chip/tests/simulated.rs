@@ -293,6 +293,36 @@ fn files_are_private_and_checked() {
     assert_eq!(folder.source().present().unwrap(), [folder.chips[1].id.clone()]);
 }
 
+/// Cut at every octet of its last change, the file holds what was before it.
+#[test]
+fn a_change_that_was_cut() {
+    let folder = Folder::new(&recipe(1));
+    folder.open().write(&DAC, b"old").unwrap();
+    let before = fs::read(folder.file()).unwrap();
+    folder.open().write(&DAC, b"new").unwrap();
+    let after = fs::read(folder.file()).unwrap();
+    assert!(after.starts_with(&before), "a change is appended");
+    for length in before.len()..=after.len() {
+        fs::write(folder.file(), &after[..length]).unwrap();
+        let mut chip = folder.open();
+        let expected = if length == after.len() { b"new" } else { b"old" };
+        assert_eq!(chip.read(&DAC).unwrap().as_deref(), Some(&expected[..]), "cut to {length}");
+        chip.write(&PAI, b"further").unwrap();
+        drop(chip);
+        assert_eq!(folder.open().read(&PAI).unwrap().as_deref(), Some(&b"further"[..]), "cut to {length}");
+    }
+}
+
+#[test]
+fn the_file_does_not_grow_for_ever() {
+    let folder = Folder::new(&recipe(1));
+    for n in 0..300u32 {
+        folder.open().write(&DAC, &content(1_000, n as u8)).unwrap();
+    }
+    assert!(fs::metadata(folder.file()).unwrap().len() < 300_000);
+    assert_eq!(folder.open().read(&DAC).unwrap(), Some(content(1_000, 299u32 as u8)));
+}
+
 #[test]
 fn a_bench_that_can_not_be() {
     let folder = Folder::new(&recipe(1));
