@@ -1,5 +1,7 @@
 //! Deliveries: certificates that passed inspection, bound to chips by their keys.
 
+use std::collections::HashSet;
+
 use serde_json::{Value as Json, json};
 use time::OffsetDateTime;
 
@@ -13,7 +15,7 @@ use crate::log::{Draft, Subject};
 use crate::product::{AddError, canonical, parsed};
 use crate::reel::{Reel, read_reel};
 use crate::transaction::Tx;
-use crate::words::{DeliveryOrigin, DeliveryVerdict, Purpose};
+use crate::words::{ChipState, DeliveryOrigin, DeliveryVerdict, Purpose};
 use crate::{Book, Stop};
 
 /// Credentials put into the book at a time.
@@ -280,22 +282,15 @@ fn put(
     found: &mut (u64, Vec<Problem>),
 ) -> Result<(), BookError> {
     // Chips first: a key that no chip has would fail the whole transaction.
+    let fit = fit(tx, &new.reel, batch)?;
     let mut bound = Vec::with_capacity(batch.len());
     for (position, credential) in (first..).zip(batch) {
-        let chip =
-            tx.one("SELECT chip_id, reel, state FROM chip WHERE public_key = $1", params![&credential.public_key])?;
-        let trouble = match chip {
-            None => Trouble::Stranger,
-            Some(row) if row.text(1)? != new.reel.as_str() => {
-                Trouble::OtherReel { chip: ChipId::kept(row.text(0)?), reel: ReelId::kept(row.text(1)?) }
-            }
-            Some(row) if row.text(2)? == "scrapped" => Trouble::ChipScrapped { chip: ChipId::kept(row.text(0)?) },
-            Some(_) => {
-                bound.push((position, credential));
-                continue;
-            }
-        };
-        tell(found, Problem { position, serial: credential.serial.clone(), trouble });
+        if fit.contains(credential.public_key.as_slice()) {
+            bound.push((position, credential));
+        } else {
+            let trouble = unfit(tx, credential)?;
+            tell(found, Problem { position, serial: credential.serial.clone(), trouble });
+        }
     }
     let mut values = Vec::with_capacity(bound.len() * 8);
     for (position, k) in &bound {
@@ -308,6 +303,37 @@ fn put(
         tell(found, Problem { position, serial: credential.serial.clone(), trouble });
     }
     Ok(())
+}
+
+/// The keys of a batch that belong to usable chips of the reel.
+fn fit(tx: &mut Tx<'_>, reel: &ReelId, batch: &[NewCredential]) -> Result<HashSet<Vec<u8>>, BookError> {
+    if batch.is_empty() {
+        return Ok(HashSet::new());
+    }
+    let places: Vec<_> = (1..=batch.len()).map(|n| format!("${n}")).collect();
+    // The reel is compared here: named in the query, it would lead a planner to
+    // read the whole reel for each batch.
+    let sql = format!("SELECT public_key, reel, state FROM chip WHERE public_key IN ({})", places.join(","));
+    let values: Vec<_> = batch.iter().map(|k| P::Bytes(&k.public_key)).collect();
+    let mut fit = HashSet::with_capacity(batch.len());
+    tx.each(&sql, &values, &mut |row| {
+        if row.text(1)? == reel.as_str() && ChipState::read(&row, 2)? != ChipState::Scrapped {
+            fit.insert(row.bytes(0)?);
+        }
+        Ok(())
+    })?;
+    Ok(fit)
+}
+
+/// Why a key does not belong to a usable chip of the reel.
+fn unfit(tx: &mut Tx<'_>, credential: &NewCredential) -> Result<Trouble, BookError> {
+    let sql = "SELECT chip_id, reel, state FROM chip WHERE public_key = $1";
+    let Some(row) = tx.one(sql, params![&credential.public_key])? else { return Ok(Trouble::Stranger) };
+    let chip = ChipId::kept(row.text(0)?);
+    Ok(match ChipState::read(&row, 2)? {
+        ChipState::Scrapped => Trouble::ChipScrapped { chip },
+        _ => Trouble::OtherReel { chip, reel: ReelId::kept(row.text(1)?) },
+    })
 }
 
 fn tell(found: &mut (u64, Vec<Problem>), problem: Problem) {

@@ -212,18 +212,12 @@ pub enum ChipError {
         why: String,
     },
     /// The source's PIN is missing or not taken.
-    #[error("{source_name} needs a PIN: {why}")]
+    #[error("{source_name}: {why}")]
     Pin {
         /// The source, in words.
         source_name: String,
         /// What is wrong; never the PIN.
         why: String,
-    },
-    /// This kind of source is not part of this program yet.
-    #[error("{source_name} is not built in yet")]
-    NotBuiltIn {
-        /// The kind of source.
-        source_name: String,
     },
 }
 
@@ -250,7 +244,6 @@ impl ChipError {
             Self::File { .. } => "file",
             Self::Driver { .. } => "driver",
             Self::Pin { .. } => "pin",
-            Self::NotBuiltIn { .. } => "not-built-in",
         }
     }
 
@@ -273,8 +266,7 @@ impl ChipError {
             | Self::Damaged { .. }
             | Self::File { .. }
             | Self::Driver { .. }
-            | Self::Pin { .. }
-            | Self::NotBuiltIn { .. } => Next::Engineer,
+            | Self::Pin { .. } => Next::Engineer,
         }
     }
 
@@ -309,8 +301,9 @@ impl ChipError {
             Self::Damaged { .. } => "Remove that file, or make the simulated chips again in another folder.",
             Self::File { .. } => "Check that the folder exists, that it is yours, and the disk's free space.",
             Self::Driver { .. } => "Try the driver with `touchmark chip check`; its standard error may say more.",
-            Self::Pin { .. } => "Give it by the URI's pin-source, or run the command in a terminal.",
-            Self::NotBuiltIn { .. } => "Use `simulated:DIR`, or a release that has it.",
+            Self::Pin { .. } => {
+                "Give the right PIN by the URI's pin-source or in a terminal; a token locks after a few wrong ones."
+            }
         }
     }
 
@@ -341,11 +334,9 @@ impl ChipError {
             | Self::MessageTooLong { chip: id, .. } => {
                 format!("{} does not fit this product. Stop and call the engineer.", chip(id))
             }
-            Self::Damaged { .. }
-            | Self::File { .. }
-            | Self::Driver { .. }
-            | Self::Pin { .. }
-            | Self::NotBuiltIn { .. } => "The station can't reach its chips. Stop and call the engineer.".into(),
+            Self::Damaged { .. } | Self::File { .. } | Self::Driver { .. } | Self::Pin { .. } => {
+                "The station can't reach its chips. Stop and call the engineer.".into()
+            }
         }
     }
 }

@@ -4,8 +4,12 @@ use std::fmt;
 use std::path::PathBuf;
 use std::str::FromStr;
 
+use crate::command::{CommandSource, Patience};
 use crate::simulated::SimulatedSource;
+use crate::token::TokenSource;
 use crate::{ChipError, ChipSource};
+use custody::Passphrase;
+use custody::token::{TokenUri, UriError};
 
 /// Where a station finds its chips.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -13,7 +17,7 @@ pub enum Source {
     /// `simulated:DIR`: a folder of simulated chips.
     Simulated(PathBuf),
     /// A PKCS #11 URI by RFC 7512, without a PIN in it.
-    Pkcs11(String),
+    Pkcs11(TokenUri),
     /// `command:PROGRAM`: a driver that answers JSON-RPC 2.0 on stdio.
     Command(String),
 }
@@ -27,9 +31,9 @@ pub enum SourceError {
     /// Nothing after the colon.
     #[error("{0:?} says where from, but not which")]
     Empty(String),
-    /// A PIN stands in the URI, where every user of the machine can read it.
-    #[error("a PKCS #11 URI with a pin-value is not taken: others can read the command line")]
-    PinValue,
+    /// Not a PKCS #11 URI that is taken.
+    #[error(transparent)]
+    Uri(#[from] UriError),
 }
 
 impl SourceError {
@@ -39,7 +43,7 @@ impl SourceError {
             Self::Kind(_) | Self::Empty(_) => {
                 "Give simulated:DIR, a PKCS #11 URI (pkcs11:token=…), or command:PROGRAM."
             }
-            Self::PinValue => "Put the PIN into a file and name it by pin-source=file:PATH.",
+            Self::Uri(error) => error.advice(),
         }
     }
 }
@@ -56,11 +60,7 @@ impl FromStr for Source {
         match kind {
             "simulated" => Ok(Self::Simulated(rest.into())),
             "command" => Ok(Self::Command(rest.to_owned())),
-            // RFC 7512 §2.3: attributes are separated by ';' in the path and '&' in the query.
-            "pkcs11" if rest.split(['?', '&', ';']).any(|part| part.starts_with("pin-value")) => {
-                Err(SourceError::PinValue)
-            }
-            "pkcs11" => Ok(Self::Pkcs11(text.to_owned())),
+            "pkcs11" => Ok(Self::Pkcs11(text.parse()?)),
             _ => Err(SourceError::Kind(shown())),
         }
     }
@@ -70,7 +70,7 @@ impl fmt::Display for Source {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Simulated(folder) => write!(f, "simulated:{}", folder.display()),
-            Self::Pkcs11(uri) => f.write_str(uri),
+            Self::Pkcs11(uri) => uri.fmt(f),
             Self::Command(program) => write!(f, "command:{program}"),
         }
     }
@@ -78,25 +78,30 @@ impl fmt::Display for Source {
 
 /// How a source is opened.
 #[derive(Debug, Clone, Copy, Default)]
-pub struct OpenOptions {
+pub struct OpenOptions<'a> {
     /// Whether simulated chips really take their time; `None` leaves it to what
     /// their bench says.
     pub real_time: Option<bool>,
+    /// The PIN of a token whose URI names no `pin-source`.
+    pub pin: Option<&'a Passphrase>,
 }
 
 impl Source {
+    /// Whether a person would have to be asked for a PIN.
+    pub fn asks_for_pin(&self) -> bool {
+        matches!(self, Self::Pkcs11(uri) if uri.pin_file().is_none())
+    }
+
     /// Opens it.
     ///
     /// # Errors
     ///
-    /// Where it is not there, or its kind is [`ChipError::NotBuiltIn`].
-    pub fn open(&self, options: OpenOptions) -> Result<Box<dyn ChipSource>, ChipError> {
+    /// Where it is not there or does not start.
+    pub fn open(&self, options: OpenOptions<'_>) -> Result<Box<dyn ChipSource>, ChipError> {
         match self {
             Self::Simulated(folder) => Ok(Box::new(SimulatedSource::open(folder, options.real_time)?)),
-            Self::Pkcs11(_) => {
-                Err(ChipError::NotBuiltIn { source_name: "a PKCS #11 token as a source of chips".into() })
-            }
-            Self::Command(_) => Err(ChipError::NotBuiltIn { source_name: "a command as a source of chips".into() }),
+            Self::Pkcs11(uri) => Ok(Box::new(TokenSource::open(uri, options.pin)?)),
+            Self::Command(program) => Ok(Box::new(CommandSource::start(program, Patience::default())?)),
         }
     }
 }
@@ -113,12 +118,13 @@ mod tests {
             ("command:./driver.py --bus 3", Some(Source::Command("./driver.py --bus 3".into()))),
             (
                 "pkcs11:token=fixture;object=dac?pin-source=file:/p",
-                Some(Source::Pkcs11("pkcs11:token=fixture;object=dac?pin-source=file:/p".into())),
+                Some(Source::Pkcs11("pkcs11:token=fixture;object=dac?pin-source=file:/p".parse().unwrap())),
             ),
             ("", None),
             ("chips", None),
             ("simulated:", None),
             ("usb:1", None),
+            ("pkcs11:colour=red", None),
             ("pkcs11:token=fixture?pin-value=1234", None),
             ("pkcs11:token=fixture?module-path=/m&pin-value=1234", None),
         ] {

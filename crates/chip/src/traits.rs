@@ -165,7 +165,7 @@ pub trait Chip: Send {
 
     /// Signs the SHA-256 digest of `message` (up to [`LONGEST_MESSAGE`] octets,
     /// none included) with ECDSA on P-256 (FIPS 186-5). Returns `r || s`, 64
-    /// octets big-endian; [`crate::signature`] turns DER into that.
+    /// octets big-endian; [`standard::signature`] turns DER into that.
     ///
     /// That octets came back does not say that they are right: check them.
     ///

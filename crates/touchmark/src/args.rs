@@ -17,6 +17,10 @@ pub struct Arguments {
     #[arg(long, global = true, value_name = "DIR", env = "TOUCHMARK_SITE")]
     pub site: Option<PathBuf>,
 
+    /// In whose name it is done, for the log; else the user of this machine
+    #[arg(long, global = true, value_name = "NAME", env = "TOUCHMARK_BY")]
+    pub by: Option<String>,
+
     /// Answer with one JSON document on standard output
     #[arg(long, global = true)]
     pub json: bool,
@@ -36,6 +40,25 @@ pub struct Arguments {
 #[derive(Debug, Subcommand)]
 enum Command {
     Examine(commands::examine::ExamineArgs),
+    #[command(subcommand)]
+    Site(commands::site::SiteCommand),
+    #[command(subcommand)]
+    Authority(commands::authority::AuthorityCommand),
+    #[command(subcommand)]
+    Declaration(commands::declaration::DeclarationCommand),
+    #[command(subcommand)]
+    Product(commands::product::ProductCommand),
+    #[command(subcommand)]
+    Reel(commands::reel::ReelCommand),
+    #[command(subcommand)]
+    Order(commands::reel::OrderCommand),
+    #[command(subcommand)]
+    Delivery(commands::delivery::DeliveryCommand),
+    Provision(commands::provision::ProvisionArgs),
+    Challenge(commands::provision::ChallengeArgs),
+    #[command(subcommand)]
+    Unit(commands::unit::UnitCommand),
+    Reconcile(commands::unit::ReconcileArgs),
     #[command(subcommand)]
     Specimen(commands::specimen::SpecimenCommand),
     Chip(commands::chip::Chip),
@@ -78,7 +101,19 @@ fn first_line(text: &str) -> String {
 }
 
 fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> {
+    let place = commands::at_site::Place { site: arguments.site, by: arguments.by };
     match arguments.command {
+        Command::Site(command) => commands::site::run(command, &place, output),
+        Command::Authority(command) => commands::authority::run(command, &place, output),
+        Command::Declaration(command) => commands::declaration::run(command, &place, output),
+        Command::Product(command) => commands::product::run(command, &place, output),
+        Command::Reel(command) => commands::reel::run(command, &place, output),
+        Command::Order(command) => commands::reel::run_order(command, &place, output),
+        Command::Delivery(command) => commands::delivery::run(command, &place, output),
+        Command::Provision(args) => commands::provision::run(args, &place, output),
+        Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),
+        Command::Unit(command) => commands::unit::run(command, &place, output),
+        Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
         Command::Chip(args) => commands::chip::run(&args, output),

@@ -5,6 +5,7 @@ use std::process::ExitCode;
 mod args;
 mod commands;
 mod output;
+mod secret;
 
 fn main() -> ExitCode {
     args::run(std::env::args_os().collect())

@@ -10,6 +10,8 @@ use chip::{Abilities, Chip, ChipError, ChipSource, State};
 use serde::Serialize;
 
 pub use chip::simulated::{Bench, FaultLevel, Part, Timing};
+pub use custody::Passphrase;
+
 pub use chip::{ChipId, OpenOptions, Source, SourceError};
 
 /// Which simulated chips to make.
@@ -127,8 +129,8 @@ pub struct ChipTold {
 /// # Errors
 ///
 /// Where the source itself can't be asked.
-pub fn list(source: &Source, ids_only: bool) -> Result<ChipList, ChipError> {
-    let mut opened = source.open(OpenOptions::default())?;
+pub fn list(source: &Source, options: OpenOptions<'_>, ids_only: bool) -> Result<ChipList, ChipError> {
+    let mut opened = source.open(options)?;
     let present = opened.present()?;
     let chips = present
         .into_iter()
@@ -203,15 +205,20 @@ pub struct PromiseTried {
 /// # Errors
 ///
 /// Where the source can't be asked or has no chip.
-pub fn check(source: &Source, chip: Option<&ChipId>, lock: bool) -> Result<ChipChecked, ChipError> {
-    let mut opened = source.open(OpenOptions::default())?;
+pub fn check(
+    source: &Source,
+    options: OpenOptions<'_>,
+    chip: Option<&ChipId>,
+    lock: bool,
+) -> Result<ChipChecked, ChipError> {
+    let mut opened = source.open(options)?;
     let id = match chip {
         Some(id) => id.clone(),
         None => first_blank(&mut *opened)?,
     };
     drop(opened);
     let trial = Trial { lock, ..Trial::default() };
-    let tried = contract::check(&mut || source.open(OpenOptions::default()), &id, trial);
+    let tried = contract::check(&mut || source.open(options), &id, trial);
     let promises: Vec<_> = tried
         .into_iter()
         .map(|tried| {

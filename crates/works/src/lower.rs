@@ -4,6 +4,7 @@ use std::io;
 
 use chip::simulated::MakeError;
 use chip::{ChipError, SourceError};
+use custody::token::TokenError;
 use custody::{CustodyError, PassphraseError, UnsealError};
 
 use crate::{Advise, Kind};
@@ -11,11 +12,7 @@ use crate::{Advise, Kind};
 impl Advise for ChipError {
     fn kind(&self) -> Kind {
         match self {
-            Self::Absent { .. }
-            | Self::Empty { .. }
-            | Self::Damaged { .. }
-            | Self::Pin { .. }
-            | Self::NotBuiltIn { .. } => Kind::Usage,
+            Self::Absent { .. } | Self::Empty { .. } | Self::Damaged { .. } | Self::Pin { .. } => Kind::Usage,
             Self::File { source, .. } if source.kind() == io::ErrorKind::NotFound => Kind::Usage,
             _ => Kind::Surroundings,
         }
@@ -72,6 +69,21 @@ impl Advise for PassphraseError {
     fn kind(&self) -> Kind {
         match self {
             Self::Prompt(_) => Kind::Surroundings,
+            _ => Kind::Usage,
+        }
+    }
+
+    fn advice(&self) -> Option<String> {
+        Some(self.advice().to_owned())
+    }
+}
+
+impl Advise for TokenError {
+    fn kind(&self) -> Kind {
+        match self {
+            Self::Module { .. } | Self::PinLocked { .. } | Self::Gone { .. } | Self::Failed { .. } => {
+                Kind::Surroundings
+            }
             _ => Kind::Usage,
         }
     }

@@ -12,7 +12,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use book::ids::{ChipId, ReelId, StationName, UnitSerial};
-use book::{Begin, BeginError, Begun, Finish, Next, Onboarding, Outcome, Product, Purpose, SerialWish, UnitState};
+use book::{Begin, BeginError, Begun, Finish, Next, Onboarding, Outcome, Purpose, SerialWish, UnitState};
 use chip::{ChipSource, ObjectName};
 use custody::Passphrase;
 use serde::Serialize;

@@ -145,7 +145,11 @@ pub fn story(site: &Site, unit: &str) -> Result<UnitStory, Trouble> {
 /// # Errors
 ///
 /// [`Trouble`] where there is no such unit, or the site key does not open the passcode.
-pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>) -> Result<Value, Trouble> {
+pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &Who) -> Result<Value, Trouble> {
+    if reveal.is_some() {
+        // Recorded before it is shown: a showing without its entry must not be.
+        site.book.record_reveal(&serial(unit)?, &who.by())?;
+    }
     let story = story(site, unit)?;
     let certificate = |der: &[u8]| {
         Certificate::read(der).ok().map(|c| {

@@ -15,6 +15,10 @@ use crate::error::BookError;
 /// some seconds; a station that waits longer should tell its operator.
 const PATIENCE: Duration = Duration::from_secs(30);
 
+/// Page cache of a connection, in KiB: for acts and questions, and for a million rows at once.
+const CACHE: u32 = 32 * 1024;
+const BULK_CACHE: u32 = 1024 * 1024;
+
 /// Statements kept prepared. The book has about a hundred.
 const STATEMENTS: usize = 200;
 
@@ -45,20 +49,24 @@ impl Sqlite {
         .map_err(told)?;
         raw.set_prepared_statement_cache_capacity(STATEMENTS);
         raw.execute_batch(
-            "PRAGMA journal_mode = WAL;
+            "PRAGMA page_size = 4096; PRAGMA journal_mode = WAL;
              PRAGMA synchronous = FULL;
              PRAGMA foreign_keys = ON;
              PRAGMA secure_delete = ON;
              PRAGMA trusted_schema = OFF;
              PRAGMA cell_size_check = ON;
-             PRAGMA temp_store = MEMORY;
-             PRAGMA cache_size = -131072;",
+             PRAGMA temp_store = MEMORY;",
         )
         .map_err(told)?;
         Ok(Self { raw, rewritten: HashMap::new() })
     }
 
     pub(crate) fn begin(&mut self, mode: Mode) -> Result<(), BookError> {
+        // A limit, not a reservation. Keys arrive in no order, so a large reel or
+        // delivery touches every page of an index again and again: out of the
+        // cache, each touch would be a write and a read of the log file.
+        let cache = if mode == Mode::Bulk { BULK_CACHE } else { CACHE };
+        self.batch(&format!("PRAGMA cache_size = -{cache}"))?;
         self.batch(if mode == Mode::Snapshot { "BEGIN" } else { "BEGIN IMMEDIATE" })
     }
 

@@ -15,7 +15,7 @@
 //! Whoever rewrites the whole log consistently is found by a signed head that
 //! was taken out of the house before.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use serde_json::Value as Json;
 use sha2::{Digest, Sha256};
@@ -108,6 +108,8 @@ struct Verifier<'a> {
     heads: HashMap<u64, Vec<SignedHead>>,
     /// The largest size at which a signed head held.
     held: u64,
+    /// Entries that are gone or stand elsewhere; what they told of is not told again row by row.
+    gone: HashSet<i64>,
     /// Keys of each table for which the last mention was found good or bad.
     settled: HashMap<&'static str, u64>,
 }
@@ -133,6 +135,7 @@ impl Verifier<'_> {
             for row in &batch {
                 let sequence = row.int(0)?;
                 while expected < sequence {
+                    self.gone.insert(expected);
                     self.tell(DamageKind::Removed, "entry", expected.to_string(), Some(expected), "the entry is gone");
                     // Its hash is lost with it; the node above will be told as well.
                     self.leaf(expected, leaf_hash(b""))?;
@@ -158,6 +161,7 @@ impl Verifier<'_> {
         if let Some(named) = json.get("sequence").and_then(Json::as_i64)
             && named != sequence
         {
+            self.gone.insert(sequence);
             self.tell(DamageKind::Moved, "entry", key, Some(sequence), format!("it holds the text of entry {named}"));
             return Ok(());
         }
@@ -400,6 +404,7 @@ impl Verifier<'_> {
             suspects.push((table.key_text(&row), row.int(table.key.len())?));
             Ok(())
         })?;
+        suspects.retain(|(_, last)| !self.gone.contains(last));
         for (key, last) in suspects {
             let leaf = self.c.one("SELECT leaf FROM entry WHERE sequence = $1", params![last])?;
             let leaf = leaf.map(|row| row.text(0)).transpose()?;
@@ -461,9 +466,13 @@ impl Verifier<'_> {
         if !self.c.is_sqlite() {
             return Ok(());
         }
+        let mut astray: BTreeMap<(String, String), u64> = BTreeMap::new();
         for row in self.c.all("PRAGMA foreign_key_check", &[])? {
-            let (table, parent) = (row.text(0)?, row.text(2)?);
-            self.tell(DamageKind::Altered, &table, String::new(), None, format!("a row points at no row of {parent}"));
+            *astray.entry((row.text(0)?, row.text(2)?)).or_default() += 1;
+        }
+        for ((table, parent), rows) in astray {
+            let found = format!("{rows} rows point at no row of {parent}");
+            self.tell(DamageKind::Altered, &table, String::new(), None, found);
         }
         for row in self.c.all("PRAGMA integrity_check(20)", &[])? {
             let said = row.text(0)?;
@@ -504,7 +513,8 @@ impl Book {
                 Verification { entries: 0, root: tree.root(), rows: 0, signed_heads: 0, total: 0, damages: Vec::new() };
             let site = self.site().site_id.as_str();
             let (waiting, settled) = (Vec::new(), HashMap::new());
-            let mut v = Verifier { c, site, check_head, out, tree, waiting, heads, held: 0, settled };
+            let mut v =
+                Verifier { c, site, check_head, out, tree, waiting, heads, held: 0, gone: HashSet::new(), settled };
             v.entries()?;
             v.head()?;
             v.added()?;

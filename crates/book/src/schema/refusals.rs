@@ -42,6 +42,11 @@ const WRITTEN_ONCE: &[&str] = &[
 /// Tables whose rows change, but never go.
 const NEVER_REMOVED: &[&str] = &["authority", "reel", "chip", "delivery", "credential", "unit", "attempt", "log_head"];
 
+// No trigger stands on the arrival of chips and credentials: on SQLite one makes
+// each of a million inserts keep a journal of its own, and halves their speed. They
+// arrive in the state that the tables give by default; one that arrives in another
+// is found by verifying, since no entry tells why.
+
 /// Version 1: states go one way, facts stand, and nothing is given without its ground.
 const REFUSALS: &[Refusal] = &[
     refuse(
@@ -54,7 +59,6 @@ const REFUSALS: &[Refusal] = &[
     ),
     refuse("reel", "UPDATE", "OLD.entry <> -1", "a reel stands as it was received"),
     refuse("delivery", "UPDATE", "OLD.entry <> -1", "a delivery stands as it was received"),
-    refuse("chip", "INSERT", "NEW.state <> 'blank'", "a chip arrives blank"),
     refuse(
         "chip",
         "UPDATE",
@@ -85,7 +89,6 @@ const REFUSALS: &[Refusal] = &[
          (SELECT 1 FROM proof p WHERE p.public_key = NEW.public_key)",
         "a chip is provisioned only with a stored proof",
     ),
-    refuse("credential", "INSERT", "NEW.state <> 'available'", "a credential arrives available"),
     refuse(
         "credential",
         "UPDATE",

@@ -94,7 +94,7 @@ fn a_server_that_comes_and_goes() {
         });
         while !work.is_finished() {
             server.cut(&database);
-            std::thread::sleep(std::time::Duration::from_millis(20));
+            std::thread::sleep(std::time::Duration::from_millis(150));
         }
     });
     // Gone: told as such, and nothing is changed.

@@ -2,6 +2,7 @@
 //!
 //! On SQLite each case is a test of its own. On PostgreSQL all cases run in one
 //! test, on one private server, each in a database of its own.
+#![allow(clippy::print_stderr, reason = "tests tell which case they are at")]
 
 mod arrivals;
 mod catalogue;
@@ -73,8 +74,9 @@ fn postgresql() {
     let failed: Vec<_> = CASES
         .iter()
         .filter(|(name, case)| {
+            let since = std::time::Instant::now();
             let done = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| case(&Engine::Postgresql(&server))));
-            eprintln!("{name}: {}", if done.is_ok() { "ok" } else { "FAILED" });
+            eprintln!("{name}: {} in {:.1?}", if done.is_ok() { "ok" } else { "FAILED" }, since.elapsed());
             done.is_err()
         })
         .map(|(name, _)| *name)

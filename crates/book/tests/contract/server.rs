@@ -45,7 +45,10 @@ impl Server {
             eprintln!("PostgreSQL is not installed (Debian: postgresql): its half of the contract is skipped");
             return None;
         };
-        let server = Self { folder: TempDir::new().expect("a folder"), programs };
+        // In memory where the system offers it: making and removing databases is
+        // thousands of small files.
+        let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new()).expect("a folder");
+        let server = Self { folder, programs };
         if is_root() {
             let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
             assert!(made.status.success(), "{}", told(&made));
@@ -59,7 +62,11 @@ impl Server {
     /// Starts the server that [`Server::stop`] stopped.
     pub fn launch(&self) {
         let socket = self.folder.path().display().to_string();
-        let options = format!("-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60");
+        // Without syncing: no test takes the machine's power away, and what a killed
+        // server had written is still with the system.
+        let options = format!(
+            "-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60 -c fsync=off -c full_page_writes=off"
+        );
         let log = self.folder.path().join("log").display().to_string();
         self.run("pg_ctl", &["-D", &self.data(), "-w", "-l", &log, "-o", &options, "start"]);
     }
@@ -99,9 +106,22 @@ impl Server {
 
     /// A new, empty database.
     pub fn database(&self, name: &str) -> String {
+        self.database_like(name, "template1")
+    }
+
+    /// A new database with all that another one holds.
+    pub fn database_like(&self, name: &str, other: &str) -> String {
         let mut client = postgres::Client::connect(&self.url("postgres"), postgres::NoTls).expect("the server answers");
-        client.batch_execute(&format!("CREATE DATABASE {name}")).expect("a database");
+        // A connection just closed may still be on its way out.
+        self.cut(other);
+        client.batch_execute(&format!("CREATE DATABASE {name} TEMPLATE {other}")).expect("a database");
         self.url(name)
+    }
+
+    /// Removes a database.
+    pub fn remove(&self, name: &str) {
+        let mut client = postgres::Client::connect(&self.url("postgres"), postgres::NoTls).expect("the server answers");
+        client.batch_execute(&format!("DROP DATABASE {name} WITH (FORCE)")).expect("removed");
     }
 
     /// Cuts every connection to a database.

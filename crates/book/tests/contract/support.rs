@@ -55,6 +55,32 @@ impl Engine<'_> {
         Site { book, place }
     }
 
+    /// The same book once more, for a change that must not touch the first. No
+    /// connection to the first may be open.
+    pub fn twin(&self, of: &Place) -> Place {
+        match self {
+            Self::Sqlite => {
+                let place = self.place();
+                let (from, to) = (of.location.as_file().expect("a file"), place.location.as_file().expect("a file"));
+                std::fs::copy(from, to).expect("copied");
+                place
+            }
+            Self::Postgresql(server) => {
+                let name = format!("book_{}", PLACES.fetch_add(1, Ordering::Relaxed));
+                let url = server.database_like(&name, of.database.as_deref().expect("a database"));
+                let location = Location::parse(&url, Path::new(".")).expect("an address");
+                Place { folder: TempDir::new().expect("a folder"), location, database: Some(name) }
+            }
+        }
+    }
+
+    /// Done with a place.
+    pub fn remove(&self, place: Place) {
+        if let (Self::Postgresql(server), Some(name)) = (self, &place.database) {
+            server.remove(name);
+        }
+    }
+
     /// The same engine's address of a place, for SQL behind the book's back.
     pub fn raw(&self, place: &Place) -> Raw {
         match self {
@@ -102,6 +128,7 @@ impl Raw {
                     .expect("triggers")
                     .collect::<Result<_, _>>()
                     .expect("triggers");
+                c.execute_batch("BEGIN").expect("begun");
                 for (name, _) in &triggers {
                     c.execute_batch(&format!("DROP TRIGGER {name}")).expect("dropped");
                 }
@@ -109,6 +136,7 @@ impl Raw {
                 for (_, text) in &triggers {
                     c.execute_batch(text).expect("made again");
                 }
+                c.execute_batch("COMMIT").expect("done");
             }
             Self::Postgresql(c) => {
                 c.batch_execute("SET session_replication_role = replica").expect("a superuser");
@@ -158,6 +186,10 @@ pub fn on(station: &str, second: i64) -> By {
 
 pub fn options(place: &Place) -> OpenOptions {
     OpenOptions { backups: place.folder.path().to_owned(), site: None, at: at(0) }
+}
+
+pub fn open(place: &Place) -> Book {
+    Book::open(&place.location, &options(place)).expect("opens")
 }
 
 pub fn reel_id(text: &str) -> ReelId {
@@ -359,7 +391,7 @@ impl Site {
 
     /// The book, opened once more as another process would.
     pub fn again(&self) -> Book {
-        Book::open(&self.place.location, &options(&self.place)).expect("opens")
+        open(&self.place)
     }
 }
 

@@ -58,7 +58,7 @@ pub type OpenSource<'a> = dyn FnMut() -> Result<Box<dyn ChipSource>, ChipError> 
 
 /// Tries every promise on one chip of a source, in the order of [`PROMISES`].
 pub fn check(open: &mut OpenSource<'_>, chip: &ChipId, trial: Trial) -> Vec<Tried> {
-    let mut bench = Bench { open, chip, trial, longest: Longest::default(), found: Found::Unknown };
+    let mut bench = Bench { open, source: None, chip, trial, longest: Longest::default(), found: Found::Unknown };
     PROMISES
         .iter()
         .map(|promise| {
@@ -111,6 +111,7 @@ enum Found {
 /// What the promises' functions work with.
 struct Bench<'a> {
     open: &'a mut OpenSource<'a>,
+    source: Option<Box<dyn ChipSource>>,
     chip: &'a ChipId,
     trial: Trial,
     longest: Longest,
@@ -118,14 +119,31 @@ struct Bench<'a> {
 }
 
 impl Bench<'_> {
-    /// Opens source and chip anew.
-    fn chip(&mut self) -> Result<Watched, Stop> {
+    /// The source, opened if it is not.
+    fn source(&mut self) -> Result<&mut dyn ChipSource, Stop> {
         if matches!(self.found, Found::Dead) {
             return not_tried("the chip does not open");
         }
-        let mut source = (self.open)()?;
-        let chip = self.longest.time("open", || source.open(self.chip))?;
-        Ok(Watched::new(chip, source, self.longest.clone()))
+        if self.source.is_none() {
+            self.source = Some(self.longest.time("opening the source", || (self.open)())?);
+        }
+        match &mut self.source {
+            Some(source) => Ok(&mut **source),
+            None => not_tried("the source does not open"),
+        }
+    }
+
+    /// Lets the source go, so that the next use opens it as another process would.
+    fn leave(&mut self) {
+        self.source = None;
+    }
+
+    /// Opens the chip anew.
+    fn chip(&mut self) -> Result<Watched, Stop> {
+        let (id, longest) = (self.chip, self.longest.clone());
+        let source = self.source()?;
+        let chip = longest.time("open", || source.open(id))?;
+        Ok(Watched::new(chip, longest))
     }
 
     fn abilities(&self) -> Result<&Abilities, Stop> {

@@ -66,7 +66,13 @@ pub static PROMISES: &[Promise] = &[
 ];
 
 fn present(bench: &mut Bench<'_>) -> Held {
-    let chips = (bench.open)()?.present()?;
+    let chips = match bench.source() {
+        Ok(source) => source.present()?,
+        Err(why) => {
+            bench.found = Found::Dead;
+            return Err(why);
+        }
+    };
     if let Some(pair) = chips.windows(2).find(|pair| pair[0] >= pair[1]) {
         return broken(format!("{} is listed before {}", pair[0], pair[1]));
     }
@@ -103,7 +109,7 @@ fn opens(bench: &mut Bench<'_>) -> Held {
 }
 
 fn absent_chip(bench: &mut Bench<'_>) -> Held {
-    let mut source = (bench.open)()?;
+    let source = bench.source()?;
     let present = source.present()?;
     let absent = (0..=present.len()).filter_map(|n| ChipId::new(&format!("FEED{n:014X}")).ok());
     let Some(absent) = absent.into_iter().find(|id| !present.contains(id)) else {
@@ -164,8 +170,8 @@ fn one_holder(bench: &mut Bench<'_>) -> Held {
     let id = bench.chip.clone();
     let mut held = bench.chip()?;
     let mut elsewhere = (bench.open)()?;
-    for (whose, again) in [("the same source", held.source.open(&id)), ("the source opened anew", elsewhere.open(&id))]
-    {
+    let again = [("the same source", bench.source()?.open(&id)), ("the source opened anew", elsewhere.open(&id))];
+    for (whose, again) in again {
         match again {
             Ok(_) => return broken(format!("it opens a second time, through {whose}")),
             Err(ChipError::Held { .. }) => {}
@@ -265,6 +271,7 @@ fn keeps(bench: &mut Bench<'_>) -> Held {
     let content = octets(200.min(bench.largest()?), 5);
     cleanly(bench, |bench, names| {
         put(&mut bench.chip()?, &names[0], &content)?;
+        bench.leave();
         same(&mut bench.chip()?, &names[0], &content)
     })
 }
@@ -373,6 +380,7 @@ fn lock(bench: &mut Bench<'_>) -> Held {
         }
         chip.lock()?;
         drop(chip);
+        bench.leave();
         chip = bench.chip()?;
     }
     Ok(())

@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use standard::key::PublicKey;
 
-use crate::{Abilities, Chip, ChipError, ChipSource, Identity, ObjectName, State};
+use crate::{Abilities, Chip, ChipError, Identity, ObjectName, State};
 
 /// The call that took longest.
 #[derive(Debug, Clone, Default)]
@@ -33,16 +33,15 @@ impl Longest {
     }
 }
 
-/// An open chip, with the source that it came from kept open beside it.
+/// An open chip.
 pub(super) struct Watched {
     chip: Box<dyn Chip>,
-    pub(super) source: Box<dyn ChipSource>,
     longest: Longest,
 }
 
 impl Watched {
-    pub(super) fn new(chip: Box<dyn Chip>, source: Box<dyn ChipSource>, longest: Longest) -> Self {
-        Self { chip, source, longest }
+    pub(super) fn new(chip: Box<dyn Chip>, longest: Longest) -> Self {
+        Self { chip, longest }
     }
 
     fn time<T>(&mut self, call: &'static str, work: impl FnOnce(&mut dyn Chip) -> T) -> T {

@@ -1,17 +1,18 @@
 //! One simulated chip, powered.
 
 use std::fmt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::thread;
 use std::time::Duration;
 
 use standard::key::{PublicKey, Signer, SoftwareKey};
+use standard::signature::raw_from_der;
 
 use super::bench::Bench;
 use super::draw::Well;
-use super::faults::FaultKind;
-use super::file::{self, Content, Hold, Object};
-use crate::signature::raw_from_der;
+use super::faults::{Fault, FaultKind};
+use super::file::{self, Change, Changes, Content, Found, Object};
+use crate::hold::Hold;
 use crate::{Abilities, Chip, ChipError, ChipId, Doing, Identity, LONGEST_MESSAGE, ObjectName, State};
 
 /// How long a host waits for a chip that does not answer.
@@ -19,13 +20,13 @@ const NO_ANSWER_AFTER: Duration = Duration::from_millis(250);
 
 /// A chip and its file, from power-up until dropped.
 pub(crate) struct SimulatedChip {
-    folder: PathBuf,
+    changes: Changes,
     /// The chip that was opened; errors name this one.
     opened: ChipId,
     bench: Bench,
     /// The chip that answers.
     body: Body,
-    /// False once power was lost or the file could not be written.
+    /// False once power was lost or a change could not be kept.
     powered: bool,
     calls: u32,
     writes: u32,
@@ -51,19 +52,20 @@ impl SimulatedChip {
         folder: &Path,
         chip: &ChipId,
         bench: &Bench,
-        content: Content,
+        found: Found,
         hold: Hold,
     ) -> Result<Self, ChipError> {
-        let key = content.private_key().and_then(|private| SoftwareKey::from_private(&private).ok());
+        let key = found.content.private_key().and_then(|private| SoftwareKey::from_private(&private).ok());
         let key = key.ok_or_else(|| ChipError::Damaged {
             path: file::path(folder, chip),
             why: "its key is no private key of P-256".into(),
         })?;
+        let changes = Changes::open(folder, chip, &found)?;
         let mut this = Self {
-            folder: folder.to_owned(),
+            changes,
             opened: chip.clone(),
             bench: bench.clone(),
-            body: Body { id: chip.clone(), key, content, own: true },
+            body: Body { id: chip.clone(), key, content: found.content, own: true },
             powered: true,
             calls: 0,
             writes: 0,
@@ -98,10 +100,9 @@ impl SimulatedChip {
         if !self.body.own {
             return Ok(None);
         }
-        let faults = &mut self.body.content.faults;
-        let Some(n) = faults.iter().position(|f| f.kind == kind && f.at <= count && f.left != Some(0)) else {
-            return Ok(None);
-        };
+        let strikes = |f: &Fault| f.kind == kind && f.at <= count && f.left != Some(0);
+        let Some(n) = self.body.content.faults.iter().position(strikes) else { return Ok(None) };
+        let mut faults = self.body.content.faults.clone();
         let draw = faults[n].draw;
         match faults[n].left {
             Some(1) => drop(faults.remove(n)),
@@ -110,7 +111,7 @@ impl SimulatedChip {
             None if kind == FaultKind::NoAnswer && faults[n].at > 1 => faults[n].at = 1,
             None => return Ok(Some(draw)),
         }
-        self.save().map(|()| Some(draw))
+        self.change(Change::faults(faults)).map(|()| Some(draw))
     }
 
     /// Puts another, blank chip at the contacts.
@@ -124,14 +125,17 @@ impl SimulatedChip {
         self.body = Body { id, key: drawn.key, content, own: false };
     }
 
-    fn save(&mut self) -> Result<(), ChipError> {
-        if !self.body.own {
-            return Ok(());
+    /// Changes what the chip holds, in its file first.
+    fn change(&mut self, change: Change) -> Result<(), ChipError> {
+        if self.body.own {
+            let kept = self.changes.append(&change);
+            // The file's last line may be cut now: nothing more is answered until
+            // it was opened anew.
+            self.powered = kept.is_ok();
+            kept?;
         }
-        let saved = file::write(&self.folder, &self.opened, &self.body.content);
-        // What is in memory is then not what the file holds: nothing more is answered.
-        self.powered = saved.is_ok();
-        saved
+        self.body.content.apply(change);
+        Ok(())
     }
 
     fn spend(&mut self, time: Duration) {
@@ -191,8 +195,7 @@ impl SimulatedChip {
     fn tear(&mut self, object: &ObjectName, octets: &[u8], reached: usize, told: bool) -> Result<(), ChipError> {
         let old = self.body.content.object(object).map_or(&[][..], |o| &o.octets);
         let torn = Object { octets: torn(old, octets, self.page(), reached), torn: true, told };
-        self.body.content.put(object, torn);
-        self.save()
+        self.change(Change::object(object, torn))
     }
 }
 
@@ -298,8 +301,7 @@ impl Chip for SimulatedChip {
             self.tear(object, octets, pages / 2, false)?;
         }
         self.spend(time);
-        self.body.content.put(object, Object::whole(octets));
-        self.save()?;
+        self.change(Change::object(object, Object::whole(octets)))?;
         match self.strikes(FaultKind::AnswerLost, self.writes)? {
             Some(_) => Err(self.no_answer(doing)),
             None => Ok(()),
@@ -336,8 +338,7 @@ impl Chip for SimulatedChip {
             return Err(ChipError::CannotLock { chip: self.opened.clone() });
         }
         self.spend(self.bench.timing.write(1));
-        self.body.content.locked = true;
-        self.save()
+        self.change(Change::locked())
     }
 
     fn unseen_time(&self) -> Duration {

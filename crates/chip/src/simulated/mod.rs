@@ -52,7 +52,7 @@ impl SimulatedSource {
     /// As [`ChipSource::open`]: the chip must be there, and nobody hold it.
     pub fn plant(&self, chip: &ChipId, fault: Fault) -> Result<(), ChipError> {
         let _hold = file::hold(&self.folder, chip)?;
-        let mut content = self.content(chip)?;
+        let mut content = self.found(chip)?.content;
         if fault.kind == FaultKind::LockedAlready {
             content.locked = true;
         } else {
@@ -61,7 +61,7 @@ impl SimulatedSource {
         file::write(&self.folder, chip, &content)
     }
 
-    fn content(&self, chip: &ChipId) -> Result<file::Content, ChipError> {
+    fn found(&self, chip: &ChipId) -> Result<file::Found, ChipError> {
         file::read(&self.folder, chip)?
             .ok_or_else(|| ChipError::Absent { chip: chip.clone(), source_name: self.describe() })
     }
@@ -88,8 +88,8 @@ impl ChipSource for SimulatedSource {
             return Err(ChipError::Absent { chip: chip.clone(), source_name: self.describe() });
         }
         let hold = file::hold(&self.folder, chip)?;
-        let content = self.content(chip)?;
-        let opened = chip::SimulatedChip::power_up(&self.folder, chip, &self.bench, content, hold)?;
+        let found = self.found(chip)?;
+        let opened = chip::SimulatedChip::power_up(&self.folder, chip, &self.bench, found, hold)?;
         Ok(Box::new(opened))
     }
 }

@@ -7,11 +7,12 @@ use crate::declaration::content::Fields;
 use crate::declaration::signed::SignedDataBuilder;
 use crate::exchange::{CHALLENGE, Elements, NONCE, to_be_signed};
 use crate::ids::{ProductId, VendorId};
-use crate::key::{SignError, Signer, SoftwareKey, raw_from_der};
+use crate::key::{SignError, Signer, SoftwareKey};
 use crate::moment::{Moment, NO_END};
 use crate::name::NameBuilder;
 use crate::oid;
 use crate::revocation::ListBuilder;
+use crate::signature::raw_from_der;
 use crate::verdict::Severity;
 
 /// Whose specimens they are.

@@ -29,8 +29,9 @@ impl Place {
 
     /// The site, opened.
     pub fn open(&self) -> Result<Site, Failure> {
-        let here = std::env::current_dir()
-            .map_err(|e| Failure::surroundings(format!("the working directory is gone: {e}"), "Change to one that is there."))?;
+        let here = std::env::current_dir().map_err(|e| {
+            Failure::surroundings(format!("the working directory is gone: {e}"), "Change to one that is there.")
+        })?;
         Ok(Site::open(&Site::find(self.site.as_deref(), &here)?)?)
     }
 }

@@ -153,7 +153,15 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
         }
         AuthorityCommand::Request(args) => {
             let passphrase = args.passphrase.get(&format!("for the key of {}", args.name), true)?;
-            let written = authority::request(&site, &args.name, args.vendor, args.product, &args.out, &passphrase, WorkFactor::PRODUCTION)?;
+            let written = authority::request(
+                &site,
+                &args.name,
+                args.vendor,
+                args.product,
+                &args.out,
+                &passphrase,
+                WorkFactor::PRODUCTION,
+            )?;
             output.show(&written, |w| {
                 writeln!(w, "Wrote the request for {} to {}", written.name, written.file)?;
                 writeln!(w, "  key identifier  {}", written.subject_key_id)?;
@@ -167,7 +175,14 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 for a in &list {
                     let trusted = if a.trusted { "  trusted" } else { "" };
                     let key = if a.key_here { "  key here" } else { "" };
-                    writeln!(w, "{}  {}  {}  {}{trusted}{key}", a.role.to_uppercase(), a.name, a.purpose, a.vendor_id.as_deref().unwrap_or("no vendor"))?;
+                    writeln!(
+                        w,
+                        "{}  {}  {}  {}{trusted}{key}",
+                        a.role.to_uppercase(),
+                        a.name,
+                        a.purpose,
+                        a.vendor_id.as_deref().unwrap_or("no vendor")
+                    )?;
                 }
                 if list.is_empty() { writeln!(w, "No authority yet: raise or adopt one.") } else { Ok(()) }
             })?;
@@ -187,6 +202,11 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
 fn words(w: &mut dyn Write, a: &AuthorityView) -> io::Result<()> {
     writeln!(w, "  subject         {}", a.subject.as_deref().unwrap_or("unreadable"))?;
     writeln!(w, "  key identifier  {}", a.subject_key_id)?;
-    writeln!(w, "  valid           {} to {}", a.not_before.as_deref().unwrap_or("?"), a.not_after.as_deref().unwrap_or("no end"))?;
+    writeln!(
+        w,
+        "  valid           {} to {}",
+        a.not_before.as_deref().unwrap_or("?"),
+        a.not_after.as_deref().unwrap_or("no end")
+    )?;
     writeln!(w, "  for             {}", if a.purpose == "test" { "TEST" } else { "production" })
 }

@@ -4,9 +4,10 @@ use std::path::PathBuf;
 
 use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
-use works::chips::{self, Bench, ChipId, FaultLevel, Part, Source, Timing, WhichChips};
+use works::chips::{self, Bench, ChipId, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
 
 use crate::output::{Exit, Failure, Output};
+use crate::secret;
 
 /// Make simulated chips, list what a source holds, try whether it keeps a chip's contract
 #[derive(Debug, Args)]
@@ -173,7 +174,9 @@ fn simulate(args: &Simulate, output: &mut Output) -> Result<Exit, Failure> {
 }
 
 fn list(args: &List, output: &mut Output) -> Result<Exit, Failure> {
-    let found = chips::list(&args.chips.source()?, args.ids)?;
+    let source = args.chips.source()?;
+    let pin = secret::pin(&source)?;
+    let found = chips::list(&source, OpenOptions { pin: pin.as_ref(), ..OpenOptions::default() }, args.ids)?;
     output.show(&found, |out| {
         let width = found.chips.iter().map(|chip| chip.chip_id.len()).max().unwrap_or(0);
         for chip in &found.chips {
@@ -195,7 +198,10 @@ fn list(args: &List, output: &mut Output) -> Result<Exit, Failure> {
 }
 
 fn check(args: &Check, output: &mut Output) -> Result<Exit, Failure> {
-    let checked = chips::check(&args.chips.source()?, args.chip.as_ref(), args.lock)?;
+    let source = args.chips.source()?;
+    let pin = secret::pin(&source)?;
+    let options = OpenOptions { pin: pin.as_ref(), ..OpenOptions::default() };
+    let checked = chips::check(&source, options, args.chip.as_ref(), args.lock)?;
     output.show(&checked, |out| {
         writeln!(out, "Chip {} of {}", checked.chip_id, checked.source)?;
         for tried in &checked.promises {

@@ -100,19 +100,22 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
                 .map(|f| json!({ "rule": f.rule.name, "severity": f.severity.word(), "clause": f.rule.clause, "required": f.required, "found": f.found, "advice": f.advice }))
                 .collect();
             let verdict = if adopted.declaration.is_some() { "accepted" } else { "rejected" };
-            output.show(&json!({ "verdict": verdict, "declaration": adopted.declaration, "findings": findings }), |w| {
-                for f in adopted.findings.iter().filter(|f| f.severity != standard::verdict::Severity::Note) {
-                    writeln!(w, "{} {}: {}", f.severity, f.rule.name, f.found)?;
-                    writeln!(w, "  next  {}", f.advice)?;
-                }
-                match &adopted.declaration {
-                    Some(d) => {
-                        writeln!(w, "Adopted the declaration {}", d.name)?;
-                        words(w, d)
+            output.show(
+                &json!({ "verdict": verdict, "declaration": adopted.declaration, "findings": findings }),
+                |w| {
+                    for f in adopted.findings.iter().filter(|f| f.severity != standard::verdict::Severity::Note) {
+                        writeln!(w, "{} {}: {}", f.severity, f.rule.name, f.found)?;
+                        writeln!(w, "  next  {}", f.advice)?;
                     }
-                    None => writeln!(w, "Nothing was adopted."),
-                }
-            })?;
+                    match &adopted.declaration {
+                        Some(d) => {
+                            writeln!(w, "Adopted the declaration {}", d.name)?;
+                            words(w, d)
+                        }
+                        None => writeln!(w, "Nothing was adopted."),
+                    }
+                },
+            )?;
             Ok(if adopted.declaration.is_some() { Exit::Done } else { Exit::Rejected })
         }
         DeclarationCommand::List => {

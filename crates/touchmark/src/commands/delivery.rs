@@ -99,7 +99,11 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             bar.finish_and_clear();
             let issued = issued?;
             output.show(&issued, |w| match &issued.delivery {
-                Some(id) => writeln!(w, "Issued {} credentials for reel {} from {}, as delivery {id}", issued.issued, issued.reel, issued.issuer),
+                Some(id) => writeln!(
+                    w,
+                    "Issued {} credentials for reel {} from {}, as delivery {id}",
+                    issued.issued, issued.reel, issued.issuer
+                ),
                 None => writeln!(w, "Every chip of reel {} has its credential: nothing was issued.", issued.reel),
             })?;
             Ok(Exit::Done)
@@ -108,16 +112,28 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             let list = delivery::list(&site)?;
             output.show(&json!({ "deliveries": list }), |w| {
                 for d in &list {
-                    writeln!(w, "{}  reel {}  {}  {} of {} certificates  {}", d.delivery, d.reel, d.verdict, d.accepted, d.read, d.source)?;
+                    writeln!(
+                        w,
+                        "{}  reel {}  {}  {} of {} certificates  {}",
+                        d.delivery, d.reel, d.verdict, d.accepted, d.read, d.source
+                    )?;
                 }
-                if list.is_empty() { writeln!(w, "No delivery yet: touchmark delivery receive or issue.") } else { Ok(()) }
+                if list.is_empty() {
+                    writeln!(w, "No delivery yet: touchmark delivery receive or issue.")
+                } else {
+                    Ok(())
+                }
             })?;
             Ok(Exit::Done)
         }
         DeliveryCommand::Show { id } => {
             let d = delivery::show(&site, &id)?;
             output.show(&d, |w| {
-                writeln!(w, "{}  reel {}  {}  {} of {} certificates", d.delivery, d.reel, d.verdict, d.accepted, d.read)?;
+                writeln!(
+                    w,
+                    "{}  reel {}  {}  {} of {} certificates",
+                    d.delivery, d.reel, d.verdict, d.accepted, d.read
+                )?;
                 writeln!(w, "  from {} on {}", d.source, d.received)
             })?;
             Ok(Exit::Done)
@@ -136,12 +152,33 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
         writeln!(w, "  next      {}", f.finding.advice)?;
     }
     match done.verdict {
-        "accepted" => writeln!(w, "Accepted: {} certificates for the {} chips of reel {}, as delivery {}", done.accepted, done.on_reel, done.reel, done.delivery.as_deref().unwrap_or("?")),
+        "accepted" => writeln!(
+            w,
+            "Accepted: {} certificates for the {} chips of reel {}, as delivery {}",
+            done.accepted,
+            done.on_reel,
+            done.reel,
+            done.delivery.as_deref().unwrap_or("?")
+        ),
         "accepted-in-part" => {
-            writeln!(w, "Accepted in part: {} of {} certificates, as delivery {}", done.accepted, done.read, done.delivery.as_deref().unwrap_or("?"))?;
-            writeln!(w, "Chips left without: {}", if done.without.is_empty() { "none".into() } else { done.without.join(", ") })
+            writeln!(
+                w,
+                "Accepted in part: {} of {} certificates, as delivery {}",
+                done.accepted,
+                done.read,
+                done.delivery.as_deref().unwrap_or("?")
+            )?;
+            writeln!(
+                w,
+                "Chips left without: {}",
+                if done.without.is_empty() { "none".into() } else { done.without.join(", ") }
+            )
         }
-        "already-received" => writeln!(w, "This delivery was received before, as {}: nothing was added.", done.delivery.as_deref().unwrap_or("?")),
+        "already-received" => writeln!(
+            w,
+            "This delivery was received before, as {}: nothing was added.",
+            done.delivery.as_deref().unwrap_or("?")
+        ),
         _ => {
             writeln!(w, "Refused: nothing of the delivery was stored.")?;
             writeln!(w, "Ask the authority to send it again, or keep the good part with --accept-part.")

@@ -1,10 +1,19 @@
 //! One file a command: parse, call, show.
 
+pub mod at_site;
+pub mod authority;
 pub mod chip;
 pub mod code;
+pub mod declaration;
+pub mod delivery;
 pub mod examine;
 pub mod examine_words;
+pub mod product;
+pub mod provision;
 pub mod record;
+pub mod reel;
+pub mod site;
 pub mod specimen;
+pub mod unit;
 pub mod verifier;
 mod words;

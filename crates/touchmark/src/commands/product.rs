@@ -102,7 +102,8 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
         ProductCommand::Add(args) => {
             let added = product::add(&site, &args.name, &description(&args)?, &place.who()?)?;
             output.show(&added, |w| {
-                let kind = if added.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
+                let kind =
+                    if added.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
                 writeln!(w, "Added {} {} {}: {kind}", added.name, added.vendor_id, added.product_id)?;
                 match &added.declaration {
                     Some(name) => writeln!(w, "  declaration  {name}"),
@@ -129,7 +130,11 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                 writeln!(w, "  reach        {}", p.reach.join(", "))?;
                 writeln!(w, "  flow         {}", p.flow)?;
                 writeln!(w, "  declaration  {}", p.declaration.as_deref().unwrap_or("none"))?;
-                writeln!(w, "  objects      {}", if p.objects.is_empty() { "none further".into() } else { p.objects.join(", ") })
+                writeln!(
+                    w,
+                    "  objects      {}",
+                    if p.objects.is_empty() { "none further".into() } else { p.objects.join(", ") }
+                )
             })?;
         }
     }

@@ -113,9 +113,24 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         if !live {
             done.units.iter().try_for_each(|u| line(w, u, styled))?;
         }
-        writeln!(w, "Station {}, reel {}: {} passed, {} failed{}{}", done.station, done.reel, done.passed, done.failed,
-            if done.verified > 0 { format!(", {} verified that had passed before", done.verified) } else { String::new() },
-            if done.other_reels > 0 { format!(", {} chips of other reels left alone", done.other_reels) } else { String::new() })
+        writeln!(
+            w,
+            "Station {}, reel {}: {} passed, {} failed{}{}",
+            done.station,
+            done.reel,
+            done.passed,
+            done.failed,
+            if done.verified > 0 {
+                format!(", {} verified that had passed before", done.verified)
+            } else {
+                String::new()
+            },
+            if done.other_reels > 0 {
+                format!(", {} chips of other reels left alone", done.other_reels)
+            } else {
+                String::new()
+            }
+        )
     })?;
     Ok(if done.failed == 0 { Exit::Done } else { Exit::Rejected })
 }
@@ -129,13 +144,20 @@ pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) ->
     let verdict = if accepted { "accepted" } else { "rejected" };
     output.show(&json!({ "verdict": verdict, "chips": done }), |w| {
         for c in &done {
-            let identity = format!("{} {}", c.vendor_id.as_deref().unwrap_or("----"), c.product_id.as_deref().unwrap_or("----"));
+            let identity =
+                format!("{} {}", c.vendor_id.as_deref().unwrap_or("----"), c.product_id.as_deref().unwrap_or("----"));
             writeln!(w, "{}  chip {}  {identity}", c.verdict, c.chip_id)?;
             if let Some(trouble) = &c.trouble {
                 writeln!(w, "    {trouble}")?;
             }
             for f in c.findings.iter().filter(|f| f["severity"] != "note") {
-                writeln!(w, "    {} {}: {}", f["severity"].as_str().unwrap_or(""), f["rule"].as_str().unwrap_or(""), f["found"].as_str().unwrap_or(""))?;
+                writeln!(
+                    w,
+                    "    {} {}: {}",
+                    f["severity"].as_str().unwrap_or(""),
+                    f["rule"].as_str().unwrap_or(""),
+                    f["found"].as_str().unwrap_or("")
+                )?;
             }
         }
         writeln!(w, "{} of {} chips accepted", done.iter().filter(|c| c.verdict == "accepted").count(), done.len())

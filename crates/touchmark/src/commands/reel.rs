@@ -5,9 +5,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use serde_json::json;
+use works::order;
 use works::reel::manifest::ColumnMap;
 use works::reel::{self, ReelView};
-use works::order;
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
@@ -77,10 +77,22 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                 match done.verdict {
                     "accepted" => {
                         writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips, done.product)?;
-                        writeln!(w, "Next: touchmark order write, then touchmark delivery receive; or touchmark delivery issue.")
+                        writeln!(
+                            w,
+                            "Next: touchmark order write, then touchmark delivery receive; or touchmark delivery issue."
+                        )
                     }
-                    "already-received" => writeln!(w, "Reel {} was received before, from the same manifest: nothing was added.", done.reel),
-                    _ => writeln!(w, "Refused: {} of {} lines are wrong. No chip was stored.", done.findings.len(), done.read),
+                    "already-received" => writeln!(
+                        w,
+                        "Reel {} was received before, from the same manifest: nothing was added.",
+                        done.reel
+                    ),
+                    _ => writeln!(
+                        w,
+                        "Refused: {} of {} lines are wrong. No chip was stored.",
+                        done.findings.len(),
+                        done.read
+                    ),
                 }
             })?;
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })

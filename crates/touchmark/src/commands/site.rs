@@ -45,7 +45,11 @@ pub fn run(command: SiteCommand, place: &Place, output: &mut Output) -> Result<E
     output.show(&told, |w| {
         writeln!(w, "Made the site {name} in {}", told.site)?;
         writeln!(w, "  record book  {}", told.book)?;
-        let key = if told.key_wrapped { "wrapped by the passphrase" } else { "in keys/site.key, readable by you alone; keep a copy in a safe place" };
+        let key = if told.key_wrapped {
+            "wrapped by the passphrase"
+        } else {
+            "in keys/site.key, readable by you alone; keep a copy in a safe place"
+        };
         writeln!(w, "  site key     {key}")?;
         writeln!(w, "Next: touchmark authority raise or adopt, then touchmark product add.")
     })?;

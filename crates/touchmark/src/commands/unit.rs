@@ -98,7 +98,12 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
     let who = place.who()?;
     match command {
         UnitCommand::List(args) => {
-            let wanted = Wanted { reel: args.reel.as_deref(), state: args.state.as_deref(), after: args.after.as_deref(), limit: args.limit };
+            let wanted = Wanted {
+                reel: args.reel.as_deref(),
+                state: args.state.as_deref(),
+                after: args.after.as_deref(),
+                limit: args.limit,
+            };
             let list = unit::list(&site, &wanted)?;
             output.show(&json!({ "units": list }), |w| {
                 for u in &list {
@@ -117,7 +122,10 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let found = unit::find(&site, &text)?;
             output.show(&json!({ "found": found }), |w| {
                 for f in &found {
-                    let unit = f.unit.as_deref().map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
+                    let unit = f
+                        .unit
+                        .as_deref()
+                        .map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
                 }
                 if found.is_empty() { writeln!(w, "Nothing in the book begins with {text}") } else { Ok(()) }
@@ -138,7 +146,11 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let done = unit::write(&site, &args.units, args.all, &args.out)?;
             output.show(&done, |w| {
                 writeln!(w, "Wrote {} units to {}", done.units.len(), done.directory)?;
-                if done.without_proof.is_empty() { Ok(()) } else { writeln!(w, "Without a proof, so without files: {}", done.without_proof.join(", ")) }
+                if done.without_proof.is_empty() {
+                    Ok(())
+                } else {
+                    writeln!(w, "Without a proof, so without files: {}", done.without_proof.join(", "))
+                }
             })?;
             if !done.without_proof.is_empty() {
                 return Ok(Exit::Rejected);
@@ -158,14 +170,32 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
     writeln!(w, "Unit {}  {}{test}", text(s, &["unit"]), text(s, &["state"]))?;
     writeln!(w, "  product     {} {} {}", text(s, &["product"]), text(s, &["vendor_id"]), text(s, &["product_id"]))?;
     writeln!(w, "  chip        {}, {}", text(s, &["chip", "chip_id"]), text(s, &["chip", "state"]))?;
-    writeln!(w, "  reel        {}, received {} as {}", text(s, &["reel", "reel"]), text(s, &["reel", "received"]), text(s, &["reel", "source"]))?;
+    writeln!(
+        w,
+        "  reel        {}, received {} as {}",
+        text(s, &["reel", "reel"]),
+        text(s, &["reel", "received"]),
+        text(s, &["reel", "source"])
+    )?;
     writeln!(w, "  delivery    {}, {}", text(s, &["delivery", "delivery"]), text(s, &["delivery", "source"]))?;
     writeln!(w, "  credential  serial {}, {}", text(s, &["credential", "serial"]), text(s, &["credential", "state"]))?;
     writeln!(w, "    subject   {}", text(s, &["credential", "dac", "subject"]))?;
     writeln!(w, "    issuer    {}", text(s, &["credential", "dac", "issuer"]))?;
-    writeln!(w, "    valid     {} to {}", text(s, &["credential", "dac", "not_before"]), s["credential"]["dac"]["not_after"].as_str().unwrap_or("no end"))?;
+    writeln!(
+        w,
+        "    valid     {} to {}",
+        text(s, &["credential", "dac", "not_before"]),
+        s["credential"]["dac"]["not_after"].as_str().unwrap_or("no end")
+    )?;
     for attempt in s["attempts"].as_array().into_iter().flatten() {
-        writeln!(w, "  attempt {} at {} on {}: {}", attempt["attempt"], text(attempt, &["station"]), text(attempt, &["started"]), text(attempt, &["result"]))?;
+        writeln!(
+            w,
+            "  attempt {} at {} on {}: {}",
+            attempt["attempt"],
+            text(attempt, &["station"]),
+            text(attempt, &["started"]),
+            text(attempt, &["result"])
+        )?;
         if let Some(cause) = attempt["cause"].as_str() {
             writeln!(w, "    {cause}: {}  next: {}", text(attempt, &["detail"]), text(attempt, &["next"]))?;
         }
@@ -175,7 +205,13 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
         }
     }
     if s["proof"].is_object() {
-        writeln!(w, "  proof       {} in attempt {}, entry {} of the log", text(s, &["proof", "at"]), s["proof"]["attempt"], s["proof"]["entry"])?;
+        writeln!(
+            w,
+            "  proof       {} in attempt {}, entry {} of the log",
+            text(s, &["proof", "at"]),
+            s["proof"]["attempt"],
+            s["proof"]["entry"]
+        )?;
         writeln!(w, "    nonce     {}", text(s, &["proof", "nonce"]))?;
     }
     if s["onboarding"]["revealed"] == true {
@@ -193,12 +229,21 @@ pub fn run_reconcile(args: ReconcileArgs, place: &Place, output: &mut Output) ->
     let r = unit::reconcile(&site, args.reel.as_deref())?;
     output.show(&r, |w| {
         for kind in ["chips", "credentials", "units"] {
-            let parts: Vec<String> = r[kind].as_object().into_iter().flatten().map(|(k, v)| format!("{k} {v}")).collect();
+            let parts: Vec<String> =
+                r[kind].as_object().into_iter().flatten().map(|(k, v)| format!("{k} {v}")).collect();
             writeln!(w, "{kind:<12} {}", parts.join("  "))?;
         }
         writeln!(w, "double use {}  unproven passes {}", r["double_use"], r["unproven_passes"])?;
-        writeln!(w, "log          {} entries, {}", r["log"]["entries"], if r["log"]["intact"] == true { "intact" } else { "DAMAGED: run touchmark book verify" })
+        writeln!(
+            w,
+            "log          {} entries, {}",
+            r["log"]["entries"],
+            if r["log"]["intact"] == true { "intact" } else { "DAMAGED: run touchmark book verify" }
+        )
     })?;
-    let clean = r["credentials"]["unaccounted"] == 0 && r["double_use"] == 0 && r["unproven_passes"] == 0 && r["log"]["intact"] == true;
+    let clean = r["credentials"]["unaccounted"] == 0
+        && r["double_use"] == 0
+        && r["unproven_passes"] == 0
+        && r["log"]["intact"] == true;
     Ok(if clean { Exit::Done } else { Exit::Rejected })
 }

@@ -1,8 +1,8 @@
 //! ECDSA signatures on P-256 in their two forms.
 //!
-//! Raw is `r || s`, 64 octets big-endian: what [`crate::Chip::sign`] gives and
-//! the attestation exchange carries. DER is `Ecdsa-Sig-Value` (RFC 3279
-//! §2.2.3). A chip, token or driver gives either; these turn one into the other.
+//! Raw is `r || s`, 64 octets big-endian: what a chip or token gives and the
+//! attestation exchange carries. DER is `Ecdsa-Sig-Value` (RFC 3279
+//! §2.2.3). It stands in certificates.
 
 use der::asn1::UintRef;
 use der::{Decode, Encode, Sequence};
@@ -35,8 +35,8 @@ pub fn der_from_raw(raw: &[u8; 64]) -> Option<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::key::{PublicKey, Signer, SoftwareKey};
     use proptest::prelude::*;
-    use standard::key::{Signer, SoftwareKey};
 
     /// RFC 6979 A.2.5, SHA-256, "sample": r and s as printed there.
     #[test]
@@ -55,7 +55,7 @@ mod tests {
             "7903FE1008B8BC99A41AE9E95628BC64F2F1B20C2D7E9F5177A3C294D4462299"
         ))
         .unwrap();
-        let public = standard::key::PublicKey::from_point(&public).unwrap();
+        let public = PublicKey::from_point(&public).unwrap();
         assert!(public.verifies(b"sample", &der));
         assert!(public.verifies_raw(b"sample", &raw));
     }

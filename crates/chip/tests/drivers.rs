@@ -1,0 +1,189 @@
+//! Drivers in other languages: a sound one keeps the contract, each broken one
+//! breaks the promise that it must, for the reason that it must, in time.
+//!
+//! The drivers are `examples/chip_driver.py` and `tests/outside/broken_drivers.py`.
+
+#![cfg(test)]
+#![cfg(unix)]
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use chip::command::{CommandSource, Patience};
+use chip::contract::{self, OpenSource, Outcome, PROMISES, Trial};
+use chip::{ChipError, ChipId, ChipSource, ObjectName};
+
+const QUICK: Patience = Patience { start: Duration::from_secs(8), call: Duration::from_secs(2) };
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../..").canonicalize().unwrap()
+}
+
+/// A Python with `tests/outside/requirements.txt`, or a notice.
+fn python() -> Option<PathBuf> {
+    let program = std::env::var_os("TOUCHMARK_PYTHON").map_or_else(|| root().join(".venv/bin/python"), PathBuf::from);
+    let found = Command::new(&program).args(["-c", "import cryptography"]).status().is_ok_and(|s| s.success());
+    let must = std::env::var_os("CI").is_some_and(|v| v == "true");
+    assert!(found || !must, "{} with tests/outside/requirements.txt is missing", program.display());
+    if !found {
+        eprintln!("skipped: {} with tests/outside/requirements.txt is missing", program.display());
+    }
+    found.then_some(program)
+}
+
+/// A folder with two chips, made by the example driver.
+fn chips(python: &Path) -> (tempfile::TempDir, ChipId) {
+    let folder = tempfile::tempdir().unwrap();
+    let mut example = example(python, folder.path(), "--make 2");
+    let id = example.present().unwrap().remove(0);
+    (folder, id)
+}
+
+fn quoted(path: &Path) -> String {
+    format!("'{}'", path.display())
+}
+
+fn example(python: &Path, folder: &Path, more: &str) -> CommandSource {
+    let script = root().join("examples/chip_driver.py");
+    let program = format!("{} {} {} {more}", quoted(python), quoted(&script), quoted(folder));
+    CommandSource::start(&program, QUICK).unwrap()
+}
+
+fn broken(python: &Path, fault: &str, folder: &Path) -> String {
+    let script = root().join("tests/outside/broken_drivers.py");
+    format!("{} {} {fault} {}", quoted(python), quoted(&script), quoted(folder))
+}
+
+fn tried(program: &str, chip: &ChipId, lock: bool) -> Vec<(&'static str, Outcome)> {
+    let mut open = || CommandSource::start(program, QUICK).map(|s| Box::new(s) as Box<dyn ChipSource>);
+    let open: &mut OpenSource<'_> = &mut open;
+    contract::check(open, chip, Trial { lock, ..Trial::default() })
+        .into_iter()
+        .map(|tried| (tried.promise.name, tried.outcome))
+        .collect()
+}
+
+#[test]
+fn the_example_keeps_the_contract() {
+    let Some(python) = python() else { return };
+    let (folder, id) = chips(&python);
+    for lock in [false, true] {
+        let tried = tried(&broken(&python, "Sound", folder.path()), &id, lock);
+        for (name, outcome) in &tried {
+            let not_tried = *name == "names" || (*name == "lock" && !lock);
+            assert_eq!(matches!(outcome, Outcome::NotTried(_)), not_tried, "{name}: {outcome:?}");
+            assert!(!matches!(outcome, Outcome::Broken(_)), "{name}: {outcome:?}");
+        }
+        assert_eq!(tried.len(), PROMISES.len());
+    }
+}
+
+/// Tries a broken driver; `promise` must be the first that breaks, saying `why`.
+fn breaks(fault: &str, promise: &str, why: &str) {
+    let Some(python) = python() else { return };
+    let (folder, id) = chips(&python);
+    let begun = Instant::now();
+    let tried = tried(&broken(&python, fault, folder.path()), &id, true);
+    let first = tried.iter().find_map(|(name, outcome)| match outcome {
+        Outcome::Broken(how) => Some((*name, how.clone())),
+        _ => None,
+    });
+    let (name, how) = first.unwrap_or_else(|| panic!("{fault} breaks nothing: {tried:?}"));
+    assert_eq!(name, promise, "{fault}: {how}");
+    assert!(how.contains(why), "{fault}: expected \"{why}\" in: {how}");
+    assert!(begun.elapsed() < Duration::from_secs(90), "{fault} held us up");
+}
+
+macro_rules! broken_drivers {
+    ($($test:ident: $fault:literal breaks $promise:literal, $why:literal;)*) => {$(
+        #[test]
+        fn $test() {
+            breaks($fault, $promise, $why);
+        }
+    )*};
+}
+
+broken_drivers! {
+    late_signature: "LateSignature" breaks "identity", "gives no answer while signing";
+    silent_at_start: "SilentAtStart" breaks "present", "no answer to hello";
+    ends_at_start: "EndsAtStart" breaks "present", "the tool is not installed";
+    other_protocol: "OtherProtocol" breaks "present", "speaks protocol 2";
+    wrong_order: "WrongOrder" breaks "opens", "where call";
+    oversize_line: "OversizeLine" breaks "absent-object", "a line of more than";
+    endless_line: "EndlessLine" breaks "identity", "a line of more than";
+    garbage: "Garbage" breaks "identity", "no JSON-RPC response: asking the chip";
+    unasked: "Unasked" breaks "identity", "where call";
+    result_and_error: "ResultAndError" breaks "present", "not just one of result and error";
+    dies_amid_write: "DiesAmidWrite" breaks "write-read", "is gone";
+    other_key: "OtherKey" breaks "signature", "not its key's";
+    der_signature: "DerSignature" breaks "identity", "64 octets, r and s";
+    flipped_bit: "FlippedBit" breaks "write-read", "octet 0 is the first that differs";
+    keeps_old_tail: "KeepsOldTail" breaks "overwrite", "was written with 40 octets and read with 300";
+    one_slot: "OneSlot" breaks "separate", "read with 0";
+    forgets: "Forgets" breaks "keeps", "read with 0";
+    cuts_silently: "CutsSilently" breaks "limits", "and took 3001";
+    lists_twice: "ListsTwice" breaks "present", "twice";
+    opens_anything: "OpensAnything" breaks "absent-chip", "is not listed, and opens";
+    other_chip: "OtherChip" breaks "identity", "0BAD answers";
+    never_removes: "NeverRemoves" breaks "remove", "was removed and has 90 octets";
+    lock_lies: "LockLies" breaks "lock", "does not say so";
+    no_lock_method: "NoLockMethod" breaks "lock", "error -32601";
+    wrong_type: "WrongType" breaks "opens", "\"object_limit\" should be a number";
+    throws: "Throws" breaks "opens", "is gone";
+}
+
+#[test]
+fn programs_that_are_none() {
+    for (program, why) in [
+        ("/no/such/program", "can't be started"),
+        ("'unfinished", "quotes do not match"),
+        ("   ", "no program is named"),
+        ("true", "ended before it answered hello"),
+        ("echo hello", "no JSON-RPC response: hello"),
+    ] {
+        let refused = CommandSource::start(program, QUICK).map(drop).unwrap_err();
+        assert!(
+            matches!(refused, ChipError::Driver { .. }) && refused.to_string().contains(why),
+            "{program}: {refused}"
+        );
+    }
+    // A program that answers nothing and reads nothing is ended with what it started.
+    let begun = Instant::now();
+    let patience = Patience { start: Duration::from_millis(200), ..QUICK };
+    let refused = CommandSource::start("sh -c 'sleep 61.5 & sleep 61.5'", patience).map(drop).unwrap_err();
+    assert!(refused.to_string().contains("no answer to hello"), "{refused}");
+    assert!(begun.elapsed() < Duration::from_secs(3));
+    let left = Command::new("pgrep").args(["-f", "sleep 61[.]5"]).output();
+    assert!(left.map_or(true, |found| found.stdout.is_empty()), "something it started is left");
+}
+
+/// A driver that dies loses the chips that were open, and serves again.
+#[test]
+fn a_dead_driver_is_started_again() {
+    let Some(python) = python() else { return };
+    let (folder, id) = chips(&python);
+    let mut source = CommandSource::start(&broken(&python, "DiesAmidWrite", folder.path()), QUICK).unwrap();
+    let mut chip = source.open(&id).unwrap();
+    let gone = chip.write(&ObjectName::DAC, &[7; 100]).unwrap_err();
+    assert!(matches!(gone, ChipError::Gone { .. }), "{gone}");
+    assert!(matches!(chip.identity(), Err(ChipError::Gone { .. })), "its calls do not reach the next driver");
+    drop(chip);
+    let mut chip = source.open(&id).unwrap();
+    assert_eq!(chip.read(&ObjectName::DAC).unwrap(), Some(vec![7; 50]), "what was torn is seen");
+}
+
+#[test]
+fn two_chips_at_once() {
+    let Some(python) = python() else { return };
+    let (folder, id) = chips(&python);
+    let mut source = example(&python, folder.path(), "");
+    let other = source.present().unwrap().remove(1);
+    let (mut a, mut b) = (source.open(&id).unwrap(), source.open(&other).unwrap());
+    a.write(&ObjectName::DAC, b"a").unwrap();
+    b.write(&ObjectName::DAC, b"b").unwrap();
+    assert_eq!(a.read(&ObjectName::DAC).unwrap().as_deref(), Some(&b"a"[..]));
+    assert_ne!(a.public_key().unwrap(), b.public_key().unwrap());
+    drop(a);
+    assert_eq!(b.read(&ObjectName::DAC).unwrap().as_deref(), Some(&b"b"[..]));
+}

@@ -1,0 +1,41 @@
+//! Asking a person for a secret: on a terminal, unseen, or not at all.
+
+use std::io::{self, IsTerminal};
+
+use works::chips::{Passphrase, Source};
+
+use crate::output::Failure;
+
+/// What is typed after `words`; `None` where standard input is no terminal.
+///
+/// # Errors
+///
+/// Where the terminal can't be used.
+fn ask(words: &str) -> Result<Option<String>, Failure> {
+    if !io::stdin().is_terminal() {
+        return Ok(None);
+    }
+    let typed = rpassword::prompt_password(words);
+    typed.map(Some).map_err(|e| {
+        Failure::surroundings(
+            format!("the terminal can't be asked: {e}"),
+            "Give a PIN by the URI's pin-source=file:PATH, a passphrase by --passphrase-file.",
+        )
+    })
+}
+
+/// The PIN of a token whose URI names no `pin-source`; `None` where nothing is
+/// typed, or nobody can be asked.
+///
+/// # Errors
+///
+/// Where the terminal can't be used, or what is typed can be no PIN.
+pub fn pin(source: &Source) -> Result<Option<Passphrase>, Failure> {
+    if !source.asks_for_pin() {
+        return Ok(None);
+    }
+    match ask("PIN of the token (none: just Enter): ")? {
+        Some(typed) if !typed.is_empty() => Ok(Some(Passphrase::new(typed)?)),
+        _ => Ok(None),
+    }
+}
