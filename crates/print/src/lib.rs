@@ -16,9 +16,12 @@ pub mod fonts;
 pub mod label;
 pub mod layout;
 mod number;
+pub mod pdf;
 mod proof;
 pub mod qr;
 mod raster;
+pub mod run;
+pub mod sheet;
 mod svg;
 pub mod template;
 
