@@ -6,12 +6,12 @@
 //! and read back.
 
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use crate::art::{Line, Rect, is_upright};
 use crate::data::LabelData;
 use crate::error::LabelError;
-use crate::proof;
+use crate::proof::{self, Reading};
 use crate::qr::{QUIET_ZONE, Symbol};
 use crate::svg;
 use crate::template::Template;
@@ -28,6 +28,9 @@ pub const LEAST_MODULE_MM: f32 = 0.3;
 /// Least contrast ratio of a symbol, by the formula of WCAG 2.2. Black on white
 /// is 21; red, which red-light scanners see as white, is 4 and refused.
 pub const LEAST_CONTRAST: f32 = 7.0;
+
+/// Dots a module below which a search fails for want of dots.
+const LEAST_DOTS_TO_SEARCH: u32 = 3;
 
 /// The printer, and the limits that hold for it.
 #[derive(Debug, Clone, Copy)]
@@ -204,10 +207,31 @@ impl<'t> Laid<'t> {
     ///
     /// [`LabelError`] for a broken quiet zone, too little contrast, art over
     /// the symbol, or a symbol that reads as anything but its payload.
-    pub fn prove(self) -> Result<Proven<'t>, LabelError> {
+    pub fn prove(mut self) -> Result<Proven<'t>, LabelError> {
+        let started = Instant::now();
+        let best = self.symbol.clone();
+        // About one payload in 200 happens to look like a finder pattern somewhere, and a reader may then
+        // miss the symbol. The next level down is another symbol of the same size; customers' readers
+        // are spared the hard one.
+        loop {
+            match self.proven_as(Reading::Searched, started) {
+                Err(LabelError::NotReadBack { .. }) => {}
+                done => return done,
+            }
+            let Some(below) = self.symbol.level().below() else { break };
+            self.symbol = Symbol::encode_up_to(&self.payload, below)?;
+        }
+        // All of them hide from a search. Where that is not for want of dots, the reader may be told where
+        // the best one lies: a camera sees it under another angle and finds it.
+        let reading = if self.spot.dots < LEAST_DOTS_TO_SEARCH { Reading::Searched } else { Reading::Shown };
+        self.symbol = best;
+        self.proven_as(reading, started)
+    }
+
+    fn proven_as(&self, reading: Reading, started: Instant) -> Result<Proven<'t>, LabelError> {
         let svg = svg::write(self.program, &self.lines, Some((&self.symbol, self.spot, &self.press)));
-        let taken = proof::prove(&svg, &self, &self.payload)?;
-        Ok(Proven { laid: self, svg: Arc::from(svg), taken })
+        proof::prove(&svg, self, &self.payload, reading)?;
+        Ok(Proven { laid: self.clone(), svg: Arc::from(svg), taken: started.elapsed() })
     }
 }
 

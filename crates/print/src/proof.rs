@@ -7,13 +7,11 @@
 //! 1. the four modules around the symbol are evenly light, and the symbol has
 //!    exactly its own modules: nothing lies in or over it;
 //! 2. dark and light are far enough apart, and dark is on light;
-//! 3. the reader finds a symbol, and it says what the unit's payload says.
-
-use std::time::{Duration, Instant};
+//! 3. the reader finds the symbol, and it says what the unit's payload says.
 
 use resvg::tiny_skia::Pixmap;
 use rxing::common::HybridBinarizer;
-use rxing::{BinaryBitmap, Luma8LuminanceSource, Reader};
+use rxing::{BinaryBitmap, DecodeHints, Luma8LuminanceSource, Reader};
 use zeroize::Zeroizing;
 
 use crate::art::Rgb;
@@ -28,9 +26,17 @@ const TOLERANCE: u8 = 8;
 /// Most pixels a module that the reader is shown; a camera shows it fewer.
 const READER_DOTS: u32 = 6;
 
-/// Proves the symbol in `svg`; returns the time that it took.
-pub(crate) fn prove(svg: &str, laid: &Laid<'_>, payload: &str) -> Result<Duration, LabelError> {
-    let started = Instant::now();
+/// How the reader comes to the symbol.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Reading {
+    /// It searches the picture, as a phone does.
+    Searched,
+    /// It is told that the picture is the symbol, and reads it module by module.
+    Shown,
+}
+
+/// Proves the symbol in `svg`.
+pub(crate) fn prove(svg: &str, laid: &Laid<'_>, payload: &str, reading: Reading) -> Result<(), LabelError> {
     let tree = crate::raster::read(svg)?;
     let spot = laid.spot;
     let around = AROUND * spot.dots;
@@ -48,9 +54,12 @@ pub(crate) fn prove(svg: &str, laid: &Laid<'_>, payload: &str) -> Result<Duratio
     if ratio < laid.press.least_contrast {
         return Err(LabelError::Contrast { ratio, least: laid.press.least_contrast });
     }
-    read_back(&pixels, spot.dots.div_ceil(READER_DOTS), payload)
-        .map_err(|why| LabelError::NotReadBack { dpi: laid.press.dpi, why })?;
-    Ok(started.elapsed())
+    // A reader that does not search takes all it sees for the symbol, and its modules for even.
+    let (cut, step) = match reading {
+        Reading::Searched => (0, spot.dots.div_ceil(READER_DOTS)),
+        Reading::Shown => (around, 1),
+    };
+    read_back(&pixels, cut, step, payload, reading).map_err(|why| LabelError::NotReadBack { dpi: laid.press.dpi, why })
 }
 
 /// Compares every pixel of symbol and quiet zone with what it must be, and
@@ -99,15 +108,15 @@ fn look(pixels: &Pixmap, laid: &Laid<'_>, around: u32, corner: (i64, i64)) -> Re
     Ok(light)
 }
 
-/// Reads what a camera would see, every `step`th dot of it. The error never
-/// tells the text.
-fn read_back(pixels: &Pixmap, step: u32, payload: &str) -> Result<(), String> {
-    let (side, width) = (pixels.width() / step, pixels.width() as usize);
+/// Reads what a camera would see, every `step`th dot of it, without `cut` dots on
+/// each side. The error never tells the text.
+fn read_back(pixels: &Pixmap, cut: u32, step: u32, payload: &str, reading: Reading) -> Result<(), String> {
+    let (side, width) = ((pixels.width() - 2 * cut) / step, pixels.width() as usize);
     let all = pixels.pixels();
     let mut grey = Vec::with_capacity((side * side) as usize);
     for y in 0..side {
         for x in 0..side {
-            let p = all[(y * step) as usize * width + (x * step) as usize];
+            let p = all[(cut + y * step) as usize * width + (cut + x * step) as usize];
             // Weights of ITU-R BT.601, as cameras use for their grey picture.
             let sum = u32::from(p.red()) * 299 + u32::from(p.green()) * 587 + u32::from(p.blue()) * 114;
             grey.push((sum / 1000) as u8);
@@ -115,7 +124,10 @@ fn read_back(pixels: &Pixmap, step: u32, payload: &str) -> Result<(), String> {
     }
     let source = Luma8LuminanceSource::new(grey, side, side).map_err(|e| format!("can't be looked at: {e}"))?;
     let mut picture = BinaryBitmap::new(HybridBinarizer::new(source));
-    let read = rxing::qrcode::QRCodeReader.decode(&mut picture).map_err(|e| format!("can't be read: {e}"))?;
+    let hints = DecodeHints { PureBarcode: (reading == Reading::Shown).then_some(true), ..DecodeHints::default() };
+    let read = rxing::qrcode::QRCodeReader
+        .decode_with_hints(&mut picture, &hints)
+        .map_err(|e| format!("can't be read: {e}"))?;
     let text = Zeroizing::new(read.getText().to_owned());
     if text.as_str() != payload {
         return Err("reads as something else than the unit's payload".into());

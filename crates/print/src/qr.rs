@@ -34,6 +34,15 @@ impl Level {
         }
     }
 
+    /// The next one that corrects less; M has none.
+    pub const fn below(self) -> Option<Self> {
+        match self {
+            Self::H => Some(Self::Q),
+            Self::Q => Some(Self::M),
+            Self::M => None,
+        }
+    }
+
     /// The letter that stands for it.
     pub const fn letter(self) -> char {
         match self {
@@ -70,11 +79,22 @@ impl Symbol {
     ///
     /// [`LabelError::Symbol`] for text that no version holds.
     pub fn encode(text: &str) -> Result<Self, LabelError> {
+        Self::encode_up_to(text, Level::H)
+    }
+
+    /// [`Symbol::encode`] with no better level than `best`: another symbol for
+    /// the same text, of the same size.
+    ///
+    /// # Errors
+    ///
+    /// As [`Symbol::encode`].
+    pub fn encode_up_to(text: &str, best: Level) -> Result<Self, LabelError> {
         let refused = |e: qrcode::types::QrError| LabelError::Symbol { why: e.to_string() };
         // Packing tells the version and costs nothing beside drawing, so only the chosen level is drawn.
         let version = qrcode::bits::encode_auto(text.as_bytes(), EcLevel::M).map_err(refused)?.version();
         let better = Level::ALL
             .into_iter()
+            .skip_while(|level| *level != best)
             .find_map(|level| QrCode::with_version(text, version, level.code()).ok().map(|code| (code, level)));
         let (code, level) = match better {
             Some(found) => found,

@@ -1,4 +1,5 @@
-//! A run of labels into one file, which appears whole or not at all.
+//! A run of labels into one file, or into one file each; all of it appears, or
+//! none of it does.
 //!
 //! Labels are laid out and proven on all cores, a batch of pages at a time, and
 //! each page goes out before the next batch is read: memory does not grow with
@@ -11,7 +12,7 @@ use std::time::{Duration, Instant};
 use rayon::prelude::*;
 
 use crate::data::LabelData;
-use crate::error::RunError;
+use crate::error::{LabelError, RunError};
 use crate::label::{Press, Proven, lay};
 use crate::pdf::{Book, Page, compose};
 use crate::sheet::Sheet;
@@ -47,6 +48,18 @@ impl Tally {
         self.proving += label.proving_time();
         let module = (label.module_mm(), label.module_dots());
         self.module = Some(self.module.filter(|m| m.0 <= module.0).unwrap_or(module));
+    }
+
+    fn add(&mut self, other: &Self) {
+        self.labels += other.labels;
+        self.decoded += other.decoded;
+        self.test += other.test;
+        self.work += other.work;
+        self.proving += other.proving;
+        self.module = match (self.module, other.module) {
+            (Some(a), Some(b)) => Some(if a.0 <= b.0 { a } else { b }),
+            (a, b) => a.or(b),
+        };
     }
 
     /// Share of the work that went into drawing symbols and reading them back, 0 to 1.
@@ -164,6 +177,131 @@ impl Filling<'_> {
     }
 }
 
+/// Kinds of files with one label.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Single {
+    /// Vector, in millimetres.
+    Svg,
+    /// Pixels at the press's resolution.
+    Png,
+}
+
+impl Single {
+    /// What its files end in.
+    pub const fn extension(self) -> &'static str {
+        match self {
+            Self::Svg => "svg",
+            Self::Png => "png",
+        }
+    }
+
+    fn octets(self, label: &Proven<'_>) -> Result<Vec<u8>, LabelError> {
+        match self {
+            Self::Svg => Ok(label.svg().as_bytes().to_vec()),
+            Self::Png => label.png(),
+        }
+    }
+}
+
+/// Makes one label's file.
+///
+/// # Errors
+///
+/// [`RunError::Label`].
+pub fn single(
+    kind: Single,
+    template: &Template,
+    data: &LabelData,
+    press: &Press,
+) -> Result<(Vec<u8>, Tally), RunError> {
+    let started = Instant::now();
+    let label = proven(template, data, press)?;
+    let octets = kind.octets(&label).map_err(|source| RunError::Label { unit: data.unit.clone(), source })?;
+    let mut tally = Tally { work: started.elapsed(), ..Tally::default() };
+    tally.count(&label, data.test, 1);
+    Ok((octets, tally))
+}
+
+/// Writes one file a unit, named after it, into `directory`.
+///
+/// The files are made beside the directory and moved in once all of them are
+/// whole; names with other characters than letters, digits, `-`, `_` and `.`
+/// have these as `%` and two hex digits an octet.
+///
+/// # Errors
+///
+/// As [`pdf`]; then no file was moved in.
+pub fn files<E>(
+    directory: &Path,
+    kind: Single,
+    (template, press): (&Template, &Press),
+    units: impl Iterator<Item = Result<LabelData, E>>,
+    progress: &dyn Fn(u64),
+) -> Result<Tally, E>
+where
+    E: From<RunError>,
+{
+    let failed = |path: &Path| {
+        let path = path.to_owned();
+        move |source: io::Error| RunError::File { path, source }
+    };
+    std::fs::create_dir_all(directory).map_err(failed(directory))?;
+    let staged = tempfile::Builder::new().prefix(".labels-").tempdir_in(directory).map_err(failed(directory))?;
+    let mut tally = Tally::default();
+    let mut names = Vec::new();
+    let mut units = units.fuse().peekable();
+    while units.peek().is_some() {
+        let batch = units.by_ref().take(BATCH).collect::<Result<Vec<_>, E>>()?;
+        let made: Vec<Result<(String, Tally), RunError>> = batch
+            .par_iter()
+            .map(|data| {
+                let (octets, one) = single(kind, template, data, press)?;
+                let name = format!("{}.{}", file_name(&data.unit), kind.extension());
+                let path = staged.path().join(&name);
+                let mut options = std::fs::OpenOptions::new();
+                // Never over another: two units whose names are one name to the disk.
+                let mut file = private(options.write(true).create_new(true)).open(&path).map_err(failed(&path))?;
+                file.write_all(&octets).and_then(|()| file.sync_all()).map_err(failed(&path))?;
+                Ok((name, one))
+            })
+            .collect();
+        for made in made {
+            let (name, one) = made?;
+            names.push(name);
+            tally.add(&one);
+        }
+        progress(tally.labels);
+    }
+    if tally.labels == 0 {
+        return Err(RunError::Nothing.into());
+    }
+    for name in names {
+        let path = directory.join(&name);
+        std::fs::rename(staged.path().join(&name), &path).map_err(failed(&path))?;
+    }
+    Ok(tally)
+}
+
+/// Files that their owner alone reads: labels give away passcodes.
+fn private(options: &mut std::fs::OpenOptions) -> &mut std::fs::OpenOptions {
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(options, 0o600);
+    options
+}
+
+fn file_name(unit: &str) -> String {
+    let mut name = String::with_capacity(unit.len());
+    for (i, octet) in unit.bytes().enumerate() {
+        // A leading dot would hide the file, and "." or ".." lead elsewhere.
+        if octet.is_ascii_alphanumeric() || matches!(octet, b'-' | b'_') || (octet == b'.' && i > 0) {
+            name.push(char::from(octet));
+        } else {
+            name.push_str(&format!("%{octet:02X}"));
+        }
+    }
+    name
+}
+
 /// Writes a file whole: into a new file beside it, which takes its name once
 /// `write` is done. Readable by its owner only, for labels give away passcodes.
 ///
@@ -184,4 +322,18 @@ where
     new.as_file().sync_all().map_err(failed)?;
     new.persist(path).map_err(|e| failed(e.error))?;
     Ok(done)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn units_name_files_and_nothing_else() {
+        for (unit, name) in
+            [("TV-0000382", "TV-0000382"), ("../etc/passwd", "%2E.%2Fetc%2Fpasswd"), (".x", "%2Ex"), ("é", "%C3%A9")]
+        {
+            assert_eq!(file_name(unit), name);
+        }
+    }
 }

@@ -30,6 +30,23 @@ fn a_plain_label_is_proven_at_every_usual_resolution() {
     }
 }
 
+/// Some payloads look like a finder pattern somewhere; each of them still gets a label.
+#[test]
+fn no_payload_is_refused_for_what_it_looks_like() {
+    let template = template("");
+    let mut state = 0x2545_F491_4F6C_DD1D_u64;
+    let mut character = || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        char::from(b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-."[(state >> 33) as usize % 38])
+    };
+    for n in 0..1500 {
+        let text: String = (0..19).map(|_| character()).collect();
+        let data = LabelData { qr: Zeroizing::new(format!("MT:{text}")), ..unit(false) };
+        let press = Press { dpi: [203, 300, 600][n % 3], ..Press::default() };
+        label(&template, &data, &press).unwrap_or_else(|e| panic!("{n}: {e}"));
+    }
+}
+
 #[test]
 fn a_symbol_that_phones_can_not_read_is_refused() {
     // 22 characters: 33 modules with the quiet zone; 7 mm at 300 dpi hold 2 dots a module.

@@ -91,12 +91,13 @@ pub(crate) fn label(content: &mut Content, laid: &Laid<'_>, test: bool) {
                 let module = laid.spot.module_mm(&laid.press);
                 content.save_state().transform([module, 0.0, 0.0, module, x, y]);
                 fill_color(content, laid.program.qr.color);
+                let inset = INSET_DOTS / laid.spot.dots as f32;
                 for polygon in laid.symbol.outlines() {
-                    for (i, (x, y)) in polygon.into_iter().enumerate() {
+                    for (i, (x, y)) in inset_by(&polygon, inset).enumerate() {
                         if i == 0 {
-                            content.move_to(x as f32, y as f32);
+                            content.move_to(x, y);
                         } else {
-                            content.line_to(x as f32, y as f32);
+                            content.line_to(x, y);
                         }
                     }
                     content.close_path();
@@ -105,6 +106,28 @@ pub(crate) fn label(content: &mut Content, laid: &Laid<'_>, test: bool) {
             }
         }
     }
+}
+
+/// How far a symbol's edges are drawn inside of where they are, in dots. A PDF
+/// printer paints every dot that a shape touches (ISO 32000-1, 10.6.5), so an
+/// edge that rounding puts past its dot would make a module one dot larger.
+const INSET_DOTS: f32 = 0.02;
+
+/// The corners of a polygon whose inside is on the right hand of its edges, moved
+/// inwards.
+fn inset_by(polygon: &[(u32, u32)], inset: f32) -> impl Iterator<Item = (f32, f32)> {
+    let heading = move |from: (u32, u32), to: (u32, u32)| {
+        let sign = |a: u32, b: u32| (i64::from(b) - i64::from(a)).signum() as f32;
+        (sign(from.0, to.0), sign(from.1, to.1))
+    };
+    (0..polygon.len()).map(move |i| {
+        let here = polygon[i];
+        let (ax, ay) = heading(polygon[(i + polygon.len() - 1) % polygon.len()], here);
+        let (bx, by) = heading(here, polygon[(i + 1) % polygon.len()]);
+        // Straight on, both edges have the same right hand and count once.
+        let (ax, ay) = if (ax, ay) == (bx, by) { (0.0, 0.0) } else { (ax, ay) };
+        (here.0 as f32 - inset * (ay + by), here.1 as f32 + inset * (ax + bx))
+    })
 }
 
 fn matrix(t: Transform) -> [f32; 6] {
