@@ -5,5 +5,6 @@
 //! error that says whose move it is ([`Advise`]).
 
 pub mod advice;
+pub mod label;
 
 pub use advice::{Advise, Kind};
