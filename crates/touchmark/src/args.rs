@@ -34,7 +34,10 @@ pub struct Arguments {
 }
 
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    #[command(subcommand)]
+    Label(commands::label::Label),
+}
 
 /// Parses and runs; every way out of the program goes through here.
 pub fn run(typed: Vec<OsString>) -> ExitCode {
@@ -70,7 +73,9 @@ fn first_line(text: &str) -> String {
 }
 
 fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> {
-    match arguments.command {}
+    match arguments.command {
+        Command::Label(label) => commands::label::run(label, output),
+    }
 }
 
 #[cfg(test)]

@@ -1,1 +1,3 @@
 //! One file a command: parse, call, show.
+
+pub mod label;
