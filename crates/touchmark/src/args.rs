@@ -39,6 +39,7 @@ pub struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    Rehearse(commands::rehearse::RehearseArgs),
     Examine(commands::examine::ExamineArgs),
     #[command(subcommand)]
     Site(commands::site::SiteCommand),
@@ -65,6 +66,8 @@ enum Command {
     Code(commands::code::Code),
     Record(commands::record::RecordArgs),
     Verifier(commands::verifier::Verifier),
+    #[command(subcommand)]
+    Label(commands::label::Label),
 }
 
 /// Parses and runs; every way out of the program goes through here.
@@ -114,12 +117,14 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),
         Command::Unit(command) => commands::unit::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
+        Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
         Command::Chip(args) => commands::chip::run(&args, output),
         Command::Code(args) => commands::code::run(args, output),
         Command::Record(args) => commands::record::run(args, output),
         Command::Verifier(args) => commands::verifier::run(args, output),
+        Command::Label(label) => commands::label::run(label, output),
     }
 }
 

@@ -81,6 +81,11 @@ impl Output {
         self.level > 0
     }
 
+    /// Whether sentences about what happens go to standard error.
+    pub fn tells(&self) -> bool {
+        self.level >= 0 && !self.json
+    }
+
     /// Whether progress may be drawn: on a terminal, and not with `-q`.
     pub fn draws_progress(&self) -> bool {
         self.level >= 0 && io::stderr().is_terminal()

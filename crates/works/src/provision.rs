@@ -12,7 +12,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use book::ids::{ChipId, ReelId, StationName, UnitSerial};
-use book::{Begin, BeginError, Begun, Finish, Next, Onboarding, Outcome, Purpose, SerialWish, UnitState};
+use book::{Begin, BeginError, Begun, ChipState, Finish, Next, Onboarding, Outcome, Purpose, SerialWish, UnitState};
 use chip::{ChipSource, ObjectName};
 use custody::Passphrase;
 use serde::Serialize;
@@ -53,6 +53,8 @@ pub struct Provision<'a> {
     pub attempts: u32,
     /// Take a unit over that another station left open.
     pub take_over: bool,
+    /// Only chips whose unit was started before: a round of rework.
+    pub only_started: bool,
     /// Opens the site key where that is wrapped.
     pub passphrase: Option<&'a Passphrase>,
 }
@@ -162,10 +164,12 @@ pub fn provision(
         }
         let chip_id = ChipId::new(id.as_str())?;
         // Another reel's chips in the same fixture are none of this station's business.
-        if let Some(known) = site.book.chip(&chip_id)?
-            && known.reel != line.reel
-        {
+        let known = site.book.chip(&chip_id)?;
+        if known.as_ref().is_some_and(|k| k.reel != line.reel) {
             out.other_reels += 1;
+            continue;
+        }
+        if request.only_started && known.is_none_or(|k| k.state != ChipState::Held) {
             continue;
         }
         if prepared.is_none() {

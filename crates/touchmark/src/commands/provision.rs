@@ -40,6 +40,9 @@ pub struct ProvisionArgs {
     /// Attempts at a chip before the next one is taken
     #[arg(long, value_name = "N", default_value_t = 2)]
     attempts: u32,
+    /// Only chips whose unit was started before
+    #[arg(long)]
+    rework: bool,
     /// Take over a unit that another station left open
     #[arg(long)]
     take_over: bool,
@@ -98,6 +101,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         serial_start: args.serial_start.as_deref(),
         attempts: args.attempts,
         take_over: args.take_over,
+        only_started: args.rework,
         passphrase: passphrase.as_ref(),
     };
     // Each chip as it is done, on standard error, so that standard output stays the answer.

@@ -36,7 +36,8 @@ pub struct New {
 /// Runs the command.
 pub fn run(command: SiteCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let SiteCommand::New(args) = command;
-    let named = args.name.or_else(|| args.dir.file_name().map(|n| n.to_string_lossy().into_owned()));
+    let whole = std::path::absolute(&args.dir).unwrap_or_else(|_| args.dir.clone());
+    let named = args.name.or_else(|| whole.file_name().map(|n| n.to_string_lossy().into_owned()));
     let passphrase =
         if args.passphrase.is_given() { Some(args.passphrase.get("for the site key", true)?) } else { None };
     let wrap = passphrase.as_ref().map(|p| (p, WorkFactor::PRODUCTION));

@@ -1,0 +1,330 @@
+//! `touchmark label`: print labels, and check a scanned one.
+
+use std::cell::OnceCell;
+use std::io::Read as _;
+use std::path::PathBuf;
+
+use indicatif::{ProgressBar, ProgressStyle};
+use print::sheet::{Grid, Paper};
+use print::{LabelData, Press};
+use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError};
+use zeroize::Zeroizing;
+
+use crate::output::{Exit, Failure, Output};
+
+/// Print labels, and check them against their units
+#[derive(Debug, clap::Subcommand)]
+pub enum Label {
+    Print(Print),
+    Check(Check),
+}
+
+/// Runs it.
+pub fn run(label: Label, output: &mut Output) -> Result<Exit, Failure> {
+    match label {
+        Label::Print(args) => print(args, output),
+        Label::Check(args) => check(args, output),
+    }
+}
+
+/// One unit by its codes, or many from a file.
+#[derive(Debug, clap::Args)]
+struct Source {
+    /// Units from a file: NDJSON or CSV with the columns unit, qr, manual
+    ///
+    /// Further columns: serial, product, vendor, vid, pid, test; all others are free values for
+    /// templates.
+    #[arg(long, value_name = "FILE")]
+    units: Option<PathBuf>,
+
+    /// The unit; with --units, that one of the file's
+    #[arg(long, value_name = "UNIT")]
+    unit: Option<String>,
+
+    /// QR text of one unit, MT:…
+    #[arg(long, value_name = "TEXT", conflicts_with = "units", requires = "unit")]
+    qr: Option<String>,
+
+    /// Manual code of one unit, with or without hyphens
+    #[arg(long, value_name = "CODE", conflicts_with = "units", requires = "unit")]
+    manual: Option<String>,
+
+    /// Serial number; else the unit's name
+    #[arg(long, value_name = "TEXT", conflicts_with = "units")]
+    serial: Option<String>,
+}
+
+impl Source {
+    /// The one unit that was given by its codes.
+    fn one(&self, defaults: &Defaults) -> Result<LabelData, Failure> {
+        let (Some(unit), Some(qr), Some(manual)) = (&self.unit, &self.qr, &self.manual) else {
+            return Err(Failure::usage(
+                "neither units from a file, nor one unit with its codes",
+                "Give --units FILE, or --unit, --qr and --manual.",
+            ));
+        };
+        let data = LabelData {
+            unit: unit.clone(),
+            qr: Zeroizing::new(qr.trim().to_owned()),
+            manual: Zeroizing::new(manual.trim().to_owned()),
+            serial: self.serial.clone().unwrap_or_default(),
+            ..LabelData::default()
+        };
+        Ok(label::complete(data, defaults)?)
+    }
+}
+
+/// Print labels as PDF, SVG or PNG
+///
+/// Each symbol is drawn at the printer's resolution and read back by another reader before anything is
+/// written; the file appears whole or not at all, readable by its owner only. Templates are described
+/// in docs/labels.md.
+#[derive(Debug, clap::Args)]
+pub struct Print {
+    #[command(flatten)]
+    source: Source,
+
+    /// device, carton, or an SVG file of your own
+    #[arg(long, default_value = "device", value_name = "NAME|FILE")]
+    template: String,
+
+    /// File to write; for several SVG or PNG, a directory
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+
+    /// pdf, svg or png; else told by the file's name
+    #[arg(long, value_parser = format, value_name = "FORMAT")]
+    format: Option<Format>,
+
+    /// Paper of a PDF: a4, letter, roll, or width and height in mm, as 100x150; else roll
+    #[arg(long, value_parser = paper, value_name = "PAPER")]
+    sheet: Option<Paper>,
+
+    /// Rows and columns, as 11x5; else as many as fit
+    #[arg(long, value_parser = cells, value_name = "ROWSxCOLS")]
+    grid: Option<(u32, u32)>,
+
+    /// Left and top margin in mm, as 8,12; else the grid is centred
+    #[arg(long, value_parser = lengths, value_name = "LEFT,TOP")]
+    margin: Option<(f32, f32)>,
+
+    /// Gap between columns and between rows in mm, as 2,2; else 2 on sheets, 0 on rolls
+    #[arg(long, value_parser = lengths, value_name = "ACROSS,DOWN")]
+    gap: Option<(f32, f32)>,
+
+    /// Cells to leave empty on the first sheet, where some are already used
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    skip: u32,
+
+    /// Labels a unit
+    #[arg(long, default_value_t = 1, value_name = "N")]
+    copies: u32,
+
+    /// Printer's resolution, dots an inch
+    #[arg(long, default_value_t = 300, value_name = "N")]
+    dpi: u32,
+
+    /// Least module of the symbol in mm
+    #[arg(long, default_value_t = print::label::LEAST_MODULE_MM, value_name = "MM")]
+    min_module: f32,
+
+    /// Product name, where the units name none
+    #[arg(long, value_name = "TEXT")]
+    product: Option<String>,
+
+    /// Vendor name, where the units name none
+    #[arg(long, value_name = "TEXT")]
+    vendor: Option<String>,
+
+    /// A value for a place of your own template, where the units have none
+    #[arg(long = "value", value_parser = named_value, value_name = "NAME=TEXT")]
+    values: Vec<(String, String)>,
+
+    /// These are test products, whatever their vendor id says
+    #[arg(long)]
+    test: bool,
+}
+
+fn print(args: Print, output: &mut Output) -> Result<Exit, Failure> {
+    let defaults = Defaults {
+        product: args.product.clone(),
+        vendor: args.vendor.clone(),
+        test: args.test,
+        values: args.values.clone(),
+    };
+    let job = Job {
+        template: args.template,
+        out: args.out,
+        format: args.format,
+        paper: args.sheet,
+        grid: Grid { cells: args.grid, margin_mm: args.margin, gap_mm: args.gap, skip: args.skip },
+        press: Press { dpi: args.dpi, least_module_mm: args.min_module, ..Press::default() },
+        copies: args.copies,
+    };
+    let bar: OnceCell<ProgressBar> = OnceCell::new();
+    let draws = output.draws_progress();
+    let progress = |labels: u64| {
+        if draws {
+            bar.get_or_init(counter).set_position(labels);
+        }
+    };
+    let printed = match &args.source.units {
+        Some(path) if args.source.unit.is_none() => label::print(&job, Units::open(path, defaults)?, &progress),
+        Some(path) => {
+            // One of the file's units: the others are read past, and judged no less.
+            let wanted = args.source.unit.clone().unwrap_or_default();
+            let found = find(path, defaults, &wanted)?.0;
+            label::print(&job, std::iter::once(Ok::<_, UnitsError>(found)), &progress)
+        }
+        None => {
+            let one = args.source.one(&defaults)?;
+            label::print(&job, std::iter::once(Ok::<_, UnitsError>(one)), &progress)
+        }
+    };
+    if let Some(bar) = bar.get() {
+        bar.finish_and_clear();
+    }
+    let printed = printed?;
+    let verbose = output.is_verbose();
+    output.show(&printed, |w| writeln!(w, "{}", sentence(&printed, verbose)))?;
+    Ok(Exit::Done)
+}
+
+fn counter() -> ProgressBar {
+    let style = ProgressStyle::with_template("{spinner} {human_pos} labels, {per_sec}");
+    ProgressBar::no_length().with_style(style.unwrap_or_else(|_| ProgressStyle::default_spinner()))
+}
+
+fn sentence(printed: &Printed, verbose: bool) -> String {
+    let count = |n: u64, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
+    let mut text = count(printed.labels, "label");
+    if printed.pages > 0 {
+        text += &format!(" on {}", count(printed.pages, "page"));
+    }
+    text += &format!(
+        " in {}\nEach symbol drawn at {} dpi and read back: modules of {:.3} mm, {} dots",
+        printed.file.display(),
+        printed.dpi,
+        printed.module_mm,
+        printed.module_dots
+    );
+    if verbose {
+        text += &format!(
+            "\n{:.1} s, {:.0} labels a second, {:.0} % of the work on drawing symbols and reading them back",
+            printed.seconds,
+            printed.labels_per_second,
+            printed.decoding_share * 100.0
+        );
+    }
+    if printed.test > 0 {
+        text += &format!("\n{} of a TEST product, marked {}", count(printed.test, "label"), print::data::TEST_MARK);
+    }
+    text
+}
+
+/// Check what a scanner reads from a label against the unit that it is on
+///
+/// Exit 0 where the label is the unit's, 1 where it is not, and what differs. Ends that scanners type
+/// (CR, LF, Tab) are taken off; letters in the wrong case or through another keyboard layout are named
+/// and are no match.
+#[derive(Debug, clap::Args)]
+pub struct Check {
+    /// What was scanned: QR text or manual code; - reads it from standard input
+    #[arg(value_name = "SCANNED", allow_hyphen_values = true)]
+    scanned: String,
+
+    #[command(flatten)]
+    source: Source,
+}
+
+fn check(args: Check, output: &mut Output) -> Result<Exit, Failure> {
+    let scanned = Zeroizing::new(if args.scanned == "-" { read_line()? } else { args.scanned });
+    let (expected, others) = match &args.source.units {
+        Some(path) => {
+            let wanted = args.source.unit.as_deref().ok_or_else(|| {
+                Failure::usage("no unit was named", "Give --unit with the unit that the label should be on.")
+            })?;
+            find(path, Defaults::default(), wanted)?
+        }
+        None => (args.source.one(&Defaults::default())?, Vec::new()),
+    };
+    let checked = label::check(&scanned, &expected, &others)?;
+    output.show(&checked, |w| writeln!(w, "{}", verdict(&checked)))?;
+    Ok(if checked.is_match() { Exit::Done } else { Exit::Rejected })
+}
+
+fn verdict(checked: &Checked) -> String {
+    let read_as = match checked.read_as {
+        Some("qr") => "QR code",
+        Some("manual") => "manual code",
+        _ => "text",
+    };
+    if checked.is_match() {
+        return format!("match: this is the label of unit {}, by its {read_as}", checked.unit);
+    }
+    let mut text = format!("mismatch: this {read_as} is not that of unit {}", checked.unit);
+    if !checked.differs.is_empty() {
+        text += &format!("; it differs in {}", checked.differs.join(", "));
+    }
+    if let Some(advice) = &checked.advice {
+        text += &format!("\n  next: {advice}");
+    }
+    text
+}
+
+/// The wanted unit of a file, and all of the file's.
+fn find(path: &std::path::Path, defaults: Defaults, wanted: &str) -> Result<(LabelData, Vec<LabelData>), Failure> {
+    let all = Units::open(path, defaults)?.collect::<Result<Vec<_>, UnitsError>>()?;
+    match all.iter().find(|unit| unit.unit == wanted) {
+        Some(unit) => Ok((unit.clone(), all)),
+        None => Err(Failure::usage(
+            format!("unit {wanted} is not in {}", path.display()),
+            "Look at the unit's name; capitals count.",
+        )),
+    }
+}
+
+/// One scan from standard input: a scanner ends it with a line end or a tab.
+fn read_line() -> Result<String, Failure> {
+    const MOST: u64 = 64 << 10;
+    let mut text = String::new();
+    std::io::BufRead::read_line(&mut std::io::BufReader::new(std::io::stdin().take(MOST)), &mut text)
+        .map_err(|e| Failure::usage(format!("standard input can't be read: {e}"), "Scan again."))?;
+    Ok(text)
+}
+
+fn format(text: &str) -> Result<Format, String> {
+    Format::of(std::path::Path::new(&format!("x.{text}"))).ok_or_else(|| "pdf, svg or png".into())
+}
+
+fn paper(text: &str) -> Result<Paper, String> {
+    match text.to_ascii_lowercase().as_str() {
+        "a4" => Ok(Paper::A4),
+        "letter" => Ok(Paper::Letter),
+        "roll" => Ok(Paper::Roll),
+        size => {
+            pair(size, 'x').map(|(w, h)| Paper::Sheet(w, h)).ok_or_else(|| "a4, letter, roll, or as 100x150".into())
+        }
+    }
+}
+
+fn cells(text: &str) -> Result<(u32, u32), String> {
+    pair(&text.to_ascii_lowercase(), 'x').ok_or_else(|| "rows and columns, as 11x5".into())
+}
+
+fn lengths(text: &str) -> Result<(f32, f32), String> {
+    pair(text, ',').ok_or_else(|| "two lengths in mm, as 8,12".into())
+}
+
+fn pair<T: std::str::FromStr>(text: &str, between: char) -> Option<(T, T)> {
+    let (a, b) = text.split_once(between)?;
+    Some((a.trim().parse().ok()?, b.trim().parse().ok()?))
+}
+
+fn named_value(text: &str) -> Result<(String, String), String> {
+    let (name, value) = text.split_once('=').ok_or("a name and a value, as batch=7")?;
+    if print::data::PLACES.contains(&name) || matches!(name, "qr" | "") {
+        return Err(format!("{name} has an option of its own"));
+    }
+    Ok((name.to_owned(), value.to_owned()))
+}

@@ -1,0 +1,89 @@
+//! `touchmark rehearse`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+use works::chips::FaultLevel;
+use works::rehearse::{Rehearse, rehearse};
+
+use crate::output::{Exit, Failure, Output};
+
+/// Rehearse the whole job on simulated chips, in a new site
+///
+/// A development authority, a simulated reel, an order, a delivery received
+/// and examined, every unit provisioned, proven, labelled, recorded,
+/// reconciled. The same seed and faults give the same chips.
+#[derive(Debug, Args)]
+pub struct RehearseArgs {
+    /// Units to start
+    #[arg(long, value_name = "N", default_value_t = 200)]
+    units: u64,
+    /// Decides chips and faults
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    /// How many chips have faults
+    #[arg(long, value_enum, default_value_t = Faults::Usual)]
+    faults: Faults,
+    /// Directory for the site: new or empty
+    #[arg(long, value_name = "DIR", default_value = "rehearsal")]
+    out: PathBuf,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Faults {
+    /// None has
+    None,
+    /// About 1 in 30, as on a good day
+    Usual,
+    /// About 2 in 5
+    Harsh,
+}
+
+/// Runs the command.
+pub fn run(args: RehearseArgs, output: &mut Output) -> Result<Exit, Failure> {
+    let request = Rehearse {
+        units: args.units,
+        seed: args.seed,
+        faults: match args.faults {
+            Faults::None => FaultLevel::None,
+            Faults::Usual => FaultLevel::Usual,
+            Faults::Harsh => FaultLevel::Harsh,
+        },
+        out: args.out,
+    };
+    let tells = output.tells();
+    let mut step = 0;
+    let done = rehearse(&request, &mut |sentence| {
+        step += 1;
+        if tells {
+            let _ = writeln!(io::stderr().lock(), "{step:>2}  {sentence}");
+        }
+    })?;
+    let clean = done.is_clean();
+    output.show(&done, |w| {
+        let (u, c) = (done.units, done.credentials);
+        writeln!(w)?;
+        writeln!(
+            w,
+            "TEST  {} of {} units passed, {} scrapped, in {:.1} s",
+            u.passed, u.started, u.failed, done.seconds
+        )?;
+        writeln!(
+            w,
+            "      credentials: {} received = {} installed + {} spent + {} available",
+            c.received, c.installed, c.spent, c.available
+        )?;
+        writeln!(
+            w,
+            "      unaccounted {}, used twice {}, passed unproven {}",
+            c.unaccounted, done.double_use, done.unproven_passes
+        )?;
+        writeln!(w, "      report    {}", done.files.report)?;
+        if let Some(labels) = &done.files.labels {
+            writeln!(w, "      labels    {labels}")?;
+        }
+        writeln!(w, "      evidence  {}", done.files.evidence)
+    })?;
+    Ok(if clean { Exit::Done } else { Exit::Rejected })
+}

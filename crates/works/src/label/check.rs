@@ -1,0 +1,325 @@
+//! What a scanner read from a label, against the unit that the label should be on.
+//!
+//! Scanners type: they end with CR, LF or Tab, may put a symbology identifier
+//! (`]Q1`) in front, and type the keys of the layout they were set to, not
+//! those of the computer's. Ends and identifiers are taken off. A text in the
+//! wrong letters is told from a wrong label, and is no match all the same: what
+//! was not read as it stands proves nothing.
+
+use print::LabelData;
+use serde::Serialize;
+
+use crate::advice::{Advise, Kind};
+use crate::label::payload;
+
+/// Longest scan, characters: no symbol holds more.
+const LONGEST_SCAN: usize = 8192;
+
+/// What came of it. Holds no code: both give away a passcode.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Checked {
+    /// The unit that the label should be on.
+    pub unit: String,
+    /// `match` or `mismatch`.
+    pub verdict: &'static str,
+    /// What was scanned: `qr`, `manual`, or nothing known.
+    pub read_as: Option<&'static str>,
+    /// Why it is no match: `other-code`, `other-unit`, `letter-case`,
+    /// `keyboard-layout`, `part`, `twice`, `other-text`.
+    pub cause: Option<&'static str>,
+    /// What differs, by name.
+    pub differs: Vec<String>,
+    /// The unit whose label was scanned, where it is known.
+    pub belongs_to: Option<String>,
+    /// What to do, as a sentence.
+    pub advice: Option<String>,
+}
+
+impl Checked {
+    /// Whether the label is the unit's.
+    pub fn is_match(&self) -> bool {
+        self.verdict == "match"
+    }
+}
+
+/// Why a scan can't be judged.
+#[derive(Debug, thiserror::Error)]
+pub enum CheckError {
+    /// Nothing but blanks.
+    #[error("nothing was scanned")]
+    Nothing,
+    /// More than a symbol holds.
+    #[error("{0} characters were scanned, and no symbol holds more than {LONGEST_SCAN}")]
+    TooMuch(usize),
+}
+
+impl Advise for CheckError {
+    fn kind(&self) -> Kind {
+        Kind::Usage
+    }
+
+    fn advice(&self) -> Option<String> {
+        Some("Scan the symbol on the label once.".into())
+    }
+}
+
+/// Compares what was scanned with the label that the unit should carry.
+///
+/// - `others`: all units that are known, to name the one whose label it is.
+///
+/// # Errors
+///
+/// [`CheckError`] for a scan of nothing, or of more than a symbol holds.
+pub fn check(scanned: &str, expected: &LabelData, others: &[LabelData]) -> Result<Checked, CheckError> {
+    let text = tidy(scanned);
+    if text.is_empty() {
+        return Err(CheckError::Nothing);
+    }
+    let length = text.chars().count();
+    if length > LONGEST_SCAN {
+        return Err(CheckError::TooMuch(length));
+    }
+    let is_digits = text.chars().all(|c| c.is_ascii_digit() || matches!(c, '-' | ' '));
+    let read_as = match text {
+        qr if qr.starts_with("MT:") => Some("qr"),
+        _ if is_digits => Some("manual"),
+        _ => None,
+    };
+    let mut checked = Checked {
+        unit: expected.unit.clone(),
+        verdict: "match",
+        read_as,
+        cause: None,
+        differs: Vec::new(),
+        belongs_to: None,
+        advice: None,
+    };
+    if is_label_of(text, expected) {
+        return Ok(checked);
+    }
+    checked.verdict = "mismatch";
+    let (cause, differs, advice) = explain(text, expected);
+    (checked.cause, checked.differs, checked.advice) = (Some(cause), differs, Some(advice));
+    let other = others.iter().find(|o| o.unit != expected.unit && is_label_of(text, o));
+    if let Some(other) = other {
+        checked.cause = Some("other-unit");
+        checked.belongs_to = Some(other.unit.clone());
+        checked.advice = Some(format!(
+            "Take the label off: it is that of unit {}. Find out which unit has the label of {}.",
+            other.unit, expected.unit
+        ));
+    }
+    Ok(checked)
+}
+
+fn is_label_of(text: &str, data: &LabelData) -> bool {
+    text == data.qr.as_str() || (!data.manual.is_empty() && payload::digits(text) == payload::digits(&data.manual))
+}
+
+/// Takes off what scanners add around a text.
+fn tidy(scanned: &str) -> &str {
+    let text = scanned.trim_matches(|c: char| c.is_whitespace() || c.is_control() || c == '\u{FEFF}');
+    // ISO/IEC 15424: `]`, a letter for the symbology, a digit for how it was read.
+    match text.as_bytes() {
+        [b']', letter, digit, ..] if letter.is_ascii_alphabetic() && digit.is_ascii_digit() => &text[3..],
+        _ => text,
+    }
+}
+
+type Explanation = (&'static str, Vec<String>, String);
+
+fn explain(text: &str, expected: &LabelData) -> Explanation {
+    let qr = expected.qr.as_str();
+    let manual = print::data::grouped(&expected.manual);
+    let digits = payload::digits(&expected.manual);
+    let forms = [qr, manual.as_str(), digits.as_str()];
+
+    if text.eq_ignore_ascii_case(qr) {
+        let advice = "Turn Caps Lock off, and set the scanner to type letters as they are; then scan again.";
+        return ("letter-case", vec!["letter case".into()], advice.into());
+    }
+    for (layout, typed) in LAYOUTS {
+        if forms.iter().any(|form| same_but_case(&through(form, typed), text)) {
+            let advice = format!(
+                "This computer's keyboard is set to {layout} and the scanner types for another. Set the scanner to {layout}, then scan again."
+            );
+            return ("keyboard-layout", vec!["keyboard layout".into()], advice);
+        }
+    }
+    if forms.iter().any(|form| text == format!("{form}{form}")) {
+        return ("twice", vec!["length".into()], "Scan the symbol once.".into());
+    }
+    if text.chars().count() >= 3 && forms.iter().any(|form| form.starts_with(text) || form.ends_with(text)) {
+        return ("part", vec!["length".into()], "Only a part was read; scan again.".into());
+    }
+    let wrong_label = format!("Take the label off; print the one of unit {} again and put it on.", expected.unit);
+    if let Ok(scanned) = payload::unpack(text) {
+        let ours = payload::unpack(qr).unwrap_or_default();
+        let differs = match (ours.first(), scanned.first()) {
+            (Some(a), Some(b)) => payload::differences(a, b),
+            _ => Vec::new(),
+        };
+        let differs = if differs.is_empty() { vec!["additional data"] } else { differs };
+        return ("other-code", differs.into_iter().map(str::to_owned).collect(), wrong_label);
+    }
+    if let Ok(scanned) = payload::take_apart(text) {
+        let ours = payload::take_apart(&expected.manual).ok();
+        let mut differs = Vec::new();
+        if let Some(ours) = ours {
+            if ours.short_discriminator != scanned.short_discriminator {
+                differs.push("discriminator");
+            }
+            if ours.passcode != scanned.passcode {
+                differs.push("passcode");
+            }
+            if ours.vendor_id != scanned.vendor_id {
+                differs.push("vendor id");
+            }
+            if ours.product_id != scanned.product_id {
+                differs.push("product id");
+            }
+        }
+        let differs = if differs.is_empty() { vec!["check digit"] } else { differs };
+        return ("other-code", differs.into_iter().map(str::to_owned).collect(), wrong_label);
+    }
+    if text == expected.serial || text == expected.unit {
+        return ("other-text", vec!["text".into()], "That is the serial number; scan the QR code.".into());
+    }
+    ("other-text", vec!["text".into()], "That is neither a QR text nor a manual code; scan the label's QR code.".into())
+}
+
+fn same_but_case(a: &str, b: &str) -> bool {
+    a == b || a.to_lowercase() == b.to_lowercase()
+}
+
+/// What a text becomes when keys of a US keyboard are typed on another layout.
+fn through(text: &str, typed: &[(char, char)]) -> String {
+    text.chars().map(|c| typed.iter().find(|(us, _)| *us == c).map_or(c, |(_, other)| *other)).collect()
+}
+
+/// Layout, and what its keys give where a US keyboard has the first character;
+/// for the characters of codes. Layouts as in ISO/IEC 9995 and the national ones.
+const LAYOUTS: &[(&str, &[(char, char)])] = &[
+    ("German", &[('Y', 'Z'), ('Z', 'Y'), (':', 'Ö'), ('-', 'ß'), ('*', '(')]),
+    ("Swiss", &[('Y', 'Z'), ('Z', 'Y'), (':', 'é'), ('-', '\''), ('*', '(')]),
+    (
+        "French",
+        &[
+            ('A', 'Q'),
+            ('Q', 'A'),
+            ('W', 'Z'),
+            ('Z', 'W'),
+            ('M', '?'),
+            (':', 'M'),
+            ('-', ')'),
+            ('.', ':'),
+            ('*', '8'),
+            ('1', '&'),
+            ('2', 'é'),
+            ('3', '"'),
+            ('4', '\''),
+            ('5', '('),
+            ('6', '-'),
+            ('7', 'è'),
+            ('8', '_'),
+            ('9', 'ç'),
+            ('0', 'à'),
+        ],
+    ),
+    ("Spanish", &[(':', 'Ñ'), ('-', '\''), ('*', '(')]),
+    ("Italian", &[(':', 'ç'), ('-', '\''), ('*', '(')]),
+    ("Portuguese", &[(':', 'Ç'), ('-', '\''), ('*', '(')]),
+    ("Swedish or Finnish", &[(':', 'Ö'), ('-', '+'), ('*', '(')]),
+    ("Danish", &[(':', 'Æ'), ('-', '+'), ('*', '(')]),
+    ("Norwegian", &[(':', 'Ø'), ('-', '+'), ('*', '(')]),
+];
+
+#[cfg(test)]
+mod tests {
+    use zeroize::Zeroizing;
+
+    use super::*;
+
+    /// Worked values, common practice in the trade.
+    const QR: &str = "MT:Y.K9042C00KA0648G00";
+
+    fn unit(name: &str, qr: &str, manual: &str) -> LabelData {
+        LabelData {
+            unit: name.into(),
+            qr: Zeroizing::new(qr.into()),
+            manual: Zeroizing::new(manual.into()),
+            serial: format!("{name}-S"),
+            ..LabelData::default()
+        }
+    }
+
+    fn expected() -> LabelData {
+        unit("TV-1", QR, "34970112332")
+    }
+
+    #[test]
+    fn the_units_own_codes_match_as_scanners_type_them() {
+        for scanned in [
+            QR,
+            "MT:Y.K9042C00KA0648G00\r\n",
+            "\tMT:Y.K9042C00KA0648G00\t",
+            "]Q1MT:Y.K9042C00KA0648G00\r",
+            "\u{2}MT:Y.K9042C00KA0648G00\u{3}",
+            "34970112332",
+            "3497-011-2332\n",
+            "3497 011 2332",
+        ] {
+            let checked = check(scanned, &expected(), &[]).unwrap();
+            assert!(checked.is_match(), "{scanned:?}: {checked:?}");
+            assert_eq!(checked.read_as, Some(if scanned.contains("MT") { "qr" } else { "manual" }));
+        }
+    }
+
+    /// Scanned, cause, and what is said to differ.
+    const MISMATCHES: &[(&str, &str, &str)] = &[
+        ("mt:y.k9042c00ka0648g00", "letter-case", "letter case"),
+        ("MTÖZ.K9042C00KA0648G00", "keyboard-layout", "keyboard layout"),
+        ("mtöz.k9042c00ka0648g00", "keyboard-layout", "keyboard layout"),
+        ("?TMY:Kçà'éCààKQà-'_Gàà", "keyboard-layout", "keyboard layout"),
+        ("\"'çè)à&&)é\"\"é", "keyboard-layout", "keyboard layout"),
+        ("3497ß011ß2332", "keyboard-layout", "keyboard layout"),
+        ("MT:Y.K9042C00KA0648G00MT:Y.K9042C00KA0648G00", "twice", "length"),
+        ("MT:Y.K9042C00KA", "part", "length"),
+        ("MT:Y.K9042C00KA0648G", "part", "length"),
+        ("MT:Y.K9042C00KA0648G000", "other-code", "additional data"),
+        ("MT:Y.K9042C00KA0648G0000", "other-text", "text"),
+        ("34970112333", "other-code", "check digit"),
+        ("34970112340", "other-code", "passcode"),
+        ("TV-1-S", "other-text", "text"),
+        ("hello", "other-text", "text"),
+    ];
+
+    #[test]
+    fn what_is_wrong_is_named_and_no_code_is_shown() {
+        for (scanned, cause, differs) in MISMATCHES {
+            let checked = check(scanned, &expected(), &[]).unwrap();
+            assert_eq!((checked.verdict, checked.cause), ("mismatch", Some(*cause)), "{scanned}");
+            assert!(checked.differs.iter().any(|d| d == differs), "{scanned}: {:?}", checked.differs);
+            let shown = format!("{checked:?}");
+            assert!(!shown.contains("K9042") && !shown.contains("3497"), "{shown}");
+        }
+    }
+
+    #[test]
+    fn the_unit_whose_label_it_is_is_named() {
+        // The same payload with passcode 20202022 and discriminator 3841.
+        let other = unit("TV-2", "MT:Y.K90CEK010O0648G00", "34970212338");
+        let others = [expected(), other];
+        for scanned in ["MT:Y.K90CEK010O0648G00", "3497-021-2338"] {
+            let checked = check(scanned, &expected(), &others).unwrap();
+            assert_eq!(checked.belongs_to.as_deref(), Some("TV-2"));
+            assert_eq!(checked.cause, Some("other-unit"));
+        }
+    }
+
+    #[test]
+    fn a_scan_of_nothing_is_no_scan() {
+        assert!(matches!(check(" \r\n", &expected(), &[]), Err(CheckError::Nothing)));
+        assert!(matches!(check(&"x".repeat(10_000), &expected(), &[]), Err(CheckError::TooMuch(10_000))));
+    }
+}

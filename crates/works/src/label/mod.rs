@@ -1,0 +1,301 @@
+//! Labels: printing them, and checking what a scanner reads from one.
+//!
+//! Both acts take units as [`LabelData`], wherever they come from: a file here
+//! ([`Units`]), the record book elsewhere. Laying out, proving and writing is
+//! the `print` crate's; what is decided here is which units may have a label.
+
+pub mod check;
+mod from_book;
+mod payload;
+pub mod units;
+
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use print::run::{Single, Tally};
+use print::sheet::{Grid, Paper, Sheet};
+use print::{LabelData, Press, RunError, Template, TemplateError};
+use serde::Serialize;
+
+use crate::advice::{Advise, Kind};
+pub use check::{Checked, check};
+pub use from_book::of_unit;
+pub(crate) use from_book::print_units;
+pub use units::{Defaults, Units, UnitsError, complete};
+
+/// What a run is written as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Format {
+    /// One PDF.
+    Pdf,
+    /// One SVG a label.
+    Svg,
+    /// One PNG a label.
+    Png,
+}
+
+impl Format {
+    /// The format that a file's name tells.
+    pub fn of(path: &Path) -> Option<Self> {
+        match path.extension()?.to_str()?.to_ascii_lowercase().as_str() {
+            "pdf" => Some(Self::Pdf),
+            "svg" => Some(Self::Svg),
+            "png" => Some(Self::Png),
+            _ => None,
+        }
+    }
+
+    /// Its word in JSON.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Pdf => "pdf",
+            Self::Svg => "svg",
+            Self::Png => "png",
+        }
+    }
+}
+
+/// How labels are to be printed.
+#[derive(Debug, Clone)]
+pub struct Job {
+    /// Name of a built-in template, or a template's file.
+    pub template: String,
+    /// File to write; for more than one SVG or PNG, a directory.
+    pub out: PathBuf,
+    /// Left out: told by the name of `out`.
+    pub format: Option<Format>,
+    /// Left out: a roll.
+    pub paper: Option<Paper>,
+    /// Where labels lie on the paper.
+    pub grid: Grid,
+    /// The printer.
+    pub press: Press,
+    /// Labels a unit, 1 to 100.
+    pub copies: u32,
+}
+
+/// What a run did.
+#[derive(Debug, Clone, Serialize)]
+pub struct Printed {
+    /// Labels written.
+    pub labels: u64,
+    /// Symbols drawn at the printer's resolution, read back, and found equal to their unit's payload.
+    pub decoded: u64,
+    /// Labels that carry the mark of a test product.
+    pub test: u64,
+    /// The file, or the directory.
+    pub file: PathBuf,
+    /// `pdf`, `svg` or `png`.
+    pub format: &'static str,
+    /// The template.
+    pub template: String,
+    /// Width and height of one label, mm.
+    pub label_mm: [f64; 2],
+    /// Pages of the PDF; labels of SVG and PNG have none.
+    pub pages: u64,
+    /// Width and height of a page, mm.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub page_mm: Option<[f64; 2]>,
+    /// Printer's resolution.
+    pub dpi: u32,
+    /// Smallest module, mm.
+    pub module_mm: f64,
+    /// Its dots.
+    pub module_dots: u32,
+    /// Wall time.
+    pub seconds: f64,
+    /// Labels in one second of wall time.
+    pub labels_per_second: f64,
+    /// Share of the work that went into drawing symbols and reading them back, 0 to 1.
+    pub decoding_share: f64,
+}
+
+/// Why labels were not printed. No file was written or changed.
+#[derive(Debug, thiserror::Error)]
+pub enum PrintError {
+    /// The order to print makes no sense.
+    #[error("{what}")]
+    Order {
+        /// What is wrong with it.
+        what: String,
+        /// What to do.
+        advice: String,
+    },
+    /// The template's file can't be read.
+    #[error("template {} can't be read", .path.display())]
+    TemplateFile {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The template is refused.
+    #[error(transparent)]
+    Template(#[from] TemplateError),
+    /// The units are refused.
+    #[error(transparent)]
+    Units(#[from] UnitsError),
+    /// The run stopped.
+    #[error(transparent)]
+    Run(#[from] RunError),
+}
+
+impl Advise for PrintError {
+    fn kind(&self) -> Kind {
+        match self {
+            Self::Order { .. } | Self::TemplateFile { .. } | Self::Template(_) => Kind::Usage,
+            Self::Units(error) => error.kind(),
+            Self::Run(RunError::Label { .. }) => Kind::Refused,
+            Self::Run(RunError::Sheet { .. } | RunError::Nothing) => Kind::Usage,
+            Self::Run(RunError::File { .. } | RunError::Out(_)) => Kind::Surroundings,
+        }
+    }
+
+    fn advice(&self) -> Option<String> {
+        Some(match self {
+            Self::Order { advice, .. } => advice.clone(),
+            Self::TemplateFile { .. } => format!("Give {}, or an SVG file that may be read.", built_in_names()),
+            Self::Template(error) => format!("{} Nothing was written.", error.advice),
+            Self::Units(error) => return error.advice(),
+            Self::Run(RunError::Label { source, .. }) => format!("{} Nothing was written.", source.advice()),
+            Self::Run(RunError::Sheet { advice, .. }) => advice.clone(),
+            Self::Run(RunError::Nothing) => "Give a file with at least one unit.".into(),
+            Self::Run(RunError::File { .. } | RunError::Out(_)) => {
+                "Look at the disk and at who may write there; the file is as it was before.".into()
+            }
+        })
+    }
+}
+
+fn built_in_names() -> String {
+    let names: Vec<&str> = print::template::BUILT_IN.iter().map(|(name, _)| *name).collect();
+    names.join(" or ")
+}
+
+/// Finds a template: built in by its name, else a file.
+///
+/// # Errors
+///
+/// [`PrintError::TemplateFile`] and [`PrintError::Template`].
+pub fn template(name: &str) -> Result<Template, PrintError> {
+    if let Some(known) = Template::built_in(name) {
+        return Ok(known);
+    }
+    let path = PathBuf::from(name);
+    let failed = |source| PrintError::TemplateFile { path: path.clone(), source };
+    // One octet past the limit, so that the limit itself refuses what is larger.
+    let limit = print::template::guard::LARGEST_FILE as u64 + 1;
+    let file = std::fs::File::open(&path).map_err(failed)?;
+    let mut text = String::new();
+    std::io::Read::read_to_string(&mut std::io::Read::take(file, limit), &mut text).map_err(failed)?;
+    let shown = path.file_name().map_or_else(|| name.to_owned(), |n| n.to_string_lossy().into_owned());
+    Ok(Template::read(&shown, &text)?)
+}
+
+/// Prints a label for each unit, in their order.
+///
+/// Each symbol is drawn at the printer's resolution and read back before any
+/// label is written; the file appears whole or not at all.
+///
+/// # Errors
+///
+/// [`PrintError`]; the first unit that is refused ends the run.
+pub fn print<E>(
+    job: &Job,
+    units: impl Iterator<Item = Result<LabelData, E>>,
+    progress: &dyn Fn(u64),
+) -> Result<Printed, PrintError>
+where
+    PrintError: From<E>,
+{
+    let started = Instant::now();
+    let order = |what: &str, advice: &str| PrintError::Order { what: what.into(), advice: advice.into() };
+    if !(100..=2400).contains(&job.press.dpi) {
+        return Err(order("a resolution outside 100 to 2400 dpi", "Give the printer's own, such as 203, 300 or 600."));
+    }
+    if !(0.05..=10.0).contains(&job.press.least_module_mm) {
+        return Err(order("a least module outside 0.05 to 10 mm", "Leave it out; 0.3 mm is what phones read."));
+    }
+    if !(1..=100).contains(&job.copies) {
+        return Err(order("copies outside 1 to 100", "Print the run again for more."));
+    }
+    let format = job.format.or_else(|| Format::of(&job.out)).ok_or_else(|| {
+        order("the name of the file to write tells no format", "End it in .pdf, .svg or .png, or give the format.")
+    })?;
+    let template = template(&job.template)?;
+    let mut units = units.map(|unit| unit.map_err(PrintError::from));
+    let mut page_mm = None;
+    let tally = match format {
+        Format::Pdf => {
+            let sheet = Sheet::settle(job.paper.unwrap_or(Paper::Roll), job.grid, template.size_mm(), &job.press)?;
+            page_mm = Some([round(sheet.page_mm.0), round(sheet.page_mm.1)]);
+            let on = (&template, &job.press, &sheet);
+            print::run::write_whole(&job.out, |out| print::run::pdf(out, on, units, job.copies, progress))?
+        }
+        Format::Svg | Format::Png => {
+            if job.paper.is_some() || job.grid != Grid::default() || job.copies != 1 {
+                return Err(order(
+                    "sheets, rolls and copies are for PDF",
+                    "End the file in .pdf, or leave out the sheet and the copies.",
+                ));
+            }
+            let kind = if format == Format::Svg { Single::Svg } else { Single::Png };
+            singles(job, kind, &template, &mut units, progress)?
+        }
+    };
+    let seconds = started.elapsed().as_secs_f64();
+    let (module_mm, module_dots) = tally.module.unwrap_or_default();
+    Ok(Printed {
+        labels: tally.labels,
+        decoded: tally.decoded,
+        test: tally.test,
+        file: job.out.clone(),
+        format: format.word(),
+        template: template.name().to_owned(),
+        label_mm: [round(template.size_mm().0), round(template.size_mm().1)],
+        pages: tally.pages,
+        page_mm,
+        dpi: job.press.dpi,
+        module_mm: round(module_mm),
+        module_dots,
+        seconds,
+        labels_per_second: if seconds > 0.0 { tally.labels as f64 / seconds } else { 0.0 },
+        decoding_share: (tally.proving_share() * 1000.0).round() / 1000.0,
+    })
+}
+
+/// One file for one unit; a directory for more.
+fn singles(
+    job: &Job,
+    kind: Single,
+    template: &Template,
+    units: &mut dyn Iterator<Item = Result<LabelData, PrintError>>,
+    progress: &dyn Fn(u64),
+) -> Result<Tally, PrintError> {
+    let first = units.next().ok_or(RunError::Nothing)??;
+    let Some(second) = units.next() else {
+        if !job.out.is_dir() {
+            let (octets, tally) = print::run::single(kind, template, &first, &job.press)?;
+            return print::run::write_whole(&job.out, |out| {
+                out.write_all(&octets).map_err(RunError::Out)?;
+                Ok::<_, PrintError>(tally)
+            });
+        }
+        let one = std::iter::once(Ok::<_, PrintError>(first));
+        return print::run::files(&job.out, kind, (template, &job.press), one, progress);
+    };
+    if Format::of(&job.out).is_some() && !job.out.is_dir() {
+        let extension = kind.extension();
+        return Err(PrintError::Order {
+            what: format!("more than one unit, and {} is one {extension} file", job.out.display()),
+            advice: format!("Name a directory with --format {extension}, or a .pdf file."),
+        });
+    }
+    let all = [Ok(first), second].into_iter().chain(units);
+    print::run::files(&job.out, kind, (template, &job.press), all, progress)
+}
+
+/// Whole micrometres, so that JSON shows lengths and not rounding.
+fn round(mm: f32) -> f64 {
+    (f64::from(mm) * 1000.0).round() / 1000.0
+}
