@@ -13,6 +13,9 @@
 //! answers for a unit and [`Book::reconcile`] for all of them. [`Book::verify`]
 //! recomputes the log.
 
+#[cfg(test)]
+extern crate self as book;
+
 mod attempt;
 mod authority;
 mod backup;
@@ -40,6 +43,17 @@ mod transaction;
 mod transfer;
 mod unit;
 mod words;
+
+#[cfg(test)]
+mod inside;
+#[cfg(test)]
+#[allow(dead_code, clippy::print_stderr, reason = "shared with the contract")]
+#[path = "../tests/contract/server.rs"]
+mod server;
+#[cfg(test)]
+#[allow(dead_code, reason = "shared with the contract")]
+#[path = "../tests/contract/support.rs"]
+mod support;
 
 use std::sync::Mutex;
 

@@ -150,7 +150,7 @@ impl Book {
     /// Whether the transaction that appended this entry is in the book. Taking
     /// the head waits for the server to finish with that transaction, one way or
     /// the other.
-    fn was_committed(&self, appended: Option<(i64, Hash)>) -> Result<bool, BookError> {
+    pub(crate) fn was_committed(&self, appended: Option<(i64, Hash)>) -> Result<bool, BookError> {
         let Some((sequence, hash)) = appended else { return Ok(false) };
         let since = Instant::now();
         loop {

@@ -213,25 +213,28 @@ impl<'t> Laid<'t> {
         // About one payload in 200 happens to look like a finder pattern somewhere, and a reader may then
         // miss the symbol. The next level down is another symbol of the same size; customers' readers
         // are spared the hard one.
-        loop {
-            match self.proven_as(Reading::Searched, started) {
+        let svg = loop {
+            match self.drawn_and_read(Reading::Searched) {
                 Err(LabelError::NotReadBack { .. }) => {}
-                done => return done,
+                done => break done?,
             }
-            let Some(below) = self.symbol.level().below() else { break };
-            self.symbol = Symbol::encode_up_to(&self.payload, below)?;
-        }
-        // All of them hide from a search. Where that is not for want of dots, the reader may be told where
-        // the best one lies: a camera sees it under another angle and finds it.
-        let reading = if self.spot.dots < LEAST_DOTS_TO_SEARCH { Reading::Searched } else { Reading::Shown };
-        self.symbol = best;
-        self.proven_as(reading, started)
+            if let Some(below) = self.symbol.level().below() {
+                self.symbol = Symbol::encode_up_to(&self.payload, below)?;
+                continue;
+            }
+            // All of them hide from a search. Where that is not for want of dots, the reader may be told
+            // where the best one lies: a camera sees it under another angle and finds it.
+            let reading = if self.spot.dots < LEAST_DOTS_TO_SEARCH { Reading::Searched } else { Reading::Shown };
+            self.symbol = best;
+            break self.drawn_and_read(reading)?;
+        };
+        Ok(Proven { laid: self, svg: Arc::from(svg), taken: started.elapsed() })
     }
 
-    fn proven_as(&self, reading: Reading, started: Instant) -> Result<Proven<'t>, LabelError> {
+    fn drawn_and_read(&self, reading: Reading) -> Result<String, LabelError> {
         let svg = svg::write(self.program, &self.lines, Some((&self.symbol, self.spot, &self.press)));
         proof::prove(&svg, self, &self.payload, reading)?;
-        Ok(Proven { laid: self.clone(), svg: Arc::from(svg), taken: started.elapsed() })
+        Ok(svg)
     }
 }
 

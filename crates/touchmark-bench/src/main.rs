@@ -25,12 +25,14 @@ struct Arguments {
 #[derive(Debug, clap::Subcommand)]
 enum Command {
     Judging(commands::judging::JudgingArgs),
+    Labels(commands::labels::Labels),
     Verifiers(commands::verifiers::Verifiers),
 }
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let measured = match arguments.command {
+        Command::Labels(args) => commands::labels::run(&args),
         Command::Judging(args) => commands::judging::run(&args),
         Command::Verifiers(args) => commands::verifiers::run(&args),
     };

@@ -25,6 +25,8 @@ const STATEMENTS: usize = 200;
 pub(crate) struct Sqlite {
     pub(crate) raw: rusqlite::Connection,
     rewritten: HashMap<String, String>,
+    /// The cache's limit now, in KiB.
+    cache: u32,
 }
 
 impl Sqlite {
@@ -49,7 +51,7 @@ impl Sqlite {
         .map_err(told)?;
         raw.set_prepared_statement_cache_capacity(STATEMENTS);
         raw.execute_batch(
-            "PRAGMA page_size = 4096; PRAGMA journal_mode = WAL;
+            "PRAGMA journal_mode = WAL;
              PRAGMA synchronous = FULL;
              PRAGMA foreign_keys = ON;
              PRAGMA secure_delete = ON;
@@ -58,7 +60,7 @@ impl Sqlite {
              PRAGMA temp_store = MEMORY;",
         )
         .map_err(told)?;
-        Ok(Self { raw, rewritten: HashMap::new() })
+        Ok(Self { raw, rewritten: HashMap::new(), cache: 0 })
     }
 
     pub(crate) fn begin(&mut self, mode: Mode) -> Result<(), BookError> {
@@ -66,7 +68,10 @@ impl Sqlite {
         // delivery touches every page of an index again and again: out of the
         // cache, each touch would be a write and a read of the log file.
         let cache = if mode == Mode::Bulk { BULK_CACHE } else { CACHE };
-        self.batch(&format!("PRAGMA cache_size = -{cache}"))?;
+        if self.cache != cache {
+            self.batch(&format!("PRAGMA cache_size = -{cache}"))?;
+            self.cache = cache;
+        }
         self.batch(if mode == Mode::Snapshot { "BEGIN" } else { "BEGIN IMMEDIATE" })
     }
 
@@ -96,6 +101,12 @@ impl Sqlite {
         }
         let text = self.rewritten.get(sql).map_or(sql, String::as_str);
         self.raw.prepare_cached(text).map_err(|e| failed(sql, e))
+    }
+
+    /// All statements that ran on this connection, for a test of their plans.
+    #[cfg(test)]
+    pub(crate) fn statements(&self) -> Vec<String> {
+        self.rewritten.values().cloned().collect()
     }
 
     pub(crate) fn run(&mut self, sql: &str, params: &[P<'_>]) -> Result<u64, BookError> {

@@ -26,7 +26,10 @@ pub(crate) const MIGRATIONS: &[Migration] = &[Migration { version: 1, name: "the
 /// Marks a SQLite file as ours: "TMBK".
 pub(crate) const APPLICATION_ID: i64 = 0x544D_424B;
 
-/// Tables in an order in which each stands after those it points at.
+/// Tables in the order in which a copy fills them: each after those it points
+/// at, but for proofs, which come before units. Units point at proofs by a column
+/// that needs no index but for this; the other way round each proof would be
+/// searched for among all units.
 pub(crate) const TABLES: &[&str] = &[
     "site",
     "product",
@@ -37,11 +40,11 @@ pub(crate) const TABLES: &[&str] = &[
     "delivery",
     "delivery_authority",
     "credential",
+    "octets",
+    "proof",
     "unit",
     "attempt",
     "step",
-    "octets",
-    "proof",
     "label",
     "order_written",
     "serial_series",

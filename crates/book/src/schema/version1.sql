@@ -213,7 +213,7 @@ CREATE TABLE proof (
   report TEXT NOT NULL,
   proven INTEGER NOT NULL,
   entry INTEGER NOT NULL,
-  FOREIGN KEY (unit, attempt) REFERENCES attempt (unit, number)
+  FOREIGN KEY (unit, attempt) REFERENCES attempt (unit, number) DEFERRABLE INITIALLY IMMEDIATE
 ) STRICT;
 
 CREATE TABLE label (

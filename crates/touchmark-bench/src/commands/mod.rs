@@ -1,5 +1,6 @@
 //! One file a subcommand.
 
 pub mod judging;
+pub mod labels;
 mod rate;
 pub mod verifiers;
