@@ -1,6 +1,8 @@
 //! What is printed is what the template's author saw: our drawing of a label
 //! beside a renderer's of the template itself, values written in by hand.
 
+#![cfg(test)]
+
 mod common;
 
 use std::sync::Arc;

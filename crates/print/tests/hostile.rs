@@ -1,6 +1,8 @@
 //! Values from anywhere never break a label: it is refused, or it is sound SVG
 //! that says exactly the values and holds nothing else of theirs.
 
+#![cfg(test)]
+
 mod common;
 
 use common::{label, template, unit};

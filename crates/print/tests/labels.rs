@@ -1,5 +1,7 @@
 //! What one label is refused for, each rule alone.
 
+#![cfg(test)]
+
 mod common;
 
 use common::{MANUAL, QR, label, template, unit};

@@ -1,5 +1,7 @@
 //! What a template may and may not hold: each refusal alone, beside what is accepted.
 
+#![cfg(test)]
+
 mod common;
 
 use common::{label, template, template_text, unit};

@@ -12,6 +12,7 @@ use crate::asn1::{Departure, Unreadable, Walk, tag};
 use crate::certificate::{Certificate, KeyField};
 use crate::declaration::Declaration;
 use crate::exchange::{Proof, ProofError};
+use crate::factory_record::{self, FactoryRecord};
 use crate::key::PublicKey;
 use crate::oid;
 use crate::request::Request;
@@ -34,6 +35,8 @@ pub enum Item {
     Exchange(Proof),
     /// A public key alone.
     PublicKey(PublicKey),
+    /// A unit's factory record: CBOR, flash image or Intel HEX.
+    FactoryRecord(Box<FactoryRecord>),
 }
 
 /// Why nothing was found.
@@ -71,6 +74,11 @@ pub fn detect(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
             Err(ProofError::Json(why)) => Err(DetectError::Broken("JSON", why)),
         },
         _ if octets[0] == tag::SEQUENCE => der_sequence(octets),
+        // A CBOR map (RFC 8949 §3.1, major type 5), or Intel HEX.
+        0xA0..=0xBF | b':' => match factory_record::read_any(octets) {
+            Ok((record, _)) => Ok(vec![Item::FactoryRecord(Box::new(record))]),
+            Err(why) => Err(DetectError::Broken("a factory record", why.to_string())),
+        },
         _ => Err(DetectError::Unknown),
     }
 }

@@ -66,6 +66,7 @@ enum Command {
     Code(commands::code::Code),
     Record(commands::record::RecordArgs),
     Verifier(commands::verifier::Verifier),
+    Manual(commands::manual::ManualArgs),
     #[command(subcommand)]
     Label(commands::label::Label),
 }
@@ -124,7 +125,8 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Code(args) => commands::code::run(args, output),
         Command::Record(args) => commands::record::run(args, output),
         Command::Verifier(args) => commands::verifier::run(args, output),
-        Command::Label(label) => commands::label::run(label, output),
+        Command::Manual(args) => commands::manual::run(&args, <Arguments as clap::CommandFactory>::command(), output),
+        Command::Label(label) => commands::label::run(label, &place, output),
     }
 }
 

@@ -1,6 +1,8 @@
 //! `examine` against a corpus that Python builds from the clauses, octet by octet, and that knows
 //! nothing of this code: `tests/outside/corpus.py`. Every disagreement is told at once.
 
+#![cfg(test)]
+
 mod python;
 
 use std::collections::BTreeSet;

@@ -1,5 +1,7 @@
 //! `touchmark label` from the command line: answers, exit codes, and what is on disk.
 
+#![cfg(test)]
+
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
 

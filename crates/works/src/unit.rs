@@ -369,7 +369,7 @@ pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Value, Trouble> {
     let reel = reel.map(ReelId::new).transpose()?;
     let counts = site.book.reconcile(reel.as_ref())?;
     let verified = site.book.verify(None)?;
-    let mut value = serde_json::to_value(&counts)
+    let mut value = serde_json::to_value(counts)
         .map_err(|e| Trouble::surroundings(format!("the counts can't be written: {e}"), "Report this."))?;
     value["log"] = json!({ "entries": verified.entries, "intact": verified.total == 0 });
     Ok(value)

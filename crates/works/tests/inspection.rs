@@ -1,6 +1,8 @@
 //! Receiving inspection on reels and deliveries that were made without this
 //! program. Source: `tests/data`, proved by its own `verify_data.py`.
 
+#![cfg(test)]
+
 use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::path::PathBuf;

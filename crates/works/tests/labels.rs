@@ -1,5 +1,7 @@
 //! Labels from a file of units to files on disk, and what stops them.
 
+#![cfg(test)]
+
 use std::fs;
 use std::path::{Path, PathBuf};
 

@@ -4,11 +4,14 @@ use std::cell::OnceCell;
 use std::io::Read as _;
 use std::path::PathBuf;
 
+use book::LabelEvent;
 use indicatif::{ProgressBar, ProgressStyle};
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
-use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError};
+use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError, Which};
 use zeroize::Zeroizing;
+
+use super::at_site::{PassphraseArgs, Place};
 
 use crate::output::{Exit, Failure, Output};
 
@@ -20,14 +23,14 @@ pub enum Label {
 }
 
 /// Runs it.
-pub fn run(label: Label, output: &mut Output) -> Result<Exit, Failure> {
+pub fn run(label: Label, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     match label {
-        Label::Print(args) => print(args, output),
-        Label::Check(args) => check(args, output),
+        Label::Print(args) => print(args, place, output),
+        Label::Check(args) => check(args, place, output),
     }
 }
 
-/// One unit by its codes, or many from a file.
+/// Units of the site's book, of a file, or one by its codes.
 #[derive(Debug, clap::Args)]
 struct Source {
     /// Units from a file: NDJSON or CSV with the columns unit, qr, manual
@@ -37,7 +40,7 @@ struct Source {
     #[arg(long, value_name = "FILE")]
     units: Option<PathBuf>,
 
-    /// The unit; with --units, that one of the file's
+    /// The unit: of the site's book, or with --units of the file
     #[arg(long, value_name = "UNIT")]
     unit: Option<String>,
 
@@ -55,12 +58,20 @@ struct Source {
 }
 
 impl Source {
+    /// Which units of the site's book are meant; `None` where they come from elsewhere.
+    fn of_book(&self) -> Option<Which<'_>> {
+        if self.units.is_some() || self.qr.is_some() || self.manual.is_some() {
+            return None;
+        }
+        self.unit.as_deref().map(Which::One)
+    }
+
     /// The one unit that was given by its codes.
     fn one(&self, defaults: &Defaults) -> Result<LabelData, Failure> {
         let (Some(unit), Some(qr), Some(manual)) = (&self.unit, &self.qr, &self.manual) else {
             return Err(Failure::usage(
                 "neither units from a file, nor one unit with its codes",
-                "Give --units FILE, or --unit, --qr and --manual.",
+                "Give --unit, --reel or --all for units of the site's book, --units FILE, or --unit with --qr and --manual.",
             ));
         };
         let data = LabelData {
@@ -83,6 +94,17 @@ impl Source {
 pub struct Print {
     #[command(flatten)]
     source: Source,
+
+    /// Units of the site's book that passed, of this reel
+    #[arg(long, value_name = "ID", conflicts_with_all = ["units", "unit", "qr", "all"])]
+    reel: Option<String>,
+
+    /// All units of the site's book that passed
+    #[arg(long, conflicts_with_all = ["units", "unit", "qr"])]
+    all: bool,
+
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
 
     /// device, carton, or an SVG file of your own
     #[arg(long, default_value = "device", value_name = "NAME|FILE")]
@@ -145,7 +167,21 @@ pub struct Print {
     test: bool,
 }
 
-fn print(args: Print, output: &mut Output) -> Result<Exit, Failure> {
+fn print(args: Print, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let which = match (&args.reel, args.all) {
+        (Some(reel), _) => Some(Which::Reel(reel)),
+        (None, true) => Some(Which::All),
+        (None, false) => args.source.of_book(),
+    };
+    let of_book = match &which {
+        None => None,
+        Some(which) => {
+            let site = place.open()?;
+            let passphrase = args.passphrase.for_site_key(&site)?;
+            let data = label::of_book(&site, which, passphrase.as_ref())?;
+            Some((site, data))
+        }
+    };
     let defaults = Defaults {
         product: args.product.clone(),
         vendor: args.vendor.clone(),
@@ -168,15 +204,20 @@ fn print(args: Print, output: &mut Output) -> Result<Exit, Failure> {
             bar.get_or_init(counter).set_position(labels);
         }
     };
-    let printed = match &args.source.units {
-        Some(path) if args.source.unit.is_none() => label::print(&job, Units::open(path, defaults)?, &progress),
-        Some(path) => {
+    let mut recorded = None;
+    let printed = match (&args.source.units, of_book) {
+        (_, Some((site, data))) => {
+            recorded = Some((site, data.iter().map(|d| d.unit.clone()).collect::<Vec<_>>()));
+            label::print(&job, data.into_iter().map(Ok::<_, UnitsError>), &progress)
+        }
+        (Some(path), None) if args.source.unit.is_none() => label::print(&job, Units::open(path, defaults)?, &progress),
+        (Some(path), None) => {
             // One of the file's units: the others are read past, and judged no less.
             let wanted = args.source.unit.clone().unwrap_or_default();
             let found = find(path, defaults, &wanted)?.0;
             label::print(&job, std::iter::once(Ok::<_, UnitsError>(found)), &progress)
         }
-        None => {
+        (None, None) => {
             let one = args.source.one(&defaults)?;
             label::print(&job, std::iter::once(Ok::<_, UnitsError>(one)), &progress)
         }
@@ -185,6 +226,9 @@ fn print(args: Print, output: &mut Output) -> Result<Exit, Failure> {
         bar.finish_and_clear();
     }
     let printed = printed?;
+    if let Some((site, units)) = recorded {
+        label::record(&site, &units, LabelEvent::Printed, &place.who()?)?;
+    }
     let verbose = output.is_verbose();
     output.show(&printed, |w| writeln!(w, "{}", sentence(&printed, verbose)))?;
     Ok(Exit::Done)
@@ -235,20 +279,35 @@ pub struct Check {
 
     #[command(flatten)]
     source: Source,
+
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
 }
 
-fn check(args: Check, output: &mut Output) -> Result<Exit, Failure> {
+fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let scanned = Zeroizing::new(if args.scanned == "-" { read_line()? } else { args.scanned });
-    let (expected, others) = match &args.source.units {
-        Some(path) => {
+    let mut site = None;
+    let (expected, others) = match (&args.source.units, args.source.of_book()) {
+        (None, Some(which)) => {
+            let opened = place.open()?;
+            let passphrase = args.passphrase.for_site_key(&opened)?;
+            let mut data = label::of_book(&opened, &which, passphrase.as_ref())?;
+            site = Some(opened);
+            (data.remove(0), Vec::new())
+        }
+        (Some(path), _) => {
             let wanted = args.source.unit.as_deref().ok_or_else(|| {
                 Failure::usage("no unit was named", "Give --unit with the unit that the label should be on.")
             })?;
             find(path, Defaults::default(), wanted)?
         }
-        None => (args.source.one(&Defaults::default())?, Vec::new()),
+        (None, None) => (args.source.one(&Defaults::default())?, Vec::new()),
     };
     let checked = label::check(&scanned, &expected, &others)?;
+    if let Some(site) = &site {
+        let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
+        label::record(site, std::slice::from_ref(&checked.unit), event, &place.who()?)?;
+    }
     output.show(&checked, |w| writeln!(w, "{}", verdict(&checked)))?;
     Ok(if checked.is_match() { Exit::Done } else { Exit::Rejected })
 }

@@ -1,5 +1,7 @@
 //! One file a command: parse, call, show.
 
+#![expect(clippy::doc_markdown, reason = "doc comments of arguments are the help, which a terminal shows as it is")]
+
 pub mod at_site;
 pub mod authority;
 pub mod chip;
@@ -9,6 +11,7 @@ pub mod delivery;
 pub mod examine;
 pub mod examine_words;
 pub mod label;
+pub mod manual;
 pub mod product;
 pub mod provision;
 pub mod record;

@@ -141,7 +141,7 @@ pub fn inspect(
             }
             // Notes, digests and the like.
             Err(DetectError::Unknown | DetectError::Empty) => {}
-            Err(DetectError::Broken("JSON", _)) => {}
+            Err(DetectError::Broken("JSON" | "a factory record", _)) => {}
             Err(why) => inspection.tell(&entry.name, None, Finding::new(&DELIVERY_FORMAT, why.to_string())),
         }
         Ok(())
@@ -175,9 +175,8 @@ fn sort(
             let ca = certificate.basic_constraints().is_some_and(|b| b.ca)
                 || usage.is_some_and(|u| u.has(standard::certificate::KeyUsage::KEY_CERT_SIGN))
                     && certificate.subject.identity.products.is_empty();
-            if ca && certificate.subject.identity.product().is_none()
-                || ca && certificate.basic_constraints().is_some_and(|b| b.ca)
-            {
+            let constrained = certificate.basic_constraints().is_some_and(|b| b.ca);
+            if ca && (constrained || certificate.subject.identity.product().is_none()) {
                 authorities.push(Arrived { name, certificate });
             } else {
                 dacs.push(Arrived { name, certificate });

@@ -249,7 +249,7 @@ fn read_one(file: &Listed, name: &str) -> Result<Vec<Found>, GatherError> {
             Ok(vec![Found { name: name.to_owned(), item: None, path: path.clone() }])
         }
         // JSON of any other kind is no business of ours either.
-        Err(DetectError::Broken("JSON", _)) if file.by_directory => {
+        Err(DetectError::Broken("JSON" | "a factory record", _)) if file.by_directory => {
             Ok(vec![Found { name: name.to_owned(), item: None, path: path.clone() }])
         }
         Err(why) => Err(GatherError::Detect { name: path.display().to_string(), why }),

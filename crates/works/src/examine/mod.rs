@@ -42,6 +42,8 @@ pub enum Kind {
     ListSigner,
     /// Attestation exchange.
     Exchange,
+    /// A unit's factory record.
+    FactoryRecord,
     /// None of these: passed over in a directory.
     Unknown,
 }
@@ -58,6 +60,7 @@ impl Kind {
         (Self::RevocationList, "revocation-list"),
         (Self::ListSigner, "revocation-list-signer"),
         (Self::Exchange, "exchange"),
+        (Self::FactoryRecord, "factory-record"),
         (Self::Unknown, "unknown"),
     ];
 

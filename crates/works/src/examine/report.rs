@@ -103,6 +103,19 @@ impl Subject {
                 subject.kind = Kind::Exchange;
                 subject.title = proof.unit.as_deref().map(printable);
             }
+            Part::Record(r) => {
+                subject.kind = Kind::FactoryRecord;
+                subject.vendor_id = Some(r.vendor_id.to_string());
+                subject.product_id = Some(r.product_id.to_string());
+                subject.title = Some(format!(
+                    "serial number {}, {} {}, discriminator {}, {} iterations",
+                    r.serial_number,
+                    r.vendor_name,
+                    r.product_name,
+                    r.discriminator,
+                    r.iterations.get()
+                ));
+            }
             Part::Key => subject.kind = Kind::DeclarationSigner,
             Part::Unknown => {}
         }

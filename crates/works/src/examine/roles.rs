@@ -11,6 +11,7 @@ use standard::certificate::{Certificate, KeyUsage, Profile};
 use standard::declaration::Declaration;
 use standard::detect::Item;
 use standard::exchange::Proof;
+use standard::factory_record::FactoryRecord;
 use standard::request::Request;
 use standard::revocation::RevocationList;
 use standard::verdict::SignerKey;
@@ -29,6 +30,8 @@ pub(super) enum Part {
     Exchange(Proof),
     /// A key alone: nothing to judge.
     Key,
+    /// A unit's factory record, read whole and in its one form.
+    Record(Box<FactoryRecord>),
     Unknown,
 }
 
@@ -133,6 +136,9 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
                 check(request, &name, "a revocation list", Kind::RevocationList, Part::List(l))?
             }
             Some(Item::Exchange(p)) => check(request, &name, "an exchange", Kind::Exchange, Part::Exchange(p))?,
+            Some(Item::FactoryRecord(r)) => {
+                check(request, &name, "a factory record", Kind::FactoryRecord, Part::Record(r))?
+            }
             Some(Item::PublicKey(_)) => check(request, &name, "a public key", Kind::DeclarationSigner, Part::Key)?,
         };
         players.push(Player { name, part });

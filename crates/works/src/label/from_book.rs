@@ -2,14 +2,15 @@
 
 use std::path::Path;
 
-use book::Unit;
+use book::ids::{ReelId, UnitSerial};
+use book::{LabelEvent, Unit, UnitFilter, UnitState};
 use custody::Passphrase;
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
 
 use super::{Job, PrintError, print};
 use crate::product;
-use crate::site::Site;
+use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 use crate::unit::payload;
 
@@ -56,4 +57,70 @@ pub(crate) fn print_units(out: &Path, data: Vec<LabelData>) -> Result<u64, Troub
     };
     let done = print(&job, data.into_iter().map(Ok::<_, PrintError>), &|_| {}).map_err(Trouble::of)?;
     Ok(done.labels)
+}
+
+/// Which units of the book.
+#[derive(Debug)]
+pub enum Which<'a> {
+    /// One, whatever its state but scrapped.
+    One(&'a str),
+    /// Those of a reel that passed.
+    Reel(&'a str),
+    /// All that passed.
+    All,
+}
+
+/// Labels of the wanted units, in the order of their serial numbers.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is no such unit, none passed, or one has no code any more.
+pub fn of_book(site: &Site, which: &Which<'_>, passphrase: Option<&Passphrase>) -> Result<Vec<LabelData>, Trouble> {
+    let reel = match which {
+        Which::One(serial) => {
+            let unit = site.book.unit(&UnitSerial::new(serial)?)?.ok_or_else(|| {
+                Trouble::usage(
+                    format!("there is no unit {serial}"),
+                    "Look at the serial number, or search with `touchmark unit find`.",
+                )
+            })?;
+            if unit.state != UnitState::Passed {
+                return Err(Trouble::refused(
+                    format!("unit {serial} is {}, and only a unit that passed gets a label", unit.state.word()),
+                    "Provision it first; a scrapped or returned unit gets none.",
+                ));
+            }
+            return Ok(vec![of_unit(site, &unit, passphrase)?]);
+        }
+        Which::Reel(reel) => Some(ReelId::new(reel)?),
+        Which::All => None,
+    };
+    let filter = UnitFilter { state: Some(UnitState::Passed), reel, ..UnitFilter::default() };
+    let (mut data, mut after) = (Vec::new(), None);
+    loop {
+        let page = site.book.units(&filter, after.as_ref(), 500)?;
+        for unit in &page.items {
+            data.push(of_unit(site, unit, passphrase)?);
+        }
+        match page.next {
+            Some(next) => after = Some(next),
+            None => break,
+        }
+    }
+    if data.is_empty() {
+        return Err(Trouble::refused("no unit has passed, so there is no label to print", "Provision units first."));
+    }
+    Ok(data)
+}
+
+/// Records what happened to the labels of these units.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn record(site: &Site, units: &[String], event: LabelEvent, who: &Who) -> Result<(), Trouble> {
+    for unit in units {
+        site.book.record_label(&UnitSerial::new(unit)?, event, &who.by())?;
+    }
+    Ok(())
 }

@@ -19,8 +19,8 @@ use serde::Serialize;
 
 use crate::advice::{Advise, Kind};
 pub use check::{Checked, check};
-pub use from_book::of_unit;
 pub(crate) use from_book::print_units;
+pub use from_book::{Which, of_book, of_unit, record};
 pub use units::{Defaults, Units, UnitsError, complete};
 
 /// What a run is written as.

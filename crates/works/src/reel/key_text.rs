@@ -1,7 +1,7 @@
 //! Public keys as manifests write them.
 //!
 //! Hex or base 64 of an uncompressed or compressed point (SEC 1 §2.3.3), of
-//! bare coordinates, or of a SubjectPublicKeyInfo; or that in PEM. Whatever
+//! bare coordinates, or of a `SubjectPublicKeyInfo`; or that in PEM. Whatever
 //! comes, a key on the curve comes out.
 
 use base64::Engine as _;
@@ -60,7 +60,7 @@ fn from_octets(octets: &[u8]) -> Result<PublicKey, String> {
     }
 }
 
-/// A SubjectPublicKeyInfo around a compressed point: 59 octets (RFC 5480 §2.2).
+/// A `SubjectPublicKeyInfo` around a compressed point: 59 octets (RFC 5480 §2.2).
 fn compressed_in_spki(octets: &[u8]) -> Option<Result<PublicKey, String>> {
     const PREFIX: [u8; 26] = [
         0x30, 0x39, 0x30, 0x13, 0x06, 0x07, 0x2A, 0x86, 0x48, 0xCE, 0x3D, 0x02, 0x01, 0x06, 0x08, 0x2A, 0x86, 0x48,

@@ -5,8 +5,11 @@
 
 use std::fmt::Write as _;
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use book::ids::ReelId;
 use book::{ChipState, UnitFilter, UnitState};
+use print::fonts::Face;
 use serde_json::Value;
 use standard::certificate::Certificate;
 use standard::moment::NO_END;
@@ -49,6 +52,20 @@ svg{max-width:100%;height:auto;display:block;margin:.6rem 0}svg text{fill:var(--
 .plate{border:2px solid var(--ink);padding:.7rem 1rem;max-width:44rem}.link{border-left:4px double var(--ink);height:1.6rem;margin-left:2rem}
 .plate h3{margin:0;font-size:1.05rem}.plate p{margin:.3em 0}
 ";
+
+/// The house's letters, embedded: a report is read where there is no internet.
+fn fonts() -> String {
+    let mut css = String::new();
+    for (face, weight) in [(Face::Words, 400), (Face::WordsBold, 700), (Face::Codes, 400)] {
+        let family = if face == Face::Codes { print::fonts::CODES } else { print::fonts::WORDS };
+        let data = STANDARD.encode(face.file());
+        let _ = write!(
+            css,
+            "@font-face{{font-family:'{family}';font-weight:{weight};src:url(data:font/ttf;base64,{data}) format('truetype')}}"
+        );
+    }
+    css
+}
 
 /// Shapes of a chip's fate, 10 by 10 about the origin.
 fn shape(state: ChipState) -> &'static str {
@@ -161,8 +178,9 @@ fn table(head: &[&str], rows: &[Vec<String>]) -> String {
 pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value) -> Result<String, Trouble> {
     let (from, to) = (OffsetDateTime::UNIX_EPOCH, OffsetDateTime::now_utc() + time::Duration::days(1));
     let mut page = format!(
-        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>Rehearsal of {}</title><style>{STYLE}</style><body>",
-        safe(&site.settings.site.name)
+        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>Rehearsal of {}</title><style>{}{STYLE}</style><body>",
+        safe(&site.settings.site.name),
+        fonts()
     );
     let first = first_pass(site)?;
     let share = |part: u64, whole: u64| {
@@ -214,9 +232,9 @@ pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value
         log["entries"],
         if log["intact"] == true { "intact" } else { "DAMAGED" }
     );
-    let _ = write!(
+    let _ = writeln!(
         page,
-        "<h2>Look further</h2><p>Units and their proofs lie in <code>evidence/</code>, labels in <code>labels.pdf</code>. In this directory, <code>touchmark unit show TV-000001</code> tells one unit's story; <code>touchmark examine evidence/TV-000001</code> judges its files. The same again: seed {}.</p></body></html>\n",
+        "<h2>Look further</h2><p>Units and their proofs lie in <code>evidence/</code>, labels in <code>labels.pdf</code>. In this directory, <code>touchmark unit show TV-000001</code> tells one unit's story; <code>touchmark examine evidence/TV-000001</code> judges its files. The same again: seed {}.</p></body></html>",
         done.seed
     );
     Ok(page)
