@@ -21,7 +21,7 @@ fuzz_target!(|data: &[u8]| {
             Item::Request(r) => judge_request(&r, &Device::default(), &mut report),
             Item::List(l) => drop(judge_list(&l, &Pool::default(), &[], false, NO_END, &mut report)),
             Item::Exchange(p) => drop(judge_exchange(&p, None, &[], &mut report)),
-            Item::BrokenCertificate(..) | Item::PublicKey(_) => {}
+            Item::BrokenCertificate(..) | Item::PublicKey(_) | Item::FactoryRecord(_) => {}
         }
     }
 });

@@ -49,7 +49,7 @@ fn everything(octets: &[u8]) {
             Item::Exchange(p) => {
                 judge_exchange(&p, None, &[], &mut report);
             }
-            Item::BrokenCertificate(..) | Item::PublicKey(_) => {}
+            Item::BrokenCertificate(..) | Item::PublicKey(_) | Item::FactoryRecord(_) => {}
         }
     }
     if let Ok(c) = Certificate::read(octets) {
