@@ -6,6 +6,7 @@ use rusqlite::backup::{Backup, StepResult};
 
 use crate::engine::{Connection, Mode, Sqlite};
 use crate::error::BookError;
+use crate::location::keep_private;
 use crate::open::{OpenOptions, transact};
 use crate::schema::{self, Migration};
 use crate::transfer::{self, Copied};
@@ -42,6 +43,7 @@ fn whole_or_nothing(path: &Path, make: impl FnOnce(&Path) -> Result<(), BookErro
 /// SQLite's online backup, in one go: a reader's view, which holds up no writer.
 fn online(from: &mut Sqlite, to: &Path) -> Result<(), BookError> {
     let told = |e| crate::engine::sqlite_failed("the online backup", e);
+    keep_private(to)?;
     let mut target = rusqlite::Connection::open(to).map_err(told)?;
     {
         let backup = Backup::new(&from.raw, &mut target).map_err(told)?;

@@ -3,13 +3,14 @@
 use serde_json::json;
 use time::OffsetDateTime;
 
-use crate::Book;
 use crate::by::{By, moment};
 use crate::engine::{Connection, Row, params};
 use crate::error::{Blame, BookError};
 use crate::ids::{AuthorityName, ChipId, DeliveryId, Sequence, UnitSerial};
 use crate::log::{Draft, Subject, rows};
+use crate::transaction::Tx;
 use crate::words::CredentialState;
+use crate::{Book, Page};
 
 /// A credential as it stands in the book.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -105,18 +106,11 @@ impl Book {
     /// [`RevokeError::Unknown`] names the first that is not in the book.
     pub fn revoke(&self, which: &[(Vec<u8>, Vec<u8>)], reason: &str, by: &By) -> Result<u64, RevokeError> {
         self.write(|tx| {
+            // All locks before the log's head, as every act takes them.
+            let held = which.iter().map(|one| hold(tx, one)).collect::<Result<Vec<_>, _>>()?;
             let mut changed = 0;
-            for (issuer, serial) in which {
-                let row = tx.one(
-                    "SELECT k.state, c.chip_id, u.serial FROM credential k JOIN chip c ON c.public_key = k.public_key \
-                     LEFT JOIN unit u ON u.chip_id = c.chip_id \
-                     WHERE k.serial = $1 AND k.issuer_key_id = $2 {lock:k}",
-                    params![serial, issuer],
-                )?;
-                let Some(row) = row else {
-                    return Err(RevokeError::Unknown { serial: hex::encode(serial), issuer: hex::encode(issuer) });
-                };
-                if CredentialState::read(&row, 0)? == CredentialState::Revoked {
+            for ((issuer, serial), (state, chip, subject)) in which.iter().zip(held) {
+                if state == CredentialState::Revoked {
                     continue;
                 }
                 let sequence = tx.next_sequence()?;
@@ -126,11 +120,6 @@ impl Book {
                      WHERE serial = $3 AND issuer_key_id = $4",
                     params![reason, sequence, serial, issuer],
                 )?;
-                let chip = ChipId::kept(row.text(1)?);
-                let subject = match row.maybe(2, Row::text)? {
-                    Some(unit) => Subject::Unit(UnitSerial::kept(unit)),
-                    None => Subject::Chip(chip.clone()),
-                };
                 let body = json!({
                     "chip": chip, "serial": hex::encode(serial), "issuer": hex::encode(issuer), "reason": reason,
                 });
@@ -139,6 +128,25 @@ impl Book {
             }
             Ok(changed)
         })
+    }
+
+    /// Credentials of a delivery in its order, after a position (0 for the first).
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn credentials(
+        &self,
+        delivery: &DeliveryId,
+        after: i64,
+        limit: u32,
+    ) -> Result<Page<Credential, i64>, BookError> {
+        let sql = format!(
+            "SELECT {} FROM credential k WHERE k.delivery = $1 AND k.position > $2 ORDER BY k.position LIMIT $3",
+            Credential::COLUMNS
+        );
+        let rows = self.read(|c| c.all(&sql, params![delivery.as_str(), after, i64::from(limit) + 1]))?;
+        Page::cut(rows.iter().map(|row| Credential::read(row, 0)).collect::<Result<_, _>>()?, limit, |k| k.position)
     }
 
     /// The credential with this serial number (content octets) of this issuer.
@@ -160,6 +168,26 @@ impl Book {
     pub fn credential_for_key(&self, public_key: &[u8]) -> Result<Option<Credential>, BookError> {
         self.read(|c| read_credential(c, public_key))
     }
+}
+
+/// Locks the chip of a credential, as every act on a chip does; tells where the
+/// credential stands, and what its entry is about.
+fn hold(
+    tx: &mut Tx<'_>,
+    (issuer, serial): &(Vec<u8>, Vec<u8>),
+) -> Result<(CredentialState, ChipId, Subject), RevokeError> {
+    let unknown = || RevokeError::Unknown { serial: hex::encode(serial), issuer: hex::encode(issuer) };
+    let sql = "SELECT c.chip_id FROM chip c WHERE c.public_key = \
+               (SELECT k.public_key FROM credential k WHERE k.serial = $1 AND k.issuer_key_id = $2) {lock:c}";
+    let chip = ChipId::kept(tx.one(sql, params![serial, issuer])?.ok_or_else(unknown)?.text(0)?);
+    let sql = "SELECT k.state, u.serial FROM credential k LEFT JOIN unit u ON u.chip_id = $3 \
+               WHERE k.serial = $1 AND k.issuer_key_id = $2";
+    let row = tx.one(sql, params![serial, issuer, chip.as_str()])?.ok_or_else(unknown)?;
+    let subject = match row.maybe(1, Row::text)? {
+        Some(unit) => Subject::Unit(UnitSerial::kept(unit)),
+        None => Subject::Chip(chip.clone()),
+    };
+    Ok((CredentialState::read(&row, 0)?, chip, subject))
 }
 
 pub(crate) fn read_credential(c: &mut Connection, public_key: &[u8]) -> Result<Option<Credential>, BookError> {

@@ -29,6 +29,7 @@ mod engine;
 pub mod error;
 mod find;
 pub mod ids;
+mod known;
 mod list;
 mod location;
 pub mod log;
@@ -96,6 +97,8 @@ pub struct Book {
     pool: Mutex<Vec<engine::Connection>>,
     /// Writers of one process take turns here when the book is a file.
     gate: Mutex<()>,
+    /// What never changes once it is committed, and is wanted for every unit.
+    known: known::Known,
 }
 
 impl Book {

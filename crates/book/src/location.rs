@@ -77,6 +77,9 @@ impl Location {
                 if !create && !path.exists() {
                     return Err(BookError::Missing { place: self.shown.clone() });
                 }
+                if create {
+                    keep_private(path)?;
+                }
                 let opened = Sqlite::open(path, create).map_err(|error| match error {
                     BookError::NotOurs { why, .. } => BookError::NotOurs { place: self.shown.clone(), why },
                     other => other,
@@ -85,6 +88,21 @@ impl Location {
             }
             Kind::Server(config) => Ok(Connection::postgresql(Postgresql::open(config)?)),
         }
+    }
+}
+
+/// Makes the file, readable for its owner alone, where it is missing. What SQLite
+/// lays beside it takes the same permissions.
+pub(crate) fn keep_private(path: &Path) -> Result<(), BookError> {
+    let mut options = std::fs::OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    match options.open(path) {
+        Err(source) if source.kind() != std::io::ErrorKind::AlreadyExists => {
+            Err(BookError::Database { doing: format!("making {}", path.display()), source: source.into() })
+        }
+        _ => Ok(()),
     }
 }
 

@@ -10,6 +10,7 @@ use crate::by::{By, micros, moment};
 use crate::engine::{Connection, Mode, params};
 use crate::error::BookError;
 use crate::ids::SiteId;
+use crate::known::Known;
 use crate::log::{Draft, Subject, rows};
 use crate::schema::{self, Found, MIGRATIONS, Migration};
 use crate::transaction::Tx;
@@ -106,7 +107,7 @@ impl Book {
             .one("SELECT site_id, name, created FROM site", &[])?
             .ok_or_else(|| BookError::damaged("the book names no site"))?;
         let site = Site { site_id: SiteId::kept(site.text(0)?), name: site.text(1)?, created: moment(site.int(2)?)? };
-        let book = Self { location, site, pool: Mutex::new(Vec::new()), gate: Mutex::new(()) };
+        let book = Self { location, site, pool: Mutex::new(Vec::new()), gate: Mutex::new(()), known: Known::default() };
         book.give_back(c);
         Ok(book)
     }

@@ -99,6 +99,19 @@ impl Unit {
     }
 }
 
+/// A unit out of the row that a change returned: the columns under its digest.
+pub(crate) fn changed(row: &Row, entry: i64) -> Result<Unit, BookError> {
+    // serial to attempts stand alike in both; then comes `proven`, which a unit
+    // does not tell, then the onboarding data, and the entry in place of nothing.
+    let mut values = row.0.clone();
+    if values.len() != 15 {
+        return Err(BookError::damaged("a changed unit has too few columns"));
+    }
+    values.remove(9);
+    values.push(crate::engine::Value::Int(entry));
+    Unit::read(&Row(values))
+}
+
 /// Something that happened to a unit's label.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Label {

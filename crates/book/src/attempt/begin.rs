@@ -4,18 +4,18 @@ use serde_json::json;
 use time::OffsetDateTime;
 
 use super::{Attempt, interrupt, open};
-use crate::authority::{Authority, read_authority};
+use crate::authority::Authority;
 use crate::by::By;
-use crate::chip::{Chip, read_chip};
-use crate::credential::{Credential, read_credential};
+use crate::chip::Chip;
+use crate::credential::Credential;
 use crate::engine::params;
 use crate::error::{Blame, BookError};
 use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Draft, Subject, rows};
-use crate::product::{Product, read_product};
+use crate::product::Product;
 use crate::transaction::Tx;
-use crate::unit::{Onboarding, Unit, again};
-use crate::words::{ChipState, CredentialState, Purpose, UnitState};
+use crate::unit::{self, Onboarding, Unit};
+use crate::words::{AttemptResult, ChipState, CredentialState, Purpose, UnitState};
 use crate::{Book, Stop};
 
 /// Which serial number a unit gets, if it is a new one.
@@ -245,33 +245,30 @@ impl Book {
     pub fn begin_attempt(&self, begin: &Begin<'_>) -> Result<Begun, BeginError> {
         let Some(station) = &begin.by.station else { return Err(BeginError::NoStation) };
         self.write(|tx| {
-            let chip = lock_chip(tx, begin)?;
-            let unit = unit_of(tx, &chip)?;
+            let mut chip = lock_chip(tx, begin)?;
+            let (unit, credential) = with_chip(tx, &chip)?;
             refuse_finished(&chip, unit.as_ref())?;
-            let credential = usable_credential(tx, &chip)?;
-            let c = tx.connection();
-            let product = product_of(c, &chip)?;
-            let product = read_product(c, &product)?
-                .ok_or_else(|| BookError::damaged(format!("reel {} is for no product", chip.reel)))?;
-            let authority = read_authority(c, credential.authority.as_str())?
-                .ok_or_else(|| BookError::damaged(format!("authority {} is gone", credential.authority)))?;
+            let mut credential = usable(credential, &chip)?;
+            let product = self.known.product(tx, &chip.reel)?;
+            let authority = self.known.authority(tx, &credential.authority)?;
             check_declaration(tx, begin, product.facts.purpose)?;
             let mut body = json!({
                 "chip": chip.chip_id,
                 "credential": { "issuer": hex::encode(&credential.issuer_key_id), "serial": hex::encode(&credential.serial) },
                 "declaration": begin.declaration,
             });
-            let (serial, attempt, previous) = match &unit {
+            let (after, previous) = match &unit {
                 Some(unit) => {
-                    let previous = resume(tx, begin, unit, station)?;
+                    let (after, previous) = resume(tx, begin, unit, station)?;
                     body["interrupted"] = match &previous {
-                        Some(p) if p.result == crate::AttemptResult::Interrupted => json!(p.number),
+                        Some(p) if p.result == AttemptResult::Interrupted => json!(p.number),
                         _ => json!(null),
                     };
-                    (unit.serial.clone(), AttemptNumber(unit.attempts + 1), previous)
+                    (after, previous)
                 }
-                None => (start(tx, begin, &chip, &product)?, AttemptNumber(1), None),
+                None => (start(tx, begin, &mut chip, &mut credential, &product)?, None),
             };
+            let attempt = AttemptNumber(after.attempts);
             body["attempt"] = json!(attempt);
             let sequence = tx.next_sequence()?;
             tx.change_one(
@@ -279,7 +276,7 @@ impl Book {
                 "INSERT INTO attempt (unit, number, station, actor, declaration, started, result, entry) \
                  VALUES ($1, $2, $3, $4, $5, $6, 'open', $7)",
                 params![
-                    serial.as_str(),
+                    after.serial.as_str(),
                     attempt.0,
                     station.as_str(),
                     begin.by.actor.as_str(),
@@ -288,13 +285,11 @@ impl Book {
                     sequence,
                 ],
             )?;
-            let entry = tx.append(Draft::new("attempt.begin", Subject::Unit(serial.clone()), body), begin.by)?;
-            let c = tx.connection();
-            let gone = || BookError::damaged(format!("chip {} is gone", begin.chip));
+            let entry = tx.append(Draft::new("attempt.begin", Subject::Unit(after.serial.clone()), body), begin.by)?;
             Ok(Begun {
-                chip: read_chip(c, begin.chip.as_str())?.ok_or_else(gone)?,
-                credential: read_credential(c, &chip.public_key)?.ok_or_else(gone)?,
-                unit: again(tx, &serial)?,
+                chip,
+                credential,
+                unit: after,
                 attempt,
                 authority,
                 product,
@@ -321,16 +316,24 @@ fn lock_chip(tx: &mut Tx<'_>, begin: &Begin<'_>) -> Result<Chip, BeginError> {
     }
 }
 
-fn unit_of(tx: &mut Tx<'_>, chip: &Chip) -> Result<Option<Unit>, BookError> {
-    let sql = format!("SELECT {} FROM unit u WHERE u.chip_id = $1", Unit::COLUMNS);
-    tx.one(&sql, params![chip.chip_id.as_str()])?.as_ref().map(Unit::read).transpose()
+/// The chip's unit and its credential, read after the chip's row was locked: what
+/// another station committed before that is seen.
+fn with_chip(tx: &mut Tx<'_>, chip: &Chip) -> Result<(Option<Unit>, Option<Credential>), BookError> {
+    let sql = format!(
+        "SELECT {}, {} FROM chip c LEFT JOIN unit u ON u.chip_id = c.chip_id \
+         LEFT JOIN credential k ON k.public_key = c.public_key WHERE c.chip_id = $1",
+        Unit::COLUMNS,
+        Credential::COLUMNS
+    );
+    let gone = || BookError::damaged(format!("chip {} is gone", chip.chip_id));
+    let row = tx.one(&sql, params![chip.chip_id.as_str()])?.ok_or_else(gone)?;
+    let unit = if row.is_null(0) { None } else { Some(Unit::read(&row)?) };
+    let credential = if row.is_null(UNIT_WIDTH) { None } else { Some(Credential::read(&row, UNIT_WIDTH)?) };
+    Ok((unit, credential))
 }
 
-fn product_of(c: &mut crate::engine::Connection, chip: &Chip) -> Result<String, BookError> {
-    c.one("SELECT product FROM reel WHERE reel_id = $1", params![chip.reel.as_str()])?
-        .ok_or_else(|| BookError::damaged(format!("reel {} is gone", chip.reel)))?
-        .text(0)
-}
+/// Columns of [`Unit::COLUMNS`].
+const UNIT_WIDTH: usize = 15;
 
 /// A chip that is done with, for better or worse, is not begun again.
 fn refuse_finished(chip: &Chip, unit: Option<&Unit>) -> Result<(), BeginError> {
@@ -352,8 +355,8 @@ fn refuse_finished(chip: &Chip, unit: Option<&Unit>) -> Result<(), BeginError> {
     }
 }
 
-fn usable_credential(tx: &mut Tx<'_>, chip: &Chip) -> Result<Credential, BeginError> {
-    let Some(credential) = read_credential(tx.connection(), &chip.public_key)? else {
+fn usable(credential: Option<Credential>, chip: &Chip) -> Result<Credential, BeginError> {
+    let Some(credential) = credential else {
         return Err(BeginError::NoCredential { chip: chip.chip_id.clone(), reel: chip.reel.clone() });
     };
     match (credential.state, chip.state) {
@@ -384,7 +387,7 @@ fn resume(
     begin: &Begin<'_>,
     unit: &Unit,
     station: &StationName,
-) -> Result<Option<Attempt>, BeginError> {
+) -> Result<(Unit, Option<Attempt>), BeginError> {
     if let SerialWish::Exactly(wanted) = begin.serial
         && *wanted != unit.serial
     {
@@ -410,31 +413,29 @@ fn resume(
     if let Some(left) = &left_open {
         interrupt(tx, left, "its station never ended it", begin.by)?;
     }
-    tx.change_one(
+    let row = tx.change_one(
         &rows::UNIT,
         "UPDATE unit SET state = 'open', attempts = attempts + 1, changed = $1, entry = $2 WHERE serial = $3",
         params![begin.by.micros(), sequence, unit.serial.as_str()],
     )?;
+    let after = unit::changed(&row, sequence)?;
     let sql = format!("SELECT {} FROM attempt a WHERE a.unit = $1 AND a.number = $2", Attempt::COLUMNS);
     let row = tx.one(&sql, params![unit.serial.as_str(), unit.attempts])?;
-    Ok(row.as_ref().map(Attempt::read).transpose()?)
+    Ok((after, row.as_ref().map(Attempt::read).transpose()?))
 }
 
-/// Makes the unit of a blank chip; returns its serial number.
-fn start(tx: &mut Tx<'_>, begin: &Begin<'_>, chip: &Chip, product: &Product) -> Result<UnitSerial, BeginError> {
+/// Makes the unit of a blank chip, and notes in `chip` and `credential` what became of them.
+fn start(
+    tx: &mut Tx<'_>,
+    begin: &Begin<'_>,
+    chip: &mut Chip,
+    credential: &mut Credential,
+    product: &Product,
+) -> Result<Unit, BeginError> {
     let serial = match begin.serial {
         SerialWish::Exactly(serial) | SerialWish::IfNew(serial) => serial.clone(),
         SerialWish::CountFrom(first) => next_serial(tx, first)?,
     };
-    let owner = tx.one("SELECT chip_id FROM unit WHERE serial = $1", params![serial.as_str()])?;
-    let taken = |owner: String| BeginError::SerialTaken {
-        unit: serial.clone(),
-        owner: ChipId::kept(owner),
-        chip: chip.chip_id.clone(),
-    };
-    if let Some(row) = owner {
-        return Err(taken(row.text(0)?));
-    }
     let onboarding = (begin.onboard)(&serial).map_err(BeginError::Onboarding)?;
     let onboarding = onboarding.as_ref();
     let sequence = tx.next_sequence()?;
@@ -467,13 +468,15 @@ fn start(tx: &mut Tx<'_>, begin: &Begin<'_>, chip: &Chip, product: &Product) -> 
             sequence,
         ],
     )?;
-    if made.is_none() {
-        // Another station took the number after it was looked for.
+    let Some(made) = made else {
         let row = tx.one("SELECT chip_id FROM unit WHERE serial = $1", params![serial.as_str()])?;
         let row = row.ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
-        return Err(taken(row.text(0)?));
-    }
-    Ok(serial)
+        let owner = ChipId::kept(row.text(0)?);
+        return Err(BeginError::SerialTaken { unit: serial, owner, chip: chip.chip_id.clone() });
+    };
+    (chip.state, chip.entry) = (ChipState::Held, Some(Sequence(sequence)));
+    (credential.state, credential.entry) = (CredentialState::Reserved, Some(Sequence(sequence)));
+    Ok(unit::changed(&made, sequence)?)
 }
 
 /// How many taken numbers a series may have in a row before it is given up.

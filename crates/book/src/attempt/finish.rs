@@ -7,7 +7,7 @@ use super::{Attempt, Step};
 use crate::Book;
 use crate::by::{By, micros};
 use crate::chip::{self, Chip};
-use crate::credential::{Credential, read_credential};
+use crate::credential::Credential;
 use crate::engine::{Row, params};
 use crate::error::{Blame, BookError};
 use crate::ids::{AttemptNumber, Sequence, StationName, UnitSerial};
@@ -15,7 +15,7 @@ use crate::log::{Draft, Subject, rows};
 use crate::product::canonical;
 use crate::proof::{NewProof, sha256, told};
 use crate::transaction::Tx;
-use crate::unit::{Unit, again};
+use crate::unit::{self, Unit, again};
 use crate::words::{AttemptResult, CredentialState, Next};
 
 /// How an attempt ended.
@@ -150,52 +150,66 @@ impl Book {
     /// [`FinishError`]; nothing was changed. After [`BookError::Unanswered`] the
     /// attempt may have ended: [`Book::begin_attempt`] on the same chip tells.
     pub fn finish_attempt(&self, finish: &Finish<'_>) -> Result<Finished, FinishError> {
-        let unit = finish.unit;
-        self.write(|tx| {
-            let (chip, there) = locked(tx, finish)?;
-            match &finish.outcome {
+        let kept = match finish.outcome {
+            Outcome::Passed(proof) => octets_of(proof),
+            _ => Vec::new(),
+        };
+        let finished = self.write(|tx| {
+            let (chip, there, credential) = locked(tx, finish)?;
+            let unit = match finish.outcome {
                 Outcome::Passed(proof) => {
-                    let credential = read_credential(tx.connection(), &chip.public_key)?
-                        .ok_or_else(|| BookError::damaged(format!("the credential of unit {unit} is gone")))?;
-                    check(tx, finish, proof, &credential)?;
-                    for octets in [Some(&proof.pai), proof.declaration.as_ref()].into_iter().flatten() {
+                    check(finish, proof, &credential)?;
+                    let new: Vec<_> = kept.iter().filter(|(digest, _)| !self.known.has_octets(digest)).collect();
+                    for (digest, octets) in new {
                         tx.run(
                             "INSERT INTO octets (digest, content) VALUES ($1, $2) ON CONFLICT DO NOTHING",
-                            params![&sha256(octets), octets],
+                            params![digest, *octets],
                         )?;
                     }
-                    pass(tx, finish, proof, &chip)?;
+                    pass(tx, finish, proof, &chip)?
                 }
-                Outcome::Failed { cause, next, .. } => fail(tx, finish, &chip, cause, *next)?,
-                Outcome::Interrupted { .. } => {}
-            }
+                Outcome::Failed { cause, next, .. } => fail(tx, finish, &chip, cause, next)?,
+                Outcome::Interrupted { .. } => again(tx, finish.unit)?,
+            };
             let entry = end(tx, finish, &there)?;
-            Ok(Finished { unit: again(tx, unit)?, entry })
-        })
+            Ok::<_, FinishError>(Finished { unit, entry })
+        })?;
+        self.known.committed_octets(kept.into_iter().map(|(digest, _)| digest));
+        Ok(finished)
     }
 }
 
-/// The chip's row locked, and the attempt as it stands: open, and this station's.
-fn locked(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<(Chip, Attempt), FinishError> {
+/// What a proof brings that stands once in the book for many units.
+fn octets_of(proof: &NewProof) -> Vec<([u8; 32], &[u8])> {
+    let all = [Some(&proof.pai), proof.declaration.as_ref()];
+    all.into_iter().flatten().map(|octets| (sha256(octets), octets.as_slice())).collect()
+}
+
+/// The chip's row locked; the attempt as it stands, open and this station's; the credential.
+fn locked(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<(Chip, Attempt, Credential), FinishError> {
     let unknown = || FinishError::Unknown { unit: finish.unit.clone(), attempt: finish.attempt };
     let sql = format!(
         "SELECT {} FROM chip c WHERE c.chip_id = (SELECT u.chip_id FROM unit u WHERE u.serial = $1) {{lock:c}}",
         Chip::COLUMNS
     );
     let chip = Chip::read(&tx.one(&sql, params![finish.unit.as_str()])?.ok_or_else(unknown)?)?;
-    let sql = format!("SELECT {} FROM attempt a WHERE a.unit = $1 AND a.number = $2", Attempt::COLUMNS);
-    let row = tx.one(&sql, params![finish.unit.as_str(), finish.attempt.0])?;
-    let there = Attempt::read(&row.ok_or_else(unknown)?)?;
+    let sql = format!(
+        "SELECT {}, {} FROM attempt a JOIN credential k ON k.public_key = $3 WHERE a.unit = $1 AND a.number = $2",
+        Attempt::COLUMNS,
+        Credential::COLUMNS
+    );
+    let row = tx.one(&sql, params![finish.unit.as_str(), finish.attempt.0, &chip.public_key])?.ok_or_else(unknown)?;
+    let (there, credential) = (Attempt::read(&row)?, Credential::read(&row, Attempt::WIDTH)?);
     if there.result != AttemptResult::Open {
         return Err(FinishError::Ended { there: Box::new(there) });
     }
     if finish.by.station.as_ref() != Some(&there.station) {
         return Err(FinishError::OtherStation { there: Box::new(there), station: finish.by.station.clone() });
     }
-    Ok((chip, there))
+    Ok((chip, there, credential))
 }
 
-fn check(tx: &mut Tx<'_>, finish: &Finish<'_>, proof: &NewProof, credential: &Credential) -> Result<(), FinishError> {
+fn check(finish: &Finish<'_>, proof: &NewProof, credential: &Credential) -> Result<(), FinishError> {
     let unit = finish.unit.clone();
     if proof.dac != credential.certificate {
         return Err(FinishError::OtherCertificate { unit });
@@ -203,22 +217,19 @@ fn check(tx: &mut Tx<'_>, finish: &Finish<'_>, proof: &NewProof, credential: &Cr
     if credential.state == CredentialState::Revoked {
         return Err(FinishError::CredentialRevoked { unit, reason: credential.reason.clone().unwrap_or_default() });
     }
-    match tx.one("SELECT unit FROM proof WHERE nonce = $1", params![&proof.nonce])? {
-        Some(row) => Err(FinishError::NonceUsed { unit, other: UnitSerial::kept(row.text(0)?) }),
-        None => Ok(()),
-    }
+    Ok(())
 }
 
 /// The proof first: what follows is refused by the database without it.
-fn pass(tx: &mut Tx<'_>, finish: &Finish<'_>, proof: &NewProof, chip: &Chip) -> Result<(), BookError> {
+fn pass(tx: &mut Tx<'_>, finish: &Finish<'_>, proof: &NewProof, chip: &Chip) -> Result<Unit, FinishError> {
     let sequence = tx.next_sequence()?;
     let (objects, report) = (canonical(&told(&proof.objects))?, canonical(&proof.report)?);
     let declaration = proof.declaration.as_ref().map(|d| sha256(d));
-    tx.change_one(
+    let stored = tx.change(
         &rows::PROOF,
         "INSERT INTO proof (unit, attempt, public_key, nonce, challenge, elements, signature, dac, pai, declaration, \
          objects, verdict, report, proven, entry) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, 'accepted', $12, $13, $14)",
+         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, 'accepted', $12, $13, $14) ON CONFLICT DO NOTHING",
         params![
             finish.unit.as_str(),
             finish.attempt.0,
@@ -236,6 +247,12 @@ fn pass(tx: &mut Tx<'_>, finish: &Finish<'_>, proof: &NewProof, chip: &Chip) -> 
             sequence,
         ],
     )?;
+    if stored.is_none() {
+        // An open unit has no proof, so what is there already is the nonce.
+        let row = tx.one("SELECT unit FROM proof WHERE nonce = $1", params![&proof.nonce])?;
+        let row = row.ok_or_else(|| BookError::damaged(format!("unit {} is open and has a proof", finish.unit)))?;
+        return Err(FinishError::NonceUsed { unit: finish.unit.clone(), other: UnitSerial::kept(row.text(0)?) });
+    }
     tx.change_one(
         &rows::CHIP,
         "UPDATE chip SET state = 'provisioned', entry = $1 WHERE chip_id = $2 AND state = 'held'",
@@ -246,15 +263,15 @@ fn pass(tx: &mut Tx<'_>, finish: &Finish<'_>, proof: &NewProof, chip: &Chip) -> 
         "UPDATE credential SET state = 'installed', entry = $1 WHERE public_key = $2 AND state = 'reserved'",
         params![sequence, &chip.public_key],
     )?;
-    tx.change_one(
+    let row = tx.change_one(
         &rows::UNIT,
         "UPDATE unit SET state = 'passed', proven = serial, changed = $1, entry = $2 WHERE serial = $3 AND state = 'open'",
         params![finish.by.micros(), sequence, finish.unit.as_str()],
     )?;
-    Ok(())
+    Ok(unit::changed(&row, sequence)?)
 }
 
-fn fail(tx: &mut Tx<'_>, finish: &Finish<'_>, chip: &Chip, cause: &str, next: Next) -> Result<(), BookError> {
+fn fail(tx: &mut Tx<'_>, finish: &Finish<'_>, chip: &Chip, cause: &str, next: Next) -> Result<Unit, BookError> {
     let sequence = tx.next_sequence()?;
     let (state, reason) = match next {
         Next::Retry | Next::Rework => ("failed", None),
@@ -263,12 +280,12 @@ fn fail(tx: &mut Tx<'_>, finish: &Finish<'_>, chip: &Chip, cause: &str, next: Ne
             ("scrapped", Some(cause))
         }
     };
-    tx.change_one(
+    let row = tx.change_one(
         &rows::UNIT,
         "UPDATE unit SET state = $1, reason = $2, changed = $3, entry = $4 WHERE serial = $5 AND state = 'open'",
         params![state, reason, finish.by.micros(), sequence, finish.unit.as_str()],
-    )
-    .map(drop)
+    )?;
+    unit::changed(&row, sequence)
 }
 
 /// Steps, the attempt's own row, and the entry.

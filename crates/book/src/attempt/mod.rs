@@ -47,6 +47,9 @@ impl Attempt {
     pub(crate) const COLUMNS: &'static str = "a.unit, a.number, a.station, a.actor, a.declaration, a.started, \
                                               a.ended, a.result, a.cause, a.detail, a.next, a.entry";
 
+    /// How many those are.
+    pub(crate) const WIDTH: usize = 12;
+
     /// Reads [`Attempt::COLUMNS`] from the first column on.
     pub(crate) fn read(row: &Row) -> Result<Self, BookError> {
         Ok(Self {

@@ -14,8 +14,6 @@ use crate::error::BookError;
 
 /// Statements kept prepared on one connection.
 const STATEMENTS: usize = 200;
-/// The protocol counts parameters in 16 bits; half of that is plenty a batch.
-const PARAMETERS: usize = 32_000;
 
 pub(crate) struct Postgresql {
     client: Client,
@@ -117,36 +115,69 @@ impl Postgresql {
         Ok(())
     }
 
+    /// One statement a batch: each column goes over as an array.
     pub(crate) fn insert_rows(&mut self, into: &Into<'_>, values: &[P<'_>]) -> Result<Vec<usize>, BookError> {
         let width = into.columns.len();
-        let mut kept_out = Vec::new();
-        let mut first = 0;
-        for part in values.chunks(PARAMETERS / width * width) {
-            let rows: Vec<_> = (0..part.len() / width)
-                .map(|row| {
-                    let places: Vec<_> = (1..=width).map(|n| format!("${}", row * width + n)).collect();
-                    format!("({})", places.join(","))
-                })
-                .collect();
-            let insert = format!("INSERT INTO {} ({}) VALUES {}", into.table, into.columns.join(", "), rows.join(","));
-            let Some(numbered) = into.numbered else {
-                self.run(&insert, part)?;
-                continue;
-            };
-            let sql = format!("{insert} ON CONFLICT DO NOTHING RETURNING {}", into.columns[numbered]);
-            let mut taken = HashSet::with_capacity(rows.len());
-            self.each(&sql, part, &mut |row| {
-                taken.insert(row.int(0)?);
-                Ok(())
-            })?;
-            for (place, row) in part.chunks_exact(width).enumerate() {
-                if !matches!(row[numbered], P::Int(n) if taken.contains(&n)) {
-                    kept_out.push(first + place);
-                }
-            }
-            first += part.len() / width;
+        let columns: Vec<_> = (0..width).map(|n| Column::of(values.iter().skip(n).step_by(width))).collect();
+        // A column without any value has no type to go over with; it stays empty by itself.
+        let filled: Vec<usize> = (0..width).filter(|n| !matches!(columns[*n], Column::Empty)).collect();
+        if values.is_empty() || filled.is_empty() {
+            return Ok(Vec::new());
         }
-        Ok(kept_out)
+        let names: Vec<_> = filled.iter().map(|n| into.columns[*n]).collect();
+        let arrays: Vec<_> =
+            filled.iter().enumerate().map(|(at, n)| format!("${}::{}[]", at + 1, columns[*n].type_name())).collect();
+        let insert =
+            format!("INSERT INTO {} ({}) SELECT * FROM unnest({})", into.table, names.join(", "), arrays.join(", "));
+        let params: Vec<&(dyn ToSql + Sync)> = filled.iter().map(|n| columns[*n].as_param()).collect();
+        let Some(numbered) = into.numbered else {
+            let statement = self.statement(&insert)?;
+            self.client.execute(&statement, &params).map_err(|e| failed(&insert, e))?;
+            return Ok(Vec::new());
+        };
+        let sql = format!("{insert} ON CONFLICT DO NOTHING RETURNING {}", into.columns[numbered]);
+        let statement = self.statement(&sql)?;
+        let rows = self.client.query(&statement, &params).map_err(|e| failed(&sql, e))?;
+        let taken: HashSet<i64> =
+            rows.iter().map(|row| row.try_get(0)).collect::<Result<_, _>>().map_err(|e| failed(&sql, e))?;
+        let kept_out = |(_, row): &(usize, &[P<'_>])| !matches!(row[numbered], P::Int(n) if taken.contains(&n));
+        Ok(values.chunks_exact(width).enumerate().filter(kept_out).map(|(place, _)| place).collect())
+    }
+}
+
+/// The values of one column, as the protocol takes an array.
+enum Column<'a> {
+    Empty,
+    Ints(Vec<Option<i64>>),
+    Texts(Vec<Option<&'a str>>),
+    Octets(Vec<Option<&'a [u8]>>),
+}
+
+impl<'a> Column<'a> {
+    fn of(values: impl Iterator<Item = &'a P<'a>> + Clone) -> Self {
+        match values.clone().find(|value| **value != P::Null) {
+            None => Self::Empty,
+            Some(P::Int(_)) => Self::Ints(values.map(|v| if let P::Int(n) = v { Some(*n) } else { None }).collect()),
+            Some(P::Text(_)) => Self::Texts(values.map(|v| if let P::Text(t) = v { Some(*t) } else { None }).collect()),
+            Some(_) => Self::Octets(values.map(|v| if let P::Bytes(b) = v { Some(*b) } else { None }).collect()),
+        }
+    }
+
+    fn type_name(&self) -> &'static str {
+        match self {
+            Self::Empty | Self::Texts(_) => "text",
+            Self::Ints(_) => "bigint",
+            Self::Octets(_) => "bytea",
+        }
+    }
+
+    fn as_param(&self) -> &(dyn ToSql + Sync) {
+        match self {
+            Self::Empty => &None::<i64>,
+            Self::Ints(values) => values,
+            Self::Texts(values) => values,
+            Self::Octets(values) => values,
+        }
     }
 }
 

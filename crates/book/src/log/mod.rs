@@ -23,7 +23,7 @@ use serde_json::Value as Json;
 use self::rows::{Mention, Table};
 use self::tree::{Frontier, Node};
 use crate::by::By;
-use crate::engine::{P, Row, params};
+use crate::engine::{Into, P, Row, params};
 use crate::error::BookError;
 use crate::ids::Sequence;
 use crate::transaction::Tx;
@@ -115,11 +115,17 @@ impl Tx<'_> {
             Ok(())
         })?;
         let (size, peaks) = (sequence + 1, log.peaks());
-        for Node { level, number, hash } in made {
-            self.run(
-                "INSERT INTO log_node (level, number, hash) VALUES ($1, $2, $3)",
-                params![i64::from(level), i64::try_from(number).unwrap_or(i64::MAX), &hash],
-            )?;
+        let mut values = Vec::with_capacity(made.len() * 3);
+        for Node { level, number, hash } in &made {
+            values.extend([
+                P::Int(i64::from(*level)),
+                P::Int(i64::try_from(*number).unwrap_or(i64::MAX)),
+                P::Bytes(hash),
+            ]);
+        }
+        if !values.is_empty() {
+            let into = Into { table: "log_node", columns: &["level", "number", "hash"], numbered: None };
+            self.insert_rows(&into, &values)?;
         }
         self.run("UPDATE log_head SET size = $1, peaks = $2 WHERE one = 1", params![size, &peaks])?;
         self.appended = Some((sequence, hash));

@@ -102,6 +102,9 @@ pub fn a_delivery_binds_credentials_to_chips(engine: &Engine<'_>) {
     assert_eq!((seven.position, &seven.certificate), (2, &certificate(7)));
     let by_serial = book.credential(&seven.issuer_key_id, &seven.serial).expect("asks").expect("there");
     assert_eq!(by_serial, seven);
+    let page = book.credentials(&new.delivery, 1098, 1).expect("asks");
+    assert_eq!((page.items[0].position, page.next), (1099, Some(1099)));
+    assert_eq!(book.credentials(&new.delivery, 1099, 5).expect("asks").next, None);
     let without = book.chips_without(&reel_id("REEL-A"), 0, 1000).expect("asks");
     assert_eq!(without.items.iter().map(|c| c.position).collect::<Vec<_>>(), (1101..=1200).collect::<Vec<_>>());
     // The same content again, under any name.

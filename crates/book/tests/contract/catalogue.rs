@@ -26,6 +26,14 @@ pub fn a_book_is_made_once_and_opened_often(engine: &Engine<'_>) {
     assert!(matches!(refused, BookError::NotOurs { .. }), "{refused}");
     assert!(!refused.advice().is_empty());
     assert_eq!(book.head().expect("a head").size, 1);
+    #[cfg(unix)]
+    if let Some(file) = place.location.as_file() {
+        use std::os::unix::fs::PermissionsExt;
+        for name in ["book.sqlite", "book.sqlite-wal"] {
+            let mode = std::fs::metadata(file.with_file_name(name)).expect("a file").permissions().mode();
+            assert_eq!(mode & 0o777, 0o600, "{name}");
+        }
+    }
 }
 
 pub fn what_is_no_book_is_refused(engine: &Engine<'_>) {

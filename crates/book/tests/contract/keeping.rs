@@ -113,3 +113,26 @@ fn a_server_that_comes_and_goes() {
     let verified = site.book.verify(None).expect("verifies");
     assert!(verified.intact(), "{:?}", verified.damages);
 }
+
+/// Two sites in one database, each in a schema of its own.
+#[test]
+fn a_schema_of_its_own() {
+    let Some(server) = Server::start() else { return };
+    let url = server.database("shared");
+    let mut client = postgres::Client::connect(&url, postgres::NoTls).expect("the server answers");
+    client.batch_execute("CREATE SCHEMA north; CREATE SCHEMA south; CREATE ROLE line LOGIN").expect("schemas");
+    client.batch_execute("GRANT ALL ON SCHEMA north, south TO line").expect("granted");
+    let books = ["north", "south"].map(|schema| {
+        let url = format!("{url}&options=-c%20search_path%3D{schema}").replace("postgres@", "line@");
+        let location = Location::parse(&url, std::path::Path::new(".")).expect("an address");
+        let book = Book::create(&location, &site_id(), schema, &by()).expect("made by a role without privileges");
+        (location, book)
+    });
+    for (location, book) in &books {
+        let again = Book::create(location, &site_id(), "x", &by()).expect_err("there already");
+        assert!(matches!(again, BookError::Exists { .. }), "{again}");
+        book.add_product(&product(), &by()).expect("added");
+        assert!(book.verify(None).expect("verifies").intact());
+    }
+    assert_eq!(books[1].1.site().name, "south");
+}
