@@ -58,8 +58,9 @@ mod support;
 
 use std::sync::Mutex;
 
-pub use attempt::begin::{Begin, BeginError, Begun, Onboard, SerialWish};
+pub use attempt::begin::{Begin, Begun, Onboard, SerialWish};
 pub use attempt::finish::{Finish, FinishError, Finished, Outcome};
+pub use attempt::refused::BeginError;
 pub use attempt::{Attempt, Step};
 pub use authority::{Authority, NewAuthority};
 pub use by::By;

@@ -292,19 +292,6 @@ impl Book {
         })
     }
 
-    /// Records that a unit's passcode was shown to whoever acts.
-    ///
-    /// # Errors
-    ///
-    /// [`UnitError::Unknown`] where there is no such unit.
-    pub fn record_reveal(&self, serial: &UnitSerial, by: &By) -> Result<Sequence, UnitError> {
-        self.write(|tx| {
-            locked(tx, serial)?;
-            tx.next_sequence()?;
-            Ok(tx.append(Draft::new("passcode.reveal", Subject::Unit(serial.clone()), json!({})), by)?)
-        })
-    }
-
     /// Erases a unit's passcode, for ever. Asking again changes nothing.
     ///
     /// # Errors

@@ -12,7 +12,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use book::ids::{ChipId, ReelId, StationName, UnitSerial};
-use book::{Begin, BeginError, Begun, ChipState, Finish, Next, Onboarding, Outcome, Purpose, SerialWish, UnitState};
+use book::{Begin, BeginError, Begun, ChipState, Finish, Next, Onboarding, Outcome, Purpose, SerialWish, Subject, UnitState};
 use chip::{ChipSource, ObjectName};
 use custody::Passphrase;
 use serde::Serialize;
@@ -348,6 +348,8 @@ fn one(
                 result.unit = Some(unit.serial.to_string());
                 result.already = true;
                 verify(line, id, &unit, source, &mut result);
+                let told = serde_json::json!({ "result": result.result, "cause": result.cause });
+                line.site.book.note("unit.verify", &Subject::Unit(unit.serial.clone()), &told, &by)?;
                 break;
             }
             Err(BeginError::Book(error)) => return Err(error.into()),

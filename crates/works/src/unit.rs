@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use book::ids::{ReelId, UnitSerial};
-use book::{Next, Unit, UnitFilter, UnitState, UnitStory};
+use book::{Next, Subject, Unit, UnitFilter, UnitState, UnitStory};
 use custody::Passphrase;
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -148,7 +148,7 @@ pub fn story(site: &Site, unit: &str) -> Result<UnitStory, Trouble> {
 pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &Who) -> Result<Value, Trouble> {
     if reveal.is_some() {
         // Recorded before it is shown: a showing without its entry must not be.
-        site.book.record_reveal(&serial(unit)?, &who.by())?;
+        site.book.note("passcode.reveal", &Subject::Unit(serial(unit)?), &json!({}), &who.by())?;
     }
     let story = story(site, unit)?;
     let certificate = |der: &[u8]| {

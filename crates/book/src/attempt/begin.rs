@@ -1,21 +1,21 @@
 //! The intention: before a chip is touched, the book says for whom.
 
 use serde_json::json;
-use time::OffsetDateTime;
 
-use super::{Attempt, interrupt, open};
+use super::refused::BeginError;
+use super::{Attempt, interrupt, open, serial};
 use crate::authority::Authority;
 use crate::by::By;
 use crate::chip::Chip;
 use crate::credential::Credential;
 use crate::engine::params;
-use crate::error::{Blame, BookError};
+use crate::error::BookError;
 use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Draft, Subject, rows};
 use crate::product::Product;
 use crate::transaction::Tx;
 use crate::unit::{self, Onboarding, Unit};
-use crate::words::{AttemptResult, ChipState, CredentialState, Purpose, UnitState};
+use crate::words::{AttemptResult, ChipState, CredentialState, Purpose};
 use crate::{Book, Stop};
 
 /// Which serial number a unit gets, if it is a new one.
@@ -75,159 +75,6 @@ pub struct Begun {
     pub previous: Option<Attempt>,
     /// The entry.
     pub entry: Sequence,
-}
-
-/// Why a station must not touch a chip. Nothing was changed.
-#[derive(Debug, thiserror::Error)]
-pub enum BeginError {
-    /// No reel brought it.
-    #[error("chip {chip} is on no reel in the book")]
-    ChipUnknown {
-        /// The chip.
-        chip: ChipId,
-    },
-    /// It belongs elsewhere.
-    #[error("chip {chip} is on reel {found}, not on reel {wanted}")]
-    OtherReel {
-        /// The chip.
-        chip: ChipId,
-        /// Its reel.
-        found: ReelId,
-        /// The reel that the station works on.
-        wanted: ReelId,
-    },
-    /// No delivery brought a certificate for it.
-    #[error("chip {chip} of reel {reel} has no credential")]
-    NoCredential {
-        /// The chip.
-        chip: ChipId,
-        /// Its reel.
-        reel: ReelId,
-    },
-    /// Its credential was withdrawn.
-    #[error("the credential of chip {chip}, serial {serial}, was revoked: {reason}")]
-    CredentialRevoked {
-        /// The chip.
-        chip: ChipId,
-        /// Serial number in hex.
-        serial: String,
-        /// Why.
-        reason: String,
-    },
-    /// It was given up.
-    #[error("chip {chip} was scrapped{}: {reason}", .unit.as_ref().map(|u| format!(" with unit {u}")).unwrap_or_default())]
-    ChipScrapped {
-        /// The chip.
-        chip: ChipId,
-        /// Its unit, if it had one.
-        unit: Option<UnitSerial>,
-        /// Why.
-        reason: String,
-    },
-    /// It was proven and locked: to be verified, never written again.
-    #[error("chip {} was provisioned as unit {}, which {}", .unit.chip_id, .unit.serial, past(.unit))]
-    AlreadyProvisioned {
-        /// Its unit, passed or returned; [`Book::story`] tells the rest.
-        unit: Box<Unit>,
-    },
-    /// Another station has it, or died at it.
-    #[error("unit {unit} is on station {station} since {since}")]
-    Elsewhere {
-        /// The unit.
-        unit: UnitSerial,
-        /// Its open attempt.
-        attempt: AttemptNumber,
-        /// The station.
-        station: StationName,
-        /// When that attempt began.
-        since: OffsetDateTime,
-    },
-    /// The serial number is another chip's.
-    #[error("serial number {unit} belongs to the unit with chip {owner}, not {chip}")]
-    SerialTaken {
-        /// The serial number.
-        unit: UnitSerial,
-        /// The chip that has it.
-        owner: ChipId,
-        /// The chip on the station.
-        chip: ChipId,
-    },
-    /// The chip is another unit's.
-    #[error("chip {chip} belongs to unit {unit}, not to {wanted}")]
-    ChipHasUnit {
-        /// The chip.
-        chip: ChipId,
-        /// Its unit.
-        unit: UnitSerial,
-        /// The serial number asked for.
-        wanted: UnitSerial,
-    },
-    /// A series has no further number.
-    #[error("no serial number is left in the series that begins with {start}")]
-    SeriesEnds {
-        /// Where it begins.
-        start: UnitSerial,
-    },
-    /// There is no such declaration, or it is for the other purpose.
-    #[error("declaration {declaration} can't be used: {why}")]
-    Declaration {
-        /// The declaration.
-        declaration: DeclarationName,
-        /// Why.
-        why: String,
-    },
-    /// An attempt is at a station.
-    #[error("no station was named for the attempt")]
-    NoStation,
-    /// The caller could not make onboarding data.
-    #[error("no onboarding data could be made for the unit")]
-    Onboarding(#[source] Stop),
-    /// The book gave no answer.
-    #[error(transparent)]
-    Book(#[from] BookError),
-}
-
-fn past(unit: &Unit) -> &'static str {
-    match unit.state {
-        UnitState::Returned => "came back from the customer",
-        _ => "passed",
-    }
-}
-
-impl BeginError {
-    /// Whose move it is.
-    pub fn blame(&self) -> Blame {
-        match self {
-            Self::NoStation => Blame::Usage,
-            Self::Onboarding(_) => Blame::Surroundings,
-            Self::Book(error) => error.blame(),
-            _ => Blame::Refused,
-        }
-    }
-
-    /// The next move, as a sentence.
-    pub fn advice(&self) -> String {
-        match self {
-            Self::ChipUnknown { .. } => "Receive its reel first; if it is on no manifest, set the chip aside.".into(),
-            Self::OtherReel { found, .. } => format!("Set it aside for reel {found}."),
-            Self::NoCredential { .. } => "Receive the delivery that holds its certificate, or set it aside.".into(),
-            Self::CredentialRevoked { .. } => "Scrap the chip: its credential can't be used any more.".into(),
-            Self::ChipScrapped { .. } => "Put it into the scrap bin.".into(),
-            Self::AlreadyProvisioned { unit } => {
-                format!("Leave it as it is; challenge the chip to see that it still proves unit {}.", unit.serial)
-            }
-            Self::Elsewhere { station, .. } => format!(
-                "If station {station} is still at it, leave it there; if that station died, say that it is taken over."
-            ),
-            Self::SerialTaken { .. } => "Scan the serial number again; no number is given twice.".into(),
-            Self::ChipHasUnit { unit, .. } => format!("Put the board back with unit {unit}."),
-            Self::SeriesEnds { .. } => "Begin a series with more digits.".into(),
-            Self::Declaration { .. } => "Choose a declaration of this product.".into(),
-            Self::NoStation => "Name the station.".into(),
-            Self::Onboarding(_) => "See the cause below.".into(),
-            Self::Book(error) => error.advice(),
-        }
-    }
 }
 
 impl Book {
@@ -434,7 +281,7 @@ fn start(
 ) -> Result<Unit, BeginError> {
     let serial = match begin.serial {
         SerialWish::Exactly(serial) | SerialWish::IfNew(serial) => serial.clone(),
-        SerialWish::CountFrom(first) => next_serial(tx, first)?,
+        SerialWish::CountFrom(first) => serial::following(tx, first)?,
     };
     let onboarding = (begin.onboard)(&serial).map_err(BeginError::Onboarding)?;
     let onboarding = onboarding.as_ref();
@@ -477,43 +324,4 @@ fn start(
     (chip.state, chip.entry) = (ChipState::Held, Some(Sequence(sequence)));
     (credential.state, credential.entry) = (CredentialState::Reserved, Some(Sequence(sequence)));
     Ok(unit::changed(&made, sequence)?)
-}
-
-/// How many taken numbers a series may have in a row before it is given up.
-const TAKEN: u32 = 100_000;
-
-/// The next free number of a series. Its row is locked until the transaction ends.
-fn next_serial(tx: &mut Tx<'_>, first: &UnitSerial) -> Result<UnitSerial, BeginError> {
-    let text = first.as_str();
-    let ends = || BeginError::SeriesEnds { start: first.clone() };
-    let digits = text.len() - text.trim_end_matches(|c: char| c.is_ascii_digit()).len();
-    // 18 digits always fit into the column.
-    let (prefix, number) = text.split_at(text.len() - digits.min(18));
-    let digits = number.len();
-    let begins: i64 = number.parse().map_err(|_| ends())?;
-    let limit = 10i64.checked_pow(u32::try_from(digits).unwrap_or(u32::MAX)).ok_or_else(ends)?;
-    let width = digits as i64;
-    tx.run(
-        "INSERT INTO serial_series (prefix, digits, following) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
-        params![prefix, width, begins],
-    )?;
-    let following = tx
-        .one(
-            "SELECT following FROM serial_series s WHERE prefix = $1 AND digits = $2 {lock:s}",
-            params![prefix, width],
-        )?
-        .ok_or_else(|| BookError::damaged("a series of serial numbers is gone"))?
-        .int(0)?;
-    let from = following.max(begins);
-    for number in from..limit.min(from.saturating_add(TAKEN.into())) {
-        let serial = UnitSerial::kept(format!("{prefix}{number:0digits$}"));
-        if tx.one("SELECT 1 FROM unit WHERE serial = $1", params![serial.as_str()])?.is_none() {
-            tx.run(
-                "UPDATE serial_series SET following = $1 WHERE prefix = $2 AND digits = $3",
-                params![number + 1, prefix, width],
-            )?;
-            return Ok(serial);
-        }
-    }
-    Err(ends())
 }

@@ -2,6 +2,8 @@
 
 pub(crate) mod begin;
 pub(crate) mod finish;
+pub(crate) mod refused;
+mod serial;
 
 use time::OffsetDateTime;
 

@@ -3,7 +3,7 @@
 //!
 //! An entry is appended in the transaction of its act: there is no change
 //! without an entry and no entry without its change. Acts look and lock first,
-//! take the log's head ([`Tx::next_sequence`]), then write: the head is the one
+//! take the log's head (`Tx::next_sequence`), then write: the head is the one
 //! place where writers queue, and it is held no longer than needed.
 
 pub(crate) mod entry;

@@ -1,7 +1,7 @@
 //! A private PostgreSQL server for a test: its own folder, its own socket, no port.
 
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::{Child, Command, Output, Stdio};
 
 use tempfile::TempDir;
 
@@ -9,6 +9,8 @@ use tempfile::TempDir;
 pub struct Server {
     folder: TempDir,
     programs: PathBuf,
+    /// Stops the server and removes its folder once this process is gone, however it went.
+    watch: Option<Child>,
 }
 
 /// Folder of `initdb` and `pg_ctl`: where Debian puts them, or on the path.
@@ -48,7 +50,7 @@ impl Server {
         // In memory where the system offers it: making and removing databases is
         // thousands of small files.
         let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new()).expect("a folder");
-        let server = Self { folder, programs };
+        let mut server = Self { folder, programs, watch: None };
         if is_root() {
             let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
             assert!(made.status.success(), "{}", told(&made));
@@ -56,7 +58,26 @@ impl Server {
         let data = server.data();
         server.run("initdb", &["-D", &data, "-U", "postgres", "-A", "trust", "--no-sync", "--encoding=UTF8"]);
         server.launch();
+        server.watch = Some(server.watched());
         Some(server)
+    }
+
+    /// A process of a session of its own: a test that is killed takes its group along.
+    fn watched(&self) -> Child {
+        let (pg_ctl, folder) =
+            (self.programs.join("pg_ctl").display().to_string(), self.folder.path().display().to_string());
+        let as_whom = if is_root() { "runuser -u postgres -- " } else { "" };
+        let script = format!(
+            "cat >/dev/null; cd /; {as_whom}'{pg_ctl}' -D '{}' -w -m immediate stop; rm -rf '{folder}'",
+            self.data()
+        );
+        Command::new("setsid")
+            .args(["sh", "-c", &script])
+            .stdin(Stdio::piped())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("setsid runs (Debian: util-linux)")
     }
 
     /// Starts the server that [`Server::stop`] stopped.
@@ -95,7 +116,7 @@ impl Server {
         let done = command
             .args(arguments)
             .current_dir(self.folder.path())
-            .stdin(std::process::Stdio::null())
+            .stdin(Stdio::null())
             .stdout(out)
             .stderr(err)
             .status()
@@ -143,11 +164,9 @@ impl Server {
 
 impl Drop for Server {
     fn drop(&mut self) {
-        // Quietly: a test that stopped it itself is fine.
-        let data = self.data();
-        let pid = std::fs::read_to_string(Path::new(&data).join("postmaster.pid"));
-        if pid.is_ok() {
-            self.stop("immediate");
+        if let Some(mut watch) = self.watch.take() {
+            drop(watch.stdin.take());
+            watch.wait().ok();
         }
     }
 }

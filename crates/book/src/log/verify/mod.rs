@@ -15,13 +15,15 @@
 //! Whoever rewrites the whole log consistently is found by a signed head that
 //! was taken out of the house before.
 
+mod arrivals;
+
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use serde_json::Value as Json;
 use sha2::{Digest, Sha256};
 
 use super::heads::{self, SignedHead};
-use super::rows::{self, FINGERPRINT, Many, PROTECTED, Table, digest_rows, split_entry};
+use super::rows::{self, PROTECTED, Table, digest_rows, split_entry};
 use super::tree::{Frontier, Hash, leaf_hash, node_hash};
 use crate::Book;
 use crate::by::{micros, rfc3339};
@@ -305,84 +307,6 @@ impl Verifier<'_> {
         self.out.damages.iter().any(|d| d.kind == DamageKind::Removed && d.table == table && d.key == key)
     }
 
-    /// Rows that arrived together, held against their entry.
-    fn many(&mut self, sequence: i64, leaf: &Json, table: &'static str, at: &str) -> Result<(), BookError> {
-        let whole = leaf.pointer(at).cloned().unwrap_or(Json::Null);
-        let owner = leaf.pointer("/subject/id").and_then(Json::as_str).unwrap_or_default().to_owned();
-        let row = self.c.one("SELECT fingerprints FROM entry WHERE sequence = $1", params![sequence])?;
-        let fingerprints = row.map(|row| row.maybe(0, Row::bytes)).transpose()?.flatten().unwrap_or_default();
-        let told = |key: &str| whole.get(key).and_then(Json::as_str).unwrap_or_default().to_owned();
-        let usable = hex::encode(Sha256::digest(&fingerprints)) == told("fingerprints");
-        if !usable {
-            self.tell(
-                DamageKind::Altered,
-                "entry",
-                sequence.to_string(),
-                Some(sequence),
-                "its fingerprints are not those that it was written with",
-            );
-        }
-        let (columns, key, initial) = match table {
-            "chip" => ("reel, position, chip_id, public_key", "reel", "blank"),
-            _ => (CREDENTIAL_COLUMNS, "delivery", "available"),
-        };
-        let sql = format!("SELECT {columns}, position, state, entry FROM {table} WHERE {key} = $1 ORDER BY position");
-        let (mut all, mut found, mut next) = (Many::default(), Vec::new(), 1);
-        self.c.each(&sql, params![&owner], &mut |mut row| {
-            let width = row.0.len();
-            let (position, state, last) = (row.int(width - 3)?, row.text(width - 2)?, row.maybe(width - 1, Row::int)?);
-            row.0.truncate(width - 3);
-            for missing in next..position {
-                found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
-            }
-            next = position + 1;
-            let digest = rows::digest(table, row.0.iter().map(Value::as_param));
-            all.add(&digest);
-            let place = usize::try_from(position - 1).unwrap_or(usize::MAX).saturating_mul(FINGERPRINT);
-            match fingerprints.get(place..place.saturating_add(FINGERPRINT)) {
-                Some(kept) if usable && kept != &digest[..FINGERPRINT] => {
-                    found.push((DamageKind::Altered, position, "it is not as it arrived".to_owned()));
-                }
-                None if usable => {
-                    found.push((DamageKind::Added, position, "it did not arrive with the others".to_owned()))
-                }
-                _ => {}
-            }
-            if last.is_none() && state != initial {
-                found.push((DamageKind::Altered, position, format!("it is {state}, and no entry tells why")));
-            }
-            Ok(())
-        })?;
-        let count = whole.get("count").and_then(Json::as_u64).unwrap_or(0);
-        for missing in next..=i64::try_from(count).unwrap_or(i64::MAX).min(next + TOLD as i64) {
-            found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
-        }
-        self.out.rows += all.count;
-        let same = all.told(table) == whole;
-        if !same && found.is_empty() {
-            let what = format!("the rows of {owner} are not those that arrived");
-            self.tell(DamageKind::Altered, table, owner.clone(), Some(sequence), what);
-        }
-        for (kind, position, what) in found {
-            let key = self.name_of(table, &owner, position)?;
-            self.tell(kind, table, key, Some(sequence), what);
-        }
-        Ok(())
-    }
-
-    /// What a chip or credential is called: its own key, or its place where it is gone.
-    fn name_of(&mut self, table: &str, owner: &str, position: i64) -> Result<String, BookError> {
-        let place = format!("{owner}/{position}");
-        if table == "chip" {
-            let row =
-                self.c.one("SELECT chip_id FROM chip WHERE reel = $1 AND position = $2", params![owner, position])?;
-            return row.map_or(Ok(place), |row| row.text(0));
-        }
-        let sql = "SELECT issuer_key_id, serial FROM credential WHERE delivery = $1 AND position = $2";
-        let row = self.c.one(sql, params![owner, position])?;
-        Ok(row.map_or(place, |row| rows::CREDENTIAL.key_text(&row)))
-    }
-
     /// Rows that no entry vouches for.
     fn added(&mut self) -> Result<(), BookError> {
         for table in PROTECTED {
@@ -483,9 +407,6 @@ impl Verifier<'_> {
         Ok(())
     }
 }
-
-const CREDENTIAL_COLUMNS: &str =
-    "public_key, delivery, position, authority, issuer_key_id, serial, not_after, certificate";
 
 fn shown(text: &Option<String>) -> &str {
     text.as_deref().unwrap_or("nothing")

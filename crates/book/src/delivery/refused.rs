@@ -1,0 +1,131 @@
+//! Why a delivery was not stored.
+
+use crate::Stop;
+use crate::error::{Blame, BookError};
+use crate::ids::{AuthorityName, ChipId, DeliveryId, ReelId};
+use crate::product::AddError;
+use crate::words::Purpose;
+
+/// What is wrong with one certificate of a delivery.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Trouble {
+    /// No chip in the book has its key.
+    Stranger,
+    /// Its chip is on another reel.
+    OtherReel {
+        /// The chip.
+        chip: ChipId,
+        /// That reel.
+        reel: ReelId,
+    },
+    /// Its chip was scrapped.
+    ChipScrapped {
+        /// The chip.
+        chip: ChipId,
+    },
+    /// Its chip has a credential.
+    ChipHasOne {
+        /// The chip.
+        chip: ChipId,
+        /// The delivery that brought it: an earlier one, or this.
+        delivery: DeliveryId,
+        /// Serial number of the one it has.
+        serial: Vec<u8>,
+    },
+    /// Its issuer gave the serial number to another one.
+    SerialUsed {
+        /// The chip of the other one.
+        chip: ChipId,
+        /// The delivery that brought the other one: an earlier one, or this.
+        delivery: DeliveryId,
+    },
+}
+
+/// One certificate that can't be taken.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Problem {
+    /// Its place in what was handed over, from 1.
+    pub position: i64,
+    /// Its serial number.
+    pub serial: Vec<u8>,
+    /// What is wrong.
+    pub trouble: Trouble,
+}
+
+/// Why a delivery was not stored. Nothing of it is in the book.
+#[derive(Debug, thiserror::Error)]
+pub enum DeliveryError {
+    /// Its id is taken.
+    #[error("there is a delivery named {delivery} already")]
+    NameTaken {
+        /// The id.
+        delivery: DeliveryId,
+    },
+    /// There is no such reel.
+    #[error("reel {reel} is not in the book")]
+    NoReel {
+        /// The reel.
+        reel: ReelId,
+    },
+    /// An authority of it can't be taken.
+    #[error("the delivery's authority can't be taken: {0}")]
+    Authority(#[source] AddError),
+    /// A certificate names an issuer that is neither in the book nor in the delivery.
+    #[error("there is no authority named {authority}")]
+    NoAuthority {
+        /// The name.
+        authority: AuthorityName,
+    },
+    /// Test and production never mix.
+    #[error("authority {authority} is for {theirs} and reel {reel} is for {ours}")]
+    Mixed {
+        /// The authority.
+        authority: AuthorityName,
+        /// What it is for.
+        theirs: Purpose,
+        /// The reel.
+        reel: ReelId,
+        /// What that is for.
+        ours: Purpose,
+    },
+    /// Certificates can't be bound to chips.
+    #[error("{total} certificates of the delivery can't be bound to chips of the reel")]
+    Problems {
+        /// How many.
+        total: u64,
+        /// The first of them.
+        first: Vec<Problem>,
+    },
+    /// The caller's iterator stopped.
+    #[error("the delivery could not be read to its end")]
+    Stopped(#[source] Stop),
+    /// The book gave no answer.
+    #[error(transparent)]
+    Book(#[from] BookError),
+}
+
+impl DeliveryError {
+    /// Whose move it is.
+    pub fn blame(&self) -> Blame {
+        match self {
+            Self::NoReel { .. } | Self::NameTaken { .. } | Self::Stopped(_) => Blame::Usage,
+            Self::Authority(error) => error.blame(),
+            Self::NoAuthority { .. } | Self::Mixed { .. } | Self::Problems { .. } => Blame::Refused,
+            Self::Book(error) => error.blame(),
+        }
+    }
+
+    /// The next move, as a sentence.
+    pub fn advice(&self) -> String {
+        match self {
+            Self::NameTaken { .. } => "Store it under another name.".into(),
+            Self::NoReel { .. } => "Receive the reel first, or check its id.".into(),
+            Self::Authority(error) => error.advice(),
+            Self::NoAuthority { .. } => "Adopt the authority, or ask for a delivery that holds it.".into(),
+            Self::Mixed { .. } => "Use an authority made for the same purpose as the product.".into(),
+            Self::Problems { .. } => "Ask the authority to replace these certificates; nothing was stored.".into(),
+            Self::Stopped(_) => "See the cause below; nothing was stored.".into(),
+            Self::Book(error) => error.advice(),
+        }
+    }
+}
