@@ -1,0 +1,117 @@
+//! A site for tests, worked at through the program itself.
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// A file of `tests/data`.
+pub fn data(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).ancestors().nth(2).expect("a workspace").join("tests/data").join(name)
+}
+
+/// A path as an argument.
+pub fn text(path: &Path) -> &str {
+    path.to_str().expect("a path in UTF-8")
+}
+
+/// What the program answered.
+pub struct Answer {
+    pub exit: Option<i32>,
+    /// Standard output, which is one JSON document.
+    pub json: Value,
+    /// Standard output and standard error.
+    pub said: String,
+}
+
+/// A site that trusts an authority of the test data, and has its product and declaration.
+pub struct Site {
+    pub dir: TempDir,
+}
+
+impl Site {
+    /// For reel `a` (Tern Vent) or `b` (Tern Damper).
+    pub fn new(which: &str) -> Self {
+        let site = Self { dir: tempfile::tempdir().expect("a directory") };
+        site.done("site new", &["site", "new", text(&site.dir.path().join("site"))]);
+        site.add(which);
+        site
+    }
+
+    /// Adds authority, declaration and product of reel `a` or `b`.
+    pub fn add(&self, which: &str) {
+        let paa = data(&format!("authority/paa-{which}.pem"));
+        self.done("authority adopt", &["authority", "adopt", text(&paa), "--name", &format!("PAA {which}")]);
+        let (signed, signer) = ("declaration.der", "declaration-signer.pem");
+        let (signed, signer) = (data(&format!("reel-{which}/{signed}")), data(&format!("reel-{which}/{signer}")));
+        self.done("declaration adopt", &["declaration", "adopt", text(&signed), "--signer", text(&signer)]);
+        let (name, product) = if which == "a" { ("Tern Vent", "8A21") } else { ("Tern Damper", "8A22") };
+        let mut add = vec!["product", "add", name, "--vendor", "FFF2", "--product", product];
+        add.extend(["--device-type", "0x0202", "--reach", "ble"]);
+        self.done("product add", &add);
+    }
+
+    /// The manifest of reel `a` or `b`, received as reel A or B.
+    pub fn receive_reel(&self, which: &str) -> Value {
+        let a = which == "a";
+        let manifest = data(if a { "reel-a/manifest.csv" } else { "reel-b/manifest.ndjson" });
+        let mut typed = vec!["reel", "receive", text(&manifest), "--reel", if a { "A" } else { "B" }];
+        typed.extend(["--product", if a { "Tern Vent" } else { "Tern Damper" }]);
+        if !a {
+            typed.extend(["--map", "chip_id=uid,public_key=spki"]);
+        }
+        self.done("reel receive", &typed)
+    }
+
+    /// The reel's delivery, received.
+    pub fn receive_delivery(&self, which: &str) -> Value {
+        let a = which == "a";
+        let delivery = data(if a { "reel-a/delivery.zip" } else { "reel-b/delivery.tar.gz" });
+        self.done("delivery receive", &["delivery", "receive", text(&delivery), "--reel", if a { "A" } else { "B" }])
+    }
+
+    /// Simulated chips with the reel's keys; where they are, as `--chips` wants it.
+    pub fn simulate(&self, which: &str) -> String {
+        let out = self.dir.path().join(format!("chips-{which}"));
+        let keys = data(&format!("reel-{which}/simulated-keys.ndjson"));
+        self.done("chip simulate", &["chip", "simulate", "--out", text(&out), "--keys", text(&keys)]);
+        format!("simulated:{}", text(&out))
+    }
+
+    /// The program, about to be called at this site with `--json`.
+    pub fn command(&self, typed: &[&str]) -> Command {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+        command.arg("--json").args(typed).current_dir(self.dir.path()).stdin(Stdio::null());
+        command.env_remove("TOUCHMARK_PASSPHRASE").env("TOUCHMARK_SITE", self.dir.path().join("site"));
+        command
+    }
+
+    /// Calls the program.
+    pub fn call(&self, case: &str, typed: &[&str]) -> Answer {
+        let done = self.command(typed).output().expect("the program starts");
+        let (out, err) = (String::from_utf8_lossy(&done.stdout), String::from_utf8_lossy(&done.stderr));
+        let json = serde_json::from_str(&out).unwrap_or_else(|e| panic!("{case}: {e} in {out}\n{err}"));
+        Answer { exit: done.status.code(), json, said: format!("{out}\n{err}") }
+    }
+
+    /// Calls the program, which must exit with 0.
+    pub fn done(&self, case: &str, typed: &[&str]) -> Value {
+        let answer = self.call(case, typed);
+        assert_eq!(answer.exit, Some(0), "{case}: {}", answer.said);
+        answer.json
+    }
+
+    /// The account of every chip and credential.
+    pub fn reconcile(&self, case: &str) -> Value {
+        self.done(case, &["reconcile"])
+    }
+}
+
+/// Nothing is missing, used twice, passed unproven, or altered.
+pub fn assert_sound(case: &str, account: &Value) {
+    for path in ["/chips/unaccounted", "/credentials/unaccounted", "/double_use", "/unproven_passes"] {
+        assert_eq!(account.pointer(path), Some(&Value::from(0)), "{case}: {path} of {account}");
+    }
+    assert_eq!(account["log"]["intact"], true, "{case}: {account}");
+}

@@ -1,0 +1,122 @@
+//! The process is killed (SIGKILL) at random moments, 200 times in a row at one site. Nothing may
+//! be lost, used twice or passed unproven, and the reel is finished afterwards.
+
+#![cfg(all(test, unix))]
+
+mod at_site;
+
+use std::fs;
+use std::os::unix::process::ExitStatusExt as _;
+use std::path::Path;
+use std::process::Stdio;
+use std::thread;
+use std::time::Duration;
+
+use at_site::{Site, assert_sound};
+use serde_json::Value;
+
+const KILLS: usize = 200;
+const CHIPS: u64 = 400;
+/// Of the delays. The moments they hit differ from run to run all the same.
+const SEED: u64 = 0x5EED_0417_0CC1_D3A7;
+
+/// xorshift64*, by Vigna, "An experimental exploration of Marsaglia's xorshift generators".
+struct Delays(u64);
+
+impl Delays {
+    fn next(&mut self) -> Duration {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        Duration::from_millis(5 + (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 32) % 176)
+    }
+}
+
+/// Takes the chips of units that passed out of the fixture, as an operator would, so that the
+/// next run meets unfinished work and not a row of chips to verify.
+fn clear(site: &Site, case: &str, fixture: &Path, tray: &Path) {
+    let passed = site.done(case, &["unit", "list", "--state", "passed", "--limit", "400"]);
+    for unit in passed["units"].as_array().expect("units") {
+        let file = format!("{}.chip", unit["chip_id"].as_str().expect("a chip id"));
+        if fixture.join(&file).exists() {
+            fs::rename(fixture.join(&file), tray.join(&file)).expect("moved");
+        }
+    }
+}
+
+#[test]
+fn two_hundred_kills_lose_nothing() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = site.simulate("a");
+    // As few iterations as the standard allows: deriving verifiers is time in which a kill tries nothing.
+    let settings = site.dir.path().join("site/touchmark.toml");
+    let text = fs::read_to_string(&settings).expect("settings");
+    assert!(text.contains("iterations = 10000"), "{text}");
+    fs::write(&settings, text.replace("iterations = 10000", "iterations = 1000")).expect("settings");
+    let (fixture, tray) = (site.dir.path().join("chips-a"), site.dir.path().join("tray"));
+    fs::create_dir(&tray).expect("a tray");
+    let run = ["provision", "--reel", "A", "--station", "line-1", "--chips", &source];
+
+    let mut delays = Delays(SEED);
+    let mut hit = 0;
+    for kill in 1..=KILLS {
+        let delay = delays.next();
+        let case = format!("seed {SEED:#x}, kill {kill} after {delay:?}");
+        let mut child = site.command(&run).stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("it starts");
+        thread::sleep(delay);
+        child.kill().expect("killed");
+        let status = child.wait().expect("waited for");
+        hit += usize::from(status.signal() == Some(9));
+        clear(&site, &case, &fixture, &tray);
+        if kill % 20 == 0 {
+            assert_sound(&case, &site.reconcile(&case));
+        }
+    }
+    let case = format!("seed {SEED:#x}, after {KILLS} kills");
+    assert_eq!(hit, KILLS, "{case}: a run ended before it was killed");
+    let interrupted = site.reconcile(&case);
+    assert_sound(&case, &interrupted);
+
+    // All chips back, and the reel to its end. A chip that failed is tried until it passes or is scrapped.
+    for chip in fs::read_dir(&tray).expect("a tray") {
+        let chip = chip.expect("a chip");
+        fs::rename(chip.path(), fixture.join(chip.file_name())).expect("moved back");
+    }
+    let finished = site.call(&case, &run);
+    assert!(finished.json["units"].is_array(), "{case}: {}", finished.said);
+    let account = site.reconcile(&case);
+    assert_sound(&case, &account);
+    let number = |path: &str| account.pointer(path).and_then(Value::as_u64).unwrap_or_else(|| panic!("{case}: {path}"));
+    assert_eq!(number("/chips/provisioned") + number("/chips/scrapped"), CHIPS, "{case}: {account}");
+    for open in ["/chips/blank", "/chips/held", "/credentials/available", "/credentials/reserved", "/units/open"] {
+        assert_eq!(number(open), 0, "{case}: {open} of {account}");
+    }
+    assert_eq!(number("/units/failed"), 0, "{case}: {account}");
+    assert_eq!(number("/units/passed"), number("/chips/provisioned"), "{case}: {account}");
+
+    let units = site.done(&case, &["unit", "list", "--limit", "1000"]);
+    let units = units["units"].as_array().expect("units");
+    assert_eq!(units.len() as u64, CHIPS, "{case}: one unit a chip");
+    for scrapped in units.iter().filter(|u| u["state"] == "scrapped") {
+        let serial = scrapped["unit"].as_str().expect("a serial number");
+        let story = site.done(&case, &["unit", "show", serial]);
+        let attempts = story["attempts"].as_array().expect("attempts");
+        let cause = attempts.last().map(|a| &a["cause"]);
+        assert!(cause.is_some_and(Value::is_string), "{case}: {serial} was scrapped without a reason: {story}");
+    }
+    // The kills did what they were for: some fell between an intention and its proof.
+    let attempts: u64 = units.iter().filter_map(|u| u["attempts"].as_u64()).sum();
+    let cut_short = attempts - CHIPS;
+    assert!(cut_short >= 10, "{case}: {cut_short} kills fell into an attempt, which tries too little");
+
+    // Every chip whose unit passed convinces a verifier that knows nothing of the book's proofs.
+    let challenged = site.call(&case, &["challenge", "--chips", &source]);
+    let accepted = challenged.json["chips"].as_array().expect("chips");
+    let accepted: Vec<_> = accepted.iter().filter(|c| c["verdict"] == "accepted").map(|c| &c["chip_id"]).collect();
+    for unit in units.iter().filter(|u| u["state"] == "passed") {
+        assert!(accepted.contains(&&unit["chip_id"]), "{case}: {unit} passed, and its chip is not accepted");
+    }
+    println!("{hit} kills, {interrupted} then, {cut_short} attempts cut short, {account} in the end");
+}

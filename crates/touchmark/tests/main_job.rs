@@ -1,0 +1,235 @@
+//! The main job from the command line, on reels and deliveries that others made.
+
+#![cfg(test)]
+
+mod at_site;
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+
+use at_site::{Site, assert_sound, data, text};
+use serde_json::{Value, json};
+
+/// Provisions a reel that is received, to the last chip; then once more, which must write nothing.
+fn to_the_last_chip(site: &Site, which: &str, reel: &str, chips: u64) {
+    let source = site.simulate(which);
+    let run = ["provision", "--reel", reel, "--station", "line-1", "--chips", &source];
+    let done = site.done(&format!("provision {reel}"), &run);
+    assert_eq!((&done["passed"], &done["failed"]), (&json!(chips), &json!(0)), "reel {reel}: {done}");
+    let units = done["units"].as_array().expect("units");
+    let serials: BTreeSet<_> = units.iter().map(|u| u["unit"].as_str().expect("a serial number")).collect();
+    let ids: BTreeSet<_> = units.iter().map(|u| u["chip_id"].as_str().expect("a chip id")).collect();
+    assert_eq!((serials.len() as u64, ids.len() as u64), (chips, chips), "reel {reel}: units and chips are distinct");
+    for unit in units {
+        assert_eq!((&unit["result"], &unit["cause"], &unit["advice"]), (&json!("passed"), &Value::Null, &Value::Null));
+    }
+    let account = site.done(&format!("reconcile {reel}"), &["reconcile", "--reel", reel]);
+    assert_sound(reel, &account);
+    assert_eq!(account["units"]["passed"], chips, "reel {reel}: {account}");
+    assert_eq!(account["chips"]["provisioned"], chips, "reel {reel}: {account}");
+    assert_eq!(account["credentials"]["installed"], chips, "reel {reel}: {account}");
+
+    let before = (held(&site.dir.path().join(format!("chips-{which}"))), site.reconcile("before the second run"));
+    let again = site.done(&format!("provision {reel} again"), &run);
+    assert_eq!((&again["passed"], &again["failed"]), (&json!(0), &json!(0)), "reel {reel} again: {again}");
+    assert_eq!(again["verified"], chips, "reel {reel} again");
+    let after = (held(&site.dir.path().join(format!("chips-{which}"))), site.reconcile("after the second run"));
+    assert!(before.0 == after.0, "reel {reel}: the second run wrote to a chip");
+    assert_eq!(before.1, after.1, "reel {reel}: the second run changed the record");
+}
+
+/// Every simulated chip's file, octet for octet.
+fn held(chips: &Path) -> Vec<(String, Vec<u8>)> {
+    let mut all: Vec<_> = fs::read_dir(chips)
+        .expect("chips")
+        .map(|entry| entry.expect("an entry"))
+        .filter(|entry| entry.path().extension().is_some_and(|e| e == "chip"))
+        .map(|entry| (entry.file_name().to_string_lossy().into_owned(), fs::read(entry.path()).expect("a chip")))
+        .collect();
+    all.sort();
+    assert!(!all.is_empty(), "no chips in {}", chips.display());
+    all
+}
+
+fn delivery_received_once(site: &Site, which: &str, chips: u64) {
+    let received = site.receive_delivery(which);
+    assert_eq!(received["verdict"], "accepted", "delivery {which}: {received}");
+    assert_eq!(received["certificates"], json!({ "read": chips, "accepted": chips, "refused": 0 }), "delivery {which}");
+    assert_eq!(received["chips"], json!({ "on_reel": chips, "matched": chips, "without": [] }), "delivery {which}");
+    let before = site.reconcile("before the same delivery again");
+    let again = site.receive_delivery(which);
+    assert_eq!(again["verdict"], "already-received", "delivery {which} again: {again}");
+    assert_eq!(again["delivery"], received["delivery"], "delivery {which} again");
+    assert_eq!(site.reconcile("after it"), before, "delivery {which} again added something");
+}
+
+#[test]
+fn both_reels_are_provisioned_to_the_last_chip() {
+    let site = Site::new("a");
+    let reel = site.receive_reel("a");
+    assert_eq!(reel["chips"], json!({ "read": 400, "received": 400 }), "reel A: {reel}");
+    delivery_received_once(&site, "a", 400);
+    to_the_last_chip(&site, "a", "A", 400);
+
+    site.add("b");
+    let reel = site.receive_reel("b");
+    assert_eq!(reel["chips"], json!({ "read": 300, "received": 300 }), "reel B: {reel}");
+    delivery_received_once(&site, "b", 300);
+    to_the_last_chip(&site, "b", "B", 300);
+
+    let account = site.reconcile("both reels");
+    assert_sound("both reels", &account);
+    assert_eq!((&account["units"]["passed"], &account["credentials"]["installed"]), (&json!(700), &json!(700)));
+}
+
+/// The words a fault of `faults.json` must be told with.
+fn assert_says(case: &str, fault: &Value, said: &str) {
+    let said = said.to_lowercase();
+    let words = |v: &Value| -> Vec<String> {
+        let list = v.as_array().expect("a list").iter();
+        list.map(|w| w.as_str().expect("a word").to_owned()).collect()
+    };
+    for word in words(&fault["says_all"]) {
+        assert!(said.contains(&word), "{case} does not say {word:?}: {said}");
+    }
+    for any in fault["says_any"].as_array().expect("lists") {
+        assert!(words(any).iter().any(|word| said.contains(word)), "{case} says none of {any}: {said}");
+    }
+}
+
+fn faults(kind: &str) -> Vec<Value> {
+    let text = fs::read_to_string(data("faulty/faults.json")).expect("faults.json");
+    let all: Vec<Value> = serde_json::from_str(&text).expect("a list");
+    let of_kind: Vec<_> = all.into_iter().filter(|f| f["kind"] == kind).collect();
+    assert!(of_kind.len() >= 5, "faults.json has too few of kind {kind}");
+    of_kind
+}
+
+#[test]
+fn every_faulty_delivery_is_refused_whole() {
+    // Each is refused, so each finds the same fresh site as the one before it.
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let before = site.reconcile("before");
+    assert_eq!(before["credentials"]["received"], 0);
+    for fault in faults("delivery") {
+        let case = fault["file"].as_str().expect("a file");
+        let file = data("faulty").join(case);
+        let answer = site.call(case, &["delivery", "receive", text(&file), "--reel", "A"]);
+        let exits = fault["exit"].as_array().expect("exits");
+        assert!(
+            exits.contains(&json!(answer.exit)),
+            "{case}: exit {:?}, {exits:?} wanted: {}",
+            answer.exit,
+            answer.said
+        );
+        assert_says(case, &fault, &answer.said);
+        if answer.exit == Some(1) {
+            assert_eq!(answer.json["verdict"], "refused", "{case}: {}", answer.said);
+            assert_eq!(answer.json["certificates"]["accepted"], 0, "{case}: {}", answer.said);
+        }
+        assert_eq!(site.reconcile(case), before, "{case} was refused and yet stored something");
+        assert_eq!(site.done(case, &["delivery", "list"])["deliveries"], json!([]), "{case} is listed");
+    }
+    for escaped in ["/var/tmp/touchmark-evil.pem", "../evil.pem", "../../evil.pem", "evil.pem"] {
+        assert!(!site.dir.path().join(escaped).exists(), "{escaped} was written");
+    }
+    // After all of them the good one is received as if nothing had been.
+    assert_eq!(site.receive_delivery("a")["certificates"]["accepted"], 400);
+}
+
+#[test]
+fn the_good_part_of_a_short_delivery_is_kept_on_request() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let file = data("faulty/three-chips-without.tar.gz");
+    let received = site.done("in part", &["delivery", "receive", text(&file), "--reel", "A", "--accept-part"]);
+    assert_eq!(received["verdict"], "accepted-in-part", "{received}");
+    assert_eq!(received["certificates"]["accepted"], 397, "{received}");
+    let without = received["chips"]["without"].as_array().expect("chips");
+    let without: BTreeSet<_> = without.iter().filter_map(Value::as_str).collect();
+    let wanted = BTreeSet::from(["514C0417136005D806", "514C04170A094A7DBB", "514C04171752167F11"]);
+    assert_eq!(without, wanted, "{received}");
+    let account = site.reconcile("in part");
+    assert_sound("in part", &account);
+    assert_eq!(account["credentials"]["available"], 397, "{account}");
+}
+
+#[test]
+fn a_stranger_is_never_kept() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let file = data("faulty/dac-not-on-reel.tar.gz");
+    let received = site.done("in part", &["delivery", "receive", text(&file), "--reel", "A", "--accept-part"]);
+    assert_eq!(received["certificates"], json!({ "read": 401, "accepted": 400, "refused": 1 }), "{received}");
+    let found = site.call("find", &["unit", "find", "3303b84edadfc5228c2aab26d60b59c7"]);
+    assert_eq!((found.exit, &found.json["found"]), (Some(1), &json!([])), "{}", found.said);
+    assert_sound("in part", &site.reconcile("in part"));
+}
+
+#[test]
+fn every_faulty_manifest_is_refused_whole() {
+    let site = Site::new("a");
+    let before = site.reconcile("before");
+    let (refused, fine): (Vec<_>, Vec<_>) = faults("manifest").into_iter().partition(|f| f["fine"] == false);
+    for fault in refused {
+        let case = fault["file"].as_str().expect("a file");
+        let file = data("faulty").join(case);
+        let answer = site.call(case, &["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"]);
+        let exits = fault["exit"].as_array().expect("exits");
+        assert!(
+            exits.contains(&json!(answer.exit)),
+            "{case}: exit {:?}, {exits:?} wanted: {}",
+            answer.exit,
+            answer.said
+        );
+        assert_says(case, &fault, &answer.said);
+        assert_eq!(site.reconcile(case), before, "{case} was refused and yet stored something");
+    }
+    assert!(!fine.is_empty(), "faults.json has a manifest without fault");
+    for fault in fine {
+        let case = fault["file"].as_str().expect("a file");
+        let file = data("faulty").join(case);
+        let received = site.done(case, &["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"]);
+        assert_eq!(received["chips"]["received"], 400, "{case}: {received}");
+    }
+    assert_eq!(site.reconcile("after")["chips"]["blank"], 400);
+}
+
+/// Under 256 MiB, as GNU time measures it; where that is missing, under a limit of addresses
+/// (`ulimit -v`), which is stricter than one of memory.
+#[test]
+fn a_bomb_is_refused_before_it_expands() {
+    const MOST_KIB: u64 = 256 * 1024;
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let bomb = data("faulty/bomb.zip");
+    let measured = site.dir.path().join("peak");
+    let gnu_time = Path::new("/usr/bin/time").is_file();
+    let mut command = if gnu_time {
+        let mut time = Command::new("/usr/bin/time");
+        time.args(["-f", "%M", "-o", text(&measured), env!("CARGO_BIN_EXE_touchmark")]);
+        time
+    } else {
+        let mut shell = Command::new("sh");
+        let limited = format!("ulimit -v {} && exec \"$0\" \"$@\"", MOST_KIB + 256 * 1024);
+        shell.args(["-c", &limited, env!("CARGO_BIN_EXE_touchmark")]);
+        shell
+    };
+    let done = command
+        .args(["--json", "delivery", "receive", text(&bomb), "--reel", "A"])
+        .env("TOUCHMARK_SITE", site.dir.path().join("site"))
+        .output()
+        .expect("the program starts");
+    let said = String::from_utf8_lossy(&done.stdout).into_owned() + &String::from_utf8_lossy(&done.stderr);
+    assert!(matches!(done.status.code(), Some(1 | 2)), "{:?}: {said}", done.status);
+    assert!(said.contains("5EC94571"), "the entry is not named: {said}");
+    if gnu_time {
+        // Before the number GNU time writes a line about a status that is not 0.
+        let peak = fs::read_to_string(&measured).expect("a measure");
+        let peak: u64 = peak.lines().last().expect("a line").trim().parse().expect("KiB");
+        assert!(peak < MOST_KIB, "{peak} KiB at the peak");
+    }
+}

@@ -1,0 +1,63 @@
+//! Stored proofs and the chains read back from chips convince judges from outside: Python's
+//! `cryptography` and OpenSSL, called by `tests/outside/proof.py`. docs/proof.md says how.
+
+#![cfg(test)]
+
+mod at_site;
+mod python;
+
+use std::fs;
+use std::path::Path;
+
+use at_site::{Site, assert_sound, data};
+use chip::{ObjectName, OpenOptions, Source};
+
+/// What every chip of a source holds, written as files.
+fn read_back(source: &str, out: &Path) {
+    let source: Source = source.parse().expect("a source");
+    let mut chips = source.open(OpenOptions::default()).expect("the source opens");
+    for id in chips.present().expect("chips") {
+        let mut chip = chips.open(&id).expect("a chip");
+        let objects =
+            [("dac.der", ObjectName::DAC), ("pai.der", ObjectName::PAI), ("declaration.der", ObjectName::DECLARATION)];
+        for (file, object) in objects {
+            let Some(octets) = chip.read(&object).expect("it reads") else { continue };
+            fs::create_dir_all(out.join(id.as_str())).expect("a folder");
+            fs::write(out.join(id.as_str()).join(file), octets).expect("written");
+        }
+    }
+}
+
+#[test]
+fn proofs_and_chains_hold_for_others() {
+    let Some(python) = python::interpreter() else { return };
+    let site = Site::new("a");
+    site.add("b");
+    let (evidence, chips) = (site.dir.path().join("evidence"), site.dir.path().join("chips"));
+    for (which, reel) in [("a", "A"), ("b", "B")] {
+        site.receive_reel(which);
+        site.receive_delivery(which);
+        let source = site.simulate(which);
+        let case = format!("provision {reel}");
+        let run = ["provision", "--reel", reel, "--station", "line-1", "--chips", &source, "--units", "8"];
+        assert_eq!(site.done(&case, &run)["passed"], 8, "{case}");
+        read_back(&source, &chips);
+    }
+    let written = site.done("unit write", &["unit", "write", "--all", "--out", at_site::text(&evidence)]);
+    assert_eq!(written["units"].as_array().map(Vec::len), Some(16), "{written}");
+    let said = python::run(&python, "proof.py", &[&evidence, &chips, &data("authority")]);
+    assert!(said.contains("16 proofs hold"), "{said}");
+
+    assert_sound("16 proofs", &site.reconcile("16 proofs"));
+
+    // The same judge refuses a proof that stands beside another unit's certificate.
+    let (one, other) = (evidence.join("A-00001/dac.der"), evidence.join("A-00002/dac.der"));
+    fs::copy(other, one).expect("swapped");
+    let refused = std::process::Command::new(&python)
+        .args(["-B".as_ref(), python::root().join("tests/outside/proof.py").as_os_str()])
+        .args([&evidence, &chips, &data("authority")])
+        .output()
+        .expect("the interpreter starts");
+    let said = String::from_utf8_lossy(&refused.stderr);
+    assert!(!refused.status.success() && said.contains("A-00001: InvalidSignature"), "a swapped DAC: {said}");
+}
