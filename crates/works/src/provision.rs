@@ -12,7 +12,10 @@ use std::path::Path;
 use std::sync::Arc;
 
 use book::ids::{ChipId, ReelId, StationName, UnitSerial};
-use book::{Begin, BeginError, Begun, ChipState, Finish, Next, Onboarding, Outcome, Purpose, SerialWish, Subject, UnitState};
+use book::{
+    AttemptResult, Begin, BeginError, Begun, ChipState, Finish, Next, Onboarding, Outcome, Purpose, SerialWish,
+    Subject, UnitState,
+};
 use chip::{ChipSource, ObjectName};
 use custody::Passphrase;
 use serde::Serialize;
@@ -433,9 +436,15 @@ fn attempt(
         }
         Err(mut failure) => {
             // A chip that keeps failing is given up, so that its credential is accounted for.
-            if failure.next == Next::Retry && begun.attempt.0 >= i64::from(line.limit) {
-                failure.next = Next::Scrap;
-                failure.advice = format!("{} It has failed {} times: it is scrapped.", failure.advice, begun.attempt.0);
+            if failure.next == Next::Retry {
+                // Attempts that a crash cut short are no fault of the chip.
+                let failed = line.site.book.story(&begun.unit.serial)?.map_or(0, |story| {
+                    story.attempts.iter().filter(|a| a.attempt.result == AttemptResult::Failed).count()
+                });
+                if failed + 1 >= line.limit as usize {
+                    failure.next = Next::Scrap;
+                    failure.advice = format!("{} It has failed {} times: it is scrapped.", failure.advice, failed + 1);
+                }
             }
             finish(Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next })?;
             result.cause = Some(failure.cause);

@@ -3,8 +3,8 @@
 //! Reads any mix of files, links certificates into chains, checks everything
 //! that can be checked with what was given, and says what every broken rule
 //! requires, what was found and what to do. The rules are `standard`'s; here is
-//! what surrounds them: files ([`gather`]), which certificate plays which part
-//! ([`roles`]), and the answer ([`report`]).
+//! what surrounds them: files (`gather`), which certificate plays which part
+//! (`roles`), and the answer ([`report`]).
 
 mod gather;
 mod judge;
