@@ -1,6 +1,6 @@
 //! QR symbols by ISO/IEC 18004.
 //!
-//! Encoding only; reading back is [`crate::proof`], by a reader that shares no
+//! Encoding only; reading back is `crate::proof`, by a reader that shares no
 //! code with this encoder.
 
 use std::fmt::Write as _;
