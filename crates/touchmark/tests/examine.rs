@@ -195,6 +195,11 @@ fn every_rule_is_listed_with_its_clause() {
              certificate-id security certification-type origin authority-list dac-vendor dac-product authority",
         ),
         ("exchange", "elements nonce signature size declaration"),
+        (
+            "code",
+            "prefix alphabet length version padding passcode discriminator vendor-id product-id flow reach check-digit extra",
+        ),
+        ("verifier", "iterations salt point mismatch"),
         ("request", "encoding signature public-key subject"),
         ("revocation", "encoding signature issuer number dates"),
     ];

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 use serde_json::json;
-use standard::specimen::{Identity, Specimen, Use, all};
+use standard::specimen::{Identity, Specimen, TextSpecimen, Use, all, texts};
 use standard::verdict::rule;
 
 use crate::advice::{Advise, Kind};
@@ -107,6 +107,14 @@ pub fn write(out: &Path, identity: &Identity) -> Result<Written, SpecimenError> 
         }
         index.push(entry(set, &folder, identity));
     }
+    let texts = texts();
+    for set in &texts {
+        let directory = out.join(set.rule);
+        fs::create_dir(&directory).map_err(disk(&directory))?;
+        let path = directory.join("call.txt");
+        fs::write(&path, format!("touchmark {}\n", set.arguments.join(" "))).map_err(disk(&path))?;
+        index.push(text_entry(set));
+    }
     for (name, text) in [
         ("README.txt", NOTE.to_owned()),
         ("index.json", format!("{:#}\n", json!({ "for_testing_only": true, "specimens": index }))),
@@ -118,8 +126,22 @@ pub fn write(out: &Path, identity: &Identity) -> Result<Written, SpecimenError> 
     Ok(Written {
         directory: out.display().to_string(),
         index: "index.json".into(),
-        specimens: specimens.len() - valid,
+        specimens: specimens.len() - valid + texts.len(),
         valid,
+    })
+}
+
+fn text_entry(set: &TextSpecimen) -> serde_json::Value {
+    json!({
+        "folder": set.rule,
+        "rule": set.rule,
+        "severity": "error",
+        "clause": rule(set.rule).map(|r| r.clause),
+        "also": [],
+        "what": set.what,
+        "verdict": "rejected",
+        "files": ["call.txt"],
+        "arguments": set.arguments,
     })
 }
 

@@ -12,9 +12,11 @@ mod declarations;
 mod exchanges;
 mod lists;
 mod scene;
+mod texts;
 
 pub use scene::Identity;
 use scene::{Keys, Scene};
+pub use texts::{TextSpecimen, texts};
 
 use crate::key::SignError;
 use crate::verdict::Severity;
