@@ -3,11 +3,17 @@
 use std::fs::{self, File};
 use std::io::{BufWriter, Write};
 use std::path::Path;
+use std::sync::Mutex;
 
 use aws_lc_rs::digest::{SHA256, digest};
 use book::ids::ChipId;
+use chip::{Chip, ChipSource};
 use serde::Serialize;
 use serde_json::json;
+use standard::key::{PublicKey, SignError, Signer};
+use standard::name::NameBuilder;
+use standard::signature::der_from_raw;
+use standard::{pem, request};
 
 use crate::product;
 use crate::reel;
@@ -21,7 +27,7 @@ pub struct Written {
     pub reel: String,
     /// The file.
     pub file: String,
-    /// `csv` or `json`.
+    /// `csv`, `json` or `requests`.
     pub format: &'static str,
     /// Chips in it.
     pub chips: u64,
@@ -109,6 +115,103 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
         reel: reel.facts.reel.to_string(),
         file: out.display().to_string(),
         format: if as_json { "json" } else { "csv" },
+        chips: count,
+        sha256: hex::encode(content_digest),
+    })
+}
+
+/// A chip as whoever signs a request.
+struct ChipSigner(Mutex<Box<dyn Chip>>, PublicKey);
+
+impl Signer for ChipSigner {
+    fn public_key(&self) -> PublicKey {
+        self.1
+    }
+
+    fn sign(&self, message: &[u8]) -> Result<Vec<u8>, SignError> {
+        let mut chip = self.0.lock().map_err(|_| SignError("the chip's holder died".into()))?;
+        let raw = chip.sign(message).map_err(|e| SignError(e.to_string()))?;
+        let der = der_from_raw(&raw).ok_or_else(|| SignError("the chip gave no signature".into()))?;
+        // That octets came back does not say that they are right.
+        if self.1.verifies(message, &der) {
+            Ok(der)
+        } else {
+            Err(SignError("the chip's signature is not its key's".into()))
+        }
+    }
+}
+
+/// Writes a PKCS #10 request (RFC 2986) of each chip that is at hand, on the
+/// reel and without a credential: one PEM block each, signed by the chip's own
+/// key, so that the authority sees that the keys are held.
+///
+/// # Errors
+///
+/// [`Trouble`]; an existing file is never replaced, and a chip that does not
+/// sign for the manifest's key refuses the whole order.
+pub fn write_requests(
+    site: &Site,
+    reel: &str,
+    source: &mut dyn ChipSource,
+    out: &Path,
+    who: &Who,
+) -> Result<Written, Trouble> {
+    let reel = reel::get(site, reel)?;
+    let product = product::get(site, reel.facts.product.as_str())?;
+    if out.exists() {
+        return Err(Trouble::usage(
+            format!("{} is there already", out.display()),
+            "Give another name; nothing was written.",
+        ));
+    }
+    let (vendor, product_id) = crate::delivery::dac_identity(site, &product)?;
+    let mut text = String::new();
+    let mut count = 0;
+    for id in source.present()? {
+        let Some(chip) = site.book.chip(&ChipId::new(id.as_str())?)?.filter(|c| c.reel == reel.facts.reel) else {
+            continue;
+        };
+        if site.book.credential_for_key(&chip.public_key)?.is_some() {
+            continue;
+        }
+        let odd = |what: String| {
+            Trouble::refused(format!("chip {id}: {what}"), "Put the chip aside, and write the order again.")
+        };
+        let mut opened = source.open(&id)?;
+        let key = opened.public_key()?;
+        if key.point().as_slice() != chip.public_key {
+            return Err(odd("its key is not the one that the manifest names".into()));
+        }
+        let tail: String = id.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+        let subject = NameBuilder::new().common_name(&tail).vendor(vendor).product(product_id).build();
+        let der = request::build(&subject, &ChipSigner(Mutex::new(opened), key)).map_err(|e| odd(e.to_string()))?;
+        text.push_str(&pem::encode("CERTIFICATE REQUEST", &der));
+        count += 1;
+    }
+    if count == 0 {
+        return Err(Trouble::refused(
+            format!("no chip of reel {} that needs a credential is at hand", reel.facts.reel),
+            "Look at --chips and at `touchmark reel show`. Nothing was written.",
+        ));
+    }
+    let mut content_digest = [0; 32];
+    content_digest.copy_from_slice(digest(&SHA256, text.as_bytes()).as_ref());
+    let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut partial = tempfile::NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
+    partial.write_all(text.as_bytes()).map_err(|e| Trouble::file(out, e))?;
+    partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
+    let name = reel::file_name(out);
+    site.book.record_order(
+        &reel.facts.reel,
+        &name,
+        &content_digest,
+        i64::try_from(count).unwrap_or(i64::MAX),
+        &who.by(),
+    )?;
+    Ok(Written {
+        reel: reel.facts.reel.to_string(),
+        file: out.display().to_string(),
+        format: "requests",
         chips: count,
         sha256: hex::encode(content_digest),
     })

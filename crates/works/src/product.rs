@@ -42,6 +42,9 @@ pub struct Description {
     /// Whether chips are locked after they were proven, where the part can be.
     #[serde(default = "yes")]
     pub lock: bool,
+    /// Units packed together, among which no discriminator comes twice; the site's setting where none is given.
+    #[serde(default)]
+    pub carton: Option<usize>,
     /// Further objects for the chip.
     #[serde(default, rename = "object")]
     pub objects: Vec<FurtherObject>,
@@ -81,6 +84,8 @@ pub(crate) struct Kept {
     pub hardware_version: u16,
     pub factory_record: bool,
     pub lock: bool,
+    #[serde(default)]
+    pub carton: Option<usize>,
 }
 
 /// A product as it is told.
@@ -181,6 +186,7 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
         hardware_version: description.hardware_version,
         factory_record: description.factory_record,
         lock: description.lock,
+        carton: description.carton,
     };
     let json =
         |e: serde_json::Error| Trouble::surroundings(format!("the product can't be written: {e}"), "Report this.");

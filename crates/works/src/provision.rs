@@ -150,7 +150,8 @@ pub fn provision(
 ) -> Result<Provisioned, Trouble> {
     let line = line(site, &request, who)?;
     let mut serials = Serials::new(&request, &line.reel)?;
-    let mut batch = Batch::new(randomness::system, site.settings.onboarding.carton.max(1));
+    let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
+    let mut batch = Batch::new(randomness::system, carton.max(1));
     let mut prepared: Option<Prepared> = None;
     let mut out = Provisioned {
         reel: line.reel.to_string(),

@@ -1,6 +1,6 @@
 //! `touchmark delivery`.
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
@@ -8,6 +8,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 use standard::verdict::Severity;
 use works::delivery::{self, Received};
+use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place, secret};
 use crate::output::{Exit, Failure, Output};
@@ -42,7 +43,7 @@ pub struct Receive {
     /// Keep the good part, and name the rest
     #[arg(long)]
     accept_part: bool,
-    /// File whose one line is the archive's password; else TOUCHMARK_DELIVERY_PASSWORD
+    /// File whose one line is the archive's password; else TOUCHMARK_DELIVERY_PASSWORD, else a prompt on a terminal
     #[arg(long, value_name = "F")]
     password_file: Option<PathBuf>,
 }
@@ -76,18 +77,26 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
     match command {
         DeliveryCommand::Receive(args) => {
             let password = secret(args.password_file.as_deref(), "TOUCHMARK_DELIVERY_PASSWORD")?;
-            let bar = bar(output);
-            let done = delivery::receive(
-                &site,
-                &args.path,
-                &args.reel,
-                args.accept_part,
-                password.as_ref(),
-                &place.who()?,
-                &|n| bar.inc(n),
-            );
-            bar.finish_and_clear();
-            let done = done?;
+            let who = place.who()?;
+            let receive = |password: Option<&Zeroizing<Vec<u8>>>| {
+                let bar = bar(output);
+                let done =
+                    delivery::receive(&site, &args.path, &args.reel, args.accept_part, password, &who, &|n| bar.inc(n));
+                bar.finish_and_clear();
+                done
+            };
+            let mut done = receive(password.as_ref())?;
+            let locked = done.findings.iter().any(|f| f.finding.rule.name == "delivery.password");
+            if locked && password.is_none() && io::stdin().is_terminal() {
+                let typed =
+                    rpassword::prompt_password("Password of the archive: ").map(Zeroizing::new).map_err(|e| {
+                        Failure::surroundings(
+                            format!("no password could be asked for: {e}"),
+                            "Give it with --password-file.",
+                        )
+                    })?;
+                done = receive(Some(&Zeroizing::new(typed.as_bytes().to_vec())))?;
+            }
             let verbose = output.is_verbose();
             output.show(&done.json(), |w| words(w, &done, verbose))?;
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })

@@ -73,6 +73,7 @@ fn description(args: &Add) -> Result<Description, Failure> {
             hardware_version: 1,
             factory_record: false,
             lock: true,
+            carton: None,
             objects: Vec::new(),
         },
     };

@@ -5,9 +5,10 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use serde_json::json;
-use works::order;
+use works::chips::{OpenOptions, Source};
 use works::reel::manifest::ColumnMap;
 use works::reel::{self, ReelView};
+use works::{Trouble, order};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
@@ -60,6 +61,9 @@ pub struct Write_ {
     /// File to write: JSON where it ends in .json, else CSV
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    /// Write PKCS #10 requests instead, signed by the chips that are there
+    #[arg(long, value_name = "SOURCE")]
+    chips: Option<Source>,
 }
 
 /// Runs `reel`.
@@ -127,7 +131,13 @@ fn words(w: &mut dyn Write, r: &ReelView) -> io::Result<()> {
 pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let OrderCommand::Write(args) = command;
     let site = place.open()?;
-    let done = order::write(&site, &args.reel, &args.out, &place.who()?)?;
+    let done = match &args.chips {
+        None => order::write(&site, &args.reel, &args.out, &place.who()?)?,
+        Some(source) => {
+            let mut source = source.open(OpenOptions::default()).map_err(Trouble::from)?;
+            order::write_requests(&site, &args.reel, source.as_mut(), &args.out, &place.who()?)?
+        }
+    };
     output.show(&done, |w| {
         writeln!(w, "Wrote an order for {} chips of reel {} to {}", done.chips, done.reel, done.file)?;
         writeln!(w, "  SHA-256  {}", done.sha256)

@@ -1,5 +1,7 @@
 //! A site for tests, worked at through the program itself.
 
+#![allow(dead_code, reason = "each test file is a crate of its own and uses a part of this")]
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 

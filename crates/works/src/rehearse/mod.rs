@@ -184,6 +184,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         hardware_version: 1,
         factory_record: true,
         lock: true,
+        carton: None,
         objects: Vec::new(),
     };
     product::add(&site, PRODUCT, &description, &who)?;

@@ -1,0 +1,75 @@
+//! Orders as PKCS #10, further objects in a chip, labels from the record book.
+
+#![cfg(test)]
+
+mod at_site;
+
+use std::fs;
+use std::process::Command;
+
+use at_site::{Site, data, text};
+
+/// A request of every chip, each signed by the chip's own key.
+/// Source: RFC 2986; checked by the `openssl` command.
+#[test]
+fn an_order_of_requests_is_signed_by_the_chips() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let dir = site.dir.path();
+    let (chips, order) = (dir.join("chips"), dir.join("order.pem"));
+    let keys = data("reel-a/simulated-keys.ndjson");
+    site.done("simulate", &["chip", "simulate", "--out", text(&chips), "--keys", text(&keys)]);
+    let source = format!("simulated:{}", text(&chips));
+    let answer = site.done("order", &["order", "write", "--reel", "A", "--out", text(&order), "--chips", &source]);
+    assert_eq!((&answer["chips"], &answer["format"]), (&400.into(), &"requests".into()));
+    let examined = site.done("examine", &["examine", text(&order)]);
+    assert_eq!(examined["subjects"].as_array().map(Vec::len), Some(400));
+    let checked =
+        Command::new("openssl").args(["req", "-verify", "-noout", "-in", text(&order)]).output().expect("openssl");
+    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
+}
+
+#[test]
+fn further_objects_are_written_and_missing_ones_stop_the_unit() {
+    let site = Site::new("a");
+    let dir = site.dir.path();
+    let objects = dir.join("site/objects");
+    fs::create_dir_all(objects.join("keys")).expect("a directory");
+    fs::write(objects.join("anchor.der"), "anchor").expect("a file");
+    fs::write(objects.join("keys/TV-1"), "key of one").expect("a file");
+    let product = dir.join("product.toml");
+    let described = "vendor = 'FFF2'\nproduct = '8A21'\ndevice_type = 514\nreach = 'ble'\nfactory_record = true\n\
+                     [[object]]\nname = 'trust-anchor'\nfile = 'objects/anchor.der'\n\
+                     [[object]]\nname = 'access-key'\nper_unit = 'objects/keys'\n";
+    fs::write(&product, described).expect("a file");
+    site.done("product", &["product", "add", "Tern Vent Plus", "--from", text(&product)]);
+    let (manifest, delivery) = (data("reel-a/manifest.csv"), data("reel-a/delivery.zip"));
+    site.done("reel", &["reel", "receive", text(&manifest), "--reel", "P", "--product", "Tern Vent Plus"]);
+    site.done("delivery", &["delivery", "receive", text(&delivery), "--reel", "P"]);
+    let chips = dir.join("chips");
+    let keys = data("reel-a/simulated-keys.ndjson");
+    site.done("simulate", &["chip", "simulate", "--out", text(&chips), "--keys", text(&keys)]);
+    let source = format!("simulated:{}", text(&chips));
+    let provision =
+        ["provision", "--reel", "P", "--station", "S1", "--chips", &source, "--units", "2", "--serial-start", "TV-1"];
+    let answer = site.call("provision", &provision);
+    assert_eq!(answer.exit, Some(1), "{}", answer.said);
+    let units = answer.json["units"].as_array().expect("units");
+    assert_eq!((&units[0]["result"], &units[1]["cause"]), (&"passed".into(), &"object-missing".into()));
+    let story = site.done("story", &["unit", "show", "TV-1"]);
+    let names: Vec<_> = story["proof"]["objects"].as_array().expect("objects").iter().map(|o| &o["name"]).collect();
+    assert_eq!(names, ["dac", "pai", "declaration", "factory-record", "trust-anchor", "access-key"]);
+
+    // The label of the unit that passed, and the check scan after it.
+    let label = dir.join("label.svg");
+    let printed = site.done("label", &["label", "print", "--unit", "TV-1", "--out", text(&label)]);
+    assert_eq!((&printed["labels"], &printed["decoded"], &printed["test"]), (&1.into(), &1.into(), &1.into()));
+    let revealed = site.done("reveal", &["unit", "show", "TV-1", "--reveal"]);
+    let code = revealed["onboarding"]["qr"].as_str().expect("a code");
+    site.done("check", &["label", "check", code, "--unit", "TV-1"]);
+    assert_eq!(site.call("other code", &["label", "check", "MT:Y.K9042C00KA0648G00", "--unit", "TV-1"]).exit, Some(1));
+    let story = site.done("story", &["unit", "show", "TV-1"]);
+    assert_eq!(story["onboarding"]["passcode"], "hidden");
+    let acts: Vec<_> = story["entries"].as_array().expect("entries").iter().map(|e| e["act"].clone()).collect();
+    assert!(acts.contains(&"passcode.reveal".into()) && acts.contains(&"label.print".into()), "{acts:?}");
+}
