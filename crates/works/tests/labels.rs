@@ -101,12 +101,15 @@ fn codes_of_two_units_never_meet_on_a_label() {
         ..LabelData::default()
     };
     for (data, speaks_of) in [
-        (unit(QR, "34970112340", ""), "they differ in passcode"),
-        (unit(QR, "30880112332", ""), "they differ in discriminator"),
-        (unit(QR, "349701123", ""), "neither 11 nor 21"),
-        (unit("MT:Y.K9042C00KA0648G0", MANUAL, ""), "the QR text has a length"),
-        (unit("https://example.invalid", MANUAL, ""), "does not start with MT:"),
+        (unit(QR, "34970112345", ""), "they differ in passcode"),
+        (unit(QR, "30880112338", ""), "they differ in discriminator"),
+        (unit(QR, "349701123", ""), "code.length"),
+        (unit("MT:Y.K9042C00KA0648G0", MANUAL, ""), "the QR text breaks code.length"),
+        (unit("https://example.invalid", MANUAL, ""), "the QR text breaks code."),
         (unit(QR, MANUAL, "FFF2"), "vid is FFF2, and its QR text says FFF1"),
+        // Passcode 11111111 is one that everybody guesses; nothing with it is printed.
+        (unit("MT:Y.K9042C00KMSP0Z800", MANUAL, ""), "the QR text breaks code.passcode"),
+        (unit(QR, "34970112331", ""), "the manual code breaks code.check-digit"),
         (unit("", MANUAL, ""), "no QR text"),
         (unit(QR, "", ""), "no manual code"),
     ] {

@@ -153,8 +153,8 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
         return ("part", vec!["length".into()], "Only a part was read; scan again.".into());
     }
     let wrong_label = format!("Take the label off; print the one of unit {} again and put it on.", expected.unit);
-    if let Ok(scanned) = payload::unpack(text) {
-        let ours = payload::unpack(qr).unwrap_or_default();
+    if let Some(scanned) = payload::scanned(text) {
+        let ours = payload::scanned(qr).unwrap_or_default();
         let differs = match (ours.first(), scanned.first()) {
             (Some(a), Some(b)) => payload::differences(a, b),
             _ => Vec::new(),
@@ -162,8 +162,8 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
         let differs = if differs.is_empty() { vec!["additional data"] } else { differs };
         return ("other-code", differs.into_iter().map(str::to_owned).collect(), wrong_label);
     }
-    if let Ok(scanned) = payload::take_apart(text) {
-        let ours = payload::take_apart(&expected.manual).ok();
+    if let Some(scanned) = payload::typed(text) {
+        let ours = payload::typed(&expected.manual);
         let mut differs = Vec::new();
         if let Some(ours) = ours {
             if ours.short_discriminator != scanned.short_discriminator {

@@ -3,13 +3,12 @@
 //! Core Spec 5.1.3 (packed payload, Base-38) and 5.1.4 (manual code): which
 //! vendor and product, and whether QR text and manual code are of one unit. A
 //! label with the manual code of another unit locks its owner out, and one of a
-//! test product without its mark ends in a shop. Judging the codes themselves,
-//! rule by rule, is the work of `standard`.
+//! test product without its mark ends in a shop. Reading and judging the codes is
+//! the work of `standard`: a code that breaks a rule gets no label.
 
+use standard::onboarding::{Form, Reading, read};
+use standard::verdict::Severity;
 use zeroize::Zeroize;
-
-/// Base-38, Core Spec 5.1.3.1.
-const ALPHABET: &[u8; 38] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ-.";
 
 /// One payload, unpacked. No `Debug`: it holds the passcode.
 #[derive(Clone, PartialEq, Eq)]
@@ -42,47 +41,36 @@ impl Drop for Manual {
     }
 }
 
-/// Unpacks each payload of a QR text; the error never holds any of it.
-pub(super) fn unpack(qr: &str) -> Result<Vec<Payload>, &'static str> {
-    let packed = qr.strip_prefix("MT:").ok_or("does not start with MT:")?;
-    packed.split('*').map(|one| unpack_one(one.strip_prefix("MT:").unwrap_or(one))).collect()
+/// The first rule that a code breaks, without any of the code.
+fn broken(reading: &Reading) -> Option<String> {
+    let finding = reading.findings.iter().map(|l| &l.finding).find(|f| f.severity == Severity::Error)?;
+    Some(format!("breaks {}: {}", finding.rule.name, finding.rule.required))
 }
 
-fn unpack_one(text: &str) -> Result<Payload, &'static str> {
-    let mut octets = zeroize::Zeroizing::new(Vec::with_capacity(text.len()));
-    for group in text.as_bytes().chunks(5) {
-        let count = match group.len() {
-            5 => 3,
-            4 => 2,
-            2 => 1,
-            _ => return Err("has a length that Base-38 does not give"),
-        };
-        let mut value: u32 = 0;
-        for octet in group.iter().rev() {
-            let digit = ALPHABET.iter().position(|a| a == octet).ok_or("holds a character outside Base-38")?;
-            value = value * 38 + u32::try_from(digit).unwrap_or(0);
-        }
-        if value >> (8 * count) != 0 {
-            return Err("holds a group that Base-38 does not give");
-        }
-        octets.extend(&value.to_le_bytes()[..count]);
+/// Unpacks each payload of a QR text; the error never holds any of it.
+pub(super) fn unpack(qr: &str) -> Result<Vec<Payload>, String> {
+    if let Some(why) = broken(&read(qr)) {
+        return Err(why);
     }
-    let packed: &[u8] = octets.get(..11).ok_or("is too short for a payload")?;
-    // 88 bits, the first one lowest.
-    let bits = packed.iter().rev().fold(0u128, |bits, octet| bits << 8 | u128::from(*octet));
-    let field = |from: u32, width: u32| u32::try_from(bits >> from & ((1 << width) - 1)).unwrap_or(0);
-    let short = |from: u32, width: u32| u16::try_from(field(from, width)).unwrap_or(0);
-    if field(0, 3) != 0 {
-        return Err("has a version that is not 0");
+    scanned(qr).ok_or_else(|| "is no QR text".into())
+}
+
+/// What a scanned QR text tells, though it may break a rule: enough to say how
+/// it differs from another.
+pub(super) fn scanned(qr: &str) -> Option<Vec<Payload>> {
+    let reading = read(qr);
+    if reading.form != Form::Qr || reading.payloads.iter().any(|f| f.passcode.is_none()) {
+        return None;
     }
-    Ok(Payload {
-        vendor_id: short(3, 16),
-        product_id: short(19, 16),
-        flow: u8::try_from(field(35, 2)).unwrap_or(0),
-        reach: u8::try_from(field(37, 8)).unwrap_or(0),
-        discriminator: short(45, 12),
-        passcode: field(57, 27),
-    })
+    let payload = |f: &standard::onboarding::Fields| Payload {
+        vendor_id: f.vendor_id.unwrap_or(0),
+        product_id: f.product_id.unwrap_or(0),
+        flow: f.flow.unwrap_or(0),
+        reach: f.reach.unwrap_or(0),
+        discriminator: f.discriminator.unwrap_or(0),
+        passcode: f.passcode.unwrap_or(0),
+    };
+    Some(reading.payloads.iter().map(payload).collect()).filter(|all: &Vec<Payload>| !all.is_empty())
 }
 
 /// The digits of a manual code: hyphens and blanks between them are for people.
@@ -90,29 +78,26 @@ pub(super) fn digits(manual: &str) -> zeroize::Zeroizing<String> {
     zeroize::Zeroizing::new(manual.chars().filter(|c| !matches!(c, '-' | ' ')).collect())
 }
 
-/// Takes a manual code apart, without judging its check digit.
-pub(super) fn take_apart(manual: &str) -> Result<Manual, &'static str> {
-    let digits = digits(manual);
-    if !digits.bytes().all(|b| b.is_ascii_digit()) {
-        return Err("holds something else than digits");
+/// Takes a manual code apart; the error never holds any of it.
+pub(super) fn take_apart(manual: &str) -> Result<Manual, String> {
+    if let Some(why) = broken(&read(manual)) {
+        return Err(why);
     }
-    let number = |from: usize, to: usize| digits.get(from..to).and_then(|d| d.parse::<u32>().ok()).unwrap_or(0);
-    let long = match digits.len() {
-        11 => false,
-        21 => true,
-        _ => return Err("has neither 11 nor 21 digits"),
-    };
-    let (first, second, third) = (number(0, 1), number(1, 6), number(6, 10));
-    let id = |from: usize| u16::try_from(number(from, from + 5)).map_err(|_| "holds an id above 65535");
-    if first > 7 || (first >> 2 == 1) != long {
-        return Err("has a first digit that does not go with its length");
+    typed(manual).ok_or_else(|| "is no manual code".into())
+}
+
+/// What a typed manual code tells, though it may break a rule.
+pub(super) fn typed(manual: &str) -> Option<Manual> {
+    let reading = read(manual);
+    if reading.form != Form::Manual {
+        return None;
     }
-    Ok(Manual {
-        short_discriminator: u8::try_from((first & 3) << 2 | second >> 14).map_err(|_| "is out of range")?,
-        passcode: third << 14 | (second & 0x3FFF),
-        vendor_id: if long { Some(id(10)?) } else { None },
-        product_id: if long { Some(id(15)?) } else { None },
-    })
+    match reading.payloads.first().map(|f| (f.short_discriminator, f.passcode, f)) {
+        Some((Some(short_discriminator), Some(passcode), f)) => {
+            Some(Manual { short_discriminator, passcode, vendor_id: f.vendor_id, product_id: f.product_id })
+        }
+        _ => None,
+    }
 }
 
 /// Names what sets `b` apart from `a`.
@@ -159,21 +144,26 @@ mod tests {
         let manual = take_apart("3497-011-2332").unwrap_or_else(|why| panic!("{why}"));
         assert_eq!((manual.short_discriminator, manual.passcode), (15, 20_202_021));
         assert!(differences_of_manual(p, &manual).is_empty());
-        let other = take_apart("34970112340").unwrap_or_else(|why| panic!("{why}"));
+        let other = take_apart(&other_code()).unwrap_or_else(|why| panic!("{why}"));
         assert_eq!(differences_of_manual(p, &other), ["passcode"]);
+    }
+
+    /// The worked code with another passcode, check digit and all.
+    fn other_code() -> String {
+        let digits = [3, 4, 9, 7, 0, 2, 1, 2, 3, 3];
+        let check = standard::onboarding::verhoeff::check_digit(&digits);
+        digits.iter().chain([&check]).map(ToString::to_string).collect()
     }
 
     #[test]
     fn what_is_no_code_is_refused() {
         for (text, why) in [
-            ("", "does not start"),
-            ("Y.K9042C00KA0648G00", "does not start"),
-            ("MT:Y.K9042C00KA0648G0", "a length"),
-            ("MT:Y.K9042C00KA0648G0_", "outside"),
-            ("MT:y.k9042c00ka0648g00", "outside"),
-            ("MT:.....042C00KA0648G00", "a group"),
-            ("MT:Y.K90", "too short"),
-            ("MT:", "too short"),
+            ("Y.K9042C00KA0648G00", "code.prefix"),
+            ("MT:Y.K9042C00KA0648G0", "code.length"),
+            ("MT:Y.K9042C00KA0648G0_", "code."),
+            ("MT:y.k9042c00ka0648g00", "code.alphabet"),
+            ("MT:Y.K90", "code.length"),
+            ("MT:", "code.length"),
         ] {
             let error = unpack(text).err().unwrap_or_else(|| panic!("{text} is read"));
             assert!(error.contains(why), "{text}: {error}");
