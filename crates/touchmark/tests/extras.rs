@@ -73,3 +73,26 @@ fn further_objects_are_written_and_missing_ones_stop_the_unit() {
     let acts: Vec<_> = story["entries"].as_array().expect("entries").iter().map(|e| e["act"].clone()).collect();
     assert!(acts.contains(&"passcode.reveal".into()) && acts.contains(&"label.print".into()), "{acts:?}");
 }
+
+/// More chips than are signed in one stretch: each gets one credential, and asking again gives none.
+#[test]
+fn credentials_issued_here_cover_the_reel_once() {
+    let site = Site::new("a");
+    let dir = site.dir.path();
+    let secret = dir.join("passphrase");
+    fs::write(&secret, "a passphrase for tests\n").expect("a file");
+    let with = ["--passphrase-file", text(&secret)];
+    let ask = |words: &[&str]| site.done(words[0], &[words, &with].concat());
+    ask(&["authority", "raise", "P", "--role", "paa", "--vendor", "FFF2"]);
+    ask(&["authority", "raise", "I", "--role", "pai", "--vendor", "FFF2", "--issuer", "P"]);
+    let (chips, manifest) = (dir.join("chips"), dir.join("m.csv"));
+    let made = ["--count", "2100", "--seed", "5", "--manifest", text(&manifest)];
+    site.done("simulate", &[&["chip", "simulate", "--out", text(&chips)], &made[..]].concat());
+    site.done("reel", &["reel", "receive", text(&manifest), "--reel", "R", "--product", "Tern Vent"]);
+    let issue = ["delivery", "issue", "--reel", "R", "--issuer", "I"];
+    assert_eq!(ask(&issue)["issued"], 2100);
+    assert_eq!((&ask(&issue)["issued"], &ask(&issue)["verdict"]), (&0.into(), &"already-received".into()));
+    let account = site.reconcile("issued");
+    at_site::assert_sound("issued", &account);
+    assert_eq!(account["credentials"]["available"], 2100);
+}

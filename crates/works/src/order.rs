@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::Mutex;
 
 use aws_lc_rs::digest::{SHA256, digest};
+use book::Reel;
 use book::ids::ChipId;
 use chip::{Chip, ChipSource};
 use serde::Serialize;
@@ -14,6 +15,7 @@ use standard::key::{PublicKey, SignError, Signer};
 use standard::name::NameBuilder;
 use standard::signature::der_from_raw;
 use standard::{pem, request};
+use tempfile::NamedTempFile;
 
 use crate::product;
 use crate::reel;
@@ -57,7 +59,7 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
     let (vendor, id) = (format!("{:04X}", product.facts.vendor_id), format!("{:04X}", product.facts.product_id));
     let as_json = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
     let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let partial = tempfile::NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
+    let partial = NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
     let mut w = BufWriter::new(File::create(partial.path()).map_err(|e| Trouble::file(out, e))?);
     let io = |e| Trouble::file(out, e);
     let mut count = 0;
@@ -99,23 +101,30 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
             "See `touchmark reel show`. Nothing was written.",
         ));
     }
-    let octets = fs::read(partial.path()).map_err(io)?;
+    let format = if as_json { "json" } else { "csv" };
+    settle(site, &reel, partial, out, (format, count), who)
+}
+
+/// Puts a finished order in its place and records it.
+fn settle(
+    site: &Site,
+    reel: &Reel,
+    partial: NamedTempFile,
+    out: &Path,
+    (format, chips): (&'static str, u64),
+    who: &Who,
+) -> Result<Written, Trouble> {
+    let octets = fs::read(partial.path()).map_err(|e| Trouble::file(out, e))?;
     let mut content_digest = [0; 32];
     content_digest.copy_from_slice(digest(&SHA256, &octets).as_ref());
     partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
-    let name = reel::file_name(out);
-    site.book.record_order(
-        &reel.facts.reel,
-        &name,
-        &content_digest,
-        i64::try_from(count).unwrap_or(i64::MAX),
-        &who.by(),
-    )?;
+    let count = i64::try_from(chips).unwrap_or(i64::MAX);
+    site.book.record_order(&reel.facts.reel, &reel::file_name(out), &content_digest, count, &who.by())?;
     Ok(Written {
         reel: reel.facts.reel.to_string(),
         file: out.display().to_string(),
-        format: if as_json { "json" } else { "csv" },
-        chips: count,
+        format,
+        chips,
         sha256: hex::encode(content_digest),
     })
 }
@@ -194,25 +203,8 @@ pub fn write_requests(
             "Look at --chips and at `touchmark reel show`. Nothing was written.",
         ));
     }
-    let mut content_digest = [0; 32];
-    content_digest.copy_from_slice(digest(&SHA256, text.as_bytes()).as_ref());
     let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    let mut partial = tempfile::NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
+    let mut partial = NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
     partial.write_all(text.as_bytes()).map_err(|e| Trouble::file(out, e))?;
-    partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
-    let name = reel::file_name(out);
-    site.book.record_order(
-        &reel.facts.reel,
-        &name,
-        &content_digest,
-        i64::try_from(count).unwrap_or(i64::MAX),
-        &who.by(),
-    )?;
-    Ok(Written {
-        reel: reel.facts.reel.to_string(),
-        file: out.display().to_string(),
-        format: "requests",
-        chips: count,
-        sha256: hex::encode(content_digest),
-    })
+    settle(site, &reel, partial, out, ("requests", count), who)
 }

@@ -19,6 +19,9 @@ use crate::reel;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
+/// Certificates signed between two writes to the book.
+const STRETCH: usize = 2_048;
+
 /// What was issued.
 #[derive(Debug, Serialize)]
 pub struct Issued {
@@ -114,47 +117,45 @@ pub fn issue(
     let key_id = pai.subject_key_id().unwrap_or_default().to_vec();
     let now = who.now();
     let until = pai.not_after.moment.unwrap_or(NO_END);
-    let made: Vec<(NewCredential, Vec<u8>)> = points
-        .par_iter()
-        .map(|(chip, key)| {
-            let serial = serial()?;
-            let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
-            let name: String = kept.product_name.chars().take(40).collect();
-            let subject =
-                NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
-            let der = Builder::new(Profile::Dac, &serial, (pai.subject_der(), &key_id), &subject, key, (now, until))
-                .sign(signer.as_ref())?;
-            progress(1);
-            let credential = NewCredential {
-                public_key: *key.point(),
-                authority: authority.facts.name.clone(),
-                issuer_key_id: key_id.clone(),
-                serial: serial.to_vec(),
-                not_after: authority::moment_to_time(Some(until)),
-                certificate: der.clone(),
-            };
-            Ok((credential, der))
+    let make = |(chip, key): &(String, PublicKey)| -> Result<NewCredential, Trouble> {
+        let serial = serial()?;
+        let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+        let name: String = kept.product_name.chars().take(40).collect();
+        let subject =
+            NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
+        let issuer = (pai.subject_der(), key_id.as_slice());
+        let certificate =
+            Builder::new(Profile::Dac, &serial, issuer, &subject, key, (now, until)).sign(signer.as_ref())?;
+        Ok(NewCredential {
+            public_key: *key.point(),
+            authority: authority.facts.name.clone(),
+            issuer_key_id: key_id.clone(),
+            serial: serial.to_vec(),
+            not_after: authority::moment_to_time(Some(until)),
+            certificate,
         })
-        .collect::<Result<_, Trouble>>()?;
-    // Alike in everything but key, serial number and name, so one stands for all in form.
-    if let Some((_, der)) = made.first() {
-        let dac = Certificate::read(der)
-            .map_err(|e| Trouble::surroundings(format!("what was issued can't be read: {e}"), "Report this."))?;
-        let mut report = Report::new();
-        judge_certificate(&dac, Profile::Dac, &mut report);
-        if let Some(f) = report.findings().iter().find(|f| f.severity == Severity::Error) {
-            return Err(Trouble::refused(
-                format!("the DACs would break {}: {}", f.rule.name, f.found),
-                f.advice.to_string(),
-            ));
-        }
+    };
+    // Alike in everything but key, serial number and name, so one stands for all in form; it is not kept.
+    let sample = make(&points[0])?;
+    let dac = Certificate::read(&sample.certificate)
+        .map_err(|e| Trouble::surroundings(format!("what would be issued can't be read: {e}"), "Report this."))?;
+    let mut report = Report::new();
+    judge_certificate(&dac, Profile::Dac, &mut report);
+    if let Some(f) = report.findings().iter().find(|f| f.severity == Severity::Error) {
+        return Err(Trouble::refused(
+            format!("the DACs would break {}: {}", f.rule.name, f.found),
+            f.advice.to_string(),
+        ));
     }
+    // What tells this delivery from others: who issued, for which keys, with a serial number nobody else has.
     let mut digest = Digest::new(&SHA256);
-    made.iter().for_each(|(_, der)| digest.update(der));
+    digest.update(pai.der());
+    digest.update(&sample.serial);
+    points.iter().for_each(|(_, key)| digest.update(key.point()));
     let mut content_digest = [0; 32];
     content_digest.copy_from_slice(digest.finish().as_ref());
     let id = free_id(site, &reel)?;
-    let issued = made.len();
+    let issued = points.len();
     let new = NewDelivery {
         delivery: id.clone(),
         reel: reel.facts.reel.clone(),
@@ -166,7 +167,13 @@ pub fn issue(
         report: json!({ "findings": [] }),
         authorities: Vec::new(),
     };
-    match site.book.store_delivery(&new, made.into_iter().map(|(c, _)| Ok(c)), &who.by())? {
+    // Signed on all cores, a stretch at a time, and stored as they come: no more than one stretch is held.
+    let credentials = points.chunks(STRETCH).flat_map(|stretch| {
+        let made: Vec<_> = stretch.par_iter().map(|p| make(p).map_err(|e| Box::new(e) as book::Stop)).collect();
+        progress(made.len() as u64);
+        made
+    });
+    match site.book.store_delivery(&new, credentials, &who.by())? {
         Stored::New { .. } => Ok(told(Some(id.to_string()), issued, "accepted")),
         Stored::Already(known) => Ok(told(Some(known.delivery.to_string()), 0, "already-received")),
     }
