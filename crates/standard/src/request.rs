@@ -54,9 +54,8 @@ impl Request {
         }
         fields.finish("octets after a request's attributes")?;
         let algorithm = SignatureAlgorithm::read(&mut parts)?;
-        let bits = parts.expect(tag::BIT_STRING, "a signature was expected")?;
+        let signature = parts.signature()?;
         parts.finish("octets after the signature")?;
-        let signature = Span { start: (bits.content.start + 1).min(bits.content.end), end: bits.content.end };
         Ok(Self {
             der: der.to_vec(),
             departures,

@@ -156,9 +156,8 @@ impl RevocationList {
         }
         fields.finish("octets after the signed part's last field")?;
         let outer_algorithm = SignatureAlgorithm::read(&mut parts)?;
-        let bits = parts.expect(tag::BIT_STRING, "a signature was expected")?;
+        let signature = parts.signature()?;
         parts.finish("octets after the signature")?;
-        let signature = Span { start: (bits.content.start + 1).min(bits.content.end), end: bits.content.end };
         Ok(Self {
             der: der.to_vec(),
             departures,

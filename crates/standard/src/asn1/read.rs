@@ -210,6 +210,20 @@ impl<'a, 'n> Walk<'a, 'n> {
         Ok(Tlv { tag: first, full: Span::new(start, self.at), content: Span::new(from, to) })
     }
 
+    /// The octets of the next encoding, a signature's BIT STRING (RFC 5280
+    /// section 4.1.1.3), without the octet that counts unused bits.
+    ///
+    /// # Errors
+    ///
+    /// Where it is no BIT STRING, or leaves bits unused.
+    pub fn signature(&mut self) -> Result<Span, Unreadable> {
+        let bits = self.expect(super::tag::BIT_STRING, "a signature was expected")?;
+        match bits.content.of(self.data).first() {
+            Some(0) => Ok(Span { start: bits.content.start + 1, end: bits.content.end }),
+            _ => Err(Unreadable { at: bits.full.start as usize, what: "a signature that is not whole octets" }),
+        }
+    }
+
     /// The next encoding, which must have this identifier octet.
     ///
     /// # Errors

@@ -144,12 +144,8 @@ impl Certificate {
         fields.finish("octets after the signed part's last field")?;
 
         let outer_algorithm = SignatureAlgorithm::read(&mut parts)?;
-        let bits = parts.expect(tag::BIT_STRING, "a signature was expected")?;
+        let signature = parts.signature()?;
         parts.finish("octets after the signature")?;
-        let signature = match bits.content.of(der).first() {
-            Some(0) => Span { start: bits.content.start + 1, end: bits.content.end },
-            _ => return Err(Unreadable { at: bits.full.start as usize, what: "a signature that is not whole octets" }),
-        };
         // Within known extensions, departures are told by the rule of that extension.
         let subject_key_id =
             extensions.get(der, oid::SUBJECT_KEY_ID).and_then(|e| extensions::read_subject_key_id(der, e).ok());
