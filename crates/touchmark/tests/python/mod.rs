@@ -1,5 +1,7 @@
 //! The Python interpreter that the checks against the outside run with.
 
+#![allow(dead_code, reason = "each test file uses a part of this")]
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
