@@ -1,7 +1,7 @@
 //! A PKCS #11 token in software for tests: SoftHSM2, and `pkcs11-tool`
 //! (Debian: opensc) to look at it from outside. Included by the tests of several crates.
 
-#![allow(dead_code, reason = "each crate's tests use a part of it")]
+#![allow(dead_code, clippy::unwrap_used, clippy::print_stderr, reason = "tests of several crates, each using a part")]
 
 use std::fs;
 use std::path::{Path, PathBuf};

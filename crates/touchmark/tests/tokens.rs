@@ -1,4 +1,4 @@
-//! PKCS #11 tokens as chips, through the program: what it wrote, OpenSC's `pkcs11-tool` reads.
+//! PKCS #11 tokens as chips, through the program: what it wrote, `pkcs11-tool` of Debian's opensc reads.
 
 #![cfg(all(test, unix))]
 #![allow(clippy::print_stderr, reason = "a skipped test must say so")]

@@ -109,6 +109,17 @@ impl Site {
         format!("simulated:{}", text(&out))
     }
 
+    /// Simulated chips with the keys of a reel's chips `from` to `to`, in a folder of their own.
+    pub fn simulate_part(&self, which: &str, from: usize, to: usize, more: &[&str]) -> PathBuf {
+        let keys = std::fs::read_to_string(data(&format!("reel-{which}/simulated-keys.ndjson"))).expect("keys");
+        let part: Vec<_> = keys.lines().skip(from).take(to - from).collect();
+        let (file, out) = (self.dir.path().join("keys"), self.dir.path().join(format!("chips-{which}-{from}")));
+        std::fs::write(&file, part.join("\n") + "\n").expect("keys");
+        let made = ["chip", "simulate", "--out", text(&out), "--keys", text(&file)];
+        assert_eq!(self.done("chip simulate", &[&made[..], more].concat())["chips"], to - from);
+        out
+    }
+
     /// The program, about to be called at this site with `--json`.
     pub fn command(&self, typed: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
