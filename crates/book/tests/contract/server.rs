@@ -35,6 +35,13 @@ fn is_root() -> bool {
         .is_ok_and(|status| status.lines().any(|line| line.starts_with("Uid:\t0\t")))
 }
 
+/// Whether a process runs; one that has ended and only waits for its parent does not.
+fn alive(id: &str) -> bool {
+    let stat = std::fs::read_to_string(format!("/proc/{id}/stat")).unwrap_or_default();
+    // The state stands after the name, which is in brackets (proc(5)).
+    stat.rsplit_once(") ").is_some_and(|(_, rest)| !rest.starts_with(['Z', 'X']))
+}
+
 fn told(output: &Output) -> String {
     format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
 }
@@ -97,6 +104,37 @@ impl Server {
         self.run("pg_ctl", &["-D", &self.data(), "-w", "-m", how, "stop"]);
     }
 
+    /// Kills it and all its processes (SIGKILL), as when its machine fails.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn kill(&self) {
+        let id = std::fs::read_to_string(self.folder.path().join("data/postmaster.pid")).unwrap_or_default();
+        let Some(id) = id.lines().next().map(str::trim).filter(|id| !id.is_empty()) else { return };
+        let send = |signal: &str, to: &[&str]| {
+            Command::new("kill").arg(signal).args(to).stderr(Stdio::null()).status().expect("kill runs")
+        };
+        // Held first, so that it starts no more of them meanwhile.
+        send("-STOP", &[id]);
+        let started = std::fs::read_to_string(format!("/proc/{id}/task/{id}/children")).unwrap_or_default();
+        let all: Vec<&str> = std::iter::once(id).chain(started.split_whitespace()).collect();
+        send("-KILL", &all);
+        for id in all {
+            while alive(id) {
+                std::thread::sleep(std::time::Duration::from_millis(5));
+            }
+        }
+        // Where nobody takes note of its death (a container's first process often does not), its id
+        // still stands in the table of processes, and the next server would take it for alive.
+        for file in ["data/postmaster.pid", ".s.PGSQL.5432.lock"] {
+            let _ = std::fs::remove_file(self.folder.path().join(file));
+        }
+    }
+
+    /// The socket that it listens on.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn listens_on(&self) -> PathBuf {
+        self.folder.path().join(".s.PGSQL.5432")
+    }
+
     fn data(&self) -> String {
         self.folder.path().join("data").display().to_string()
     }
@@ -121,8 +159,10 @@ impl Server {
             .stderr(err)
             .status()
             .expect("the server's programs run");
-        let said = std::fs::read_to_string(self.folder.path().join("said")).unwrap_or_default();
-        assert!(done.success(), "{arguments:?}: {said}");
+        let read = |name: &str| std::fs::read_to_string(self.folder.path().join(name)).unwrap_or_default();
+        let (said, log) = (read("said"), read("log"));
+        let last: Vec<&str> = log.lines().rev().take(12).collect();
+        assert!(done.success(), "{arguments:?}: {said}; the log, last line first: {last:#?}");
     }
 
     /// A new, empty database.
