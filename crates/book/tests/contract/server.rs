@@ -11,6 +11,8 @@ pub struct Server {
     programs: PathBuf,
     /// Stops the server and removes its folder once this process is gone, however it went.
     watch: Option<Child>,
+    /// Whether its commits outlive a power cut, which no test needs.
+    durable: bool,
 }
 
 /// Folder of `initdb` and `pg_ctl`: where Debian puts them, or on the path.
@@ -57,7 +59,18 @@ impl Server {
         // In memory where the system offers it: making and removing databases is
         // thousands of small files.
         let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new()).expect("a folder");
-        let mut server = Self { folder, programs, watch: None };
+        Some(Self::in_folder(folder, programs, false))
+    }
+
+    /// Starts one whose commits are durable, its data in `dir`: for measuring.
+    #[allow(dead_code, reason = "tests need none")]
+    pub fn start_durable(dir: &Path) -> Option<Self> {
+        let dir = dir.canonicalize().ok()?;
+        Some(Self::in_folder(TempDir::new_in(dir).ok()?, programs()?, true))
+    }
+
+    fn in_folder(folder: TempDir, programs: PathBuf, durable: bool) -> Self {
+        let mut server = Self { folder, programs, watch: None, durable };
         if is_root() {
             let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
             assert!(made.status.success(), "{}", told(&made));
@@ -66,7 +79,7 @@ impl Server {
         server.run("initdb", &["-D", &data, "-U", "postgres", "-A", "trust", "--no-sync", "--encoding=UTF8"]);
         server.launch();
         server.watch = Some(server.watched());
-        Some(server)
+        server
     }
 
     /// A process of a session of its own: a test that is killed takes its group along.
@@ -92,9 +105,9 @@ impl Server {
         let socket = self.folder.path().display().to_string();
         // Without syncing: no test takes the machine's power away, and what a killed
         // server had written is still with the system.
-        let options = format!(
-            "-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60 -c fsync=off -c full_page_writes=off"
-        );
+        let careless = if self.durable { "" } else { " -c fsync=off -c full_page_writes=off" };
+        let options =
+            format!("-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60{careless}");
         let log = self.folder.path().join("log").display().to_string();
         self.run("pg_ctl", &["-D", &self.data(), "-w", "-l", &log, "-o", &options, "start"]);
     }

@@ -53,9 +53,15 @@ impl Site {
 
     /// The same, its book at `place`.
     pub fn with_book(which: &str, place: &str) -> Self {
+        let site = Self::bare(place);
+        site.add(which);
+        site
+    }
+
+    /// A site with nothing in it yet, its book at `place`.
+    pub fn bare(place: &str) -> Self {
         let site = Self { dir: tempfile::tempdir().expect("a directory"), environment: Vec::new() };
         site.done("site new", &["site", "new", text(&site.dir.path().join("site")), "--book", place]);
-        site.add(which);
         site
     }
 
