@@ -26,6 +26,7 @@ pub mod reel;
 pub mod rehearse;
 pub mod site;
 pub mod specimen;
+pub mod statistics;
 mod station;
 pub mod told;
 pub mod trouble;
