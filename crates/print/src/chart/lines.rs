@@ -101,7 +101,7 @@ pub fn curve(data: &Curve, label: &str, width: f32) -> Chart {
         draw.line(&[(left, y_of(mark)), (width - right, y_of(mark))], "line", 0.7, "");
         draw.text((left - 5.0, y_of(mark) + 4.5), At::End, "quiet", &format!("{:.0} %", mark * 100.0));
     }
-    let marks = ticks(low, high, 3);
+    let marks = ticks(low, high, 4);
     let gap = marks.get(1).map_or(1.0, |m| m - marks[0]);
     for mark in &marks {
         let x = x_of(*mark);
@@ -135,6 +135,8 @@ pub struct Stock {
     pub days: f64,
     /// When it ends, in words.
     pub ends: String,
+    /// What is across: days from when.
+    pub across: String,
 }
 
 /// What is left against days, with the day it ends and how sure that is.
@@ -157,7 +159,7 @@ pub fn stock(data: &Stock, label: &str, width: f32) -> Chart {
         let x = x_of(*day).min(width - letters(&text) / 2.0 - 1.0);
         draw.text((x, bottom + 17.0), At::Middle, "quiet", &text);
     }
-    draw.text((left + (width - left - right) / 2.0, bottom + 33.0), At::Middle, "quiet", "days from now");
+    draw.text((left + (width - left - right) / 2.0, bottom + 33.0), At::Middle, "quiet", &data.across);
     let run = |per_day: f64| -> Vec<(f32, f32)> {
         let end = if per_day > 0.0 { (data.left / per_day).min(data.days) } else { data.days };
         vec![(x_of(0.0), y_of(data.left)), (x_of(end), y_of(data.left - per_day * end))]

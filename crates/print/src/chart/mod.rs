@@ -25,7 +25,7 @@ use crate::paper::safe;
 /// Width of a chart that spans a report.
 pub const WIDE: f32 = 760.0;
 /// Width of one in half a report.
-pub const HALF: f32 = 380.0;
+pub const HALF: f32 = 420.0;
 /// Size of letters.
 pub(crate) const LETTERS: f32 = 13.0;
 
@@ -220,7 +220,8 @@ pub(crate) fn ticks(low: f64, high: f64, wanted: usize) -> Vec<f64> {
     let span = (high - low).max(f64::MIN_POSITIVE);
     let rough = span / wanted.max(1) as f64;
     let power = 10f64.powf(rough.log10().floor());
-    let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough * 0.999).unwrap_or(power * 10.0);
+    let step =
+        [1.0, 2.0, 5.0, 10.0].into_iter().map(|m| m * power).find(|s| *s >= rough * 0.999).unwrap_or(power * 10.0);
     let mut value = (low / step).ceil() * step;
     let mut out = Vec::new();
     while value <= high + step * 1e-6 && out.len() < 50 {
@@ -235,7 +236,7 @@ pub fn grouped(value: u64) -> String {
     let digits = value.to_string();
     let mut out = String::with_capacity(digits.len() + digits.len() / 3);
     for (i, digit) in digits.chars().enumerate() {
-        if i > 0 && (digits.len() - i) % 3 == 0 {
+        if i > 0 && (digits.len() - i).is_multiple_of(3) {
             out.push(',');
         }
         out.push(digit);
@@ -265,7 +266,8 @@ mod tests {
 
     #[test]
     fn numbers_are_grouped() {
-        for (value, text) in [(0, "0"), (999, "999"), (1_000, "1,000"), (50_883, "50,883"), (10_000_000, "10,000,000")] {
+        for (value, text) in [(0, "0"), (999, "999"), (1_000, "1,000"), (50_883, "50,883"), (10_000_000, "10,000,000")]
+        {
             assert_eq!(grouped(value), text);
         }
     }
@@ -304,15 +306,38 @@ mod tests {
                 HALF,
             ),
             control(&[point(3), point(22), point(0)], 0.1, "control", WIDE),
-            curve(&Curve { points: vec![(1.0, 0.1), (2.0, 0.9)], at: (2.0, 0.9), words: "2 chips".into(), across: "chips".into() }, "curve", HALF),
+            curve(
+                &Curve {
+                    points: vec![(1.0, 0.1), (2.0, 0.9)],
+                    at: (2.0, 0.9),
+                    words: "2 chips".into(),
+                    across: "chips".into(),
+                },
+                "curve",
+                HALF,
+            ),
             stock(
-                &Stock { left: 900.0, per_day: (80.0, 100.0, 120.0), reorder: Some(300.0), days: 14.0, ends: "day 9".into() },
+                &Stock {
+                    left: 900.0,
+                    per_day: (80.0, 100.0, 120.0),
+                    reorder: Some(300.0),
+                    days: 14.0,
+                    ends: "day 9".into(),
+                    across: "days".into(),
+                },
                 "stock",
                 HALF,
             ),
             intervals(&[interval("S1"), interval("S2")], 0.96, "stations", WIDE),
             spreads(
-                &[Spread { name: "lock".into(), low: 0.5, median: 1.0, high: 4.0, longest: 40.0, words: "1 ms".into() }],
+                &[Spread {
+                    name: "lock".into(),
+                    low: 0.5,
+                    median: 1.0,
+                    high: 4.0,
+                    longest: 40.0,
+                    words: "1 ms".into(),
+                }],
                 "spreads",
                 WIDE,
             ),

@@ -173,14 +173,7 @@ fn line(spans: &[(Face, String)], style: Style, x: f32, y: f32, anchor: Anchor) 
             kerning: true,
         })
         .collect();
-    let plan = LinePlan {
-        spans,
-        at: (x, y),
-        anchor,
-        transform: Transform::identity(),
-        max_width: None,
-        least_mm: 0.0,
-    };
+    let plan = LinePlan { spans, at: (x, y), anchor, transform: Transform::identity(), max_width: None, least_mm: 0.0 };
     plan.place(&|_| None::<Cow<'_, str>>).ok().filter(|l| l.ink.is_some()).map(Art::Line)
 }
 
@@ -282,12 +275,7 @@ fn stroked(path: PathBuilder, width: f32, color: Rgb) -> Option<Art> {
         dashes: Vec::new(),
         dash_offset: 0.0,
     };
-    Some(Art::Shape(Shape {
-        path: path.finish()?,
-        transform: Transform::identity(),
-        fill: None,
-        stroke: Some(stroke),
-    }))
+    Some(Art::Shape(Shape { path: path.finish()?, transform: Transform::identity(), fill: None, stroke: Some(stroke) }))
 }
 
 /// Pieces under one another as one.
@@ -420,11 +408,8 @@ fn table_pieces(table: &Table, t: Type, width: f32) -> Vec<Piece> {
         for (column, (style, lines)) in wrapped.iter().enumerate() {
             for (n, spans) in lines.iter().enumerate() {
                 let y = t.mm(0.5) + (n as f32 * 1.3 + 1.0) * cell.size;
-                let (at, anchor) = if table.is_left(column) {
-                    (x, Anchor::Start)
-                } else {
-                    (x + widths[column], Anchor::End)
-                };
+                let (at, anchor) =
+                    if table.is_left(column) { (x, Anchor::Start) } else { (x + widths[column], Anchor::End) };
                 art.extend(line(spans, *style, at, y, anchor));
             }
             x += widths[column] + gap;
@@ -434,21 +419,23 @@ fn table_pieces(table: &Table, t: Type, width: f32) -> Vec<Piece> {
         art.extend(rule(0.0, height - 0.2, (x - gap).min(width), stroke, color));
         Piece::new(height, art)
     };
-    let mut first = make(&table.head, true);
-    first.binds = true;
-    let repeated = Rc::new(Piece { binds: false, ..first.clone() });
-    let mut out = vec![first];
+    let mut out = Vec::new();
+    let mut repeated = None;
+    if table.has_head() {
+        let first = Piece { binds: true, ..make(&table.head, true) };
+        repeated = Some(Rc::new(Piece { binds: false, ..first.clone() }));
+        out.push(first);
+    }
     for row in &table.rows {
-        out.push(Piece { head: Some(Rc::clone(&repeated)), ..make(row, false) });
+        out.push(Piece { head: repeated.clone(), ..make(row, false) });
     }
     out.push(Piece::new(t.mm(2.2), Vec::new()));
     out
 }
 
 fn chart_piece(chart: &Chart, t: Type, width: f32) -> Result<Piece, String> {
-    // Charts are drawn for a column of their own width; on one page they shrink with the letters.
-    let most = if chart.width > 500.0 { width } else { width.min(84.0) };
-    let scale = most * t.scale / chart.width;
+    // A chart fills its column; on one page it shrinks a little, and less than the letters around it.
+    let scale = width * t.scale.max(0.86) / chart.width;
     let art = drawing(&chart.for_paper(), Transform::from_scale(scale, scale))
         .map_err(|why| format!("the chart \"{}\" can't be drawn: {why}", chart.label))?;
     Ok(Piece::new(chart.height * scale + t.mm(2.0), art))

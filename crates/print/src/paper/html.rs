@@ -141,11 +141,15 @@ pub(super) fn blocks(blocks: &[Block]) -> String {
 
 fn rows(table: &Table) -> String {
     let class = |column: usize| if table.is_left(column) { "" } else { " class=\"n\"" };
-    let mut out = String::from("<div class=\"wide\"><table><thead><tr>");
-    for (column, name) in table.head.iter().enumerate() {
-        let _ = write!(out, "<th scope=\"col\"{}>{}</th>", class(column), safe(name));
+    let mut out = String::from("<div class=\"wide\"><table>");
+    if table.has_head() {
+        out.push_str("<thead><tr>");
+        for (column, name) in table.head.iter().enumerate() {
+            let _ = write!(out, "<th scope=\"col\"{}>{}</th>", class(column), safe(name));
+        }
+        out.push_str("</tr></thead>");
     }
-    out.push_str("</tr></thead><tbody>");
+    out.push_str("<tbody>");
     for row in &table.rows {
         out.push_str("<tr>");
         for (column, cell) in row.iter().enumerate() {

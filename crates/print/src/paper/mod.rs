@@ -106,6 +106,11 @@ impl Table {
         self
     }
 
+    /// Whether its columns have names.
+    pub(crate) fn has_head(&self) -> bool {
+        self.head.iter().any(|name| !name.is_empty())
+    }
+
     /// Whether a column stands to the left.
     pub(crate) fn is_left(&self, column: usize) -> bool {
         column == 0 || self.words.contains(&column)

@@ -12,6 +12,8 @@ pub mod examine;
 pub mod examine_words;
 pub mod label;
 pub mod manual;
+pub mod paper;
+pub mod plan;
 pub mod product;
 pub mod provision;
 pub mod record;

@@ -76,7 +76,8 @@ mod tests {
         assert!((average - 0.2313).abs() < 5e-5, "{average}");
         let limits = three_sigma(50, average);
         assert!((limits.low - 0.0524).abs() < 5e-5 && (limits.high - 0.4102).abs() < 5e-5, "{limits:?}");
-        let out: Vec<usize> = (0..30).filter(|i| limits.exclude(f64::from(defective[*i]) / 50.0)).map(|i| i + 1).collect();
+        let out: Vec<usize> =
+            (0..30).filter(|i| limits.exclude(f64::from(defective[*i]) / 50.0)).map(|i| i + 1).collect();
         assert_eq!(out, [15, 23]);
     }
 

@@ -39,14 +39,9 @@ pub fn wilson(good: u64, all: u64, confidence: f64) -> Option<Range> {
 /// F. Garwood's exact interval (1936) for the mean of a Poisson count.
 pub fn poisson(count: u64, confidence: f64) -> Range {
     let tail = (1.0 - confidence) / 2.0;
-    let quantile = |shape: f64, share: f64| {
-        Gamma::new(shape, 1.0).map_or(f64::NAN, |gamma| gamma.inverse_cdf(share))
-    };
+    let quantile = |shape: f64, share: f64| Gamma::new(shape, 1.0).map_or(f64::NAN, |gamma| gamma.inverse_cdf(share));
     let n = count as f64;
-    Range {
-        low: if count == 0 { 0.0 } else { quantile(n, tail) },
-        high: quantile(n + 1.0, 1.0 - tail),
-    }
+    Range { low: if count == 0 { 0.0 } else { quantile(n, tail) }, high: quantile(n + 1.0, 1.0 - tail) }
 }
 
 #[cfg(test)]
@@ -55,7 +50,7 @@ mod tests {
 
     /// R. G. Newcombe, "Two-sided confidence intervals for the single proportion", Statistics in Medicine 17
     /// (1998), table I, method 3 (score without continuity correction), 95 %; from memory, and the same by scipy in
-    /// `tests/outside/statistics.py`.
+    /// `tests/outside/plans.py`.
     #[test]
     fn wilson_as_published() {
         for (good, all, low, high) in

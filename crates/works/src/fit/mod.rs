@@ -1,0 +1,3 @@
+//! Fit: whether a secure element holds what a product needs, and how long it takes.
+
+pub mod needs;
