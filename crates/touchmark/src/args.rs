@@ -55,6 +55,7 @@ enum Command {
     Order(commands::reel::OrderCommand),
     #[command(subcommand)]
     Delivery(commands::delivery::DeliveryCommand),
+    Fit(commands::fit::FitArgs),
     Plan(Box<commands::plan::PlanArgs>),
     Provision(commands::provision::ProvisionArgs),
     Challenge(commands::provision::ChallengeArgs),
@@ -115,6 +116,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Reel(command) => commands::reel::run(command, &place, output),
         Command::Order(command) => commands::reel::run_order(command, &place, output),
         Command::Delivery(command) => commands::delivery::run(command, &place, output),
+        Command::Fit(args) => commands::fit::run(args, &place, output),
         Command::Plan(args) => commands::plan::run(*args, &place, output),
         Command::Provision(args) => commands::provision::run(args, &place, output),
         Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),

@@ -429,6 +429,11 @@ fn table_pieces(table: &Table, t: Type, width: f32) -> Vec<Piece> {
     for row in &table.rows {
         out.push(Piece { head: repeated.clone(), ..make(row, false) });
     }
+    // The last row does not stand alone on a page.
+    if out.len() > 2 {
+        let last = out.len() - 2;
+        out[last].binds = true;
+    }
     out.push(Piece::new(t.mm(2.2), Vec::new()));
     out
 }
