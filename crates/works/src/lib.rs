@@ -27,6 +27,7 @@ pub mod randomness;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod report;
 pub mod site;
 pub mod specimen;
 mod station;

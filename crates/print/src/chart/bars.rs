@@ -57,7 +57,7 @@ pub fn causes(rows: &[Cause], label: &str, width: f32) -> Chart {
     let most = rows.iter().map(|r| r.count).max().unwrap_or(1).max(1);
     let top = 20.0;
     let mut draw = Draw::new(width, rows.len() as f32 * ROW + top + 6.0);
-    let x_of = |share: f64| share_left + 6.0 + share as f32 * (share_room - 44.0);
+    let x_of = |share: f64| share_left + 6.0 + share as f32 * (share_room - 56.0);
     draw.text((left + 8.0, 12.0), At::Start, "quiet", "failures");
     draw.text((x_of(0.0), 12.0), At::Start, "quiet", "running share");
     let bottom = top + rows.len() as f32 * ROW;

@@ -398,7 +398,7 @@ fn table_pieces(table: &Table, t: Type, width: f32) -> Vec<Piece> {
             .enumerate()
             .map(|(c, text)| {
                 let style = if bold { head } else { Style { face: cell_face(c), ..cell } };
-                (style, wrap(text, style, widths[c] + 0.05))
+                (style, wrap(text, style, widths[c] + 0.5))
             })
             .collect();
         let lines = wrapped.iter().map(|(_, l)| l.len()).max().unwrap_or(1) as f32;

@@ -37,7 +37,7 @@ p{max-width:44rem}.quiet{color:var(--quiet)}code,td.n{font-family:'Atkinson Hype
 .numbers{display:flex;flex-wrap:wrap;gap:1rem;margin:1.2rem 0}.numbers div{border:1px solid var(--line);padding:.6rem 1rem;min-width:9rem}
 .numbers b{display:block;font-size:1.9rem;line-height:1.1}
 .wide{overflow-x:auto}table{border-collapse:collapse;margin:.8rem 0;font-size:.95rem}th,td{text-align:left;padding:.25rem .9rem .25rem 0;border-bottom:1px solid var(--line);vertical-align:top}td.n,th.n{text-align:right}
-svg{max-width:100%;height:auto;display:block;margin:.6rem 0}
+svg{width:100%;height:auto;display:block;margin:.6rem 0}
 .columns{display:grid;grid-template-columns:repeat(auto-fit,minmax(20rem,1fr));gap:0 2rem}.columns h2{margin-top:1.2em}
 .plate{border:2px solid var(--ink);padding:.7rem 1rem;max-width:44rem}.link{border-left:4px double var(--ink);height:1.6rem;margin-left:2rem}
 .plate h3{margin:0;font-size:1.05rem}.plate p{margin:.3em 0;overflow-wrap:anywhere}

@@ -20,6 +20,7 @@ pub mod provision;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod report;
 pub mod site;
 pub mod specimen;
 pub mod unit;

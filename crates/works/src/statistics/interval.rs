@@ -1,7 +1,7 @@
-//! Intervals for shares and for counts.
+//! Intervals for shares.
 
 use serde::Serialize;
-use statrs::distribution::{ContinuousCDF, Gamma, Normal};
+use statrs::distribution::{ContinuousCDF, Normal};
 
 /// From and to.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -36,14 +36,6 @@ pub fn wilson(good: u64, all: u64, confidence: f64) -> Option<Range> {
     Some(Range { low, high })
 }
 
-/// F. Garwood's exact interval (1936) for the mean of a Poisson count.
-pub fn poisson(count: u64, confidence: f64) -> Range {
-    let tail = (1.0 - confidence) / 2.0;
-    let quantile = |shape: f64, share: f64| Gamma::new(shape, 1.0).map_or(f64::NAN, |gamma| gamma.inverse_cdf(share));
-    let n = count as f64;
-    Range { low: if count == 0 { 0.0 } else { quantile(n, tail) }, high: quantile(n + 1.0, 1.0 - tail) }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -61,15 +53,6 @@ mod tests {
         }
         assert_eq!(wilson(0, 0, 0.95), None);
         assert_eq!(wilson(29, 29, 0.95).unwrap().high, 1.0);
-    }
-
-    /// F. Garwood, Biometrika 28 (1936), as in every table of Poisson limits; from memory.
-    #[test]
-    fn poisson_as_published() {
-        for (count, low, high) in [(0, 0.0, 3.6889), (1, 0.0253, 5.5716), (10, 4.7954, 18.3904), (50, 37.11, 65.92)] {
-            let range = poisson(count, 0.95);
-            assert!((range.low - low).abs() < 6e-3 && (range.high - high).abs() < 6e-3, "{count}: {range:?}");
-        }
     }
 
     #[test]

@@ -8,6 +8,7 @@ pub mod binomial;
 pub mod control;
 pub mod interval;
 pub mod queue;
+pub mod stratified;
 
 pub use binomial::{Counted, Successes};
-pub use interval::{Range, poisson, wilson};
+pub use interval::{Range, wilson};
