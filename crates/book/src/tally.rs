@@ -99,18 +99,43 @@ const BIN: &str = "CASE WHEN s.duration < 1000 THEN s.duration \
                    WHEN s.duration < 100000000 THEN s.duration / 100000 * 100000 \
                    ELSE s.duration / 1000000 * 1000000 END";
 
+/// Attempts and their units, in the order in which they are to be looked up. SQLite keeps to the order of a
+/// CROSS JOIN: a week out of ten million units is found by the attempts' ends, a reel by its units. PostgreSQL
+/// judges by itself.
+fn joined(filter: &UnitFilter) -> &'static str {
+    if filter.from.is_some() || filter.to.is_some() {
+        "attempt t CROSS JOIN unit u"
+    } else {
+        "unit u CROSS JOIN attempt t"
+    }
+}
+
+/// What is asked of attempts, as SQL.
+struct Question<'q> {
+    /// Columns, of `t` and `u`.
+    select: &'q str,
+    /// More tables.
+    from: &'q str,
+    /// More conditions.
+    also: &'q str,
+    /// What to group and to order by.
+    group: &'q str,
+}
+
 impl Book {
     fn tallied<T>(
         &self,
         filter: &UnitFilter,
-        select: &str,
-        also: &str,
-        group: &str,
+        question: &Question<'_>,
         read: impl Fn(&Row) -> Result<T, BookError>,
     ) -> Result<Vec<T>, BookError> {
         let (condition, values) = attempt_conditions(filter);
-        let sql =
-            format!("SELECT {select} WHERE t.ended IS NOT NULL{condition}{also} GROUP BY {group} ORDER BY {group}");
+        let Question { select, from, also, group } = question;
+        let joined = joined(filter);
+        let sql = format!(
+            "SELECT {select} FROM {joined}{from} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}{also} \
+             GROUP BY {group} ORDER BY {group}"
+        );
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
         self.read(|c| c.all(&sql, &values))?.iter().map(read).collect()
     }
@@ -124,11 +149,11 @@ impl Book {
     pub fn tally_attempts(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<AttemptTally>, BookError> {
         let select = format!(
             "{}, t.station, u.product, u.reel, CAST(CASE WHEN t.number = 1 THEN 1 ELSE 0 END AS BIGINT), t.result, \
-             count(*), CAST(sum(CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END) AS BIGINT) \
-             FROM attempt t JOIN unit u ON u.serial = t.unit",
+             count(*), CAST(sum(CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END) AS BIGINT)",
             stretch.sql("t.ended")
         );
-        self.tallied(filter, &select, "", "1, 2, 3, 4, 5, 6", |row| {
+        let question = Question { select: &select, from: "", also: "", group: "1, 2, 3, 4, 5, 6" };
+        self.tallied(filter, &question, |row| {
             Ok(AttemptTally {
                 begins: stretch.begins(row.int(0)?)?,
                 station: StationName::kept(row.text(1)?),
@@ -148,11 +173,10 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn tally_causes(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<CauseTally>, BookError> {
-        let select = format!(
-            "{}, t.station, u.reel, t.cause, t.next, count(*) FROM attempt t JOIN unit u ON u.serial = t.unit",
-            stretch.sql("t.ended")
-        );
-        self.tallied(filter, &select, " AND t.result = 'failed'", "1, 2, 3, 4, 5", |row| {
+        let select = format!("{}, t.station, u.reel, t.cause, t.next, count(*)", stretch.sql("t.ended"));
+        let also = " AND t.result = 'failed'";
+        let question = Question { select: &select, from: "", also, group: "1, 2, 3, 4, 5" };
+        self.tallied(filter, &question, |row| {
             Ok(CauseTally {
                 begins: stretch.begins(row.int(0)?)?,
                 station: StationName::kept(row.text(1)?),
@@ -172,10 +196,15 @@ impl Book {
     pub fn tally_steps(&self, filter: &UnitFilter) -> Result<Vec<StepBin>, BookError> {
         let select = format!(
             "s.name, CAST(CASE WHEN s.result = 'done' THEN 1 ELSE 0 END AS BIGINT), CAST({BIN} AS BIGINT), count(*), \
-             CAST(sum(s.duration) AS BIGINT), max(s.duration) FROM attempt t JOIN unit u ON u.serial = t.unit \
-             JOIN step s ON s.unit = t.unit AND s.attempt = t.number"
+             CAST(sum(s.duration) AS BIGINT), max(s.duration)"
         );
-        self.tallied(filter, &select, "", "1, 2, 3", |row| {
+        let question = Question {
+            select: &select,
+            from: " CROSS JOIN step s",
+            also: " AND s.unit = t.unit AND s.attempt = t.number",
+            group: "1, 2, 3",
+        };
+        self.tallied(filter, &question, |row| {
             Ok(StepBin {
                 name: row.text(0)?,
                 done: row.int(1)? == 1,
@@ -195,8 +224,8 @@ impl Book {
     pub fn attempts_between(&self, filter: &UnitFilter) -> Result<Option<(OffsetDateTime, OffsetDateTime)>, BookError> {
         let (condition, values) = attempt_conditions(filter);
         let sql = format!(
-            "SELECT min(t.ended), max(t.ended) FROM attempt t JOIN unit u ON u.serial = t.unit \
-             WHERE t.ended IS NOT NULL{condition}"
+            "SELECT min(t.ended), max(t.ended) FROM {} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}",
+            joined(filter)
         );
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
         let Some(row) = self.read(|c| c.one(&sql, &values))? else { return Ok(None) };

@@ -155,6 +155,12 @@ fn pages_are_written() {
         assert!(octets.starts_with(b"%PDF-1.7"));
         let count = octets.windows(9).filter(|w| *w == b"/MediaBox").count();
         assert_eq!(count, 1, "one page on {paper}");
+        if let Some(interpreter) = python::interpreter() {
+            let words =
+                [pdf.as_path(), Path::new(paper), Path::new("5,000 good units"), Path::new("What matters most")];
+            let said = python::run(&interpreter, "pages.py", &words);
+            assert!(said.contains("1 pages read"), "{said}");
+        }
     }
     let nowhere = folder.path().join("missing/plan.pdf");
     let done = call(&["--json", "plan", "--good", "5", "--yield", "0.9", "--pdf", &text(&nowhere)]);

@@ -3,6 +3,9 @@
 #![cfg(test)]
 
 mod at_site;
+mod python;
+
+use std::path::Path;
 
 use at_site::{Site, text};
 
@@ -35,6 +38,11 @@ fn a_reel_a_day_an_order_and_the_worst_hour() {
     assert!(page.contains("size:letter") && page.contains(root) && page.contains("counter(pages)"));
     let octets = std::fs::read(&pdf).expect("a PDF");
     assert!(octets.starts_with(b"%PDF") && octets.windows(19).any(|w| w == b"/MediaBox[0 0 612 7"), "Letter");
+
+    if let Some(interpreter) = python::interpreter() {
+        let words = [root, "Tern Vent", "first-pass yield", "TEST"].map(Path::new);
+        python::run(&interpreter, "pages.py", &[&[pdf.as_path(), Path::new("letter")], &words[..]].concat());
+    }
 
     let worst = site.done("worst hour", &["report", "--last-week", "--worst-hour"]);
     assert!(worst["worst_hour"].is_null(), "nothing failed: {worst}");

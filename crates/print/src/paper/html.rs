@@ -25,13 +25,21 @@ pub fn safe(text: &str) -> String {
     out
 }
 
-const STYLE: &str = "
+/// The page's own style: colours, letters, paper.
+const PAGE_STYLE: &str = "
 :root{--ground:#faf7f0;--ink:#1b2330;--quiet:#4a5568;--struck:#0b655a;--broken:#a3231b;--heed:#7a4f00;--metal:#8a5a16;--line:#d8d2c4}
 @media (prefers-color-scheme:dark){:root{--ground:#14181f;--ink:#e9e4d8;--quiet:#a9b2c0;--struck:#5fd0bd;--broken:#ff8f80;--heed:#e8b04a;--metal:#e8b04a;--line:#333a46}}
 @media print{:root{--ground:#fff;--ink:#000;--quiet:#333;--struck:#000;--broken:#000;--heed:#000;--metal:#000;--line:#999}body{padding:0!important;font-size:11pt!important}h2{break-after:avoid}svg,tr,.plate,.numbers{break-inside:avoid}}
 *{box-sizing:border-box}
 body{background:var(--ground);color:var(--ink);font:16px/1.5 'Atkinson Hyperlegible Next','Atkinson Hyperlegible',system-ui,sans-serif;margin:0 auto;max-width:60rem;padding:2rem 1.25rem 4rem}
-h1{font-size:1.9rem;margin:.2em 0;line-height:1.2}h2{font-size:1.25rem;margin:2.2em 0 .5em;border-top:2px solid var(--metal);padding-top:.5em}
+h1{font-size:1.9rem;margin:.2em 0;line-height:1.2}
+footer{margin-top:3rem;border-top:1px solid var(--line);padding-top:.6rem;color:var(--quiet);font-size:.9rem;overflow-wrap:anywhere}
+@media print{footer{display:none}}
+";
+
+/// The style of blocks, for pages that show a [`Document::fragment`]: it asks for the house's custom properties.
+pub const BLOCK_STYLE: &str = "
+h2{font-size:1.25rem;margin:2.2em 0 .5em;border-top:2px solid var(--metal);padding-top:.5em}
 p{max-width:44rem}.quiet{color:var(--quiet)}code,td.n{font-family:'Atkinson Hyperlegible Mono',ui-monospace,monospace;font-size:.92em}
 .test{border:2px solid var(--heed);color:var(--heed);display:inline-block;font-weight:700;padding:.1em .6em}
 .numbers{display:flex;flex-wrap:wrap;gap:1rem;margin:1.2rem 0}.numbers div{border:1px solid var(--line);padding:.6rem 1rem;min-width:9rem}
@@ -41,8 +49,6 @@ svg{width:100%;height:auto;display:block;margin:.6rem 0}
 .columns{display:grid;grid-template-columns:repeat(auto-fit,minmax(20rem,1fr));gap:0 2rem}.columns h2{margin-top:1.2em}
 .plate{border:2px solid var(--ink);padding:.7rem 1rem;max-width:44rem}.link{border-left:4px double var(--ink);height:1.6rem;margin-left:2rem}
 .plate h3{margin:0;font-size:1.05rem}.plate p{margin:.3em 0;overflow-wrap:anywhere}
-footer{margin-top:3rem;border-top:1px solid var(--line);padding-top:.6rem;color:var(--quiet);font-size:.9rem;overflow-wrap:anywhere}
-@media print{footer{display:none}}
 ";
 
 /// The house's letters, embedded: a report is read where there is no internet.
@@ -90,7 +96,7 @@ fn inline(text: &str) -> String {
 /// The whole page.
 pub(super) fn page(document: &Document) -> String {
     let mut out = format!(
-        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>{}</title><style>{}{STYLE}{}</style><body>",
+        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>{}</title><style>{}{PAGE_STYLE}{BLOCK_STYLE}{}</style><body>",
         safe(&document.title),
         fonts(),
         page_boxes(document)

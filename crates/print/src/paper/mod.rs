@@ -10,7 +10,7 @@ mod html;
 
 use std::io::{self, Write};
 
-pub use html::safe;
+pub use html::{BLOCK_STYLE, safe};
 
 use crate::chart::Chart;
 
@@ -134,7 +134,7 @@ impl Document {
         html::page(self)
     }
 
-    /// The blocks alone, for a page that has its own letters and colours
+    /// The blocks alone, for a page that has its own letters and colours, and [`BLOCK_STYLE`] among its styles
     /// (custom properties `--ink`, `--quiet`, `--struck`, `--broken`, `--heed`, `--metal`, `--line`, `--ground`).
     pub fn fragment(&self) -> String {
         html::blocks(&self.blocks)

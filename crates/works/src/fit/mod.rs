@@ -2,7 +2,7 @@
 //!
 //! Pure once the needs are known ([`needs`]): parts side by side ([`fit`]), and,
 //! where a discrete part stands beside a microcontroller that keeps its keys
-//! itself, what speaks for which ([`argue`]). [`page`] makes a page of it.
+//! itself, what speaks for which ([`Argument`]). [`page`] makes a page of it.
 
 mod argue;
 pub mod needs;

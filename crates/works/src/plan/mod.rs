@@ -3,7 +3,7 @@
 //! Needs no site; with one, the past's counts and times can stand in for
 //! assumptions ([`past`]). Everything is computed from one [`Request`]: chips by
 //! exact tails ([`crate::statistics::binomial`]), the line in closed form
-//! ([`line`]) and once more as a simulated one ([`simulate`]), which must agree.
+//! ([`mod@line`]) and once more as a simulated one ([`simulate`]), which must agree.
 //! [`page`] makes a page of the answer.
 
 mod check;
@@ -32,7 +32,7 @@ pub const MOST_GOOD: u64 = 100_000_000;
 /// Most chips of one plan.
 const MOST_CHIPS: u64 = 1_000_000_000_000;
 /// Most chips where the yield is learned: the tails are then as wide as the number itself.
-const MOST_LEARNED: u64 = 200_000_000;
+const MOST_LEARNED: u64 = 20_000_000;
 /// Units of the past below which a yield can't be learned.
 const LEAST_PAST: u64 = 30;
 
