@@ -440,7 +440,7 @@ fn table_pieces(table: &Table, t: Type, width: f32) -> Vec<Piece> {
 
 fn chart_piece(chart: &Chart, t: Type, width: f32) -> Result<Piece, String> {
     // A chart fills its column; on one page it shrinks a little, and less than the letters around it.
-    let scale = width * t.scale.max(0.86) / chart.width;
+    let scale = width * (t.scale + 0.12).min(1.0) / chart.width;
     let art = drawing(&chart.for_paper(), Transform::from_scale(scale, scale))
         .map_err(|why| format!("the chart \"{}\" can't be drawn: {why}", chart.label))?;
     Ok(Piece::new(chart.height * scale + t.mm(2.0), art))

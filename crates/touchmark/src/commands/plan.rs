@@ -265,6 +265,11 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
         let chips = past.chips.map_or(String::new(), |n| format!("; by itself it asks for {} chips", grouped(n)));
         let counts = format!("{} good, {} lost, {} undecided", past.good, past.lost, past.open);
         row(w, "the past", &format!("{}: {counts}{chips}", past.source))?;
+        for step in &past.steps {
+            let model = step.model_ms.map_or(String::new(), |ms| format!(", by the model {ms:.1}"));
+            let done = step.share.map_or("–".into(), percent);
+            row(w, &format!("  {}", step.name), &format!("done {done}, {:.1} ms{model}", step.mean_ms))?;
+        }
     }
     writeln!(w, "\nAssumed")?;
     for assumption in &plan.assumptions {

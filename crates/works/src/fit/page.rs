@@ -113,7 +113,7 @@ pub fn document(fit: &Fit, above: &str) -> Document {
         blocks.push(Block::Table(Table::new(&["", "verdict", "asked", "the part"], rows).with_words(&[1, 2, 3])));
         let label = format!("{}: one unit, to scale", part.name);
         blocks.push(Block::Chart(strip_of(&part.steps, 0.0, &label)));
-        blocks.push(Block::Table(step_table(&part.steps)));
+        blocks.push(Block::Table(step_table(&part.steps, None)));
     }
     blocks.push(Block::Heading("What the makers say of threats".into()));
     let mut head = vec!["threat".to_owned()];

@@ -323,7 +323,7 @@ pub fn plan(request: &Request) -> Result<Planned, Trouble> {
     let stock = order::stock(r, &line, successes, chips_needed)?;
     let simulated = simulate::run(r, &load, &line, yielded.share);
     let sensitivity = sensitivity::of(r, successes, chips_needed, &load, &line)?;
-    let past = r.past.as_ref().map(|past| past.told(r.good, r.confidence));
+    let past = r.past.as_ref().map(|past| past.told(r.good, r.confidence, &time.steps));
     Ok(Planned {
         chips: chips_needed,
         credentials: chips_needed,

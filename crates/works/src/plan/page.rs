@@ -61,8 +61,8 @@ pub fn strip_of(steps: &[Step], other_ms: f64, label: &str) -> Chart {
     chart::strip(&segments, label, WIDE)
 }
 
-/// The table under the strip: where each millisecond of the chip's steps goes.
-pub fn step_table(steps: &[Step]) -> Table {
+/// The table under the strip: where each millisecond of the chip's steps goes, beside what the past took.
+pub fn step_table(steps: &[Step], past: Option<&super::past::Told>) -> Table {
     let number = |v: f64| if v == 0.0 { "–".to_owned() } else { format!("{v:.1}") };
     let mut rows: Vec<Vec<String>> = steps
         .iter()
@@ -94,21 +94,31 @@ pub fn step_table(steps: &[Step]) -> Table {
         sum(|s| s.other_ms),
         sum(|s| s.total_ms),
     ]);
-    Table::new(
-        &[
-            "step",
-            "octets on bus",
-            "bus ms",
-            "frames ms",
-            "pages",
-            "write ms",
-            "fetch ms",
-            "sign ms",
-            "other ms",
-            "all ms",
-        ],
-        rows,
-    )
+    let mut head = vec![
+        "step",
+        "octets on bus",
+        "bus ms",
+        "frames ms",
+        "pages",
+        "write ms",
+        "fetch ms",
+        "sign ms",
+        "other ms",
+        "all ms",
+    ];
+    if let Some(past) = past.filter(|p| !p.steps.is_empty()) {
+        head.extend(["past ms", "done"]);
+        for row in &mut rows {
+            match past.steps.iter().find(|s| s.name == row[0]) {
+                Some(s) => row.extend([format!("{:.1}", s.mean_ms), s.share.map_or("–".into(), percent)]),
+                None if row[0] == "all" => {
+                    row.extend([past.attempt_seconds.map_or("–".into(), |s| format!("{:.1}", s * 1000.0)), "–".into()]);
+                }
+                None => row.extend(["–".into(), "–".into()]),
+            }
+        }
+    }
+    Table::new(&head, rows)
 }
 
 /// How likely the target is met, against chips.
@@ -186,6 +196,43 @@ fn facts(rows: &[(&str, String)]) -> Block {
     Block::Table(Table::new(&["", ""], rows).with_words(&[1]))
 }
 
+fn line_blocks(plan: &Planned) -> Vec<Block> {
+    let line = &plan.line;
+    let simulated = &plan.simulated;
+    vec![
+        Block::Heading("The line".into()),
+        Block::Words(format!(
+            "A unit starts every {:.2} s, {} a working day; stations are busy {} of the time. Simulated event by event (seed {}), the last unit leaves after {}; the closed form says {}, {:.1} % apart. A unit waits {} for its station on average.",
+            line.pace_seconds,
+            grouped(line.chips_per_day.floor() as u64),
+            percent(line.utilisation),
+            simulated.seed,
+            hours_words(simulated.hours_to_last),
+            hours_words(simulated.closed_form_hours),
+            simulated.difference.abs() * 100.0,
+            time_words(simulated.wait_seconds * 1000.0)
+        )),
+    ]
+}
+
+fn past_blocks(past: &super::past::Told) -> Vec<Block> {
+    vec![
+        Block::Heading(format!("The past {}", past.source)),
+        Block::Words(format!(
+            "{} good, {} lost, {} undecided{}{}.",
+            grouped(past.good),
+            grouped(past.lost),
+            grouped(past.open),
+            past.interval.map_or(String::new(), |i| format!(
+                "; yield between {} and {} (95 %, Wilson)",
+                percent(i.low),
+                percent(i.high)
+            )),
+            past.chips.map_or(String::new(), |n| format!("; by itself it asks for {} chips", grouped(n)))
+        )),
+    ]
+}
+
 /// The page.
 ///
 /// - `above`: whose it is and when it was made.
@@ -256,7 +303,7 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
     )));
     // What hands do would dwarf the chip's steps: it is in the sentence, not in the strip.
     blocks.push(Block::Chart(strip_of(&time.steps, 0.0, "The chip's steps of one unit, to scale")));
-    blocks.push(Block::Table(step_table(&time.steps)));
+    blocks.push(Block::Table(step_table(&time.steps, plan.past.as_ref())));
     blocks.push(Block::Columns(
         vec![
             Block::Heading("What matters most for hours".into()),
@@ -269,36 +316,13 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
             Block::Quiet("Of a yield and a confidence it is the loss and the risk that change by a tenth.".into()),
         ],
     ));
-    blocks.push(Block::Heading("The line".into()));
-    let line = &plan.line;
-    let simulated = &plan.simulated;
-    blocks.push(Block::Words(format!(
-        "A unit starts every {:.2} s, {} a working day; stations are busy {} of the time. Simulated event by event (seed {}), the last unit leaves after {}; the closed form says {}, {:.1} % apart. A unit waits {} for its station on average.",
-        line.pace_seconds,
-        grouped(line.chips_per_day.floor() as u64),
-        percent(line.utilisation),
-        simulated.seed,
-        hours_words(simulated.hours_to_last),
-        hours_words(simulated.closed_form_hours),
-        simulated.difference.abs() * 100.0,
-        time_words(simulated.wait_seconds * 1000.0)
-    )));
-    if let Some(past) = &plan.past {
-        blocks.push(Block::Words(format!(
-            "The past {}: {} good, {} lost, {} undecided{}{}.",
-            past.source,
-            grouped(past.good),
-            grouped(past.lost),
-            grouped(past.open),
-            past.interval.map_or(String::new(), |i| format!(
-                "; yield between {} and {} (95 %, Wilson)",
-                percent(i.low),
-                percent(i.high)
-            )),
-            past.chips.map_or(String::new(), |n| format!("; by itself it asks for {} chips", grouped(n)))
-        )));
+    let mut left = line_blocks(plan);
+    left.push(Block::Quiet(format!("Assumed: {}", plan.assumptions.join(" "))));
+    match &plan.past {
+        // Beside one another, so that the page stays one page.
+        Some(past) => blocks.push(Block::Columns(left, past_blocks(past))),
+        None => blocks.extend(left),
     }
-    blocks.push(Block::Quiet(format!("Assumed: {}", plan.assumptions.join(" "))));
     Document {
         title: format!("{} good units: order {} chips", grouped(plan.good), grouped(plan.order.chips)),
         above: above.to_owned(),

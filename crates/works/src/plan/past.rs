@@ -1,9 +1,10 @@
 //! What a site's past says: chips that ended well or badly, attempts, times.
 
-use book::{AttemptResult, Stretch, UnitFilter};
+use book::{AttemptResult, StepBin, Stretch, UnitFilter};
 use serde::Serialize;
 
 use super::chips;
+use crate::part::time::Step;
 use crate::site::Site;
 use crate::statistics::interval::Range;
 use crate::statistics::{Successes, wilson};
@@ -22,8 +23,36 @@ pub struct Past {
     pub attempts_per_chip: Option<f64>,
     /// Seconds of an attempt's steps on average.
     pub attempt_seconds: Option<f64>,
+    /// Steps of its attempts.
+    pub steps: Vec<PastStep>,
     /// Which past, in words.
     pub source: String,
+}
+
+/// One step over all attempts of the past.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PastStep {
+    /// Its name.
+    pub name: String,
+    /// How often it was done, of how often it was begun.
+    pub done: (u64, u64),
+    /// Milliseconds on average.
+    pub mean_ms: f64,
+}
+
+/// One step of the past beside the model.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ToldStep {
+    /// Its name.
+    pub name: String,
+    /// Share of attempts in which it was done, and its 95 % interval (Wilson).
+    pub share: Option<f64>,
+    /// See `share`.
+    pub interval: Option<Range>,
+    /// Milliseconds on average.
+    pub mean_ms: f64,
+    /// Milliseconds by the model; none where the model has no such step.
+    pub model_ms: Option<f64>,
 }
 
 /// The past as a plan tells of it.
@@ -47,6 +76,8 @@ pub struct Told {
     pub attempts_per_chip: Option<f64>,
     /// Seconds of an attempt's steps on average.
     pub attempt_seconds: Option<f64>,
+    /// Step by step: yield, and time beside the model's.
+    pub steps: Vec<ToldStep>,
 }
 
 impl Past {
@@ -94,7 +125,9 @@ impl Past {
                 firsts += if tally.first { tally.attempts } else { 0 };
             }
         }
-        let step_us: i64 = site.book.tally_steps(&filter)?.iter().map(|b| b.total_us).sum();
+        let bins = site.book.tally_steps(&filter)?;
+        let step_us: i64 = bins.iter().map(|b| b.total_us).sum();
+        past.steps = steps(&bins);
         if firsts > 0 && attempts > 0 {
             past.attempts_per_chip = Some((attempts as f64 / firsts as f64).max(1.0));
             past.attempt_seconds = Some(step_us as f64 / 1e6 / attempts as f64);
@@ -102,7 +135,7 @@ impl Past {
         Ok(past)
     }
 
-    pub(super) fn told(&self, good: u64, confidence: f64) -> Told {
+    pub(super) fn told(&self, good: u64, confidence: f64, model: &[Step]) -> Told {
         let all = self.good + self.lost;
         let enough = all >= super::LEAST_PAST && self.good > 0;
         Told {
@@ -115,6 +148,39 @@ impl Past {
             chips: enough.then(|| chips(Successes::learned(self.good, self.lost), good, confidence).ok()).flatten(),
             attempts_per_chip: self.attempts_per_chip,
             attempt_seconds: self.attempt_seconds,
+            steps: self
+                .steps
+                .iter()
+                .map(|s| ToldStep {
+                    name: s.name.clone(),
+                    share: (s.done.1 > 0).then(|| s.done.0 as f64 / s.done.1 as f64),
+                    interval: wilson(s.done.0, s.done.1, 0.95),
+                    mean_ms: s.mean_ms,
+                    model_ms: model.iter().find(|m| m.name == s.name).map(|m| m.total_ms),
+                })
+                .collect(),
         }
     }
+}
+
+/// Steps in the order of their names.
+fn steps(bins: &[StepBin]) -> Vec<PastStep> {
+    let mut out: Vec<PastStep> = Vec::new();
+    let mut us = Vec::new();
+    for bin in bins {
+        let times = u64::try_from(bin.times).unwrap_or(0);
+        if out.last().is_none_or(|last| last.name != bin.name) {
+            out.push(PastStep { name: bin.name.clone(), done: (0, 0), mean_ms: 0.0 });
+            us.push(0);
+        }
+        if let (Some(step), Some(us)) = (out.last_mut(), us.last_mut()) {
+            step.done.0 += if bin.done { times } else { 0 };
+            step.done.1 += times;
+            *us += bin.total_us;
+        }
+    }
+    for (step, us) in out.iter_mut().zip(us) {
+        step.mean_ms = us as f64 / 1000.0 / step.done.1.max(1) as f64;
+    }
+    out
 }
