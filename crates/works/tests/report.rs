@@ -222,7 +222,7 @@ fn planted_troubles_are_found() {
 
     let worst = told.worst_hour.as_ref().unwrap();
     assert_eq!(worst.begins, "2026-03-02T23:00:00Z", "{worst:?}");
-    assert!(worst.stands_out && worst.by_chance < 1e-3, "{worst:?}");
+    assert!(worst.stands_out && worst.by_chance < 1e-3 && worst.hours as i64 == HOURS, "{worst:?}");
     let first = |kind: &str| worst.different.iter().find(|d| d.kind == kind).map(|d| d.name.as_str());
     assert_eq!((first("cause"), first("station")), (Some("no-answer"), Some("S2")), "{worst:?}");
 

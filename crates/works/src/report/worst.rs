@@ -17,8 +17,8 @@ use crate::site::Site;
 use crate::statistics::Successes;
 use crate::trouble::Trouble;
 
-/// Below this probability chance is no explanation: 0.135 %, as of control limits.
-const RARE: f64 = 0.00135;
+/// Below this probability, over all hours together, chance is no explanation.
+const RARE: f64 = 0.05;
 
 /// What had more failures in that hour than the rest lets expect.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -50,6 +50,10 @@ pub struct Worst {
     pub share_elsewhere: f64,
     /// Probability of so many failures or more, were the hour as the others.
     pub by_chance: f64,
+    /// Hours with attempts, of which this one is the worst.
+    pub hours: u64,
+    /// Probability that one of so many hours is as bad, were all alike: the worst of many is bad by chance.
+    pub by_chance_of_all: f64,
     /// Whether chance is no explanation.
     pub stands_out: bool,
     /// What was different, the largest excess first.
@@ -93,11 +97,13 @@ pub(super) fn find(site: &Site, filter: &UnitFilter, zone: UtcOffset) -> Result<
         share: share(k, n),
         share_elsewhere: elsewhere,
         by_chance,
-        stands_out: by_chance < RARE,
+        hours: hours.len() as u64,
+        by_chance_of_all: of_all(by_chance, hours.len()),
+        stands_out: of_all(by_chance, hours.len()) < RARE,
         different,
         because: Vec::new(),
     };
-    out.because = because(&out, hours.len());
+    out.because = because(&out);
     Ok(Some(out))
 }
 
@@ -154,23 +160,29 @@ fn differences(
     out
 }
 
-fn because(worst: &Worst, hours: usize) -> Vec<String> {
+/// Probability that at least one of so many alike reaches what each reaches with `one` (Z. Šidák, 1967).
+fn of_all(one: f64, hours: usize) -> f64 {
+    -(hours as f64 * (-one.min(1.0 - 1e-16)).ln_1p()).exp_m1()
+}
+
+fn because(worst: &Worst) -> Vec<String> {
     let percent = |share: f64| format!("{:.1} %", share * 100.0);
     let failed = format!("{} of {} attempts failed ({})", worst.failed, worst.attempts, percent(worst.share));
-    let mut out = vec![if hours > 1 {
+    let mut out = vec![if worst.hours > 1 {
         format!("{failed}, against {} in all other hours.", percent(worst.share_elsewhere))
     } else {
         format!("{failed}. It is the only hour with attempts, so there is nothing to compare it with.")
     }];
-    if hours > 1 {
-        out.push(if worst.stands_out {
-            format!(
-                "Chance alone does so in {} hours of 100,000: something was different.",
-                per_100_000(worst.by_chance)
-            )
-        } else {
-            format!("Chance alone does so in {:.0} of 100 hours: no hour stands out.", worst.by_chance * 100.0)
-        });
+    if worst.hours > 1 {
+        let chance = chance_words(worst.by_chance_of_all);
+        let begin = format!(
+            "Among {} hours that are alike, one as bad comes about by chance with a probability of {chance}",
+            worst.hours
+        );
+        out.push(format!(
+            "{begin}: {}.",
+            if worst.stands_out { "something was different" } else { "the worst hour, and yet none that stands out" }
+        ));
     }
     for kind in ["cause", "station", "reel"] {
         let told: Vec<String> = worst
@@ -190,7 +202,20 @@ fn because(worst: &Worst, hours: usize) -> Vec<String> {
     out
 }
 
-fn per_100_000(chance: f64) -> String {
-    let n = chance * 100_000.0;
-    if n < 0.1 { "less than 0.1".into() } else { format!("{n:.1}") }
+/// A probability in words, small ones too.
+fn chance_words(chance: f64) -> String {
+    if chance < 1e-6 { "less than one in a million".into() } else { format!("{:.2} %", chance * 100.0) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: 1 - 0.99^100 = 63.4 %; small ones add up.
+    #[test]
+    fn the_worst_of_many_is_bad_by_chance() {
+        assert!((of_all(0.01, 100) - 0.633_968).abs() < 1e-6);
+        assert!((of_all(1e-12, 1_000) - 1e-9).abs() < 1e-14);
+        assert!((of_all(1.0, 3) - 1.0).abs() < 1e-12 && of_all(0.0, 3) == 0.0);
+    }
 }
