@@ -160,16 +160,19 @@ pub(super) fn control(tallies: &[AttemptTally], every: Duration, zone: UtcOffset
     let (all, failed) = stretches.iter().fold((0, 0), |(a, f), (_, n, k)| (a + n, f + k));
     let average = if all > 0 { failed as f64 / all as f64 } else { 0.0 };
     let days = every >= Duration::DAY;
+    let date_of = |at: Option<&(OffsetDateTime, u64, u64)>| at.map(|(begins, ..)| begins.to_offset(zone).date());
+    let one_day = date_of(stretches.first()) == date_of(stretches.last());
     let points: Vec<Point> = stretches
         .iter()
         .map(|(begins, attempts, failed)| {
             let local = begins.to_offset(zone);
             let share = *failed as f64 / *attempts as f64;
             let limits = limits::limits(*attempts, average);
-            let name = if days {
-                format!("{:02}-{:02}", u8::from(local.month()), local.day())
-            } else {
-                format!("{:02}:{:02}", local.hour(), local.minute())
+            let date = format!("{:02}-{:02}", u8::from(local.month()), local.day());
+            let name = match (days, one_day) {
+                (true, _) => date,
+                (false, true) => format!("{:02}:{:02}", local.hour(), local.minute()),
+                (false, false) => format!("{date} {:02}:{:02}", local.hour(), local.minute()),
             };
             Point {
                 begins: crate::reel::time_text(*begins),
