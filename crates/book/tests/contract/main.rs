@@ -53,6 +53,7 @@ contract! {
     lists::finding => finding,
     lists::lists_and_pages => lists_and_pages,
     lists::counts => counts,
+    lists::tallies => tallies,
     lists::reconciling => reconciling,
     lists::reconciling_is_honest => reconciling_is_honest,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
