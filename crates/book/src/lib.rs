@@ -40,6 +40,7 @@ mod reconcile;
 mod reel;
 mod schema;
 mod story;
+mod touched;
 mod transaction;
 mod transfer;
 mod unit;
@@ -83,6 +84,7 @@ pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
 pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received, Reel, Same};
 pub use story::{AttemptStory, ChipStory, UnitStory};
+pub use touched::{Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use unit::{Label, Onboarding, Unit, UnitError};
 pub use words::{

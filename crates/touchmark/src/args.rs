@@ -60,6 +60,7 @@ enum Command {
     #[command(subcommand)]
     Unit(commands::unit::UnitCommand),
     Reconcile(commands::unit::ReconcileArgs),
+    Impact(commands::impact::ImpactArgs),
     #[command(subcommand)]
     Specimen(commands::specimen::SpecimenCommand),
     Chip(commands::chip::Chip),
@@ -118,6 +119,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),
         Command::Unit(command) => commands::unit::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
+        Command::Impact(args) => commands::impact::run(&args, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),

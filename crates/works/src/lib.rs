@@ -13,6 +13,7 @@ pub mod declaration;
 pub mod delivery;
 pub mod examine;
 mod files;
+pub mod impact;
 pub mod intake;
 pub mod label;
 mod lower;

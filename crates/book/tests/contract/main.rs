@@ -52,6 +52,7 @@ contract! {
     line::units_away_from_the_line => units_away_from_the_line,
     lists::finding => finding,
     lists::lists_and_pages => lists_and_pages,
+    lists::what_is_touched => what_is_touched,
     lists::counts => counts,
     lists::reconciling => reconciling,
     lists::reconciling_is_honest => reconciling_is_honest,

@@ -10,6 +10,7 @@ pub mod declaration;
 pub mod delivery;
 pub mod examine;
 pub mod examine_words;
+pub mod impact;
 pub mod label;
 pub mod manual;
 pub mod product;
