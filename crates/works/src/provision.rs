@@ -32,6 +32,7 @@ use zeroize::Zeroizing;
 
 use crate::authority;
 use crate::declaration;
+use crate::head;
 use crate::onboarding::fresh_rotating_id;
 use crate::product::{self, FurtherObject, Kept};
 use crate::randomness;
@@ -188,6 +189,7 @@ pub fn provision(
         told(&result);
         out.units.push(result);
     }
+    head::mark(site, who);
     Ok(out)
 }
 
