@@ -38,6 +38,7 @@ mod product;
 mod proof;
 mod reconcile;
 mod reel;
+mod revocation;
 mod schema;
 mod story;
 mod touched;
@@ -83,13 +84,14 @@ pub use product::{AddError, NewProduct, Product};
 pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
 pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received, Reel, Same};
+pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use touched::{Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use unit::{Label, Onboarding, Unit, UnitError};
 pub use words::{
     AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin, DeliveryVerdict,
-    LabelEvent, Next, Purpose, Role, UnitState,
+    LabelEvent, Next, Purpose, RequestState, Role, UnitState,
 };
 
 /// An open record book. Threads share it; each act takes a connection of its own.

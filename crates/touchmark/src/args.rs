@@ -61,6 +61,9 @@ enum Command {
     Unit(commands::unit::UnitCommand),
     Reconcile(commands::unit::ReconcileArgs),
     Impact(commands::impact::ImpactArgs),
+    Revoke(commands::revoke::RevokeArgs),
+    #[command(subcommand)]
+    Revocation(commands::revoke::RevocationCommand),
     #[command(subcommand)]
     Book(commands::book::BookCommand),
     #[command(subcommand)]
@@ -123,6 +126,8 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Book(command) => commands::book::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
         Command::Impact(args) => commands::impact::run(&args, &place, output),
+        Command::Revoke(args) => commands::revoke::run(&args, &place, output),
+        Command::Revocation(command) => commands::revoke::run_kept(command, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),

@@ -10,6 +10,7 @@ use standard::declaration::Declaration;
 use standard::verdict::{Device, Finding, Severity, SignerKey, Verdict};
 
 use crate::authority;
+use crate::revocation::Known;
 use crate::site::Site;
 use crate::station::{Failure, Judge, judge_all, prove};
 use crate::trouble::Trouble;
@@ -53,14 +54,18 @@ pub fn challenge(site: &Site, source: &mut dyn ChipSource, chip: Option<&ChipId>
             Some(SignerKey { key_id, key, trusted: true })
         })
         .collect();
+    let known = Known::of(site)?;
     let ids = match chip {
         Some(id) => vec![id.clone()],
         None => source.present()?,
     };
-    Ok(ids.into_iter().map(|id| one(&anchors, &signers, source, &id)).collect())
+    Ok(ids.into_iter().map(|id| one((&anchors, &signers, &known), source, &id)).collect())
 }
 
-fn one(anchors: &[Arc<Certificate>], signers: &[SignerKey], source: &mut dyn ChipSource, id: &ChipId) -> Challenged {
+/// PAAs and declaration signers that are trusted, and what is revoked.
+type Against<'a> = (&'a [Arc<Certificate>], &'a [SignerKey], &'a Known);
+
+fn one(against: Against<'_>, source: &mut dyn ChipSource, id: &ChipId) -> Challenged {
     let mut out = Challenged {
         chip_id: id.to_string(),
         verdict: Verdict::Rejected.word(),
@@ -71,7 +76,7 @@ fn one(anchors: &[Arc<Certificate>], signers: &[SignerKey], source: &mut dyn Chi
         exchange: None,
         findings: Vec::new(),
     };
-    if let Err(failure) = exchange(anchors, signers, source, id, &mut out) {
+    if let Err(failure) = exchange(against, source, id, &mut out) {
         out.trouble = Some(format!("{}: {}", failure.cause, failure.detail));
     }
     out
@@ -87,8 +92,7 @@ fn lacking(what: &str) -> Failure {
 }
 
 fn exchange(
-    anchors: &[Arc<Certificate>],
-    signers: &[SignerKey],
+    (anchors, signers, known): Against<'_>,
     source: &mut dyn ChipSource,
     id: &ChipId,
     out: &mut Challenged,
@@ -104,8 +108,8 @@ fn exchange(
     out.product_id = dac.subject.identity.product().map(|p| p.to_string());
     let exchange = prove(chip.as_mut(), &declaration)?;
     let signer = signers.iter().find(|s| Some(s.key_id.as_slice()) == declaration.signer_key_id()).cloned();
-    let judge =
-        Judge { anchors: anchors.to_vec(), signer, device: Device { by_declaration: true, ..Device::default() } };
+    let device = Device { by_declaration: true, ..Device::default() };
+    let judge = Judge { anchors: anchors.to_vec(), signer, device, revoked: known.clone() };
     let (findings, anchored) = judge_all(&dac, pai, &declaration, &exchange, &judge);
     out.anchored = anchored;
     if anchored && findings.iter().all(|f| f.severity != Severity::Error) {

@@ -28,6 +28,7 @@ pub mod randomness;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod revocation;
 pub mod site;
 pub mod specimen;
 mod station;

@@ -32,6 +32,9 @@ pub struct Settings {
     /// How stations work.
     #[serde(default)]
     pub station: StationSettings,
+    /// Lists of revoked certificates issued here.
+    #[serde(default)]
+    pub revocation: RevocationSettings,
 }
 
 /// Which site it is.
@@ -53,6 +56,23 @@ pub struct BookSettings {
     /// File whose one line is the server's password, from the site's directory.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub password_file: Option<PathBuf>,
+}
+
+/// Lists of revoked certificates issued here.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RevocationSettings {
+    /// Days until the next list is due, 1 to 3650.
+    pub days: u32,
+    /// Where verifiers find the lists, for the distribution-point record.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub url: Option<String>,
+}
+
+impl Default for RevocationSettings {
+    fn default() -> Self {
+        Self { days: 30, url: None }
+    }
 }
 
 /// How onboarding data is made.
@@ -250,6 +270,7 @@ impl Site {
             book: BookSettings { location: text, password_file },
             onboarding: OnboardingSettings::default(),
             station: StationSettings::default(),
+            revocation: RevocationSettings::default(),
         };
         let toml = toml::to_string(&settings)
             .map_err(|e| Trouble::surroundings(format!("the settings can't be written: {e}"), "Report this."))?;

@@ -22,6 +22,8 @@ use standard::verdict::{
 };
 use time::OffsetDateTime;
 
+use crate::revocation::Known;
+
 /// What goes into a chip, in the order in which it is written.
 pub(crate) struct Load {
     pub objects: Vec<(ObjectName, Vec<u8>)>,
@@ -38,6 +40,8 @@ pub(crate) struct Judge {
     pub anchors: Vec<Arc<Certificate>>,
     pub signer: Option<SignerKey>,
     pub device: Device,
+    /// What this site knows to be revoked.
+    pub revoked: Known,
 }
 
 /// Why an attempt failed: a name to count by, the detail, the operator's next move.
@@ -283,7 +287,8 @@ pub(crate) fn judge_all(
     let mut members: Vec<_> = judge.anchors.iter().map(|c| (Arc::clone(c), Profile::Paa, true)).collect();
     members.extend(pai.map(|pai| (Arc::new(pai), Profile::Pai, false)));
     let pool = Pool::new(members);
-    let context = Context { trust_given: true, device: judge.device, ..Context::default() };
+    let revoked = judge.revoked.against(&pool);
+    let context = Context { trust_given: true, device: judge.device, revoked, ..Context::default() };
     let judged = pool.judge_dac(dac, &context);
     let mut report = Report::new();
     judged.findings.into_iter().for_each(|f| report.add(f));

@@ -11,6 +11,7 @@ mod line;
 mod lists;
 mod log;
 mod racing;
+mod revoking;
 mod rules;
 mod server;
 mod support;
@@ -22,7 +23,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{arrivals, catalogue, keeping, line, lists, log, racing, rules};
+            use super::{arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -56,6 +57,8 @@ contract! {
     lists::counts => counts,
     lists::reconciling => reconciling,
     lists::reconciling_is_honest => reconciling_is_honest,
+    revoking::revocations => revocations,
+    revoking::revocation_lists => revocation_lists,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
     log::entries_and_proofs => entries_and_proofs,
     log::signed_heads => signed_heads,

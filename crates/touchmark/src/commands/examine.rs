@@ -55,7 +55,7 @@ pub struct ExamineArgs {
     #[arg(long, value_name = "TIME")]
     at: Option<Moment>,
 
-    /// Revocation lists to honour (file or directory)
+    /// Revocation lists to honour (file or directory; a site's directory means the lists that it keeps)
     #[arg(long, value_name = "PATH")]
     revocations: Vec<PathBuf>,
 
@@ -80,12 +80,13 @@ pub fn run(args: ExamineArgs, output: &mut Output) -> Result<Exit, Failure> {
         return list_rules(output);
     }
     let kind = args.kind.and_then(|word| Kind::ALL.iter().find(|(_, w)| *w == word).map(|(kind, _)| *kind));
+    let kept = works::revocation::kept_by(&args.revocations)?;
     let request = Examine {
         files: args.files,
         kind,
         trust: args.trust,
         signers: args.signer,
-        revocations: args.revocations,
+        revocations: kept.paths().to_vec(),
         device: Device { vendor: args.vendor, product: args.product, by_declaration: false },
         at: args.at,
     };

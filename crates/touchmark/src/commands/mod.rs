@@ -19,6 +19,7 @@ pub mod provision;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod revoke;
 pub mod site;
 pub mod specimen;
 pub mod unit;

@@ -15,8 +15,10 @@ use book::{Touched, UnitState};
 use serde::Serialize;
 use standard::exchange::Elements;
 
+pub(crate) use consequence::credentials;
 pub use consequence::{Stock, WouldStop};
 pub use export::{Exported, Format, document, export, write_to};
+pub(crate) use wanted::hex_octets;
 pub use wanted::{Wanted, when};
 
 use crate::product;
