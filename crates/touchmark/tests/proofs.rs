@@ -3,14 +3,20 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
 use std::fs;
 use std::path::Path;
 
+use at_site::engine::Engine;
 use at_site::{Site, assert_sound, data};
 use chip::{ObjectName, OpenOptions, Source};
+
+on_both_engines! {
+    proofs_and_chains_hold_for_others,
+}
 
 /// What every chip of a source holds, written as files.
 fn read_back(source: &str, out: &Path) {
@@ -28,10 +34,9 @@ fn read_back(source: &str, out: &Path) {
     }
 }
 
-#[test]
-fn proofs_and_chains_hold_for_others() {
+fn proofs_and_chains_hold_for_others(engine: &Engine) {
     let Some(python) = python::interpreter() else { return };
-    let site = Site::new("a");
+    let site = Site::on(engine, "a");
     site.add("b");
     let (evidence, chips) = (site.dir.path().join("evidence"), site.dir.path().join("chips"));
     for (which, reel) in [("a", "A"), ("b", "B")] {

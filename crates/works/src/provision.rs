@@ -13,8 +13,8 @@ use std::sync::Arc;
 
 use book::ids::{ChipId, ReelId, StationName, UnitSerial};
 use book::{
-    AttemptResult, Begin, BeginError, Begun, ChipState, Finish, Next, Onboarding, Outcome, Purpose, SerialWish,
-    Subject, UnitState,
+    Attempt, AttemptResult, Begin, BeginError, Begun, ChipState, Finish, FinishError, Next, Onboarding, Outcome,
+    Purpose, SerialWish, Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
 use custody::Passphrase;
@@ -164,7 +164,7 @@ pub fn provision(
         other_reels: 0,
         units: Vec::new(),
     };
-    for id in source.present()? {
+    for id in unfinished_first(site, source.present()?)? {
         if request.units.is_some_and(|most| out.passed + out.failed >= most) {
             break;
         }
@@ -192,6 +192,20 @@ pub fn provision(
     }
     head::mark(site, who);
     Ok(out)
+}
+
+/// The chips in their order, those that are provisioned after all others: a
+/// station that starts anew on a full fixture goes on with its work, and
+/// verifies what was done before only then.
+fn unfinished_first(site: &Site, present: Vec<chip::ChipId>) -> Result<Vec<chip::ChipId>, Trouble> {
+    let (mut open, mut done) = (Vec::new(), Vec::new());
+    for id in present {
+        let known = site.book.chip(&ChipId::new(id.as_str())?)?;
+        let finished = known.is_some_and(|k| k.state == ChipState::Provisioned);
+        if finished { &mut done } else { &mut open }.push(id);
+    }
+    open.append(&mut done);
+    Ok(open)
 }
 
 fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Line<'a>, Trouble> {
@@ -430,7 +444,9 @@ fn attempt(
     };
     match done {
         Ok(proof) => {
-            finish(Outcome::Passed(&proof))?;
+            if let Err(error) = finish(Outcome::Passed(&proof)) {
+                return lost(error, result);
+            }
             result.result = "passed";
             result.cause = None;
             result.detail = None;
@@ -441,22 +457,53 @@ fn attempt(
         Err(mut failure) => {
             // A chip that keeps failing is given up, so that its credential is accounted for.
             if failure.next == Next::Retry {
-                // Attempts that a crash cut short are no fault of the chip.
-                let failed = line.site.book.story(&begun.unit.serial)?.map_or(0, |story| {
-                    story.attempts.iter().filter(|a| a.attempt.result == AttemptResult::Failed).count()
-                });
+                let failed = line
+                    .site
+                    .book
+                    .story(&begun.unit.serial)?
+                    .map_or(0, |story| story.attempts.iter().filter(|a| is_the_chips_fault(&a.attempt)).count());
                 if failed + 1 >= line.limit as usize {
                     failure.next = Next::Scrap;
                     failure.advice = format!("{} It has failed {} times: it is scrapped.", failure.advice, failed + 1);
                 }
             }
-            finish(Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next })?;
+            let failed = Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next };
+            if let Err(error) = finish(failed) {
+                return lost(error, result);
+            }
             result.cause = Some(failure.cause);
             result.detail = Some(failure.detail);
             result.advice = Some(failure.advice);
             result.next = Some(failure.next.word());
             Ok(false)
         }
+    }
+}
+
+/// An attempt that could not be ended.
+fn lost(error: FinishError, result: &mut UnitResult) -> Result<bool, Trouble> {
+    let Some(cause) = no_longer_ours(&error) else { return Err(error.into()) };
+    result.cause = Some(cause.into());
+    result.detail = Some(error.to_string());
+    result.advice = Some(error.advice());
+    result.next = None;
+    Ok(false)
+}
+
+/// Whether a failure counts against the chip. Those that only an engineer can
+/// mend (a driver that died, a chip at another station) say nothing of it, and
+/// neither do attempts that a crash cut short.
+fn is_the_chips_fault(attempt: &Attempt) -> bool {
+    attempt.result == AttemptResult::Failed && attempt.next == Some(Next::Retry)
+}
+
+/// What the book says where an attempt is no longer this station's to end: the
+/// unit fails here and goes on elsewhere, and this station goes on with the next chip.
+fn no_longer_ours(error: &FinishError) -> Option<&'static str> {
+    match error {
+        FinishError::Ended { .. } | FinishError::OtherStation { .. } => Some("taken-over"),
+        FinishError::CredentialRevoked { .. } => Some("credential-revoked"),
+        _ => None,
     }
 }
 

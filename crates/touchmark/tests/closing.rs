@@ -1,0 +1,150 @@
+//! A factory at work: reel B on PKCS #11 tokens, PostgreSQL as the book, four stations at once, and
+//! every moment one of them is killed. All 300 units pass in the end, and all counts are zero.
+
+#![cfg(all(test, unix))]
+#![allow(clippy::print_stdout, reason = "a run tells how much it tried")]
+
+#[macro_use]
+mod at_site;
+mod python;
+#[path = "../../../tests/outside/softhsm.rs"]
+mod softhsm;
+
+use std::fs;
+use std::process::{Child, Stdio};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use at_site::engine::Engine;
+use at_site::{Site, assert_sound, data, text};
+use serde_json::Value;
+use softhsm::Bench;
+
+const STATIONS: usize = 4;
+const CHIPS: usize = 300;
+/// So long a station works until it is the next one's turn to be killed.
+const BETWEEN_KILLS: Duration = Duration::from_millis(1500);
+/// Later, stations are left alone, so that the scene ends on a slow machine too.
+const KILLS: usize = 12;
+
+/// A station on a token of its own.
+struct Station {
+    name: String,
+    token: String,
+    source: String,
+    process: Option<Child>,
+}
+
+impl Station {
+    fn start(&mut self, site: &Site) {
+        let run = ["provision", "--reel", "B", "--station", &self.name, "--chips", &self.source];
+        let log = site.dir.path().join(&self.name);
+        let said = fs::File::create(log.with_extension("said")).expect("a file");
+        let mut command = site.command(&run);
+        command.stdout(fs::File::create(log).expect("a file")).stderr(said).stdin(Stdio::null());
+        self.process = Some(command.spawn().expect("a station starts"));
+    }
+
+    /// Whether it has ended by itself, which it must with all its chips passed.
+    fn done(&mut self, site: &Site) -> bool {
+        let Some(process) = &mut self.process else { return true };
+        let Some(status) = process.try_wait().expect("a child") else { return false };
+        let log = site.dir.path().join(&self.name);
+        let said = fs::read_to_string(log.with_extension("said")).expect("said");
+        let answer = fs::read_to_string(&log).expect("an answer");
+        assert_eq!(status.code(), Some(0), "station {}: {answer}{said}", self.name);
+        self.process = None;
+        true
+    }
+}
+
+#[test]
+fn three_hundred_units_with_stations_killed() {
+    let (Some(python), Some(bench)) = (python::interpreter(), Bench::new()) else { return };
+    let Some(engine) = Engine::postgresql() else { return };
+    let mut site = Site::on(&engine, "b");
+    site.environment.push(("TMPDIR", bench.path().into()));
+    site.environment.push(("SOFTHSM2_CONF", bench.path().join("softhsm2.conf").into()));
+    site.receive_reel("b");
+    assert_eq!(site.receive_delivery("b")["verdict"], "accepted");
+
+    let mut stations: Vec<_> = (0..STATIONS)
+        .map(|n| Station {
+            name: format!("S{n}"),
+            token: format!("fixture {n}"),
+            source: format!("pkcs11:token=fixture%20{n}?{}", bench.query()),
+            process: None,
+        })
+        .collect();
+    stations.iter().for_each(|station| bench.token(&station.token));
+    let load: Vec<_> = stations.iter().map(|station| (station.token.as_str(), CHIPS / STATIONS)).collect();
+    bench.load(&python, &data("reel-b/simulated-keys.ndjson"), &load);
+
+    let killed = all_pass(&site, &mut stations);
+    assert!(killed >= STATIONS, "{killed} kills try too little");
+    let account = site.reconcile("in the end");
+    assert_sound("in the end", &account);
+    let number = |path: &str| account.pointer(path).and_then(Value::as_u64).unwrap_or_else(|| panic!("{path}"));
+    for path in ["/units/passed", "/chips/provisioned", "/credentials/installed"] {
+        assert_eq!(number(path), CHIPS as u64, "{path} of {account}");
+    }
+    for path in ["/chips/held", "/chips/blank", "/chips/scrapped", "/credentials/reserved", "/units/failed"] {
+        assert_eq!(number(path), 0, "{path} of {account}");
+    }
+    let cut_short = certificates_are_there(&site, &bench, &stations);
+    println!("{killed} stations killed, {cut_short} attempts cut short");
+
+    // PLACE FOR THE SECOND REEL: its authority's key in a token too (`authority raise --key 'pkcs11:…'`),
+    // its credentials by `delivery issue`, its chips through `all_pass` as above.
+}
+
+/// Runs the stations, killing one after the other, until each has ended by itself; how many kills.
+fn all_pass(site: &Site, stations: &mut [Station]) -> usize {
+    stations.iter_mut().for_each(|station| station.start(site));
+    let (mut killed, mut last, mut turn) = (0, Instant::now(), 0);
+    while stations.iter_mut().filter_map(|station| (!station.done(site)).then_some(())).count() > 0 {
+        thread::sleep(Duration::from_millis(20));
+        if killed == KILLS || last.elapsed() < BETWEEN_KILLS {
+            continue;
+        }
+        turn += 1;
+        let station = &mut stations[turn % STATIONS];
+        if let Some(mut process) = station.process.take() {
+            process.kill().expect("killed");
+            process.wait().expect("waited for");
+            station.start(site);
+            killed += 1;
+            last = Instant::now();
+        }
+    }
+    killed
+}
+
+/// `pkcs11-tool` shows the certificates: of each token as many DACs as chips, and for some chips the
+/// very octets that `unit write` gives. How many attempts were cut short.
+fn certificates_are_there(site: &Site, bench: &Bench, stations: &[Station]) -> u64 {
+    for station in stations {
+        let listed = bench.tool(&station.token, &["--list-objects", "--type", "cert"]);
+        let labelled = |name: &str| listed.lines().filter(|line| line.trim() == format!("label:      {name}")).count();
+        assert_eq!((labelled("dac"), labelled("pai")), (CHIPS / STATIONS, CHIPS / STATIONS), "{}", station.token);
+    }
+    let evidence = site.dir.path().join("evidence");
+    site.done("unit write", &["unit", "write", "--all", "--out", text(&evidence)]);
+    let units = site.done("unit list", &["unit", "list", "--limit", "1000"]);
+    let units = units["units"].as_array().expect("units");
+    let tokens: Vec<(&str, String)> = stations
+        .iter()
+        .map(|s| (s.token.as_str(), bench.tool(&s.token, &["--list-objects", "--type", "cert"]).to_uppercase()))
+        .collect();
+    for unit in units.iter().step_by(25) {
+        let (serial, chip) = (unit["unit"].as_str().expect("a serial"), unit["chip_id"].as_str().expect("an id"));
+        let (token, _) = tokens.iter().find(|(_, listed)| listed.contains(chip)).expect("a token has it");
+        let read = bench.path().join("read.der");
+        let _ = fs::remove_file(&read);
+        let object = ["--read-object", "--type", "cert", "--label", "dac", "--id", chip, "--output-file", text(&read)];
+        bench.tool(token, &object);
+        let written = fs::read(evidence.join(serial).join("dac.der")).expect("evidence");
+        assert_eq!(fs::read(&read).expect("read"), written, "DAC of unit {serial}");
+    }
+    units.iter().filter_map(|unit| unit["attempts"].as_u64()).sum::<u64>() - CHIPS as u64
+}
