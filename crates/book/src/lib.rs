@@ -76,8 +76,8 @@ pub use find::Found;
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
-    CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
-    Verification,
+    Cell, CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
+    Verification, Vouched,
 };
 pub use open::{OpenOptions, Site};
 pub use product::{AddError, NewProduct, Product};

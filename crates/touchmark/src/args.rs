@@ -60,6 +60,8 @@ enum Command {
     #[command(subcommand)]
     Unit(commands::unit::UnitCommand),
     Reconcile(commands::unit::ReconcileArgs),
+    #[command(subcommand)]
+    Evidence(commands::evidence::EvidenceCommand),
     Impact(commands::impact::ImpactArgs),
     Revoke(commands::revoke::RevokeArgs),
     #[command(subcommand)]
@@ -128,6 +130,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Impact(args) => commands::impact::run(&args, &place, output),
         Command::Revoke(args) => commands::revoke::run(&args, &place, output),
         Command::Revocation(command) => commands::revoke::run_kept(command, &place, output),
+        Command::Evidence(command) => commands::evidence::run(command, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),

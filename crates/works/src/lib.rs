@@ -11,6 +11,7 @@ pub mod chips;
 pub mod code;
 pub mod declaration;
 pub mod delivery;
+pub mod evidence;
 pub mod examine;
 mod files;
 pub mod head;
