@@ -1,5 +1,6 @@
-//! A factory at work: reel B on PKCS #11 tokens, PostgreSQL as the book, four stations at once, and
-//! every moment one of them is killed. All 300 units pass in the end, and all counts are zero.
+//! A factory at work: the chips of reel B in PKCS #11 tokens, the authority's keys in another,
+//! PostgreSQL as the book, four stations at once, and every moment one of them is killed. All 300
+//! units pass in the end, and all counts are zero.
 
 #![cfg(all(test, unix))]
 #![allow(clippy::print_stdout, reason = "a run tells how much it tried")]
@@ -11,14 +12,14 @@ mod python;
 mod softhsm;
 
 use std::fs;
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::thread;
 use std::time::{Duration, Instant};
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, data, text};
 use serde_json::Value;
-use softhsm::Bench;
+use softhsm::{Bench, run};
 
 const STATIONS: usize = 4;
 const CHIPS: usize = 300;
@@ -62,11 +63,13 @@ impl Station {
 fn three_hundred_units_with_stations_killed() {
     let (Some(python), Some(bench)) = (python::interpreter(), Bench::new()) else { return };
     let Some(engine) = Engine::postgresql() else { return };
-    let mut site = Site::on(&engine, "b");
+    let mut site = Site::bare(&engine.place());
     site.environment.push(("TMPDIR", bench.path().into()));
     site.environment.push(("SOFTHSM2_CONF", bench.path().join("softhsm2.conf").into()));
+    authority_in_a_token(&site, &bench);
     site.receive_reel("b");
-    assert_eq!(site.receive_delivery("b")["verdict"], "accepted");
+    let issued = site.done("delivery issue", &["delivery", "issue", "--reel", "B", "--issuer", "Damper PAI"]);
+    assert_eq!((&issued["verdict"], &issued["issued"]), (&"accepted".into(), &CHIPS.into()), "{issued}");
 
     let mut stations: Vec<_> = (0..STATIONS)
         .map(|n| Station {
@@ -93,9 +96,32 @@ fn three_hundred_units_with_stations_killed() {
     }
     let cut_short = certificates_are_there(&site, &bench, &stations);
     println!("{killed} stations killed, {cut_short} attempts cut short");
+}
 
-    // PLACE FOR THE SECOND REEL: its authority's key in a token too (`authority raise --key 'pkcs11:…'`),
-    // its credentials by `delivery issue`, its chips through `all_pass` as above.
+/// Root and intermediate whose keys are made in a token and never leave it; a product with its declaration.
+fn authority_in_a_token(site: &Site, bench: &Bench) {
+    bench.token("guild");
+    let key = |name: &str| format!("pkcs11:token=guild;object={name}?{}", bench.query());
+    let raise = |more: &[&str]| site.done("authority raise", &[&["authority", "raise"], more].concat());
+    let paa = raise(&["Damper PAA", "--role", "paa", "--vendor", "FFF2", "--key", &key("damper-paa")]);
+    let pai = ["Damper PAI", "--role", "pai", "--vendor", "FFF2", "--product", "8A22", "--issuer", "Damper PAA"];
+    let pai = raise(&[&pai[..], &["--key", &key("damper-pai")]].concat());
+    for authority in [&paa, &pai] {
+        let reference = authority["key"].as_str().expect("a reference");
+        assert!(reference.starts_with("pkcs11:") && reference.contains("id=%"), "{authority}");
+    }
+    // Each authority has a key of its own.
+    let again = ["authority", "raise", "Other", "--role", "paa", "--key", &key("damper-paa")];
+    let refused = site.call("a key that is another's", &again);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let listed = bench.tool("guild", &["--list-objects", "--type", "privkey"]);
+    assert_eq!(listed.matches("always sensitive, never extractable").count(), 2, "{listed}");
+    let secret = site.dir.path().join("passphrase");
+    fs::write(&secret, "a passphrase for tests\n").expect("a file");
+    let make = ["declaration", "make", "--vendor", "FFF2", "--product", "8A22", "--device-type", "0x0202"];
+    site.done("declaration make", &[&make[..], &["--passphrase-file", text(&secret)]].concat());
+    let add = ["product", "add", "Tern Damper", "--vendor", "FFF2", "--product", "8A22"];
+    site.done("product add", &[&add[..], &["--device-type", "0x0202", "--reach", "ble"]].concat());
 }
 
 /// Runs the stations, killing one after the other, until each has ended by itself; how many kills.
@@ -146,5 +172,18 @@ fn certificates_are_there(site: &Site, bench: &Bench, stations: &[Station]) -> u
         let written = fs::read(evidence.join(serial).join("dac.der")).expect("evidence");
         assert_eq!(fs::read(&read).expect("read"), written, "DAC of unit {serial}");
     }
+    // openssl judges one chain up to the root whose key is in the token (RFC 5280 §6).
+    let unit = evidence.join(units[0]["unit"].as_str().expect("a serial"));
+    let chain = bench.path().join("chain.pem");
+    let pem = |name: &str| {
+        let der = unit.join(name);
+        run(Command::new("openssl").args(["x509", "-inform", "DER", "-in", text(&der)]))
+    };
+    fs::write(&chain, pem("pai.der")).expect("written");
+    let (root, leaf) = (bench.path().join("root.pem"), bench.path().join("leaf.pem"));
+    fs::write(&root, pem("paa.der")).expect("written");
+    fs::write(&leaf, pem("dac.der")).expect("written");
+    let judge = ["verify", "-CAfile", text(&root), "-untrusted", text(&chain), text(&leaf)];
+    run(Command::new("openssl").args(judge));
     units.iter().filter_map(|unit| unit["attempts"].as_u64()).sum::<u64>() - CHIPS as u64
 }

@@ -11,7 +11,7 @@ use std::path::Path;
 use std::process::Command;
 
 use at_site::engine::Engine;
-use at_site::{Site, assert_sound, data, text};
+use at_site::{Answer, Site, assert_sound, data, text};
 use serde_json::{Value, json};
 
 on_both_engines! {
@@ -120,6 +120,14 @@ fn assert_says(case: &str, fault: &Value, said: &str) {
     }
 }
 
+/// The exit code is one of those that the fault may have, and the words are there.
+fn assert_refused_as_told(case: &str, fault: &Value, answer: &Answer) {
+    let exits = fault["exit"].as_array().expect("exits");
+    let wanted = exits.contains(&json!(answer.exit));
+    assert!(wanted, "{case}: exit {:?}, {exits:?} wanted: {}", answer.exit, answer.said);
+    assert_says(case, fault, &answer.said);
+}
+
 fn faults(kind: &str) -> Vec<Value> {
     let text = fs::read_to_string(data("faulty/faults.json")).expect("faults.json");
     let all: Vec<Value> = serde_json::from_str(&text).expect("a list");
@@ -138,14 +146,7 @@ fn every_faulty_delivery_is_refused_whole(engine: &Engine) {
         let case = fault["file"].as_str().expect("a file");
         let file = data("faulty").join(case);
         let answer = site.call(case, &["delivery", "receive", text(&file), "--reel", "A"]);
-        let exits = fault["exit"].as_array().expect("exits");
-        assert!(
-            exits.contains(&json!(answer.exit)),
-            "{case}: exit {:?}, {exits:?} wanted: {}",
-            answer.exit,
-            answer.said
-        );
-        assert_says(case, &fault, &answer.said);
+        assert_refused_as_told(case, &fault, &answer);
         if answer.exit == Some(1) {
             assert_eq!(answer.json["verdict"], "refused", "{case}: {}", answer.said);
             assert_eq!(answer.json["certificates"]["accepted"], 0, "{case}: {}", answer.said);
@@ -195,14 +196,7 @@ fn every_faulty_manifest_is_refused_whole(engine: &Engine) {
         let case = fault["file"].as_str().expect("a file");
         let file = data("faulty").join(case);
         let answer = site.call(case, &["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"]);
-        let exits = fault["exit"].as_array().expect("exits");
-        assert!(
-            exits.contains(&json!(answer.exit)),
-            "{case}: exit {:?}, {exits:?} wanted: {}",
-            answer.exit,
-            answer.said
-        );
-        assert_says(case, &fault, &answer.said);
+        assert_refused_as_told(case, &fault, &answer);
         assert_eq!(site.reconcile(case), before, "{case} was refused and yet stored something");
     }
     assert!(!fine.is_empty(), "faults.json has a manifest without fault");

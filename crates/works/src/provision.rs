@@ -9,7 +9,8 @@
 use std::collections::VecDeque;
 use std::fs;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, mpsc};
+use std::thread;
 
 use book::ids::{ChipId, ReelId, StationName, UnitSerial};
 use book::{
@@ -153,8 +154,6 @@ pub fn provision(
     let line = line(site, &request, who)?;
     let mut serials = Serials::new(&request, &line.reel)?;
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
-    let mut batch = Batch::new(randomness::system, carton.max(1));
-    let mut prepared: Option<Prepared> = None;
     let mut out = Provisioned {
         reel: line.reel.to_string(),
         station: line.station.to_string(),
@@ -164,48 +163,95 @@ pub fn provision(
         other_reels: 0,
         units: Vec::new(),
     };
-    for id in unfinished_first(site, source.present()?)? {
-        if request.units.is_some_and(|most| out.passed + out.failed >= most) {
-            break;
-        }
-        let chip_id = ChipId::new(id.as_str())?;
-        // Another reel's chips in the same fixture are none of this station's business.
-        let known = site.book.chip(&chip_id)?;
-        if known.as_ref().is_some_and(|k| k.reel != line.reel) {
-            out.other_reels += 1;
-            continue;
-        }
-        if request.only_started && known.is_none_or(|k| k.state != ChipState::Held) {
-            continue;
-        }
-        if prepared.is_none() {
-            prepared = Some(prepare(&line, &mut batch)?);
-        }
-        let Some(result) = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)? else { break };
-        match (result.result, result.already) {
-            ("passed", true) => out.verified += 1,
-            ("passed", false) => out.passed += 1,
-            _ => out.failed += 1,
-        }
-        told(&result);
-        out.units.push(result);
-    }
+    let (iterations, salt_octets) = (line.iterations, line.salt_octets);
+    thread::scope(|scope| -> Result<(), Trouble> {
+        // While a chip is busy the next unit's verifier is derived, which takes longer than all
+        // else that the host does for a unit. Nothing is queued: one waits, ready.
+        let (ready, next) = mpsc::sync_channel(0);
+        scope.spawn(move || {
+            let mut batch = Batch::new(randomness::system, carton.max(1));
+            loop {
+                let made = prepare(iterations, salt_octets, &mut batch);
+                let failed = made.is_err();
+                if ready.send(made).is_err() || failed {
+                    break;
+                }
+            }
+        });
+        each_chip(&line, &request, source, &mut serials, &next, &mut |result| {
+            match (result.result, result.already) {
+                ("passed", true) => out.verified += 1,
+                ("passed", false) => out.passed += 1,
+                _ => out.failed += 1,
+            }
+            told(&result);
+            out.units.push(result);
+            request.units.is_some_and(|most| out.passed + out.failed >= most)
+        })
+        .map(|other_reels| out.other_reels = other_reels)
+    })?;
     head::mark(site, who);
     Ok(out)
 }
 
-/// The chips in their order, those that are provisioned after all others: a
-/// station that starts anew on a full fixture goes on with its work, and
-/// verifies what was done before only then.
-fn unfinished_first(site: &Site, present: Vec<chip::ChipId>) -> Result<Vec<chip::ChipId>, Trouble> {
-    let (mut open, mut done) = (Vec::new(), Vec::new());
-    for id in present {
-        let known = site.book.chip(&ChipId::new(id.as_str())?)?;
-        let finished = known.is_some_and(|k| k.state == ChipState::Provisioned);
-        if finished { &mut done } else { &mut open }.push(id);
+/// Gives onboarding data for a new unit.
+type Ready = mpsc::Receiver<Result<Prepared, Trouble>>;
+
+/// Works through the chips that are there, those that are provisioned after all
+/// others: a station that starts anew on a full fixture goes on with its work, and
+/// verifies what was done before only then. How many were of other reels.
+///
+/// - `done`: called for each chip; whether that was enough.
+fn each_chip(
+    line: &Line<'_>,
+    request: &Provision<'_>,
+    source: &mut dyn ChipSource,
+    serials: &mut Serials,
+    next: &Ready,
+    done: &mut dyn FnMut(UnitResult) -> bool,
+) -> Result<u64, Trouble> {
+    let mut prepared: Option<Prepared> = None;
+    let (mut other_reels, mut finished) = (0, Vec::new());
+    let mut chips = source.present()?.into_iter();
+    let mut finished_too = false;
+    if request.units == Some(0) {
+        return Ok(0);
     }
-    open.append(&mut done);
-    Ok(open)
+    loop {
+        let Some(id) = chips.next() else {
+            if finished_too {
+                break;
+            }
+            finished_too = true;
+            chips = std::mem::take(&mut finished).into_iter();
+            continue;
+        };
+        let chip_id = ChipId::new(id.as_str())?;
+        let known = line.site.book.chip(&chip_id)?;
+        // Another reel's chips in the same fixture are none of this station's business.
+        if known.as_ref().is_some_and(|k| k.reel != line.reel) {
+            other_reels += 1;
+            continue;
+        }
+        let state = known.map(|k| k.state);
+        if request.only_started && state != Some(ChipState::Held) {
+            continue;
+        }
+        if state == Some(ChipState::Provisioned) && !finished_too {
+            finished.push(id);
+            continue;
+        }
+        if prepared.is_none() {
+            let gone =
+                || Trouble::surroundings("onboarding data is not being made any more", "Start the station again.");
+            prepared = Some(next.recv().map_err(|_| gone())??);
+        }
+        let Some(result) = one(line, &id, &chip_id, source, serials, &mut prepared)? else { break };
+        if done(result) {
+            break;
+        }
+    }
+    Ok(other_reels)
 }
 
 fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Line<'a>, Trouble> {
@@ -298,7 +344,11 @@ impl Serials {
     }
 }
 
-fn prepare<R: Randomness>(line: &Line<'_>, batch: &mut Batch<R>) -> Result<Prepared, Trouble> {
+fn prepare<R: Randomness>(
+    iterations: Iterations,
+    salt_octets: usize,
+    batch: &mut Batch<R>,
+) -> Result<Prepared, Trouble> {
     let no_random = |e: &dyn std::fmt::Display| {
         Trouble::surroundings(
             format!("no onboarding data could be drawn: {e}"),
@@ -306,10 +356,10 @@ fn prepare<R: Randomness>(line: &Line<'_>, batch: &mut Batch<R>) -> Result<Prepa
         )
     };
     let drawn = batch.draw().map_err(|e| no_random(&e))?;
-    let mut octets = vec![0; line.salt_octets];
+    let mut octets = vec![0; salt_octets];
     randomness::system(&mut octets).map_err(|e| no_random(&e))?;
     let salt = Salt::new(&octets).map_err(|e| no_random(&e))?;
-    let verifier = PasscodeVerifier::derive(&drawn.passcode, &salt, line.iterations).map_err(|e| no_random(&e))?;
+    let verifier = PasscodeVerifier::derive(&drawn.passcode, &salt, iterations).map_err(|e| no_random(&e))?;
     Ok(Prepared { discriminator: drawn.discriminator, passcode: drawn.passcode.password(), salt, verifier })
 }
 

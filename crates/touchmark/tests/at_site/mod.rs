@@ -9,6 +9,7 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
+use chip::{ObjectName, OpenOptions, Source};
 use engine::Engine;
 use serde_json::Value;
 use tempfile::TempDir;
@@ -52,9 +53,15 @@ impl Site {
 
     /// The same, its book at `place`.
     pub fn with_book(which: &str, place: &str) -> Self {
+        let site = Self::bare(place);
+        site.add(which);
+        site
+    }
+
+    /// A site with nothing in it yet, its book at `place`.
+    pub fn bare(place: &str) -> Self {
         let site = Self { dir: tempfile::tempdir().expect("a directory"), environment: Vec::new() };
         site.done("site new", &["site", "new", text(&site.dir.path().join("site")), "--book", place]);
-        site.add(which);
         site
     }
 
@@ -109,12 +116,18 @@ impl Site {
         format!("simulated:{}", text(&out))
     }
 
-    /// Simulated chips with the keys of a reel's chips `from` to `to`, in a folder of their own.
-    pub fn simulate_part(&self, which: &str, from: usize, to: usize, more: &[&str]) -> PathBuf {
+    /// A file with the keys of a reel's chips `from` to `to`.
+    pub fn keys(&self, which: &str, from: usize, to: usize) -> PathBuf {
         let keys = std::fs::read_to_string(data(&format!("reel-{which}/simulated-keys.ndjson"))).expect("keys");
         let part: Vec<_> = keys.lines().skip(from).take(to - from).collect();
-        let (file, out) = (self.dir.path().join("keys"), self.dir.path().join(format!("chips-{which}-{from}")));
+        let file = self.dir.path().join("keys");
         std::fs::write(&file, part.join("\n") + "\n").expect("keys");
+        file
+    }
+
+    /// Simulated chips with the keys of a reel's chips `from` to `to`, in a folder of their own.
+    pub fn simulate_part(&self, which: &str, from: usize, to: usize, more: &[&str]) -> PathBuf {
+        let (file, out) = (self.keys(which, from, to), self.dir.path().join(format!("chips-{which}-{from}")));
         let made = ["chip", "simulate", "--out", text(&out), "--keys", text(&file)];
         assert_eq!(self.done("chip simulate", &[&made[..], more].concat())["chips"], to - from);
         out
@@ -156,4 +169,20 @@ pub fn assert_sound(case: &str, account: &Value) {
         assert_eq!(account.pointer(path), Some(&Value::from(0)), "{case}: {path} of {account}");
     }
     assert_eq!(account["log"]["intact"], true, "{case}: {account}");
+}
+
+/// What the chips of a source hold, of those that are wanted, written as files.
+pub fn read_back(source: &str, out: &Path, wanted: &dyn Fn(&str) -> bool) {
+    let source: Source = source.parse().expect("a source");
+    let mut chips = source.open(OpenOptions::default()).expect("the source opens");
+    for id in chips.present().expect("chips").into_iter().filter(|id| wanted(id.as_str())) {
+        let mut chip = chips.open(&id).expect("a chip");
+        let objects =
+            [("dac.der", ObjectName::DAC), ("pai.der", ObjectName::PAI), ("declaration.der", ObjectName::DECLARATION)];
+        for (file, object) in objects {
+            let Some(octets) = chip.read(&object).expect("it reads") else { continue };
+            std::fs::create_dir_all(out.join(id.as_str())).expect("a folder");
+            std::fs::write(out.join(id.as_str()).join(file), octets).expect("written");
+        }
+    }
 }
