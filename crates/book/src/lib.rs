@@ -44,6 +44,7 @@ mod story;
 mod touched;
 mod transaction;
 mod transfer;
+mod trust;
 mod unit;
 mod words;
 
@@ -88,6 +89,7 @@ pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use touched::{Issued, Touch, Touched};
 pub use transfer::Copied;
+pub use trust::TrustSet;
 pub use unit::{Label, Onboarding, Unit, UnitError};
 pub use words::{
     AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin, DeliveryVerdict,

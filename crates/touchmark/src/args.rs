@@ -50,6 +50,8 @@ enum Command {
     #[command(subcommand)]
     Product(commands::product::ProductCommand),
     #[command(subcommand)]
+    TrustSet(commands::trust_set::TrustSetCommand),
+    #[command(subcommand)]
     Reel(commands::reel::ReelCommand),
     #[command(subcommand)]
     Order(commands::reel::OrderCommand),
@@ -131,8 +133,9 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Revoke(args) => commands::revoke::run(&args, &place, output),
         Command::Revocation(command) => commands::revoke::run_kept(command, &place, output),
         Command::Evidence(command) => commands::evidence::run(command, &place, output),
+        Command::TrustSet(command) => commands::trust_set::run(command, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
-        Command::Examine(args) => commands::examine::run(args, output),
+        Command::Examine(args) => commands::examine::run(args, &place, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
         Command::Chip(args) => commands::chip::run(&args, output),
         Command::Code(args) => commands::code::run(args, output),

@@ -35,6 +35,7 @@ pub mod specimen;
 mod station;
 pub mod told;
 pub mod trouble;
+pub mod trust;
 pub mod unit;
 pub mod verifier;
 

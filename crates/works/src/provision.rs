@@ -42,6 +42,7 @@ use crate::revocation::Known;
 use crate::site::{Site, Who};
 use crate::station::{Clock, Failure, Judge, Load, work};
 use crate::trouble::Trouble;
+use crate::trust;
 
 /// What a station is to do.
 pub struct Provision<'a> {
@@ -286,6 +287,9 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Lin
         product: Some(ProductId::new(facts.product_id).map_err(odd)?),
         by_declaration: true,
     };
+    let sets = trust::of_product(site, &facts.name)?;
+    let pais = intermediates(site, &reel.facts.reel)?;
+    trust::preflight(&sets, device.vendor.is_some_and(VendorId::is_test), &declaration.signed, &pais)?;
     let iterations = Iterations::new(site.settings.onboarding.iterations)
         .map_err(|e| Trouble::usage(e.to_string(), "Mend onboarding.iterations in touchmark.toml."))?;
     Ok(Line {
@@ -295,7 +299,7 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Lin
         station: StationName::new(request.station)?,
         kept: product::kept(&product)?,
         objects: product::further(&product)?,
-        judge: Judge { anchors, signer: declaration.signer.clone(), device, revoked: Known::of(site)? },
+        judge: Judge { anchors, signer: declaration.signer.clone(), device, revoked: Known::of(site)?, sets },
         declaration,
 
         iterations,
@@ -305,6 +309,13 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Lin
         take_over: request.take_over,
         passphrase: request.passphrase,
     })
+}
+
+/// PAIs of the reel's deliveries.
+fn intermediates(site: &Site, reel: &ReelId) -> Result<Vec<Arc<Certificate>>, Trouble> {
+    let names: std::collections::BTreeSet<_> = site.book.issuers_of(reel)?.into_iter().collect();
+    let all = authority::intermediates(site)?;
+    Ok(all.into_iter().filter(|(name, _)| names.contains(name)).map(|(_, c)| c).collect())
 }
 
 /// Where serial numbers come from.

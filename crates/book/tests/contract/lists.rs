@@ -223,4 +223,6 @@ pub fn what_is_touched(engine: &Engine<'_>) {
         ]
     );
     assert_eq!(issued, site.book.issued_by(&pai().name).expect("asks"));
+    assert_eq!(site.book.issuers_of(&reel_id("REEL-B")).expect("asks"), [pai().name]);
+    assert!(site.book.issuers_of(&reel_id("REEL-Z")).expect("asks").is_empty());
 }

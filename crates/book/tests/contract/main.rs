@@ -36,6 +36,7 @@ contract! {
     catalogue::products => products,
     catalogue::authorities => authorities,
     catalogue::declarations => declarations,
+    catalogue::trust_sets => trust_sets,
     arrivals::a_reel_is_received_whole => a_reel_is_received_whole,
     arrivals::a_reel_with_known_chips_is_refused => a_reel_with_known_chips_is_refused,
     arrivals::a_reel_that_stops_leaves_nothing => a_reel_that_stops_leaves_nothing,

@@ -23,6 +23,7 @@ pub mod rehearse;
 pub mod revoke;
 pub mod site;
 pub mod specimen;
+pub mod trust_set;
 pub mod unit;
 pub mod verifier;
 mod words;
