@@ -90,7 +90,7 @@ pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use touched::{Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;
-pub use unit::{Label, Onboarding, Unit, UnitError};
+pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};
 pub use words::{
     AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin, DeliveryVerdict,
     LabelEvent, Next, Purpose, RequestState, Role, UnitState,

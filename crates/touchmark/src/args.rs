@@ -64,6 +64,8 @@ enum Command {
     Reconcile(commands::unit::ReconcileArgs),
     #[command(subcommand)]
     Evidence(commands::evidence::EvidenceCommand),
+    #[command(subcommand)]
+    Passcode(commands::passcode::PasscodeCommand),
     Impact(commands::impact::ImpactArgs),
     Revoke(commands::revoke::RevokeArgs),
     #[command(subcommand)]
@@ -134,6 +136,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Revocation(command) => commands::revoke::run_kept(command, &place, output),
         Command::Evidence(command) => commands::evidence::run(command, &place, output),
         Command::TrustSet(command) => commands::trust_set::run(command, &place, output),
+        Command::Passcode(command) => commands::passcode::run(command, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, &place, output),
         Command::Specimen(command) => commands::specimen::run(command, output),

@@ -29,6 +29,7 @@ pub mod randomness;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod retention;
 pub mod revocation;
 pub mod site;
 pub mod specimen;

@@ -35,6 +35,9 @@ pub struct Settings {
     /// Lists of revoked certificates issued here.
     #[serde(default)]
     pub revocation: RevocationSettings,
+    /// What is erased, and when.
+    #[serde(default)]
+    pub retention: RetentionSettings,
 }
 
 /// Which site it is.
@@ -56,6 +59,16 @@ pub struct BookSettings {
     /// File whose one line is the server's password, from the site's directory.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub password_file: Option<PathBuf>,
+}
+
+/// What is erased, and when. Everything else is kept: the log vouches for it.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RetentionSettings {
+    /// Days after its label was printed last, or its unit scrapped, until a passcode is due; none are
+    /// where it is left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub passcode_days: Option<u32>,
 }
 
 /// Lists of revoked certificates issued here.
@@ -271,6 +284,7 @@ impl Site {
             onboarding: OnboardingSettings::default(),
             station: StationSettings::default(),
             revocation: RevocationSettings::default(),
+            retention: RetentionSettings::default(),
         };
         let toml = toml::to_string(&settings)
             .map_err(|e| Trouble::surroundings(format!("the settings can't be written: {e}"), "Report this."))?;

@@ -52,6 +52,7 @@ contract! {
     line::why_an_attempt_is_not_ended => why_an_attempt_is_not_ended,
     line::serial_numbers_are_counted => serial_numbers_are_counted,
     line::units_away_from_the_line => units_away_from_the_line,
+    line::passcodes_are_erased => passcodes_are_erased,
     lists::finding => finding,
     lists::lists_and_pages => lists_and_pages,
     lists::what_is_touched => what_is_touched,

@@ -15,6 +15,7 @@ pub mod examine_words;
 pub mod impact;
 pub mod label;
 pub mod manual;
+pub mod passcode;
 pub mod product;
 pub mod provision;
 pub mod record;
