@@ -115,6 +115,8 @@ fn no_question_of_the_line_reads_a_whole_table() {
     }
     book.issued_by(&crate::support::paa().name).expect("asks");
     book.passcodes_kept(None, 10).expect("asks");
+    book.stock().expect("asks");
+    book.pace(at(0)).expect("asks");
     book.entries(None, 10).expect("asks");
     book.count_days(at(0), at(9)).expect("asks");
     book.step_times(at(0), at(9)).expect("asks");

@@ -66,6 +66,7 @@ enum Command {
     Evidence(commands::evidence::EvidenceCommand),
     #[command(subcommand)]
     Passcode(commands::passcode::PasscodeCommand),
+    Watch(commands::watch::WatchArgs),
     Impact(commands::impact::ImpactArgs),
     Revoke(commands::revoke::RevokeArgs),
     #[command(subcommand)]
@@ -137,6 +138,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Evidence(command) => commands::evidence::run(command, &place, output),
         Command::TrustSet(command) => commands::trust_set::run(command, &place, output),
         Command::Passcode(command) => commands::passcode::run(command, &place, output),
+        Command::Watch(args) => commands::watch::run(&args, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, &place, output),
         Command::Specimen(command) => commands::specimen::run(command, output),

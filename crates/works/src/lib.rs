@@ -39,6 +39,7 @@ pub mod trouble;
 pub mod trust;
 pub mod unit;
 pub mod verifier;
+pub mod watch;
 
 pub use advice::{Advise, Kind};
 pub use trouble::Trouble;

@@ -38,6 +38,9 @@ pub struct Settings {
     /// What is erased, and when.
     #[serde(default)]
     pub retention: RetentionSettings,
+    /// What is watched for, and how far ahead.
+    #[serde(default)]
+    pub watch: WatchSettings,
 }
 
 /// Which site it is.
@@ -59,6 +62,25 @@ pub struct BookSettings {
     /// File whose one line is the server's password, from the site's directory.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub password_file: Option<PathBuf>,
+}
+
+/// What is watched for, and how far ahead.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct WatchSettings {
+    /// Days ahead.
+    pub days: u32,
+    /// Days after which a backup is old.
+    pub backup_days: u32,
+    /// Further certificates that end: of TLS, of a token's or a server's; from the site's directory.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub certificates: Vec<PathBuf>,
+}
+
+impl Default for WatchSettings {
+    fn default() -> Self {
+        Self { days: 90, backup_days: 7, certificates: Vec::new() }
+    }
 }
 
 /// What is erased, and when. Everything else is kept: the log vouches for it.
@@ -285,6 +307,7 @@ impl Site {
             station: StationSettings::default(),
             revocation: RevocationSettings::default(),
             retention: RetentionSettings::default(),
+            watch: WatchSettings::default(),
         };
         let toml = toml::to_string(&settings)
             .map_err(|e| Trouble::surroundings(format!("the settings can't be written: {e}"), "Report this."))?;

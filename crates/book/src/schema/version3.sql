@@ -73,3 +73,6 @@ CREATE TABLE product_trust (
 
 -- Units whose passcode is still kept: what retention goes through.
 CREATE INDEX unit_with_passcode ON unit (serial) WHERE passcode IS NOT NULL;
+
+-- Credentials that no unit has yet: the stock, and when the first of it ends.
+CREATE INDEX credential_available ON credential (delivery, not_after) WHERE state = 'available';

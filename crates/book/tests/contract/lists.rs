@@ -226,3 +226,30 @@ pub fn what_is_touched(engine: &Engine<'_>) {
     assert_eq!(site.book.issuers_of(&reel_id("REEL-B")).expect("asks"), [pai().name]);
     assert!(site.book.issuers_of(&reel_id("REEL-Z")).expect("asks").is_empty());
 }
+
+pub fn stock_and_pace(engine: &Engine<'_>) {
+    let site = engine.site().stocked(6).reel("REEL-B", 20..30).delivered("D-2", "REEL-B", 20..28);
+    let stock = || -> Vec<(String, i64)> {
+        let all = site.book.stock().expect("asks");
+        assert!(all.iter().all(|s| s.product == product().name && s.first_end.is_none()), "{all:?}");
+        all.into_iter().map(|s| (s.reel.to_string(), s.available)).collect()
+    };
+    assert_eq!(stock(), [("REEL-A".into(), 6), ("REEL-B".into(), 8)]);
+    assert!(site.book.pace(at(-100)).expect("asks").is_empty());
+    for n in 0..3 {
+        site.provision(n, "S1");
+    }
+    let unit = serial("U4");
+    let begun = site.begin(4, SerialWish::IfNew(&unit), &on("S1", 50)).expect("begun");
+    site.fail(&unit, begun.attempt, Next::Retry, &on("S1", 60)).expect("failed");
+    let again = site.begin(4, SerialWish::IfNew(&unit), &on("S1", 70)).expect("begun");
+    site.fail(&unit, again.attempt, Next::Scrap, &on("S1", 80)).expect("failed");
+    assert_eq!(stock(), [("REEL-A".into(), 2), ("REEL-B".into(), 8)]);
+    let pace = site.book.pace(at(2)).expect("asks");
+    assert_eq!(pace.len(), 1, "a second attempt is no second unit: {pace:?}");
+    assert_eq!((pace[0].units, pace[0].since, &pace[0].product), (3, at(2), &product().name));
+    for n in [3, 5] {
+        site.provision(n, "S1");
+    }
+    assert_eq!(stock(), [("REEL-B".into(), 8)], "a reel that ran out is left out");
+}

@@ -56,6 +56,7 @@ contract! {
     lists::finding => finding,
     lists::lists_and_pages => lists_and_pages,
     lists::what_is_touched => what_is_touched,
+    lists::stock_and_pace => stock_and_pace,
     lists::counts => counts,
     lists::reconciling => reconciling,
     lists::reconciling_is_honest => reconciling_is_honest,

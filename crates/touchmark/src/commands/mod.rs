@@ -27,4 +27,5 @@ pub mod specimen;
 pub mod trust_set;
 pub mod unit;
 pub mod verifier;
+pub mod watch;
 mod words;
