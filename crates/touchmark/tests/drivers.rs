@@ -17,6 +17,7 @@ use serde_json::{Value, json};
 on_both_engines! {
     a_sound_driver_is_checked_and_provisions,
     a_driver_that_fails_costs_one_attempt,
+    a_driver_that_keeps_failing_costs_no_chip,
 }
 
 /// A source of the example driver's chips, with `fault` as `tests/outside/broken_drivers.py` has it.
@@ -147,4 +148,21 @@ fn a_driver_that_fails_costs_one_attempt(engine: &Engine) {
         assert_eq!(mended["units"][0]["unit"], units[0]["unit"], "{trouble}: the same unit");
         assert_sound(trouble, &site.reconcile(trouble));
     }
+}
+
+/// More often than a chip's own failures are borne: the chip is not given up for its driver's sake.
+fn a_driver_that_keeps_failing_costs_no_chip(engine: &Engine) {
+    let Some(python) = python::interpreter() else { return };
+    let chips = tempfile::tempdir().expect("a directory");
+    let (site, _) = at_work(engine, &python, chips.path(), 1);
+    let source = source(&python, "Sometimes", chips.path());
+    let run = ["provision", "--reel", "R", "--station", "S1", "--attempts", "1", "--chips", &source];
+    for trouble in ["die", "garble", "die", "garble", "die"] {
+        fs::write(chips.path().join("trouble"), trouble).expect("told");
+        let failed = site.call(trouble, &run);
+        assert_eq!((failed.exit, &failed.json["failed"]), (Some(1), &json!(1)), "{trouble}: {}", failed.said);
+        assert_ne!(failed.json["units"][0]["next"], "scrap", "{trouble}: {}", failed.said);
+    }
+    assert_eq!(site.done("mended", &run)["passed"], 1);
+    assert_sound("mended", &site.reconcile("mended"));
 }

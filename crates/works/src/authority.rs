@@ -20,7 +20,7 @@ use time::OffsetDateTime;
 use crate::examine::report::Examination;
 use crate::examine::{Examine, examine};
 use crate::keys::{self, Unlock};
-use crate::site::{Site, Who};
+use crate::site::{Site, Who, file_stem};
 use crate::trouble::Trouble;
 
 /// What is said wherever an authority is made.
@@ -170,7 +170,7 @@ impl NewKey {
         let passphrase = raise.unlock.passphrase(&format!("for the key of {}", raise.name), true)?;
         KeyFile::create(&file, &passphrase, &PrivateKey::generate()?, raise.work)?;
         let signer = Box::new(KeyFile::open(&file, &passphrase)?);
-        Ok(Self { signer, reference: format!("file:keys/{}.key", raise.name), file: Some(file) })
+        Ok(Self { signer, reference: format!("file:keys/{}.key", file_stem(raise.name)), file: Some(file) })
     }
 
     /// Takes a key file away that nothing was issued for. A key in a token stays,

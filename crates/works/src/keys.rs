@@ -10,7 +10,7 @@ use custody::token::{TokenError, TokenKey, TokenUri};
 use custody::{KeyFile, Passphrase};
 use standard::key::{PublicKey, Signer};
 
-use crate::site::Site;
+use crate::site::{Site, file_stem};
 use crate::trouble::Trouble;
 
 /// Gives what opens a key.
@@ -109,7 +109,7 @@ pub fn open(site: &Site, reference: &str, of: &str, unlock: &dyn Unlock) -> Resu
 /// Notes where a token's key is that a request was written for, in `keys/NAME.uri`:
 /// two lines, its point in hex and its URI. Neither is a secret.
 pub(crate) fn remember(site: &Site, name: &str, found: &FoundOrMade) -> Result<(), Trouble> {
-    let path = site.keys().join(format!("{name}.uri"));
+    let path = site.keys().join(format!("{}.uri", file_stem(name)));
     let text = format!("{}\n{}\n", hex::encode(found.key.public_key().point()), found.reference);
     fs::write(&path, text).map_err(|e| Trouble::file(&path, e))
 }

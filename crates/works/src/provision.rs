@@ -490,7 +490,7 @@ fn attempt(
     let done = load(line, begun).and_then(|load| {
         let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
         let mut chip = source.open(id)?;
-        work(chip.as_mut(), &key, &load, &line.judge, &mut clock, (line.who.clock)())
+        work(chip.as_mut(), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
     });
     result.milliseconds = clock.milliseconds();
     let by = line.who.at(&line.station);
@@ -517,7 +517,7 @@ fn attempt(
         }
         Err(mut failure) => {
             // A chip that keeps failing is given up, so that its credential is accounted for.
-            if failure.next == Next::Retry {
+            if counts(failure.next, &failure.cause) {
                 let failed = line
                     .site
                     .book
@@ -552,10 +552,16 @@ fn lost(error: FinishError, result: &mut UnitResult) -> Result<bool, Trouble> {
 }
 
 /// Whether a failure counts against the chip. Those that only an engineer can
-/// mend (a driver that died, a chip at another station) say nothing of it, and
-/// neither do attempts that a crash cut short.
+/// mend say nothing of it, nor does a connection that broke: a loose contact, a
+/// driver that died.
+fn counts(next: Next, cause: &str) -> bool {
+    next == Next::Retry && cause != "gone"
+}
+
+/// Attempts that a crash cut short do not count either.
 fn is_the_chips_fault(attempt: &Attempt) -> bool {
-    attempt.result == AttemptResult::Failed && attempt.next == Some(Next::Retry)
+    let (next, cause) = (attempt.next, attempt.cause.as_deref());
+    attempt.result == AttemptResult::Failed && next.is_some_and(|next| counts(next, cause.unwrap_or_default()))
 }
 
 /// What the book says where an attempt is no longer this station's to end: the

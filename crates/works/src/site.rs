@@ -7,6 +7,7 @@ use std::sync::OnceLock;
 use book::ids::{Actor, SiteId, StationName};
 use book::{Book, By, Location, OpenOptions};
 use custody::{Passphrase, SiteKey, WorkFactor};
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::{Deserialize, Serialize};
 use time::OffsetDateTime;
 use zeroize::Zeroizing;
@@ -377,7 +378,7 @@ impl Site {
 
     /// The key file of that name.
     pub fn key_file(&self, name: &str) -> PathBuf {
-        self.keys().join(format!("{name}.key"))
+        self.keys().join(format!("{}.key", file_stem(name)))
     }
 
     /// The key that protects secrets at rest, opened once.
@@ -394,6 +395,14 @@ impl Site {
     }
 }
 
+/// A name as a file's: whatever could lead elsewhere or hide is percent-encoded
+/// (RFC 3986 §2.1), so that no two names share a file and none leaves the folder.
+pub(crate) fn file_stem(name: &str) -> String {
+    const PLAIN: &AsciiSet =
+        &NON_ALPHANUMERIC.remove(b' ').remove(b'-').remove(b'_').remove(b'(').remove(b')').remove(b',').remove(b'&');
+    utf8_percent_encode(name, PLAIN).to_string()
+}
+
 /// Only the owner may look into the keys' directory.
 fn restrict(dir: &Path) -> Result<(), Trouble> {
     #[cfg(unix)]
@@ -403,4 +412,19 @@ fn restrict(dir: &Path) -> Result<(), Trouble> {
     }
     let _ = dir;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::file_stem;
+
+    #[test]
+    fn a_key_stays_in_its_folder() {
+        assert_eq!(file_stem("Quarry Lane Test PAI 7"), "Quarry Lane Test PAI 7");
+        for name in ["../evil", "a/../../evil", "..", ".hidden", "a\\b", "a\0b", "é"] {
+            let stem = file_stem(name);
+            assert!(!stem.contains(['/', '\\', '.', '\0']) && stem != file_stem("a"), "{name:?} {stem}");
+        }
+        assert_ne!(file_stem("a/b"), file_stem("a%2Fb"));
+    }
 }

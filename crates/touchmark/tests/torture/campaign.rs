@@ -75,9 +75,13 @@ pub fn run(engine: &Engine, plan: &Plan) {
     factory.calm();
     let end = factory.to_the_end();
     let judged = judge::judge(&factory, &end);
+    let mut met = BTreeMap::<&str, u32>::new();
+    for (words, times) in factory.stations.iter().flat_map(|station| &station.met) {
+        *met.entry(words).or_default() += times;
+    }
     let told: Vec<_> = done.iter().map(|(torment, times)| format!("{torment:?} {times}")).collect();
     println!(
-        "{}, seed {seed}, {chips} chips, {:.0} s of storm, {:.0} s in all: {}: {judged}",
+        "{}, seed {seed}, {chips} chips, {:.0} s of storm, {:.0} s in all: {}; stations ended with {met:?}; {judged}",
         engine.name(),
         stormed.as_secs_f64(),
         began.elapsed().as_secs_f64(),
@@ -142,7 +146,8 @@ impl<'a> Factory<'a> {
     fn storm(&mut self, luck: &mut Luck) -> BTreeMap<Torment, u32> {
         let began = Instant::now();
         let mut done = BTreeMap::new();
-        let all = self.torments();
+        // Drawn like cards, so that a short storm has some of everything.
+        let mut deck = Vec::new();
         let mut intruder = Station::new(&self.site, "X", String::new());
         let mut first = true;
         while began.elapsed() < self.plan.storm && !self.stations.iter().all(|station| station.finished) {
@@ -154,7 +159,10 @@ impl<'a> Factory<'a> {
             }
             thread::sleep(if first { Duration::from_millis(300) } else { luck.milliseconds(20, 400) });
             first = false;
-            let torment = luck.one_of(&all);
+            if deck.is_empty() {
+                deck = self.torments();
+            }
+            let torment = deck.swap_remove(luck.below(deck.len() as u64) as usize);
             self.torment(torment, &mut intruder, luck);
             *done.entry(torment).or_default() += 1;
         }
@@ -190,10 +198,8 @@ impl<'a> Factory<'a> {
             Torment::DriverGarbles => trouble("garble"),
             Torment::DriverHangs => trouble("hang"),
             Torment::DiskFull => {
-                if let Some(disk) = &self.disk {
-                    disk.fill();
-                    thread::sleep(luck.milliseconds(50, 900));
-                    disk.free();
+                if self.disk.is_some() {
+                    self.full(luck);
                 } else {
                     self.limited(luck);
                 }
@@ -216,6 +222,31 @@ impl<'a> Factory<'a> {
                 proxy.mend();
             }),
         }
+    }
+
+    /// The disk full for a while: amid the stations' work, which may go on in room that the book has
+    /// already, or as they begin, when it must grow.
+    fn full(&mut self, luck: &mut Luck) {
+        let begin = luck.below(2) == 0;
+        if begin {
+            self.stations.iter_mut().for_each(Station::kill);
+            // Closed in good order, the book lets go of the room it had for changes.
+            self.site.reconcile("before the disk is full");
+        }
+        self.disk.iter().for_each(Disk::fill);
+        if begin {
+            let environment = self.clock.as_ref().map(Clock::environment).unwrap_or_default();
+            self.stations.iter_mut().for_each(|station| station.start(&self.site, &environment));
+            // Until one has met it, on a slow machine too.
+            let began = Instant::now();
+            while began.elapsed() < Duration::from_secs(3) && self.stations.iter().all(Station::runs) {
+                thread::sleep(Duration::from_millis(20));
+                self.stations.iter_mut().for_each(Station::look);
+            }
+        }
+        thread::sleep(luck.milliseconds(100, 900));
+        self.stations.iter_mut().for_each(Station::look);
+        self.disk.iter().for_each(Disk::free);
     }
 
     /// Stands in for a full disk: a station that may write files only so long as the book is now.
