@@ -245,7 +245,7 @@ impl Book {
     ) -> Result<u64, E> {
         let mut stopped = None;
         let mut count = 0;
-        let read = self.snapshot(|c| {
+        let read = self.large_snapshot(|c| {
             let issuers = match &touch.authority {
                 None => None,
                 Some(name) => {
