@@ -1,6 +1,8 @@
 """Changes an evidence pack as a common tool would: packs.py CASE FROM TO."""
 
+import pathlib
 import shutil
+import struct
 import sys
 import zipfile
 
@@ -19,6 +21,14 @@ def main(case, source, target):
                 archive.writestr("units/TV-000001/record.json", b"{}")
             else:
                 archive.writestr("more", bytes(64 << 20), zipfile.ZIP_DEFLATED)
+        return
+    if case == "counts":
+        # A ZIP64 directory that claims 2^60 files at the archive's end (APPNOTE 4.3.14 to 4.3.16).
+        octets = pathlib.Path(source).read_bytes()
+        claims = struct.pack("<IQHHIIQQQQ", 0x06064B50, 44, 45, 45, 0, 0, 1 << 60, 1 << 60, 1 << 60, 0)
+        locator = struct.pack("<IIQI", 0x07064B50, 0, len(octets), 1)
+        end = struct.pack("<IHHHHIIH", 0x06054B50, 0, 0, 0xFFFF, 0xFFFF, 0xFFFFFFFF, 0xFFFFFFFF, 0)
+        pathlib.Path(target).write_bytes(octets + claims + locator + end)
         return
     if case == "comment":
         with zipfile.ZipFile(target, "a") as archive:

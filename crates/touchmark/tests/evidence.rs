@@ -216,6 +216,7 @@ fn other_than_octets(site: &Rehearsed, octets: &[u8], key: &Path) {
             ("swapped", Some("units/TV-000001/dac.der")),
             ("bomb", None),
             ("comment", None),
+            ("counts", None),
         ] {
             fs::write(site.file("whole.zip"), octets).expect("written");
             let script = python::root().join("tests/outside/packs.py");

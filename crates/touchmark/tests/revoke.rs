@@ -12,8 +12,8 @@ use std::process::{Command, Stdio};
 use at_site::text;
 use serde_json::{Value, json};
 use standard::certificate::{Builder, Certificate, Profile};
-use standard::ids::VendorId;
-use standard::key::{Signer, SoftwareKey};
+use standard::ids::{ProductId, VendorId};
+use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 
@@ -182,6 +182,64 @@ fn intermediate(site: &Rehearsed, chips: &str) {
     assert_eq!((exit, &unit["cause"]), (Some(1), &json!("revoked")), "{refused}");
     let (_, answer) = site.call(&["challenge", "--chips", chips, "--chip", &chip(site, "TV-000003")]);
     assert_eq!(answer["verdict"], "rejected", "{answer}");
+    let (exit, refused) = site.call(&["delivery", "issue", "--reel", "R1", "--issuer", PAI]);
+    assert!(exit == Some(1) && refused.to_string().contains("was revoked"), "{refused}");
+}
+
+/// What arrives under an intermediate that a kept list revokes is refused as a whole.
+#[test]
+fn a_delivery_of_a_revoked_intermediate_is_refused() {
+    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
+    site.done(&["site", "new", text(&site.site())]);
+    let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
+    let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(0x8A21).expect("a product"));
+    let names = [
+        NameBuilder::new().common_name("Desk PAA").build(),
+        NameBuilder::new().common_name("Desk PAI").vendor(vendor).build(),
+        NameBuilder::new().common_name("Desk DAC").vendor(vendor).product(product).build(),
+    ];
+    let now = Moment::from_unix(time::OffsetDateTime::now_utc().unix_timestamp());
+    let times = (now.plus(-86_400), NO_END);
+    let ids = [keys[0].public_key().key_id(), keys[1].public_key().key_id()];
+    let make = |profile, serial: u8, issuer: usize, subject: usize, key: &PublicKey| {
+        let builder = Builder::new(profile, &[serial; 8], (&names[issuer], &ids[issuer]), &names[subject], key, times);
+        builder.sign(&keys[issuer]).expect("signed")
+    };
+    let (paa, pai) = (site.file("paa.der"), site.file("pai.der"));
+    fs::write(&paa, make(Profile::Paa, 0x11, 0, 0, &keys[0].public_key())).expect("written");
+    fs::write(&pai, make(Profile::Pai, 0x22, 0, 1, &keys[1].public_key())).expect("written");
+    site.done(&["authority", "adopt", text(&paa), text(&pai)]);
+    let add = ["product", "add", "Tern Vent", "--vendor", "FFF2", "--product", "8A21", "--device-type", "514"];
+    site.done(&[&add[..], &["--reach", "ble"]].concat());
+    let (chips, manifest) = (site.file("chips"), site.file("manifest.csv"));
+    site.done(&["chip", "simulate", "--out", text(&chips), "--count", "1", "--manifest", text(&manifest)]);
+    site.done(&["reel", "receive", text(&manifest), "--reel", "R1", "--product", "Tern Vent"]);
+    let row = fs::read_to_string(&manifest).expect("a manifest");
+    let key = row.lines().nth(1).and_then(|l| l.split(',').find_map(|field| hex_point(field))).expect("a key");
+    let delivery = site.file("delivery");
+    fs::create_dir(&delivery).expect("a directory");
+    fs::write(delivery.join("dac.der"), make(Profile::Dac, 0x33, 1, 2, &key)).expect("written");
+    fs::copy(&pai, delivery.join("pai.der")).expect("copied");
+    let list = standard::revocation::ListBuilder::new(
+        (&names[0], &ids[0]),
+        (now, now.plus(86_400)),
+        &[1],
+        &[(&[0x22; 8][..], now, standard::revocation::Reason::CaCompromise)],
+    );
+    let file = site.file("paa.crl");
+    fs::write(&file, list.sign(&keys[0]).expect("signed")).expect("written");
+    site.done(&["revocation", "adopt", text(&file)]);
+    let (exit, refused) = site.call(&["delivery", "receive", text(&delivery), "--reel", "R1"]);
+    assert_eq!((exit, &refused["verdict"]), (Some(1), &json!("refused")), "{refused}");
+    assert!(rules(&refused).contains(&"chain.revoked"), "{refused}");
+    assert_eq!(site.done(&["reconcile"])["credentials"]["received"], 0);
+}
+
+/// A public key as a manifest writes it.
+fn hex_point(field: &str) -> Option<PublicKey> {
+    let octets: Option<Vec<u8>> =
+        (0..field.len() / 2).map(|n| u8::from_str_radix(field.get(n * 2..n * 2 + 2)?, 16).ok()).collect();
+    PublicKey::from_point(&octets?).ok()
 }
 
 /// For production two people; for an authority elsewhere, what to send it; its list, kept.

@@ -26,7 +26,7 @@ use crate::unit;
 
 /// Earlier signed heads that a pack carries beside the first one.
 const HEADS: u32 = 16;
-/// Units a pack may hold: some 12 KiB each, so 4 GiB.
+/// Units a pack may hold: some 24 KiB each, so 7 GiB.
 const MOST: usize = 300_000;
 
 /// Which units.
