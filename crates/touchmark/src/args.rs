@@ -64,6 +64,8 @@ enum Command {
     Reconcile(commands::unit::ReconcileArgs),
     Report(commands::report::ReportArgs),
     #[command(subcommand)]
+    Book(commands::book::BookCommand),
+    #[command(subcommand)]
     Specimen(commands::specimen::SpecimenCommand),
     Chip(commands::chip::Chip),
     Code(commands::code::Code),
@@ -122,6 +124,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Provision(args) => commands::provision::run(args, &place, output),
         Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),
         Command::Unit(command) => commands::unit::run(command, &place, output),
+        Command::Book(command) => commands::book::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
         Command::Report(args) => commands::report::run(args, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),

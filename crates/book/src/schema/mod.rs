@@ -21,7 +21,10 @@ pub(crate) struct Migration {
 }
 
 /// All of them, oldest first.
-pub(crate) const MIGRATIONS: &[Migration] = &[Migration { version: 1, name: "the record book", statements: version1 }];
+pub(crate) const MIGRATIONS: &[Migration] = &[
+    Migration { version: 1, name: "the record book", statements: version1 },
+    Migration { version: 2, name: "books that moved", statements: version2 },
+];
 
 /// Marks a SQLite file as ours: "TMBK".
 pub(crate) const APPLICATION_ID: i64 = 0x544D_424B;
@@ -76,6 +79,10 @@ fn version1(postgresql: bool) -> String {
     };
     out.push_str(&refusals::triggers(postgresql));
     out
+}
+
+fn version2(_postgresql: bool) -> String {
+    include_str!("version2.sql").into()
 }
 
 /// Triggers of the present schema that are gone, or put to rest.

@@ -67,6 +67,7 @@ contract! {
     racing::a_writer_killed_in_mid_write => a_writer_killed_in_mid_write,
     keeping::backup_while_a_station_writes_and_restore => backup_while_a_station_writes_and_restore,
     keeping::a_copy_is_the_same_book => a_copy_is_the_same_book,
+    keeping::a_move_leaves_nothing_behind => a_move_leaves_nothing_behind,
 }
 
 #[test]

@@ -4,6 +4,7 @@
 
 pub mod at_site;
 pub mod authority;
+pub mod book;
 pub mod chip;
 pub mod code;
 pub mod declaration;
