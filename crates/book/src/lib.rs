@@ -42,6 +42,7 @@ mod revocation;
 mod schema;
 mod stock;
 mod story;
+mod tally;
 mod touched;
 mod transaction;
 mod transfer;
@@ -89,6 +90,7 @@ pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received
 pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
+pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
 pub use touched::{Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;

@@ -57,11 +57,14 @@ enum Command {
     Order(commands::reel::OrderCommand),
     #[command(subcommand)]
     Delivery(commands::delivery::DeliveryCommand),
+    Fit(commands::fit::FitArgs),
+    Plan(Box<commands::plan::PlanArgs>),
     Provision(commands::provision::ProvisionArgs),
     Challenge(commands::provision::ChallengeArgs),
     #[command(subcommand)]
     Unit(commands::unit::UnitCommand),
     Reconcile(commands::unit::ReconcileArgs),
+    Report(commands::report::ReportArgs),
     #[command(subcommand)]
     Evidence(commands::evidence::EvidenceCommand),
     #[command(subcommand)]
@@ -127,6 +130,8 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Reel(command) => commands::reel::run(command, &place, output),
         Command::Order(command) => commands::reel::run_order(command, &place, output),
         Command::Delivery(command) => commands::delivery::run(command, &place, output),
+        Command::Fit(args) => commands::fit::run(args, &place, output),
+        Command::Plan(args) => commands::plan::run(*args, &place, output),
         Command::Provision(args) => commands::provision::run(args, &place, output),
         Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),
         Command::Unit(command) => commands::unit::run(command, &place, output),
@@ -139,6 +144,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::TrustSet(command) => commands::trust_set::run(command, &place, output),
         Command::Passcode(command) => commands::passcode::run(command, &place, output),
         Command::Watch(args) => commands::watch::run(&args, &place, output),
+        Command::Report(args) => commands::report::run(args, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, &place, output),
         Command::Specimen(command) => commands::specimen::run(command, output),

@@ -54,6 +54,9 @@ impl Station {
         let said = fs::read_to_string(log.with_extension("said")).expect("said");
         let answer = fs::read_to_string(&log).expect("an answer");
         assert_eq!(status.code(), Some(0), "station {}: {answer}{said}", self.name);
+        let json: Value = serde_json::from_str(&answer).expect("an answer");
+        let units = json["units"].as_array().map_or(0, Vec::len);
+        assert_eq!(units, CHIPS / STATIONS, "station {} saw not all of its chips: {said}{:.600}", self.name, answer);
         self.process = None;
         true
     }

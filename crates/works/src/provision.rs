@@ -213,7 +213,11 @@ fn each_chip(
 ) -> Result<u64, Trouble> {
     let mut prepared: Option<Prepared> = None;
     let (mut other_reels, mut finished) = (0, Vec::new());
-    let mut chips = source.present()?.into_iter();
+    let present = source.present()?;
+    if present.is_empty() {
+        return Err(chip::ChipError::Empty { source_name: source.describe() }.into());
+    }
+    let mut chips = present.into_iter();
     let mut finished_too = false;
     if request.units == Some(0) {
         return Ok(0);

@@ -58,6 +58,7 @@ contract! {
     lists::what_is_touched => what_is_touched,
     lists::stock_and_pace => stock_and_pace,
     lists::counts => counts,
+    lists::tallies => tallies,
     lists::reconciling => reconciling,
     lists::reconciling_is_honest => reconciling_is_honest,
     revoking::revocations => revocations,

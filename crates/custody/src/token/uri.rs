@@ -155,7 +155,8 @@ impl TokenUri {
         };
         let between = if path.ends_with(':') { "" } else { ";" };
         let mut attributes = self.attributes.clone();
-        attributes.push(("id", id.to_vec()));
+        let at = attributes.iter().position(|(name, _)| QUERY.contains(name)).unwrap_or(attributes.len());
+        attributes.insert(at, ("id", id.to_vec()));
         Self { text: format!("{path}{between}id={escaped}{query}"), attributes }
     }
 

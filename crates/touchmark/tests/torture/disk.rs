@@ -20,7 +20,7 @@ impl Disk {
         let mut mount = Command::new("mount");
         mount.args(["-t", "tmpfs", "-o", &format!("size={SIZE}"), "tmpfs"]).arg(folder.path());
         let mounted = mount.output().is_ok_and(|done| done.status.success());
-        mounted.then_some(Self { folder })
+        mounted.then(|| Self { folder })
     }
 
     pub fn path(&self) -> &Path {

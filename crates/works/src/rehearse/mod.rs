@@ -253,7 +253,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     done.seconds = (begun.elapsed().as_secs_f64() * 10.0).round() / 10.0;
     let page = report::write(&site, &ReelId::new(REEL)?, &done, &counts)?;
     let path = out.join("report.html");
-    fs::write(&path, page).map_err(|e| Trouble::file(&path, e))?;
+    fs::write(&path, page.html()).map_err(|e| Trouble::file(&path, e))?;
     say("Everything counted: each chip and each credential has its place, and the log is whole.");
     Ok(done)
 }
