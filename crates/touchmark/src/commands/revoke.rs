@@ -85,9 +85,15 @@ pub enum RevocationCommand {
     },
 }
 
+/// A number with its noun.
+fn many(count: impl Into<i128>, noun: &str) -> String {
+    let count = count.into();
+    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
+}
+
 fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
     let test = if plan.purpose == "test" { "  TEST" } else { "" };
-    writeln!(w, "{} certificates of {}{test}", plan.count, plan.issuer)?;
+    writeln!(w, "{} of {}{test}", many(plan.count, "certificate"), plan.issuer)?;
     for c in plan.certificates.iter().take(40) {
         match (&c.authority, &c.unit) {
             (Some(name), _) => writeln!(w, "  PAI {name}, serial number {}", c.serial)?,
@@ -108,8 +114,14 @@ fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
 fn request_words(w: &mut dyn Write, r: &RequestView) -> io::Result<()> {
     writeln!(
         w,
-        "Request {}: {} certificates of {}, {}, asked for by {} at {}: {}",
-        r.request, r.certificates, r.issuer, r.reason, r.requested_by, r.requested, r.state
+        "Request {}: {} of {}, {}, asked for by {} at {}: {}",
+        r.request,
+        many(r.certificates, "certificate"),
+        r.issuer,
+        r.reason,
+        r.requested_by,
+        r.requested,
+        r.state
     )?;
     r.note.iter().try_for_each(|note| writeln!(w, "  {note}"))
 }
@@ -121,10 +133,10 @@ fn issued_words(w: &mut dyn Write, issued: &Issued) -> io::Result<()> {
     }
     writeln!(
         w,
-        "Wrote list {} of {}, {} certificates, next due {}, to {}",
+        "Wrote list {} of {}, {}, next due {}, to {}",
         issued.number.as_deref().unwrap_or("?"),
         issued.issuer,
-        issued.certificates,
+        many(issued.certificates, "certificate"),
         issued.next_update.as_deref().unwrap_or("?"),
         issued.file
     )?;
@@ -165,7 +177,7 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
         let confirmed = revocation::confirm(&site, number, &issue, &who)?;
         output.show(&confirmed, |w| {
             request_words(w, &confirmed.request)?;
-            writeln!(w, "{} certificates are revoked now", confirmed.revoked)?;
+            writeln!(w, "Revoked now: {}", many(confirmed.revoked, "certificate"))?;
             issued_words(w, &confirmed.issued)
         })?;
         return Ok(Exit::Done);
@@ -239,7 +251,7 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
             let adopted = revocation::adopt(&site, &file, &signer, &who)?;
             output.show(&adopted, |w| {
                 let issuer = adopted.issuer.as_deref().unwrap_or("nobody known here");
-                writeln!(w, "{}  list of {issuer}, {} certificates", adopted.verdict, adopted.certificates)?;
+                writeln!(w, "{}  list of {issuer}, {}", adopted.verdict, many(adopted.certificates, "certificate"))?;
                 for f in &adopted.findings {
                     writeln!(w, "  {} {}: {}", f.severity, f.rule, f.found)?;
                 }

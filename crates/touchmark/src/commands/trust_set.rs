@@ -65,7 +65,9 @@ pub struct Add {
 
 /// Who takes what: a column a trust set, a row a subject, and why not below.
 pub fn matrix(w: &mut dyn Write, rows: &[(&str, &[SetVerdict])]) -> io::Result<()> {
-    let Some((_, sets)) = rows.iter().find(|(_, sets)| !sets.is_empty()) else { return Ok(()) };
+    // A chip that holds nothing yet was asked by none.
+    let rows: Vec<_> = rows.iter().filter(|(_, sets)| !sets.is_empty()).collect();
+    let Some((_, sets)) = rows.first() else { return Ok(()) };
     let width = rows.iter().map(|(name, _)| name.chars().count()).max().unwrap_or(0);
     write!(w, "{:width$}", "")?;
     for set in *sets {
@@ -73,14 +75,14 @@ pub fn matrix(w: &mut dyn Write, rows: &[(&str, &[SetVerdict])]) -> io::Result<(
         write!(w, "  {}{must}", set.trust_set)?;
     }
     writeln!(w, "   (* must take it)")?;
-    for (name, sets) in rows {
+    for (name, sets) in &rows {
         write!(w, "{name:width$}")?;
         for set in *sets {
             write!(w, "  {:column$}", set.verdict, column = set.trust_set.chars().count() + 1)?;
         }
         writeln!(w)?;
     }
-    for (name, sets) in rows {
+    for (name, sets) in &rows {
         for set in sets.iter().filter(|s| !s.accepts()) {
             for f in &set.because {
                 writeln!(w, "  {name}, {}: {}: {}", set.trust_set, f.rule, f.found)?;
