@@ -21,7 +21,10 @@ pub(crate) struct Migration {
 }
 
 /// All of them, oldest first.
-pub(crate) const MIGRATIONS: &[Migration] = &[Migration { version: 1, name: "the record book", statements: version1 }];
+pub(crate) const MIGRATIONS: &[Migration] = &[
+    Migration { version: 1, name: "the record book", statements: version1 },
+    Migration { version: 2, name: "accounts, tokens, stations", statements: version2 },
+];
 
 /// Marks a SQLite file as ours: "TMBK".
 pub(crate) const APPLICATION_ID: i64 = 0x544D_424B;
@@ -52,30 +55,43 @@ pub(crate) const TABLES: &[&str] = &[
     "log_node",
     "log_head",
     "signed_head",
+    "account",
+    "api_token",
+    "station_setup",
 ];
 
 fn version1(postgresql: bool) -> String {
-    let tables = include_str!("version1.sql");
+    let tables = for_engine(include_str!("version1.sql"), postgresql);
     let mut out = if postgresql {
-        // Octet order, whatever the server's locale: pages and prefixes depend on it.
-        let mut out = tables
-            .replace("BLOB", "BYTEA")
-            .replace("INTEGER", "BIGINT")
-            .replace("TEXT", "TEXT COLLATE \"C\"")
-            .replace(") STRICT;", ");")
-            .replace(") ROWLESS;", ");")
-            .replace("{proven}", "");
+        let mut out = tables.replace("{proven}", "");
         out.push_str(
             "ALTER TABLE unit ADD FOREIGN KEY (proven) REFERENCES proof (unit) DEFERRABLE INITIALLY IMMEDIATE;\n",
         );
         out
     } else {
-        tables
-            .replace(") ROWLESS;", ") WITHOUT ROWID, STRICT;")
-            .replace("{proven}", " REFERENCES proof (unit) DEFERRABLE INITIALLY IMMEDIATE")
+        tables.replace("{proven}", " REFERENCES proof (unit) DEFERRABLE INITIALLY IMMEDIATE")
     };
-    out.push_str(&refusals::triggers(postgresql));
+    out.push_str(&refusals::triggers(1, postgresql));
     out
+}
+
+fn version2(postgresql: bool) -> String {
+    for_engine(include_str!("version2.sql"), postgresql) + &refusals::triggers(2, postgresql)
+}
+
+/// Tables in the words that both engines share, in those of one.
+fn for_engine(tables: &str, postgresql: bool) -> String {
+    if postgresql {
+        // Octet order, whatever the server's locale: pages and prefixes depend on it.
+        tables
+            .replace("BLOB", "BYTEA")
+            .replace("INTEGER", "BIGINT")
+            .replace("TEXT", "TEXT COLLATE \"C\"")
+            .replace(") STRICT;", ");")
+            .replace(") ROWLESS;", ");")
+    } else {
+        tables.replace(") ROWLESS;", ") WITHOUT ROWID, STRICT;")
+    }
 }
 
 /// Triggers of the present schema that are gone, or put to rest.

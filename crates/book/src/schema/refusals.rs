@@ -160,16 +160,55 @@ const REFUSALS: &[Refusal] = &[
     ),
 ];
 
-fn all() -> Vec<(String, Refusal)> {
+/// Version 2: accounts and tokens end, and never come back as another's.
+const REFUSALS_2: &[Refusal] = &[
+    refuse(
+        "account",
+        "UPDATE",
+        "NEW.name <> OLD.name OR NEW.added <> OLD.added OR (OLD.closed = 1 AND NEW.closed = 0)",
+        "an account keeps its name, and one that was closed stays so",
+    ),
+    refuse(
+        "api_token",
+        "UPDATE",
+        "NEW.name <> OLD.name OR NEW.token <> OLD.token OR NEW.role <> OLD.role OR NEW.given_by <> OLD.given_by \
+         OR NEW.added <> OLD.added OR NEW.expires <> OLD.expires OR (OLD.revoked = 1 AND NEW.revoked = 0)",
+        "a token can only be revoked",
+    ),
+];
+
+/// What one version of the schema brings.
+struct Brought {
+    version: i64,
+    written_once: &'static [&'static str],
+    never_removed: &'static [&'static str],
+    refusals: &'static [Refusal],
+}
+
+const BROUGHT: &[Brought] = &[
+    Brought { version: 1, written_once: WRITTEN_ONCE, never_removed: NEVER_REMOVED, refusals: REFUSALS },
+    Brought {
+        version: 2,
+        written_once: &[],
+        never_removed: &["account", "api_token", "station_setup"],
+        refusals: REFUSALS_2,
+    },
+];
+
+fn brought(by: &Brought) -> Vec<(String, Refusal)> {
     let mut all: Vec<(String, Refusal)> = Vec::new();
-    for table in WRITTEN_ONCE {
+    for table in by.written_once {
         all.push((format!("{table}_stands"), refuse(table, "UPDATE", "1 = 1", "what is written here stands")));
     }
-    for table in WRITTEN_ONCE.iter().chain(NEVER_REMOVED) {
+    for table in by.written_once.iter().chain(by.never_removed) {
         all.push((format!("{table}_stays"), refuse(table, "DELETE", "1 = 1", "nothing is removed from the book")));
     }
-    for (number, r) in REFUSALS.iter().enumerate() {
-        all.push((format!("{}_rule_{}", r.table, number + 1), refuse(r.table, r.event, r.when, r.says)));
+    for (number, r) in by.refusals.iter().enumerate() {
+        let name = match by.version {
+            1 => format!("{}_rule_{}", r.table, number + 1),
+            version => format!("{}_rule_{version}_{}", r.table, number + 1),
+        };
+        all.push((name, refuse(r.table, r.event, r.when, r.says)));
     }
     all
 }
@@ -180,13 +219,13 @@ pub(crate) fn names(postgresql: bool) -> Vec<String> {
         let truncate = (postgresql && r.event == "DELETE").then(|| format!("{name}_whole"));
         std::iter::once(name).chain(truncate)
     };
-    all().into_iter().flat_map(whole).collect()
+    BROUGHT.iter().flat_map(brought).flat_map(whole).collect()
 }
 
-/// All triggers, as statements for one engine.
-pub(crate) fn triggers(postgresql: bool) -> String {
+/// The triggers that one version of the schema brings, as statements for one engine.
+pub(crate) fn triggers(version: i64, postgresql: bool) -> String {
     let mut out = String::new();
-    for (name, refusal) in &all() {
+    for (name, refusal) in &BROUGHT.iter().filter(|b| b.version == version).flat_map(brought).collect::<Vec<_>>() {
         let made = if postgresql { on_postgresql(&mut out, name, refusal) } else { on_sqlite(&mut out, name, refusal) };
         // Writing into a String can't fail.
         made.unwrap_or_default();
