@@ -4,6 +4,7 @@
 //! returns a value that serialises to the JSON of `docs`, and fails with an
 //! error that says whose move it is ([`Advise`]).
 
+pub mod access;
 pub mod advice;
 pub mod authority;
 pub mod challenge;
@@ -11,10 +12,14 @@ pub mod chips;
 pub mod code;
 pub mod declaration;
 pub mod delivery;
+pub mod desk;
 pub mod examine;
+pub mod explain;
 mod files;
+pub mod floor;
 pub mod intake;
 pub mod label;
+pub mod ledger;
 mod lower;
 pub mod onboarding;
 pub mod order;

@@ -30,6 +30,9 @@ pub struct Settings {
     /// How stations work.
     #[serde(default)]
     pub station: StationSettings,
+    /// What the pages show and let people choose.
+    #[serde(default)]
+    pub pages: PageSettings,
 }
 
 /// Which site it is.
@@ -79,6 +82,29 @@ pub struct StationSettings {
 impl Default for StationSettings {
     fn default() -> Self {
         Self { attempts: 3 }
+    }
+}
+
+/// What the pages show and let people choose.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct PageSettings {
+    /// The site's distance from UTC, as `+01:00`.
+    pub offset: String,
+    /// When shifts begin, as `06:00` by the site's clock.
+    pub shifts: Vec<String>,
+    /// Sources of chips that stations may be set up with, beside simulated ones
+    /// under the site's directory: a driver or a module is a program that runs here.
+    pub chips: Vec<String>,
+}
+
+impl Default for PageSettings {
+    fn default() -> Self {
+        Self {
+            offset: "+00:00".into(),
+            shifts: vec!["06:00".into(), "14:00".into(), "22:00".into()],
+            chips: Vec::new(),
+        }
     }
 }
 
@@ -192,6 +218,7 @@ impl Site {
             book: BookSettings { location: text },
             onboarding: OnboardingSettings::default(),
             station: StationSettings::default(),
+            pages: PageSettings::default(),
         };
         let toml = toml::to_string(&settings)
             .map_err(|e| Trouble::surroundings(format!("the settings can't be written: {e}"), "Report this."))?;
