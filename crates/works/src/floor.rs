@@ -398,6 +398,25 @@ fn stock(site: &Site, now: OffsetDateTime) -> Result<Vec<Stock>, Trouble> {
     Ok(out)
 }
 
+/// Chips, credentials and units by state.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn totals(site: &Site) -> Result<serde_json::Value, Trouble> {
+    serde_json::to_value(site.book.reconcile(None)?)
+        .map_err(|e| Trouble::surroundings(format!("the counts can't be told: {e}"), "Report this."))
+}
+
+/// Entries in the log.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn entries(site: &Site) -> Result<u64, Trouble> {
+    Ok(site.book.head()?.size)
+}
+
 /// What became of a chip, the worst first: that is what a stretch of tape shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]

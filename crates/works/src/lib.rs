@@ -29,6 +29,7 @@ pub mod randomness;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod repeat;
 pub mod site;
 pub mod specimen;
 mod station;

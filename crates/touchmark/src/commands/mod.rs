@@ -17,6 +17,7 @@ pub mod provision;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod serve;
 pub mod site;
 pub mod specimen;
 pub mod unit;

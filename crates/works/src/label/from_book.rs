@@ -40,6 +40,19 @@ pub fn of_unit(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Res
     })
 }
 
+/// Holds a scan against the label of a unit of the book, and records what came of it.
+///
+/// # Errors
+///
+/// [`Trouble`] where the unit has no label, or nothing was scanned.
+pub fn check_of_book(site: &Site, unit: &str, scanned: &str, who: &Who) -> Result<super::Checked, Trouble> {
+    let data = of_book(site, &Which::One(unit), None)?.remove(0);
+    let checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
+    let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
+    record(site, &[unit.to_owned()], event, who)?;
+    Ok(checked)
+}
+
 /// A unit's label as SVG, its symbol read back first. It shows the passcode:
 /// the showing is recorded before it happens.
 ///
