@@ -150,6 +150,19 @@
   mute.addEventListener('click', function () { quiet = !quiet; keep('mute', quiet ? 'yes' : 'no'); showMute(); typed.focus(); });
   showMute();
 
+  // The first message repeats what the page shows already; drawing it again would show the
+  // label, and so the passcode, a second time.
+  document.body.addEventListener('htmx:sseBeforeMessage', function (event) {
+    var told = event.detail && typeof event.detail.data === 'string' ? event.detail.data : '';
+    var shown = view.firstElementChild;
+    if (!shown || !told.includes('data-number')) return;
+    var apart = new DOMParser().parseFromString(told, 'text/html').querySelector('.ground');
+    if (apart && apart.dataset.number === shown.dataset.number && apart.textContent.trim() === shown.textContent.trim()) {
+      alive();
+      event.preventDefault();
+    }
+  });
+
   // What is newer is shown, and a change of phase is heard.
   var phase = view.firstElementChild ? view.firstElementChild.dataset.phase : '';
   document.body.addEventListener('htmx:afterSwap', function (event) {

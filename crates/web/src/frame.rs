@@ -19,6 +19,8 @@ pub struct Frame {
     pub at: &'static str,
     /// The assets' version.
     pub version: &'static str,
+    /// The site's distance from UTC.
+    offset: time::UtcOffset,
 }
 
 impl Frame {
@@ -31,7 +33,18 @@ impl Frame {
             form: person.map_or_else(String::new, |p| p.form.clone()),
             at,
             version: crate::assets::version(),
+            offset: works::floor::offset(&app.site).unwrap_or(time::UtcOffset::UTC),
         }
+    }
+
+    /// A time of the book by the site's clock, with its offset; what is none stays as it is.
+    pub fn time(&self, text: &str) -> String {
+        use time::format_description::well_known::Rfc3339;
+        let format = time::macros::format_description!(
+            "[year]-[month]-[day] [hour]:[minute]:[second] [offset_hour sign:mandatory]:[offset_minute]"
+        );
+        let read = time::OffsetDateTime::parse(text, &Rfc3339).ok();
+        read.and_then(|at| at.to_offset(self.offset).format(&format).ok()).unwrap_or_else(|| text.to_owned())
     }
 
     /// Whether the person may change things.

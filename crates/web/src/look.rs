@@ -21,7 +21,7 @@ pub fn state(of: &str, word: &str) -> String {
         ("finding", "error") | ("verdict", "rejected" | "refused") => "cracked",
         ("finding", "warning") | ("verdict", "accepted-in-part") => "triangle",
         ("finding", "note") => "ring-small",
-        ("verdict", "accepted" | "already-received") => "struck",
+        ("verdict", "accepted" | "already-received" | "trusted") => "struck",
         ("fate", "passed") => "struck",
         ("fate", "blank") => "dot",
         ("fate", "open") => "ring",
@@ -41,7 +41,7 @@ pub fn state(of: &str, word: &str) -> String {
 /// The colour's role of a word; never the only sign.
 pub fn tone(word: &str) -> &'static str {
     match word {
-        "passed" | "accepted" | "provisioned" | "installed" | "done" | "already-received" => "struck",
+        "passed" | "accepted" | "provisioned" | "installed" | "done" | "already-received" | "trusted" => "struck",
         "failed" | "rejected" | "refused" | "error" | "scrapped" | "revoked" | "stopped" => "broken",
         "warning" | "accepted-in-part" | "returned" | "interrupted" | "no credential" | "held" | "spent" => "heed",
         _ => "plain",

@@ -285,7 +285,7 @@ impl Site {
 
     /// The key file of that name.
     pub fn key_file(&self, name: &str) -> PathBuf {
-        self.keys().join(format!("{name}.key"))
+        self.keys().join(format!("{}.key", file_stem(name)))
     }
 
     /// The key that protects secrets at rest, opened once.
@@ -302,6 +302,19 @@ impl Site {
     }
 }
 
+/// A name as a file's: what could mean a path is spelled out, so that no name leads elsewhere.
+fn file_stem(name: &str) -> String {
+    let mut out = String::new();
+    for (at, c) in name.char_indices() {
+        match c {
+            '/' | '\\' | '%' | ':' => out.push_str(&format!("%{:02X}", u32::from(c))),
+            '.' if at == 0 => out.push_str("%2E"),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
 /// Only the owner may look into the keys' directory.
 fn restrict(dir: &Path) -> Result<(), Trouble> {
     #[cfg(unix)]
@@ -311,4 +324,24 @@ fn restrict(dir: &Path) -> Result<(), Trouble> {
     }
     let _ = dir;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::file_stem;
+
+    #[test]
+    fn a_name_stays_in_its_folder() {
+        for (name, stem) in [
+            ("Desk root", "Desk root"),
+            ("../../etc/passwd", "%2E./..%2Fetc%2Fpasswd".replace('/', "%2F").as_str()),
+            ("a/b", "a%2Fb"),
+            ("a\\b", "a%5Cb"),
+            (".hidden", "%2Ehidden"),
+            ("100%", "100%25"),
+        ] {
+            assert_eq!(file_stem(name), stem, "{name}");
+            assert!(!file_stem(name).contains(['/', '\\']), "{name}");
+        }
+    }
 }
