@@ -41,6 +41,10 @@ pub struct Told {
     sign_in: bool,
 }
 
+/// Marks an answer that says in its own words what went wrong.
+#[derive(Clone)]
+pub struct Worded;
+
 /// The HTTP status of whose move it is.
 pub fn status(kind: Kind) -> StatusCode {
     match kind {
@@ -143,7 +147,8 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
     let reads = request.method().is_safe();
     let mut response = next.run(request).await;
     let code = response.status();
-    if !code.is_client_error() && !code.is_server_error() {
+    let worded = response.extensions().get::<Worded>().is_some();
+    if worded || !code.is_client_error() && !code.is_server_error() {
         return response;
     }
     let person = response.extensions_mut().remove::<Person>();

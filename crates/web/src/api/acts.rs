@@ -23,6 +23,9 @@ fn shape<T: serde::de::DeserializeOwned>(answer: impl serde::Serialize) -> Resul
         .map_err(|e| Trouble::surroundings(format!("the answer does not have its shape: {e}"), "Report this."))
 }
 
+/// Characters of a scan, as the document says.
+const SCAN: usize = 1000;
+
 /// A body as a file of that name, which the works read.
 fn as_file(name: &str, octets: &[u8]) -> Result<(tempfile::TempDir, std::path::PathBuf), Trouble> {
     let disk = |e: std::io::Error| Trouble::surroundings(format!("the body can't be kept: {e}"), "Look at the disk.");
@@ -34,6 +37,7 @@ fn as_file(name: &str, octets: &[u8]) -> Result<(tempfile::TempDir, std::path::P
 
 /// Where a manifest belongs.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 pub struct ReelQuery {
     /// The reel's id.
     #[param(min_length = 1, max_length = 100)]
@@ -79,6 +83,7 @@ pub async fn receive_reel(
 
 /// Where a delivery belongs.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 pub struct DeliveryQuery {
     /// The reel.
     #[param(min_length = 1, max_length = 100)]
@@ -233,6 +238,10 @@ pub async fn check_label(
     let who = app.who(&person);
     // A scan holds a passcode: only its digest goes into what is kept.
     let request = format!("check {serial} {:?}", works::access::digest(&scan.scanned));
+    let length = scan.scanned.chars().count();
+    if !(1..=SCAN).contains(&length) {
+        return Err(Trouble::usage(format!("a scan of {length} characters"), "Scan the symbol on the label once.").into());
+    }
     once(&app, &person, &headers, request, move |app| {
         shape::<Checked>(label::check_of_book(&app.site, &serial, &scan.scanned, &who)?)
     })

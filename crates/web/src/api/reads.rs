@@ -11,7 +11,7 @@ use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use utoipa::IntoParams;
 use works::desk::{Phase, View};
-use works::{delivery, floor, product, reel, unit};
+use works::{Trouble, delivery, floor, product, reel, unit};
 
 use super::shapes::{Delivery, Found, Problem, Product, Reel, Site, Station, Unit, shaped};
 use crate::answer::Oops;
@@ -73,6 +73,7 @@ pub async fn delivery(State(app): State<App>, Path(id): Path<String>) -> Answer<
 
 /// Which units.
 #[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 pub struct UnitsQuery {
     /// Of a reel.
     reel: Option<String>,
@@ -104,7 +105,10 @@ pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> A
                 reel: query.reel.as_deref(),
                 state: query.state.as_deref(),
                 after: query.after.as_deref(),
-                limit: query.limit.unwrap_or(100).clamp(1, 1000),
+                limit: match query.limit.unwrap_or(100) {
+                    limit @ 1..=1000 => limit,
+                    limit => return Err(Trouble::usage(format!("{limit} units are not 1 to 1000"), "Ask for fewer, then for those after the last.")),
+                },
             };
             unit::list(&app.site, &wanted)
         })
@@ -124,6 +128,7 @@ pub async fn unit(State(app): State<App>, person: Person, Path(name): Path<Strin
 
 /// What to look for.
 #[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 pub struct FindQuery {
     /// A serial number of a unit or a credential, a chip id, or the beginning of one.
     q: String,

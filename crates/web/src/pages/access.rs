@@ -9,7 +9,7 @@ use serde::Deserialize;
 use works::access::{self, Begun, Role};
 use works::{Advise, Trouble};
 
-use crate::answer::{Oops, go, page, status};
+use crate::answer::{Oops, Worded, go, page, status};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::{Peer, Person, cookie};
@@ -119,7 +119,7 @@ fn again(app: &App, name: String, next: String, trouble: &Trouble) -> Result<Res
     let (code, failed) = told(trouble);
     let mut response = page(&SignInPage { frame: Frame::new(app, None, ""), next, name, failed: Some(failed) })?;
     *response.status_mut() = code;
-    // Worded already.
+    response.extensions_mut().insert(Worded);
     Ok(response)
 }
 
@@ -196,6 +196,7 @@ pub async fn first(State(app): State<App>, Peer(peer): Peer, Form(form): Form<Fi
             let frame = Frame::new(&app, None, "");
             let mut response = page(&FirstPage { frame, word: form.word, name: form.name, failed: Some(failed) })?;
             *response.status_mut() = code;
+            response.extensions_mut().insert(Worded);
             Ok(response)
         }
     }
