@@ -244,26 +244,45 @@ pub fn one_unit(
         Some(serial) => Serials::Exactly(UnitSerial::new(serial)?),
         None => Serials::new(&request, &line.reel)?,
     };
-    let id = chip_for(&line, &serials, source, from)?;
-    let chip_id = ChipId::new(id.as_str())?;
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
-    let mut prepared = Some(prepare(&line, &mut Batch::new(randomness::system, carton.max(1)))?);
-    one(&line, &id, &chip_id, source, &mut serials, &mut prepared)?.ok_or_else(|| {
-        Trouble::refused("there is no serial number left for this unit", "Set the station up with another series.")
-    })
+    let mut batch = Batch::new(randomness::system, carton.max(1));
+    let mut prepared = None;
+    let mut tries = 0;
+    loop {
+        let (id, from_feeder) = chip_for(&line, &serials, source, from)?;
+        let chip_id = ChipId::new(id.as_str())?;
+        if prepared.is_none() {
+            prepared = Some(prepare(&line, &mut batch)?);
+        }
+        let result = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)?.ok_or_else(|| {
+            Trouble::refused("there is no serial number left for this unit", "Set the station up with another series.")
+        })?;
+        // Another station at the same feeder took the chip between the look and the begin.
+        let taken = result.already || matches!(result.cause.as_deref(), Some("elsewhere" | "serial-taken"));
+        tries += 1;
+        if !(from_feeder && taken) || tries == FEEDER_TRIES {
+            return Ok(result);
+        }
+        *from += 1;
+    }
 }
 
+/// Chips looked at where others take from the same feeder at the same moment.
+const FEEDER_TRIES: u32 = 64;
+
+/// The chip for the next unit, and whether it was one of many.
 fn chip_for(
     line: &Line<'_>,
     serials: &Serials,
     source: &mut dyn ChipSource,
     from: &mut usize,
-) -> Result<chip::ChipId, Trouble> {
+) -> Result<(chip::ChipId, bool), Trouble> {
     let present = source.present()?;
     if let Serials::Exactly(serial) = serials
         && let Some(unit) = line.site.book.unit(serial)?
     {
-        return present.into_iter().find(|id| id.as_str() == unit.chip_id.as_str()).ok_or_else(|| {
+        let found = present.into_iter().find(|id| id.as_str() == unit.chip_id.as_str());
+        return found.map(|id| (id, false)).ok_or_else(|| {
             Trouble::refused(
                 format!("unit {serial} has chip {}, which is not in the fixture", unit.chip_id),
                 "Put that unit into the fixture, or scan the serial number of the one that is there.",
@@ -271,7 +290,7 @@ fn chip_for(
         });
     }
     if let [only] = present.as_slice() {
-        return Ok(only.clone());
+        return Ok((only.clone(), false));
     }
     if present.is_empty() {
         return Err(Trouble::refused("no chip is in the fixture", "Put the unit in, then scan again."));
@@ -283,7 +302,7 @@ fn chip_for(
         let known = line.site.book.chip(&ChipId::new(id.as_str())?)?;
         if known.is_some_and(|k| k.reel == line.reel && k.state == ChipState::Blank) {
             *from = at;
-            return Ok(id.clone());
+            return Ok((id.clone(), true));
         }
     }
     Err(Trouble::refused(
