@@ -25,7 +25,8 @@ const faults = [];
 export function watch(page) {
   page.on('pageerror', (e) => faults.push(`${page.url()}: ${e.message}`));
   page.on('console', (m) => {
-    const expected = /Failed to load resource|ERR_|EventSource|net::/.test(m.text());
+    // Refusals and a lost line are what some steps are for; htmx tells of them here.
+    const expected = /Failed to load resource|ERR_|EventSource|net::|htmx:|Response Status Error|^\[object Event\]/.test(m.text());
     if (m.type() === 'error' && !expected) faults.push(`${page.url()}: ${m.text()}`);
   });
   return page;

@@ -5,6 +5,7 @@ import { dirname, join } from 'node:path';
 import { accessible, complaints, open, picture, watch } from './browser.mjs';
 import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
+import { arrivals } from './arrivals.mjs';
 import { faults } from './faults.mjs';
 import { hostile } from './hostile.mjs';
 import { roles } from './roles.mjs';
@@ -49,7 +50,7 @@ try {
     await picture(page, pictures, 'line');
     await accessible(page, 'line');
     for (const [path, name] of [
-      ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
+      ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/reels/F', 'reel-faults'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
       ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'],
       ['/authorities', 'authorities'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
     ]) {
@@ -59,7 +60,8 @@ try {
       await accessible(page, name);
     }
   });
-  await step('a faulty delivery, accepted in part', async () => {
+  await step('reels and deliveries with faults', () => arrivals(everything));
+  await step('examining files', async () => {
     await page.goto(`${server.address}/examine`);
     await page.locator('input[name=file]').setInputFiles([join(data, 'reel-a/declaration.der'), join(data, 'authority/paa-b.pem'), join(data, 'reel-a/declaration-signer.pem')]);
     await page.getByRole('button', { name: 'Examine', exact: true }).click();

@@ -97,7 +97,10 @@ async fn every_route_is_held_to_its_roles() {
             let with_word = request(method, &at).header("cookie", &cookie).header("x-form", &word);
             let got = house.ask(with_word.body(Body::empty()).unwrap()).await.status();
             if roles.contains(role) {
-                assert!(got != StatusCode::FORBIDDEN && got != StatusCode::UNAUTHORIZED, "{method} {at} by {role}: {got}");
+                assert!(
+                    got != StatusCode::FORBIDDEN && got != StatusCode::UNAUTHORIZED,
+                    "{method} {at} by {role}: {got}"
+                );
             } else {
                 assert_eq!(got, StatusCode::FORBIDDEN, "{method} {at} by {role}");
             }
@@ -105,7 +108,8 @@ async fn every_route_is_held_to_its_roles() {
         }
         // A token opens no page, and a page's cookie without the form's word changes nothing.
         let token = format!("Bearer {}", house.tokens[0].1);
-        let by_token = house.ask(request(method, &at).header("authorization", token).body(Body::empty()).unwrap()).await;
+        let by_token =
+            house.ask(request(method, &at).header("authorization", token).body(Body::empty()).unwrap()).await;
         assert_eq!(by_token.status(), StatusCode::SEE_OTHER, "{method} {at} by a token");
         if *method == Method::POST {
             let (cookie, word) = of(roles[0], &at);

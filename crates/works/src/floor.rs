@@ -229,12 +229,18 @@ pub fn sources(site: &Site) -> Result<Vec<String>, Trouble> {
     let read = std::fs::read_dir(&site.dir).map_err(|e| Trouble::file(&site.dir, e))?;
     let mut folders: Vec<_> = read
         .flatten()
-        .filter(|e| e.path().is_dir() && chip::simulated::Bench::read(&e.path()).is_ok())
+        .filter(|e| holds_chips(&e.path()))
         .map(|e| format!("simulated:{}", e.file_name().to_string_lossy()))
         .collect();
     folders.sort();
     out.extend(folders);
     Ok(out)
+}
+
+/// Whether a folder holds simulated chips.
+fn holds_chips(folder: &std::path::Path) -> bool {
+    let files = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    files.into_iter().any(|f| f.path().extension().is_some_and(|e| e == "chip"))
 }
 
 /// The source of a station, if it is one that stations may have; paths are the site's.

@@ -240,7 +240,9 @@ pub async fn check_label(
     let request = format!("check {serial} {:?}", works::access::digest(&scan.scanned));
     let length = scan.scanned.chars().count();
     if !(1..=SCAN).contains(&length) {
-        return Err(Trouble::usage(format!("a scan of {length} characters"), "Scan the symbol on the label once.").into());
+        return Err(
+            Trouble::usage(format!("a scan of {length} characters"), "Scan the symbol on the label once.").into()
+        );
     }
     once(&app, &person, &headers, request, move |app| {
         shape::<Checked>(label::check_of_book(&app.site, &serial, &scan.scanned, &who)?)

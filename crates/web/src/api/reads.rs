@@ -107,7 +107,12 @@ pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> A
                 after: query.after.as_deref(),
                 limit: match query.limit.unwrap_or(100) {
                     limit @ 1..=1000 => limit,
-                    limit => return Err(Trouble::usage(format!("{limit} units are not 1 to 1000"), "Ask for fewer, then for those after the last.")),
+                    limit => {
+                        return Err(Trouble::usage(
+                            format!("{limit} units are not 1 to 1000"),
+                            "Ask for fewer, then for those after the last.",
+                        ));
+                    }
                 },
             };
             unit::list(&app.site, &wanted)
