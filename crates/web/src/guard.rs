@@ -67,31 +67,33 @@ fn network(ip: IpAddr) -> String {
     }
 }
 
-/// The cookie's name: bound to this host where TLS allows it.
-pub fn cookie_name(tls: bool) -> &'static str {
-    if tls { "__Host-touchmark" } else { "touchmark" }
+/// The cookie's name: the site's own, since browsers keep one set of cookies for all ports of a host; bound
+/// to this host where TLS allows it.
+pub fn cookie_name(app: &App) -> String {
+    let id: String = app.site.settings.site.id.chars().filter(char::is_ascii_alphanumeric).take(8).collect();
+    format!("{}touchmark-{id}", if app.tls { "__Host-" } else { "" })
 }
 
 /// A session's cookie, or the end of it.
-pub fn cookie(tls: bool, token: Option<&str>) -> String {
-    let secure = if tls { "; Secure" } else { "" };
+pub fn cookie(app: &App, token: Option<&str>) -> String {
+    let secure = if app.tls { "; Secure" } else { "" };
     let (value, age) = token.map_or(("", "; Max-Age=0"), |t| (t, ""));
-    format!("{}={value}; Path=/; HttpOnly; SameSite=Strict{secure}{age}", cookie_name(tls))
+    format!("{}={value}; Path=/; HttpOnly; SameSite=Strict{secure}{age}", cookie_name(app))
 }
 
-fn cookie_of(headers: &HeaderMap, tls: bool) -> Option<String> {
+fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
     headers
         .get_all(header::COOKIE)
         .iter()
         .filter_map(|v| v.to_str().ok())
         .flat_map(|v| v.split(';'))
         .filter_map(|pair| pair.trim().split_once('='))
-        .find(|(name, _)| *name == cookie_name(tls))
+        .find(|(given, _)| *given == name)
         .map(|(_, value)| value.to_owned())
 }
 
 async fn by_cookie(app: &App, headers: &HeaderMap) -> Result<Option<Person>, Oops> {
-    let Some(token) = cookie_of(headers, app.tls).filter(|t| !t.is_empty() && t.len() < 200) else { return Ok(None) };
+    let Some(token) = cookie_of(headers, &cookie_name(app)).filter(|t| !t.is_empty() && t.len() < 200) else { return Ok(None) };
     let asked = token.clone();
     let session = app.work(move |app| access::session(&app.site, &asked, (app.clock)())).await?;
     Ok(session.map(|s| Person {

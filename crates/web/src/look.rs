@@ -77,7 +77,7 @@ pub fn count(n: &i64) -> String {
     let digits = n.unsigned_abs().to_string();
     let mut out = String::new();
     for (at, c) in digits.chars().enumerate() {
-        if at > 0 && (digits.len() - at) % 3 == 0 {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
             out.push('\u{202f}');
         }
         out.push(c);

@@ -55,7 +55,7 @@ impl House {
         };
         let gate = Gate::default();
         let begun = access::sign_in(&self.app.site, &gate, name, PASSWORD, "test", OffsetDateTime::now_utc).unwrap();
-        (format!("touchmark={}", *begun.token), access::csrf_of(&begun.token))
+        (format!("{}={}", web::guard::cookie_name(&self.app), *begun.token), access::csrf_of(&begun.token))
     }
 
     async fn ask(&self, request: Request<Body>) -> Response {
@@ -176,7 +176,7 @@ async fn sessions_and_tokens_end() {
     assert_eq!(house.ask(ask(&cookie)).await.status(), StatusCode::SEE_OTHER, "a closed account's sessions end");
     let later = || OffsetDateTime::now_utc() + time::Duration::hours(2);
     let (cookie, _) = house.session(Role::Engineer);
-    let token = cookie.trim_start_matches("touchmark=");
+    let token = cookie.split_once('=').unwrap().1;
     assert!(access::session(&house.app.site, token, later()).unwrap().is_none(), "idle for two hours");
     let token = &house.tokens[1].1;
     let bearer = || {
@@ -222,7 +222,15 @@ async fn headers_stand_on_every_answer() {
         assert_eq!(headers["x-content-type-options"], "nosniff", "{at}");
         assert!(headers.contains_key("cache-control"), "{at}");
     }
-    assert_eq!(web::guard::cookie(true, Some("t")), "__Host-touchmark=t; Path=/; HttpOnly; SameSite=Strict; Secure");
+    let cookie = web::guard::cookie(&house.app, Some("t"));
+    assert!(cookie.ends_with("=t; Path=/; HttpOnly; SameSite=Strict"), "{cookie}");
+    let (_close, closing) = watch::channel(false);
+    let behind_tls = App::new(Site::open(&house.app.site.dir).unwrap(), true, closing).unwrap();
+    let cookie = web::guard::cookie(&behind_tls, Some("t"));
+    assert!(cookie.starts_with("__Host-touchmark-") && cookie.ends_with("; SameSite=Strict; Secure"), "{cookie}");
+    let (router, _) = router(&behind_tls);
+    let got = router.oneshot(request(&Method::GET, "/sign-in").body(Body::empty()).unwrap()).await.unwrap();
+    assert!(got.headers().contains_key("strict-transport-security"));
 }
 
 #[test]

@@ -93,7 +93,7 @@ fn within(next: &str) -> &str {
 
 fn entered(app: &App, begun: &Begun, next: &str) -> Response {
     let mut response = Redirect::to(within(next)).into_response();
-    if let Ok(value) = HeaderValue::from_str(&cookie(app.tls, Some(&begun.token))) {
+    if let Ok(value) = HeaderValue::from_str(&cookie(app, Some(&begun.token))) {
         response.headers_mut().insert(header::SET_COOKIE, value);
     }
     response
@@ -211,7 +211,7 @@ pub async fn sign_out(State(app): State<App>, person: Person, headers: HeaderMap
     let who = app.who(&person);
     app.work(move |app| access::sign_out(&app.site, &person.token, &who)).await?;
     let mut response = go(&headers, "/sign-in");
-    if let Ok(value) = HeaderValue::from_str(&cookie(app.tls, None)) {
+    if let Ok(value) = HeaderValue::from_str(&cookie(&app, None)) {
         response.headers_mut().insert(header::SET_COOKIE, value);
     }
     Ok(response)
