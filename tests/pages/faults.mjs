@@ -14,7 +14,12 @@ export async function faults(e) {
   touchmark(program, site, 'authority', 'raise', 'Desk root', '--role', 'paa', '--passphrase-file', passphrase(site));
   touchmark(program, site, 'authority', 'raise', 'Desk intermediate', '--role', 'pai', '--vendor', 'FFF2', '--issuer', 'Desk root', '--passphrase-file', passphrase(site));
   touchmark(program, site, 'reel', 'receive', join(site, 'f.csv'), '--reel', 'F', '--product', 'Tern Vent');
-  touchmark(program, site, 'delivery', 'issue', '--reel', 'F', '--issuer', 'Desk intermediate', '--passphrase-file', passphrase(site));
+  await page.goto(`${e.server.address}/reels/F`);
+  const issue = page.locator('form[hx-post$="/issue"]');
+  await issue.locator('select[name=issuer]').selectOption('Desk intermediate');
+  await issue.locator('input[name=passphrase]').fill('only for this test');
+  await issue.getByRole('button').click();
+  await page.getByText('40 credentials issued').waitFor();
   await setStation(page, e.server.address, 'S2', { reel: 'F', source: 'simulated:chips-f', start: 'TF-000001', checkLabel: false, takt: '3', perHour: '60' });
   await page.goto(`${e.server.address}/stations/S2`);
   await phase(page, 'ready');

@@ -8,6 +8,7 @@ import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
 import { arrivals } from './arrivals.mjs';
 import { faults } from './faults.mjs';
 import { hostile } from './hostile.mjs';
+import { narrow } from './narrow.mjs';
 import { roles } from './roles.mjs';
 import { load } from './load.mjs';
 
@@ -69,6 +70,7 @@ try {
     await picture(page, pictures, 'examine');
     await accessible(page, 'examine');
   });
+  await step('small screens', () => narrow(everything));
   await step('hostile names', () => hostile(everything));
   await step('roles', () => roles(everything));
   await step('twenty station pages', () => load(everything));

@@ -93,7 +93,9 @@ fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
 }
 
 async fn by_cookie(app: &App, headers: &HeaderMap) -> Result<Option<Person>, Oops> {
-    let Some(token) = cookie_of(headers, &cookie_name(app)).filter(|t| !t.is_empty() && t.len() < 200) else { return Ok(None) };
+    let Some(token) = cookie_of(headers, &cookie_name(app)).filter(|t| !t.is_empty() && t.len() < 200) else {
+        return Ok(None);
+    };
     let asked = token.clone();
     let session = app.work(move |app| access::session(&app.site, &asked, (app.clock)())).await?;
     Ok(session.map(|s| Person {

@@ -13,6 +13,7 @@ use axum::response::Response;
 use serde::Deserialize;
 use tempfile::TempDir;
 use tokio::io::AsyncWriteExt;
+use works::chips::Passphrase;
 use works::site::Who;
 use works::{Advise, Trouble, delivery, examine, reel};
 use zeroize::Zeroizing;
@@ -114,6 +115,15 @@ pub enum Task {
         /// Opens an archive.
         password: Option<Zeroizing<Vec<u8>>>,
     },
+    /// Credentials issued here, for every chip of a reel that has none.
+    Issue {
+        /// The reel.
+        reel: String,
+        /// The PAI.
+        issuer: String,
+        /// Opens its key.
+        passphrase: Arc<Passphrase>,
+    },
     /// Anything, to be examined.
     Examine {
         /// Roots that are trusted, beside those of the site where that is wanted.
@@ -157,12 +167,19 @@ pub struct Item {
     pub name: String,
     task: Task,
     files: Vec<PathBuf>,
-    _folder: TempDir,
+    _folder: Option<TempDir>,
     began: Instant,
     done: AtomicU64,
     total: AtomicU64,
     stop: AtomicBool,
     outcome: Mutex<Outcome>,
+}
+
+impl Item {
+    /// Whether files were brought.
+    fn files_came(&self) -> bool {
+        !self.files.is_empty()
+    }
 }
 
 /// All that was brought in and is not settled.
@@ -307,10 +324,18 @@ fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
         item.done.fetch_add(n, Ordering::Relaxed);
     };
     let judged = (|| -> Result<(serde_json::Value, bool), Trouble> {
-        let first = item.files.first().ok_or_else(|| Trouble::usage("no file came", "Choose a file."))?;
+        let first = || item.files.first().ok_or_else(|| Trouble::usage("no file came", "Choose a file."));
         match &item.task {
+            Task::Issue { reel, issuer, passphrase } => {
+                let chips = works::reel::show(&app.site, reel)?.without_credential;
+                item.total.store(u64::try_from(chips).unwrap_or(0), Ordering::Relaxed);
+                let issued = delivery::issue(&app.site, reel, issuer, passphrase, who, &progress)?;
+                let json = serde_json::to_value(&issued)
+                    .map_err(|e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this."))?;
+                Ok((json, false))
+            }
             Task::Reel { reel, product, map } => {
-                let received = reel::receive(&app.site, first, reel, product, map, who)?;
+                let received = reel::receive(&app.site, first()?, reel, product, map, who)?;
                 Ok((received.json(), false))
             }
             Task::Delivery { reel, password } => {
@@ -319,7 +344,7 @@ fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
                 item.total.store(u64::try_from(on_reel).unwrap_or(0), Ordering::Relaxed);
                 let received = delivery::receive_unless(
                     &app.site,
-                    first,
+                    first()?,
                     reel,
                     accept_part,
                     password.as_ref(),
@@ -374,13 +399,33 @@ pub fn begin(app: &App, person: &Person, task: Task, upload: Upload, field: &str
         [one] => one.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
         many => format!("{} files", many.len()),
     };
+    begin_with(app, person, task, name, files, Some(upload.folder))
+}
+
+/// Begins work that brings no file.
+///
+/// # Errors
+///
+/// Where too much runs.
+pub fn begin_alone(app: &App, person: &Person, task: Task, name: String) -> Result<Arc<Item>, Oops> {
+    begin_with(app, person, task, name, Vec::new(), None)
+}
+
+fn begin_with(
+    app: &App,
+    person: &Person,
+    task: Task,
+    name: String,
+    files: Vec<PathBuf>,
+    folder: Option<TempDir>,
+) -> Result<Arc<Item>, Oops> {
     let item = Arc::new(Item {
         id: works::access::draw_token()?.to_string(),
         person: person.name.to_string(),
         name,
         task,
         files,
-        _folder: upload.folder,
+        _folder: folder,
         began: Instant::now(),
         done: AtomicU64::new(0),
         total: AtomicU64::new(0),
@@ -409,6 +454,8 @@ struct IncomingPart<'a> {
     verdict: &'a str,
     groups: Vec<Group>,
     partly: bool,
+    /// Whether it can still be cancelled.
+    stops: bool,
     subjects: Vec<Plate>,
     chains: Vec<Vec<Plate>>,
 }
@@ -488,6 +535,7 @@ pub fn part(item: &Item) -> Result<Response, Oops> {
         verdict: "",
         groups: Vec::new(),
         partly: false,
+        stops: matches!(item.task, Task::Delivery { .. }),
         subjects: Vec::new(),
         chains: Vec::new(),
     };

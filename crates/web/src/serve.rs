@@ -105,6 +105,8 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
         tokio::runtime::Builder::new_multi_thread().enable_all().thread_name("pages").build().map_err(|e| {
             Trouble::surroundings(format!("the server can't start: {e}"), "Look at the system's limits.")
         })?;
+    // The last one to hold the book must not be a task: a database client can't be closed there.
+    let last = app.clone();
     let done = runtime.block_on(async move {
         let (router, _) = routes::router(&app);
         let service = router.into_make_service_with_connect_info::<SocketAddr>();
@@ -118,6 +120,7 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
     });
     // Leaving the runtime waits for stations in the middle of a unit.
     drop(runtime);
+    drop(last);
     done.map_err(|e| {
         Trouble::surroundings(format!("the server stopped: {e}"), "Look at the network, then start it again.")
     })

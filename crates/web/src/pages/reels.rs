@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::{Multipart, Path, Query, State};
-use axum::http::{HeaderMap, HeaderValue, header};
+use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use works::chips::Passphrase;
@@ -12,7 +12,7 @@ use works::reel::manifest::ColumnMap;
 use works::{Trouble, authority, delivery, order, product, reel};
 
 use super::given;
-use crate::answer::{Oops, go, in_address, page};
+use crate::answer::{Oops, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
@@ -278,26 +278,22 @@ pub struct Issue {
     passphrase: String,
 }
 
-/// `POST /reels/{reel}/issue`: credentials for every chip that has none.
+/// `POST /reels/{reel}/issue`: credentials for every chip that has none, with progress.
 ///
 /// # Errors
 ///
-/// Where the authority refuses.
+/// Where too much runs.
 pub async fn issue(
     State(app): State<App>,
     person: Person,
     Path(name): Path<String>,
-    headers: HeaderMap,
     Form(form): Form<Issue>,
 ) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    let to = format!("/reels/{}", in_address(&name));
-    app.work(move |app| {
-        let passphrase = Passphrase::new(form.passphrase)?;
-        delivery::issue(&app.site, &name, &form.issuer, &passphrase, &who, &|_| {}).map(drop)
-    })
-    .await?;
-    Ok(go(&headers, &to))
+    let passphrase = Passphrase::new(form.passphrase).map_err(Trouble::from)?;
+    let title = format!("credentials for reel {name}");
+    let task = Task::Issue { reel: name, issuer: form.issuer, passphrase: std::sync::Arc::new(passphrase) };
+    let item = incoming::begin_alone(&app, &person, task, title)?;
+    incoming::part(&item)
 }
 
 /// `POST /reels/{reel}/order`: what an outside authority needs, as a file.

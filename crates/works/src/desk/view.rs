@@ -260,6 +260,9 @@ impl View {
         } else {
             self.phase = Phase::Failed;
             self.next = result.advice.clone().unwrap_or_else(|| "Call the engineer.".into());
+            if result.next == Some(book::Next::Retry.word()) {
+                self.next += if self.counted { " Then press Enter." } else { " Then scan it again." };
+            }
         }
     }
 
