@@ -204,7 +204,9 @@ async fn allowed(app: &App, need: Need, mut request: Request) -> Result<(Request
         (Some(_), Some(_)) => {}
     }
     if changes && matches!(need, Need::Open | Need::Page(_)) {
-        request = from_our_pages(request, person.as_ref()).await.map_err(|e| (e, person.clone()))?;
+        // Signing in anew carries no word of the session that there still is.
+        let session = person.as_ref().filter(|_| matches!(need, Need::Page(_)));
+        request = from_our_pages(request, session).await.map_err(|e| (e, person.clone()))?;
     }
     if let Some(person) = &person {
         request.extensions_mut().insert(person.clone());

@@ -213,6 +213,29 @@ async fn a_call_sent_twice_is_done_once() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn one_can_sign_in_anew_while_signed_in_but_not_from_elsewhere() {
+    let house = house();
+    let (cookie, _) = house.session(Role::Operator);
+    let form = || Body::from(format!("name=Ada&password={}", PASSWORD.replace(' ', "+")));
+    let send = |site: &str| {
+        Request::builder()
+            .method(Method::POST)
+            .uri("/sign-in")
+            .header("host", "line.example")
+            .header("sec-fetch-site", site)
+            .header("content-type", "application/x-www-form-urlencoded")
+            .header("cookie", &cookie)
+            .body(form())
+            .unwrap()
+    };
+    let got = house.ask(send("same-origin")).await;
+    assert_eq!(got.status(), StatusCode::SEE_OTHER);
+    assert_eq!(got.headers()[header::LOCATION], "/");
+    assert!(got.headers().contains_key(header::SET_COOKIE));
+    assert_eq!(house.ask(send("cross-site")).await.status(), StatusCode::FORBIDDEN);
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn headers_stand_on_every_answer() {
     let house = house();
     for at in ["/sign-in", "/nowhere", "/assets/touchmark.css", "/health", "/api/v1/site", "/reels"] {

@@ -262,7 +262,7 @@ fn who_may_come_in() {
     assert!(access::sign_in_by_badge(&site, &gate, "BADGE-4713", "peer", now).is_err());
     let wrong = access::sign_in(&site, &gate, "Ada", "not the password at all", "peer", now).map(drop).unwrap_err();
     let unknown =
-        access::sign_in(&site, &gate, "Nobody", "not the password at all", "peer", now).map(drop).unwrap_err();
+        access::sign_in(&site, &gate, "my pass phrase", "not the password at all", "peer", now).map(drop).unwrap_err();
     assert_eq!(wrong.to_string(), unknown.to_string(), "who has an account is not told");
     access::sign_in(&site, &gate, "Ada", "a tern on a hollow post", "peer", now).unwrap();
     access::change_own(&site, &gate, "a tern on a hollow post", "two terns on a hollow post", &who).unwrap();
@@ -273,7 +273,7 @@ fn who_may_come_in() {
     // Nothing that opens anything stands in the book.
     let octets = std::fs::read(folder.path().join("site/book.sqlite")).unwrap();
     let wal = std::fs::read(folder.path().join("site/book.sqlite-wal")).unwrap_or_default();
-    for secret in ["BADGE-4711", "hollow post", first.token.as_str(), by_badge.token.as_str()] {
+    for secret in ["BADGE-4711", "hollow post", "my pass phrase", first.token.as_str(), by_badge.token.as_str()] {
         let found = [&octets, &wal].iter().any(|o| o.windows(secret.len()).any(|w| w == secret.as_bytes()));
         assert!(!found, "a secret stands in the clear");
     }

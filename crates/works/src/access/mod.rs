@@ -267,9 +267,10 @@ fn life(role: AccountRole) -> Duration {
     if role == AccountRole::Operator { OPERATOR } else { IDLE }
 }
 
-/// Notes a refused sign-in. A name that can't be one is not repeated.
-fn refused(site: &Site, name: &str, means: SignedInBy, clock: fn() -> OffsetDateTime) -> Result<(), Trouble> {
-    let actor = Actor::new(name).or_else(|_| Actor::new("unknown"))?;
+/// Notes a refused sign-in. A name that nobody has is not repeated: people type
+/// their password into the wrong field, and the log keeps what it is told.
+fn refused(site: &Site, name: Option<&Actor>, means: SignedInBy, clock: fn() -> OffsetDateTime) -> Result<(), Trouble> {
+    let actor = name.cloned().map_or_else(|| Actor::new("unknown"), Ok)?;
     let subject = Subject::Other("account", actor.to_string());
     let by = Who { actor, clock }.by();
     site.book.note("session.refused", &subject, &json!({ "means": means }), &by)?;
@@ -300,14 +301,14 @@ pub fn sign_in(
     };
     let stored = known.as_ref().and_then(|a| a.password.as_deref());
     let right = secret::is_password(password, stored)?;
-    match known {
+    match &known {
         Some(account) if right => {
             gate.forget(&format!("account {}", name.to_lowercase()));
             gate.forget(&format!("peer {peer}"));
             begin(site, &account.name, account.role, SignedInBy::Password, clock)
         }
         _ => {
-            refused(site, name, SignedInBy::Password, clock)?;
+            refused(site, known.as_ref().map(|a| &a.name), SignedInBy::Password, clock)?;
             Err(wrong())
         }
     }
@@ -338,7 +339,7 @@ pub fn sign_in_by_badge(
             begin(site, &account.name, account.role, SignedInBy::Badge, clock)
         }
         None => {
-            refused(site, "unknown", SignedInBy::Badge, clock)?;
+            refused(site, None, SignedInBy::Badge, clock)?;
             Err(Trouble::refused("this badge opens no account", "Scan it again, or call the engineer."))
         }
     }
