@@ -190,6 +190,138 @@ class Throws(Driver):
         raise RuntimeError("cable unplugged")
 
 
+class DriftingKey(Driver):
+    class chip_type(Chip):
+        def public_key(self):
+            self.key = ec.generate_private_key(ec.SECP256R1())
+            return super().public_key()
+
+
+class Grabs(Driver):
+    """Whoever starts last has the chips: those that were open elsewhere are gone."""
+
+    def __init__(self, folder):
+        super().__init__(folder)
+        (folder / "holder").write_text(str(os.getpid()))
+
+    def chip(self, params):
+        if (self.folder / "holder").read_text() != str(os.getpid()):
+            raise chip_driver.Failure(chip_driver.GONE, "another program has the bus")
+        return super().chip(params)
+
+
+class ErasedMemory(Driver):
+    class chip_type(Chip):
+        def read(self, name):
+            return {"octets": super().read(name)["octets"] or "ff" * 32}
+
+
+class LiesAboutWrite(Driver):
+    class chip_type(Chip):
+        def write(self, name, octets):
+            return {}
+
+
+class AlwaysBlank(Driver):
+    class chip_type(Chip):
+        def state(self):
+            return {"state": "locked" if self.content["locked"] else "blank"}
+
+
+class NeverBlankAgain(Driver):
+    class chip_type(Chip):
+        def state(self):
+            state = super().state()
+            written = self.content.get("written") and state == {"state": "blank"}
+            return {"state": "holds-objects"} if written else state
+
+        def write(self, name, octets):
+            self.content["written"] = True
+            return super().write(name, octets)
+
+
+class TakesOversize(Driver):
+    class chip_type(Chip):
+        def write(self, name, octets):
+            chip_driver.OBJECT_LIMIT = len(octets)
+            try:
+                return super().write(name, octets)
+            finally:
+                chip_driver.OBJECT_LIMIT = 3_000
+
+
+class HalfOnRefusal(Driver):
+    """Refuses what is too large after it has written the first part of it."""
+
+    class chip_type(Chip):
+        def write(self, name, octets):
+            if len(octets) > chip_driver.OBJECT_LIMIT:
+                super().write(name, octets[:100])
+            return super().write(name, octets)
+
+
+class MiscountsRoom(Driver):
+    class chip_type(Chip):
+        def abilities(self):
+            return super().abilities() | {"room_left": chip_driver.ROOM}
+
+
+class TakesAnyName(Driver):
+    def abilities(self, params):
+        return super().abilities(params) | {"objects": ["dac", "pai", "declaration", "factory-record"]}
+
+
+class Unlocks(Driver):
+    class chip_type(Chip):
+        def __init__(self, path):
+            super().__init__(path)
+            self.content["locked"] = False
+
+
+class LockedTakesRemoval(Driver):
+    class chip_type(Chip):
+        def write(self, name, octets):
+            if octets:
+                return super().write(name, octets)
+            self.content["objects"].pop(name, None)
+            self.save(self.path, self.content)
+            return {}
+
+
+class HangsAmidWrite(Driver):
+    """Once, so that trying it does not take long."""
+
+    def write(self, params):
+        hung = self.folder / "hung"
+        if hung.exists():
+            return super().write(params)
+        hung.touch()
+        super().write(params | {"octets": params["octets"][: len(params["octets"]) // 4 * 2]})
+        time.sleep(60)
+
+
+class Sometimes(Driver):
+    """Fails as FOLDER/trouble says, which another program writes, and then removes it.
+
+    `die`, `hang` and `garble` come in the middle of the next write.
+    """
+
+    def write(self, params):
+        told = self.folder / "trouble"
+        trouble = told.read_text() if told.exists() else ""
+        if not (trouble and params["octets"]):
+            return super().write(params)
+        told.unlink()
+        super().write(params | {"octets": params["octets"][: len(params["octets"]) // 4 * 2]})
+        if trouble == "die":
+            print("lost the bus", file=sys.stderr)
+            os._exit(1)
+        if trouble == "hang":
+            time.sleep(30)
+        sys.stdout.write("\x00 half a line, then nothing of use\n")
+        return {}
+
+
 if __name__ == "__main__":
     fault = sys.argv.pop(1)
     chip_driver.main(globals()[fault])

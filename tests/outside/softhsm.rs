@@ -1,6 +1,8 @@
 //! A PKCS #11 token in software for tests: SoftHSM2, and `pkcs11-tool`
 //! (Debian: opensc) to look at it from outside. Included by the tests of several crates.
 
+#![allow(dead_code, clippy::unwrap_used, clippy::print_stderr, reason = "tests of several crates, each using a part")]
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -83,6 +85,18 @@ impl Bench {
     pub fn key_pair(&self, token: &str, id: &str, label: &str) {
         let made = ["--keypairgen", "--key-type", "EC:prime256v1", "--id", id, "--label", label, "--usage-sign"];
         self.tool(token, &made);
+    }
+
+    /// Loads the first keys of a file of simulated chips' keys into tokens, so many into each;
+    /// `python` has what `tests/outside/load_token.py` needs.
+    pub fn load(&self, python: &Path, keys: &Path, tokens: &[(&str, usize)]) {
+        let list = self.path().join("load");
+        let lines = tokens.iter().map(|(label, count)| format!("{} {PIN} {count} {label}\n", self.module.display()));
+        fs::write(&list, lines.collect::<String>()).unwrap();
+        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/outside/load_token.py");
+        let said = run(self.command(python).arg("-B").arg(script).arg(keys).arg(list));
+        let all: usize = tokens.iter().map(|(_, count)| count).sum();
+        assert_eq!(String::from_utf8_lossy(&said), format!("{all} key pairs\n"));
     }
 
     /// Runs one test of this very program in a process that sees these tokens.

@@ -65,6 +65,12 @@ pub enum BookError {
         /// What stopped the backup.
         source: Box<BookError>,
     },
+    /// The book was moved; nothing is written here any more.
+    #[error("this book was moved to {to}; nothing is written here any more")]
+    Moved {
+        /// Where it is now, without a password.
+        to: String,
+    },
     /// Another process held the book for too long.
     #[error("the book was held by another process for {seconds} seconds; nothing was changed")]
     Busy {
@@ -140,6 +146,7 @@ impl BookError {
             Self::Newer { .. } => "Use the program version that this book belongs to, or a later one.".into(),
             Self::Address { .. } => "Give sqlite:FILE or postgres://USER@HOST/DATABASE.".into(),
             Self::NoBackup { .. } => "Make room for the backup, then start again.".into(),
+            Self::Moved { .. } => "Set book.location in touchmark.toml to that place, on every station.".into(),
             Self::Busy { .. } => "See which process holds it (a backup, a large reel), then try again.".into(),
             Self::Full { .. } => "Free some room, then put the chip back: it goes on where it stood.".into(),
             Self::Away { .. } => "Check the server and the network, then try again.".into(),

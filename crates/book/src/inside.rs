@@ -9,7 +9,7 @@ use crate::{Begin, BeginError, Book, BookError, ChipState, Finish, Location, Ope
 
 /// A schema to come: one table more.
 const NEXT: Migration = Migration {
-    version: MIGRATIONS.len() as i64 + 1,
+    version: MIGRATIONS[MIGRATIONS.len() - 1].version + 1,
     name: "a table more",
     statements: |_| "CREATE TABLE more (a TEXT);".into(),
 };
@@ -17,6 +17,10 @@ const NEXT: Migration = Migration {
 /// One that fails half-way.
 const BROKEN: Migration =
     Migration { statements: |_| "CREATE TABLE more (a TEXT); CREATE TABLE unit (a TEXT);".into(), ..NEXT };
+
+fn saved_as(number: &str) -> String {
+    format!("book-before-v{}{number}.sqlite", NEXT.version)
+}
 
 fn upgraded(engine: &Engine<'_>) {
     let site = engine.site().stocked(5);
@@ -33,8 +37,8 @@ fn upgraded(engine: &Engine<'_>) {
     let failed = Book::open_with(&place.location, &options(place), &migrations(BROKEN)).expect_err("a broken step");
     assert!(matches!(failed, BookError::Database { .. }), "{failed}");
     site.provision(1, "S1");
-    let saved_as = |more: &str| format!("book-before-v{}{more}.sqlite", NEXT.version);
-    assert_eq!(backups(), [saved_as("")]);
+    let (first, second) = (saved_as(""), saved_as("-2"));
+    assert_eq!(backups(), [first.as_str()]);
     let nowhere = OpenOptions { backups: place.folder.path().join("missing"), ..options(place) };
     if place.location.as_file().is_none() {
         let refused = Book::open_with(&place.location, &nowhere, &migrations(NEXT)).expect_err("no backup, no upgrade");
@@ -42,16 +46,14 @@ fn upgraded(engine: &Engine<'_>) {
     }
     let book = Book::open_with(&place.location, &options(place), &migrations(NEXT)).expect("upgraded");
     assert_eq!(book.read(|c| c.number("SELECT count(*) FROM more", &[])).expect("the new table"), 0);
-    assert_eq!(backups(), [saved_as("-2"), saved_as("")], "an older backup stays");
+    assert_eq!(backups(), [second.as_str(), first.as_str()], "an older backup stays");
     Book::open_with(&place.location, &options(place), &migrations(NEXT)).expect("opens as it is");
     assert_eq!(backups().len(), 2, "no backup without an upgrade");
     // The program of before refuses it, and can go on with the backup.
     let newer = Book::open(&place.location, &options(place)).expect_err("too new");
-    assert!(
-        matches!(newer, BookError::Newer { found, known, .. } if (found, known) == (NEXT.version, NEXT.version - 1)),
-        "{newer}"
-    );
-    let saved = Location::file(place.folder.path().join(saved_as("-2")));
+    let (next, now) = (NEXT.version, NEXT.version - 1);
+    assert!(matches!(newer, BookError::Newer { found, known, .. } if (found, known) == (next, now)), "{newer}");
+    let saved = Location::file(place.folder.path().join(second));
     let saved = Book::open(&saved, &options(place)).expect("a book of the older version");
     assert_eq!(saved.head().expect("a head"), book.head().expect("a head"));
     let verified = saved.verify(None).expect("verifies");

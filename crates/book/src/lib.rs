@@ -42,6 +42,7 @@ mod reconcile;
 mod reel;
 mod schema;
 mod story;
+mod tally;
 mod transaction;
 mod transfer;
 mod unit;
@@ -87,6 +88,7 @@ pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
 pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received, Reel, Same};
 pub use story::{AttemptStory, ChipStory, UnitStory};
+pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
 pub use transfer::Copied;
 pub use unit::{Label, Onboarding, Unit, UnitError};
 pub use words::{

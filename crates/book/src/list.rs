@@ -69,6 +69,26 @@ impl Conditions {
     }
 }
 
+/// The filter as SQL on `attempt t` and its `unit u`, to follow another
+/// condition. Station and times are those of each attempt.
+pub(crate) fn attempt_conditions(filter: &UnitFilter) -> (String, Vec<Value>) {
+    let mut c = conditions(&UnitFilter { station: None, from: None, to: None, ..filter.clone() });
+    if let Some(station) = &filter.station {
+        let p = c.place(Value::Text(station.as_str().to_owned()));
+        c.add(&format!("t.station = {p}"));
+    }
+    if let Some(from) = filter.from {
+        let p = c.place(Value::Int(micros(from)));
+        c.add(&format!("t.ended >= {p}"));
+    }
+    if let Some(to) = filter.to {
+        let p = c.place(Value::Int(micros(to)));
+        c.add(&format!("t.ended < {p}"));
+    }
+    let sql = c.sql.strip_prefix(" WHERE ").map(|rest| format!(" AND {rest}")).unwrap_or_default();
+    (sql, c.values)
+}
+
 /// The filter as SQL on `unit u`. Each condition starts from an index of its
 /// own table, so that a reel, a delivery or a day out of ten million units is
 /// found without reading the others.

@@ -63,6 +63,11 @@ impl Location {
         self
     }
 
+    /// Whether a password is in it already.
+    pub fn has_password(&self) -> bool {
+        matches!(&self.kind, Kind::Server(config) if config.get_password().is_some())
+    }
+
     /// The file, where it is one.
     pub fn as_file(&self) -> Option<&Path> {
         match &self.kind {
@@ -151,6 +156,16 @@ impl fmt::Debug for Location {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_password_is_told_apart_from_none() {
+        let parse = |url| Location::parse(url, Path::new(".")).expect("an address");
+        assert!(parse("postgres://line:secret@db/book").has_password());
+        let without = parse("postgres://line@db/book");
+        assert!(!without.has_password());
+        assert!(without.with_password("secret").has_password());
+        assert!(!parse("sqlite:book.sqlite").with_password("secret").has_password());
+    }
 
     #[test]
     fn passwords_are_not_shown() {

@@ -173,17 +173,18 @@ impl Book {
         let mut tried = 0;
         loop {
             tried += 1;
-            let mut c = match self.pooled() {
-                Some(c) => c,
-                None => self.location.connect(false)?,
-            };
-            let answer = ask(&mut c);
+            let found = self.pooled().map_or_else(|| self.location.connect(false), Ok);
+            let answer = found.and_then(|mut c| {
+                let answer = ask(&mut c);
+                self.give_back(c);
+                answer
+            });
             match answer {
-                Err(error) if Repeat::after(&error) == Repeat::Away && tried < TRIES => {}
-                answer => {
-                    self.give_back(c);
-                    return answer;
+                // A server that restarts refuses connections for a moment.
+                Err(error) if Repeat::after(&error) == Repeat::Away && tried < TRIES => {
+                    std::thread::sleep(Duration::from_millis(25 << tried));
                 }
+                answer => return answer,
             }
         }
     }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::engine::{Connection, Into, P, Row, Value, params};
 use crate::error::BookError;
-use crate::log::Verification;
+use crate::log::{CheckHead, Verification};
 use crate::open::{lay_empty, transact};
 use crate::schema::{MIGRATIONS, TABLES};
 use crate::{Book, Location};
@@ -163,6 +163,55 @@ impl Book {
         let book = Self::opened(location.clone(), c)?;
         let verification = book.verify(None)?;
         Ok((book, Copied { rows, verification }))
+    }
+
+    /// Moves the book to an empty place on either engine: copies it, compares it
+    /// entry by entry, verifies it there, and closes this one. Stations wait
+    /// meanwhile; what they then try to write here is refused with the new place,
+    /// so that no entry is left behind.
+    ///
+    /// Durable steps, in order: the copy; the mark that closes this book. A crash
+    /// between them leaves two books, of which this one is still the one in use.
+    ///
+    /// - `check_head`: whether a signed head's signature is good.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError::Exists`] or [`BookError::NotOurs`] where the place is not
+    /// empty; [`BookError::Damaged`] where the copy does not verify, as when this
+    /// book does not. This book stays in use then.
+    pub fn move_to(&self, location: &Location, check_head: Option<CheckHead<'_>>) -> Result<(Self, Copied), BookError> {
+        let at = crate::by::micros(self.site.created);
+        let mut to = location.connect(true)?;
+        self.bulk(|tx| {
+            // Whoever appends an entry takes the head first, and so waits from here on.
+            tx.next_sequence()?;
+            let from = tx.connection();
+            let rows = transact(&mut to, |to| {
+                lay_empty(to, location, MIGRATIONS, at)?;
+                let rows = copy_tables(from, to)?;
+                compare_logs(from, to)?;
+                Ok(rows)
+            })?;
+            let book = Self::opened(location.clone(), to)?;
+            let verification = book.verify(check_head)?;
+            if !verification.intact() {
+                let what = format!("{} things in it are not as its log says, so it was not moved", verification.total);
+                return Err(BookError::Damaged { what });
+            }
+            tx.run("UPDATE log_head SET moved_to = $1 WHERE one = 1", params![&location.to_string()])?;
+            Ok((book, Copied { rows, verification }))
+        })
+    }
+
+    /// Where this book went, if it was moved.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn moved_to(&self) -> Result<Option<String>, BookError> {
+        let row = self.read(|c| c.one("SELECT moved_to FROM log_head WHERE one = 1", &[]))?;
+        row.filter(|row| !row.is_null(0)).map(|row| row.text(0)).transpose()
     }
 
     pub(crate) fn copy(&self, location: &Location) -> Result<(Connection, BTreeMap<String, u64>), BookError> {

@@ -34,7 +34,7 @@ fn a_sound_chip_keeps_every_promise() {
     for (name, part, not_tried) in [
         ("any name", Part::default(), &["names"][..]),
         ("two names", Part { objects: names_two, ..Part::default() }, &[]),
-        ("one name", Part { objects: Some(vec!["dac".into()]), ..Part::default() }, &["separate"]),
+        ("one name", Part { objects: Some(vec!["dac".into()]), ..Part::default() }, &["separate", "room"]),
         ("no lock", Part { can_lock: false, ..Part::default() }, &["names"]),
         ("little room", Part { room: 128, object_limit: 100, ..Part::default() }, &["separate", "names"]),
         ("one page", Part { room: 64, object_limit: 64, ..Part::default() }, &["separate", "names"]),

@@ -101,7 +101,17 @@ macro_rules! broken_drivers {
         fn $test() {
             breaks($fault, $promise, $why);
         }
-    )*};
+    )*
+        /// Each promise has a driver that breaks it first. Of time there is none: a late driver is
+        /// killed sooner than a call may take, and a slow simulated chip tries that promise.
+        #[test]
+        fn every_promise_is_broken_by_some_driver() {
+            let broken = [$($promise),*];
+            for promise in PROMISES.iter().filter(|promise| promise.name != "in-time") {
+                assert!(broken.contains(&promise.name), "no driver breaks {}", promise.name);
+            }
+        }
+    };
 }
 
 broken_drivers! {
@@ -131,6 +141,19 @@ broken_drivers! {
     no_lock_method: "NoLockMethod" breaks "lock", "error -32601";
     wrong_type: "WrongType" breaks "opens", "\"object_limit\" should be a number";
     throws: "Throws" breaks "opens", "is gone";
+    drifting_key: "DriftingKey" breaks "public-key", "another public key";
+    grabs: "Grabs" breaks "one-holder", "is gone";
+    erased_memory: "ErasedMemory" breaks "absent-object", "was never written and has 32 octets";
+    lies_about_write: "LiesAboutWrite" breaks "write-read", "read with 0";
+    always_blank: "AlwaysBlank" breaks "state", "it holds an object, and says Blank";
+    never_blank_again: "NeverBlankAgain" breaks "left-blank", "its objects were removed, and it says HoldsObjects";
+    takes_oversize: "TakesOversize" breaks "limits", "and took 3001";
+    half_on_refusal: "HalfOnRefusal" breaks "limits", "read with 100";
+    miscounts_room: "MiscountsRoom" breaks "room", "says that 12000 are left";
+    takes_any_name: "TakesAnyName" breaks "names", "it took no-such-object";
+    unlocks: "Unlocks" breaks "lock", "does not say so opened anew";
+    locked_takes_removal: "LockedTakesRemoval" breaks "lock", "takes a write";
+    hangs_amid_write: "HangsAmidWrite" breaks "write-read", "gives no answer while writing";
 }
 
 #[test]

@@ -70,6 +70,12 @@ pub enum CustodyError {
         /// The file.
         path: PathBuf,
     },
+    /// Another site's key made the file.
+    #[error("{} was sealed under another site's key", .path.display())]
+    OtherSite {
+        /// The file.
+        path: PathBuf,
+    },
     /// A key that lies open may be read by others.
     #[error("{} lies open and others on this machine may read it (mode {mode:04o})", .path.display())]
     Exposed {
@@ -129,6 +135,7 @@ impl CustodyError {
             Self::NeedsPassphrase { .. } => {
                 "Give it by --passphrase-file or TOUCHMARK_PASSPHRASE, or run the command in a terminal."
             }
+            Self::OtherSite { .. } => "Take the file from the backup of this site; the site key beside it is another.",
             Self::Exposed { .. } => {
                 "Find out who may have read it; then `chmod 600` the file, and `chmod 700` its folder."
             }

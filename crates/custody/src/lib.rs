@@ -5,6 +5,7 @@
 //!   [`standard::key::Signer`].
 //! - [`token`]: keys that live in a PKCS #11 token and never leave it.
 //! - [`SiteKey`]: 32 octets that protect the book's secrets at rest.
+//! - [`SealedKey`]: a P-256 key under the site key, for what is signed without a person.
 //! - [`Passphrase`]: taken as a value or from a file. Asking a person is the
 //!   binary's business; nothing here reads a terminal or the environment.
 //!
@@ -17,6 +18,7 @@ mod file;
 mod keyfile;
 mod passphrase;
 mod private;
+mod sealedkey;
 mod sitekey;
 pub mod token;
 mod wrap;
@@ -25,5 +27,6 @@ pub use error::{CustodyError, PassphraseError, UnsealError};
 pub use keyfile::{FileKey, KeyFile};
 pub use passphrase::{Ask, ChoosePassphrase, Passphrase, ReadPassphrase};
 pub use private::PrivateKey;
+pub use sealedkey::SealedKey;
 pub use sitekey::SiteKey;
 pub use wrap::WorkFactor;

@@ -41,6 +41,11 @@ impl PrivateKey {
         self.signer.public_key()
     }
 
+    /// The private value, big-endian.
+    pub(crate) fn octets(&self) -> &[u8; 32] {
+        &self.private
+    }
+
     /// DER `PrivateKeyInfo` (RFC 5958) with an `ECPrivateKey` (RFC 5915).
     pub(crate) fn to_pkcs8(&self) -> Result<impl AsRef<[u8]>, CustodyError> {
         EcdsaKeyPair::from_private_key_and_public_key(

@@ -5,8 +5,9 @@
 use std::fs;
 use std::path::PathBuf;
 
-use custody::{CustodyError, Passphrase, SiteKey, UnsealError, WorkFactor};
+use custody::{CustodyError, Passphrase, PrivateKey, SealedKey, SiteKey, UnsealError, WorkFactor};
 use proptest::prelude::*;
+use standard::key::Signer;
 
 fn passphrase(text: &str) -> Passphrase {
     Passphrase::new(text.to_owned()).unwrap()
@@ -111,4 +112,26 @@ proptest! {
         sealed[at] ^= flip;
         prop_assert!(key.unseal(&belongs, &sealed).is_err(), "octet {} changed", at);
     }
+}
+
+#[test]
+fn a_signing_key_under_the_site_key() {
+    let (folder, path) = folder();
+    let site = SiteKey::create(&path, None).unwrap();
+    let sealed = folder.path().join("log.key");
+    let key = PrivateKey::generate().unwrap();
+    SealedKey::create(&sealed, &site, "log", &key).unwrap();
+    assert!(matches!(SealedKey::create(&sealed, &site, "log", &key), Err(CustodyError::Exists { .. })));
+    assert_eq!(SealedKey::public_key(&sealed).unwrap(), key.public_key());
+    let opened = SealedKey::open(&sealed, &site, "log").unwrap();
+    assert!(key.public_key().verifies(b"a head", &opened.sign(b"a head").unwrap()));
+    // For another purpose, under another site's key, or altered, it stays shut.
+    assert!(matches!(SealedKey::open(&sealed, &site, "other"), Err(CustodyError::Damaged { .. })));
+    let other = SiteKey::create(&folder.path().join("other.key"), None).unwrap();
+    assert!(matches!(SealedKey::open(&sealed, &other, "log"), Err(CustodyError::OtherSite { .. })));
+    let text = fs::read_to_string(&sealed).unwrap();
+    let point = hex::encode(key.public_key().point());
+    let another = hex::encode(PrivateKey::generate().unwrap().public_key().point());
+    fs::write(&sealed, text.replace(&point, &another)).unwrap();
+    assert!(matches!(SealedKey::open(&sealed, &site, "log"), Err(CustodyError::Damaged { .. })));
 }

@@ -10,12 +10,14 @@
 //! as strings. It opens no network and reads no system fonts.
 
 pub mod art;
+pub mod chart;
 pub mod data;
 pub mod error;
 pub mod fonts;
 pub mod label;
 pub mod layout;
 mod number;
+pub mod paper;
 pub mod pdf;
 mod proof;
 pub mod qr;

@@ -306,3 +306,32 @@ fn no_changed_exchange_is_accepted() {
         }
     }
 }
+
+/// A signature is a BIT STRING of whole octets (X.690 §8.6.2.3 counts what is left of the last one;
+/// an ECDSA signature, RFC 3279 §2.2.3, leaves nothing). One count of unused bits other than zero,
+/// and a certificate, a request or a list is none.
+#[test]
+fn a_signature_that_leaves_bits_unused_is_refused() {
+    type Reads = fn(&[u8]) -> bool;
+    let kinds: [(&str, &str, Reads); 3] = [
+        ("dac.der", "certificate", |der| Certificate::read(der).is_ok()),
+        ("request.csr", "request", |der| Request::read(der).is_ok()),
+        ("list.crl", "list", |der| RevocationList::read(der).is_ok()),
+    ];
+    for (file, kind, reads) in kinds {
+        let files = SETS.iter().flat_map(|s| &s.files).filter(|f| f.name == file);
+        let der = files.map(|f| f.octets.clone()).find(|der| reads(der));
+        let mut der = der.unwrap_or_else(|| panic!("no specimen of a {kind} is read"));
+        // The signature is the last element: its tag, its length, and the count of unused bits before its SEQUENCE.
+        let at = (0..der.len() - 4)
+            .rev()
+            .find(|at| der[*at] == 0x03 && usize::from(der[at + 1]) == der.len() - at - 2 && der[at + 2] == 0)
+            .unwrap_or_else(|| panic!("no BIT STRING ends the {kind}"));
+        for unused in 1..=8 {
+            der[at + 2] = unused;
+            assert!(!reads(&der), "a {kind} whose signature leaves {unused} bits unused");
+        }
+        der[at + 2] = 0;
+        assert!(reads(&der), "{kind}");
+    }
+}

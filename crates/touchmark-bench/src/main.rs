@@ -9,6 +9,9 @@ use std::process::ExitCode;
 use clap::Parser;
 
 mod commands;
+#[allow(dead_code, clippy::print_stderr, reason = "shared with the book's contract")]
+#[path = "../../book/tests/contract/server.rs"]
+mod server;
 mod timing;
 
 /// Measure touchmark against the tools that it is compared with
@@ -26,6 +29,7 @@ struct Arguments {
 enum Command {
     Judging(commands::judging::JudgingArgs),
     Labels(commands::labels::Labels),
+    Stations(commands::stations::Stations),
     Verifiers(commands::verifiers::Verifiers),
 }
 
@@ -34,6 +38,7 @@ fn main() -> ExitCode {
     let measured = match arguments.command {
         Command::Labels(args) => commands::labels::run(&args),
         Command::Judging(args) => commands::judging::run(&args),
+        Command::Stations(args) => commands::stations::run(&args),
         Command::Verifiers(args) => commands::verifiers::run(&args),
     };
     match measured {

@@ -55,11 +55,16 @@ enum Command {
     Order(commands::reel::OrderCommand),
     #[command(subcommand)]
     Delivery(commands::delivery::DeliveryCommand),
+    Fit(commands::fit::FitArgs),
+    Plan(Box<commands::plan::PlanArgs>),
     Provision(commands::provision::ProvisionArgs),
     Challenge(commands::provision::ChallengeArgs),
     #[command(subcommand)]
     Unit(commands::unit::UnitCommand),
     Reconcile(commands::unit::ReconcileArgs),
+    Report(commands::report::ReportArgs),
+    #[command(subcommand)]
+    Book(commands::book::BookCommand),
     #[command(subcommand)]
     Specimen(commands::specimen::SpecimenCommand),
     Chip(commands::chip::Chip),
@@ -115,10 +120,14 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Reel(command) => commands::reel::run(command, &place, output),
         Command::Order(command) => commands::reel::run_order(command, &place, output),
         Command::Delivery(command) => commands::delivery::run(command, &place, output),
+        Command::Fit(args) => commands::fit::run(args, &place, output),
+        Command::Plan(args) => commands::plan::run(*args, &place, output),
         Command::Provision(args) => commands::provision::run(args, &place, output),
         Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),
         Command::Unit(command) => commands::unit::run(command, &place, output),
+        Command::Book(command) => commands::book::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
+        Command::Report(args) => commands::report::run(args, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
         Command::Examine(args) => commands::examine::run(args, output),
         Command::Specimen(command) => commands::specimen::run(command, output),

@@ -2,6 +2,8 @@
 
 use std::io::{self, IsTerminal};
 
+use standard::name::printable;
+use works::Trouble;
 use works::chips::{Passphrase, Source};
 
 use crate::output::Failure;
@@ -11,13 +13,13 @@ use crate::output::Failure;
 /// # Errors
 ///
 /// Where the terminal can't be used.
-fn ask(words: &str) -> Result<Option<String>, Failure> {
+fn ask(words: &str) -> Result<Option<String>, Trouble> {
     if !io::stdin().is_terminal() {
         return Ok(None);
     }
     let typed = rpassword::prompt_password(words);
     typed.map(Some).map_err(|e| {
-        Failure::surroundings(
+        Trouble::surroundings(
             format!("the terminal can't be asked: {e}"),
             "Give a PIN by the URI's pin-source=file:PATH, a passphrase by --passphrase-file.",
         )
@@ -34,7 +36,18 @@ pub fn pin(source: &Source) -> Result<Option<Passphrase>, Failure> {
     if !source.asks_for_pin() {
         return Ok(None);
     }
-    match ask("PIN of the token (none: just Enter): ")? {
+    Ok(pin_of(None)?)
+}
+
+/// The PIN of a token, named where its name is known; `None` where nothing is
+/// typed, or nobody can be asked.
+///
+/// # Errors
+///
+/// Where the terminal can't be used, or what is typed can be no PIN.
+pub fn pin_of(token: Option<&str>) -> Result<Option<Passphrase>, Trouble> {
+    let token = token.map(|name| format!(" {}", printable(name))).unwrap_or_default();
+    match ask(&format!("PIN of the token{token} (none: just Enter): "))? {
         Some(typed) if !typed.is_empty() => Ok(Some(Passphrase::new(typed)?)),
         _ => Ok(None),
     }

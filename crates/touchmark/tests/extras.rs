@@ -2,18 +2,25 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
 use std::process::Command;
 
+use at_site::engine::Engine;
 use at_site::{Site, data, text};
+
+on_both_engines! {
+    an_order_of_requests_is_signed_by_the_chips,
+    further_objects_are_written_and_missing_ones_stop_the_unit,
+    credentials_issued_here_cover_the_reel_once,
+}
 
 /// A request of every chip, each signed by the chip's own key.
 /// Source: RFC 2986; checked by the `openssl` command.
-#[test]
-fn an_order_of_requests_is_signed_by_the_chips() {
-    let site = Site::new("a");
+fn an_order_of_requests_is_signed_by_the_chips(engine: &Engine) {
+    let site = Site::on(engine, "a");
     site.receive_reel("a");
     let dir = site.dir.path();
     let (chips, order) = (dir.join("chips"), dir.join("order.pem"));
@@ -29,9 +36,8 @@ fn an_order_of_requests_is_signed_by_the_chips() {
     assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
 }
 
-#[test]
-fn further_objects_are_written_and_missing_ones_stop_the_unit() {
-    let site = Site::new("a");
+fn further_objects_are_written_and_missing_ones_stop_the_unit(engine: &Engine) {
+    let site = Site::on(engine, "a");
     let dir = site.dir.path();
     let objects = dir.join("site/objects");
     fs::create_dir_all(objects.join("keys")).expect("a directory");
@@ -75,9 +81,8 @@ fn further_objects_are_written_and_missing_ones_stop_the_unit() {
 }
 
 /// More chips than are signed in one stretch: each gets one credential, and asking again gives none.
-#[test]
-fn credentials_issued_here_cover_the_reel_once() {
-    let site = Site::new("a");
+fn credentials_issued_here_cover_the_reel_once(engine: &Engine) {
+    let site = Site::on(engine, "a");
     let dir = site.dir.path();
     let secret = dir.join("passphrase");
     fs::write(&secret, "a passphrase for tests\n").expect("a file");

@@ -2,6 +2,7 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::collections::BTreeSet;
@@ -9,8 +10,18 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-use at_site::{Site, assert_sound, data, text};
+use at_site::engine::Engine;
+use at_site::{Answer, Site, assert_sound, data, text};
 use serde_json::{Value, json};
+
+on_both_engines! {
+    reels_are_provisioned_to_the_last_chip,
+    every_faulty_delivery_is_refused_whole,
+    the_good_part_of_a_short_delivery_is_kept_on_request,
+    a_stranger_is_never_kept,
+    every_faulty_manifest_is_refused_whole,
+    a_bomb_is_refused_before_it_expands,
+}
 
 /// Provisions a reel that is received, to the last chip; then once more, which must write nothing.
 fn to_the_last_chip(site: &Site, which: &str, reel: &str, chips: u64) {
@@ -74,23 +85,24 @@ fn delivery_received_once(site: &Site, which: &str, chips: u64) {
     assert_eq!(site.reconcile("after it"), before, "delivery {which} again added something");
 }
 
-#[test]
-fn both_reels_are_provisioned_to_the_last_chip() {
-    let site = Site::new("a");
-    let reel = site.receive_reel("a");
-    assert_eq!(reel["chips"], json!({ "read": 400, "received": 400 }), "reel A: {reel}");
-    delivery_received_once(&site, "a", 400);
-    to_the_last_chip(&site, "a", "A", 400);
-
-    site.add("b");
-    let reel = site.receive_reel("b");
-    assert_eq!(reel["chips"], json!({ "read": 300, "received": 300 }), "reel B: {reel}");
-    delivery_received_once(&site, "b", 300);
-    to_the_last_chip(&site, "b", "B", 300);
-
-    let account = site.reconcile("both reels");
-    assert_sound("both reels", &account);
-    assert_eq!((&account["units"]["passed"], &account["credentials"]["installed"]), (&json!(700), &json!(700)));
+fn reels_are_provisioned_to_the_last_chip(engine: &Engine) {
+    // Both in a file; on a server, where each unit takes its round trips, the second alone.
+    let reels: &[(&str, &str, u64)] = &[("a", "A", 400), ("b", "B", 300)];
+    let reels = &reels[usize::from(engine.server.is_some())..];
+    let site = Site::on(engine, reels[0].0);
+    for (number, (which, reel, chips)) in reels.iter().enumerate() {
+        if number > 0 {
+            site.add(which);
+        }
+        let received = site.receive_reel(which);
+        assert_eq!(received["chips"], json!({ "read": chips, "received": chips }), "reel {reel}: {received}");
+        delivery_received_once(&site, which, *chips);
+        to_the_last_chip(&site, which, reel, *chips);
+    }
+    let all: u64 = reels.iter().map(|reel| reel.2).sum();
+    let account = site.reconcile("in the end");
+    assert_sound("in the end", &account);
+    assert_eq!((&account["units"]["passed"], &account["credentials"]["installed"]), (&json!(all), &json!(all)));
 }
 
 /// The words a fault of `faults.json` must be told with.
@@ -108,6 +120,14 @@ fn assert_says(case: &str, fault: &Value, said: &str) {
     }
 }
 
+/// The exit code is one of those that the fault may have, and the words are there.
+fn assert_refused_as_told(case: &str, fault: &Value, answer: &Answer) {
+    let exits = fault["exit"].as_array().expect("exits");
+    let wanted = exits.contains(&json!(answer.exit));
+    assert!(wanted, "{case}: exit {:?}, {exits:?} wanted: {}", answer.exit, answer.said);
+    assert_says(case, fault, &answer.said);
+}
+
 fn faults(kind: &str) -> Vec<Value> {
     let text = fs::read_to_string(data("faulty/faults.json")).expect("faults.json");
     let all: Vec<Value> = serde_json::from_str(&text).expect("a list");
@@ -116,10 +136,9 @@ fn faults(kind: &str) -> Vec<Value> {
     of_kind
 }
 
-#[test]
-fn every_faulty_delivery_is_refused_whole() {
+fn every_faulty_delivery_is_refused_whole(engine: &Engine) {
     // Each is refused, so each finds the same fresh site as the one before it.
-    let site = Site::new("a");
+    let site = Site::on(engine, "a");
     site.receive_reel("a");
     let before = site.reconcile("before");
     assert_eq!(before["credentials"]["received"], 0);
@@ -127,14 +146,7 @@ fn every_faulty_delivery_is_refused_whole() {
         let case = fault["file"].as_str().expect("a file");
         let file = data("faulty").join(case);
         let answer = site.call(case, &["delivery", "receive", text(&file), "--reel", "A"]);
-        let exits = fault["exit"].as_array().expect("exits");
-        assert!(
-            exits.contains(&json!(answer.exit)),
-            "{case}: exit {:?}, {exits:?} wanted: {}",
-            answer.exit,
-            answer.said
-        );
-        assert_says(case, &fault, &answer.said);
+        assert_refused_as_told(case, &fault, &answer);
         if answer.exit == Some(1) {
             assert_eq!(answer.json["verdict"], "refused", "{case}: {}", answer.said);
             assert_eq!(answer.json["certificates"]["accepted"], 0, "{case}: {}", answer.said);
@@ -149,9 +161,8 @@ fn every_faulty_delivery_is_refused_whole() {
     assert_eq!(site.receive_delivery("a")["certificates"]["accepted"], 400);
 }
 
-#[test]
-fn the_good_part_of_a_short_delivery_is_kept_on_request() {
-    let site = Site::new("a");
+fn the_good_part_of_a_short_delivery_is_kept_on_request(engine: &Engine) {
+    let site = Site::on(engine, "a");
     site.receive_reel("a");
     let file = data("faulty/three-chips-without.tar.gz");
     let received = site.done("in part", &["delivery", "receive", text(&file), "--reel", "A", "--accept-part"]);
@@ -166,9 +177,8 @@ fn the_good_part_of_a_short_delivery_is_kept_on_request() {
     assert_eq!(account["credentials"]["available"], 397, "{account}");
 }
 
-#[test]
-fn a_stranger_is_never_kept() {
-    let site = Site::new("a");
+fn a_stranger_is_never_kept(engine: &Engine) {
+    let site = Site::on(engine, "a");
     site.receive_reel("a");
     let file = data("faulty/dac-not-on-reel.tar.gz");
     let received = site.done("in part", &["delivery", "receive", text(&file), "--reel", "A", "--accept-part"]);
@@ -178,23 +188,15 @@ fn a_stranger_is_never_kept() {
     assert_sound("in part", &site.reconcile("in part"));
 }
 
-#[test]
-fn every_faulty_manifest_is_refused_whole() {
-    let site = Site::new("a");
+fn every_faulty_manifest_is_refused_whole(engine: &Engine) {
+    let site = Site::on(engine, "a");
     let before = site.reconcile("before");
     let (refused, fine): (Vec<_>, Vec<_>) = faults("manifest").into_iter().partition(|f| f["fine"] == false);
     for fault in refused {
         let case = fault["file"].as_str().expect("a file");
         let file = data("faulty").join(case);
         let answer = site.call(case, &["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"]);
-        let exits = fault["exit"].as_array().expect("exits");
-        assert!(
-            exits.contains(&json!(answer.exit)),
-            "{case}: exit {:?}, {exits:?} wanted: {}",
-            answer.exit,
-            answer.said
-        );
-        assert_says(case, &fault, &answer.said);
+        assert_refused_as_told(case, &fault, &answer);
         assert_eq!(site.reconcile(case), before, "{case} was refused and yet stored something");
     }
     assert!(!fine.is_empty(), "faults.json has a manifest without fault");
@@ -209,10 +211,9 @@ fn every_faulty_manifest_is_refused_whole() {
 
 /// Under 256 MiB, as GNU time measures it; where that is missing, under a limit of addresses
 /// (`ulimit -v`), which is stricter than one of memory.
-#[test]
-fn a_bomb_is_refused_before_it_expands() {
+fn a_bomb_is_refused_before_it_expands(engine: &Engine) {
     const MOST_KIB: u64 = 256 * 1024;
-    let site = Site::new("a");
+    let site = Site::on(engine, "a");
     site.receive_reel("a");
     let bomb = data("faulty/bomb.zip");
     let measured = site.dir.path().join("peak");

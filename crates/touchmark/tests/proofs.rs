@@ -3,35 +3,22 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
 use std::fs;
-use std::path::Path;
 
-use at_site::{Site, assert_sound, data};
-use chip::{ObjectName, OpenOptions, Source};
+use at_site::engine::Engine;
+use at_site::{Site, assert_sound, data, read_back};
 
-/// What every chip of a source holds, written as files.
-fn read_back(source: &str, out: &Path) {
-    let source: Source = source.parse().expect("a source");
-    let mut chips = source.open(OpenOptions::default()).expect("the source opens");
-    for id in chips.present().expect("chips") {
-        let mut chip = chips.open(&id).expect("a chip");
-        let objects =
-            [("dac.der", ObjectName::DAC), ("pai.der", ObjectName::PAI), ("declaration.der", ObjectName::DECLARATION)];
-        for (file, object) in objects {
-            let Some(octets) = chip.read(&object).expect("it reads") else { continue };
-            fs::create_dir_all(out.join(id.as_str())).expect("a folder");
-            fs::write(out.join(id.as_str()).join(file), octets).expect("written");
-        }
-    }
+on_both_engines! {
+    proofs_and_chains_hold_for_others,
 }
 
-#[test]
-fn proofs_and_chains_hold_for_others() {
+fn proofs_and_chains_hold_for_others(engine: &Engine) {
     let Some(python) = python::interpreter() else { return };
-    let site = Site::new("a");
+    let site = Site::on(engine, "a");
     site.add("b");
     let (evidence, chips) = (site.dir.path().join("evidence"), site.dir.path().join("chips"));
     for (which, reel) in [("a", "A"), ("b", "B")] {
@@ -41,7 +28,7 @@ fn proofs_and_chains_hold_for_others() {
         let case = format!("provision {reel}");
         let run = ["provision", "--reel", reel, "--station", "line-1", "--chips", &source, "--units", "8"];
         assert_eq!(site.done(&case, &run)["passed"], 8, "{case}");
-        read_back(&source, &chips);
+        read_back(&source, &chips, &|_| true);
     }
     let written = site.done("unit write", &["unit", "write", "--all", "--out", at_site::text(&evidence)]);
     assert_eq!(written["units"].as_array().map(Vec::len), Some(16), "{written}");

@@ -329,7 +329,7 @@ fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
             Task::Issue { reel, issuer, passphrase } => {
                 let chips = works::reel::show(&app.site, reel)?.without_credential;
                 item.total.store(u64::try_from(chips).unwrap_or(0), Ordering::Relaxed);
-                let issued = delivery::issue(&app.site, reel, issuer, passphrase, who, &progress)?;
+                let issued = delivery::issue(&app.site, reel, issuer, &**passphrase, who, &progress)?;
                 let json = serde_json::to_value(&issued)
                     .map_err(|e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this."))?;
                 Ok((json, false))

@@ -10,7 +10,7 @@ use axum_server::tls_rustls::RustlsConfig;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio::sync::watch;
-use works::site::Site;
+use works::site::{Site, Who};
 use works::{Trouble, access};
 
 use crate::app::App;
@@ -120,6 +120,10 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
     });
     // Leaving the runtime waits for stations in the middle of a unit.
     drop(runtime);
+    // What was done since the last head is covered by one more.
+    if let Ok(pages) = Who::new("pages") {
+        works::head::mark(&last.site, &pages);
+    }
     drop(last);
     done.map_err(|e| {
         Trouble::surroundings(format!("the server stopped: {e}"), "Look at the network, then start it again.")

@@ -7,7 +7,7 @@ use std::sync::Arc;
 pub use book::Role;
 use book::ids::AuthorityName;
 use book::{Authority, AuthorityOrigin, NewAuthority, Purpose};
-use custody::{KeyFile, Passphrase, PrivateKey, WorkFactor};
+use custody::{KeyFile, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::detect::{Item, detect};
@@ -20,14 +20,14 @@ use time::OffsetDateTime;
 
 use crate::examine::report::Examination;
 use crate::examine::{Examine, examine};
-use crate::site::{Site, Who};
+use crate::keys::{self, Unlock};
+use crate::site::{Site, Who, file_stem};
 use crate::trouble::Trouble;
 
 /// What is said wherever an authority is made.
 pub const CAUTION: &str = "A development authority is for the desk and the line's rehearsal. Production authorities, the custody of their keys, audits and records are governed by the alliance's current certificate policy and accredited bodies; nothing issued here may be shipped.";
 
 /// An authority about to be raised.
-#[derive(Debug)]
 pub struct Raise<'a> {
     /// Its name, at the site and in its certificate.
     pub name: &'a str,
@@ -41,8 +41,10 @@ pub struct Raise<'a> {
     pub issuer: Option<&'a str>,
     /// Years of validity; none for no well-defined end.
     pub years: Option<u32>,
+    /// `pkcs11:` URI of its key, found in the token or made there; a key file where none is given.
+    pub key: Option<&'a str>,
     /// Protects its key, and opens the issuer's.
-    pub passphrase: &'a Passphrase,
+    pub unlock: &'a dyn Unlock,
     /// How costly guessing the passphrase is made.
     pub work: WorkFactor,
 }
@@ -76,6 +78,8 @@ pub struct AuthorityView {
     pub trusted: bool,
     /// Whether its key is in custody here.
     pub key_here: bool,
+    /// Where its key is: `file:…` from the site's directory, or a `pkcs11:` URI.
+    pub key: Option<String>,
     /// The subject's name.
     pub subject: Option<String>,
 }
@@ -99,6 +103,7 @@ impl AuthorityView {
             issuer: facts.issuer.as_ref().map(ToString::to_string),
             trusted: facts.trusted,
             key_here: facts.key_reference.is_some(),
+            key: facts.key_reference.clone(),
             subject: c.as_ref().map(|c| c.subject.display(c.der())),
         }
     }
@@ -123,15 +128,59 @@ pub(crate) fn moment_to_time(moment: Option<Moment>) -> Option<OffsetDateTime> {
 /// # Errors
 ///
 /// [`Trouble`] where it is not, or the passphrase does not open it.
-pub fn signer(site: &Site, authority: &Authority, passphrase: &Passphrase) -> Result<Box<dyn Signer>, Trouble> {
+pub fn signer(site: &Site, authority: &Authority, unlock: &dyn Unlock) -> Result<Box<dyn Signer>, Trouble> {
     let Some(reference) = &authority.facts.key_reference else {
         return Err(Trouble::usage(
             format!("the key of authority {} is not here", authority.facts.name),
             "Name an authority that was raised here, or ask the outside authority to issue.",
         ));
     };
-    let path = site.dir.join(reference.strip_prefix("file:").unwrap_or(reference));
-    Ok(Box::new(KeyFile::open(&path, passphrase)?))
+    let signer = keys::open(site, reference, authority.facts.name.as_str(), unlock)?;
+    if signer.public_key().key_id() != authority.facts.subject_key_id.as_slice() {
+        return Err(Trouble::refused(
+            format!("the key at {reference} is not that of authority {}", authority.facts.name),
+            "Find out who changed it; nothing was signed.",
+        ));
+    }
+    Ok(signer)
+}
+
+/// A new authority's key: in custody, and not yet named by any certificate.
+struct NewKey {
+    signer: Box<dyn Signer>,
+    reference: String,
+    /// Its file, to be taken away again where nothing comes of it.
+    file: Option<PathBuf>,
+}
+
+impl NewKey {
+    /// Makes a key file, or finds or makes a key in a token.
+    fn get(site: &Site, raise: &Raise<'_>) -> Result<Self, Trouble> {
+        if let Some(uri) = raise.key {
+            let found = keys::find_or_make(uri, raise.unlock)?;
+            let id = found.key.public_key().key_id();
+            if let Some(other) = site.book.authorities()?.iter().find(|a| a.facts.subject_key_id == id) {
+                return Err(Trouble::refused(
+                    format!("the key at {uri} is that of authority {}", other.facts.name),
+                    "Give another object= in the URI: each authority has a key of its own.",
+                ));
+            }
+            return Ok(Self { signer: Box::new(found.key), reference: found.reference, file: None });
+        }
+        let file = site.key_file(raise.name);
+        let passphrase = raise.unlock.passphrase(&format!("for the key of {}", raise.name), true)?;
+        KeyFile::create(&file, &passphrase, &PrivateKey::generate()?, raise.work)?;
+        let signer = Box::new(KeyFile::open(&file, &passphrase)?);
+        Ok(Self { signer, reference: format!("file:keys/{}.key", file_stem(raise.name)), file: Some(file) })
+    }
+
+    /// Takes a key file away that nothing was issued for. A key in a token stays,
+    /// and is found again.
+    fn discard(&self) {
+        if let Some(file) = &self.file {
+            let _ = fs::remove_file(file);
+        }
+    }
 }
 
 /// Raises a development authority: a key in custody, a certificate, both recorded.
@@ -174,7 +223,7 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
         }
         (Role::Pai, Some(issuer)) => {
             let found = get(site, issuer)?;
-            let signer = signer(site, &found, raise.passphrase)?;
+            let signer = signer(site, &found, raise.unlock)?;
             (Some(found), Some(signer))
         }
     };
@@ -183,8 +232,6 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
         (Role::Paa, _, Some(_)) => return Err(Trouble::usage("a PAA carries no product ID", "Leave --product out.")),
         _ => {}
     }
-    let key = PrivateKey::generate()?;
-    let public = key.public_key();
     let issuer_certificate =
         issuer.as_ref().map(|i| Certificate::read(&i.facts.certificate)).transpose().map_err(|e| {
             Trouble::surroundings(
@@ -192,6 +239,9 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
                 "Run `touchmark book verify`.",
             )
         })?;
+    // The key comes first: a certificate without its key would be of no use.
+    let key = NewKey::get(site, raise)?;
+    let public = key.signer.public_key();
     let own_id = public.key_id();
     let (issuer_name, issuer_id): (&[u8], &[u8]) = match &issuer_certificate {
         Some(c) => (c.subject_der(), c.subject_key_id().unwrap_or_default()),
@@ -199,17 +249,7 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
     };
     let profile = if raise.role == Role::Paa { Profile::Paa } else { Profile::Pai };
     let builder = Builder::new(profile, &serial()?, (issuer_name, issuer_id), &subject, &public, (now, until));
-    // The key is written first: a certificate without its key would be of no use.
-    let path = site.key_file(raise.name);
-    KeyFile::create(&path, raise.passphrase, &key, raise.work)?;
-    let der = match &issuer_signer {
-        Some(signer) => builder.sign(signer.as_ref()),
-        None => builder.sign(&KeyFile::open(&path, raise.passphrase)?),
-    };
-    let discard = || {
-        // Nothing was issued for it, so taking it away loses nothing.
-        let _ = fs::remove_file(&path);
-    };
+    let der = builder.sign(issuer_signer.as_deref().unwrap_or(key.signer.as_ref()));
     let added = der.map_err(Trouble::from).and_then(|der| {
         let c = accept_form(&der, profile, issuer_certificate.as_ref())?;
         let new = NewAuthority {
@@ -219,7 +259,7 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
             purpose: Purpose::Test,
             subject_key_id: own_id.to_vec(),
             issuer: issuer.as_ref().map(|i| i.facts.name.clone()),
-            key_reference: Some(format!("file:keys/{}.key", raise.name)),
+            key_reference: Some(key.reference.clone()),
             trusted: raise.role == Role::Paa,
             not_after: moment_to_time(c.not_after.moment),
             certificate: der,
@@ -228,7 +268,7 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
         Ok(())
     });
     if let Err(error) = added {
-        discard();
+        key.discard();
         return Err(error);
     }
     show(site, raise.name)
@@ -423,8 +463,11 @@ pub fn adopt(
     Ok(Adopted { authorities: added, examination })
 }
 
-/// A key file here whose public half is this certificate's: one that was requested from here.
+/// A key here whose public half is this certificate's: one that was requested from here.
 fn own_key(site: &Site, c: &Certificate) -> Option<String> {
+    if let Some(reference) = c.public_key().and_then(|key| keys::remembered(site, key)) {
+        return Some(reference);
+    }
     let entries = fs::read_dir(site.keys()).ok()?;
     for entry in entries.flatten() {
         let path = entry.path();
@@ -471,43 +514,56 @@ pub struct Requested {
     pub subject_key_id: String,
 }
 
-/// Writes a PKCS #10 request for an outside authority; its key is made here if there is none of that name.
+/// A request about to be written.
+pub struct Request<'a> {
+    /// Name of an authority whose key is here, or of a new key.
+    pub name: &'a str,
+    /// Vendor ID in the request.
+    pub vendor: Option<VendorId>,
+    /// Product ID in the request.
+    pub product: Option<ProductId>,
+    /// `pkcs11:` URI of the key, found in the token or made there; a key file where none is given.
+    pub key: Option<&'a str>,
+    /// The file to write.
+    pub out: &'a Path,
+    /// Opens the key, or protects it where it is made now.
+    pub unlock: &'a dyn Unlock,
+    /// How costly guessing the passphrase is made.
+    pub work: WorkFactor,
+}
+
+/// Writes a PKCS #10 request for an outside authority; its key is made if there is none of that name.
 ///
 /// # Errors
 ///
 /// [`Trouble`]; an existing file is never replaced.
-pub fn request(
-    site: &Site,
-    name: &str,
-    vendor: Option<VendorId>,
-    product: Option<ProductId>,
-    out: &Path,
-    passphrase: &Passphrase,
-    work: WorkFactor,
-) -> Result<Requested, Trouble> {
+pub fn request(site: &Site, request: &Request<'_>) -> Result<Requested, Trouble> {
+    let Request { name, vendor, product, out, .. } = *request;
     let checked = AuthorityName::new(name)?;
-    let path = match site.book.authority(&checked)? {
-        Some(known) => {
-            let reference = known.facts.key_reference.ok_or_else(|| {
-                Trouble::usage(
-                    format!("the key of authority {name} is not here"),
-                    "Name a new key, or one that was raised here.",
-                )
-            })?;
-            site.dir.join(reference.strip_prefix("file:").unwrap_or(&reference))
-        }
-        None => site.key_file(name),
-    };
     if out.exists() {
         return Err(Trouble::usage(
             format!("{} is there already", out.display()),
             "Give another name; nothing was written.",
         ));
     }
-    if !path.exists() {
-        KeyFile::create(&path, passphrase, &PrivateKey::generate()?, work)?;
-    }
-    let key = KeyFile::open(&path, passphrase)?;
+    let key: Box<dyn Signer> = match (site.book.authority(&checked)?, request.key) {
+        (Some(known), _) => signer(site, &known, request.unlock)?,
+        (None, Some(uri)) => {
+            let found = keys::find_or_make(uri, request.unlock)?;
+            // Kept, so that the certificate that comes back finds its key.
+            keys::remember(site, name, &found)?;
+            Box::new(found.key)
+        }
+        (None, None) => {
+            let path = site.key_file(name);
+            let fresh = !path.exists();
+            let passphrase = request.unlock.passphrase(&format!("for the key of {name}"), fresh)?;
+            if fresh {
+                KeyFile::create(&path, &passphrase, &PrivateKey::generate()?, request.work)?;
+            }
+            Box::new(KeyFile::open(&path, &passphrase)?)
+        }
+    };
     let mut subject = NameBuilder::new().common_name(name);
     if let Some(vendor) = vendor {
         subject = subject.vendor(vendor);
@@ -515,7 +571,7 @@ pub fn request(
     if let Some(product) = product {
         subject = subject.product(product);
     }
-    let der = standard::request::build(&subject.build(), &key)?;
+    let der = standard::request::build(&subject.build(), key.as_ref())?;
     fs::write(out, standard::pem::encode("CERTIFICATE REQUEST", &der)).map_err(|e| Trouble::file(out, e))?;
     Ok(Requested {
         name: name.to_owned(),

@@ -6,13 +6,13 @@ use std::path::{Path, PathBuf};
 
 use chip::contract::{self, Outcome, Trial};
 use chip::simulated::{self, Keys, MakeError, Recipe};
-use chip::{Abilities, Chip, ChipError, ChipSource, State};
+use chip::{Abilities, Chip, ChipError, State};
 use serde::Serialize;
 
 pub use chip::simulated::{Bench, FaultLevel, Part, Timing};
 pub use custody::{Passphrase, WorkFactor};
 
-pub use chip::{ChipId, OpenOptions, Source, SourceError};
+pub use chip::{ChipId, ChipSource, OpenOptions, Source, SourceError};
 
 /// Which simulated chips to make.
 #[derive(Debug)]
@@ -177,8 +177,8 @@ const fn state_word(state: State) -> &'static str {
 pub struct ChipChecked {
     /// The source as typed.
     pub source: String,
-    /// The chip that was tried.
-    pub chip_id: String,
+    /// The chip that was tried; none where the source could not be asked for one.
+    pub chip_id: Option<String>,
     /// Whether no promise was broken.
     pub kept: bool,
     /// Each promise.
@@ -202,21 +202,26 @@ pub struct PromiseTried {
 ///
 /// Writes to it only if it is blank, and leaves it blank; `lock` spends it.
 ///
+/// A driver that does not start, or can't tell its chips, breaks the first promise.
+///
 /// # Errors
 ///
-/// Where the source can't be asked or has no chip.
+/// Where the source is not there, wants a PIN or has no chip.
 pub fn check(
     source: &Source,
     options: OpenOptions<'_>,
     chip: Option<&ChipId>,
     lock: bool,
 ) -> Result<ChipChecked, ChipError> {
-    let mut opened = source.open(options)?;
-    let id = match chip {
-        Some(id) => id.clone(),
-        None => first_blank(&mut *opened)?,
+    let found = match chip {
+        Some(id) => Ok(id.clone()),
+        None => source.open(options).and_then(|mut opened| first_blank(&mut *opened)),
     };
-    drop(opened);
+    let id = match found {
+        Ok(id) => id,
+        Err(error @ ChipError::Driver { .. }) => return Ok(broken_from_the_start(source, &error)),
+        Err(error) => return Err(error),
+    };
     let trial = Trial { lock, ..Trial::default() };
     let tried = contract::check(&mut || source.open(options), &id, trial);
     let promises: Vec<_> = tried
@@ -231,7 +236,19 @@ pub fn check(
         })
         .collect();
     let kept = promises.iter().all(|tried| tried.outcome != "broken");
-    Ok(ChipChecked { source: source.to_string(), chip_id: id.to_string(), kept, promises })
+    Ok(ChipChecked { source: source.to_string(), chip_id: Some(id.to_string()), kept, promises })
+}
+
+/// A source that can't be asked for a chip to try: its first promise is broken, no other was tried.
+fn broken_from_the_start(source: &Source, error: &ChipError) -> ChipChecked {
+    let promises = contract::PROMISES.iter().enumerate().map(|(number, promise)| {
+        let (outcome, detail) = match number {
+            0 => ("broken", error.to_string()),
+            _ => ("not-tried", "the source can't be asked for a chip".to_owned()),
+        };
+        PromiseTried { promise: promise.name, text: promise.text, outcome, detail: Some(detail) }
+    });
+    ChipChecked { source: source.to_string(), chip_id: None, kept: false, promises: promises.collect() }
 }
 
 /// The first blank chip among the first hundred; else the first chip.

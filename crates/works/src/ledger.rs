@@ -83,14 +83,15 @@ pub fn place(site: &Site, sequence: i64) -> Result<Option<Place>, Trouble> {
     }))
 }
 
-/// Recomputes the log and holds every row against it; that it was done is an entry.
+/// Recomputes the log and holds every row against it, and each signed head against
+/// the site's own key, as `touchmark book verify` does; that it was done is an entry.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where the book gave no answer.
 pub fn verify(site: &Site, who: &Who) -> Result<Value, Trouble> {
-    let done = site.book.verify(None)?;
-    let intact = done.intact();
+    let done = crate::keeping::verify(site, &[])?;
+    let intact = done.is_intact();
     site.book.note("book.verify", &Subject::Site, &json!({ "intact": intact }), &who.by())?;
     let mut value = serde_json::to_value(&done)
         .map_err(|e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this."))?;

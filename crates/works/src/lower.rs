@@ -81,9 +81,11 @@ impl Advise for PassphraseError {
 impl Advise for TokenError {
     fn kind(&self) -> Kind {
         match self {
-            Self::Module { .. } | Self::PinLocked { .. } | Self::Gone { .. } | Self::Failed { .. } => {
-                Kind::Surroundings
-            }
+            Self::Module { .. }
+            | Self::NoToken { .. }
+            | Self::PinLocked { .. }
+            | Self::Gone { .. }
+            | Self::Failed { .. } => Kind::Surroundings,
             _ => Kind::Usage,
         }
     }

@@ -9,12 +9,13 @@
 use std::collections::VecDeque;
 use std::fs;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, mpsc};
+use std::thread;
 
 use book::ids::{ChipId, ReelId, StationName, UnitSerial};
 use book::{
-    AttemptResult, Begin, BeginError, Begun, ChipState, Finish, Next, Onboarding, Outcome, Purpose, SerialWish,
-    Subject, UnitState,
+    Attempt, AttemptResult, Begin, BeginError, Begun, ChipState, Finish, FinishError, Next, Onboarding, Outcome,
+    Purpose, SerialWish, Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
 use custody::Passphrase;
@@ -32,6 +33,7 @@ use zeroize::Zeroizing;
 
 use crate::authority;
 use crate::declaration;
+use crate::head;
 use crate::onboarding::fresh_rotating_id;
 use crate::product::{self, FurtherObject, Kept};
 use crate::randomness;
@@ -154,8 +156,6 @@ pub fn provision(
     let line = line(site, &request, who, &|_| {})?;
     let mut serials = Serials::new(&request, &line.reel)?;
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
-    let mut batch = Batch::new(randomness::system, carton.max(1));
-    let mut prepared: Option<Prepared> = None;
     let mut out = Provisioned {
         reel: line.reel.to_string(),
         station: line.station.to_string(),
@@ -165,33 +165,99 @@ pub fn provision(
         other_reels: 0,
         units: Vec::new(),
     };
-    for id in source.present()? {
-        if request.units.is_some_and(|most| out.passed + out.failed >= most) {
-            break;
-        }
+    let (iterations, salt_octets) = (line.iterations, line.salt_octets);
+    thread::scope(|scope| -> Result<(), Trouble> {
+        // While a chip is busy the next unit's verifier is derived, which takes longer than all
+        // else that the host does for a unit. Nothing is queued: one waits, ready.
+        let (ready, next) = mpsc::sync_channel(0);
+        scope.spawn(move || {
+            let mut batch = Batch::new(randomness::system, carton.max(1));
+            loop {
+                let made = prepare(iterations, salt_octets, &mut batch);
+                let failed = made.is_err();
+                if ready.send(made).is_err() || failed {
+                    break;
+                }
+            }
+        });
+        each_chip(&line, &request, source, &mut serials, &next, &mut |result| {
+            match (result.result, result.already) {
+                ("passed", true) => out.verified += 1,
+                ("passed", false) => out.passed += 1,
+                _ => out.failed += 1,
+            }
+            told(&result);
+            out.units.push(result);
+            request.units.is_some_and(|most| out.passed + out.failed >= most)
+        })
+        .map(|other_reels| out.other_reels = other_reels)
+    })?;
+    head::mark(site, who);
+    Ok(out)
+}
+
+/// Gives onboarding data for a new unit.
+type Ready = mpsc::Receiver<Result<Prepared, Trouble>>;
+
+/// Works through the chips that are there, those that are provisioned after all
+/// others: a station that starts anew on a full fixture goes on with its work, and
+/// verifies what was done before only then. How many were of other reels.
+///
+/// - `done`: called for each chip; whether that was enough.
+fn each_chip(
+    line: &Line<'_>,
+    request: &Provision<'_>,
+    source: &mut dyn ChipSource,
+    serials: &mut Serials,
+    next: &Ready,
+    done: &mut dyn FnMut(UnitResult) -> bool,
+) -> Result<u64, Trouble> {
+    let mut prepared: Option<Prepared> = None;
+    let (mut other_reels, mut finished) = (0, Vec::new());
+    let present = source.present()?;
+    if present.is_empty() {
+        return Err(chip::ChipError::Empty { source_name: source.describe() }.into());
+    }
+    let mut chips = present.into_iter();
+    let mut finished_too = false;
+    if request.units == Some(0) {
+        return Ok(0);
+    }
+    loop {
+        let Some(id) = chips.next() else {
+            if finished_too {
+                break;
+            }
+            finished_too = true;
+            chips = std::mem::take(&mut finished).into_iter();
+            continue;
+        };
         let chip_id = ChipId::new(id.as_str())?;
+        let known = line.site.book.chip(&chip_id)?;
         // Another reel's chips in the same fixture are none of this station's business.
-        let known = site.book.chip(&chip_id)?;
         if known.as_ref().is_some_and(|k| k.reel != line.reel) {
-            out.other_reels += 1;
+            other_reels += 1;
             continue;
         }
-        if request.only_started && known.is_none_or(|k| k.state != ChipState::Held) {
+        let state = known.map(|k| k.state);
+        if request.only_started && state != Some(ChipState::Held) {
+            continue;
+        }
+        if state == Some(ChipState::Provisioned) && !finished_too {
+            finished.push(id);
             continue;
         }
         if prepared.is_none() {
-            prepared = Some(prepare(&line, &mut batch)?);
+            let gone =
+                || Trouble::surroundings("onboarding data is not being made any more", "Start the station again.");
+            prepared = Some(next.recv().map_err(|_| gone())??);
         }
-        let Some(result) = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)? else { break };
-        match (result.result, result.already) {
-            ("passed", true) => out.verified += 1,
-            ("passed", false) => out.passed += 1,
-            _ => out.failed += 1,
+        let Some(result) = one(line, &id, &chip_id, source, serials, &mut prepared)? else { break };
+        if done(result) {
+            break;
         }
-        told(&result);
-        out.units.push(result);
     }
-    Ok(out)
+    Ok(other_reels)
 }
 
 /// One unit at a station where a person stands.
@@ -252,7 +318,7 @@ pub fn one_unit(
         let (id, from_feeder) = chip_for(&line, &serials, source, from)?;
         let chip_id = ChipId::new(id.as_str())?;
         if prepared.is_none() {
-            prepared = Some(prepare(&line, &mut batch)?);
+            prepared = Some(prepare(line.iterations, line.salt_octets, &mut batch)?);
         }
         let result = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)?.ok_or_else(|| {
             Trouble::refused("there is no serial number left for this unit", "Set the station up with another series.")
@@ -404,7 +470,11 @@ impl Serials {
     }
 }
 
-fn prepare<R: Randomness>(line: &Line<'_>, batch: &mut Batch<R>) -> Result<Prepared, Trouble> {
+fn prepare<R: Randomness>(
+    iterations: Iterations,
+    salt_octets: usize,
+    batch: &mut Batch<R>,
+) -> Result<Prepared, Trouble> {
     let no_random = |e: &dyn std::fmt::Display| {
         Trouble::surroundings(
             format!("no onboarding data could be drawn: {e}"),
@@ -412,10 +482,10 @@ fn prepare<R: Randomness>(line: &Line<'_>, batch: &mut Batch<R>) -> Result<Prepa
         )
     };
     let drawn = batch.draw().map_err(|e| no_random(&e))?;
-    let mut octets = vec![0; line.salt_octets];
+    let mut octets = vec![0; salt_octets];
     randomness::system(&mut octets).map_err(|e| no_random(&e))?;
     let salt = Salt::new(&octets).map_err(|e| no_random(&e))?;
-    let verifier = PasscodeVerifier::derive(&drawn.passcode, &salt, line.iterations).map_err(|e| no_random(&e))?;
+    let verifier = PasscodeVerifier::derive(&drawn.passcode, &salt, iterations).map_err(|e| no_random(&e))?;
     Ok(Prepared { discriminator: drawn.discriminator, passcode: drawn.passcode.password(), salt, verifier })
 }
 
@@ -541,7 +611,7 @@ fn attempt(
     let done = load(line, begun).and_then(|load| {
         let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
         let mut chip = source.open(id)?;
-        work(chip.as_mut(), &key, &load, &line.judge, &mut clock, (line.who.clock)())
+        work(chip.as_mut(), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
     });
     result.milliseconds = clock.milliseconds();
     let by = line.who.at(&line.station);
@@ -556,7 +626,9 @@ fn attempt(
     };
     match done {
         Ok(proof) => {
-            finish(Outcome::Passed(&proof))?;
+            if let Err(error) = finish(Outcome::Passed(&proof)) {
+                return lost(error, result);
+            }
             result.result = "passed";
             result.cause = None;
             result.detail = None;
@@ -566,23 +638,60 @@ fn attempt(
         }
         Err(mut failure) => {
             // A chip that keeps failing is given up, so that its credential is accounted for.
-            if failure.next == Next::Retry {
-                // Attempts that a crash cut short are no fault of the chip.
-                let failed = line.site.book.story(&begun.unit.serial)?.map_or(0, |story| {
-                    story.attempts.iter().filter(|a| a.attempt.result == AttemptResult::Failed).count()
-                });
+            if counts(failure.next, &failure.cause) {
+                let failed = line
+                    .site
+                    .book
+                    .story(&begun.unit.serial)?
+                    .map_or(0, |story| story.attempts.iter().filter(|a| is_the_chips_fault(&a.attempt)).count());
                 if failed + 1 >= line.limit as usize {
                     failure.next = Next::Scrap;
                     failure.advice = format!("{} It has failed {} times: it is scrapped.", failure.advice, failed + 1);
                 }
             }
-            finish(Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next })?;
+            let failed = Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next };
+            if let Err(error) = finish(failed) {
+                return lost(error, result);
+            }
             result.cause = Some(failure.cause);
             result.detail = Some(failure.detail);
             result.advice = Some(failure.advice);
             result.next = Some(failure.next.word());
             Ok(false)
         }
+    }
+}
+
+/// An attempt that could not be ended.
+fn lost(error: FinishError, result: &mut UnitResult) -> Result<bool, Trouble> {
+    let Some(cause) = no_longer_ours(&error) else { return Err(error.into()) };
+    result.cause = Some(cause.into());
+    result.detail = Some(error.to_string());
+    result.advice = Some(error.advice());
+    result.next = None;
+    Ok(false)
+}
+
+/// Whether a failure counts against the chip. Those that only an engineer can
+/// mend say nothing of it, nor does a connection that broke: a loose contact, a
+/// driver that died.
+fn counts(next: Next, cause: &str) -> bool {
+    next == Next::Retry && cause != "gone"
+}
+
+/// Attempts that a crash cut short do not count either.
+fn is_the_chips_fault(attempt: &Attempt) -> bool {
+    let (next, cause) = (attempt.next, attempt.cause.as_deref());
+    attempt.result == AttemptResult::Failed && next.is_some_and(|next| counts(next, cause.unwrap_or_default()))
+}
+
+/// What the book says where an attempt is no longer this station's to end: the
+/// unit fails here and goes on elsewhere, and this station goes on with the next chip.
+fn no_longer_ours(error: &FinishError) -> Option<&'static str> {
+    match error {
+        FinishError::Ended { .. } | FinishError::OtherStation { .. } => Some("taken-over"),
+        FinishError::CredentialRevoked { .. } => Some("credential-revoked"),
+        _ => None,
     }
 }
 

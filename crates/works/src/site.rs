@@ -7,9 +7,12 @@ use std::sync::OnceLock;
 use book::ids::{Actor, SiteId, StationName};
 use book::{Book, By, Location, OpenOptions};
 use custody::{Passphrase, SiteKey, WorkFactor};
+use percent_encoding::{AsciiSet, NON_ALPHANUMERIC, utf8_percent_encode};
 use serde::{Deserialize, Serialize};
 use time::OffsetDateTime;
+use zeroize::Zeroizing;
 
+use crate::head;
 use crate::trouble::Trouble;
 
 /// The file that makes a directory a site.
@@ -51,6 +54,9 @@ pub struct SiteSettings {
 pub struct BookSettings {
     /// `sqlite:FILE`, from the site's directory, or `postgres://…` without a password.
     pub location: String,
+    /// File whose one line is the server's password, from the site's directory.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub password_file: Option<PathBuf>,
 }
 
 /// How onboarding data is made.
@@ -68,6 +74,48 @@ pub struct OnboardingSettings {
 impl Default for OnboardingSettings {
     fn default() -> Self {
         Self { iterations: 10_000, salt_octets: 32, carton: 20 }
+    }
+}
+
+impl Settings {
+    /// The settings of the site in `dir`.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`]: no such file, or a key that is not known.
+    pub fn read(dir: &Path) -> Result<Self, Trouble> {
+        let file = dir.join(FILE);
+        let text = fs::read_to_string(&file).map_err(|e| Trouble::file(&file, e))?;
+        toml::from_str(&text).map_err(|e| {
+            Trouble::usage(
+                format!("{}: {}", file.display(), e.message()),
+                "Mend the file; docs/site.md explains every key.",
+            )
+        })
+    }
+}
+
+/// The place of a book, with the password of the settings' file.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is none, or carries a password: it would stand in the
+/// settings, on command lines and in logs.
+pub(crate) fn location(password_file: Option<&Path>, text: &str, dir: &Path) -> Result<Location, Trouble> {
+    let place = Location::parse(text, dir)?;
+    if place.has_password() {
+        return Err(Trouble::usage(
+            format!("the address {place} carries a password, which others could read"),
+            "Put it into a file and name that by --book-password-file, in touchmark.toml book.password_file.",
+        ));
+    }
+    match password_file {
+        Some(file) if place.as_file().is_none() => {
+            let file = dir.join(file);
+            let text = fs::read_to_string(&file).map(Zeroizing::new).map_err(|e| Trouble::file(&file, e))?;
+            Ok(place.with_password(text.lines().next().unwrap_or_default()))
+        }
+        _ => Ok(place),
     }
 }
 
@@ -155,6 +203,15 @@ pub struct Site {
     key: OnceLock<SiteKey>,
 }
 
+/// Where a new site's book is to be.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct NewBook<'a> {
+    /// `sqlite:FILE`, from the site's directory, or `postgres://…`; a file in the site where none is given.
+    pub location: Option<&'a str>,
+    /// File with the server's password.
+    pub password_file: Option<&'a Path>,
+}
+
 /// What a new site is told as.
 #[derive(Debug, Serialize)]
 pub struct NewSite {
@@ -188,7 +245,7 @@ impl Site {
     /// [`Trouble`]; nothing that was there is touched.
     pub fn create(
         dir: &Path,
-        location: Option<&str>,
+        book: NewBook<'_>,
         name: &str,
         wrap: Option<(&Passphrase, WorkFactor)>,
         who: &Who,
@@ -200,8 +257,10 @@ impl Site {
         let keys = dir.join("keys");
         fs::create_dir_all(&keys).map_err(|e| Trouble::file(&keys, e))?;
         restrict(&keys)?;
-        let text = location.unwrap_or("sqlite:book.sqlite").to_owned();
-        let place = Location::parse(&text, dir)?;
+        let text = book.location.unwrap_or("sqlite:book.sqlite").to_owned();
+        let password_file =
+            book.password_file.map(std::path::absolute).transpose().map_err(|e| Trouble::file(dir, e))?;
+        let place = location(password_file.as_deref(), &text, dir)?;
         let id = draw_id()?;
         let key = SiteKey::create(&keys.join("site.key"), wrap)?;
         let made = Book::create(&place, &SiteId::new(&id)?, name, &who.by());
@@ -215,7 +274,7 @@ impl Site {
         };
         let settings = Settings {
             site: SiteSettings { id: id.clone(), name: name.to_owned() },
-            book: BookSettings { location: text },
+            book: BookSettings { location: text, password_file },
             onboarding: OnboardingSettings::default(),
             station: StationSettings::default(),
             pages: PageSettings::default(),
@@ -227,6 +286,7 @@ impl Site {
             NewSite { site: dir.display().to_string(), id, book: place.to_string(), key_wrapped: wrap.is_some() };
         let site = Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() };
         let _ = site.key.set(key);
+        head::sign(&site, None, who)?;
         Ok((site, told))
     }
 
@@ -260,22 +320,24 @@ impl Site {
     ///
     /// [`Trouble`]: settings with an unknown key, a book of another site, an older program.
     pub fn open(dir: &Path) -> Result<Self, Trouble> {
-        let file = dir.join(FILE);
-        let text = fs::read_to_string(&file).map_err(|e| Trouble::file(&file, e))?;
-        let settings: Settings = toml::from_str(&text).map_err(|e| {
-            Trouble::usage(
-                format!("{}: {}", file.display(), e.message()),
-                "Mend the file; docs/site.md explains every key.",
-            )
-        })?;
-        let place = Location::parse(&settings.book.location, dir)?;
+        let settings = Settings::read(dir)?;
+        let place = location(settings.book.password_file.as_deref(), &settings.book.location, dir)?;
         let options = OpenOptions {
             backups: dir.to_owned(),
             site: Some(SiteId::new(&settings.site.id)?),
             at: OffsetDateTime::now_utc(),
         };
         let book = Book::open(&place, &options)?;
-        Ok(Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() })
+        Ok(Self::with(dir, settings, book))
+    }
+
+    pub(crate) fn with(dir: &Path, settings: Settings, book: Book) -> Self {
+        Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() }
+    }
+
+    /// Whether the site key was opened before.
+    pub fn key_is_open(&self) -> bool {
+        self.key.get().is_some()
     }
 
     /// Where keys lie.
@@ -302,17 +364,12 @@ impl Site {
     }
 }
 
-/// A name as a file's: what could mean a path is spelled out, so that no name leads elsewhere.
-fn file_stem(name: &str) -> String {
-    let mut out = String::new();
-    for (at, c) in name.char_indices() {
-        match c {
-            '/' | '\\' | '%' | ':' => out.push_str(&format!("%{:02X}", u32::from(c))),
-            '.' if at == 0 => out.push_str("%2E"),
-            c => out.push(c),
-        }
-    }
-    out
+/// A name as a file's: whatever could lead elsewhere or hide is percent-encoded
+/// (RFC 3986 §2.1), so that no two names share a file and none leaves the folder.
+pub(crate) fn file_stem(name: &str) -> String {
+    const PLAIN: &AsciiSet =
+        &NON_ALPHANUMERIC.remove(b' ').remove(b'-').remove(b'_').remove(b'(').remove(b')').remove(b',').remove(b'&');
+    utf8_percent_encode(name, PLAIN).to_string()
 }
 
 /// Only the owner may look into the keys' directory.
@@ -331,17 +388,12 @@ mod tests {
     use super::file_stem;
 
     #[test]
-    fn a_name_stays_in_its_folder() {
-        for (name, stem) in [
-            ("Desk root", "Desk root"),
-            ("../../etc/passwd", "%2E./..%2Fetc%2Fpasswd".replace('/', "%2F").as_str()),
-            ("a/b", "a%2Fb"),
-            ("a\\b", "a%5Cb"),
-            (".hidden", "%2Ehidden"),
-            ("100%", "100%25"),
-        ] {
-            assert_eq!(file_stem(name), stem, "{name}");
-            assert!(!file_stem(name).contains(['/', '\\']), "{name}");
+    fn a_key_stays_in_its_folder() {
+        assert_eq!(file_stem("Quarry Lane Test PAI 7"), "Quarry Lane Test PAI 7");
+        for name in ["../evil", "a/../../evil", "..", ".hidden", "a\\b", "a\0b", "é"] {
+            let stem = file_stem(name);
+            assert!(!stem.contains(['/', '\\', '.', '\0']) && stem != file_stem("a"), "{name:?} {stem}");
         }
+        assert_ne!(file_stem("a/b"), file_stem("a%2Fb"));
     }
 }

@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 
 use aws_lc_rs::digest::{SHA256, digest};
 use book::{NewProof, Next, ReadBack, Step};
-use chip::{Chip, ChipError, ObjectName, State};
+use chip::{Chip, ChipError, ChipId, ObjectName, State};
 use serde_json::json;
 use standard::certificate::{Certificate, Profile};
 use standard::declaration::Declaration;
@@ -151,13 +151,13 @@ impl<'a> Clock<'a> {
 /// [`Failure`] at the first step that fails; the chip is then as that step left it.
 pub(crate) fn work(
     chip: &mut dyn Chip,
-    key: &PublicKey,
+    (id, key): (&ChipId, &PublicKey),
     load: &Load,
     judge: &Judge,
     clock: &mut Clock<'_>,
     now: OffsetDateTime,
 ) -> Result<NewProof, Failure> {
-    clock.step("identify", chip, |chip| identify(chip, key, load))?;
+    clock.step("identify", chip, |chip| identify(chip, id, key, load))?;
     let mut objects = load.objects.clone();
     if load.resumed {
         objects.iter_mut().filter(|(n, _)| *n == ObjectName::FACTORY_RECORD).for_each(|(_, o)| keep_record(chip, o));
@@ -172,7 +172,7 @@ pub(crate) fn work(
     let exchange = clock.step("prove", chip, |chip| prove(chip, &load.declaration))?;
     let findings = clock.step("judge", chip, |_| verdict(&dac, &pai, load, &exchange, judge))?;
     if load.lock {
-        clock.step("lock", chip, |chip| if chip.abilities()?.can_lock { Ok(chip.lock()?) } else { Ok(()) })?;
+        clock.step("lock", chip, |chip| lock(chip, id))?;
     }
     Ok(NewProof {
         nonce: exchange.nonce,
@@ -193,9 +193,28 @@ fn read_object(load: &Load, name: ObjectName, fallback: &[u8]) -> Vec<u8> {
     load.objects.iter().find(|(n, _)| *n == name).map_or_else(|| fallback.to_vec(), |(_, o)| o.clone())
 }
 
-fn identify(chip: &mut dyn Chip, key: &PublicKey, load: &Load) -> Result<(), Failure> {
+/// Locks the chip that was proven and no other: one that was put in its place
+/// meanwhile would be locked for ever in its stead.
+fn lock(chip: &mut dyn Chip, id: &ChipId) -> Result<(), Failure> {
+    if !chip.abilities()?.can_lock {
+        return Ok(());
+    }
+    still_there(chip, id)?;
+    chip.lock()?;
+    // One put in between the two calls shows now.
+    still_there(chip, id)
+}
+
+fn still_there(chip: &mut dyn Chip, id: &ChipId) -> Result<(), Failure> {
+    let found = chip.identity()?.id;
+    if found == *id { Ok(()) } else { Err(ChipError::Swapped { expected: id.clone(), found: Some(found) }.into()) }
+}
+
+fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> Result<(), Failure> {
     let found = chip.public_key()?;
     if found != *key {
+        // Another chip in the socket has another key, which is no fault of the one that was opened.
+        still_there(chip, id)?;
         return Err(Failure::new(
             "key-differs",
             format!("the chip's key is {}, the manifest's {}", hex::encode(found.key_id()), hex::encode(key.key_id())),

@@ -138,6 +138,7 @@ from_advising!(
     chip::SourceError,
     chip::simulated::MakeError,
     custody::CustodyError,
+    custody::token::TokenError,
     custody::UnsealError,
     custody::PassphraseError,
     crate::examine::ExamineError,

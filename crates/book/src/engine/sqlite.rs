@@ -165,6 +165,10 @@ pub(crate) fn failed(doing: &str, error: Error) -> BookError {
     match code {
         ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked => BookError::Busy { seconds: PATIENCE.as_secs() },
         ErrorCode::DiskFull => BookError::Full { source: error.into() },
+        // A full disk, as a process finds it that opens the book and needs room to share its changes.
+        _ if error.sqlite_error().is_some_and(|e| e.extended_code == rusqlite::ffi::SQLITE_IOERR_SHMSIZE) => {
+            BookError::Full { source: error.into() }
+        }
         ErrorCode::ConstraintViolation => BookError::Rule { rule: error.to_string() },
         ErrorCode::DatabaseCorrupt => BookError::Damaged { what: error.to_string() },
         ErrorCode::NotADatabase => {

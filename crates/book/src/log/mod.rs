@@ -48,8 +48,11 @@ impl Tx<'_> {
     pub(crate) fn next_sequence(&mut self) -> Result<i64, BookError> {
         if self.log.is_none() {
             let row = self
-                .one("SELECT size, peaks FROM log_head h WHERE one = 1 {lock:h}", &[])?
+                .one("SELECT size, peaks, moved_to FROM log_head h WHERE one = 1 {lock:h}", &[])?
                 .ok_or_else(|| BookError::damaged("the log's head is missing"))?;
+            if !row.is_null(2) {
+                return Err(BookError::Moved { to: row.text(2)? });
+            }
             let size = u64::try_from(row.int(0)?).map_err(|_| BookError::damaged("the log's size is negative"))?;
             self.log = Some(Frontier::from_parts(size, &row.bytes(1)?)?);
         }

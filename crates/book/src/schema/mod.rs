@@ -23,7 +23,8 @@ pub(crate) struct Migration {
 /// All of them, oldest first.
 pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 1, name: "the record book", statements: version1 },
-    Migration { version: 2, name: "accounts, tokens, stations", statements: version2 },
+    Migration { version: 2, name: "books that moved", statements: version2 },
+    Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -75,8 +76,12 @@ fn version1(postgresql: bool) -> String {
     out
 }
 
-fn version2(postgresql: bool) -> String {
-    for_engine(include_str!("version2.sql"), postgresql) + &refusals::triggers(2, postgresql)
+fn version2(_postgresql: bool) -> String {
+    include_str!("version2.sql").into()
+}
+
+fn version4(postgresql: bool) -> String {
+    for_engine(include_str!("version4.sql"), postgresql) + &refusals::triggers(4, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

@@ -160,8 +160,8 @@ const REFUSALS: &[Refusal] = &[
     ),
 ];
 
-/// Version 2: accounts and tokens end, and never come back as another's.
-const REFUSALS_2: &[Refusal] = &[
+/// Version 4: accounts and tokens end, and never come back as another's.
+const REFUSALS_4: &[Refusal] = &[
     refuse(
         "account",
         "UPDATE",
@@ -188,10 +188,10 @@ struct Brought {
 const BROUGHT: &[Brought] = &[
     Brought { version: 1, written_once: WRITTEN_ONCE, never_removed: NEVER_REMOVED, refusals: REFUSALS },
     Brought {
-        version: 2,
+        version: 4,
         written_once: &[],
         never_removed: &["account", "api_token", "station_setup"],
-        refusals: REFUSALS_2,
+        refusals: REFUSALS_4,
     },
 ];
 

@@ -78,6 +78,70 @@ pub fn a_copy_is_the_same_book(engine: &Engine<'_>) {
     assert!(site.book.verify(None).expect("verifies").intact());
 }
 
+pub fn a_move_leaves_nothing_behind(engine: &Engine<'_>) {
+    let site = engine.site().stocked(20);
+    for n in 0..4 {
+        site.provision(n, "S1");
+    }
+    let file = Location::file(site.place.folder.path().join("moved.sqlite"));
+    // One whose copy would not verify stays where it is, and in use.
+    let other = engine.site().stocked(2);
+    other.provision(0, "S1");
+    engine.raw(&other.place).force("UPDATE unit SET changed = changed + 1");
+    let aside = Location::file(site.place.folder.path().join("refused.sqlite"));
+    let refused = other.book.move_to(&aside, None).expect_err("it is damaged");
+    assert!(matches!(refused, BookError::Damaged { .. }), "{refused}");
+    assert_eq!(other.book.moved_to().expect("asks"), None);
+    other.provision(1, "S1");
+    // Stations that work during the move: each unit is in the new book, or was refused by the old one.
+    let stop = AtomicBool::new(false);
+    let (moved, copied) = std::thread::scope(|scope| {
+        let station = scope.spawn(|| {
+            let mut done = Vec::new();
+            for n in 4..20 {
+                let unit = serial(&format!("TV-{n:06}"));
+                match site.begin(n, book::SerialWish::IfNew(&unit), &on("S1", 10)) {
+                    Ok(begun) => done.push(begun.unit.serial),
+                    Err(book::BeginError::Book(BookError::Moved { to })) => {
+                        assert!(to.ends_with("moved.sqlite"), "{to}");
+                        break;
+                    }
+                    Err(other) => panic!("{other}"),
+                }
+                if stop.load(Ordering::Relaxed) {
+                    std::thread::yield_now();
+                }
+            }
+            done
+        });
+        let (moved, copied) = site.book.move_to(&file, None).expect("moved");
+        stop.store(true, Ordering::Relaxed);
+        for unit in station.join().expect("the station ends") {
+            assert!(moved.unit(&unit).expect("asks").is_some(), "{unit} was left behind");
+        }
+        (moved, copied)
+    });
+    assert!(copied.verification.intact(), "{:?}", copied.verification.damages);
+    assert_eq!(site.book.head().expect("a head"), moved.head().expect("a head"));
+    let unit = serial("TV-000019");
+    let late = site.begin(19, book::SerialWish::IfNew(&unit), &on("S1", 11));
+    assert!(matches!(late, Err(book::BeginError::Book(BookError::Moved { .. }))), "{late:?}");
+    assert!(site.book.moved_to().expect("asks").is_some_and(|to| to.ends_with("moved.sqlite")));
+    // Reading the old one goes on, and it is whole.
+    assert!(site.book.verify(None).expect("verifies").intact());
+    assert_eq!(moved.moved_to().expect("asks"), None);
+    // And home again, to an empty place.
+    let back = engine.place();
+    let (home, copied) = moved.move_to(&back.location, None).expect("moved back");
+    assert!(copied.verification.intact());
+    let site = Site { book: home, place: back };
+    let begun = (4..20).find(|n| site.book.unit_of_chip(&chip(*n).chip_id).expect("asks").is_none());
+    if let Some(n) = begun {
+        site.provision(n, "S1");
+    }
+    assert!(site.book.verify(None).expect("verifies").intact());
+}
+
 /// The server goes away and comes back: what was refused is told, what is safe is tried again.
 #[test]
 fn a_server_that_comes_and_goes() {

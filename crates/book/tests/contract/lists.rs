@@ -1,6 +1,6 @@
 //! Finding, lists, counts and the account.
 
-use book::{Found, Next, ScrapChipError, SerialWish, UnitFilter, UnitState};
+use book::{Found, Next, ScrapChipError, SerialWish, Stretch, UnitFilter, UnitState};
 
 use crate::support::*;
 
@@ -99,6 +99,64 @@ pub fn counts(engine: &Engine<'_>) {
     let other = site.book.count_reel(&reel_id("REEL-B")).expect("asks").expect("there");
     assert_eq!((other.without, other.credentials.received), (5, 0));
     assert_eq!(site.book.count_reel(&reel_id("REEL-Z")).expect("asks"), None);
+}
+
+pub fn tallies(engine: &Engine<'_>) {
+    let site = engine.site().stocked(8).reel("REEL-B", 20..25).delivered("D-2", "REEL-B", 20..25);
+    for n in 0..3 {
+        site.provision(n, "S1");
+    }
+    let unit = serial("U3");
+    let begun = site.begin(3, SerialWish::IfNew(&unit), &on("S2", 3_598)).expect("begun");
+    site.fail(&unit, begun.attempt, Next::Retry, &on("S2", 3_599)).expect("failed");
+    let begun = site.begin(3, SerialWish::IfNew(&unit), &on("S2", 3_599)).expect("begun");
+    site.pass(3, &unit, begun.attempt, &on("S2", 3_600)).expect("passed");
+    site.provision(20, "S2");
+    // Never ended: not in any tally.
+    site.begin(5, SerialWish::IfNew(&serial("U5")), &on("S3", 50)).expect("begun");
+    let hour = Stretch { micros: 3_600_000_000, ahead: 0 };
+    let all = UnitFilter::default();
+    let tell = |filter: &UnitFilter, stretch: Stretch| -> Vec<String> {
+        let tallies = site.book.tally_attempts(filter, stretch).expect("asks");
+        let told = tallies.into_iter().map(|t| {
+            let first = if t.first { "first" } else { "again" };
+            let (hour, us) = (t.begins.hour(), t.total_us);
+            format!("{hour} {} {} {first} {} {} {us}", t.station, t.reel, t.result, t.attempts)
+        });
+        told.collect()
+    };
+    let told = [
+        "6 S1 REEL-A first passed 3 3000000",
+        "6 S2 REEL-A first failed 1 1000000",
+        "6 S2 REEL-B first passed 1 1000000",
+        "7 S2 REEL-A again passed 1 1000000",
+    ];
+    assert_eq!(tell(&all, hour), told);
+    // Of a zone that is half an hour ahead, stretches begin at half past.
+    let ahead = Stretch { ahead: 1_800_000_000, ..hour };
+    let shifted = site.book.tally_attempts(&all, ahead).expect("asks");
+    assert!(shifted.iter().all(|t| t.begins == at(-1_800) || t.begins == at(1_800)), "{shifted:?}");
+    let s2 = UnitFilter { station: on("S2", 0).station, reel: Some(reel_id("REEL-A")), ..all.clone() };
+    assert_eq!(tell(&s2, hour), [told[1], told[3]]);
+    let early = UnitFilter { to: Some(at(3_599)), product: Some(product().name), ..all.clone() };
+    assert_eq!(tell(&early, hour), [told[0], told[2]]);
+    let of_delivery = UnitFilter { delivery: Some(delivery("D-2", "REEL-B").delivery), ..all.clone() };
+    assert_eq!(tell(&of_delivery, hour), [told[2]]);
+
+    let causes = site.book.tally_causes(&all, hour).expect("asks");
+    assert_eq!(causes.len(), 1);
+    let cause = &causes[0];
+    assert_eq!((cause.cause.as_str(), cause.next, cause.failures), ("read-back.differs", Next::Retry, 1));
+    assert_eq!((cause.station.as_str(), cause.reel.as_str(), cause.begins), ("S2", "REEL-A", at(0)));
+    let bins = site.book.tally_steps(&s2).expect("asks");
+    let told: Vec<_> =
+        bins.iter().map(|b| (b.name.as_str(), b.done, b.from_us, b.times, b.total_us, b.longest_us)).collect();
+    let row = |name| (name, true, 1_200, 2, 2_400, 1_200);
+    assert_eq!(told, [row("identify"), row("read back"), row("write DAC")]);
+    assert_eq!(site.book.attempts_between(&all).expect("asks"), Some((at(1), at(3_600))));
+    let nothing = UnitFilter { from: Some(at(9_999)), ..all };
+    assert_eq!(site.book.attempts_between(&nothing).expect("asks"), None);
+    assert!(site.book.tally_steps(&nothing).expect("asks").is_empty());
 }
 
 pub fn reconciling(engine: &Engine<'_>) {

@@ -292,6 +292,14 @@ pub fn a_rewritten_log_is_found_by_a_signed_head(engine: &Engine<'_>) {
     let damage = &found.damages[0];
     assert_eq!((damage.table.as_str(), damage.kind), ("signed_head", DamageKind::Altered));
     assert!(damage.found.contains(&format!("from {signed} to")), "{}", damage.found);
+    // A log whose own heads were rewritten with it is found by one that was kept elsewhere.
+    let forged = engine.site().stocked(3);
+    forged.provision(2, "S1");
+    assert!(forged.book.verify(Some(&good)).expect("verifies").intact());
+    let found = forged.book.verify_against(Some(&good), std::slice::from_ref(&signature)).expect("verifies");
+    assert_eq!((found.total, found.damages[0].table.as_str()), (1, "signed_head"), "{:?}", found.damages);
+    let own = site.book.verify_against(Some(&good), &[signature]).expect("verifies");
+    assert!(own.intact(), "{:?}", own.damages);
 }
 
 fn hex(octets: &[u8]) -> String {

@@ -54,6 +54,7 @@ contract! {
     lists::finding => finding,
     lists::lists_and_pages => lists_and_pages,
     lists::counts => counts,
+    lists::tallies => tallies,
     lists::reconciling => reconciling,
     lists::reconciling_is_honest => reconciling_is_honest,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
@@ -72,6 +73,7 @@ contract! {
     access::sessions => sessions,
     access::tokens_and_kept_answers => tokens_and_kept_answers,
     access::stations_and_the_tape => stations_and_the_tape,
+    keeping::a_move_leaves_nothing_behind => a_move_leaves_nothing_behind,
 }
 
 #[test]

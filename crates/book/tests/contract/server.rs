@@ -11,6 +11,8 @@ pub struct Server {
     programs: PathBuf,
     /// Stops the server and removes its folder once this process is gone, however it went.
     watch: Option<Child>,
+    /// Whether its commits outlive a power cut, which no test needs.
+    durable: bool,
 }
 
 /// Folder of `initdb` and `pg_ctl`: where Debian puts them, or on the path.
@@ -35,6 +37,13 @@ fn is_root() -> bool {
         .is_ok_and(|status| status.lines().any(|line| line.starts_with("Uid:\t0\t")))
 }
 
+/// Whether a process runs; one that has ended and only waits for its parent does not.
+fn alive(id: &str) -> bool {
+    let stat = std::fs::read_to_string(format!("/proc/{id}/stat")).unwrap_or_default();
+    // The state stands after the name, which is in brackets (proc(5)).
+    stat.rsplit_once(") ").is_some_and(|(_, rest)| !rest.starts_with(['Z', 'X']))
+}
+
 fn told(output: &Output) -> String {
     format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
 }
@@ -50,7 +59,18 @@ impl Server {
         // In memory where the system offers it: making and removing databases is
         // thousands of small files.
         let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new()).expect("a folder");
-        let mut server = Self { folder, programs, watch: None };
+        Some(Self::in_folder(folder, programs, false))
+    }
+
+    /// Starts one whose commits are durable, its data in `dir`: for measuring.
+    #[allow(dead_code, reason = "tests need none")]
+    pub fn start_durable(dir: &Path) -> Option<Self> {
+        let dir = dir.canonicalize().ok()?;
+        Some(Self::in_folder(TempDir::new_in(dir).ok()?, programs()?, true))
+    }
+
+    fn in_folder(folder: TempDir, programs: PathBuf, durable: bool) -> Self {
+        let mut server = Self { folder, programs, watch: None, durable };
         if is_root() {
             let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
             assert!(made.status.success(), "{}", told(&made));
@@ -59,7 +79,7 @@ impl Server {
         server.run("initdb", &["-D", &data, "-U", "postgres", "-A", "trust", "--no-sync", "--encoding=UTF8"]);
         server.launch();
         server.watch = Some(server.watched());
-        Some(server)
+        server
     }
 
     /// A process of a session of its own: a test that is killed takes its group along.
@@ -85,9 +105,9 @@ impl Server {
         let socket = self.folder.path().display().to_string();
         // Without syncing: no test takes the machine's power away, and what a killed
         // server had written is still with the system.
-        let options = format!(
-            "-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60 -c fsync=off -c full_page_writes=off"
-        );
+        let careless = if self.durable { "" } else { " -c fsync=off -c full_page_writes=off" };
+        let options =
+            format!("-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60{careless}");
         let log = self.folder.path().join("log").display().to_string();
         self.run("pg_ctl", &["-D", &self.data(), "-w", "-l", &log, "-o", &options, "start"]);
     }
@@ -95,6 +115,37 @@ impl Server {
     /// Stops it: `fast`, or `immediate` as if its process had been killed.
     pub fn stop(&self, how: &str) {
         self.run("pg_ctl", &["-D", &self.data(), "-w", "-m", how, "stop"]);
+    }
+
+    /// Kills it and all its processes (SIGKILL), as when its machine fails.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn kill(&self) {
+        let id = std::fs::read_to_string(self.folder.path().join("data/postmaster.pid")).unwrap_or_default();
+        let Some(id) = id.lines().next().map(str::trim).filter(|id| !id.is_empty()) else { return };
+        let send = |signal: &str, to: &[&str]| {
+            Command::new("kill").arg(signal).args(to).stderr(Stdio::null()).status().expect("kill runs")
+        };
+        // Held first, so that it starts no more of them meanwhile.
+        send("-STOP", &[id]);
+        let started = std::fs::read_to_string(format!("/proc/{id}/task/{id}/children")).unwrap_or_default();
+        let all: Vec<&str> = std::iter::once(id).chain(started.split_whitespace()).collect();
+        send("-KILL", &all);
+        for id in all {
+            while alive(id) {
+                std::thread::sleep(std::time::Duration::from_millis(5));
+            }
+        }
+        // Where nobody takes note of its death (a container's first process often does not), its id
+        // still stands in the table of processes, and the next server would take it for alive.
+        for file in ["data/postmaster.pid", ".s.PGSQL.5432.lock"] {
+            let _ = std::fs::remove_file(self.folder.path().join(file));
+        }
+    }
+
+    /// The socket that it listens on.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn listens_on(&self) -> PathBuf {
+        self.folder.path().join(".s.PGSQL.5432")
     }
 
     fn data(&self) -> String {
@@ -121,8 +172,10 @@ impl Server {
             .stderr(err)
             .status()
             .expect("the server's programs run");
-        let said = std::fs::read_to_string(self.folder.path().join("said")).unwrap_or_default();
-        assert!(done.success(), "{arguments:?}: {said}");
+        let read = |name: &str| std::fs::read_to_string(self.folder.path().join(name)).unwrap_or_default();
+        let (said, log) = (read("said"), read("log"));
+        let last: Vec<&str> = log.lines().rev().take(12).collect();
+        assert!(done.success(), "{arguments:?}: {said}; the log, last line first: {last:#?}");
     }
 
     /// A new, empty database.

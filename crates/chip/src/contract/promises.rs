@@ -55,6 +55,11 @@ pub static PROMISES: &[Promise] = &[
         text: "An object as large as it says fits; a larger one is refused and changes nothing.",
         tries: limits,
     },
+    Promise {
+        name: "room",
+        text: "The room it says is left shrinks and grows with its objects; what does not fit is refused and changes nothing.",
+        tries: room,
+    },
     Promise { name: "names", text: "An object that it has no place for is refused.", tries: names },
     Promise { name: "left-blank", text: "With its objects removed it is blank again.", tries: left_blank },
     Promise {
@@ -318,6 +323,48 @@ fn limits(bench: &mut Bench<'_>) -> Held {
             }
         }
         same(&mut chip, &names[0], &before)
+    })
+}
+
+fn room(bench: &mut Bench<'_>) -> Held {
+    let (room, limit) = (bench.abilities()?.room_left, bench.abilities()?.object_limit);
+    let Some(room) = room else { return not_tried("it does not say what room is left") };
+    cleanly(bench, |bench, names| {
+        let [first, second] = names else { return not_tried("it has a place for one object only") };
+        let mut chip = bench.chip()?;
+        let before = octets((room / 2).clamp(1, limit), 3);
+        put(&mut chip, first, &before)?;
+        let Some(left) = chip.abilities()?.room_left else { return broken("it no longer says what room is left") };
+        if left > room.saturating_sub(before.len()) {
+            return broken(format!(
+                "it had room for {room} octets, took {}, and says that {left} are left",
+                before.len()
+            ));
+        }
+        if left < limit {
+            match chip.write(second, &octets(left + 1, 4)) {
+                Err(ChipError::NoRoom { .. }) => {}
+                Err(other) => return broken(format!("expected that it is told to have no room; it says: {other}")),
+                Ok(()) => return broken(format!("it says that {left} octets are left, and took {}", left + 1)),
+            }
+            if chip.read(second)?.is_some() {
+                return broken("what had no room was written all the same");
+            }
+        }
+        same(&mut chip, first, &before)?;
+        let fits = octets(left.min(limit), 5);
+        put(&mut chip, second, &fits)?;
+        same(&mut chip, first, &before)?;
+        for name in [second, first] {
+            chip.write(name, &[])?;
+        }
+        match chip.abilities()?.room_left {
+            Some(again) if again >= room => Ok(()),
+            again => broken(format!(
+                "it had room for {room} octets; with its objects removed it says {}",
+                again.map_or("nothing".to_owned(), |again| again.to_string())
+            )),
+        }
     })
 }
 

@@ -26,6 +26,7 @@ pub struct TokenKey {
     session: Mutex<Session>,
     private: ObjectHandle,
     public: PublicKey,
+    id: Option<Vec<u8>>,
 }
 
 impl TokenKey {
@@ -42,7 +43,9 @@ impl TokenKey {
         let count = found.len();
         match (found.pop(), count) {
             (Some((private, public)), 1) => {
-                Ok(Self { uri: uri.clone(), session: Mutex::new(session), private, public })
+                let id = attribute(&session, private, AttributeType::Id);
+                let id = id.map_err(|e| TokenError::of("looking for keys", &e))?.filter(|id| !id.is_empty());
+                Ok(Self { uri: uri.clone(), session: Mutex::new(session), private, public, id })
             }
             (None, _) => Err(TokenError::NoKey { uri: uri.clone() }),
             _ => Err(TokenError::Several { uri: uri.clone(), count, what: "keys" }),
@@ -85,7 +88,13 @@ impl TokenKey {
                 session.update_attributes(half, &id).map_err(failed)?;
             }
         }
-        Ok(Self { uri: uri.clone(), session: Mutex::new(session), private, public: made })
+        let id = uri.id().map_or_else(|| made.key_id().to_vec(), <[u8]>::to_vec);
+        Ok(Self { uri: uri.clone(), session: Mutex::new(session), private, public: made, id: Some(id) })
+    }
+
+    /// Its `CKA_ID`, where it has one.
+    pub fn id(&self) -> Option<&[u8]> {
+        self.id.as_deref()
     }
 
     /// The URI that it was found by.

@@ -174,6 +174,10 @@ pub struct Tokens {
     module: Pkcs11,
     pin: Option<Passphrase>,
     refused: AtomicBool,
+    /// One session a token that stays open: with the last one a process is logged
+    /// out, and some tokens write to their memory at every login, where a power
+    /// cut can harm them.
+    kept: Mutex<HashMap<Slot, Session>>,
 }
 
 impl Tokens {
@@ -188,7 +192,7 @@ impl Tokens {
             Some(file) => Some(Passphrase::from_file(&file).map_err(TokenError::PinFile)?.passphrase),
             None => pin.cloned(),
         };
-        Ok(Self { uri: uri.clone(), module: load(path)?, pin, refused: AtomicBool::new(false) })
+        Ok(Self { uri: uri.clone(), module: load(path)?, pin, refused: AtomicBool::new(false), kept: Mutex::default() })
     }
 
     /// The URI.
@@ -274,7 +278,13 @@ impl Tokens {
         }
         match session.login(UserType::User, pin.as_ref()) {
             // One login serves all sessions of a process.
-            Ok(()) | Err(Error::Pkcs11(RvError::UserAlreadyLoggedIn, _)) => Ok(session),
+            Err(Error::Pkcs11(RvError::UserAlreadyLoggedIn, _)) => Ok(session),
+            Ok(()) => {
+                if let Ok(more) = self.module.open_rw_session(token.slot) {
+                    self.kept.lock().unwrap_or_else(PoisonError::into_inner).insert(token.slot, more);
+                }
+                Ok(session)
+            }
             Err(Error::Pkcs11(RvError::PinIncorrect | RvError::PinLenRange | RvError::PinInvalid, _)) => {
                 self.refused.store(true, Ordering::Relaxed);
                 let last = self.module.get_token_info(token.slot).is_ok_and(|about| about.user_pin_final_try());

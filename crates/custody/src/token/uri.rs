@@ -142,6 +142,24 @@ impl TokenUri {
         self.octets("id")
     }
 
+    /// The same URI with this `CKA_ID`, where it names none.
+    #[must_use]
+    pub fn with_id(&self, id: &[u8]) -> Self {
+        if self.id().is_some() || id.is_empty() {
+            return self.clone();
+        }
+        let escaped: String = id.iter().map(|octet| format!("%{octet:02X}")).collect();
+        let (path, query) = match self.text.split_once('?') {
+            Some((path, query)) => (path, format!("?{query}")),
+            None => (self.text.as_str(), String::new()),
+        };
+        let between = if path.ends_with(':') { "" } else { ";" };
+        let mut attributes = self.attributes.clone();
+        let at = attributes.iter().position(|(name, _)| QUERY.contains(name)).unwrap_or(attributes.len());
+        attributes.insert(at, ("id", id.to_vec()));
+        Self { text: format!("{path}{between}id={escaped}{query}"), attributes }
+    }
+
     /// The slot's number.
     pub fn slot_id(&self) -> Option<u64> {
         self.text("slot-id")?.parse().ok()
@@ -250,6 +268,9 @@ mod tests {
             prop_assert_eq!(found.object(), Some(&*label));
             prop_assert_eq!(found.id(), Some(&id[..]));
             prop_assert_eq!(found.to_string(), text);
+            let named = uri("pkcs11:token=a?module-path=/m").with_id(&id);
+            prop_assert_eq!(&uri(&named.to_string()), &named);
+            prop_assert_eq!((named.id(), named.module_path()), (Some(&id[..]), Some(Path::new("/m"))));
         }
     }
 }

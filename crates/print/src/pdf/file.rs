@@ -105,7 +105,10 @@ impl<W: Write> File<W> {
     }
 
     /// Writes the page tree's root, the catalog and the cross references.
-    pub(crate) fn finish(mut self, title: &str) -> io::Result<W> {
+    ///
+    /// - `exact`: a print dialog must not "fit" it to its paper. Labels need
+    ///   that, or the size of their symbols' modules would no longer hold.
+    pub(crate) fn finish(mut self, title: &str, exact: bool) -> io::Result<W> {
         self.close_branch()?;
         let count = i32::try_from(self.pages).map_err(|_| io::Error::other("more pages than a PDF can count"))?;
         let mut one = chunk();
@@ -116,8 +119,9 @@ impl<W: Write> File<W> {
         let mut one = chunk();
         let mut dict: pdf_writer::writers::Catalog<'_> = one.indirect(catalog).start();
         dict.pages(ROOT);
-        // A print dialog must not "fit" a label to its paper: the module size would no longer hold.
-        dict.viewer_preferences().pair(Name(b"PrintScaling"), Name(b"None"));
+        if exact {
+            dict.viewer_preferences().pair(Name(b"PrintScaling"), Name(b"None"));
+        }
         dict.finish();
         self.object(catalog, &one)?;
 

@@ -1,7 +1,9 @@
-//! Labels as vector PDF: fonts and unchanging art once, then page after page.
+//! Vector PDF: labels, with fonts and unchanging art once, then page after page;
+//! and the pages of reports.
 
 mod content;
 mod file;
+mod paper;
 
 use std::io::{self, Write};
 use std::sync::Arc;
@@ -10,6 +12,8 @@ use flate2::Compression;
 use flate2::write::ZlibEncoder;
 use pdf_writer::types::{CidFontType, FontFlags, SystemInfo, UnicodeCmap};
 use pdf_writer::{Content, Filter, Finish, Name, Ref, Str};
+
+pub(crate) use paper::write_pages;
 
 use crate::art::{Art, Picture};
 use crate::fonts::Face;
@@ -151,7 +155,7 @@ impl<W: Write> Book<W> {
     ///
     /// Where the file can't be written.
     pub fn finish(self) -> io::Result<W> {
-        self.file.finish(&self.title)
+        self.file.finish(&self.title, true)
     }
 }
 

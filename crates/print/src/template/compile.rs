@@ -112,6 +112,25 @@ pub fn compile(name: &str, guarded: &Guarded, test: bool) -> Result<Program, Tem
     Ok(program)
 }
 
+/// Resolves a drawing of our own, a chart for instance: shapes and lines, no places.
+///
+/// - `to_mm`: from the drawing's units to millimetres.
+///
+/// # Errors
+///
+/// What can't be drawn, in the words of the label rules; a fault of this program.
+pub(crate) fn drawing(svg: &str, to_mm: Transform) -> Result<Vec<Art>, String> {
+    // What the fonts lack is shown as a question mark rather than refused; braces stand for themselves.
+    let font = Face::Words.font();
+    let svg: String = svg.chars().map(|c| if font.has(c) || c.is_whitespace() { c } else { '?' }).collect();
+    let svg = svg.replace('{', "{{").replace('}', "}}");
+    let tree = usvg::Tree::from_str(&svg, &options(&Arc::default())).map_err(|e| e.to_string())?;
+    let guarded = Guarded::without_places();
+    let mut compiler = Compiler { guarded: &guarded, steps: Vec::new(), qr: None };
+    compiler.group(tree.root(), to_mm).map_err(|(what, _)| what)?;
+    only_still(compiler.steps, "has a place").map_err(|(what, _)| what)
+}
+
 /// What broke, and the remedy.
 pub(super) type Broken = (String, String);
 

@@ -82,6 +82,17 @@ pub struct Fit {
 }
 
 impl Guarded {
+    /// For a drawing of our own, which has no places.
+    pub(super) fn without_places() -> Self {
+        Self {
+            text: String::new(),
+            qr: String::new(),
+            fits: HashMap::new(),
+            insertions: Vec::new(),
+            conditional: Vec::new(),
+        }
+    }
+
     /// The template's text for test products or for all others.
     pub fn variant(&self, test: bool) -> String {
         let mut cuts: Vec<(Range<usize>, &str)> =

@@ -3,4 +3,5 @@
 pub mod judging;
 pub mod labels;
 mod rate;
+pub mod stations;
 pub mod verifiers;

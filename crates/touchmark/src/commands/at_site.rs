@@ -4,12 +4,15 @@ use std::io::{self, IsTerminal};
 use std::path::{Path, PathBuf};
 
 use clap::Args;
+use custody::token::TokenUri;
 use custody::{ChoosePassphrase, Passphrase};
 use works::Trouble;
+use works::keys::Unlock;
 use works::site::{Site, Who};
 use zeroize::Zeroizing;
 
 use crate::output::Failure;
+use crate::secret;
 
 /// Where a command works and in whose name.
 #[derive(Debug, Clone)]
@@ -29,10 +32,15 @@ impl Place {
 
     /// The site, opened.
     pub fn open(&self) -> Result<Site, Failure> {
+        Ok(Site::open(&self.dir()?)?)
+    }
+
+    /// The site's directory; its book need not open.
+    pub fn dir(&self) -> Result<PathBuf, Failure> {
         let here = std::env::current_dir().map_err(|e| {
             Failure::surroundings(format!("the working directory is gone: {e}"), "Change to one that is there.")
         })?;
-        Ok(Site::open(&Site::find(self.site.as_deref(), &here)?)?)
+        Ok(Site::find(self.site.as_deref(), &here)?)
     }
 }
 
@@ -51,18 +59,7 @@ fn ask(words: &str) -> io::Result<Zeroizing<String>> {
 impl PassphraseArgs {
     /// The passphrase; `fresh` asks twice.
     pub fn get(&self, purpose: &str, fresh: bool) -> Result<Passphrase, Failure> {
-        let mut prompt = |words: &str| ask(words);
-        let choose = ChoosePassphrase {
-            file: self.passphrase_file.as_deref(),
-            environment: std::env::var("TOUCHMARK_PASSPHRASE").ok().map(Zeroizing::new),
-            ask: if io::stdin().is_terminal() { Some(&mut prompt) } else { None },
-        };
-        let read = choose.obtain(purpose, fresh).map_err(Trouble::from)?;
-        if let Some(warning) = read.warning {
-            use io::Write as _;
-            let _ = writeln!(io::stderr(), "touchmark: {warning}");
-        }
-        Ok(read.passphrase)
+        Ok(self.passphrase(purpose, fresh)?)
     }
 
     /// The passphrase for the site key, only where that is wrapped.
@@ -74,6 +71,28 @@ impl PassphraseArgs {
     /// Whether one was named without asking.
     pub fn is_given(&self) -> bool {
         self.passphrase_file.is_some() || std::env::var_os("TOUCHMARK_PASSPHRASE").is_some()
+    }
+}
+
+/// Asks when something is to be opened, and only then.
+impl Unlock for PassphraseArgs {
+    fn passphrase(&self, purpose: &str, fresh: bool) -> Result<Passphrase, Trouble> {
+        let mut prompt = |words: &str| ask(words);
+        let choose = ChoosePassphrase {
+            file: self.passphrase_file.as_deref(),
+            environment: std::env::var("TOUCHMARK_PASSPHRASE").ok().map(Zeroizing::new),
+            ask: if io::stdin().is_terminal() { Some(&mut prompt) } else { None },
+        };
+        let read = choose.obtain(purpose, fresh)?;
+        if let Some(warning) = read.warning {
+            use io::Write as _;
+            let _ = writeln!(io::stderr(), "touchmark: {warning}");
+        }
+        Ok(read.passphrase)
+    }
+
+    fn pin(&self, token: &TokenUri) -> Result<Option<Passphrase>, Trouble> {
+        secret::pin_of(token.text("token"))
     }
 }
 

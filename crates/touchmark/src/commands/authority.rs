@@ -9,7 +9,7 @@ use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::Severity;
-use works::authority::{self, AuthorityView, CAUTION, Raise};
+use works::authority::{self, AuthorityView, CAUTION, Raise, Request};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::examine_words;
@@ -60,6 +60,10 @@ pub struct RaiseArgs {
     /// Years of validity; no well-defined end if not given
     #[arg(long, value_name = "N")]
     years: Option<u32>,
+    /// Its key in a PKCS #11 token, found there or made there: a pkcs11: URI (RFC 7512); else a key file here
+    // Read by us, not by the parser: it would repeat a PIN that it refuses.
+    #[arg(long, value_name = "URI")]
+    key: Option<String>,
     #[command(flatten)]
     passphrase: PassphraseArgs,
 }
@@ -90,6 +94,9 @@ pub struct RequestArgs {
     /// Product ID in the request
     #[arg(long, value_name = "PID")]
     product: Option<ProductId>,
+    /// The key in a PKCS #11 token, found there or made there: a pkcs11: URI (RFC 7512); else a key file here
+    #[arg(long, value_name = "URI")]
+    key: Option<String>,
     #[command(flatten)]
     passphrase: PassphraseArgs,
 }
@@ -100,7 +107,6 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
     let who = place.who()?;
     match command {
         AuthorityCommand::Raise(args) => {
-            let passphrase = args.passphrase.get(&format!("for the key of {}", args.name), true)?;
             let raise = Raise {
                 name: &args.name,
                 role: match args.role {
@@ -111,7 +117,8 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 product: args.product,
                 issuer: args.issuer.as_deref(),
                 years: args.years,
-                passphrase: &passphrase,
+                key: args.key.as_deref(),
+                unlock: &args.passphrase,
                 work: WorkFactor::PRODUCTION,
             };
             let raised = authority::raise(&site, &raise, &who)?;
@@ -152,16 +159,16 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
             Ok(if accepted { Exit::Done } else { Exit::Rejected })
         }
         AuthorityCommand::Request(args) => {
-            let passphrase = args.passphrase.get(&format!("for the key of {}", args.name), true)?;
-            let written = authority::request(
-                &site,
-                &args.name,
-                args.vendor,
-                args.product,
-                &args.out,
-                &passphrase,
-                WorkFactor::PRODUCTION,
-            )?;
+            let request = Request {
+                name: &args.name,
+                vendor: args.vendor,
+                product: args.product,
+                key: args.key.as_deref(),
+                out: &args.out,
+                unlock: &args.passphrase,
+                work: WorkFactor::PRODUCTION,
+            };
+            let written = authority::request(&site, &request)?;
             output.show(&written, |w| {
                 writeln!(w, "Wrote the request for {} to {}", written.name, written.file)?;
                 writeln!(w, "  key identifier  {}", written.subject_key_id)?;
@@ -208,5 +215,8 @@ fn words(w: &mut dyn Write, a: &AuthorityView) -> io::Result<()> {
         a.not_before.as_deref().unwrap_or("?"),
         a.not_after.as_deref().unwrap_or("no end")
     )?;
+    if let Some(key) = &a.key {
+        writeln!(w, "  key             {key}")?;
+    }
     writeln!(w, "  for             {}", if a.purpose == "test" { "TEST" } else { "production" })
 }

@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
-use works::chips::{self, Bench, ChipId, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
+use works::Trouble;
+use works::chips::{self, Bench, ChipId, ChipSource, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
 
 use crate::output::{Exit, Failure, Output};
 use crate::secret;
@@ -123,9 +124,21 @@ pub struct Chips {
 }
 
 impl Chips {
+    /// The source so typed.
+    pub fn named(source: &str) -> Self {
+        Self { chips: source.to_owned() }
+    }
+
     /// The source.
     pub fn source(&self) -> Result<Source, Failure> {
         Ok(self.chips.parse::<Source>()?)
+    }
+
+    /// The source, opened for work; a PIN that its URI leaves out is asked for.
+    pub fn open(&self) -> Result<Box<dyn ChipSource>, Failure> {
+        let source = self.source()?;
+        let pin = secret::pin(&source)?;
+        Ok(source.open(OpenOptions { pin: pin.as_ref(), ..OpenOptions::default() }).map_err(Trouble::from)?)
     }
 }
 
@@ -203,7 +216,7 @@ fn check(args: &Check, output: &mut Output) -> Result<Exit, Failure> {
     let options = OpenOptions { pin: pin.as_ref(), ..OpenOptions::default() };
     let checked = chips::check(&source, options, args.chip.as_ref(), args.lock)?;
     output.show(&checked, |out| {
-        writeln!(out, "Chip {} of {}", checked.chip_id, checked.source)?;
+        writeln!(out, "Chip {} of {}", checked.chip_id.as_deref().unwrap_or("-"), checked.source)?;
         for tried in &checked.promises {
             writeln!(out, "{:9}  {:13}  {}", tried.outcome.replace('-', " "), tried.promise, tried.text)?;
             if let Some(detail) = &tried.detail {

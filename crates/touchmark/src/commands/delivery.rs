@@ -102,9 +102,9 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })
         }
         DeliveryCommand::Issue(args) => {
-            let passphrase = args.passphrase.get(&format!("for the key of {}", args.issuer), false)?;
             let bar = bar(output);
-            let issued = delivery::issue(&site, &args.reel, &args.issuer, &passphrase, &place.who()?, &|n| bar.inc(n));
+            let issued =
+                delivery::issue(&site, &args.reel, &args.issuer, &args.passphrase, &place.who()?, &|n| bar.inc(n));
             bar.finish_and_clear();
             let issued = issued?;
             output.show(&issued, |w| match &issued.delivery {

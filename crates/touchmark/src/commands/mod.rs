@@ -4,19 +4,24 @@
 
 pub mod at_site;
 pub mod authority;
+pub mod book;
 pub mod chip;
 pub mod code;
 pub mod declaration;
 pub mod delivery;
 pub mod examine;
 pub mod examine_words;
+pub mod fit;
 pub mod label;
 pub mod manual;
+pub mod paper;
+pub mod plan;
 pub mod product;
 pub mod provision;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod report;
 pub mod serve;
 pub mod site;
 pub mod specimen;

@@ -5,11 +5,12 @@ use std::path::PathBuf;
 
 use clap::Args;
 use serde_json::json;
-use works::chips::{ChipId, OpenOptions, Source};
+use works::chips::ChipId;
 use works::provision::{Provision, UnitResult, provision};
 use works::{Trouble, challenge};
 
 use super::at_site::{PassphraseArgs, Place};
+use super::chip::Chips;
 use crate::output::{Exit, Failure, Output};
 
 /// Provision a reel's chips at a station: write, read back, prove, lock, record
@@ -25,9 +26,8 @@ pub struct ProvisionArgs {
     /// The station's name
     #[arg(long, value_name = "NAME")]
     station: String,
-    /// Where its chips are: simulated:DIR, a PKCS #11 URI, command:PROGRAM
-    #[arg(long, value_name = "SOURCE")]
-    chips: Source,
+    #[command(flatten)]
+    chips: Chips,
     /// At most so many units
     #[arg(long, value_name = "N")]
     units: Option<u64>,
@@ -53,9 +53,8 @@ pub struct ProvisionArgs {
 /// Act as the verifier against a chip: exchange and verdict
 #[derive(Debug, Args)]
 pub struct ChallengeArgs {
-    /// Where the chips are
-    #[arg(long, value_name = "SOURCE")]
-    chips: Source,
+    #[command(flatten)]
+    chips: Chips,
     /// The chip; all that are there if not given
     #[arg(long, value_name = "ID")]
     chip: Option<ChipId>,
@@ -92,7 +91,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         }
     };
     let passphrase = args.passphrase.for_site_key(&site)?;
-    let mut source = args.chips.open(OpenOptions::default()).map_err(Trouble::from)?;
+    let mut source = args.chips.open()?;
     let request = Provision {
         reel: &args.reel,
         station: &args.station,
@@ -142,7 +141,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
 /// Runs `challenge`.
 pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
-    let mut source = args.chips.open(OpenOptions::default()).map_err(Trouble::from)?;
+    let mut source = args.chips.open()?;
     let done = challenge::challenge(&site, source.as_mut(), args.chip.as_ref())?;
     let accepted = !done.is_empty() && done.iter().all(|c| c.verdict == "accepted");
     let verdict = if accepted { "accepted" } else { "rejected" };

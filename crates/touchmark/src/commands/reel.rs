@@ -5,12 +5,12 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use serde_json::json;
-use works::chips::{OpenOptions, Source};
+use works::order;
 use works::reel::manifest::ColumnMap;
 use works::reel::{self, ReelView};
-use works::{Trouble, order};
 
 use super::at_site::Place;
+use super::chip::Chips;
 use crate::output::{Exit, Failure, Output};
 
 /// Receive reels: the chips as their maker delivers them
@@ -63,7 +63,7 @@ pub struct Write_ {
     out: PathBuf,
     /// Write PKCS #10 requests instead, signed by the chips that are there
     #[arg(long, value_name = "SOURCE")]
-    chips: Option<Source>,
+    chips: Option<String>,
 }
 
 /// Runs `reel`.
@@ -134,7 +134,7 @@ pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> R
     let done = match &args.chips {
         None => order::write(&site, &args.reel, &args.out, &place.who()?)?,
         Some(source) => {
-            let mut source = source.open(OpenOptions::default()).map_err(Trouble::from)?;
+            let mut source = Chips::named(source).open()?;
             order::write_requests(&site, &args.reel, source.as_mut(), &args.out, &place.who()?)?
         }
     };

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use custody::WorkFactor;
-use works::site::Site;
+use works::site::{NewBook, Site};
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
@@ -26,6 +26,9 @@ pub struct New {
     /// Where the record book is: sqlite:FILE, or postgres://… without a password
     #[arg(long, value_name = "URL")]
     book: Option<String>,
+    /// File whose one line is the password of the book's server
+    #[arg(long, value_name = "FILE", requires = "book")]
+    book_password_file: Option<PathBuf>,
     /// The site's name, for reports
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
@@ -41,8 +44,9 @@ pub fn run(command: SiteCommand, place: &Place, output: &mut Output) -> Result<E
     let passphrase =
         if args.passphrase.is_given() { Some(args.passphrase.get("for the site key", true)?) } else { None };
     let wrap = passphrase.as_ref().map(|p| (p, WorkFactor::PRODUCTION));
+    let book = NewBook { location: args.book.as_deref(), password_file: args.book_password_file.as_deref() };
     let name = named.unwrap_or_else(|| "site".into());
-    let (_, told) = Site::create(&args.dir, args.book.as_deref(), &name, wrap, &place.who()?)?;
+    let (_, told) = Site::create(&args.dir, book, &name, wrap, &place.who()?)?;
     output.show(&told, |w| {
         writeln!(w, "Made the site {name} in {}", told.site)?;
         writeln!(w, "  record book  {}", told.book)?;

@@ -2,9 +2,15 @@
 
 #![allow(dead_code, reason = "each test file is a crate of its own and uses a part of this")]
 
+#[macro_use]
+pub mod engine;
+
+use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
+use chip::{ObjectName, OpenOptions, Source};
+use engine::Engine;
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -30,14 +36,32 @@ pub struct Answer {
 /// A site that trusts an authority of the test data, and has its product and declaration.
 pub struct Site {
     pub dir: TempDir,
+    /// What the program finds in its environment besides.
+    pub environment: Vec<(&'static str, OsString)>,
 }
 
 impl Site {
-    /// For reel `a` (Tern Vent) or `b` (Tern Damper).
+    /// For reel `a` (Tern Vent) or `b` (Tern Damper), its book in a file.
     pub fn new(which: &str) -> Self {
-        let site = Self { dir: tempfile::tempdir().expect("a directory") };
-        site.done("site new", &["site", "new", text(&site.dir.path().join("site"))]);
+        Self::with_book(which, "sqlite:book.sqlite")
+    }
+
+    /// The same, its book kept by `engine`.
+    pub fn on(engine: &Engine, which: &str) -> Self {
+        Self::with_book(which, &engine.place())
+    }
+
+    /// The same, its book at `place`.
+    pub fn with_book(which: &str, place: &str) -> Self {
+        let site = Self::bare(place);
         site.add(which);
+        site
+    }
+
+    /// A site with nothing in it yet, its book at `place`.
+    pub fn bare(place: &str) -> Self {
+        let site = Self { dir: tempfile::tempdir().expect("a directory"), environment: Vec::new() };
+        site.done("site new", &["site", "new", text(&site.dir.path().join("site")), "--book", place]);
         site
     }
 
@@ -66,6 +90,17 @@ impl Site {
         self.done("reel receive", &typed)
     }
 
+    /// Credentials for all chips of a reel, issued by a development authority raised here.
+    pub fn issue(&self, reel: &str) -> Value {
+        let secret = self.dir.path().join("passphrase");
+        std::fs::write(&secret, "a passphrase for tests\n").expect("a file");
+        let with = ["--passphrase-file", text(&secret)];
+        let ask = |words: &[&str]| self.done(words[0], &[words, &with].concat());
+        ask(&["authority", "raise", "P", "--role", "paa", "--vendor", "FFF2"]);
+        ask(&["authority", "raise", "I", "--role", "pai", "--vendor", "FFF2", "--issuer", "P"]);
+        ask(&["delivery", "issue", "--reel", reel, "--issuer", "I"])
+    }
+
     /// The reel's delivery, received.
     pub fn receive_delivery(&self, which: &str) -> Value {
         let a = which == "a";
@@ -81,11 +116,29 @@ impl Site {
         format!("simulated:{}", text(&out))
     }
 
+    /// A file with the keys of a reel's chips `from` to `to`.
+    pub fn keys(&self, which: &str, from: usize, to: usize) -> PathBuf {
+        let keys = std::fs::read_to_string(data(&format!("reel-{which}/simulated-keys.ndjson"))).expect("keys");
+        let part: Vec<_> = keys.lines().skip(from).take(to - from).collect();
+        let file = self.dir.path().join("keys");
+        std::fs::write(&file, part.join("\n") + "\n").expect("keys");
+        file
+    }
+
+    /// Simulated chips with the keys of a reel's chips `from` to `to`, in a folder of their own.
+    pub fn simulate_part(&self, which: &str, from: usize, to: usize, more: &[&str]) -> PathBuf {
+        let (file, out) = (self.keys(which, from, to), self.dir.path().join(format!("chips-{which}-{from}")));
+        let made = ["chip", "simulate", "--out", text(&out), "--keys", text(&file)];
+        assert_eq!(self.done("chip simulate", &[&made[..], more].concat())["chips"], to - from);
+        out
+    }
+
     /// The program, about to be called at this site with `--json`.
     pub fn command(&self, typed: &[&str]) -> Command {
         let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
         command.arg("--json").args(typed).current_dir(self.dir.path()).stdin(Stdio::null());
         command.env_remove("TOUCHMARK_PASSPHRASE").env("TOUCHMARK_SITE", self.dir.path().join("site"));
+        command.envs(self.environment.iter().map(|(name, value)| (name, value)));
         command
     }
 
@@ -116,4 +169,20 @@ pub fn assert_sound(case: &str, account: &Value) {
         assert_eq!(account.pointer(path), Some(&Value::from(0)), "{case}: {path} of {account}");
     }
     assert_eq!(account["log"]["intact"], true, "{case}: {account}");
+}
+
+/// What the chips of a source hold, of those that are wanted, written as files.
+pub fn read_back(source: &str, out: &Path, wanted: &dyn Fn(&str) -> bool) {
+    let source: Source = source.parse().expect("a source");
+    let mut chips = source.open(OpenOptions::default()).expect("the source opens");
+    for id in chips.present().expect("chips").into_iter().filter(|id| wanted(id.as_str())) {
+        let mut chip = chips.open(&id).expect("a chip");
+        let objects =
+            [("dac.der", ObjectName::DAC), ("pai.der", ObjectName::PAI), ("declaration.der", ObjectName::DECLARATION)];
+        for (file, object) in objects {
+            let Some(octets) = chip.read(&object).expect("it reads") else { continue };
+            std::fs::create_dir_all(out.join(id.as_str())).expect("a folder");
+            std::fs::write(out.join(id.as_str()).join(file), octets).expect("written");
+        }
+    }
 }

@@ -1,5 +1,7 @@
 //! The Python interpreter that the checks against the outside run with.
 
+#![allow(dead_code, clippy::print_stderr, reason = "each test file uses a part of this, and a skipped one must say so")]
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 

@@ -100,7 +100,8 @@ pub async fn raise(
             product,
             issuer: given(&form.issuer),
             years,
-            passphrase: &passphrase,
+            key: None,
+            unlock: &passphrase,
             work: WorkFactor::PRODUCTION,
         };
         authority::raise(&app.site, &wanted, &who).map(drop)

@@ -2,7 +2,6 @@
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use book::{DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Purpose, Role, Stored};
-use custody::Passphrase;
 use rayon::prelude::*;
 use serde::Serialize;
 use serde_json::json;
@@ -14,6 +13,8 @@ use standard::verdict::{Report, Severity, judge_certificate};
 
 use super::{dac_identity, free_id};
 use crate::authority::{self, serial};
+use crate::head;
+use crate::keys::Unlock;
 use crate::product;
 use crate::reel;
 use crate::site::{Site, Who};
@@ -46,7 +47,7 @@ pub fn issue(
     site: &Site,
     reel: &str,
     issuer: &str,
-    passphrase: &Passphrase,
+    unlock: &dyn Unlock,
     who: &Who,
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<Issued, Trouble> {
@@ -85,7 +86,7 @@ pub fn issue(
             "Name a PAI of this vendor and product; see `touchmark authority list`.",
         ));
     }
-    let signer = authority::signer(site, &authority, passphrase)?;
+    let signer = authority::signer(site, &authority, unlock)?;
     let mut points: Vec<(String, PublicKey)> = Vec::new();
     let mut after = -1;
     loop {
@@ -174,7 +175,10 @@ pub fn issue(
         made
     });
     match site.book.store_delivery(&new, credentials, &who.by())? {
-        Stored::New { .. } => Ok(told(Some(id.to_string()), issued, "accepted")),
+        Stored::New { .. } => {
+            head::mark(site, who);
+            Ok(told(Some(id.to_string()), issued, "accepted"))
+        }
         Stored::Already(known) => Ok(told(Some(known.delivery.to_string()), 0, "already-received")),
     }
 }

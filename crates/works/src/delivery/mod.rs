@@ -24,6 +24,7 @@ pub use issue::{Issued, issue};
 
 use crate::authority;
 use crate::declaration;
+use crate::head;
 use crate::product;
 use crate::reel::{self, finding_json};
 use crate::site::{Site, Who};
@@ -230,6 +231,7 @@ pub fn receive_unless(
         Stored::New { .. } => received.delivery = Some(id.to_string()),
         Stored::Already(known) => return Ok(already(&known, &reel)),
     }
+    head::mark(site, who);
     Ok(received)
 }
 

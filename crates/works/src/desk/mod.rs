@@ -9,6 +9,7 @@ mod restore;
 mod view;
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use book::LabelEvent;
@@ -28,6 +29,9 @@ use crate::trouble::Trouble;
 
 /// Attempts at a chip before the person is told.
 const ATTEMPTS: u32 = 2;
+
+/// Units after which the log's head is signed.
+const HEAD: u64 = 50;
 
 /// Takes each change of a station's view.
 pub type Tell = Box<dyn Fn(&View) + Send + Sync>;
@@ -52,6 +56,8 @@ pub struct Desks {
     passphrase: Option<Passphrase>,
     tell: Tell,
     open: Mutex<BTreeMap<String, Arc<Desk>>>,
+    /// Units worked since the program began.
+    worked: AtomicU64,
 }
 
 /// A unit that was taken on and waits to be worked.
@@ -79,7 +85,7 @@ impl Desks {
     ///
     /// - `tell`: called with each change, from the thread that works.
     pub fn new(site: Arc<Site>, passphrase: Option<Passphrase>, tell: Tell) -> Self {
-        Self { site, passphrase, tell, open: Mutex::new(BTreeMap::new()) }
+        Self { site, passphrase, tell, open: Mutex::new(BTreeMap::new()), worked: AtomicU64::new(0) }
     }
 
     fn desk(&self, name: &str) -> Result<(Arc<Desk>, Setup), Trouble> {
@@ -202,6 +208,9 @@ impl Desks {
         .unwrap_or_else(|_| {
             Err(Trouble::surroundings("the station stopped in the middle of its work", "Press Enter to go on."))
         });
+        if (self.worked.fetch_add(1, Ordering::Relaxed) + 1).is_multiple_of(HEAD) {
+            crate::head::mark(&self.site, &who);
+        }
         match &done {
             Ok(result) => {
                 let owed = result.result == "passed" && !result.already && self.has_code(result);

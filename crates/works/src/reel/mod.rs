@@ -14,6 +14,7 @@ use serde_json::{Value, json};
 use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
 use standard::verdict::{Finding, Severity};
 
+use crate::head;
 use crate::product;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -155,6 +156,7 @@ pub fn receive(
         Ok(done) => {
             received.verdict = "accepted";
             received.chips = done.chips;
+            head::mark(site, who);
             Ok(received)
         }
         Err(ReceiveError::Duplicates { first, .. }) => {

@@ -25,7 +25,7 @@ use crate::label;
 use crate::product::Description;
 use crate::provision::{Provision, UnitResult, provision};
 use crate::reel::manifest::ColumnMap;
-use crate::site::{Site, Who};
+use crate::site::{NewBook, Site, Who};
 use crate::trouble::Trouble;
 use crate::{authority, declaration, delivery, order, product, reel, unit};
 
@@ -139,7 +139,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         ));
     }
     let who = Who::new("rehearsal")?;
-    let (site, _) = Site::create(out, None, "Tern & Hollow, rehearsal", None, &who)?;
+    let (site, _) = Site::create(out, NewBook::default(), "Tern & Hollow, rehearsal", None, &who)?;
     let (passphrase, passphrase_file) = passphrase(&site)?;
     say("A new site: settings, keys, an empty record book.");
 
@@ -155,7 +155,8 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
             product: None,
             issuer,
             years: None,
-            passphrase: &passphrase,
+            key: None,
+            unlock: &passphrase,
             work: WorkFactor::WORTHLESS,
         };
         authority::raise(&site, &raise, &who)?;
@@ -239,7 +240,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     done.seconds = (begun.elapsed().as_secs_f64() * 10.0).round() / 10.0;
     let page = report::write(&site, &ReelId::new(REEL)?, &done, &counts)?;
     let path = out.join("report.html");
-    fs::write(&path, page).map_err(|e| Trouble::file(&path, e))?;
+    fs::write(&path, page.html()).map_err(|e| Trouble::file(&path, e))?;
     say("Everything counted: each chip and each credential has its place, and the log is whole.");
     Ok(done)
 }

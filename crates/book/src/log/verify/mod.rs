@@ -423,11 +423,28 @@ impl Book {
     /// [`BookError`] where the book gave no answer. What is not as it should be
     /// is no error but a [`Damage`].
     pub fn verify(&self, check_head: Option<CheckHead<'_>>) -> Result<Verification, BookError> {
+        self.verify_against(check_head, &[])
+    }
+
+    /// The same, with signed heads that were kept outside the book: a log rewritten
+    /// as a whole, heads and all, is found by them alone.
+    ///
+    /// # Errors
+    ///
+    /// As [`Self::verify`].
+    pub fn verify_against(
+        &self,
+        check_head: Option<CheckHead<'_>>,
+        kept: &[SignedHead],
+    ) -> Result<Verification, BookError> {
         self.snapshot(|c| {
             let mut heads: HashMap<u64, Vec<SignedHead>> = HashMap::new();
             for row in c.all(&format!("SELECT {} FROM signed_head", SignedHead::COLUMNS), &[])? {
                 let head = SignedHead::read(&row)?;
                 heads.entry(head.head.size).or_default().push(head);
+            }
+            for head in kept {
+                heads.entry(head.head.size).or_default().push(head.clone());
             }
             let tree = Frontier::default();
             let out =

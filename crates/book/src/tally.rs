@@ -1,0 +1,235 @@
+//! Tallies for reports and plans: attempts, causes and step times of the units that a filter names.
+//!
+//! One aggregate a question, grouped finely enough that whoever asks can add up
+//! by hour, by station or by reel without asking again. Nothing here is a page:
+//! the rows are few whatever the number of units.
+
+use time::OffsetDateTime;
+
+use crate::Book;
+use crate::by::moment;
+use crate::engine::{P, Row, Value};
+use crate::error::BookError;
+use crate::ids::{ProductName, ReelId, StationName};
+use crate::list::{UnitFilter, attempt_conditions};
+use crate::words::{AttemptResult, Next};
+
+/// Stretches of time to count in, from midnight of a zone on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Stretch {
+    /// Length in microseconds, above 0.
+    pub micros: i64,
+    /// How far the zone's clocks are ahead of UTC, in microseconds.
+    pub ahead: i64,
+}
+
+impl Stretch {
+    /// The stretch as SQL, of a time in microseconds.
+    fn sql(self, column: &str) -> String {
+        format!("({column} + {}) / {}", self.ahead, self.micros.max(1))
+    }
+
+    fn begins(self, number: i64) -> Result<OffsetDateTime, BookError> {
+        moment(number.saturating_mul(self.micros.max(1)).saturating_sub(self.ahead))
+    }
+}
+
+/// Attempts that ended alike in one stretch of time at one station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct AttemptTally {
+    /// When the stretch begins.
+    pub begins: OffsetDateTime,
+    /// Where.
+    pub station: StationName,
+    /// What the units are.
+    pub product: ProductName,
+    /// Where their chips come from.
+    pub reel: ReelId,
+    /// Whether these were the units' first attempts.
+    pub first: bool,
+    /// How they ended; never open.
+    pub result: AttemptResult,
+    /// How many.
+    pub attempts: i64,
+    /// Microseconds from beginning to end, of all of them.
+    pub total_us: i64,
+}
+
+/// Failures of one cause in one stretch of time at one station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CauseTally {
+    /// When the stretch begins.
+    pub begins: OffsetDateTime,
+    /// Where.
+    pub station: StationName,
+    /// Where the chips come from.
+    pub reel: ReelId,
+    /// The cause's name.
+    pub cause: String,
+    /// What followed.
+    pub next: Next,
+    /// How many.
+    pub failures: i64,
+}
+
+/// Times of one step, as one bin of a histogram.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StepBin {
+    /// The step's name.
+    pub name: String,
+    /// Whether it was done, rather than failed.
+    pub done: bool,
+    /// Shortest time in the bin, microseconds. Bins keep three digits, so that
+    /// none is wider than a hundredth of its time.
+    pub from_us: i64,
+    /// How often.
+    pub times: i64,
+    /// Microseconds altogether.
+    pub total_us: i64,
+    /// Microseconds of the slowest.
+    pub longest_us: i64,
+}
+
+/// A duration's first three digits, as SQL.
+const BIN: &str = "CASE WHEN s.duration < 1000 THEN s.duration \
+                   WHEN s.duration < 10000 THEN s.duration / 10 * 10 \
+                   WHEN s.duration < 100000 THEN s.duration / 100 * 100 \
+                   WHEN s.duration < 1000000 THEN s.duration / 1000 * 1000 \
+                   WHEN s.duration < 10000000 THEN s.duration / 10000 * 10000 \
+                   WHEN s.duration < 100000000 THEN s.duration / 100000 * 100000 \
+                   ELSE s.duration / 1000000 * 1000000 END";
+
+/// Attempts and their units, in the order in which they are to be looked up. SQLite keeps to the order of a
+/// CROSS JOIN: a week out of ten million units is found by the attempts' ends, a reel by its units. PostgreSQL
+/// judges by itself.
+fn joined(filter: &UnitFilter) -> &'static str {
+    if filter.from.is_some() || filter.to.is_some() {
+        "attempt t CROSS JOIN unit u"
+    } else {
+        "unit u CROSS JOIN attempt t"
+    }
+}
+
+/// What is asked of attempts, as SQL.
+struct Question<'q> {
+    /// Columns, of `t` and `u`.
+    select: &'q str,
+    /// More tables.
+    from: &'q str,
+    /// More conditions.
+    also: &'q str,
+    /// What to group and to order by.
+    group: &'q str,
+}
+
+impl Book {
+    fn tallied<T>(
+        &self,
+        filter: &UnitFilter,
+        question: &Question<'_>,
+        read: impl Fn(&Row) -> Result<T, BookError>,
+    ) -> Result<Vec<T>, BookError> {
+        let (condition, values) = attempt_conditions(filter);
+        let Question { select, from, also, group } = question;
+        let joined = joined(filter);
+        let sql = format!(
+            "SELECT {select} FROM {joined}{from} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}{also} \
+             GROUP BY {group} ORDER BY {group}"
+        );
+        let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
+        self.read(|c| c.all(&sql, &values))?.iter().map(read).collect()
+    }
+
+    /// Attempts that ended, of the units that `filter` names; of those alone that its station and its
+    /// times name too.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn tally_attempts(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<AttemptTally>, BookError> {
+        let select = format!(
+            "{}, t.station, u.product, u.reel, CAST(CASE WHEN t.number = 1 THEN 1 ELSE 0 END AS BIGINT), t.result, \
+             count(*), CAST(sum(CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END) AS BIGINT)",
+            stretch.sql("t.ended")
+        );
+        let question = Question { select: &select, from: "", also: "", group: "1, 2, 3, 4, 5, 6" };
+        self.tallied(filter, &question, |row| {
+            Ok(AttemptTally {
+                begins: stretch.begins(row.int(0)?)?,
+                station: StationName::kept(row.text(1)?),
+                product: ProductName::kept(row.text(2)?),
+                reel: ReelId::kept(row.text(3)?),
+                first: row.int(4)? == 1,
+                result: AttemptResult::read(row, 5)?,
+                attempts: row.int(6)?,
+                total_us: row.int(7)?,
+            })
+        })
+    }
+
+    /// Failures by cause, as [`Book::tally_attempts`] counts attempts.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn tally_causes(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<CauseTally>, BookError> {
+        let select = format!("{}, t.station, u.reel, t.cause, t.next, count(*)", stretch.sql("t.ended"));
+        let also = " AND t.result = 'failed'";
+        let question = Question { select: &select, from: "", also, group: "1, 2, 3, 4, 5" };
+        self.tallied(filter, &question, |row| {
+            Ok(CauseTally {
+                begins: stretch.begins(row.int(0)?)?,
+                station: StationName::kept(row.text(1)?),
+                reel: ReelId::kept(row.text(2)?),
+                cause: row.text(3)?,
+                next: Next::read(row, 4)?,
+                failures: row.int(5)?,
+            })
+        })
+    }
+
+    /// Times of steps as histograms, by name and duration, for the same attempts.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn tally_steps(&self, filter: &UnitFilter) -> Result<Vec<StepBin>, BookError> {
+        let select = format!(
+            "s.name, CAST(CASE WHEN s.result = 'done' THEN 1 ELSE 0 END AS BIGINT), CAST({BIN} AS BIGINT), count(*), \
+             CAST(sum(s.duration) AS BIGINT), max(s.duration)"
+        );
+        let question = Question {
+            select: &select,
+            from: " CROSS JOIN step s",
+            also: " AND s.unit = t.unit AND s.attempt = t.number",
+            group: "1, 2, 3",
+        };
+        self.tallied(filter, &question, |row| {
+            Ok(StepBin {
+                name: row.text(0)?,
+                done: row.int(1)? == 1,
+                from_us: row.int(2)?,
+                times: row.int(3)?,
+                total_us: row.int(4)?,
+                longest_us: row.int(5)?,
+            })
+        })
+    }
+
+    /// When the first and the last attempt of those units ended; `None` where there is none.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn attempts_between(&self, filter: &UnitFilter) -> Result<Option<(OffsetDateTime, OffsetDateTime)>, BookError> {
+        let (condition, values) = attempt_conditions(filter);
+        let sql = format!(
+            "SELECT min(t.ended), max(t.ended) FROM {} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}",
+            joined(filter)
+        );
+        let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
+        let Some(row) = self.read(|c| c.one(&sql, &values))? else { return Ok(None) };
+        let read = |column| row.maybe(column, Row::int)?.map(moment).transpose();
+        Ok(read(0)?.zip(read(1)?))
+    }
+}

@@ -1,0 +1,178 @@
+//! `touchmark fit`: parts against what a product needs.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use print::chart::grouped;
+use works::Trouble;
+use works::fit::{Fit, Request, fit, needs, page};
+use works::part::Threat;
+use works::plan::line::clock_words;
+use works::plan::page::time_words;
+
+use crate::commands::at_site::Place;
+use crate::commands::paper::PaperArgs;
+use crate::commands::plan::part;
+use crate::commands::words::row;
+use crate::output::{Exit, Failure, Output};
+
+/// Judge secure elements against what a product needs
+///
+/// Each part is described in a part file (docs/part-file.md); several stand side by side. Without --product the
+/// largest that the standard allows is asked. Exits with 1 where no part fits.
+#[derive(Debug, clap::Args)]
+pub struct FitArgs {
+    /// Part file, or the name of a part that comes with the program: QL-S1, QL-S2, QL-M4
+    #[arg(long = "part", value_name = "FILE", required = true)]
+    parts: Vec<PathBuf>,
+    /// Product of the site
+    #[arg(long, value_name = "NAME")]
+    product: Option<String>,
+    /// A further object and its octets, as "trust-anchor=900"; may be repeated
+    #[arg(long, value_name = "NAME=OCTETS")]
+    further: Vec<String>,
+    /// Threats that the product faces, comma-separated: flash-readout, bus-listening, firmware-takeover, side-channel,
+    /// fault-injection, chip-swap, factory-copying
+    #[arg(long, value_name = "LIST", value_delimiter = ',')]
+    threat: Vec<String>,
+    /// Seconds of a whole commissioning, to set the chip's part against
+    #[arg(long, value_name = "S", default_value_t = 12.0, allow_negative_numbers = true)]
+    commissioning: f64,
+    #[command(flatten)]
+    paper: PaperArgs,
+}
+
+fn threat(word: &str) -> Result<Threat, Failure> {
+    Threat::from_word(word.trim()).ok_or_else(|| {
+        let all: Vec<&str> = Threat::ALL.iter().map(|t| t.word()).collect();
+        Failure::usage(
+            format!("{word:?} is no threat that part files know"),
+            format!("Give one of {}.", all.join(", ")),
+        )
+    })
+}
+
+fn further(text: &str) -> Result<(String, u64), Failure> {
+    let wrong = || {
+        Failure::usage(
+            format!("--further {text:?} is no object with its octets"),
+            "Write NAME=OCTETS, as trust-anchor=900.",
+        )
+    };
+    let (name, octets) = text.rsplit_once('=').ok_or_else(wrong)?;
+    let octets: u64 = octets.trim().parse().map_err(|_| wrong())?;
+    if octets > 1 << 30 {
+        return Err(wrong());
+    }
+    Ok((name.trim().to_owned(), octets))
+}
+
+/// Runs the command.
+pub fn run(args: FitArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let parts = args.parts.iter().map(|p| part(p)).collect::<Result<Vec<_>, Trouble>>()?;
+    let mut threats = Vec::new();
+    for word in args.threat.iter().filter(|w| !w.trim().is_empty()) {
+        let threat = threat(word)?;
+        if !threats.contains(&threat) {
+            threats.push(threat);
+        }
+    }
+    let mut above = "touchmark fit".to_owned();
+    let mut needs = match &args.product {
+        Some(name) => {
+            let site = place.open()?;
+            above = site.settings.site.name.clone();
+            needs::of_product(&site, name)?
+        }
+        None => needs::at_most()?,
+    };
+    for text in &args.further {
+        let (name, octets) = further(text)?;
+        needs.add(&name, octets)?;
+    }
+    let told = fit(&Request { parts, needs, threats, commissioning_s: args.commissioning })?;
+    let written = if args.paper.is_wanted() {
+        let now = place.who()?.now();
+        args.paper.write(page::document(&told, &format!("{above} · {now}")))?
+    } else {
+        Vec::new()
+    };
+    output.show(&told, |w| tell(w, &told, &written))?;
+    Ok(if told.fits { Exit::Done } else { Exit::Rejected })
+}
+
+fn tell(w: &mut dyn Write, fit: &Fit, written: &[String]) -> io::Result<()> {
+    let product = fit.product.as_deref().unwrap_or("The largest that the standard allows");
+    writeln!(w, "{product}: {} octets in {} objects", grouped(fit.needs.octets()), fit.needs.objects.len())?;
+    for need in &fit.needs.objects {
+        row(w, &need.name, &format!("{:>6}  {}", grouped(need.octets), need.why))?;
+    }
+    writeln!(w)?;
+    let table = page::side_by_side(fit);
+    // A column is as wide as its widest cell, but for long claims, which are told below.
+    let most = 26;
+    let clip = |text: &str| -> String {
+        if text.chars().count() > most {
+            format!("{}…", text.chars().take(most - 1).collect::<String>())
+        } else {
+            text.to_owned()
+        }
+    };
+    for cells in std::iter::once(&table.head).chain(&table.rows) {
+        let mut line = format!("{:<31}", cells[0]);
+        for cell in &cells[1..] {
+            line.push_str(&format!("{:<28}", clip(cell)));
+        }
+        writeln!(w, "{}", line.trim_end())?;
+    }
+    for part in &fit.parts {
+        writeln!(w, "\n{}: {}", part.name, if part.fits { "everything fits" } else { "does not fit" })?;
+        if let Some(package) = &part.package {
+            row(w, "package", package)?;
+        }
+        for check in &part.checks {
+            row(w, &check.what, &format!("{}: asked {}; {}", check.verdict, check.required, check.found))?;
+            if let Some(advice) = &check.advice {
+                row(w, "", &format!("next: {advice}"))?;
+            }
+        }
+        for at in &part.clocks {
+            let protected = if at.protected { ", protected" } else { "" };
+            row(
+                w,
+                &format!("{}{protected}", clock_words(at.hertz)),
+                &format!(
+                    "one unit {}: writing {}, reading back {}, proving {}",
+                    time_words(at.unit_ms),
+                    time_words(at.write_ms),
+                    time_words(at.read_back_ms),
+                    time_words(at.prove_ms)
+                ),
+            )?;
+        }
+        for claim in &part.claims {
+            row(w, "claims", &format!("{}, {}: {}", claim.scheme, claim.level, claim.covers))?;
+        }
+    }
+    writeln!(w, "\nThreats, as the makers answer them")?;
+    for threat in &fit.threats {
+        writeln!(w, "  {}{}: {}", threat.threat, if threat.stated { " (stated)" } else { "" }, threat.means)?;
+        for (name, answer, because) in &threat.answers {
+            writeln!(w, "    {name:<8} {answer:<8} {because}")?;
+        }
+    }
+    for argument in &fit.arguments {
+        writeln!(w, "\n{} or {}", argument.discrete, argument.microcontroller)?;
+        for sentence in &argument.because {
+            writeln!(w, "  {sentence}")?;
+        }
+    }
+    writeln!(w)?;
+    for assumption in &fit.assumptions {
+        writeln!(w, "  {assumption}")?;
+    }
+    for file in written {
+        writeln!(w, "written: {file}")?;
+    }
+    Ok(())
+}

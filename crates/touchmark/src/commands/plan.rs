@@ -1,0 +1,285 @@
+//! `touchmark plan`: chips, credentials, stations, hours, and when to order again.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use print::chart::grouped;
+use works::Trouble;
+use works::fit::needs;
+use works::part::Part;
+use works::plan::page::{hours_words, percent, time_words};
+use works::plan::{Past, Planned, Request, page, plan};
+
+use crate::commands::at_site::Place;
+use crate::commands::paper::PaperArgs;
+use crate::commands::words::row;
+use crate::output::{Exit, Failure, Output};
+
+/// Plan chips, credentials, stations and hours for a number of good units
+///
+/// Needs no site. Chips are the smallest number with which the target is met at the confidence, by exact binomial
+/// tails. With --reel, --product or --from-site the site's own past stands in for what is not given.
+#[derive(Debug, clap::Args)]
+pub struct PlanArgs {
+    /// Good units wanted
+    #[arg(long, value_name = "N")]
+    good: u64,
+    /// Share of chips that end in a good unit, as 0.985
+    #[arg(long = "yield", value_name = "P", allow_negative_numbers = true)]
+    share: Option<f64>,
+    /// Yield of one step, as "solder=0.998"; may be repeated, yields multiply
+    #[arg(long = "step", value_name = "NAME=P")]
+    steps: Vec<String>,
+    /// Probability with which the target is to be met
+    #[arg(long, value_name = "C", default_value_t = 0.95, allow_negative_numbers = true)]
+    confidence: f64,
+    /// Chips to keep beside what the confidence asks
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    spares: u64,
+    /// Seconds from one unit's start to the next's
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    takt: Option<f64>,
+    /// Seconds of a station for one unit, handling counted; else from the past or the model
+    #[arg(long, value_name = "S", allow_negative_numbers = true)]
+    unit_seconds: Option<f64>,
+    /// Seconds of handling that the model adds to the chip's own time
+    #[arg(long, value_name = "S", default_value_t = 8.0, allow_negative_numbers = true)]
+    handling: f64,
+    /// Attempts that a chip takes on average
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    attempts: Option<f64>,
+    /// Standard deviation of a unit's time, as a share of its mean
+    #[arg(long, value_name = "CV", default_value_t = 0.0, allow_negative_numbers = true)]
+    variation: f64,
+    /// Share of time in which a station is up
+    #[arg(long, value_name = "P", default_value_t = 1.0, allow_negative_numbers = true)]
+    availability: f64,
+    /// Stations there are; else as many as the takt asks
+    #[arg(long, value_name = "N")]
+    stations: Option<u64>,
+    /// Working hours of a shift
+    #[arg(long, value_name = "H", default_value_t = 8.0, allow_negative_numbers = true)]
+    shift_hours: f64,
+    /// Shifts a day
+    #[arg(long, value_name = "N", default_value_t = 1.0, allow_negative_numbers = true)]
+    shifts_per_day: f64,
+    /// Working days a week
+    #[arg(long, value_name = "N", default_value_t = 5.0, allow_negative_numbers = true)]
+    days_per_week: f64,
+    /// Chips on one reel; orders are whole reels
+    #[arg(long, value_name = "N")]
+    reel_chips: Option<u64>,
+    /// Fewest chips of one order
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    chip_lot: u64,
+    /// Fewest credentials of one order
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    credential_lot: u64,
+    /// Calendar days from ordering chips to having them
+    #[arg(long, value_name = "DAYS", default_value_t = 0.0, allow_negative_numbers = true)]
+    chip_days: f64,
+    /// Calendar days from ordering credentials to having them; they wait for the chips' manifest
+    #[arg(long, value_name = "DAYS", default_value_t = 0.0, allow_negative_numbers = true)]
+    credential_days: f64,
+    /// Chips with credentials that are there already
+    #[arg(long, value_name = "N")]
+    stock: Option<u64>,
+    /// Good and lost units of the past, from which a yield is learned where none is given
+    #[arg(long, value_name = "N", requires = "past_lost")]
+    past_good: Option<u64>,
+    /// See --past-good
+    #[arg(long, value_name = "N", requires = "past_good")]
+    past_lost: Option<u64>,
+    /// The past of this reel of the site
+    #[arg(long, value_name = "ID", conflicts_with_all = ["product", "past_good"])]
+    reel: Option<String>,
+    /// The past of this product of the site, its objects, and what it writes into the factory record
+    #[arg(long, value_name = "NAME", conflicts_with = "past_good")]
+    product: Option<String>,
+    /// The past of the whole site
+    #[arg(long, conflicts_with_all = ["reel", "product", "past_good"])]
+    from_site: bool,
+    /// Part file, or the name of a part that comes with the program
+    #[arg(long, value_name = "FILE")]
+    part: Option<PathBuf>,
+    /// Bus clock in hertz; the part's fastest where it is left out
+    #[arg(long, value_name = "HZ")]
+    bus_hz: Option<u32>,
+    /// Use the part's protected bus
+    #[arg(long)]
+    protected_bus: bool,
+    /// Makes the simulated line the same again
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    seed: u64,
+    #[command(flatten)]
+    paper: PaperArgs,
+}
+
+/// A part from a file, or one that comes with the program.
+pub fn part(given: &std::path::Path) -> Result<Part, Trouble> {
+    let name = given.to_str().unwrap_or_default();
+    if !given.exists() && works::part::EXAMPLES.iter().any(|(known, _)| known.eq_ignore_ascii_case(name)) {
+        return Part::example(name);
+    }
+    Part::read(given)
+}
+
+fn step(text: &str) -> Result<(String, f64), Failure> {
+    let advice = "Write a step as NAME=SHARE, for instance --step solder=0.998.";
+    let wrong = || Failure::usage(format!("--step {text:?} is no step with a yield"), advice);
+    let (name, share) = text.rsplit_once('=').ok_or_else(wrong)?;
+    let share = share.trim().parse().map_err(|_| wrong())?;
+    if name.trim().is_empty() {
+        return Err(wrong());
+    }
+    Ok((name.trim().to_owned(), share))
+}
+
+/// Runs the command.
+pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let mut request = Request {
+        share_good: args.share,
+        steps: args.steps.iter().map(|s| step(s)).collect::<Result<_, _>>()?,
+        past: args.past_good.zip(args.past_lost).map(|(good, lost)| Past::counted(good, lost)),
+        confidence: args.confidence,
+        spare_chips: args.spares,
+        takt_s: args.takt,
+        unit_s: args.unit_seconds,
+        handling_s: args.handling,
+        attempts: args.attempts,
+        variation: args.variation,
+        availability: args.availability,
+        stations: args.stations,
+        shift_hours: args.shift_hours,
+        shifts_per_day: args.shifts_per_day,
+        days_per_week: args.days_per_week,
+        reel_chips: args.reel_chips,
+        least_lots: (args.chip_lot, args.credential_lot),
+        lead_days: (args.chip_days, args.credential_days),
+        stock: args.stock,
+        bus_hz: args.bus_hz,
+        protected: args.protected_bus,
+        seed: args.seed,
+        ..Request::new(args.good)?
+    };
+    if let Some(given) = &args.part {
+        request.part = part(given)?;
+    }
+    let mut above = "touchmark plan".to_owned();
+    if args.reel.is_some() || args.product.is_some() || args.from_site {
+        let site = place.open()?;
+        request.past = Some(Past::of_site(&site, args.reel.as_deref(), args.product.as_deref())?);
+        let product = match (&args.product, &args.reel) {
+            (Some(name), _) => Some(name.clone()),
+            (None, Some(reel)) => Some(works::reel::get(&site, reel)?.facts.product.to_string()),
+            (None, None) => None,
+        };
+        request.needs = product.map(|name| needs::of_product(&site, &name)).transpose()?;
+        above = site.settings.site.name.clone();
+    }
+    let planned = plan(&request)?;
+    let now = place.who()?.now();
+    let written = if args.paper.is_wanted() {
+        args.paper.write(page::document(&planned, &request, &format!("{above} · {now}")))?
+    } else {
+        Vec::new()
+    };
+    output.show(&planned, |w| tell(w, &planned, &written))?;
+    Ok(Exit::Done)
+}
+
+fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()> {
+    writeln!(
+        w,
+        "{} good units at {}: start {} chips.",
+        grouped(plan.good),
+        percent(plan.confidence),
+        grouped(plan.chips)
+    )?;
+    row(w, "chips", &grouped(plan.chips))?;
+    row(w, "credentials", &grouped(plan.credentials))?;
+    row(w, "stations", &plan.stations.to_string())?;
+    let shifts = format!("{} shifts, {} working days", grouped(plan.line.shifts), grouped(plan.line.days));
+    row(w, "hours", &format!("{} ({shifts})", hours_words(plan.hours)))?;
+    row(w, "yield", &format!("{:.4} %, {}", plan.yielded.share * 100.0, plan.yielded.source))?;
+    let less = plan.probability_with_one_less * 100.0;
+    row(w, "sure", &format!("{:.4} %; with one chip less {less:.4} %", plan.probability * 100.0))?;
+    if let Some((mean, sd)) = plan.until_good_mean {
+        row(w, "until the last good", &format!("{mean:.1} chips on average, standard deviation {sd:.1}"))?;
+    }
+    for sure in &plan.until_good {
+        row(w, &format!("  sure at {}", percent(sure.confidence)), &grouped(sure.chips))?;
+    }
+    writeln!(w, "\nOrder")?;
+    let reels = plan.order.reels.map_or(String::new(), |n| format!(" ({} reels)", grouped(n)));
+    row(w, "chips", &format!("{}{reels}", grouped(plan.order.chips)))?;
+    row(w, "credentials", &grouped(plan.order.credentials))?;
+    if plan.order.lead_days > 0.0 {
+        row(
+            w,
+            "before the start",
+            &format!("{} days; certificates wait for the chips' manifest", plan.order.lead_days),
+        )?;
+        row(w, "again when left", &format!("{} chips", grouped(plan.stock.reorder_at)))?;
+    }
+    if let Some(days) = plan.stock.days_until_reorder {
+        row(w, "again in", &format!("{days:.1} days"))?;
+    }
+    writeln!(w, "\nOne unit: {} at its station, {}", time_words(plan.time.unit_seconds * 1000.0), plan.time.source)?;
+    let clock = works::plan::line::clock_words(plan.time.bus_hz);
+    for s in &plan.time.steps {
+        let mut parts = Vec::new();
+        for (ms, what) in [
+            (s.bus_ms, format!("{} octets on the bus", grouped(s.bus_octets))),
+            (s.gap_ms, format!("{} exchanges", s.exchanges)),
+            (s.protection_ms, "protection".to_owned()),
+            (s.write_ms, format!("{} pages", s.pages)),
+            (s.fetch_ms, "fetching".to_owned()),
+            (s.sign_ms, "signing".to_owned()),
+            (s.other_ms, "other".to_owned()),
+        ] {
+            if ms > 0.0 {
+                parts.push(format!("{what} {ms:.1}"));
+            }
+        }
+        row(w, &s.name, &format!("{:>8.1} ms: {}", s.total_ms, parts.join(", ")))?;
+    }
+    row(w, "chip and bus", &format!("{:>8.1} ms, {} at {clock}", plan.time.chip_seconds * 1000.0, plan.time.part))?;
+    row(w, "all else", &format!("{:>8.1} ms", plan.time.other_seconds * 1000.0))?;
+    writeln!(w, "\nLine: a unit every {:.2} s, {} busy", plan.line.pace_seconds, percent(plan.line.utilisation))?;
+    let s = &plan.simulated;
+    row(
+        w,
+        "simulated",
+        &format!(
+            "the last unit leaves after {}, the closed form says {} ({:+.1} %)",
+            hours_words(s.hours_to_last),
+            hours_words(s.closed_form_hours),
+            s.difference * 100.0
+        ),
+    )?;
+    let most = |name: &Option<String>| name.clone().unwrap_or_else(|| "nothing".into());
+    row(w, "matters most", &format!("for chips: {}", most(&plan.sensitivity.most_for_chips)))?;
+    row(w, "", &format!("for hours: {}", most(&plan.sensitivity.most_for_hours)))?;
+    if let Some(past) = &plan.past {
+        let chips = past.chips.map_or(String::new(), |n| format!("; by itself it asks for {} chips", grouped(n)));
+        let counts = format!("{} good, {} lost, {} undecided", past.good, past.lost, past.open);
+        row(w, "the past", &format!("{}: {counts}{chips}", past.source))?;
+        for step in &past.steps {
+            let model = step.model_ms.map_or(String::new(), |ms| format!(", by the model {ms:.1}"));
+            let done = step.share.map_or("–".into(), percent);
+            row(w, &format!("  {}", step.name), &format!("done {done}, {:.1} ms{model}", step.mean_ms))?;
+        }
+    }
+    writeln!(w, "\nAssumed")?;
+    for assumption in &plan.assumptions {
+        writeln!(w, "  {assumption}")?;
+    }
+    for warning in &plan.warnings {
+        writeln!(w, "heed: {warning}")?;
+    }
+    for file in written {
+        writeln!(w, "written: {file}")?;
+    }
+    Ok(())
+}

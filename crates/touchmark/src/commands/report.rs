@@ -1,0 +1,233 @@
+//! `touchmark report`: yields, causes, times, stations of a reel, a day, an order, a product.
+
+use std::io::{self, Write};
+
+use print::chart::grouped;
+use time::format_description::well_known::Rfc3339;
+use time::macros::format_description;
+use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
+use works::plan::page::{percent, time_words};
+use works::report::page::{self, share_words};
+use works::report::{Report, Request, Scope, report, shown};
+
+use crate::commands::at_site::Place;
+use crate::commands::paper::PaperArgs;
+use crate::commands::words::row;
+use crate::output::{Exit, Failure, Output};
+
+/// Report yields, causes, times and stations
+///
+/// Of a reel, a product or an order, or of everything; of all time, of a day or of a period. "What was the worst hour
+/// of last week, and why?" is `touchmark report --last-week --worst-hour`.
+#[derive(Debug, clap::Args)]
+pub struct ReportArgs {
+    /// Units with chips of this reel
+    #[arg(long, value_name = "ID", conflicts_with_all = ["product", "order"])]
+    reel: Option<String>,
+    /// Units of this product
+    #[arg(long, value_name = "NAME", conflicts_with = "order")]
+    product: Option<String>,
+    /// Units whose credentials answered this order: its file's name, or REEL/NUMBER
+    #[arg(long, value_name = "ORDER")]
+    order: Option<String>,
+    /// Attempts of this station alone
+    #[arg(long, value_name = "NAME")]
+    station: Option<String>,
+    /// Attempts of this day, as 2026-03-02
+    #[arg(long, value_name = "DATE", conflicts_with_all = ["from", "to", "last_week"])]
+    day: Option<String>,
+    /// Attempts that ended at or after this time: a date, or a time as 2026-03-02T06:00
+    #[arg(long, value_name = "TIME", conflicts_with = "last_week")]
+    from: Option<String>,
+    /// Attempts that ended before this time
+    #[arg(long, value_name = "TIME", conflicts_with = "last_week")]
+    to: Option<String>,
+    /// Attempts of the seven days up to now
+    #[arg(long)]
+    last_week: bool,
+    /// Show the worst hour and what was different in it
+    #[arg(long)]
+    worst_hour: bool,
+    /// The site's zone, as +02:00: whose days and hours count
+    #[arg(long, value_name = "OFFSET", default_value = "+00:00", allow_hyphen_values = true)]
+    zone: String,
+    /// Length of the stretches over time: minute, hour, shift, day, week, or a number of minutes
+    #[arg(long, value_name = "LENGTH")]
+    every: Option<String>,
+    #[command(flatten)]
+    paper: PaperArgs,
+}
+
+fn zone(text: &str) -> Result<UtcOffset, Failure> {
+    if text.eq_ignore_ascii_case("utc") || text.eq_ignore_ascii_case("z") {
+        return Ok(UtcOffset::UTC);
+    }
+    UtcOffset::parse(text, format_description!("[offset_hour sign:mandatory]:[offset_minute]"))
+        .map_err(|_| Failure::usage(format!("{text:?} is no zone"), "Give an offset from UTC as +02:00 or -03:30."))
+}
+
+/// A date (its midnight), a time without a zone (the site's), or RFC 3339.
+fn moment(text: &str, zone: UtcOffset) -> Result<OffsetDateTime, Failure> {
+    if let Ok(at) = OffsetDateTime::parse(text, &Rfc3339) {
+        return Ok(at);
+    }
+    let minutes = format_description!("[year]-[month]-[day]T[hour]:[minute]");
+    let seconds = format_description!("[year]-[month]-[day]T[hour]:[minute]:[second]");
+    let spaced = text.replacen(' ', "T", 1);
+    if let Ok(at) = PrimitiveDateTime::parse(&spaced, minutes).or_else(|_| PrimitiveDateTime::parse(&spaced, seconds)) {
+        return Ok(at.assume_offset(zone));
+    }
+    date(text).map(|day| day.with_time(Time::MIDNIGHT).assume_offset(zone))
+}
+
+fn date(text: &str) -> Result<Date, Failure> {
+    Date::parse(text, format_description!("[year]-[month]-[day]")).map_err(|_| {
+        Failure::usage(
+            format!("{text:?} is no day or time"),
+            "Give 2026-03-02, 2026-03-02T06:00 or 2026-03-02T06:00:00+01:00.",
+        )
+    })
+}
+
+fn every(text: &str) -> Result<Duration, Failure> {
+    match text {
+        "minute" => Ok(Duration::MINUTE),
+        "hour" => Ok(Duration::HOUR),
+        "shift" => Ok(Duration::hours(8)),
+        "day" => Ok(Duration::DAY),
+        "week" => Ok(Duration::WEEK),
+        number => {
+            number.parse::<u32>().ok().filter(|n| *n > 0).map(|n| Duration::minutes(i64::from(n))).ok_or_else(|| {
+                Failure::usage(
+                    format!("--every {text:?} is no length"),
+                    "Give minute, hour, shift, day, week or a number of minutes.",
+                )
+            })
+        }
+    }
+}
+
+/// Runs the command.
+pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let now = OffsetDateTime::now_utc();
+    let zone = zone(&args.zone)?;
+    let scope = match (&args.reel, &args.product, &args.order) {
+        (Some(reel), _, _) => Scope::Reel(reel.clone()),
+        (None, Some(product), _) => Scope::Product(product.clone()),
+        (None, None, Some(order)) => Scope::Order(order.clone()),
+        (None, None, None) => Scope::Site,
+    };
+    let mut request = Request {
+        station: args.station.clone(),
+        zone,
+        every: args.every.as_deref().map(every).transpose()?,
+        worst_hour: args.worst_hour,
+        ..Request::of(scope)
+    };
+    if let Some(day) = &args.day {
+        let day = date(day)?.with_time(Time::MIDNIGHT).assume_offset(zone);
+        (request.from, request.to) = (Some(day), Some(day.saturating_add(Duration::DAY)));
+    } else if args.last_week {
+        (request.from, request.to) = (Some(now - Duration::WEEK), Some(now));
+    } else {
+        request.from = args.from.as_deref().map(|t| moment(t, zone)).transpose()?;
+        request.to = args.to.as_deref().map(|t| moment(t, zone)).transpose()?;
+    }
+    let site = place.open()?;
+    let told = report(&site, &request, now)?;
+    let written = if args.paper.is_wanted() { args.paper.write(page::document(&told))? } else { Vec::new() };
+    output.show(&told, |w| tell(w, &told, &request, &written))?;
+    Ok(Exit::Done)
+}
+
+fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String]) -> io::Result<()> {
+    let test = if report.test { " TEST" } else { "" };
+    writeln!(w, "{}: {}{test}", report.site, report.subject)?;
+    writeln!(w, "{}", report.period_words)?;
+    if let Some(worst) = &report.worst_hour {
+        writeln!(w, "\nThe worst hour: {}", worst.words)?;
+        for sentence in &worst.because {
+            writeln!(w, "  {sentence}")?;
+        }
+    } else if request.worst_hour {
+        writeln!(w, "\nNo hour is the worst: no attempt failed.")?;
+    }
+    if let Some(order) = &report.order {
+        writeln!(w, "\nOrder {} of {}: {} certificates asked", order.file, order.written, order.chips)?;
+        for (delivery, certificates) in &order.deliveries {
+            row(w, &format!("delivery {delivery}"), &format!("{certificates} certificates"))?;
+        }
+    }
+    let y = &report.yields;
+    writeln!(w, "\nYields (95 % interval)")?;
+    row(w, "first pass", &format!("{}: {} of {}", share_words(&y.first_pass), y.first_pass.good, y.first_pass.all))?;
+    row(w, "final", &format!("{}: {} of {} decided", share_words(&y.last), y.last.good, y.last.all))?;
+    let [passed, failed, scrapped, open, returned] = y.units.map(grouped);
+    row(
+        w,
+        "units",
+        &format!("{passed} passed, {returned} returned, {scrapped} scrapped, {failed} failed, {open} open"),
+    )?;
+    let [passed, failed, interrupted] = y.attempts.map(grouped);
+    row(w, "attempts", &format!("{passed} passed, {failed} failed, {interrupted} interrupted"))?;
+    writeln!(w, "\nCauses (running share)")?;
+    if report.causes.is_empty() {
+        writeln!(w, "  no attempt failed")?;
+    }
+    for cause in &report.causes {
+        let gave_up = if cause.scrapped > 0 { format!(", {} gave the unit up", cause.scrapped) } else { String::new() };
+        row(w, &cause.cause, &format!("{:>6}  {:>7}{gave_up}", grouped(cause.failures), percent(cause.running_share)))?;
+    }
+    writeln!(w, "\nSteps (median, nineteen in twenty, longest)")?;
+    for step in &report.steps {
+        let times = [step.median_ms, step.p95_ms, step.longest_ms].map(time_words).join(", ");
+        row(w, &step.name, &format!("{times}; done {}", step.done.share.map_or("–".into(), percent)))?;
+    }
+    let control = &report.control;
+    writeln!(
+        w,
+        "\nOver time: {} stretches of {} min, {} outside their limits, average {}",
+        control.points.len(),
+        control.every_seconds / 60,
+        control.out,
+        percent(control.average)
+    )?;
+    for point in control.points.iter().filter(|p| p.out) {
+        row(
+            w,
+            &point.shown,
+            &format!(
+                "{} of {} failed ({}); limits {} to {}",
+                point.failed,
+                point.attempts,
+                percent(point.share),
+                percent(point.limits.low),
+                percent(point.limits.high)
+            ),
+        )?;
+    }
+    writeln!(w, "\nStations (failed against expected)")?;
+    for station in &report.stations.stations {
+        let fair = station.ratio.zip(station.ratio_interval).map_or("not comparable".to_owned(), |(ratio, range)| {
+            let apart = if station.apart { ", stands apart" } else { "" };
+            format!(
+                "{} against {:.1}: {ratio:.2} ({:.2} to {:.2}){apart}",
+                station.failed, station.expected, range.low, range.high
+            )
+        });
+        row(w, &station.station, &format!("passed {}; {fair}", share_words(&station.passed)))?;
+    }
+    if !report.stations.comparable && report.stations.stations.len() > 1 {
+        writeln!(w, "  No reel ran at two stations: a difference may be the reel's.")?;
+    }
+    if let Some((_, last)) = &report.period {
+        let made =
+            OffsetDateTime::parse(&report.made, &Rfc3339).map_or(report.made.clone(), |at| shown(at, request.zone));
+        writeln!(w, "\nLast attempt {last}; made {made}")?;
+    }
+    writeln!(w, "Log: {} entries, head {}", grouped(report.log.entries), report.log.root)?;
+    for file in written {
+        writeln!(w, "written: {file}")?;
+    }
+    Ok(())
+}

@@ -1,0 +1,408 @@
+//! Fit: whether a secure element holds what a product needs, how long it takes, and what it answers.
+//!
+//! Pure once the needs are known ([`needs`]): parts side by side ([`fit`]), and,
+//! where a discrete part stands beside a microcontroller that keeps its keys
+//! itself, what speaks for which ([`Argument`]). [`page`] makes a page of it.
+
+mod argue;
+pub mod needs;
+pub mod page;
+
+use serde::Serialize;
+
+use crate::part::time::{Clocked, Step, Work, total};
+use crate::part::{Answer, Claim, Kind, LockModel, Part, Threat};
+use crate::trouble::Trouble;
+use needs::Needs;
+
+pub use argue::{Argument, ThreatRow};
+
+/// The curve that the standard asks for (Core Spec 6.2.2; FIPS 186-5, SP 800-186).
+const CURVE: &str = "P-256";
+/// Most parts side by side.
+const MOST_PARTS: usize = 6;
+
+/// What to judge.
+#[derive(Debug, Clone)]
+pub struct Request {
+    /// The parts, one to six.
+    pub parts: Vec<Part>,
+    /// What the product asks.
+    pub needs: Needs,
+    /// Threats that the product faces, as its maker states them.
+    pub threats: Vec<Threat>,
+    /// Seconds of a whole commissioning, to set the chip's part against.
+    pub commissioning_s: f64,
+}
+
+/// One thing that was looked at.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Check {
+    /// What.
+    pub what: String,
+    /// What the product asks.
+    pub required: String,
+    /// What the part has.
+    pub found: String,
+    /// `fits`, `heed` or `does not fit`.
+    pub verdict: &'static str,
+    /// What to do, where it does not.
+    pub advice: Option<String>,
+}
+
+/// Times at one bus clock, milliseconds.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct AtClock {
+    /// Bus clock, hertz; 0 for no bus.
+    pub hertz: u32,
+    /// Whether the protected bus is used.
+    pub protected: bool,
+    /// One unit, from the first word to the lock.
+    pub unit_ms: f64,
+    /// Of that, writing.
+    pub write_ms: f64,
+    /// Of that, reading back.
+    pub read_back_ms: f64,
+    /// Of that, proving.
+    pub prove_ms: f64,
+    /// Of that, what the protected bus costs altogether.
+    pub protection_ms: f64,
+    /// The chip's part of one commissioning.
+    pub commissioning_ms: f64,
+    /// As a share of the whole commissioning.
+    pub commissioning_share: f64,
+}
+
+/// A second identity beside the first.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Second {
+    /// Octets it takes: another device certificate, intermediate and declaration.
+    pub octets: u64,
+    /// Whether there is room for it and a key slot.
+    pub fits: bool,
+}
+
+/// What came of one part.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PartFit {
+    /// The part.
+    pub name: String,
+    /// Where its keys are.
+    pub kind: Kind,
+    /// Package and wires.
+    pub package: Option<String>,
+    /// Whether everything that must fit does.
+    pub fits: bool,
+    /// Octets for user data.
+    pub octets: u64,
+    /// Octets that the product's objects take, in whole pages.
+    pub taken_octets: u64,
+    /// Octets that stay free; 0 where they don't fit.
+    pub free_octets: u64,
+    /// Octets each object takes, in whole pages.
+    pub objects: Vec<(String, u64)>,
+    /// A second identity.
+    pub second_identity: Second,
+    /// Everything that was looked at.
+    pub checks: Vec<Check>,
+    /// Times at each clock, fastest first, plain and protected.
+    pub clocks: Vec<AtClock>,
+    /// The steps of one unit at the fastest clock, plain.
+    pub steps: Vec<Step>,
+    /// The chip's steps of one commissioning, likewise.
+    pub commissioning: Vec<Step>,
+    /// What its maker claims.
+    pub claims: Vec<Claim>,
+}
+
+/// Parts side by side.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Fit {
+    /// The product; none where the standard's limits were taken.
+    pub product: Option<String>,
+    /// Whether at least one part fits.
+    pub fits: bool,
+    /// What the product asks.
+    pub needs: Needs,
+    /// The parts, in the order given.
+    pub parts: Vec<PartFit>,
+    /// What each part answers to each threat.
+    pub threats: Vec<ThreatRow>,
+    /// Each discrete part against each microcontroller that keeps its keys itself.
+    pub arguments: Vec<Argument>,
+    /// What was assumed.
+    pub assumptions: Vec<String>,
+}
+
+/// Judges parts against what a product asks.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is no part, or one twice.
+pub fn fit(request: &Request) -> Result<Fit, Trouble> {
+    let parts = &request.parts;
+    if parts.is_empty() || parts.len() > MOST_PARTS {
+        return Err(Trouble::usage(
+            format!("{} parts were given", parts.len()),
+            format!("Give 1 to {MOST_PARTS} part files with --part; docs/part-file.md explains them."),
+        ));
+    }
+    if let Some(twice) = parts.iter().enumerate().find(|(i, p)| parts[..*i].iter().any(|q| q.part.name == p.part.name))
+    {
+        return Err(Trouble::usage(
+            format!("two parts are named {}", twice.1.part.name),
+            "Give each part a name of its own in its file, or leave one out.",
+        ));
+    }
+    if !(0.1..=3_600.0).contains(&request.commissioning_s) {
+        return Err(Trouble::usage(
+            format!("a commissioning of {} s", request.commissioning_s),
+            "Give 0.1 to 3600 seconds with --commissioning.",
+        ));
+    }
+    let judged: Vec<PartFit> = parts.iter().map(|part| judge(part, request)).collect();
+    let threats = argue::threats(parts, &request.threats);
+    let arguments = argue::argue(request, &judged);
+    Ok(Fit {
+        product: request.needs.product.clone(),
+        fits: judged.iter().any(|p| p.fits),
+        needs: request.needs.clone(),
+        parts: judged,
+        threats,
+        arguments,
+        assumptions: vec![
+            "Certificates are taken at the standard's limit of 600 octets; most are some 450 to 500.".into(),
+            format!(
+                "A whole commissioning takes {} s (an assumption: common practice, no source; --commissioning says otherwise).",
+                request.commissioning_s
+            ),
+            "Times are the part files' figures and a model of the bus; measure on your own board before you decide.".into(),
+            "Claims and answers to threats are the makers' words. Accredited laboratories and the alliance's current policy decide what counts.".into(),
+        ],
+    })
+}
+
+fn said(
+    what: impl Into<String>,
+    required: impl Into<String>,
+    found: impl Into<String>,
+    fits: bool,
+    otherwise: (&'static str, &str),
+) -> Check {
+    let (verdict, advice) = otherwise;
+    Check {
+        what: what.into(),
+        required: required.into(),
+        found: found.into(),
+        verdict: if fits { "fits" } else { verdict },
+        advice: (!fits).then(|| advice.to_owned()),
+    }
+}
+
+const NOT: &str = "does not fit";
+const HEED: &str = "heed";
+
+fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check> {
+    let room = &part.room;
+    let mut out = vec![
+        said(
+            "key",
+            format!("one {CURVE} key that never leaves"),
+            format!("{} slots, {}", part.keys.slots, part.keys.curves.join(", ")),
+            part.keys.slots >= 1 && part.keys.curves.iter().any(|c| c == CURVE),
+            (NOT, "Take a part with a slot for a P-256 key; the standard knows no other curve."),
+        ),
+        said(
+            "origin of the key",
+            "made inside",
+            if part.keys.born_inside {
+                "made inside before it was delivered"
+            } else {
+                "brought in, or made at first start"
+            },
+            part.keys.born_inside,
+            (
+                HEED,
+                "Say who brings the key in and who could keep a copy; plan for its custody, or have it made inside at first start and its certificate issued on the line.",
+            ),
+        ),
+    ];
+    let largest = needs.objects.iter().max_by_key(|n| n.octets);
+    if let Some(largest) = largest {
+        out.push(said(
+            "largest object",
+            format!("{} octets ({})", largest.octets, largest.name),
+            format!("{} octets an object", room.object_octets),
+            largest.octets <= room.object_octets,
+            (NOT, "Split the object, keep it in the microcontroller's flash, or take another part."),
+        ));
+    }
+    if let Some(most) = room.objects {
+        out.push(said(
+            "number of objects",
+            needs.objects.len().to_string(),
+            most.to_string(),
+            needs.objects.len() as u64 <= u64::from(most),
+            (NOT, "Put some of them together, or take another part."),
+        ));
+    }
+    out.push(said(
+        "room",
+        format!("{} octets, {taken} in whole pages", needs.octets()),
+        format!("{} octets", room.octets),
+        taken <= room.octets,
+        (NOT, "Keep the factory record in the microcontroller's flash (docs/factory-record.md), or take another part."),
+    ));
+    out.push(said(
+        "second identity",
+        format!("{} octets and a key slot more", second.octets),
+        format!("{} octets free, {} slots", room.octets.saturating_sub(taken), part.keys.slots),
+        second.fits,
+        (HEED, "With one identity only, a new one must take the place of the old; a device can't carry both while customers move."),
+    ));
+    if needs.lock {
+        let found = match part.lock.model {
+            LockModel::None => "nothing can be locked",
+            LockModel::Objects => "objects one by one, for good",
+            LockModel::Part => "the whole part, for good",
+        };
+        out.push(said(
+            "lock",
+            "what was proven stays as it is",
+            found,
+            part.lock.model != LockModel::None,
+            (HEED, "Without a lock anybody with access to the bus can exchange certificates later; the proof then vouches for the moment of provisioning only."),
+        ));
+    }
+    out
+}
+
+fn judge(part: &Part, request: &Request) -> PartFit {
+    let needs = &request.needs;
+    let objects: Vec<(String, u64)> = needs.objects.iter().map(|n| (n.name.clone(), part.taken(n.octets))).collect();
+    let taken: u64 = objects.iter().map(|(_, octets)| octets).sum();
+    let free = part.room.octets.saturating_sub(taken);
+    let second_octets: u64 = needs.chain().iter().map(|octets| part.taken(*octets)).sum();
+    let more = needs.objects.len() as u64 + 3;
+    let second = Second {
+        octets: second_octets,
+        fits: taken + second_octets <= part.room.octets
+            && part.keys.slots >= 2
+            && part.room.objects.is_none_or(|most| more <= u64::from(most)),
+    };
+    let checks = checks(part, needs, taken, &second);
+    let sizes = needs.sizes();
+    let work = Work { objects: &sizes, message: needs.message, lock: needs.lock };
+    let mut clocks = Vec::new();
+    for hertz in part.clocks() {
+        let plain = Clocked { part, hertz, protected: false };
+        clocks.push(at_clock(&plain, &work, request));
+        if part.bus.protected.is_some() {
+            clocks.push(at_clock(&Clocked { protected: true, ..plain }, &work, request));
+        }
+    }
+    let fastest = Clocked { part, hertz: part.clocks()[0], protected: false };
+    PartFit {
+        name: part.part.name.clone(),
+        kind: part.part.kind,
+        package: part.part.package.clone(),
+        fits: checks.iter().all(|c| c.verdict != NOT),
+        octets: part.room.octets,
+        taken_octets: taken,
+        free_octets: free,
+        objects,
+        second_identity: second,
+        checks,
+        clocks,
+        steps: fastest.unit(&work),
+        commissioning: fastest.commissioning(&needs.chain(), needs.message),
+        claims: part.claims.clone(),
+    }
+}
+
+fn at_clock(clocked: &Clocked<'_>, work: &Work<'_>, request: &Request) -> AtClock {
+    let steps = clocked.unit(work);
+    let of = |wanted: &dyn Fn(&Step) -> bool| steps.iter().filter(|s| wanted(s)).map(|s| s.total_ms).sum::<f64>();
+    let commissioning = total(&clocked.commissioning(&request.needs.chain(), request.needs.message));
+    let plain = Clocked { protected: false, ..*clocked };
+    AtClock {
+        hertz: clocked.hertz,
+        protected: clocked.protected,
+        unit_ms: total(&steps),
+        write_ms: of(&|s| s.name.starts_with("write ")),
+        read_back_ms: of(&|s| s.name == "read back"),
+        prove_ms: of(&|s| s.name == "prove"),
+        protection_ms: total(&steps) - total(&plain.unit(work)),
+        commissioning_ms: commissioning,
+        commissioning_share: commissioning / (request.commissioning_s * 1000.0),
+    }
+}
+
+/// How well an answer does, for comparing.
+fn rank(answer: Answer) -> u8 {
+    match answer {
+        Answer::No => 0,
+        Answer::Partly => 1,
+        Answer::Yes => 2,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn request(names: &[&str], needs: Needs, threats: &[Threat]) -> Request {
+        Request {
+            parts: names.iter().map(|n| Part::example(n).unwrap()).collect(),
+            needs,
+            threats: threats.to_vec(),
+            commissioning_s: 12.0,
+        }
+    }
+
+    #[test]
+    fn the_largest_that_the_standard_allows_fits_into_the_examples() {
+        let told = fit(&request(&["QL-S1", "QL-S2", "QL-M4"], needs::at_most().unwrap(), &[])).unwrap();
+        for part in &told.parts {
+            assert!(part.fits, "{}: {:?}", part.name, part.checks);
+            assert_eq!(part.taken_octets + part.free_octets, part.octets);
+            assert!(part.taken_octets >= told.needs.octets());
+        }
+        // By hand: 600 and 8 octets are ten pages of 64.
+        assert_eq!(told.parts[0].objects[0], ("dac".into(), 640));
+        assert!(told.parts[0].second_identity.fits && told.parts[0].clocks.len() == 2);
+        assert_eq!(told.parts[1].clocks.len(), 4, "two clocks, each plain and protected");
+        assert!(told.parts[1].clocks[1].protection_ms > 45.0);
+    }
+
+    /// What makes a part fail, each alone.
+    #[test]
+    fn what_does_not_fit_is_named() {
+        type Change = fn(&mut Part);
+        let cases: [(&str, &str, Change); 7] = [
+            ("room", NOT, |p| p.room.octets = 2_000),
+            ("largest object", NOT, |p| p.room.object_octets = 599),
+            ("number of objects", NOT, |p| p.room.objects = Some(3)),
+            ("key", NOT, |p| p.keys.curves = vec!["P-384".into()]),
+            ("second identity", HEED, |p| p.keys.slots = 1),
+            ("lock", HEED, |p| p.lock.model = LockModel::None),
+            ("origin of the key", HEED, |p| p.keys.born_inside = false),
+        ];
+        for (what, verdict, change) in cases {
+            let mut request = request(&["QL-S1"], needs::at_most().unwrap(), &[]);
+            change(&mut request.parts[0]);
+            let told = fit(&request).unwrap();
+            let off: Vec<_> = told.parts[0].checks.iter().filter(|c| c.verdict != "fits").collect();
+            let expected = off.iter().any(|c| c.what == what && c.verdict == verdict && c.advice.is_some());
+            assert!(expected, "{what}: {off:?}");
+            assert_eq!(told.fits, verdict == HEED, "{what}");
+        }
+    }
+
+    #[test]
+    fn one_part_twice_or_none_is_wrong_usage() {
+        for names in [&["QL-S1", "QL-S1"][..], &[]] {
+            assert!(fit(&request(names, needs::at_most().unwrap(), &[])).is_err());
+        }
+    }
+}

@@ -1,0 +1,204 @@
+//! The log's head, signed with the site's own key.
+//!
+//! A signed head fixes all that came before it: who keeps one outside the book
+//! (an evidence pack, a printed report, another machine) can tell later that
+//! nothing was changed, though he has nothing else. The key is P-256 (FIPS 186-5)
+//! and lies in `keys/log.key` under the site key; its public half, for those who
+//! check, in `keys/log.pem`.
+//!
+//! Acts that end a piece of work call [`mark`], which signs where that needs
+//! nobody's passphrase.
+
+use std::fs;
+use std::io::Read as _;
+use std::path::{Path, PathBuf};
+
+use book::{SignHeadError, SignedHead, Subject};
+use custody::{Passphrase, PrivateKey, SealedKey};
+use serde::{Deserialize, Serialize};
+use serde_json::json;
+use standard::key::{PublicKey, Signer};
+use time::OffsetDateTime;
+use time::format_description::well_known::Rfc3339;
+
+use crate::files::{Pending, Readers};
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// What the sealed key is for; part of the seal.
+const PURPOSE: &str = "head of the log";
+/// Octets of a signed head's file; those written have some 600.
+const LARGEST: u64 = 64 * 1024;
+
+/// A signed head as it is told and kept outside the book.
+///
+/// `signature_base64` is ECDSA on P-256 with SHA-256, in DER (RFC 3279 §2.2.3),
+/// over the octets of `statement`.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct HeadFile {
+    /// Entries in the log.
+    pub entries: u64,
+    /// Hash of their tree (RFC 9162 §2.1.1).
+    pub root: String,
+    /// When it was signed, RFC 3339 UTC.
+    pub at: String,
+    /// SHA-1 of the public key's point (RFC 5280 §4.2.1.2).
+    pub key_id: String,
+    /// What is signed, octet for octet.
+    pub statement: String,
+    /// The signature.
+    pub signature_base64: String,
+}
+
+impl HeadFile {
+    fn of(signed: &SignedHead) -> Self {
+        use base64::Engine as _;
+        Self {
+            entries: signed.head.size,
+            root: hex::encode(signed.head.root),
+            at: signed.at.format(&Rfc3339).unwrap_or_default(),
+            key_id: signed.key_id.clone(),
+            statement: signed.statement.clone(),
+            signature_base64: base64::engine::general_purpose::STANDARD.encode(&signed.signature),
+        }
+    }
+
+    fn signed(&self) -> Option<SignedHead> {
+        use base64::Engine as _;
+        Some(SignedHead {
+            head: book::Head { size: self.entries, root: hex::decode(&self.root).ok()?.try_into().ok()? },
+            at: OffsetDateTime::parse(&self.at, &Rfc3339).ok()?,
+            key_id: self.key_id.clone(),
+            statement: self.statement.clone(),
+            signature: base64::engine::general_purpose::STANDARD.decode(&self.signature_base64).ok()?,
+        })
+    }
+}
+
+fn key_file(site: &Site) -> PathBuf {
+    site.keys().join("log.key")
+}
+
+/// The public half of the key that signs heads; `None` where no head was signed yet.
+///
+/// # Errors
+///
+/// [`Trouble`] where the file is there and can't be read.
+pub fn public_key(site: &Site) -> Result<Option<PublicKey>, Trouble> {
+    let path = key_file(site);
+    if path.exists() { Ok(Some(SealedKey::public_key(&path)?)) } else { Ok(None) }
+}
+
+/// The public half as PEM, `SubjectPublicKeyInfo` (RFC 5480 §2), for those who check.
+///
+/// # Errors
+///
+/// As [`signer`].
+pub fn public_pem(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result<String, Trouble> {
+    let signer = signer(site, passphrase, who)?;
+    Ok(pem(&signer.public_key()))
+}
+
+fn pem(key: &PublicKey) -> String {
+    standard::pem::encode("PUBLIC KEY", &standard::certificate::spki_der(key))
+}
+
+/// The key that signs heads, made at first use; its making is an entry.
+///
+/// # Errors
+///
+/// [`Trouble`] where the site key does not open.
+pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result<impl Signer + use<>, Trouble> {
+    let path = key_file(site);
+    let key = site.key(passphrase)?;
+    if !path.exists() {
+        let made = PrivateKey::generate()?;
+        match SealedKey::create(&path, key, PURPOSE, &made) {
+            Ok(()) => {
+                let public = made.public_key();
+                let told = json!({ "key_id": hex::encode(public.key_id()), "point": hex::encode(public.point()) });
+                site.book.note("log.key", &Subject::Site, &told, &who.by())?;
+            }
+            // Another process was quicker; its key is the site's.
+            Err(custody::CustodyError::Exists { .. }) => {}
+            Err(error) => return Err(error.into()),
+        }
+    }
+    let signer = SealedKey::open(&path, key, PURPOSE)?;
+    let public = site.keys().join("log.pem");
+    if !public.exists() {
+        fs::write(&public, pem(&signer.public_key())).map_err(|e| Trouble::file(&public, e))?;
+    }
+    Ok(signer)
+}
+
+/// Signs the log's present head and keeps the signature in the book; one that is
+/// signed already is not signed again.
+///
+/// # Errors
+///
+/// [`Trouble`] where the site key does not open or the book gives no answer.
+pub fn sign(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result<HeadFile, Trouble> {
+    let signer = signer(site, passphrase, who)?;
+    let key_id = hex::encode(signer.public_key().key_id());
+    if let Some(last) = site.book.last_signed_head()?
+        && last.key_id == key_id
+        && last.head == site.book.head()?
+    {
+        return Ok(HeadFile::of(&last));
+    }
+    let signed = site.book.sign_head(&key_id, (who.clock)(), &mut |statement| Ok(signer.sign(statement)?));
+    match signed {
+        Ok(signed) => Ok(HeadFile::of(&signed)),
+        Err(SignHeadError::Book(error)) => Err(error.into()),
+        Err(error) => Err(Trouble::surroundings(error.to_string(), "Try again; nothing else was changed.")),
+    }
+}
+
+/// Signs the head at the end of a piece of work, where the site key is open
+/// already or opens without a passphrase.
+///
+/// The work is done and recorded by then: should signing fail, nothing of it is
+/// called in question, and the next piece of work signs a head that covers it too.
+pub fn mark(site: &Site, who: &Who) {
+    let opens = site.key_is_open() || custody::SiteKey::is_wrapped(&site.keys().join("site.key")).is_ok_and(|w| !w);
+    if opens {
+        let _ = sign(site, None, who);
+    }
+}
+
+/// Whether a signed head is signed by the key of this site.
+pub fn is_ours(key: &PublicKey, head: &SignedHead) -> bool {
+    head.key_id == hex::encode(key.key_id()) && key.verifies(head.statement.as_bytes(), &head.signature)
+}
+
+/// Writes a signed head to a file of its own, to be kept outside the book.
+///
+/// # Errors
+///
+/// [`Trouble`] where it can't be written.
+pub fn write(head: &HeadFile, path: &Path) -> Result<(), Trouble> {
+    let mut text = serde_json::to_string_pretty(head).unwrap_or_default();
+    text.push('\n');
+    let mut pending = Pending::default();
+    pending.add(path, text.as_bytes(), Readers::Usual).and_then(|()| pending.place()).map_err(Trouble::of)
+}
+
+/// Reads a signed head that was kept outside the book.
+///
+/// # Errors
+///
+/// [`Trouble`] where the file is none.
+pub fn read(path: &Path) -> Result<SignedHead, Trouble> {
+    let mut octets = Vec::new();
+    let file = fs::File::open(path).map_err(|e| Trouble::file(path, e))?;
+    file.take(LARGEST).read_to_end(&mut octets).map_err(|e| Trouble::file(path, e))?;
+    let none = || {
+        Trouble::usage(
+            format!("{} is no signed head", path.display()),
+            "Give a file that `touchmark book head --out` wrote.",
+        )
+    };
+    serde_json::from_slice::<HeadFile>(&octets).ok().and_then(|file| file.signed()).ok_or_else(none)
+}
