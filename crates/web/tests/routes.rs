@@ -28,7 +28,8 @@ struct House {
 fn house() -> House {
     let folder = TempDir::new().unwrap();
     let who = Who::new("Ada").unwrap();
-    let (site, _) = Site::create(&folder.path().join("site"), None, "line 2", None, &who).unwrap();
+    let (site, _) =
+        Site::create(&folder.path().join("site"), works::site::NewBook::default(), "line 2", None, &who).unwrap();
     drop(access::first(&site, "Ada", PASSWORD, OffsetDateTime::now_utc).unwrap());
     for (name, role) in [("Olga", "operator"), ("Otto", "auditor")] {
         let wish = Wish { name, role, password: Some(PASSWORD), ..Wish::default() };
@@ -261,7 +262,7 @@ fn strangers_are_kept_out() {
     let folder = TempDir::new().unwrap();
     let who = Who::new("Ada").unwrap();
     let dir = folder.path().join("site");
-    drop(Site::create(&dir, None, "line 2", None, &who).unwrap());
+    drop(Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap());
     let listen = "0.0.0.0:0".parse().unwrap();
     let open = web::serve::Serve { listen, tls: None };
     let refused = web::serve::run(Site::open(&dir).unwrap(), &open, |_| ()).unwrap_err();

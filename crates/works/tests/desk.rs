@@ -30,7 +30,7 @@ fn place(serial_start: Option<&str>) -> Place {
     let folder = TempDir::new().unwrap();
     let dir = folder.path().join("site");
     let who = Who::new("Ada").unwrap();
-    let (site, _) = Site::create(&dir, None, "line 2", None, &who).unwrap();
+    let (site, _) = Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap();
     authority::adopt(&site, &[data("authority/paa-a.pem")], None, false, &who).unwrap();
     let (cd, signer) = (data("reel-a/declaration.der"), data("reel-a/declaration-signer.pem"));
     declaration::adopt(&site, &cd, &signer, None, &who).unwrap();
@@ -241,7 +241,8 @@ fn shifts_go_by_the_sites_clock() {
 fn who_may_come_in() {
     let folder = TempDir::new().unwrap();
     let who = Who::new("Ada").unwrap();
-    let (site, _) = Site::create(&folder.path().join("site"), None, "line 2", None, &who).unwrap();
+    let (site, _) =
+        Site::create(&folder.path().join("site"), works::site::NewBook::default(), "line 2", None, &who).unwrap();
     let now = OffsetDateTime::now_utc;
     assert!(access::first(&site, "Ada", "short", now).is_err());
     assert!(access::first(&site, "Adalbert", "adalbert is the password", now).is_err(), "a name is no password");
