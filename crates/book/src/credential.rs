@@ -172,7 +172,7 @@ impl Book {
 
 /// Locks the chip of a credential, as every act on a chip does; tells where the
 /// credential stands, and what its entry is about.
-fn hold(
+pub(crate) fn hold(
     tx: &mut Tx<'_>,
     (issuer, serial): &(Vec<u8>, Vec<u8>),
 ) -> Result<(CredentialState, ChipId, Subject), RevokeError> {

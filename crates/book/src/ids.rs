@@ -138,6 +138,8 @@ text_ids! {
     ReelId, "reel id", name;
     /// A delivery.
     DeliveryId, "delivery id", name;
+    /// A trust set.
+    TrustSetName, "trust set", name;
     /// A station.
     StationName, "station name", name;
     /// Whoever acts: a person, or a program in a person's name.

@@ -110,6 +110,13 @@ fn no_question_of_the_line_reads_a_whole_table() {
     book.units(&crate::UnitFilter { reel, from: Some(at(0)), ..Default::default() }, None, 10).expect("asks");
     let delivery = Some(crate::support::delivery("D-1", "REEL-A").delivery);
     book.units(&crate::UnitFilter { delivery, ..Default::default() }, None, 10).expect("asks");
+    for touch in crate::support::touches() {
+        book.touched(&touch, &mut |_| Ok::<_, BookError>(())).expect("asks");
+    }
+    book.issued_by(&crate::support::paa().name).expect("asks");
+    book.passcodes_kept(None, 10).expect("asks");
+    book.stock().expect("asks");
+    book.pace(at(0)).expect("asks");
     book.entries(None, 10).expect("asks");
     book.count_days(at(0), at(9)).expect("asks");
     book.step_times(at(0), at(9)).expect("asks");

@@ -40,11 +40,15 @@ mod product;
 mod proof;
 mod reconcile;
 mod reel;
+mod revocation;
 mod schema;
+mod stock;
 mod story;
 mod tally;
+mod touched;
 mod transaction;
 mod transfer;
+mod trust;
 mod unit;
 mod words;
 
@@ -79,21 +83,25 @@ pub use floor::{FirstPass, HourCount, StationSetup, TapeChip};
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
-    CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
-    Verification,
+    Cell, CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
+    Verification, Vouched,
 };
 pub use open::{OpenOptions, Site};
 pub use product::{AddError, NewProduct, Product};
 pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
 pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received, Reel, Same};
+pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
+pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
+pub use touched::{Issued, Touch, Touched};
 pub use transfer::Copied;
-pub use unit::{Label, Onboarding, Unit, UnitError};
+pub use trust::TrustSet;
+pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};
 pub use words::{
     AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
-    DeliveryVerdict, LabelEvent, Next, Purpose, Role, SignedInBy, UnitState,
+    DeliveryVerdict, LabelEvent, Next, Purpose, RequestState, Role, SignedInBy, UnitState,
 };
 
 /// An open record book. Threads share it; each act takes a connection of its own.

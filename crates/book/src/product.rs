@@ -72,6 +72,16 @@ pub enum AddError {
         /// The name.
         name: String,
     },
+    /// Something else points at it, so it stays.
+    #[error("{by} must please the {what} {name}, so it stays")]
+    InUse {
+        /// Trust set.
+        what: &'static str,
+        /// Its name.
+        name: String,
+        /// Whoever names it.
+        by: String,
+    },
     /// The book gave no answer. Nothing was added.
     #[error(transparent)]
     Book(#[from] BookError),
@@ -92,6 +102,7 @@ impl AddError {
             Self::NameTaken { what, .. } => format!("Choose another name, or use the {what} that is there."),
             Self::Known { name, .. } => format!("Use it by its name, {name}."),
             Self::Unknown { what, .. } => format!("Add the {what} first."),
+            Self::InUse { what, by, .. } => format!("Take the {what} from {by} first."),
             Self::Book(error) => error.advice(),
         }
     }

@@ -200,6 +200,29 @@ impl Book {
         answer
     }
 
+    /// The same for an answer that may be sorted out of millions of rows: what does not
+    /// fit into SQLite's cache is put into a temporary file, not into memory.
+    pub(crate) fn large_snapshot<T>(
+        &self,
+        ask: impl FnOnce(&mut Connection) -> Result<T, BookError>,
+    ) -> Result<T, BookError> {
+        if !self.is_sqlite() {
+            return self.snapshot(ask);
+        }
+        let mut c = match self.pooled() {
+            Some(c) => c,
+            None => self.location.connect(false)?,
+        };
+        // Can only be said outside a transaction.
+        c.batch("PRAGMA temp_store = FILE")?;
+        c.begin(Mode::Snapshot)?;
+        let answer = ask(&mut c);
+        if c.rollback().is_ok() && c.batch("PRAGMA temp_store = MEMORY").is_ok() {
+            self.give_back(c);
+        }
+        answer
+    }
+
     fn pooled(&self) -> Option<Connection> {
         self.pool.lock().unwrap_or_else(PoisonError::into_inner).pop()
     }

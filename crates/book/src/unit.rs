@@ -2,10 +2,9 @@
 
 use std::fmt;
 
-use serde_json::json;
+use serde_json::{Value as Json, json};
 use time::OffsetDateTime;
 
-use crate::Book;
 use crate::attempt::{self, Attempt};
 use crate::by::{By, moment};
 use crate::chip::{self, Chip};
@@ -15,6 +14,7 @@ use crate::ids::{Actor, ChipId, ProductName, ReelId, Sequence, StationName, Unit
 use crate::log::{Draft, Subject, rows};
 use crate::transaction::Tx;
 use crate::words::{LabelEvent, UnitState};
+use crate::{Book, Page};
 
 /// What a customer's app needs to take the unit in.
 #[derive(Clone, PartialEq, Eq)]
@@ -110,6 +110,19 @@ pub(crate) fn changed(row: &Row, entry: i64) -> Result<Unit, BookError> {
     values.remove(9);
     values.push(crate::engine::Value::Int(entry));
     Unit::read(&Row(values))
+}
+
+/// A unit whose passcode is kept.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct KeptPasscode {
+    /// The unit.
+    pub unit: UnitSerial,
+    /// Where it stands.
+    pub state: UnitState,
+    /// When its state changed last.
+    pub changed: OffsetDateTime,
+    /// When its label was printed last.
+    pub printed: Option<OffsetDateTime>,
 }
 
 /// Something that happened to a unit's label.
@@ -292,16 +305,23 @@ impl Book {
         })
     }
 
-    /// Erases a unit's passcode, for ever. Asking again changes nothing.
+    /// Erases a unit's passcode, for ever; the entry that says so vouches for the unit
+    /// without it. `None` where it was erased before: asking again changes nothing.
+    ///
+    /// - `why`: the act's own words, kept with the entry.
     ///
     /// # Errors
     ///
-    /// [`UnitError::Unknown`] where there is no such unit.
-    pub fn erase_passcode(&self, serial: &UnitSerial, by: &By) -> Result<(), UnitError> {
+    /// [`UnitError::State`] for a unit that is not off the line yet.
+    pub fn erase_passcode(&self, serial: &UnitSerial, why: &Json, by: &By) -> Result<Option<Sequence>, UnitError> {
         self.write(|tx| {
             let (unit, _) = locked(tx, serial)?;
             if unit.onboarding.is_none_or(|o| o.passcode.is_none()) {
-                return Ok(());
+                return Ok(None);
+            }
+            if !matches!(unit.state, UnitState::Passed | UnitState::Returned | UnitState::Scrapped) {
+                let wanted = "given up its passcode";
+                return Err(UnitError::State { unit: serial.clone(), state: unit.state, wanted });
             }
             let sequence = tx.next_sequence()?;
             tx.change_one(
@@ -309,8 +329,45 @@ impl Book {
                 "UPDATE unit SET passcode = NULL, entry = $1 WHERE serial = $2",
                 params![sequence, serial.as_str()],
             )?;
-            tx.append(Draft::new("passcode.erase", Subject::Unit(serial.clone()), json!({})), by)?;
-            Ok(())
+            Ok(Some(tx.append(Draft::new("passcode.erase", Subject::Unit(serial.clone()), why.clone()), by)?))
+        })
+    }
+
+    /// Units whose passcode is kept, in the order of their serial numbers, after one of them.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn passcodes_kept(
+        &self,
+        after: Option<&UnitSerial>,
+        limit: u32,
+    ) -> Result<Page<KeptPasscode, UnitSerial>, BookError> {
+        let sql = "SELECT u.serial, u.state, u.changed, \
+                   (SELECT max(l.at) FROM label l WHERE l.unit = u.serial AND l.event = 'printed') FROM unit u \
+                   WHERE u.passcode IS NOT NULL AND u.serial > $1 ORDER BY u.serial LIMIT $2";
+        let after = after.map_or("", UnitSerial::as_str);
+        let rows = self.read(|c| c.all(sql, params![after, i64::from(limit) + 1]))?;
+        let kept = rows.iter().map(|row| {
+            Ok(KeptPasscode {
+                unit: UnitSerial::kept(row.text(0)?),
+                state: UnitState::read(row, 1)?,
+                changed: moment(row.int(2)?)?,
+                printed: row.maybe(3, Row::int)?.map(moment).transpose()?,
+            })
+        });
+        Page::cut(kept.collect::<Result<_, BookError>>()?, limit, |kept| kept.unit.clone())
+    }
+
+    /// After an erasure: what the database still holds of old rows in its journal is
+    /// written over or given free. Stations may go on meanwhile.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn forget_old_rows(&self) -> Result<(), BookError> {
+        self.read(|c| {
+            if c.is_sqlite() { c.one("PRAGMA wal_checkpoint(TRUNCATE)", &[]).map(drop) } else { c.batch("VACUUM unit") }
         })
     }
 

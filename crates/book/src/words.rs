@@ -144,6 +144,15 @@ words! {
         /// The unit and its chip are given up.
         Scrap = "scrap",
     }
+    /// Where a request for a revocation stands.
+    RequestState {
+        /// For whoever confirms it.
+        Waiting = "waiting",
+        /// Its certificates are revoked.
+        Confirmed = "confirmed",
+        /// Nothing came of it.
+        Withdrawn = "withdrawn",
+    }
     /// What a person, or a program in a person's name, may do.
     AccountRole {
         /// Works at stations.

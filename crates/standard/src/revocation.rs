@@ -4,6 +4,8 @@
 //! authorityKeyIdentifier and a cRLNumber. Lists may be long: entries are kept
 //! as spans of the octets read.
 
+use std::collections::HashMap;
+
 use crate::asn1::{self, Departure, Span, Unreadable, Walk, integer, sequence, tag};
 use crate::certificate::{AuthorityKeyId, ExtensionDer, Extensions, SignatureAlgorithm, sign_tbs};
 use crate::key::{SignError, Signer};
@@ -51,6 +53,17 @@ impl Reason {
         (Self::PrivilegeWithdrawn, "privilegeWithdrawn"),
         (Self::AaCompromise, "aACompromise"),
     ];
+
+    /// The reason of this number.
+    pub fn from_number(number: u8) -> Option<Self> {
+        Self::ALL.iter().find(|(reason, _)| *reason as u8 == number).map(|(reason, _)| *reason)
+    }
+
+    /// The reason of this name, as RFC 5280 writes it or in small letters with hyphens.
+    pub fn from_name(name: &str) -> Option<Self> {
+        let plain = |text: &str| text.chars().filter(|c| *c != '-').collect::<String>().to_ascii_lowercase();
+        Self::ALL.iter().find(|(_, known)| plain(known) == plain(name)).map(|(reason, _)| *reason)
+    }
 
     /// The name in RFC 5280 §5.3.1; numbers that it does not give have none.
     pub fn name_of(number: u8) -> Option<&'static str> {
@@ -209,6 +222,20 @@ impl RevocationList {
     pub fn authority_key_id(&self) -> Option<&[u8]> {
         let extension = self.extensions.get(&self.der, oid::AUTHORITY_KEY_ID)?;
         AuthorityKeyId::read(&self.der, extension).ok()?.key_id.map(|s| s.of(&self.der))
+    }
+
+    /// What it revokes: content octets of each serial number, with when and why in words.
+    pub fn revoked(&self) -> HashMap<Vec<u8>, String> {
+        self.entries
+            .iter()
+            // An entry that names its own issuer is not about this authority's certificates.
+            .filter(|entry| !entry.names_issuer && entry.reason != Some(Reason::RemoveFromCrl as u8))
+            .map(|entry| {
+                let when = entry.date.moment.map_or_else(|| "at an unreadable time".into(), |m| m.to_string());
+                let why = entry.reason.and_then(Reason::name_of).map(|r| format!(", {r}")).unwrap_or_default();
+                (self.serial(entry).to_vec(), format!("{when}{why}"))
+            })
+            .collect()
     }
 
     /// cRLNumber's content octets, where present and an INTEGER.

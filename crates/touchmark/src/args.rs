@@ -50,6 +50,8 @@ enum Command {
     #[command(subcommand)]
     Product(commands::product::ProductCommand),
     #[command(subcommand)]
+    TrustSet(commands::trust_set::TrustSetCommand),
+    #[command(subcommand)]
     Reel(commands::reel::ReelCommand),
     #[command(subcommand)]
     Order(commands::reel::OrderCommand),
@@ -63,6 +65,15 @@ enum Command {
     Unit(commands::unit::UnitCommand),
     Reconcile(commands::unit::ReconcileArgs),
     Report(commands::report::ReportArgs),
+    #[command(subcommand)]
+    Evidence(commands::evidence::EvidenceCommand),
+    #[command(subcommand)]
+    Passcode(commands::passcode::PasscodeCommand),
+    Watch(commands::watch::WatchArgs),
+    Impact(commands::impact::ImpactArgs),
+    Revoke(commands::revoke::RevokeArgs),
+    #[command(subcommand)]
+    Revocation(commands::revoke::RevocationCommand),
     #[command(subcommand)]
     Book(commands::book::BookCommand),
     #[command(subcommand)]
@@ -128,8 +139,15 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Book(command) => commands::book::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
         Command::Report(args) => commands::report::run(args, &place, output),
+        Command::Impact(args) => commands::impact::run(&args, &place, output),
+        Command::Revoke(args) => commands::revoke::run(&args, &place, output),
+        Command::Revocation(command) => commands::revoke::run_kept(command, &place, output),
+        Command::Evidence(command) => commands::evidence::run(command, &place, output),
+        Command::TrustSet(command) => commands::trust_set::run(command, &place, output),
+        Command::Passcode(command) => commands::passcode::run(command, &place, output),
+        Command::Watch(args) => commands::watch::run(&args, &place, output),
         Command::Rehearse(args) => commands::rehearse::run(args, output),
-        Command::Examine(args) => commands::examine::run(args, output),
+        Command::Examine(args) => commands::examine::run(args, &place, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
         Command::Chip(args) => commands::chip::run(&args, output),
         Command::Code(args) => commands::code::run(args, output),

@@ -81,6 +81,31 @@ impl Output {
         self.level > 0
     }
 
+    /// Whether the answer is to be JSON.
+    pub fn is_json(&self) -> bool {
+        self.json
+    }
+
+    /// Passes on an answer that is a JSON document already.
+    ///
+    /// # Errors
+    ///
+    /// As [`Output::show`].
+    pub fn pour(&mut self, document: &mut dyn io::Read) -> Result<(), Failure> {
+        let mut out = io::stdout().lock();
+        Self::written(io::copy(document, &mut out).map(drop).and_then(|()| out.flush()))
+    }
+
+    fn written(result: io::Result<()>) -> Result<(), Failure> {
+        match result {
+            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(Failure::surroundings(
+                format!("standard output can't be written: {error}"),
+                "Look at where the output is sent; the work itself was done.",
+            )),
+            _ => Ok(()),
+        }
+    }
+
     /// Whether sentences about what happens go to standard error.
     pub fn tells(&self) -> bool {
         self.level >= 0 && !self.json
@@ -115,13 +140,7 @@ impl Output {
         } else {
             words(&mut out)
         };
-        match written.and_then(|()| out.flush()) {
-            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(Failure::surroundings(
-                format!("standard output can't be written: {error}"),
-                "Look at where the output is sent; the work itself was done.",
-            )),
-            _ => Ok(()),
-        }
+        Self::written(written.and_then(|()| out.flush()))
     }
 
     /// Tells of a failure and gives the exit code that goes with it.

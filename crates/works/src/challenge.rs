@@ -10,9 +10,11 @@ use standard::declaration::Declaration;
 use standard::verdict::{Device, Finding, Severity, SignerKey, Verdict};
 
 use crate::authority;
+use crate::revocation::Known;
 use crate::site::Site;
-use crate::station::{Failure, Judge, judge_all, prove};
+use crate::station::{Failure, Judge, judge_all, judge_by, prove};
 use crate::trouble::Trouble;
+use crate::trust::{self, Set, SetVerdict};
 
 /// What a verifier would say of one chip.
 #[derive(Debug, Serialize)]
@@ -33,6 +35,8 @@ pub struct Challenged {
     pub exchange: Option<Value>,
     /// What was found.
     pub findings: Vec<Value>,
+    /// What each trust set says.
+    pub trust_sets: Vec<SetVerdict>,
 }
 
 /// Challenges one chip of a source, or all that are there.
@@ -41,6 +45,22 @@ pub struct Challenged {
 ///
 /// [`Trouble`] where the source can't be asked.
 pub fn challenge(site: &Site, source: &mut dyn ChipSource, chip: Option<&ChipId>) -> Result<Vec<Challenged>, Trouble> {
+    challenge_by(site, source, chip, &[])
+}
+
+/// The same, judged by trust sets too: by those named, which then must take the chip;
+/// else by all of the site, of which those must that the chip's product names.
+///
+/// # Errors
+///
+/// [`Trouble`] where a set is not there, or the source can't be asked.
+pub fn challenge_by(
+    site: &Site,
+    source: &mut dyn ChipSource,
+    chip: Option<&ChipId>,
+    names: &[String],
+) -> Result<Vec<Challenged>, Trouble> {
+    let sets = trust::sets(site, names)?;
     let anchors: Vec<Arc<Certificate>> = authority::anchors(site)?.into_iter().map(|(c, _)| c).collect();
     let signers: Vec<SignerKey> = site
         .book
@@ -53,14 +73,38 @@ pub fn challenge(site: &Site, source: &mut dyn ChipSource, chip: Option<&ChipId>
             Some(SignerKey { key_id, key, trusted: true })
         })
         .collect();
+    let known = Known::of(site)?;
     let ids = match chip {
         Some(id) => vec![id.clone()],
         None => source.present()?,
     };
-    Ok(ids.into_iter().map(|id| one(&anchors, &signers, source, &id)).collect())
+    let mut out = Vec::with_capacity(ids.len());
+    for id in ids {
+        let must = if names.is_empty() { must_please(site, &id)? } else { names.to_vec() };
+        let against = Against { anchors: &anchors, signers: &signers, known: &known, sets: &sets, must: &must };
+        out.push(one(&against, source, &id));
+    }
+    Ok(out)
 }
 
-fn one(anchors: &[Arc<Certificate>], signers: &[SignerKey], source: &mut dyn ChipSource, id: &ChipId) -> Challenged {
+/// What a chip is held against.
+struct Against<'a> {
+    anchors: &'a [Arc<Certificate>],
+    signers: &'a [SignerKey],
+    known: &'a Known,
+    sets: &'a [Set],
+    /// Names of the sets that must take it.
+    must: &'a [String],
+}
+
+/// The trust sets that a chip's product names, where the chip is known here.
+fn must_please(site: &Site, id: &ChipId) -> Result<Vec<String>, Trouble> {
+    let story = site.book.chip_story(&book::ids::ChipId::new(id.as_str())?)?;
+    let Some(story) = story else { return Ok(Vec::new()) };
+    Ok(site.book.product_trust(&story.product.facts.name)?.iter().map(ToString::to_string).collect())
+}
+
+fn one(against: &Against<'_>, source: &mut dyn ChipSource, id: &ChipId) -> Challenged {
     let mut out = Challenged {
         chip_id: id.to_string(),
         verdict: Verdict::Rejected.word(),
@@ -70,8 +114,9 @@ fn one(anchors: &[Arc<Certificate>], signers: &[SignerKey], source: &mut dyn Chi
         trouble: None,
         exchange: None,
         findings: Vec::new(),
+        trust_sets: Vec::new(),
     };
-    if let Err(failure) = exchange(anchors, signers, source, id, &mut out) {
+    if let Err(failure) = exchange(against, source, id, &mut out) {
         out.trouble = Some(format!("{}: {}", failure.cause, failure.detail));
     }
     out
@@ -87,8 +132,7 @@ fn lacking(what: &str) -> Failure {
 }
 
 fn exchange(
-    anchors: &[Arc<Certificate>],
-    signers: &[SignerKey],
+    against: &Against<'_>,
     source: &mut dyn ChipSource,
     id: &ChipId,
     out: &mut Challenged,
@@ -103,12 +147,19 @@ fn exchange(
     out.vendor_id = dac.subject.identity.vendor().map(|v| v.to_string());
     out.product_id = dac.subject.identity.product().map(|p| p.to_string());
     let exchange = prove(chip.as_mut(), &declaration)?;
-    let signer = signers.iter().find(|s| Some(s.key_id.as_slice()) == declaration.signer_key_id()).cloned();
+    let signer = against.signers.iter().find(|s| Some(s.key_id.as_slice()) == declaration.signer_key_id()).cloned();
+    let device = Device { by_declaration: true, ..Device::default() };
     let judge =
-        Judge { anchors: anchors.to_vec(), signer, device: Device { by_declaration: true, ..Device::default() } };
-    let (findings, anchored) = judge_all(&dac, pai, &declaration, &exchange, &judge);
+        Judge { anchors: against.anchors.to_vec(), signer, device, revoked: against.known.clone(), sets: Vec::new() };
+    let (findings, anchored) = judge_all(&dac, pai.clone(), &declaration, &exchange, &judge);
+    for set in against.sets {
+        let mut said = judge_by(set, (&dac, pai.as_ref()), &declaration, &exchange, &judge);
+        said.must_please = against.must.contains(&set.name);
+        out.trust_sets.push(said);
+    }
     out.anchored = anchored;
-    if anchored && findings.iter().all(|f| f.severity != Severity::Error) {
+    let refused = out.trust_sets.iter().any(|s| s.must_please && !s.accepts());
+    if anchored && !refused && findings.iter().all(|f| f.severity != Severity::Error) {
         out.verdict = Verdict::Accepted.word();
     }
     out.findings = findings.iter().map(finding).collect();

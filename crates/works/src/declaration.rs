@@ -278,6 +278,17 @@ pub fn show(site: &Site, name: &str) -> Result<DeclarationView, Trouble> {
     })
 }
 
+/// The certificate of whoever signed a declaration, where it is kept.
+pub(crate) fn signer_certificate(site: &Site, name: &str) -> Result<Option<Certificate>, Trouble> {
+    let found = site.book.declaration(&DeclarationName::new(name)?)?.ok_or_else(|| {
+        Trouble::usage(
+            format!("there is no declaration {name}"),
+            "See `touchmark declaration list` for those there are.",
+        )
+    })?;
+    Ok(found.facts.signer.and_then(|der| Certificate::read(&der).ok()))
+}
+
 /// All declarations, by name.
 ///
 /// # Errors

@@ -52,7 +52,7 @@ pub struct HeadFile {
 }
 
 impl HeadFile {
-    fn of(signed: &SignedHead) -> Self {
+    pub(crate) fn of(signed: &SignedHead) -> Self {
         use base64::Engine as _;
         Self {
             entries: signed.head.size,
@@ -64,7 +64,7 @@ impl HeadFile {
         }
     }
 
-    fn signed(&self) -> Option<SignedHead> {
+    pub(crate) fn signed(&self) -> Option<SignedHead> {
         use base64::Engine as _;
         Some(SignedHead {
             head: book::Head { size: self.entries, root: hex::decode(&self.root).ok()?.try_into().ok()? },

@@ -113,6 +113,8 @@ pub struct ProductView {
     pub factory_record: bool,
     /// Whether chips are locked.
     pub lock: bool,
+    /// Trust sets that it must please.
+    pub trust_sets: Vec<String>,
 }
 
 pub(crate) fn kept(product: &Product) -> Result<Kept, Trouble> {
@@ -235,6 +237,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         objects: further(product)?.into_iter().map(|o| o.name).collect(),
         factory_record: kept.factory_record,
         lock: kept.lock,
+        trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
     })
 }
 

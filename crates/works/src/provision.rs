@@ -38,11 +38,13 @@ use crate::onboarding::fresh_rotating_id;
 use crate::product::{self, FurtherObject, Kept};
 use crate::randomness;
 use crate::reel;
+use crate::revocation::Known;
 use crate::site::{Site, Who};
 pub use crate::station::{Told, Watch};
 
 use crate::station::{Clock, Failure, Judge, Load, work};
 use crate::trouble::Trouble;
+use crate::trust;
 
 /// What a station is to do.
 pub struct Provision<'a> {
@@ -409,6 +411,9 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who, watch: Watch<
         product: Some(ProductId::new(facts.product_id).map_err(odd)?),
         by_declaration: true,
     };
+    let sets = trust::of_product(site, &facts.name)?;
+    let pais = intermediates(site, &reel.facts.reel)?;
+    trust::preflight(&sets, device.vendor.is_some_and(VendorId::is_test), &declaration.signed, &pais)?;
     let iterations = Iterations::new(site.settings.onboarding.iterations)
         .map_err(|e| Trouble::usage(e.to_string(), "Mend onboarding.iterations in touchmark.toml."))?;
     Ok(Line {
@@ -418,7 +423,7 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who, watch: Watch<
         station: StationName::new(request.station)?,
         kept: product::kept(&product)?,
         objects: product::further(&product)?,
-        judge: Judge { anchors, signer: declaration.signer.clone(), device },
+        judge: Judge { anchors, signer: declaration.signer.clone(), device, revoked: Known::of(site)?, sets },
         declaration,
 
         iterations,
@@ -429,6 +434,13 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who, watch: Watch<
         passphrase: request.passphrase,
         watch,
     })
+}
+
+/// PAIs of the reel's deliveries.
+fn intermediates(site: &Site, reel: &ReelId) -> Result<Vec<Arc<Certificate>>, Trouble> {
+    let names: std::collections::BTreeSet<_> = site.book.issuers_of(reel)?.into_iter().collect();
+    let all = authority::intermediates(site)?;
+    Ok(all.into_iter().filter(|(name, _)| names.contains(name)).map(|(_, c)| c).collect())
 }
 
 /// Where serial numbers come from.
@@ -703,6 +715,7 @@ fn engineer(cause: &str, detail: String) -> Failure {
 fn load(line: &Line<'_>, begun: &Begun) -> Result<Load, Failure> {
     let dac = begun.credential.certificate.clone();
     let pai = begun.authority.facts.certificate.clone();
+    not_revoked(line, &dac, &pai)?;
     let declaration: Declaration = line.declaration.signed.clone();
     let mut objects = vec![
         (ObjectName::DAC, dac.clone()),
@@ -717,6 +730,19 @@ fn load(line: &Line<'_>, begun: &Begun) -> Result<Load, Failure> {
         objects.push((name, further(line, object, begun)?));
     }
     Ok(Load { objects, dac, pai, declaration, lock: line.kept.lock, resumed: begun.resumed })
+}
+
+/// A certificate that this site knows to be revoked is never written into a chip.
+fn not_revoked(line: &Line<'_>, dac: &[u8], pai: &[u8]) -> Result<(), Failure> {
+    let (Ok(dac), Ok(pai)) = (Certificate::read(dac), Certificate::read(pai)) else { return Ok(()) };
+    let revoked = &line.judge.revoked;
+    let by_root = || line.judge.anchors.iter().find_map(|paa| revoked.lookup(paa, &pai));
+    let (what, when) = match (revoked.lookup(&pai, &dac), by_root()) {
+        (Some(when), _) => ("DAC", when),
+        (None, Some(when)) => ("PAI", when),
+        (None, None) => return Ok(()),
+    };
+    Err(engineer("revoked", format!("the {what} for this chip was revoked {when}; nothing was written")))
 }
 
 fn further(line: &Line<'_>, object: &FurtherObject, begun: &Begun) -> Result<Vec<u8>, Failure> {

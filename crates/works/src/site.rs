@@ -33,6 +33,15 @@ pub struct Settings {
     /// How stations work.
     #[serde(default)]
     pub station: StationSettings,
+    /// Lists of revoked certificates issued here.
+    #[serde(default)]
+    pub revocation: RevocationSettings,
+    /// What is erased, and when.
+    #[serde(default)]
+    pub retention: RetentionSettings,
+    /// What is watched for, and how far ahead.
+    #[serde(default)]
+    pub watch: WatchSettings,
     /// What the pages show and let people choose.
     #[serde(default)]
     pub pages: PageSettings,
@@ -57,6 +66,52 @@ pub struct BookSettings {
     /// File whose one line is the server's password, from the site's directory.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub password_file: Option<PathBuf>,
+}
+
+/// What is watched for, and how far ahead.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct WatchSettings {
+    /// Days ahead.
+    pub days: u32,
+    /// Days after which a backup is old.
+    pub backup_days: u32,
+    /// Further certificates that end: of TLS, of a token's or a server's; from the site's directory.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub certificates: Vec<PathBuf>,
+}
+
+impl Default for WatchSettings {
+    fn default() -> Self {
+        Self { days: 90, backup_days: 7, certificates: Vec::new() }
+    }
+}
+
+/// What is erased, and when. Everything else is kept: the log vouches for it.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RetentionSettings {
+    /// Days after its label was printed last, or its unit scrapped, until a passcode is due; none are
+    /// where it is left out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub passcode_days: Option<u32>,
+}
+
+/// Lists of revoked certificates issued here.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RevocationSettings {
+    /// Days until the next list is due, 1 to 3650.
+    pub days: u32,
+    /// Where verifiers find the lists, for the distribution-point record.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub url: Option<String>,
+}
+
+impl Default for RevocationSettings {
+    fn default() -> Self {
+        Self { days: 30, url: None }
+    }
 }
 
 /// How onboarding data is made.
@@ -277,6 +332,9 @@ impl Site {
             book: BookSettings { location: text, password_file },
             onboarding: OnboardingSettings::default(),
             station: StationSettings::default(),
+            revocation: RevocationSettings::default(),
+            retention: RetentionSettings::default(),
+            watch: WatchSettings::default(),
             pages: PageSettings::default(),
         };
         let toml = toml::to_string(&settings)

@@ -22,6 +22,9 @@ use standard::verdict::{
 };
 use time::OffsetDateTime;
 
+use crate::revocation::Known;
+use crate::trust::{Set, SetVerdict};
+
 /// What goes into a chip, in the order in which it is written.
 pub(crate) struct Load {
     pub objects: Vec<(ObjectName, Vec<u8>)>,
@@ -38,6 +41,10 @@ pub(crate) struct Judge {
     pub anchors: Vec<Arc<Certificate>>,
     pub signer: Option<SignerKey>,
     pub device: Device,
+    /// What this site knows to be revoked.
+    pub revoked: Known,
+    /// Trust sets that must take the unit too.
+    pub sets: Vec<Set>,
 }
 
 /// Why an attempt failed: a name to count by, the detail, the operator's next move.
@@ -319,6 +326,28 @@ impl Exchange {
     }
 }
 
+/// What a trust set would say of what the chip gave.
+pub(crate) fn judge_by(
+    set: &Set,
+    (dac, pai): (&Certificate, Option<&Certificate>),
+    declaration: &Declaration,
+    exchange: &Exchange,
+    judge: &Judge,
+) -> SetVerdict {
+    let signer = set.signers.iter().find(|s| Some(s.key_id.as_slice()) == declaration.signer_key_id());
+    let theirs = Judge {
+        anchors: set.authorities.clone(),
+        // One that is not the declaration's still says that only the set's count.
+        signer: signer.or_else(|| set.signers.first()).cloned(),
+        device: judge.device,
+        revoked: judge.revoked.clone(),
+        sets: Vec::new(),
+    };
+    let (mut findings, anchored) = judge_all(dac, pai.cloned(), declaration, exchange, &theirs);
+    findings.extend(set.insist(Some(dac), Some(declaration)));
+    SetVerdict::on(set, "unit", &findings, anchored)
+}
+
 /// Everything a verifier would look at, on what the chip gave.
 pub(crate) fn judge_all(
     dac: &Certificate,
@@ -330,7 +359,8 @@ pub(crate) fn judge_all(
     let mut members: Vec<_> = judge.anchors.iter().map(|c| (Arc::clone(c), Profile::Paa, true)).collect();
     members.extend(pai.map(|pai| (Arc::new(pai), Profile::Pai, false)));
     let pool = Pool::new(members);
-    let context = Context { trust_given: true, device: judge.device, ..Context::default() };
+    let revoked = judge.revoked.against(&pool);
+    let context = Context { trust_given: true, device: judge.device, revoked, ..Context::default() };
     let judged = pool.judge_dac(dac, &context);
     let mut report = Report::new();
     judged.findings.into_iter().for_each(|f| report.add(f));
@@ -359,9 +389,20 @@ fn verdict(
     };
     let dac = Certificate::read(dac).map_err(|_| unreadable("DAC"))?;
     let pai = Certificate::read(pai).map_err(|_| unreadable("PAI"))?;
-    let (findings, anchored) = judge_all(&dac, Some(pai), &load.declaration, exchange, judge);
+    let (findings, anchored) = judge_all(&dac, Some(pai.clone()), &load.declaration, exchange, judge);
     let errors: Vec<&Finding> = findings.iter().filter(|f| f.severity == Severity::Error).collect();
     if errors.is_empty() && anchored {
+        for set in &judge.sets {
+            let said = judge_by(set, (&dac, Some(&pai)), &load.declaration, exchange, judge);
+            if !said.accepts() {
+                return Err(Failure::new(
+                    "trust-set",
+                    format!("trust set {} would refuse it: {}", set.name, said.rules().join(", ")),
+                    "What this line writes would be refused by an ecosystem that the product must please. Stop and call the engineer.",
+                    Next::Rework,
+                ));
+            }
+        }
         return Ok(findings
             .iter()
             .map(|f| json!({ "rule": f.rule.name, "severity": f.severity.word(), "found": f.found }))

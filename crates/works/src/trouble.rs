@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use book::{
-    AddError, BeginError, Blame, BookError, DeliveryError, FinishError, ReceiveError, RevokeError, ScrapChipError,
-    UnitError,
+    AddError, BeginError, Blame, BookError, DeliveryError, FinishError, ReceiveError, RevocationError, RevokeError,
+    ScrapChipError, UnitError,
 };
 
 use crate::advice::{Advise, Kind};
@@ -119,6 +119,7 @@ from_book!(
     DeliveryError,
     FinishError,
     ReceiveError,
+    RevocationError,
     RevokeError,
     ScrapChipError,
     UnitError

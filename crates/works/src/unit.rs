@@ -185,6 +185,9 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         .collect();
     let onboarding = match (&story.unit.onboarding, reveal) {
         (None, _) => Value::Null,
+        (Some(data), _) if data.passcode.is_none() => {
+            json!({ "discriminator": data.discriminator, "iterations": data.iterations, "passcode": "erased", "revealed": false })
+        }
         (Some(data), None) => {
             json!({ "discriminator": data.discriminator, "iterations": data.iterations, "passcode": "hidden", "revealed": false })
         }

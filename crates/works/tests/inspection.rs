@@ -40,6 +40,7 @@ fn inspected(delivery: &str, manifest: &Manifest, paa: &str, product: u16) -> Re
         production: false,
         anchors: &anchors,
         pais: &[],
+        revoked: &works::revocation::Known::default(),
         known: &|_| None,
     };
     inspect(&data(delivery), None, &expectation, &|_| {}).map_err(|e| e.to_string())

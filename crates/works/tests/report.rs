@@ -13,7 +13,7 @@ use time::macros::{datetime, offset};
 use time::{Duration, OffsetDateTime};
 use works::plan::Past;
 use works::report::{Request, Scope, page, report};
-use works::site::{Site, Who};
+use works::site::{NewBook, Site, Who};
 
 /// Monday's first shift.
 const BEGIN: OffsetDateTime = datetime!(2026-03-02 06:00 UTC);
@@ -65,7 +65,8 @@ impl Line {
     fn new() -> Self {
         let dir = tempfile::tempdir().unwrap();
         let who = Who::new("engineer").unwrap();
-        let (site, _) = Site::create(&dir.path().join("site"), None, "Tern & Hollow, line 2", None, &who).unwrap();
+        let (site, _) =
+            Site::create(&dir.path().join("site"), NewBook::default(), "Tern & Hollow, line 2", None, &who).unwrap();
         let person = || By::person(Actor::new("engineer").unwrap(), at(-86_400));
         let product = NewProduct {
             name: ProductName::new("Tern Vent").unwrap(),

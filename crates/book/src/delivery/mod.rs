@@ -291,6 +291,20 @@ impl Book {
         self.read(|c| c.one(&sql, params![reel.as_str(), content_digest]))?.as_ref().map(Delivery::read).transpose()
     }
 
+    /// PAIs whose certificates came in the deliveries for a reel.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn issuers_of(&self, reel: &ReelId) -> Result<Vec<AuthorityName>, BookError> {
+        let sql = "SELECT DISTINCT d.authority FROM delivery v JOIN delivery_authority d ON d.delivery = v.delivery_id \
+                   WHERE v.reel = $1 ORDER BY d.authority";
+        self.read(|c| c.all(sql, params![reel.as_str()]))?
+            .iter()
+            .map(|row| Ok(AuthorityName::kept(row.text(0)?)))
+            .collect()
+    }
+
     /// All deliveries, or those for one reel, by id.
     ///
     /// # Errors

@@ -113,4 +113,24 @@ impl Book {
         let sql = format!("SELECT {} FROM signed_head ORDER BY size DESC, number DESC LIMIT 1", SignedHead::COLUMNS);
         self.read(|c| c.one(&sql, &[]))?.as_ref().map(SignedHead::read).transpose()
     }
+
+    /// Signed heads, the largest first.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn signed_heads(&self, limit: u32) -> Result<Vec<SignedHead>, BookError> {
+        let sql = format!("SELECT {} FROM signed_head ORDER BY size DESC, number DESC LIMIT $1", SignedHead::COLUMNS);
+        self.read(|c| c.all(&sql, params![i64::from(limit)]))?.iter().map(SignedHead::read).collect()
+    }
+
+    /// The head that was signed first.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn first_signed_head(&self) -> Result<Option<SignedHead>, BookError> {
+        let sql = format!("SELECT {} FROM signed_head ORDER BY size, number LIMIT 1", SignedHead::COLUMNS);
+        self.read(|c| c.one(&sql, &[]))?.as_ref().map(SignedHead::read).transpose()
+    }
 }

@@ -12,11 +12,13 @@ mod proofs;
 pub(crate) mod rows;
 pub mod tree;
 mod verify;
+mod vouched;
 
 pub use entry::{Entry, Subject};
 pub use heads::{Head, Sign, SignHeadError, SignedHead};
 pub use proofs::{Consistency, Inclusion};
 pub use verify::{CheckHead, Damage, DamageKind, Verification};
+pub use vouched::{Cell, Vouched, row_digest};
 
 use serde_json::Value as Json;
 

@@ -188,6 +188,35 @@ table!(
     "station, reel, source, serial_start, takt_ms, per_hour, check_label, changed"
 );
 
+table!(
+    REVOCATION_REQUEST,
+    "revocation_request",
+    ["number"],
+    b"i",
+    "number, issuer, purpose, reason, note, certificates, requested, requested_by, state, settled, settled_by"
+);
+table!(REVOCATION, "revocation", ["issuer", "serial"], b"tb", "issuer, serial, kind, reason, revoked, request");
+table!(
+    REVOCATION_LIST,
+    "revocation_list",
+    ["issuer", "number"],
+    b"tb",
+    "issuer, number, origin, this_update, next_update, certificates, content, added"
+);
+table!(TRUST_SET, "trust_set", ["name", "number"], b"ti", "name, number, removed, content, added");
+table!(PRODUCT_TRUST, "product_trust", ["product", "number"], b"ti", "product, number, trust_sets, added");
+
+pub(crate) const REVOCATION_WANTED: Table = Table {
+    name: "revocation_wanted",
+    columns: "request, number, kind, serial",
+    key: &["request"],
+    kinds: b"i",
+    several: true,
+    order: "ORDER BY number",
+    // Wanted certificates come with their request's first entry; settling it tells of them again.
+    entry: "(SELECT r.entry FROM revocation_request r WHERE r.number = revocation_wanted.request)",
+};
+
 pub(crate) const STEP: Table = Table {
     name: "step",
     columns: "unit, attempt, number, name, started, duration, result, detail",
@@ -226,6 +255,12 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &PROOF,
     &LABEL,
     &ORDER,
+    &REVOCATION_REQUEST,
+    &REVOCATION_WANTED,
+    &REVOCATION,
+    &REVOCATION_LIST,
+    &TRUST_SET,
+    &PRODUCT_TRUST,
     &ACCOUNT,
     &API_TOKEN,
     &STATION_SETUP,

@@ -24,6 +24,7 @@ pub(crate) struct Migration {
 pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 1, name: "the record book", statements: version1 },
     Migration { version: 2, name: "books that moved", statements: version2 },
+    Migration { version: 3, name: "revocations, trust sets, retention", statements: version3 },
     Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
 ];
 
@@ -56,6 +57,12 @@ pub(crate) const TABLES: &[&str] = &[
     "log_node",
     "log_head",
     "signed_head",
+    "revocation_request",
+    "revocation_wanted",
+    "revocation",
+    "revocation_list",
+    "trust_set",
+    "product_trust",
     "account",
     "api_token",
     "station_setup",
@@ -78,6 +85,10 @@ fn version1(postgresql: bool) -> String {
 
 fn version2(_postgresql: bool) -> String {
     include_str!("version2.sql").into()
+}
+
+fn version3(postgresql: bool) -> String {
+    for_engine(include_str!("version3.sql"), postgresql) + &refusals::triggers(3, postgresql)
 }
 
 fn version4(postgresql: bool) -> String {

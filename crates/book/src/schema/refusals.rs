@@ -160,6 +160,27 @@ const REFUSALS: &[Refusal] = &[
     ),
 ];
 
+/// Version 3: what was settled stands, and nothing is revoked without a request that was confirmed.
+const REFUSALS_3: &[Refusal] = &[
+    refuse(
+        "revocation_request",
+        "UPDATE",
+        "OLD.state <> 'waiting' OR NEW.number <> OLD.number OR NEW.issuer <> OLD.issuer \
+         OR NEW.purpose <> OLD.purpose OR NEW.reason <> OLD.reason OR NEW.note IS DISTINCT FROM OLD.note \
+         OR NEW.certificates <> OLD.certificates OR NEW.requested <> OLD.requested \
+         OR NEW.requested_by <> OLD.requested_by",
+        "a request is settled once, and stands as it was made",
+    ),
+    refuse("revocation_request", "INSERT", "NEW.state <> 'waiting'", "a request begins waiting"),
+    refuse(
+        "revocation",
+        "INSERT",
+        "NOT EXISTS (SELECT 1 FROM revocation_request r WHERE r.number = NEW.request AND r.state = 'confirmed' \
+         AND r.issuer = NEW.issuer)",
+        "a certificate is revoked only by a request that was confirmed",
+    ),
+];
+
 /// Version 4: accounts and tokens end, and never come back as another's.
 const REFUSALS_4: &[Refusal] = &[
     refuse(
@@ -187,6 +208,12 @@ struct Brought {
 
 const BROUGHT: &[Brought] = &[
     Brought { version: 1, written_once: WRITTEN_ONCE, never_removed: NEVER_REMOVED, refusals: REFUSALS },
+    Brought {
+        version: 3,
+        written_once: &["revocation_wanted", "revocation", "revocation_list", "trust_set", "product_trust"],
+        never_removed: &["revocation_request"],
+        refusals: REFUSALS_3,
+    },
     Brought {
         version: 4,
         written_once: &[],

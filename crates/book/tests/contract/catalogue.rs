@@ -125,3 +125,54 @@ pub fn declarations(engine: &Engine<'_>) {
     assert_eq!(read.facts, new("first", b"one", &[0x8A21, 0x8A22]));
     assert_eq!(book.declarations().expect("asks").len(), 2);
 }
+
+pub fn trust_sets(engine: &Engine<'_>) {
+    use book::ids::TrustSetName;
+    let site = engine.site().prepared();
+    let book = &site.book;
+    let name = |text: &str| TrustSetName::new(text).expect("a name");
+    let (north, south) = (name("North Hearth"), name("South Hearth"));
+    let content = |official: bool| serde_json::json!({ "authorities": ["aa"], "official": official });
+    assert_eq!(book.trust_set(&north).expect("asks"), None);
+    assert_eq!(book.put_trust_set(&north, &content(true), &by()).expect("written"), 1);
+    let before = book.head().expect("a head");
+    assert_eq!(book.put_trust_set(&north, &content(true), &by()).expect("as it is"), 1);
+    assert_eq!(book.head().expect("a head"), before, "what is so already is no entry");
+    assert_eq!(book.put_trust_set(&north, &content(false), &by()).expect("written anew"), 2);
+    assert_eq!(book.put_trust_set(&south, &content(true), &by()).expect("written"), 1);
+    assert_eq!(book.trust_set(&north).expect("asks").expect("there").content, content(false));
+    let names = || book.trust_sets().expect("asks").into_iter().map(|s| s.name.to_string()).collect::<Vec<_>>();
+    assert_eq!(names(), ["North Hearth", "South Hearth"]);
+
+    let product = product().name;
+    assert!(book.product_trust(&product).expect("asks").is_empty());
+    book.set_product_trust(&product, &[north.clone(), south.clone()], &by()).expect("named");
+    assert_eq!(book.product_trust(&product).expect("asks"), [north.clone(), south.clone()]);
+    let in_use = book.remove_trust_set(&north, &by()).expect_err("a product names it");
+    assert!(matches!(in_use, AddError::InUse { .. }), "{in_use}");
+    book.set_product_trust(&product, std::slice::from_ref(&south), &by()).expect("named anew");
+    book.remove_trust_set(&north, &by()).expect("removed");
+    assert_eq!(names(), ["South Hearth"]);
+    assert!(book.trust_set(&north).expect("asks").is_none());
+    for refused in [
+        book.remove_trust_set(&north, &by()),
+        book.set_product_trust(&product, std::slice::from_ref(&north), &by()),
+        book.set_product_trust(&book::ids::ProductName::new("No such").expect("a name"), &[], &by()),
+    ] {
+        assert!(matches!(refused, Err(AddError::Unknown { .. })), "{refused:?}");
+    }
+    // It may come back, as the next of its versions.
+    assert_eq!(book.put_trust_set(&north, &content(true), &by()).expect("back"), 4);
+    book.set_product_trust(&product, &[], &by()).expect("none");
+    assert!(book.product_trust(&product).expect("asks").is_empty());
+    assert!(book.verify(None).expect("verifies").intact());
+    for (sql, table) in [
+        ("UPDATE trust_set SET removed = 1 WHERE name = 'South Hearth'", "trust_set"),
+        ("UPDATE product_trust SET trust_sets = '[]' WHERE number = 2", "product_trust"),
+    ] {
+        assert!(engine.raw(&site.place).attempt(sql).is_err(), "{sql}");
+        engine.raw(&site.place).force(sql);
+        let found = book.verify(None).expect("verifies").damages;
+        assert!(found.iter().any(|d| d.table == table), "{sql}: {found:?}");
+    }
+}

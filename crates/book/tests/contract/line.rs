@@ -251,8 +251,9 @@ pub fn units_away_from_the_line(engine: &Engine<'_>) {
     let story = book.story(&passed).expect("asks").expect("there");
     let labels: Vec<_> = story.labels.iter().map(|l| (l.event, l.actor.to_string())).collect();
     assert_eq!(labels, [(LabelEvent::Printed, "engineer".into()), (LabelEvent::Checked, "operator".into())]);
-    book.erase_passcode(&passed, &by()).expect("erased");
-    book.erase_passcode(&passed, &by()).expect("as it was");
+    let why = serde_json::json!({ "rule": "retention" });
+    assert!(book.erase_passcode(&passed, &why, &by()).expect("erased").is_some());
+    assert!(book.erase_passcode(&passed, &why, &by()).expect("as it was").is_none());
     let left = book.unit(&passed).expect("asks").expect("there").onboarding.expect("the rest stays");
     assert_eq!((left.passcode, left.verifier), (None, onboarding().verifier));
     book.note("passcode.reveal", &Subject::Unit(passed.clone()), &serde_json::json!({}), &by()).expect("noted");
@@ -291,4 +292,46 @@ pub fn units_away_from_the_line(engine: &Engine<'_>) {
     let missing = [both[0].clone(), (vec![1], vec![2])];
     assert!(matches!(book.revoke(&missing, "lost", &by()), Err(RevokeError::Unknown { .. })));
     assert!(book.verify(None).expect("verifies").intact());
+}
+
+pub fn passcodes_are_erased(engine: &Engine<'_>) {
+    let site = engine.site().stocked(6);
+    let book = &site.book;
+    let units: Vec<_> = (0..4).map(|n| site.provision(n, "S1")).collect();
+    book.record_label(&units[1], LabelEvent::Printed, &on("S9", 50)).expect("recorded");
+    book.record_label(&units[1], LabelEvent::Printed, &on("S9", 60)).expect("recorded");
+    book.record_label(&units[1], LabelEvent::Checked, &on("S9", 70)).expect("recorded");
+    let page = book.passcodes_kept(None, 3).expect("asks");
+    let told: Vec<_> = page.items.iter().map(|k| (k.unit.clone(), k.state, k.printed)).collect();
+    let kept = |n: usize, printed| (units[n].clone(), UnitState::Passed, printed);
+    assert_eq!(told, [kept(0, None), kept(1, Some(at(60))), kept(2, None)]);
+    let rest = book.passcodes_kept(page.next.as_ref(), 3).expect("asks");
+    assert_eq!((rest.items.len(), rest.next), (1, None));
+    // One that is on the line needs it still.
+    let open = serial("U5");
+    site.begin(5, SerialWish::IfNew(&open), &on("S1", 80)).expect("begun");
+    let why = serde_json::json!({ "rule": "retention", "days": 30 });
+    let refused = book.erase_passcode(&open, &why, &by()).expect_err("open");
+    assert!(matches!(refused, UnitError::State { state: UnitState::Open, .. }), "{refused}");
+    assert!(matches!(book.erase_passcode(&serial("U9"), &why, &by()), Err(UnitError::Unknown { .. })));
+    book.scrap_unit(&open, "bent", true, &by()).expect("scrapped");
+    for unit in units.iter().chain([&open]) {
+        let sequence = book.erase_passcode(unit, &why, &by()).expect("erased").expect("an entry");
+        let entry = book.entry(sequence).expect("asks").expect("there");
+        assert_eq!((entry.act.as_str(), entry.subject.1.as_str()), ("passcode.erase", unit.as_str()));
+        assert_eq!(entry.body().expect("JSON")["days"], 30);
+    }
+    assert_eq!(book.passcodes_kept(None, 10).expect("asks").items, []);
+    book.forget_old_rows().expect("forgotten");
+    if let Some(file) = site.place.location.as_file() {
+        // Not in the file either, nor in its journal.
+        let sealed = onboarding().passcode.expect("a passcode");
+        let journal = file.with_file_name(format!("{}-wal", file.file_name().expect("a name").to_string_lossy()));
+        for path in [file.to_owned(), journal] {
+            let octets = std::fs::read(&path).unwrap_or_default();
+            assert!(!octets.windows(sealed.len()).any(|w| w == sealed), "{}", path.display());
+        }
+    }
+    let verified = book.verify(None).expect("verifies");
+    assert!(verified.intact(), "{:?}", verified.damages);
 }

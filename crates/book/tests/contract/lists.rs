@@ -1,6 +1,8 @@
 //! Finding, lists, counts and the account.
 
-use book::{Found, Next, ScrapChipError, SerialWish, Stretch, UnitFilter, UnitState};
+use book::{
+    BookError, CredentialState, Found, Next, ScrapChipError, SerialWish, Stretch, Touch, UnitFilter, UnitState,
+};
 
 use crate::support::*;
 
@@ -214,4 +216,100 @@ pub fn reconciling_is_honest(engine: &Engine<'_>) {
     raw.force("DELETE FROM chip WHERE position = 8");
     let account = site.book.reconcile(None).expect("asks");
     assert_eq!((account.credentials.unaccounted, account.chips.unaccounted), (4, 1));
+}
+
+pub fn what_is_touched(engine: &Engine<'_>) {
+    let site = engine.site().stocked(12).reel("REEL-B", 20..30).delivered("D-2", "REEL-B", 20..30);
+    let touched = |touch: &Touch| -> Vec<String> {
+        let mut units = Vec::new();
+        let count = site
+            .book
+            .touched(touch, &mut |t| {
+                units.push(t.unit.to_string());
+                Ok::<_, BookError>(())
+            })
+            .expect("asks");
+        assert_eq!(count, units.len() as u64);
+        assert!(units.is_sorted(), "{units:?}");
+        units
+    };
+    for touch in touches() {
+        assert!(touched(&touch).is_empty(), "no unit yet: {touch:?}");
+    }
+    for n in 0..4 {
+        site.provision(n, if n < 3 { "S1" } else { "S2" });
+    }
+    for n in 20..22 {
+        site.provision(n, "S2");
+    }
+    // One that is still open has no end.
+    site.begin(9, SerialWish::IfNew(&serial("TV-000009")), &on("S3", 500)).expect("begun");
+    for touch in touches() {
+        assert!(touched(&touch).contains(&"TV-000001".to_owned()), "{touch:?}");
+    }
+    let all = Touch::default();
+    assert_eq!(touched(&all).len(), 7);
+    assert_eq!(touched(&Touch { authority: Some(paa().name), ..all.clone() }).len(), 7);
+    assert_eq!(touched(&Touch { delivery: Some(delivery("D-2", "REEL-B").delivery), ..all.clone() }).len(), 2);
+    assert_eq!(touched(&Touch { chips: Some((chip(1).chip_id, chip(3).chip_id)), ..all.clone() }).len(), 3);
+    let s2 = Touch { station: on("S2", 0).station, ..all.clone() };
+    assert_eq!(touched(&s2), ["TV-000003", "TV-000020", "TV-000021"]);
+    assert_eq!(touched(&Touch { reel: Some(reel_id("REEL-B")), ..s2.clone() }).len(), 2);
+    assert_eq!(touched(&Touch { from: Some(at(400)), to: Some(at(600)), ..all.clone() }), ["TV-000009"]);
+    assert_eq!(touched(&Touch { from: Some(at(501)), ..all.clone() }), Vec::<String>::new());
+    assert_eq!(touched(&Touch { state: Some(UnitState::Open), ..all.clone() }), ["TV-000009"]);
+    let nobody = book::ids::AuthorityName::new("Nobody").expect("a name");
+    assert!(touched(&Touch { authority: Some(nobody), ..all.clone() }).is_empty());
+    let other = Touch { issuer_key_id: Some(vec![9; 20]), credential: Some(credential(1).serial), ..all.clone() };
+    assert!(touched(&other).is_empty(), "another issuer's serial");
+    // A reader that stops has its error back.
+    let mut seen = 0;
+    let stopped = site.book.touched(&all, &mut |_| {
+        seen += 1;
+        Err(BookError::Missing { place: "enough".into() })
+    });
+    assert!(matches!(stopped, Err(BookError::Missing { .. })), "{stopped:?}");
+    assert_eq!(seen, 1);
+    let issued = site.book.issued_by(&paa().name).expect("asks");
+    let told: Vec<_> = issued.iter().map(|i| (i.delivery.as_str(), i.reel.as_str(), i.state, i.count)).collect();
+    assert_eq!(
+        told,
+        [
+            ("D-1", "REEL-A", CredentialState::Available, 7),
+            ("D-1", "REEL-A", CredentialState::Installed, 4),
+            ("D-1", "REEL-A", CredentialState::Reserved, 1),
+            ("D-2", "REEL-B", CredentialState::Available, 8),
+            ("D-2", "REEL-B", CredentialState::Installed, 2),
+        ]
+    );
+    assert_eq!(issued, site.book.issued_by(&pai().name).expect("asks"));
+    assert_eq!(site.book.issuers_of(&reel_id("REEL-B")).expect("asks"), [pai().name]);
+    assert!(site.book.issuers_of(&reel_id("REEL-Z")).expect("asks").is_empty());
+}
+
+pub fn stock_and_pace(engine: &Engine<'_>) {
+    let site = engine.site().stocked(6).reel("REEL-B", 20..30).delivered("D-2", "REEL-B", 20..28);
+    let stock = || -> Vec<(String, i64)> {
+        let all = site.book.stock().expect("asks");
+        assert!(all.iter().all(|s| s.product == product().name && s.first_end.is_none()), "{all:?}");
+        all.into_iter().map(|s| (s.reel.to_string(), s.available)).collect()
+    };
+    assert_eq!(stock(), [("REEL-A".into(), 6), ("REEL-B".into(), 8)]);
+    assert!(site.book.pace(at(-100)).expect("asks").is_empty());
+    for n in 0..3 {
+        site.provision(n, "S1");
+    }
+    let unit = serial("U4");
+    let begun = site.begin(4, SerialWish::IfNew(&unit), &on("S1", 50)).expect("begun");
+    site.fail(&unit, begun.attempt, Next::Retry, &on("S1", 60)).expect("failed");
+    let again = site.begin(4, SerialWish::IfNew(&unit), &on("S1", 70)).expect("begun");
+    site.fail(&unit, again.attempt, Next::Scrap, &on("S1", 80)).expect("failed");
+    assert_eq!(stock(), [("REEL-A".into(), 2), ("REEL-B".into(), 8)]);
+    let pace = site.book.pace(at(2)).expect("asks");
+    assert_eq!(pace.len(), 1, "a second attempt is no second unit: {pace:?}");
+    assert_eq!((pace[0].units, pace[0].since, &pace[0].product), (3, at(2), &product().name));
+    for n in [3, 5] {
+        site.provision(n, "S1");
+    }
+    assert_eq!(stock(), [("REEL-B".into(), 8)], "a reel that ran out is left out");
 }

@@ -94,6 +94,14 @@ pub fn signed_heads(engine: &Engine<'_>) {
     book.sign_head("site", at(61), &mut |s| Ok(sign(s))).expect("the same head twice");
     site.provision(1, "S1");
     book.sign_head("site", at(62), &mut |s| Ok(sign(s))).expect("signed");
+    let all = book.signed_heads(10).expect("asks");
+    assert_eq!(
+        all.iter().map(|h| h.head.size).collect::<Vec<_>>(),
+        [all[0].head.size, signed.head.size, signed.head.size]
+    );
+    assert!(all[0].head.size > signed.head.size);
+    assert_eq!(book.signed_heads(1).expect("asks"), all[..1]);
+    assert_eq!(book.first_signed_head().expect("asks"), Some(signed));
     let verified = book.verify(Some(&good)).expect("verifies");
     assert!(verified.intact(), "{:?}", verified.damages);
     assert_eq!(verified.signed_heads, 3);
@@ -101,6 +109,34 @@ pub fn signed_heads(engine: &Engine<'_>) {
     engine.raw(&site.place).force("UPDATE signed_head SET at = at + 1 WHERE number = 2");
     let altered = book.verify(Some(&good)).expect("verifies").damages;
     assert!(altered.iter().all(|d| d.table == "signed_head"), "{altered:?}");
+}
+
+/// Rows that leave the house with the digest that an entry of theirs names.
+pub fn rows_that_leave_the_house(engine: &Engine<'_>) {
+    let site = engine.site().stocked(4);
+    let unit = site.provision(0, "S1");
+    site.book.record_label(&unit, book::LabelEvent::Printed, &by()).expect("recorded");
+    let credential_key = format!("{}/{}", hex(&credential(0).issuer_key_id), hex(&credential(0).serial));
+    for (table, key) in [
+        ("proof", unit.to_string()),
+        ("attempt", format!("{unit}/1")),
+        ("step", format!("{unit}/1")),
+        ("label", format!("{unit}/1")),
+        ("credential", credential_key),
+        ("reel", "REEL-A".into()),
+    ] {
+        let found = site.book.vouched(table, &key).expect("asks").expect(table);
+        assert_eq!(book::log::row_digest(found.table, found.several, &found.rows), found.digest, "{table}");
+        let entry = site.book.entry(found.entry).expect("asks").expect("an entry");
+        assert!(entry.leaf.contains(&format!("[\"{table}\",\"{key}\",\"{}\"]", hex(&found.digest))), "{table}");
+    }
+    let steps = site.book.vouched("step", &format!("{unit}/1")).expect("asks").expect("steps");
+    assert_eq!((steps.several, steps.rows.len()), (true, 3));
+    // A unit's own row holds its verifier, and stays; so does what no entry tells of by itself.
+    let as_it_arrived = format!("{}/{}", hex(&credential(3).issuer_key_id), hex(&credential(3).serial));
+    for (table, key) in [("unit", unit.as_str()), ("site", "1"), ("proof", "nobody"), ("credential", &as_it_arrived)] {
+        assert_eq!(site.book.vouched(table, key).expect("asks"), None, "{table}");
+    }
 }
 
 pub fn every_change_is_found_and_located(engine: &Engine<'_>) {

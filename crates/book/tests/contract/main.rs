@@ -12,6 +12,7 @@ mod line;
 mod lists;
 mod log;
 mod racing;
+mod revoking;
 mod rules;
 mod server;
 mod support;
@@ -23,7 +24,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, rules};
+            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -36,6 +37,7 @@ contract! {
     catalogue::products => products,
     catalogue::authorities => authorities,
     catalogue::declarations => declarations,
+    catalogue::trust_sets => trust_sets,
     arrivals::a_reel_is_received_whole => a_reel_is_received_whole,
     arrivals::a_reel_with_known_chips_is_refused => a_reel_with_known_chips_is_refused,
     arrivals::a_reel_that_stops_leaves_nothing => a_reel_that_stops_leaves_nothing,
@@ -51,15 +53,21 @@ contract! {
     line::why_an_attempt_is_not_ended => why_an_attempt_is_not_ended,
     line::serial_numbers_are_counted => serial_numbers_are_counted,
     line::units_away_from_the_line => units_away_from_the_line,
+    line::passcodes_are_erased => passcodes_are_erased,
     lists::finding => finding,
     lists::lists_and_pages => lists_and_pages,
+    lists::what_is_touched => what_is_touched,
+    lists::stock_and_pace => stock_and_pace,
     lists::counts => counts,
     lists::tallies => tallies,
     lists::reconciling => reconciling,
     lists::reconciling_is_honest => reconciling_is_honest,
+    revoking::revocations => revocations,
+    revoking::revocation_lists => revocation_lists,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
     log::entries_and_proofs => entries_and_proofs,
     log::signed_heads => signed_heads,
+    log::rows_that_leave_the_house => rows_that_leave_the_house,
     log::every_change_is_found_and_located => every_change_is_found_and_located,
     log::a_rewritten_log_is_found_by_a_signed_head => a_rewritten_log_is_found_by_a_signed_head,
     racing::two_stations_one_chip => two_stations_one_chip,

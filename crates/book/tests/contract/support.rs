@@ -425,3 +425,30 @@ pub fn proof(n: u32) -> NewProof {
         at: at(i64::from(n)),
     }
 }
+
+/// Every kind of question for the units that something touches; each finds the first units of reel A.
+pub fn touches() -> Vec<book::Touch> {
+    use book::Touch;
+    let all = Touch::default();
+    vec![
+        Touch { key: Some(chip(1).public_key.to_vec()), ..all.clone() },
+        Touch { credential: Some(credential(1).serial), ..all.clone() },
+        Touch {
+            credential: Some(credential(1).serial),
+            issuer_key_id: Some(credential(1).issuer_key_id),
+            ..all.clone()
+        },
+        Touch { chips: Some((chip(0).chip_id, chip(2).chip_id)), ..all.clone() },
+        Touch { delivery: Some(delivery("D-1", "REEL-A").delivery), ..all.clone() },
+        Touch { reel: Some(reel_id("REEL-A")), ..all.clone() },
+        Touch { authority: Some(pai().name), ..all.clone() },
+        Touch { authority: Some(paa().name), ..all.clone() },
+        Touch { authority: Some(pai().name), reel: Some(reel_id("REEL-A")), ..all.clone() },
+        Touch { station: on("S1", 0).station, ..all.clone() },
+        Touch { station: on("S1", 0).station, from: Some(at(0)), to: Some(at(100)), ..all.clone() },
+        Touch { from: Some(at(0)), to: Some(at(100)), reel: Some(reel_id("REEL-A")), ..all.clone() },
+        Touch { from: Some(at(0)), ..all.clone() },
+        Touch { product: Some(product().name), ..all.clone() },
+        Touch { state: Some(book::UnitState::Passed), ..all },
+    ]
+}

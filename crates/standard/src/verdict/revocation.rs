@@ -16,10 +16,19 @@ use crate::revocation::{Reason, RevocationList};
 #[derive(Debug, Clone)]
 pub struct RevokedSerials {
     issuer: usize,
-    serials: HashMap<Vec<u8>, String>,
+    serials: Arc<HashMap<Vec<u8>, String>>,
 }
 
 impl RevokedSerials {
+    /// What somebody who holds a list, or is the issuer, knows to be revoked.
+    ///
+    /// - `issuer`: index in the pool.
+    /// - `serials`: content octets of each serial number, with when and why in words; shared, since
+    ///   lists may be long and are asked for every unit.
+    pub fn new(issuer: usize, serials: Arc<HashMap<Vec<u8>, String>>) -> Self {
+        Self { issuer, serials }
+    }
+
     /// Index in the pool of the authority whose certificates are meant.
     pub fn issuer(&self) -> usize {
         self.issuer
@@ -65,18 +74,7 @@ pub fn judge_list(
     number(list, report);
     dates(list, now, report);
     let issuer = covered?;
-    let serials = list
-        .entries
-        .iter()
-        // An entry that names its own issuer is not about this authority's certificates.
-        .filter(|entry| !entry.names_issuer && entry.reason != Some(Reason::RemoveFromCrl as u8))
-        .map(|entry| {
-            let when = entry.date.moment.map_or_else(|| "at an unreadable time".into(), |m| m.to_string());
-            let why = entry.reason.and_then(Reason::name_of).map(|r| format!(", {r}")).unwrap_or_default();
-            (list.serial(entry).to_vec(), format!("{when}{why}"))
-        })
-        .collect();
-    Some(RevokedSerials { issuer, serials })
+    Some(RevokedSerials::new(issuer, Arc::new(list.revoked())))
 }
 
 fn encoding(list: &RevocationList, report: &mut Report) {

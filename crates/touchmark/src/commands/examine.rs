@@ -10,8 +10,10 @@ use serde::Serialize;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use standard::verdict::{Device, Verdict, all_rules};
-use works::examine::{Examine, Kind, Progress, examine};
+use works::examine::{Examination, Examine, Kind, Progress, examine};
+use works::trust::{SetVerdict, examine_against};
 
+use super::at_site::Place;
 use super::examine_words;
 use crate::output::{Exit, Failure, Output};
 
@@ -55,9 +57,13 @@ pub struct ExamineArgs {
     #[arg(long, value_name = "TIME")]
     at: Option<Moment>,
 
-    /// Revocation lists to honour (file or directory)
+    /// Revocation lists to honour (file or directory; a site's directory means the lists that it keeps)
     #[arg(long, value_name = "PATH")]
     revocations: Vec<PathBuf>,
+
+    /// Judge by trust sets of the site too: all of them must take it
+    #[arg(long, value_name = "NAME", num_args = 1..)]
+    trust_set: Vec<String>,
 
     /// List all rules, with clause and text
     #[arg(long)]
@@ -75,25 +81,40 @@ pub fn now() -> Moment {
 }
 
 /// Runs the command.
-pub fn run(args: ExamineArgs, output: &mut Output) -> Result<Exit, Failure> {
+pub fn run(args: ExamineArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     if args.rules {
         return list_rules(output);
     }
     let kind = args.kind.and_then(|word| Kind::ALL.iter().find(|(_, w)| *w == word).map(|(kind, _)| *kind));
+    let kept = works::revocation::kept_by(&args.revocations)?;
     let request = Examine {
         files: args.files,
         kind,
         trust: args.trust,
         signers: args.signer,
-        revocations: args.revocations,
+        revocations: kept.paths().to_vec(),
         device: Device { vendor: args.vendor, product: args.product, by_declaration: false },
         at: args.at,
     };
     let bar = bar(output);
     let answer = examine(&request, now(), &|step| advance(&bar, step));
+    let sets = match args.trust_set.as_slice() {
+        [] => None,
+        names => Some(examine_against(&place.open()?, names, &request, now(), &|step| advance(&bar, step))),
+    };
     bar.finish_and_clear();
-    let answer = answer?;
-    let exit = if answer.verdict == Verdict::Accepted { Exit::Done } else { Exit::Rejected };
+    let (answer, sets) = (answer?, sets.transpose()?);
+    let taken = sets.iter().flatten().all(SetVerdict::accepts);
+    let exit = if answer.verdict == Verdict::Accepted && taken { Exit::Done } else { Exit::Rejected };
+    if let Some(sets) = sets {
+        let style = examine_words::Style { shapes: output.is_styled(), verbose: output.is_verbose() };
+        let judged = Judged { examination: &answer, trust_sets: &sets };
+        output.show(&judged, |w| {
+            examine_words::write(w, &answer, !request.trust.is_empty(), style)?;
+            super::trust_set::matrix(w, &[("given", &sets)])
+        })?;
+        return Ok(exit);
+    }
     let style = examine_words::Style { shapes: output.is_styled(), verbose: output.is_verbose() };
     output.show(&answer, |w| examine_words::write(w, &answer, !request.trust.is_empty(), style))?;
     Ok(exit)
@@ -126,6 +147,14 @@ fn advance(bar: &ProgressBar, step: Progress) {
         Progress::Read => bar.inc(1),
         Progress::Judged { count } => bar.inc(count),
     }
+}
+
+/// An examination, and what trust sets say.
+#[derive(Serialize)]
+struct Judged<'a> {
+    #[serde(flatten)]
+    examination: &'a Examination,
+    trust_sets: &'a [SetVerdict],
 }
 
 #[derive(Serialize)]

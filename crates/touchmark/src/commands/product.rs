@@ -14,6 +14,8 @@ use crate::output::{Exit, Failure, Output};
 pub enum ProductCommand {
     /// Add a product; one with a test vendor ID is a test product, for ever
     Add(Add),
+    /// Say which trust sets a product must please
+    Update(Update),
     /// List products
     List,
     /// Show one product
@@ -48,6 +50,19 @@ pub struct Add {
     /// Take everything from a TOML file; what is given here too overrides it
     #[arg(long, value_name = "FILE.toml")]
     from: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+#[command(group(clap::ArgGroup::new("change").required(true)))]
+pub struct Update {
+    /// Its name
+    name: String,
+    /// Trust sets that it must please, in place of those before: stations refuse what one of them would refuse
+    #[arg(long = "trust-set", value_name = "NAME", num_args = 1.., group = "change")]
+    trust_sets: Vec<String>,
+    /// It need please none any more
+    #[arg(long, group = "change")]
+    no_trust_sets: bool,
 }
 
 /// A number, decimal or `0x` and hex digits.
@@ -112,6 +127,14 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                 }
             })?;
         }
+        ProductCommand::Update(args) => {
+            works::trust::name_for_product(&site, &args.name, &args.trust_sets, &place.who()?)?;
+            let p = product::show(&site, &args.name)?;
+            output.show(&p, |w| {
+                let sets = if p.trust_sets.is_empty() { "none".into() } else { p.trust_sets.join(", ") };
+                writeln!(w, "{} must please: {sets}", p.name)
+            })?;
+        }
         ProductCommand::List => {
             let list = product::list(&site)?;
             output.show(&json!({ "products": list }), |w| {
@@ -131,6 +154,9 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                 writeln!(w, "  reach        {}", p.reach.join(", "))?;
                 writeln!(w, "  flow         {}", p.flow)?;
                 writeln!(w, "  declaration  {}", p.declaration.as_deref().unwrap_or("none"))?;
+                if !p.trust_sets.is_empty() {
+                    writeln!(w, "  must please  {}", p.trust_sets.join(", "))?;
+                }
                 writeln!(
                     w,
                     "  objects      {}",

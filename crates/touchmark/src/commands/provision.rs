@@ -58,6 +58,9 @@ pub struct ChallengeArgs {
     /// The chip; all that are there if not given
     #[arg(long, value_name = "ID")]
     chip: Option<ChipId>,
+    /// Trust sets that must take it; if not given, all are shown, and those count that its product names
+    #[arg(long, value_name = "NAME", num_args = 1..)]
+    trust_set: Vec<String>,
 }
 
 fn shape(result: &UnitResult, styled: bool) -> &'static str {
@@ -142,7 +145,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
 pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
     let mut source = args.chips.open()?;
-    let done = challenge::challenge(&site, source.as_mut(), args.chip.as_ref())?;
+    let done = challenge::challenge_by(&site, source.as_mut(), args.chip.as_ref(), &args.trust_set)?;
     let accepted = !done.is_empty() && done.iter().all(|c| c.verdict == "accepted");
     let verdict = if accepted { "accepted" } else { "rejected" };
     output.show(&json!({ "verdict": verdict, "chips": done }), |w| {
@@ -163,6 +166,8 @@ pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) ->
                 )?;
             }
         }
+        let all: Vec<_> = done.iter().map(|c| (c.chip_id.as_str(), c.trust_sets.as_slice())).collect();
+        super::trust_set::matrix(w, &all)?;
         writeln!(w, "{} of {} chips accepted", done.iter().filter(|c| c.verdict == "accepted").count(), done.len())
     })?;
     Ok(if accepted { Exit::Done } else { Exit::Rejected })

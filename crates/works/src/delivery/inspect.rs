@@ -22,6 +22,7 @@ use standard::verdict::{Context, Finding, Pool, Severity};
 use zeroize::Zeroizing;
 
 use crate::intake::{self, IntakeError, Limits};
+use crate::revocation::Known as Revoked;
 
 /// Subjects named in a finding that many share.
 const NAMED: usize = 5;
@@ -57,6 +58,8 @@ pub struct Expectation<'a> {
     pub anchors: &'a [(Arc<Certificate>, bool)],
     /// PAIs known here.
     pub pais: &'a [Arc<Certificate>],
+    /// What the site knows to be revoked.
+    pub revoked: &'a Revoked,
     /// What the site holds already of this certificate's key or serial number.
     pub known: &'a (dyn Fn(&Certificate) -> Option<Known> + Sync),
 }
@@ -224,7 +227,7 @@ fn judge(
         names.push(name);
     }
     let pool = Pool::new(members);
-    let context = Context { trust_given: true, ..Context::default() };
+    let context = Context { trust_given: true, revoked: expectation.revoked.against(&pool), ..Context::default() };
     let judged: Vec<_> = dacs
         .par_iter()
         .map(|arrived| {

@@ -17,6 +17,7 @@ use crate::head;
 use crate::keys::Unlock;
 use crate::product;
 use crate::reel;
+use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
@@ -73,6 +74,14 @@ pub fn issue(
             "Run `touchmark book verify`.",
         )
     })?;
+    let revoked = Revoked::of(site)?;
+    let anchors = authority::anchors(site)?;
+    if let Some(when) = anchors.iter().find_map(|(paa, _)| revoked.lookup(paa, &pai)) {
+        return Err(Trouble::refused(
+            format!("authority {issuer} was revoked {when}"),
+            "Issue with another PAI; what this one issues would be refused.",
+        ));
+    }
     let (vendor, product_id) = dac_identity(site, &product)?;
     let identity = &pai.subject.identity;
     if identity.vendor() != Some(vendor) || identity.product().is_some_and(|p| p != product_id) {

@@ -27,6 +27,7 @@ use crate::declaration;
 use crate::head;
 use crate::product;
 use crate::reel::{self, finding_json};
+use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 use inspect::{Accepted, Expectation, Inspection, Known};
@@ -184,6 +185,7 @@ pub fn receive_unless(
         production: product.facts.purpose == Purpose::Production,
         anchors: &anchors,
         pais: &pais,
+        revoked: &Revoked::of(site)?,
         known: &known,
     };
     let inspection = inspect::inspect(path, password, &expectation, progress)?;

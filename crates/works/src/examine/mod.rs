@@ -14,7 +14,7 @@ mod roles;
 use std::path::PathBuf;
 
 use standard::moment::Moment;
-use standard::verdict::Device;
+use standard::verdict::{Device, SignerKey};
 
 pub use gather::GatherError;
 pub use report::Examination;
@@ -171,5 +171,22 @@ pub fn examine(
 ) -> Result<Examination, ExamineError> {
     let gathered = gather::gather(request, progress)?;
     let cast = roles::cast(request, gathered)?;
+    Ok(judge::judge(request, cast, now, progress))
+}
+
+/// Examines with further keys that may sign declarations, beside those in files.
+///
+/// # Errors
+///
+/// As [`examine`].
+pub(crate) fn examine_with_signers(
+    request: &Examine,
+    signers: Vec<SignerKey>,
+    now: Moment,
+    progress: &(dyn Fn(Progress) + Sync),
+) -> Result<Examination, ExamineError> {
+    let gathered = gather::gather(request, progress)?;
+    let mut cast = roles::cast(request, gathered)?;
+    cast.signers.extend(signers);
     Ok(judge::judge(request, cast, now, progress))
 }

@@ -24,6 +24,8 @@ pub struct Subject {
     pub product_id: Option<String>,
     /// Product IDs of a declaration.
     pub product_ids: Option<Vec<String>>,
+    /// Certification type of a declaration.
+    pub certification_type: Option<u64>,
     /// Subject key identifier in hex.
     pub subject_key_id: Option<String>,
     /// Serial number: content octets of its INTEGER in hex.
@@ -53,6 +55,7 @@ impl Subject {
             vendor_id: None,
             product_id: None,
             product_ids: None,
+            certification_type: None,
             subject_key_id: None,
             serial: None,
             not_before: None,
@@ -83,6 +86,7 @@ impl Subject {
                     }
                     subject.product_ids = Some(ids.iter().map(|id| format!("{id:04X}")).collect());
                     subject.title = content.certificate_id.as_deref().map(printable);
+                    subject.certification_type = content.certification_type;
                 }
                 subject.subject_key_id = d.signer_key_id().map(hex::encode);
             }

@@ -27,7 +27,7 @@ use crate::provision::{Provision, UnitResult, provision};
 use crate::reel::manifest::ColumnMap;
 use crate::site::{NewBook, Site, Who};
 use crate::trouble::Trouble;
-use crate::{authority, declaration, delivery, order, product, reel, unit};
+use crate::{authority, declaration, delivery, evidence, order, product, reel, unit};
 
 /// The invented scenario.
 const PRODUCT: &str = "Tern Vent";
@@ -35,6 +35,9 @@ const REEL: &str = "R1";
 const VENDOR: u16 = 0xFFF2;
 const PRODUCT_ID: u16 = 0x8A21;
 const DEVICE_TYPE: u32 = 0x0202;
+
+/// Units in the evidence pack at most.
+const PACKED: usize = 2000;
 
 /// What to rehearse.
 #[derive(Debug, Clone)]
@@ -84,8 +87,12 @@ pub struct Files {
     pub report: String,
     /// Labels; none where no unit passed.
     pub labels: Option<String>,
-    /// One folder a unit: certificates, declaration, proof.
+    /// One folder a unit: certificates, declaration, proof; and the pack.
     pub evidence: String,
+    /// The signed evidence pack.
+    pub pack: String,
+    /// The public key that it is checked with.
+    pub key: String,
     /// The passphrase of the development keys.
     pub passphrase: String,
 }
@@ -225,16 +232,22 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     if printed > 0 {
         say(&format!("{printed} labels, every symbol drawn at 300 dpi and read back before it was written."));
     }
-    let evidence = out.join("evidence");
-    let proofs = unit::write(&site, &[], true, &evidence)?;
+    let folder_of_evidence = out.join("evidence");
+    let proofs = unit::write(&site, &[], true, &folder_of_evidence)?;
     say(&format!("The proofs of {} units, for anybody to check without us.", proofs.units.len()));
+    // A few thousand units fill a pack that is still easy to pass on.
+    let which = evidence::Which::All(Some(PACKED));
+    let pack = evidence::export(&site, &which, &folder_of_evidence.join("pack.zip"), None, &who)?;
+    say(&format!("A signed evidence pack of {} units, which no octet can change in without it showing.", pack.units));
     let counts = unit::reconcile(&site, None)?;
     let mut done = summary(request, &counts, started);
     done.files = Files {
         site: out.display().to_string(),
         report: out.join("report.html").display().to_string(),
         labels: labels.map(|p| p.display().to_string()),
-        evidence: evidence.display().to_string(),
+        evidence: folder_of_evidence.display().to_string(),
+        pack: pack.pack,
+        key: pack.key,
         passphrase: passphrase_file.display().to_string(),
     };
     done.seconds = (begun.elapsed().as_secs_f64() * 10.0).round() / 10.0;
@@ -363,6 +376,8 @@ fn summary(request: &Rehearse, counts: &Value, started: u64) -> Rehearsed {
             report: String::new(),
             labels: None,
             evidence: String::new(),
+            pack: String::new(),
+            key: String::new(),
             passphrase: String::new(),
         },
         seed: request.seed,

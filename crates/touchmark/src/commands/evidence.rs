@@ -1,0 +1,107 @@
+//! `touchmark evidence`.
+
+use std::path::PathBuf;
+
+use clap::{ArgGroup, Args, Subcommand};
+use time::OffsetDateTime;
+use works::evidence::{self, Which};
+
+use super::at_site::{PassphraseArgs, Place};
+use super::impact::time;
+use crate::output::{Exit, Failure, Output};
+
+/// Make packs that an auditor checks without us, and check them
+#[derive(Debug, Subcommand)]
+pub enum EvidenceCommand {
+    /// Export a signed pack of units: records, certificates, exchanges, entries of the log with their proofs
+    Export(Export),
+    /// Check a pack with nothing but the site's public key; names whatever was altered
+    Check(Check),
+}
+
+#[derive(Debug, Args)]
+#[command(group(ArgGroup::new("which").required(true).multiple(true).args(["unit", "reel", "from", "to", "all"])))]
+pub struct Export {
+    /// Units
+    #[arg(value_name = "UNIT", conflicts_with_all = ["reel", "from", "to", "all"])]
+    unit: Vec<String>,
+    /// All units of a reel
+    #[arg(long, value_name = "ID", conflicts_with_all = ["from", "to", "all"])]
+    reel: Option<String>,
+    /// Units with an attempt that ended from this time on, as 2026-03-01 or 2026-03-01T12:00:00Z
+    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "all")]
+    from: Option<OffsetDateTime>,
+    /// … before this time
+    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "all")]
+    to: Option<OffsetDateTime>,
+    /// All units of the site
+    #[arg(long)]
+    all: bool,
+    /// The pack to write; the public key is written beside it
+    #[arg(long, value_name = "FILE.zip")]
+    out: PathBuf,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct Check {
+    /// The pack
+    #[arg(value_name = "FILE.zip")]
+    pack: PathBuf,
+    /// The site's public key, PEM
+    #[arg(long, value_name = "FILE")]
+    key: PathBuf,
+}
+
+/// Runs the command.
+pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    match command {
+        EvidenceCommand::Export(args) => {
+            let site = place.open()?;
+            let passphrase = args.passphrase.for_site_key(&site)?;
+            let which = match (&args.reel, args.from, args.to, args.all) {
+                (Some(reel), ..) => Which::Reel(reel),
+                (None, None, None, true) => Which::All(None),
+                (None, None, None, false) => Which::Units(&args.unit),
+                (None, from, to, _) => Which::Period(from, to),
+            };
+            let made = evidence::export(&site, &which, &args.out, passphrase.as_ref(), &place.who()?)?;
+            output.show(&made, |w| {
+                writeln!(w, "Wrote evidence of {} units, {} proven, to {}", made.units, made.proven, made.pack)?;
+                writeln!(w, "  public key  {}", made.key)?;
+                writeln!(w, "  log         {} entries, {}", made.entries, made.root)?;
+                writeln!(w, "Give the key to the auditor by another way than the pack.")
+            })?;
+            Ok(Exit::Done)
+        }
+        EvidenceCommand::Check(args) => {
+            let checked = evidence::check(&args.pack, &args.key)?;
+            let whole = checked.verdict == "whole";
+            output.show(&checked, |w| {
+                writeln!(w, "{}", checked.verdict)?;
+                if let (Some(what), Some(site), Some(made)) = (&checked.what, &checked.site, &checked.made) {
+                    let test = if checked.test == Some(true) { "  TEST" } else { "" };
+                    writeln!(w, "  {what} of {site}, made {made}{test}")?;
+                }
+                for altered in &checked.altered {
+                    writeln!(w, "  {}: {}", altered.file, altered.what)?;
+                }
+                if !whole {
+                    return writeln!(w, "Ask for the pack again, by another way; what it says proves nothing.");
+                }
+                writeln!(w, "  {} units, {} with a proof that holds", checked.units, checked.proven)?;
+                if let (Some(entries), Some(root), Some(signed)) = (checked.entries, &checked.root, &checked.signed) {
+                    writeln!(w, "  log of {entries} entries, {root}, signed {signed}")?;
+                }
+                checked.roots.iter().try_for_each(|(id, count)| {
+                    writeln!(
+                        w,
+                        "  {count} chains end at the PAA with key identifier {id}: compare it with your own copy"
+                    )
+                })
+            })?;
+            Ok(if whole { Exit::Done } else { Exit::Rejected })
+        }
+    }
+}

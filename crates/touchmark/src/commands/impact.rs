@@ -1,0 +1,178 @@
+//! `touchmark impact`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+use time::OffsetDateTime;
+use works::impact::{self, Format, Impact, UnitTouched, Wanted, WouldStop};
+
+use super::at_site::Place;
+use crate::output::{Exit, Failure, Output};
+
+/// Units told one by one on a terminal; a file takes all of them.
+const SHOWN: u64 = 40;
+
+/// Tell which units something touches, and what would stop if it were revoked
+///
+/// Every condition that is given must hold. Where a certificate is asked about
+/// (an authority, a credential, a certificate), the answer also says what would
+/// stop working if that certificate were revoked. Nothing is changed.
+#[derive(Debug, Args)]
+pub struct ImpactArgs {
+    /// A key: a chip's as 65 octets in hex, an authority's key identifier, or a file
+    #[arg(long, value_name = "KEY")]
+    key: Option<String>,
+    /// Serial number of a DAC, in hex
+    #[arg(long, value_name = "SERIAL")]
+    credential: Option<String>,
+    /// A certificate in a file: DAC, PAI or PAA
+    #[arg(long, value_name = "FILE")]
+    certificate: Option<PathBuf>,
+    /// A PAI, or a PAA for all its PAIs
+    #[arg(long, visible_alias = "pai", value_name = "NAME")]
+    authority: Option<String>,
+    /// A delivery
+    #[arg(long, value_name = "ID")]
+    delivery: Option<String>,
+    /// A reel
+    #[arg(long, value_name = "ID")]
+    reel: Option<String>,
+    /// Chip ids, first and last included
+    #[arg(long, value_name = "FIRST..LAST")]
+    chips: Option<String>,
+    /// A station
+    #[arg(long, value_name = "NAME")]
+    station: Option<String>,
+    /// Units with an attempt from this time on, as 2026-03-01 or 2026-03-01T12:00:00Z
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    from: Option<OffsetDateTime>,
+    /// … before this time
+    #[arg(long, value_name = "TIME", value_parser = time)]
+    to: Option<OffsetDateTime>,
+    /// A product
+    #[arg(long, value_name = "NAME")]
+    product: Option<String>,
+    /// Units that stand here: open, passed, failed, scrapped, returned
+    #[arg(long, value_name = "STATE")]
+    state: Option<String>,
+    /// Firmware information as the stored exchange carries it, in hex; stations of this program record none
+    #[arg(long, value_name = "HEX")]
+    firmware: Option<String>,
+    /// Write all units to a file
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    /// Format of that file; by its name if not given
+    #[arg(long, value_name = "FORMAT", requires = "out")]
+    format: Option<FormatWord>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum FormatWord {
+    /// A line a unit
+    Csv,
+    /// One document
+    Json,
+}
+
+/// A time on the command line.
+pub fn time(text: &str) -> Result<OffsetDateTime, String> {
+    impact::when(text).map_err(|e| e.to_string())
+}
+
+/// Runs the command.
+pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let chips = match &args.chips {
+        None => None,
+        Some(text) => Some(text.split_once("..").ok_or_else(|| {
+            Failure::usage(format!("{text:?} is no range of chips"), "Give it as FIRST..LAST, both included.")
+        })?),
+    };
+    let wanted = Wanted {
+        key: args.key.as_deref(),
+        credential: args.credential.as_deref(),
+        certificate: args.certificate.as_deref(),
+        authority: args.authority.as_deref(),
+        delivery: args.delivery.as_deref(),
+        reel: args.reel.as_deref(),
+        chips,
+        station: args.station.as_deref(),
+        from: args.from,
+        to: args.to,
+        product: args.product.as_deref(),
+        state: args.state.as_deref(),
+        firmware: args.firmware.as_deref(),
+    };
+    if let Some(path) = &args.out {
+        let format = args.format.map_or_else(
+            || Format::of(path),
+            |word| match word {
+                FormatWord::Csv => Format::Csv,
+                FormatWord::Json => Format::Json,
+            },
+        );
+        let done = impact::export(&site, &wanted, path, format)?;
+        output.show(&done, |w| {
+            writeln!(w, "Wrote {} units to {}", done.impact.count, done.file)?;
+            numbers(w, &done.impact)
+        })?;
+        return Ok(Exit::Done);
+    }
+    if output.is_json() {
+        output.pour(&mut impact::document(&site, &wanted)?)?;
+        return Ok(Exit::Done);
+    }
+    let mut shown: Vec<UnitTouched> = Vec::new();
+    let most = if output.is_verbose() { u64::MAX } else { SHOWN };
+    let mut seen = 0;
+    let done = impact::impact(&site, &wanted, &mut |unit| {
+        seen += 1;
+        if seen <= most {
+            shown.push(unit);
+        }
+        Ok(())
+    })?;
+    output.show(&done, |w| {
+        for unit in &shown {
+            let test = if unit.purpose == "test" { "  TEST" } else { "" };
+            writeln!(
+                w,
+                "{}  {}  {}{test}  reel {}  chip {}  DAC {}",
+                unit.unit, unit.state, unit.product, unit.reel, unit.chip_id, unit.credential
+            )?;
+        }
+        if done.count > shown.len() as u64 {
+            writeln!(w, "… and {} more; --out FILE writes all of them", done.count - shown.len() as u64)?;
+        }
+        numbers(w, &done)
+    })?;
+    Ok(Exit::Done)
+}
+
+/// What is touched, in numbers and sentences.
+pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
+    let states: Vec<_> = done.states.iter().map(|(state, count)| format!("{count} {state}")).collect();
+    let states = if states.is_empty() { String::new() } else { format!(": {}", states.join(", ")) };
+    writeln!(w, "{} units are touched{states}", done.count)?;
+    for (product, count) in &done.products {
+        writeln!(w, "  {count} of {product}")?;
+    }
+    if let Some(firmware) = &done.firmware {
+        writeln!(
+            w,
+            "  firmware is recorded for {} units and unknown for {}, of which nothing can be said",
+            firmware.recorded, firmware.not_recorded
+        )?;
+    }
+    done.would_stop.as_ref().map_or(Ok(()), |would| consequences(w, would))
+}
+
+/// What would stop working, in sentences.
+pub fn consequences(w: &mut dyn Write, would: &WouldStop) -> io::Result<()> {
+    writeln!(w, "If this certificate were revoked: {}", would.certificate)?;
+    if let Some(listed_by) = &would.listed_by {
+        writeln!(w, "  listed by {listed_by}")?;
+    }
+    would.sentences.iter().try_for_each(|sentence| writeln!(w, "  - {sentence}"))
+}

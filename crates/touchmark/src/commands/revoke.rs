@@ -1,0 +1,267 @@
+//! `touchmark revoke` and `touchmark revocation`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::{ArgGroup, Args, Subcommand};
+use serde_json::json;
+use works::revocation::{self, Ask, CAUTION, Issue, Issued, ListView, Plan, RequestView};
+
+use super::at_site::{PassphraseArgs, Place};
+use super::impact;
+use crate::output::{Exit, Failure, Output};
+
+/// Revoke certificates of an authority of this site, after showing who is touched
+///
+/// Writes an RFC 5280 list of every certificate of that issuer that was ever
+/// revoked, numbered and dated, and a distribution-point record beside it. For
+/// production a second person confirms first. Where the authority's key is
+/// elsewhere, the request to send it is written instead. A revocation is for ever.
+#[derive(Debug, Args)]
+#[command(group(ArgGroup::new("what").required(true).multiple(true)
+    .args(["unit", "credential", "authority", "confirm", "withdraw", "renew"])))]
+pub struct RevokeArgs {
+    /// Units, whose DACs are meant
+    #[arg(long, value_name = "UNIT", num_args = 1.., conflicts_with_all = ["confirm", "withdraw", "renew"])]
+    unit: Vec<String>,
+    /// Serial numbers of DACs, in hex
+    #[arg(long, value_name = "SERIAL", num_args = 1.., conflicts_with_all = ["confirm", "withdraw", "renew"])]
+    credential: Vec<String>,
+    /// A PAI, listed by its PAA
+    #[arg(long, visible_alias = "pai", value_name = "PAI", conflicts_with_all = ["confirm", "withdraw", "renew"])]
+    authority: Vec<String>,
+    /// Why, by RFC 5280: unspecified, key-compromise, ca-compromise, affiliation-changed,
+    /// superseded, cessation-of-operation, privilege-withdrawn
+    #[arg(long, value_name = "REASON", required_unless_present_any = ["confirm", "withdraw", "renew"])]
+    reason: Option<String>,
+    /// What happened, for those who ask years later
+    #[arg(long, value_name = "TEXT")]
+    note: Option<String>,
+    /// Confirm a request that another person made
+    #[arg(long, value_name = "NUMBER", conflicts_with_all = ["withdraw", "renew"])]
+    confirm: Option<i64>,
+    /// Withdraw a request that waits
+    #[arg(long, value_name = "NUMBER", conflicts_with = "renew")]
+    withdraw: Option<i64>,
+    /// Issue an authority's list again, before the last one runs out
+    #[arg(long, value_name = "NAME")]
+    renew: Option<String>,
+    /// The list to write: PEM where its name ends in .pem, else DER
+    #[arg(long, value_name = "FILE", required_unless_present_any = ["dry_run", "withdraw"])]
+    out: Option<PathBuf>,
+    /// Show who is touched, and change nothing
+    #[arg(long)]
+    dry_run: bool,
+    /// Days until the next list is due; revocation.days of the site if not given
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=3650))]
+    days: Option<u32>,
+    /// Where verifiers will find the list; revocation.url of the site if not given
+    #[arg(long, value_name = "URL")]
+    url: Option<String>,
+    /// What the distribution point is called
+    #[arg(long, value_name = "TEXT")]
+    label: Option<String>,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+/// Lists of revoked certificates that the site keeps, and requests that wait
+#[derive(Debug, Subcommand)]
+pub enum RevocationCommand {
+    /// List requests that wait for a second person, and the newest list of each issuer
+    List,
+    /// Show one request, and who is touched
+    Show {
+        /// Its number
+        number: i64,
+    },
+    /// Keep an outside authority's list: stations, challenge and examine honour it
+    Adopt {
+        /// The list, DER or PEM
+        file: PathBuf,
+        /// Certificate of a list signer that the authority appointed
+        #[arg(long, value_name = "FILE")]
+        signer: Vec<PathBuf>,
+    },
+}
+
+/// A number with its noun.
+fn many(count: impl Into<i128>, noun: &str) -> String {
+    let count = count.into();
+    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
+}
+
+fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
+    let test = if plan.purpose == "test" { "  TEST" } else { "" };
+    writeln!(w, "{} of {}{test}", many(plan.count, "certificate"), plan.issuer)?;
+    for c in plan.certificates.iter().take(40) {
+        match (&c.authority, &c.unit) {
+            (Some(name), _) => writeln!(w, "  PAI {name}, serial number {}", c.serial)?,
+            (None, Some(unit)) => writeln!(w, "  unit {unit}, {}  DAC {}", c.unit_state.unwrap_or("?"), c.serial)?,
+            (None, None) => {
+                writeln!(w, "  chip {}, no unit yet  DAC {}", c.chip_id.as_deref().unwrap_or("?"), c.serial)?;
+            }
+        }
+    }
+    if plan.count > 40 {
+        writeln!(w, "  … and {} more", plan.count - 40)?;
+    }
+    let units: Vec<_> = plan.units.iter().map(|(state, count)| format!("{count} {state}")).collect();
+    writeln!(w, "Units touched: {}", if units.is_empty() { "none".into() } else { units.join(", ") })?;
+    plan.would_stop.iter().try_for_each(|would| impact::consequences(w, would))
+}
+
+fn request_words(w: &mut dyn Write, r: &RequestView) -> io::Result<()> {
+    writeln!(
+        w,
+        "Request {}: {} of {}, {}, asked for by {} at {}: {}",
+        r.request,
+        many(r.certificates, "certificate"),
+        r.issuer,
+        r.reason,
+        r.requested_by,
+        r.requested,
+        r.state
+    )?;
+    r.note.iter().try_for_each(|note| writeln!(w, "  {note}"))
+}
+
+fn issued_words(w: &mut dyn Write, issued: &Issued) -> io::Result<()> {
+    if issued.kind == "request" {
+        writeln!(w, "The key of {} is not here. Wrote what to send it to {}", issued.issuer, issued.file)?;
+        return writeln!(w, "Keep the list that it answers with: touchmark revocation adopt FILE");
+    }
+    writeln!(
+        w,
+        "Wrote list {} of {}, {}, next due {}, to {}",
+        issued.number.as_deref().unwrap_or("?"),
+        issued.issuer,
+        many(issued.certificates, "certificate"),
+        issued.next_update.as_deref().unwrap_or("?"),
+        issued.file
+    )?;
+    issued.point.iter().try_for_each(|point| writeln!(w, "  distribution-point record  {point}"))
+}
+
+fn list_words(w: &mut dyn Write, l: &ListView) -> io::Result<()> {
+    let next = l.next_update.as_deref().unwrap_or("never");
+    let stale = if l.stale { "  STALE" } else { "" };
+    writeln!(
+        w,
+        "{}  list {}, {}, {} certificates, next due {next}{stale}",
+        l.issuer, l.number, l.origin, l.certificates
+    )
+}
+
+/// Runs `revoke`.
+pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let who = place.who()?;
+    if let Some(number) = args.withdraw {
+        let withdrawn = revocation::withdraw(&site, number, &who)?;
+        output.show(&withdrawn, |w| request_words(w, &withdrawn))?;
+        return Ok(Exit::Done);
+    }
+    let default = PathBuf::new();
+    let issue = Issue {
+        out: args.out.as_ref().unwrap_or(&default),
+        days: args.days,
+        url: args.url.as_deref(),
+        label: args.label.as_deref(),
+        unlock: &args.passphrase,
+    };
+    if let Some(number) = args.confirm {
+        if args.dry_run {
+            return show(&site, number, output);
+        }
+        let confirmed = revocation::confirm(&site, number, &issue, &who)?;
+        output.show(&confirmed, |w| {
+            request_words(w, &confirmed.request)?;
+            writeln!(w, "Revoked now: {}", many(confirmed.revoked, "certificate"))?;
+            issued_words(w, &confirmed.issued)
+        })?;
+        return Ok(Exit::Done);
+    }
+    if let Some(name) = &args.renew {
+        let issued = revocation::renew(&site, name, &issue, &who)?;
+        output.show(&issued, |w| issued_words(w, &issued))?;
+        return Ok(Exit::Done);
+    }
+    let ask = Ask {
+        units: &args.unit,
+        credentials: &args.credential,
+        authorities: &args.authority,
+        reason: revocation::reason(args.reason.as_deref().unwrap_or_default())?,
+        note: args.note.as_deref(),
+    };
+    if args.dry_run {
+        let plan = revocation::plan(&site, &ask)?;
+        output.show(&json!({ "state": "dry-run", "plan": plan }), |w| {
+            plan_words(w, &plan)?;
+            writeln!(w, "Nothing was changed.")
+        })?;
+        return Ok(Exit::Done);
+    }
+    let done = revocation::revoke(&site, &ask, &issue, &who)?;
+    if output.tells() {
+        let _ = writeln!(io::stderr(), "touchmark: {CAUTION}");
+    }
+    output.show(&done, |w| {
+        plan_words(w, &done.plan)?;
+        match &done.issued {
+            Some(issued) => issued_words(w, issued),
+            None => {
+                request_words(w, &done.request)?;
+                writeln!(w, "Nothing is revoked yet. A second person looks at it and confirms:")?;
+                writeln!(w, "  touchmark revoke --confirm {} --out FILE", done.request.request)
+            }
+        }
+    })?;
+    Ok(Exit::Done)
+}
+
+fn show(site: &works::site::Site, number: i64, output: &mut Output) -> Result<Exit, Failure> {
+    let (request, plan) = revocation::show(site, number)?;
+    output.show(&json!({ "request": request, "plan": plan }), |w| {
+        request_words(w, &request)?;
+        plan_words(w, &plan)
+    })?;
+    Ok(Exit::Done)
+}
+
+/// Runs `revocation`.
+pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let who = place.who()?;
+    match command {
+        RevocationCommand::List => {
+            let all = revocation::list(&site, &who)?;
+            output.show(&all, |w| {
+                all.waiting.iter().try_for_each(|r| request_words(w, r))?;
+                all.lists.iter().try_for_each(|l| list_words(w, l))?;
+                if all.waiting.is_empty() && all.lists.is_empty() {
+                    writeln!(w, "No list is kept, and no request waits.")?;
+                }
+                Ok(())
+            })?;
+            Ok(Exit::Done)
+        }
+        RevocationCommand::Show { number } => show(&site, number, output),
+        RevocationCommand::Adopt { file, signer } => {
+            let adopted = revocation::adopt(&site, &file, &signer, &who)?;
+            output.show(&adopted, |w| {
+                let issuer = adopted.issuer.as_deref().unwrap_or("nobody known here");
+                writeln!(w, "{}  list of {issuer}, {}", adopted.verdict, many(adopted.certificates, "certificate"))?;
+                for f in &adopted.findings {
+                    writeln!(w, "  {} {}: {}", f.severity, f.rule, f.found)?;
+                }
+                for known in &adopted.known_here {
+                    let unit = known.unit.as_deref().map_or_else(|| "no unit".into(), |u| format!("unit {u}"));
+                    writeln!(w, "  {unit}, chip {}  DAC {}", known.chip_id, known.serial)?;
+                }
+                Ok(())
+            })?;
+            Ok(if adopted.verdict == "rejected" { Exit::Rejected } else { Exit::Done })
+        }
+    }
+}

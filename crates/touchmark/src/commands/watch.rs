@@ -1,0 +1,54 @@
+//! `touchmark watch`.
+
+use std::io::{self, Write};
+use std::path::PathBuf;
+
+use clap::Args;
+use works::watch::{self, Watched};
+
+use super::at_site::Place;
+use crate::output::{Exit, Failure, Output};
+
+/// List what will bite within so many days: certificates, lists, stock, passcodes, backups
+///
+/// Exit 0: nothing; 1: something; so a timer can tell somebody.
+#[derive(Debug, Args)]
+pub struct WatchArgs {
+    /// Days ahead; watch.days of the site if not given
+    #[arg(long, value_name = "N")]
+    days: Option<u32>,
+    /// A further certificate, of TLS or of a token
+    #[arg(long, value_name = "FILE")]
+    certificate: Vec<PathBuf>,
+    /// List everything that is watched
+    #[arg(long)]
+    all: bool,
+}
+
+fn line(w: &mut dyn Write, watched: &Watched) -> io::Result<()> {
+    let when = match (watched.days_left, &watched.at) {
+        (Some(days), Some(at)) if days < 0 => format!("{} days ago, {at}", -days),
+        (Some(days), Some(at)) => format!("in {days} days, {at}"),
+        _ => "no date".into(),
+    };
+    writeln!(w, "{}  {}: {when}", watched.name, watched.what)?;
+    if watched.due { writeln!(w, "    next: {}", watched.advice) } else { Ok(()) }
+}
+
+/// Runs the command.
+pub fn run(args: &WatchArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let seen = watch::watch(&site, args.days, &args.certificate, &place.who()?)?;
+    let all = args.all || output.is_verbose();
+    output.show(&seen, |w| {
+        seen.due.iter().try_for_each(|watched| line(w, watched))?;
+        if all {
+            seen.later.iter().try_for_each(|watched| line(w, watched))?;
+        }
+        match seen.due.len() {
+            0 => writeln!(w, "Nothing bites within {} days.", seen.days),
+            n => writeln!(w, "{n} of {} things watched bite until {}.", n + seen.later.len(), seen.until),
+        }
+    })?;
+    Ok(if seen.due.is_empty() { Exit::Done } else { Exit::Rejected })
+}

@@ -1,0 +1,322 @@
+//! Revocation through the program: who is touched, lists that others read, stations that refuse.
+
+#![cfg(test)]
+
+mod at_site;
+mod python;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use at_site::text;
+use serde_json::{Value, json};
+use standard::certificate::{Builder, Certificate, Profile};
+use standard::ids::{ProductId, VendorId};
+use standard::key::{PublicKey, Signer, SoftwareKey};
+use standard::moment::{Moment, NO_END};
+use standard::name::NameBuilder;
+
+const PAI: &str = "Quarry Lane Test PAI";
+const PAA: &str = "Quarry Lane Test PAA";
+
+/// A rehearsed site: its authorities' keys are in custody, under the passphrase in `keys/passphrase`.
+struct Rehearsed {
+    folder: tempfile::TempDir,
+}
+
+impl Rehearsed {
+    fn new(units: u32) -> Self {
+        let site = Self { folder: tempfile::tempdir().expect("a directory") };
+        let out = site.site();
+        site.done(&["rehearse", "--units", &units.to_string(), "--faults", "none", "--out", text(&out)]);
+        site
+    }
+
+    fn site(&self) -> PathBuf {
+        self.folder.path().join("site")
+    }
+
+    fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
+        self.call_as("ada", typed)
+    }
+
+    fn call_as(&self, by: &str, typed: &[&str]) -> (Option<i32>, Value) {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+        command.args(["--json", "--by", by]).args(typed).stdin(Stdio::null()).env("TOUCHMARK_SITE", self.site());
+        command.env_remove("TOUCHMARK_PASSPHRASE").current_dir(self.folder.path());
+        if let Ok(passphrase) = fs::read_to_string(self.site().join("keys/passphrase")) {
+            command.env("TOUCHMARK_PASSPHRASE", passphrase.trim());
+        }
+        let done = command.output().expect("the program starts");
+        let said = String::from_utf8_lossy(&done.stderr);
+        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
+        (done.status.code(), json)
+    }
+
+    fn done(&self, typed: &[&str]) -> Value {
+        let (exit, json) = self.call(typed);
+        assert_eq!(exit, Some(0), "{typed:?}: {json}");
+        json
+    }
+
+    fn unit_file(&self, unit: &str, name: &str) -> PathBuf {
+        self.site().join("evidence").join(unit).join(name)
+    }
+
+    fn serial(&self, unit: &str) -> String {
+        self.done(&["unit", "show", unit])["credential"]["serial"].as_str().expect("a serial number").to_owned()
+    }
+}
+
+fn rules(answer: &Value) -> Vec<&str> {
+    let findings = answer["findings"].as_array().expect("findings");
+    findings.iter().filter(|f| f["severity"] == "error").filter_map(|f| f["rule"].as_str()).collect()
+}
+
+#[test]
+fn what_is_revoked_is_told_to_the_world() {
+    let site = Rehearsed::new(5);
+    let (first, second) = (site.file("first.crl"), site.file("second.pem"));
+    let chips = format!("simulated:{}", text(&site.site().join("chips")));
+
+    // Who is touched, first; nothing is changed by asking.
+    let dry = site.done(&["revoke", "--unit", "TV-000001", "--reason", "key-compromise", "--dry-run"]);
+    assert_eq!((&dry["plan"]["issuer"], &dry["plan"]["units"]), (&json!(PAI), &json!({ "passed": 1 })), "{dry}");
+    assert_eq!(dry["plan"]["certificates"][0]["unit"], "TV-000001");
+    let dry = site.done(&["revoke", "--authority", PAI, "--reason", "superseded", "--dry-run"]);
+    assert_eq!((&dry["plan"]["issuer"], &dry["plan"]["units"]), (&json!(PAA), &json!({ "passed": 5 })), "{dry}");
+    assert_eq!(dry["plan"]["would_stop"][0]["units_refused"], 5, "{dry}");
+    assert_eq!(site.done(&["revocation", "list"])["lists"], json!([]));
+    assert_eq!(
+        site.done(&["challenge", "--chips", &chips, "--chip", &chip(&site, "TV-000001")])["verdict"],
+        "accepted"
+    );
+
+    let done = site.done(&["revoke", "--unit", "TV-000001", "--reason", "keyCompromise", "--out", text(&first)]);
+    assert_eq!((&done["state"], &done["issued"]["number"]), (&json!("confirmed"), &json!("01")), "{done}");
+    let other = site.serial("TV-000002");
+    let typed = ["revoke", "--credential", &other, "--reason", "unspecified", "--note", "bent lead", "--out"];
+    let done = site.done(&[&typed[..], &[text(&second)]].concat());
+    assert_eq!((&done["issued"]["number"], &done["issued"]["certificates"]), (&json!("02"), &json!(2)), "{done}");
+    assert!(fs::read_to_string(&second).expect("a list").starts_with("-----BEGIN X509 CRL-----"));
+
+    // Nothing more is written than was asked, and never over what is there.
+    let (exit, refused) =
+        site.call(&["revoke", "--unit", "TV-000003", "--reason", "superseded", "--out", text(&first)]);
+    assert_eq!(exit, Some(2), "{refused}");
+    assert_eq!(site.done(&["unit", "show", "TV-000003"])["credential"]["state"], "installed");
+    for typed in [
+        &["--unit", "TV-000099", "--reason", "superseded"][..],
+        &["--unit", "TV-000003", "--reason", "certificateHold"],
+        &["--unit", "TV-000003", "--reason", "bored"],
+        &["--credential", "00ff", "--reason", "superseded"],
+        &["--unit", "TV-000003", "--authority", PAI, "--reason", "superseded"],
+        &["--reason", "superseded"],
+        &["--confirm", "99"],
+    ] {
+        let (exit, answer) = site.call(&[&["revoke"], typed, &["--out", text(&site.file("no.crl"))]].concat());
+        assert_eq!(exit, Some(2), "{typed:?}: {answer}");
+        assert!(!site.file("no.crl").exists(), "{typed:?}");
+    }
+    let (exit, answer) = site.call(&["revoke", "--authority", PAA, "--reason", "superseded", "--out", "no.crl"]);
+    assert_eq!(exit, Some(1), "a root is revoked by no list: {answer}");
+
+    // `examine` honours the file, and the lists that the site keeps.
+    let (dac, pai) = (site.unit_file("TV-000001", "dac.der"), site.unit_file("TV-000001", "pai.der"));
+    let paa = site.unit_file("TV-000001", "paa.der");
+    for lists in [text(&first), text(&site.site())] {
+        let (exit, answer) =
+            site.call(&["examine", text(&dac), text(&pai), "--trust", text(&paa), "--revocations", lists]);
+        assert_eq!((exit, rules(&answer)), (Some(1), vec!["chain.revoked"]), "{lists}: {answer}");
+    }
+    // So does `challenge`: the two, and nobody else.
+    for (unit, verdict) in [("TV-000001", "rejected"), ("TV-000002", "rejected"), ("TV-000003", "accepted")] {
+        let (_, answer) = site.call(&["challenge", "--chips", &chips, "--chip", &chip(&site, unit)]);
+        assert_eq!(answer["verdict"], verdict, "{unit}: {answer}");
+    }
+
+    // A new list before the old one runs out; and the root's, which OpenSSL wants for the PAI.
+    let (last, root) = (site.file("dac-list.crl"), site.file("pai-list.crl"));
+    let url = "https://lists.example/pai.crl";
+    let renewed = site.done(&["revoke", "--renew", PAI, "--days", "7", "--url", url, "--out", text(&last)]);
+    assert_eq!((&renewed["number"], &renewed["certificates"]), (&json!("03"), &json!(2)), "{renewed}");
+    site.done(&["revoke", "--renew", PAA, "--out", text(&root)]);
+    let kept = site.done(&["revocation", "list"]);
+    let lists: Vec<_> = kept["lists"].as_array().expect("lists").iter().map(|l| (&l["issuer"], &l["number"])).collect();
+    assert_eq!(lists, [(&json!(PAA), &json!("01")), (&json!(PAI), &json!("03"))]);
+    let reasons = json!({ site.serial("TV-000001"): "keyCompromise", other: "unspecified" });
+    let wanted = json!({ "number": 3, "days": 7, "url": url, "reasons": reasons });
+    fs::write(site.file("wanted.json"), wanted.to_string()).expect("written");
+    for (from, to) in
+        [(dac, "revoked.der"), (site.unit_file("TV-000003", "dac.der"), "good.der"), (pai, "pai.der"), (paa, "paa.der")]
+    {
+        fs::copy(from, site.file(to)).expect("copied");
+    }
+    if let Some(python) = python::interpreter() {
+        python::run(&python, "revocation.py", &[site.folder.path()]);
+    }
+    intermediate(&site, &chips);
+
+    let account = site.done(&["reconcile"]);
+    assert_eq!((&account["log"]["intact"], &account["credentials"]["revoked"]), (&json!(true), &json!(2)), "{account}");
+}
+
+fn chip(site: &Rehearsed, unit: &str) -> String {
+    site.done(&["unit", "show", unit])["chip"]["chip_id"].as_str().expect("a chip").to_owned()
+}
+
+/// The PAI itself: no chip is written any more, and none that was is accepted.
+fn intermediate(site: &Rehearsed, chips: &str) {
+    let list = site.file("root.crl");
+    let run = ["provision", "--reel", "R1", "--station", "Station 1", "--chips", chips, "--units"];
+    assert_eq!(site.done(&[&run[..], &["1"]].concat())["passed"], 1, "the station still works");
+    let done = site.done(&["revoke", "--pai", PAI, "--reason", "ca-compromise", "--out", text(&list)]);
+    assert_eq!((&done["issued"]["issuer"], &done["issued"]["number"]), (&json!(PAA), &json!("02")), "{done}");
+    let (exit, refused) = site.call(&[&run[..], &["1", "--attempts", "1"]].concat());
+    let unit = refused["units"].as_array().and_then(|u| u.iter().find(|u| u["already"] == false)).expect("a unit");
+    assert_eq!((exit, &unit["cause"]), (Some(1), &json!("revoked")), "{refused}");
+    let (_, answer) = site.call(&["challenge", "--chips", chips, "--chip", &chip(site, "TV-000003")]);
+    assert_eq!(answer["verdict"], "rejected", "{answer}");
+    let (exit, refused) = site.call(&["delivery", "issue", "--reel", "R1", "--issuer", PAI]);
+    assert!(exit == Some(1) && refused.to_string().contains("was revoked"), "{refused}");
+}
+
+/// What arrives under an intermediate that a kept list revokes is refused as a whole.
+#[test]
+fn a_delivery_of_a_revoked_intermediate_is_refused() {
+    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
+    site.done(&["site", "new", text(&site.site())]);
+    let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
+    let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(0x8A21).expect("a product"));
+    let names = [
+        NameBuilder::new().common_name("Desk PAA").build(),
+        NameBuilder::new().common_name("Desk PAI").vendor(vendor).build(),
+        NameBuilder::new().common_name("Desk DAC").vendor(vendor).product(product).build(),
+    ];
+    let now = Moment::from_unix(time::OffsetDateTime::now_utc().unix_timestamp());
+    let times = (now.plus(-86_400), NO_END);
+    let ids = [keys[0].public_key().key_id(), keys[1].public_key().key_id()];
+    let make = |profile, serial: u8, issuer: usize, subject: usize, key: &PublicKey| {
+        let builder = Builder::new(profile, &[serial; 8], (&names[issuer], &ids[issuer]), &names[subject], key, times);
+        builder.sign(&keys[issuer]).expect("signed")
+    };
+    let (paa, pai) = (site.file("paa.der"), site.file("pai.der"));
+    fs::write(&paa, make(Profile::Paa, 0x11, 0, 0, &keys[0].public_key())).expect("written");
+    fs::write(&pai, make(Profile::Pai, 0x22, 0, 1, &keys[1].public_key())).expect("written");
+    site.done(&["authority", "adopt", text(&paa), text(&pai)]);
+    let add = ["product", "add", "Tern Vent", "--vendor", "FFF2", "--product", "8A21", "--device-type", "514"];
+    site.done(&[&add[..], &["--reach", "ble"]].concat());
+    let (chips, manifest) = (site.file("chips"), site.file("manifest.csv"));
+    site.done(&["chip", "simulate", "--out", text(&chips), "--count", "1", "--manifest", text(&manifest)]);
+    site.done(&["reel", "receive", text(&manifest), "--reel", "R1", "--product", "Tern Vent"]);
+    let row = fs::read_to_string(&manifest).expect("a manifest");
+    let key = row.lines().nth(1).and_then(|l| l.split(',').find_map(|field| hex_point(field))).expect("a key");
+    let delivery = site.file("delivery");
+    fs::create_dir(&delivery).expect("a directory");
+    fs::write(delivery.join("dac.der"), make(Profile::Dac, 0x33, 1, 2, &key)).expect("written");
+    fs::copy(&pai, delivery.join("pai.der")).expect("copied");
+    let list = standard::revocation::ListBuilder::new(
+        (&names[0], &ids[0]),
+        (now, now.plus(86_400)),
+        &[1],
+        &[(&[0x22; 8][..], now, standard::revocation::Reason::CaCompromise)],
+    );
+    let file = site.file("paa.crl");
+    fs::write(&file, list.sign(&keys[0]).expect("signed")).expect("written");
+    site.done(&["revocation", "adopt", text(&file)]);
+    let (exit, refused) = site.call(&["delivery", "receive", text(&delivery), "--reel", "R1"]);
+    assert_eq!((exit, &refused["verdict"]), (Some(1), &json!("refused")), "{refused}");
+    assert!(rules(&refused).contains(&"chain.revoked"), "{refused}");
+    assert_eq!(site.done(&["reconcile"])["credentials"]["received"], 0);
+}
+
+/// A public key as a manifest writes it.
+fn hex_point(field: &str) -> Option<PublicKey> {
+    let octets: Option<Vec<u8>> =
+        (0..field.len() / 2).map(|n| u8::from_str_radix(field.get(n * 2..n * 2 + 2)?, 16).ok()).collect();
+    PublicKey::from_point(&octets?).ok()
+}
+
+/// For production two people; for an authority elsewhere, what to send it; its list, kept.
+#[test]
+fn two_people_and_an_authority_elsewhere() {
+    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
+    site.done(&["site", "new", text(&site.site())]);
+    let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
+    let [root, below] = [keys[0].public_key(), keys[1].public_key()];
+    let vendor = VendorId::new(0x5A10).expect("a vendor");
+    let names = [
+        NameBuilder::new().common_name("Sold PAA").build(),
+        NameBuilder::new().common_name("Sold PAI").vendor(vendor).build(),
+    ];
+    let now = Moment::from_unix(time::OffsetDateTime::now_utc().unix_timestamp());
+    let times = (now.plus(-86_400), NO_END);
+    let make = |profile, serial: &[u8], subject: usize, key| {
+        let builder = Builder::new(profile, serial, (&names[0], &root.key_id()), &names[subject], key, times);
+        builder.sign(&keys[0]).expect("signed")
+    };
+    let (paa, pai) = (make(Profile::Paa, &[0x11; 8], 0, &root), make(Profile::Pai, &[0x22; 8], 1, &below));
+    let (paa_file, pai_file) = (site.file("paa.der"), site.file("pai.der"));
+    fs::write(&paa_file, &paa).expect("written");
+    fs::write(&pai_file, &pai).expect("written");
+    site.done(&["authority", "adopt", text(&paa_file), text(&pai_file), "--production"]);
+
+    let out = site.file("request.json");
+    let revoke = ["revoke", "--authority", "Sold PAI", "--reason", "cessation-of-operation", "--out", text(&out)];
+    let asked = site.done(&revoke);
+    assert_eq!((&asked["state"], &asked["issued"]), (&json!("waiting"), &Value::Null), "{asked}");
+    assert!(!out.exists(), "nothing is written while it waits");
+    let (exit, alone) = site.call(&["revoke", "--confirm", "1", "--out", text(&out)]);
+    assert_eq!(exit, Some(1), "{alone}");
+    assert!(alone["error"]["message"].as_str().is_some_and(|m| m.contains("somebody else")), "{alone}");
+    let shown = site.done(&["revocation", "show", "1"]);
+    assert_eq!(shown["plan"]["certificates"][0]["authority"], "Sold PAI", "{shown}");
+    let (exit, confirmed) = site.call_as("ben", &["revoke", "--confirm", "1", "--out", text(&out)]);
+    assert_eq!(exit, Some(0), "{confirmed}");
+    assert_eq!((&confirmed["issued"]["kind"], &confirmed["revoked"]), (&json!("request"), &json!(1)), "{confirmed}");
+    let request: Value = serde_json::from_str(&fs::read_to_string(&out).expect("a file")).expect("JSON");
+    assert_eq!((&request["requested_by"], &request["confirmed_by"]), (&json!("ada"), &json!("ben")), "{request}");
+    assert_eq!(request["certificates"][0]["serial"], "22".repeat(8), "{request}");
+    assert_eq!(request["reason_code"], 5);
+    let certificate = request["certificates"][0]["certificate"].as_str().expect("a certificate");
+    assert!(certificate.starts_with("-----BEGIN CERTIFICATE-----"));
+    // Withdrawn: nothing comes of it.
+    let asked = site.done(&["revoke", "--pai", "Sold PAI", "--reason", "superseded", "--out", "again.json"]);
+    let number = asked["request"]["request"].as_i64().expect("a number").to_string();
+    assert_eq!(site.done(&["revoke", "--withdraw", &number])["state"], "withdrawn");
+    let (exit, _) = site.call_as("ben", &["revoke", "--confirm", &number, "--out", "again.json"]);
+    assert_eq!(exit, Some(1));
+
+    // What the authority answers with is judged, kept, and never gone back from.
+    let list = |number: u8, signer: &SoftwareKey, file: &str| {
+        let entries = [(&[0x22; 8][..], now, standard::revocation::Reason::CessationOfOperation)];
+        let of = Certificate::read(&paa).expect("a certificate");
+        let made = standard::revocation::ListBuilder::new(
+            (of.subject_der(), &root.key_id()),
+            (now, now.plus(86_400)),
+            &[number],
+            &entries,
+        );
+        let path = site.file(file);
+        fs::write(&path, made.sign(signer).expect("signed")).expect("written");
+        path
+    };
+    let adopt = |path: &Path| site.call(&["revocation", "adopt", text(path)]);
+    let (exit, forged) = adopt(&list(9, &keys[1], "forged.crl"));
+    assert_eq!((exit, &forged["verdict"]), (Some(1), &json!("rejected")), "{forged}");
+    let seventh = list(7, &keys[0], "seventh.crl");
+    for (verdict, wanted) in [("accepted", Some(0)), ("already-kept", Some(0))] {
+        let (exit, kept) = adopt(&seventh);
+        assert_eq!((exit, &kept["verdict"], &kept["issuer"]), (wanted, &json!(verdict), &json!("Sold PAA")), "{kept}");
+    }
+    let (exit, older) = adopt(&list(6, &keys[0], "sixth.crl"));
+    assert_eq!(exit, Some(1), "an older list never takes the place of a newer one: {older}");
+    let (exit, answer) =
+        site.call(&["examine", text(&pai_file), "--trust", text(&paa_file), "--revocations", text(&site.site())]);
+    assert_eq!((exit, rules(&answer)), (Some(1), vec!["chain.revoked"]), "{answer}");
+}

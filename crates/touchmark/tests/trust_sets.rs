@@ -1,0 +1,150 @@
+//! Trust sets through the program: accepted here, refused there, and why.
+
+#![cfg(test)]
+
+mod at_site;
+
+use std::path::PathBuf;
+use std::process::{Command, Stdio};
+
+use at_site::{data, text};
+use serde_json::{Value, json};
+
+const DECLARATION: &str = "QLR26R01TV8A2101-26";
+
+struct Rehearsed {
+    folder: tempfile::TempDir,
+}
+
+impl Rehearsed {
+    fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
+        let done = command.env("TOUCHMARK_SITE", self.file("site")).output().expect("the program starts");
+        let said = String::from_utf8_lossy(&done.stderr);
+        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
+        (done.status.code(), json)
+    }
+
+    fn done(&self, typed: &[&str]) -> Value {
+        let (exit, json) = self.call(typed);
+        assert_eq!(exit, Some(0), "{typed:?}: {json}");
+        json
+    }
+}
+
+/// Verdict and broken rules of each set, by name.
+fn said(sets: &Value) -> Vec<(String, String, Vec<String>)> {
+    let text = |v: &Value| v.as_str().expect("a text").to_owned();
+    let rules = |set: &Value| {
+        let mut rules: Vec<_> = set["because"].as_array().expect("why").iter().map(|f| text(&f["rule"])).collect();
+        rules.sort();
+        rules.dedup();
+        rules
+    };
+    let sets = sets.as_array().unwrap_or_else(|| panic!("{sets}"));
+    sets.iter().map(|s| (text(&s["trust_set"]), text(&s["verdict"]), rules(s))).collect()
+}
+
+#[test]
+fn accepted_here_refused_there_because() {
+    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
+    site.done(&["rehearse", "--units", "2", "--faults", "none", "--out", text(&site.file("site"))]);
+    let add = |name: &str, more: &[&str]| {
+        site.done(&[&["trust-set", "add", name, "--declaration", DECLARATION], more].concat())
+    };
+    let own = ["--authority", "Quarry Lane Test PAA"];
+    add("Desk", &[&own[..], &["--declarations", "test", "--test-identities"]].concat());
+    let strict = add("Shops", &own);
+    assert_eq!(
+        (&strict["declarations"], &strict["test_identities"]),
+        (&json!(["provisional", "official"]), &json!(false))
+    );
+    let other = data("authority/paa-a.pem");
+    add("Elsewhere", &["--trust", text(&other), "--declarations", "test,official", "--test-identities"]);
+    let signer = data("reel-a/declaration-signer.pem");
+    let typed =
+        ["trust-set", "add", "Signers", "--signer", text(&signer), "--declarations", "test", "--test-identities"];
+    site.done(&[&typed[..], &own].concat());
+
+    let expected = [
+        ("Desk", "accepted", vec![]),
+        ("Elsewhere", "rejected", vec!["chain.anchor", "chain.complete"]),
+        ("Shops", "rejected", vec!["chain.test-identity", "declaration.certification-type"]),
+        ("Signers", "rejected", vec!["declaration.signer"]),
+    ];
+    let judged = |sets: &Value| {
+        let told = said(sets);
+        assert_eq!(told.len(), expected.len(), "{sets}");
+        for ((name, verdict, rules), wanted) in told.iter().zip(&expected) {
+            assert_eq!((name.as_str(), verdict.as_str()), (wanted.0, wanted.1), "{sets}");
+            assert!(wanted.2.iter().all(|rule| rules.iter().any(|r| r == rule)), "{name}: {rules:?}");
+            assert_eq!(rules.is_empty(), wanted.1 == "accepted", "{sets}");
+        }
+    };
+
+    // A chip: the matrix of all sets; none must take it, so none changes the verdict.
+    let chips = format!("simulated:{}", text(&site.file("site/chips")));
+    let chip = site.done(&["unit", "show", "TV-000001"])["chip"]["chip_id"].as_str().expect("a chip").to_owned();
+    let challenge = ["challenge", "--chips", &chips, "--chip", &chip];
+    let answer = site.done(&challenge);
+    judged(&answer["chips"][0]["trust_sets"]);
+    let named = |names: &[&str]| site.call(&[&challenge[..], &["--trust-set"], names].concat());
+    assert_eq!(named(&["Desk"]).0, Some(0));
+    let (exit, answer) = named(&["Desk", "Shops"]);
+    assert_eq!((exit, &answer["chips"][0]["verdict"]), (Some(1), &json!("rejected")), "{answer}");
+    assert_eq!(named(&["Nowhere"]).0, Some(2));
+
+    // Files: the same sets say the same.
+    let home = site.file("site/evidence/TV-000001");
+    let files: Vec<_> = ["dac.der", "pai.der", "declaration.der", "proof.json"].iter().map(|f| home.join(f)).collect();
+    let files: Vec<&str> = files.iter().map(|f| text(f)).collect();
+    let examine = |names: &[&str]| site.call(&[&["examine"], &files[..], &["--trust-set"], names].concat());
+    let (exit, answer) = examine(&["Desk"]);
+    assert_eq!((exit, said(&answer["trust_sets"])[0].1.as_str()), (Some(0), "accepted"), "{answer}");
+    let (exit, answer) = examine(&["Desk", "Elsewhere", "Shops", "Signers"]);
+    assert_eq!(exit, Some(1), "{answer}");
+    judged(&answer["trust_sets"]);
+
+    // A product names those it must please; stations then refuse before a chip is touched.
+    let run = ["provision", "--reel", "R1", "--station", "Station 1", "--chips", &chips, "--units", "1"];
+    for (set, why) in
+        [("Shops", "chain.test-identity"), ("Elsewhere", "chain.anchor"), ("Signers", "declaration.signer")]
+    {
+        let product = site.done(&["product", "update", "Tern Vent", "--trust-set", set]);
+        assert_eq!(product["trust_sets"], json!([set]));
+        let before = site.done(&["reconcile"]);
+        let (exit, refused) = site.call(&run);
+        let message = refused["error"]["message"].as_str().unwrap_or_default();
+        assert!(exit == Some(1) && message.contains(set) && message.contains(why), "{refused}");
+        assert_eq!(site.done(&["reconcile"]), before, "{set}: nothing was touched or recorded");
+        let (exit, answer) = site.call(&challenge);
+        assert_eq!((exit, &answer["verdict"]), (Some(1), &json!("rejected")), "{set}: {answer}");
+        let (exit, _) = site.call(&["trust-set", "remove", set]);
+        assert_eq!(exit, Some(1), "{set} is in use");
+        assert_eq!(site.done(&["trust-set", "show", set])["products"], json!(["Tern Vent"]));
+    }
+    site.done(&["product", "update", "Tern Vent", "--trust-set", "Desk"]);
+    assert_eq!(site.done(&run)["passed"], 1);
+    assert_eq!(site.done(&challenge)["verdict"], "accepted");
+    site.done(&["product", "update", "Tern Vent", "--no-trust-sets"]);
+    site.done(&["trust-set", "remove", "Shops"]);
+    let names = site.done(&["trust-set", "list"]);
+    let names: Vec<_> = names["trust_sets"].as_array().expect("sets").iter().map(|s| &s["name"]).collect();
+    assert_eq!(names, ["Desk", "Elsewhere", "Signers"]);
+    for typed in [
+        &["trust-set", "show", "Shops"][..],
+        &["trust-set", "remove", "Shops"],
+        &["trust-set", "add", "Empty", "--authority", "Quarry Lane Test PAA"],
+        &["trust-set", "add", "Odd", "--authority", "Quarry Lane Test PAI", "--declaration", DECLARATION],
+        &["product", "update", "Tern Vent", "--trust-set", "Shops"],
+    ] {
+        let (exit, answer) = site.call(typed);
+        assert!(matches!(exit, Some(1 | 2)), "{typed:?}: {answer}");
+    }
+    assert_eq!(site.done(&["reconcile"])["log"]["intact"], true);
+}

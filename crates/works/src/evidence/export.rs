@@ -1,0 +1,386 @@
+//! Making a pack.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::io::{self, Seek, Write};
+use std::path::{Path, PathBuf};
+
+use book::ids::{ReelId, Sequence, UnitSerial};
+use book::{Purpose, Subject, UnitFilter, UnitStory};
+use custody::Passphrase;
+use serde::Serialize;
+use serde_json::json;
+use standard::certificate::Certificate;
+use standard::key::Signer;
+use time::OffsetDateTime;
+
+use super::pack::{self, Writer, seal, sha256};
+use super::told::{EarlierHead, EntryTold, FORMAT, Log, Manifest, ProofTold, RowsTold, text};
+use super::{index, inner};
+use crate::files::{Pending, Readers};
+use crate::head::{self, HeadFile};
+use crate::reel::time_text;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+use crate::unit;
+
+/// Earlier signed heads that a pack carries beside the first one.
+const HEADS: u32 = 16;
+/// Units a pack may hold: some 24 KiB each, so 7 GiB.
+const MOST: usize = 300_000;
+
+/// Which units.
+#[derive(Debug, Clone)]
+pub enum Which<'a> {
+    /// These.
+    Units(&'a [String]),
+    /// Those of a reel.
+    Reel(&'a str),
+    /// Those with an attempt that ended in this time.
+    Period(Option<OffsetDateTime>, Option<OffsetDateTime>),
+    /// All of the site; so many at most, where a number is given.
+    All(Option<usize>),
+}
+
+/// A pack that was made.
+#[derive(Debug, Serialize)]
+pub struct Exported {
+    /// Where it is.
+    pub pack: String,
+    /// The public key that it is checked with, PEM.
+    pub key: String,
+    /// Units in it.
+    pub units: u64,
+    /// Those of them with a proof.
+    pub proven: u64,
+    /// Entries in the log that its head covers.
+    pub entries: u64,
+    /// That log's hash.
+    pub root: String,
+    /// Octets of the pack.
+    pub octets: u64,
+}
+
+fn serials(site: &Site, which: &Which<'_>) -> Result<Vec<UnitSerial>, Trouble> {
+    let mut filter = UnitFilter::default();
+    let mut most = MOST;
+    match which {
+        Which::Units(units) => {
+            let mut out: Vec<UnitSerial> = units.iter().map(|u| UnitSerial::new(u)).collect::<Result<_, _>>()?;
+            out.sort();
+            out.dedup();
+            return Ok(out);
+        }
+        Which::Reel(reel) => {
+            crate::reel::get(site, reel)?;
+            filter.reel = Some(ReelId::new(reel)?);
+        }
+        Which::Period(from, to) => (filter.from, filter.to) = (*from, *to),
+        Which::All(limit) => most = limit.unwrap_or(MOST),
+    }
+    let mut out = Vec::new();
+    let mut after = None;
+    loop {
+        let page = site.book.units(&filter, after.as_ref(), 500)?;
+        out.extend(page.items.into_iter().map(|unit| unit.serial));
+        if matches!(which, Which::All(Some(_))) && out.len() >= most {
+            out.truncate(most);
+            return Ok(out);
+        }
+        if out.len() > MOST {
+            return Err(Trouble::usage(
+                format!("a pack holds up to {MOST} units"),
+                "Make several: by reel with --reel, or by day with --from and --to.",
+            ));
+        }
+        match page.next {
+            Some(next) => after = Some(next),
+            None => return Ok(out),
+        }
+    }
+}
+
+fn words(which: &Which<'_>) -> String {
+    match which {
+        Which::Units(units) if units.len() == 1 => format!("unit {}", units[0]),
+        Which::Units(units) => format!("{} units by name", units.len()),
+        Which::Reel(reel) => format!("reel {reel}"),
+        Which::Period(from, to) => {
+            let told = |t: &Option<OffsetDateTime>, none: &str| t.map_or_else(|| none.to_owned(), time_text);
+            format!("attempts from {} to {}", told(from, "the beginning"), told(to, "now"))
+        }
+        Which::All(_) => "all units of the site".into(),
+    }
+}
+
+struct Maker<'a> {
+    site: &'a Site,
+    /// Entries in the log that the head covers.
+    size: u64,
+    /// Entries and rows that units share.
+    shared_entries: BTreeSet<i64>,
+    shared_rows: BTreeSet<(&'static str, String)>,
+    /// Certificates and declarations, each once, by the name of their file.
+    octets: BTreeMap<String, Vec<u8>>,
+    test: bool,
+}
+
+/// A pack's file that could not be written.
+fn failed(path: &Path) -> impl Fn(io::Error) -> Trouble + '_ {
+    move |e| Trouble::file(path, e)
+}
+
+fn told<T: Serialize>(value: &T) -> Result<Vec<u8>, Trouble> {
+    text(value).map_err(|e| Trouble::surroundings(format!("the pack's JSON can't be written: {e}"), "Report this."))
+}
+
+impl Maker<'_> {
+    fn entry(&self, sequence: i64) -> Result<Option<EntryTold>, Trouble> {
+        let Some(proof) = self.site.book.inclusion(Sequence(sequence), Some(self.size))? else { return Ok(None) };
+        Ok(Some(EntryTold { sequence, leaf: proof.entry.leaf, path: proof.path.iter().map(hex::encode).collect() }))
+    }
+
+    /// Rows with the entries that vouch for them. What was changed after the head was
+    /// signed is left out: this head does not cover it.
+    fn log(&self, mut sequences: BTreeSet<i64>, rows: &[(&str, String)]) -> Result<Log, Trouble> {
+        let mut log = Log::default();
+        for (table, key) in rows {
+            let Some(vouched) = self.site.book.vouched(table, key)? else { continue };
+            if u64::try_from(vouched.entry.0).is_ok_and(|entry| entry < self.size) {
+                sequences.insert(vouched.entry.0);
+                log.rows.push(RowsTold::of(&vouched));
+            }
+        }
+        for sequence in sequences {
+            log.entries.extend(self.entry(sequence)?);
+        }
+        Ok(log)
+    }
+
+    fn keep(&mut self, folder: &str, octets: &[u8]) -> String {
+        let name = format!("{folder}/{}.der", sha256(octets));
+        self.octets.entry(name.clone()).or_insert_with(|| octets.to_vec());
+        name
+    }
+
+    /// What a unit shares with others: where chip and certificate came from.
+    fn share(&mut self, story: &UnitStory) {
+        let origin = &story.origin;
+        self.test |= origin.product.facts.purpose == Purpose::Test;
+        let mut add = |table, key: &str, entry: i64| {
+            self.shared_entries.insert(entry);
+            self.shared_rows.insert((table, key.to_owned()));
+        };
+        add("product", origin.product.facts.name.as_str(), origin.product.entry.0);
+        add("reel", origin.reel.facts.reel.as_str(), origin.reel.entry.0);
+        if let Some(delivery) = &origin.delivery {
+            add("delivery", delivery.delivery.as_str(), delivery.entry.0);
+        }
+        for authority in &origin.authorities {
+            // Its row names where its key is, which is nobody's business; its entry is enough.
+            self.shared_entries.insert(authority.entry.0);
+        }
+        for attempt in &story.attempts {
+            if let Some(name) = &attempt.attempt.declaration {
+                self.shared_rows.insert(("declaration", name.to_string()));
+            }
+        }
+        for authority in &origin.authorities {
+            self.keep("certificates", &authority.facts.certificate);
+        }
+    }
+
+    fn unit<W: Write + Seek>(
+        &mut self,
+        zip: &mut Writer<W>,
+        serial: &UnitSerial,
+        who: &Who,
+        out: &Path,
+    ) -> Result<index::Line, Trouble> {
+        let story = unit::story(self.site, serial.as_str())?;
+        let home = format!("units/{serial}");
+        self.share(&story);
+        let record = unit::show(self.site, serial.as_str(), None, who)?;
+        zip.add(&format!("{home}/record.json"), &told(&record)?).map_err(failed(out))?;
+        let mut rows = vec![("proof", serial.to_string())];
+        for attempt in &story.attempts {
+            let key = format!("{serial}/{}", attempt.attempt.number.0);
+            rows.extend([("attempt", key.clone()), ("step", key)]);
+        }
+        rows.extend((1..=story.labels.len()).map(|number| ("label", format!("{serial}/{number}"))));
+        rows.push(("chip", story.unit.chip_id.to_string()));
+        if let Some(c) = &story.origin.credential {
+            rows.push(("credential", format!("{}/{}", hex::encode(&c.issuer_key_id), hex::encode(&c.serial))));
+        }
+        let log = self.log(story.entries.iter().map(|e| e.sequence.0).collect(), &rows)?;
+        zip.add(&format!("{home}/log.json"), &told(&log)?).map_err(failed(out))?;
+        if let Some(proof) = &story.proof {
+            let facts = &proof.facts;
+            let paa = root_of(&story, &facts.pai);
+            let file = ProofTold {
+                unit: serial.to_string(),
+                chip_id: story.unit.chip_id.to_string(),
+                nonce: hex::encode(facts.nonce),
+                challenge: hex::encode(&facts.challenge),
+                elements: hex::encode(&facts.elements),
+                signature: hex::encode(&facts.signature),
+                at: time_text(facts.at),
+                pai: self.keep("certificates", &facts.pai),
+                paa: paa.map(|der| self.keep("certificates", &der)),
+                declaration: facts.declaration.as_ref().map(|der| self.keep("declarations", der)),
+            };
+            zip.add(&format!("{home}/dac.der"), &facts.dac).map_err(failed(out))?;
+            zip.add(&format!("{home}/proof.json"), &told(&file)?).map_err(failed(out))?;
+        }
+        Ok(index::Line {
+            unit: serial.to_string(),
+            state: story.unit.state.word(),
+            product: story.origin.product.facts.name.to_string(),
+            chip_id: story.unit.chip_id.to_string(),
+            proven: story.proof.as_ref().map(|p| time_text(p.facts.at)),
+        })
+    }
+}
+
+/// The root that issued a PAI as read back, among the authorities of the unit's credential.
+fn root_of(story: &UnitStory, pai: &[u8]) -> Option<Vec<u8>> {
+    let pai = Certificate::read(pai).ok()?;
+    let found = story.origin.authorities.iter().find(|a| {
+        a.facts.role == book::Role::Paa && pai.authority_key_id() == Some(a.facts.subject_key_id.as_slice())
+    })?;
+    Some(found.facts.certificate.clone())
+}
+
+fn earlier(site: &Site, head: &HeadFile) -> Result<Vec<EarlierHead>, Trouble> {
+    let mut heads = site.book.signed_heads(HEADS + 1)?;
+    heads.extend(site.book.first_signed_head()?);
+    heads.retain(|h| h.head.size < head.entries);
+    heads.sort_by_key(|h| (h.head.size, h.at));
+    heads.dedup_by_key(|h| h.head.size);
+    let mut out = Vec::with_capacity(heads.len());
+    for signed in &heads {
+        let proof = site.book.consistency(signed.head.size, Some(head.entries))?;
+        out.push(EarlierHead { head: HeadFile::of(signed), path: proof.path.iter().map(hex::encode).collect() });
+    }
+    Ok(out)
+}
+
+fn key_file(pack: &Path) -> PathBuf {
+    let stem = pack.file_stem().map_or_else(|| "pack".into(), |s| s.to_string_lossy().into_owned());
+    pack.with_file_name(format!("{stem}-key.pem"))
+}
+
+/// Makes a pack and the key's file beside it, whole or not at all. That it was made
+/// is an entry, which its own head covers.
+///
+/// Passcodes and what they could be found from (verifiers, salts) are never in it.
+///
+/// # Errors
+///
+/// [`Trouble`] where a unit is not there or the site key does not open; a file that
+/// is there already is not touched.
+pub fn export(
+    site: &Site,
+    which: &Which<'_>,
+    out: &Path,
+    passphrase: Option<&Passphrase>,
+    who: &Who,
+) -> Result<Exported, Trouble> {
+    let key_file = key_file(out);
+    let pem = head::public_pem(site, passphrase, who)?;
+    let key_there = fs::read_to_string(&key_file).ok();
+    if out.exists() {
+        return Err(Trouble::file(out, io::ErrorKind::AlreadyExists.into()));
+    }
+    if key_there.as_ref().is_some_and(|there| *there != pem) {
+        return Err(Trouble::file(&key_file, io::ErrorKind::AlreadyExists.into()));
+    }
+    let serials = serials(site, which)?;
+    if serials.is_empty() {
+        return Err(Trouble::usage(
+            "there is no unit to give evidence of",
+            "Look at the units with `touchmark unit list`.",
+        ));
+    }
+    for serial in serials.iter().filter(|_| matches!(which, Which::Units(_))) {
+        if site.book.unit(serial)?.is_none() {
+            return Err(Trouble::usage(format!("there is no unit {serial}"), "Look at the serial number."));
+        }
+    }
+    let signer = head::signer(site, passphrase, who)?;
+    let name = out.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    let body = json!({ "units": serials.len(), "what": words(which) });
+    site.book.note("evidence.export", &Subject::Other("evidence", name), &body, &who.by())?;
+    let head = head::sign(site, passphrase, who)?;
+
+    let dir = out.parent().filter(|d| !d.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut zip = Writer::new(pack::unnamed(dir).map_err(failed(out))?);
+    let mut maker = Maker {
+        site,
+        size: head.entries,
+        shared_entries: BTreeSet::new(),
+        shared_rows: BTreeSet::new(),
+        octets: BTreeMap::new(),
+        test: false,
+    };
+    zip.add("head.json", &told(&head)?).map_err(failed(out))?;
+    zip.add("heads.json", &told(&earlier(site, &head)?)?).map_err(failed(out))?;
+    let mut lines = Vec::with_capacity(serials.len());
+    for serial in &serials {
+        lines.push(maker.unit(&mut zip, serial, who, out)?);
+    }
+    let rows: Vec<(&str, String)> = std::mem::take(&mut maker.shared_rows).into_iter().collect();
+    let shared = std::mem::take(&mut maker.shared_entries);
+    let log = maker.log(shared, &rows)?;
+    zip.add("log.json", &told(&log)?).map_err(failed(out))?;
+    for (name, octets) in &maker.octets {
+        zip.add(name, octets).map_err(failed(out))?;
+    }
+    let proven = lines.iter().filter(|l| l.proven.is_some()).count() as u64;
+    let mut manifest = Manifest {
+        format: FORMAT.into(),
+        site: site.settings.site.name.clone(),
+        site_id: site.settings.site.id.clone(),
+        made: time_text((who.clock)()),
+        by: who.actor.to_string(),
+        what: words(which),
+        test: maker.test,
+        units: serials.len() as u64,
+        files: Vec::new(),
+    };
+    zip.add("index.html", index::page(&manifest, &head, &lines).as_bytes()).map_err(failed(out))?;
+    manifest.files = zip.files.clone();
+    let octets = told(&manifest)?;
+    zip.add(inner::MANIFEST, &octets).map_err(failed(out))?;
+    zip.add(inner::MANIFEST_SIGNATURE, &signer.sign(&octets)?).map_err(failed(out))?;
+    let mut file =
+        zip.finish().and_then(|out| out.into_inner().map_err(io::IntoInnerError::into_error)).map_err(failed(out))?;
+    seal(file.as_file_mut(), &signer).map_err(failed(out))?;
+    let octets = file.as_file().metadata().map_err(failed(out))?.len();
+    if key_there.is_none() {
+        let mut pending = Pending::default();
+        pending.add(&key_file, pem.as_bytes(), Readers::Usual).and_then(|()| pending.place()).map_err(Trouble::of)?;
+    }
+    usual(file.path()).map_err(failed(out))?;
+    file.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
+    Ok(Exported {
+        pack: out.display().to_string(),
+        key: key_file.display().to_string(),
+        units: serials.len() as u64,
+        proven,
+        entries: head.entries,
+        root: head.root,
+        octets,
+    })
+}
+
+/// A pack is to be passed on: readable by all, as far as the directory lets them.
+fn usual(path: &Path) -> io::Result<()> {
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        fs::set_permissions(path, fs::Permissions::from_mode(0o644))?;
+    }
+    let _ = path;
+    Ok(())
+}

@@ -1,0 +1,193 @@
+//! What would stop working if a certificate were revoked.
+
+use std::collections::BTreeMap;
+
+use book::ids::AuthorityName;
+use book::{Credential, CredentialState, Role};
+use serde::Serialize;
+use standard::certificate::Certificate;
+
+use super::Impact;
+use crate::site::Site;
+use crate::trouble::Trouble;
+
+/// The certificate that was asked about.
+pub(super) enum Asked {
+    /// A PAI or PAA of this site.
+    Authority(AuthorityName),
+    /// A DAC, by its serial number and, where it is told, its issuer's key identifier.
+    Credential(Vec<u8>, Option<Vec<u8>>),
+}
+
+/// Credentials of a reel that could no longer be given to a chip.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Stock {
+    /// The reel.
+    pub reel: String,
+    /// The delivery.
+    pub delivery: String,
+    /// The PAI.
+    pub authority: String,
+    /// Credentials that no unit has yet.
+    pub available: i64,
+}
+
+/// What would stop working.
+#[derive(Debug, Clone, Serialize)]
+pub struct WouldStop {
+    /// The certificate, in words.
+    pub certificate: String,
+    /// Who would have to list it as revoked.
+    pub listed_by: Option<String>,
+    /// PAIs that would go with it.
+    pub authorities: Vec<String>,
+    /// Units that left the line with an accepted proof and would be refused.
+    pub units_refused: u64,
+    /// Units on the line that could not pass.
+    pub units_stopped: u64,
+    /// Credentials not used yet that would be worth nothing, by reel.
+    pub stock: Vec<Stock>,
+    /// Credentials by where they stand.
+    pub credentials: BTreeMap<&'static str, i64>,
+    /// The same in sentences.
+    pub sentences: Vec<String>,
+}
+
+fn plural(n: u64, one: &str, many: &str) -> String {
+    if n == 1 { format!("1 {one}") } else { format!("{n} {many}") }
+}
+
+fn units(out: &mut WouldStop, counted: &Impact) {
+    let state = |word| counted.states.get(word).copied().unwrap_or(0);
+    out.units_refused = state("passed") + state("returned");
+    out.units_stopped = state("open") + state("failed");
+    if out.units_refused > 0 {
+        out.sentences.push(format!(
+            "{} with an accepted proof would be refused by every verifier that fetches the list, whenever it is commissioned anew. What a controller does with one that is on its network already is that ecosystem's to say.",
+            plural(out.units_refused, "unit", "units")
+        ));
+    }
+    if out.units_stopped > 0 {
+        out.sentences.push(format!(
+            "{} still on the line could not pass: chip and unit would have to be scrapped.",
+            plural(out.units_stopped, "unit", "units")
+        ));
+    }
+    if state("scrapped") > 0 {
+        out.sentences.push(format!("{} would change nothing: scrapped.", plural(state("scrapped"), "unit", "units")));
+    }
+}
+
+fn stock(out: &mut WouldStop) {
+    let lost: i64 = out.stock.iter().map(|s| s.available).sum();
+    if lost > 0 {
+        let reels = out.stock.len() as u64;
+        out.sentences.push(format!(
+            "{} in stock, on {}, could not be used: their chips would need certificates of another intermediate, and a chip takes one credential only, so new chips.",
+            plural(u64::try_from(lost).unwrap_or(0), "credential", "credentials"),
+            plural(reels, "reel", "reels")
+        ));
+    }
+}
+
+/// Credentials of that serial number with their reels; two issuers may have given the same one.
+pub(crate) fn credentials(
+    site: &Site,
+    serial: &[u8],
+    issuer: Option<&[u8]>,
+) -> Result<Vec<(String, Credential)>, Trouble> {
+    let mut out = Vec::new();
+    for found in site.book.find(&hex::encode(serial), 50)? {
+        if found.credential.as_deref() != Some(serial) {
+            continue;
+        }
+        let story = site.book.chip_story(&found.chip)?;
+        if let Some(credential) = story.and_then(|s| s.credential)
+            && credential.serial == serial
+            && issuer.is_none_or(|issuer| issuer == credential.issuer_key_id)
+        {
+            out.push((found.reel.to_string(), credential));
+        }
+    }
+    Ok(out)
+}
+
+pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldStop, Trouble> {
+    let mut out = WouldStop {
+        certificate: String::new(),
+        listed_by: None,
+        authorities: Vec::new(),
+        units_refused: 0,
+        units_stopped: 0,
+        stock: Vec::new(),
+        credentials: BTreeMap::new(),
+        sentences: Vec::new(),
+    };
+    match asked {
+        Asked::Credential(serial, issuer) => {
+            out.certificate = format!("DAC, serial number {}", hex::encode(&serial));
+            let found = credentials(site, &serial, issuer.as_deref())?;
+            if found.is_empty() {
+                return Err(Trouble::usage(
+                    format!("there is no credential with serial number {}", hex::encode(&serial)),
+                    "Look the unit up first: `touchmark unit show` tells the serial number of its DAC.",
+                ));
+            }
+            for (reel, credential) in found {
+                out.listed_by = Some(credential.authority.to_string());
+                *out.credentials.entry(credential.state.word()).or_default() += 1;
+                if credential.state == CredentialState::Available {
+                    out.stock.push(Stock {
+                        reel,
+                        delivery: credential.delivery.to_string(),
+                        authority: credential.authority.to_string(),
+                        available: 1,
+                    });
+                }
+            }
+        }
+        Asked::Authority(name) => {
+            let authority = crate::authority::get(site, name.as_str())?;
+            let role = authority.facts.role;
+            let subject = Certificate::read(&authority.facts.certificate).map_or_else(
+                |_| name.to_string(),
+                |c| format!("{}, serial number {}", c.subject.display(c.der()), c.serial_hex()),
+            );
+            out.certificate = format!("{} {name}: {subject}", role.word().to_uppercase());
+            out.listed_by = authority.facts.issuer.as_ref().map(ToString::to_string);
+            out.authorities = match role {
+                Role::Pai => vec![name.to_string()],
+                Role::Paa => {
+                    let all = site.book.authorities()?;
+                    all.iter()
+                        .filter(|a| a.facts.issuer.as_ref() == Some(&name))
+                        .map(|a| a.facts.name.to_string())
+                        .collect()
+                }
+            };
+            for issued in site.book.issued_by(&name)? {
+                *out.credentials.entry(issued.state.word()).or_default() += issued.count;
+                if issued.state == CredentialState::Available {
+                    out.stock.push(Stock {
+                        reel: issued.reel.to_string(),
+                        delivery: issued.delivery.to_string(),
+                        authority: issued.authority.to_string(),
+                        available: issued.count,
+                    });
+                }
+            }
+            if role == Role::Paa {
+                out.sentences.push(
+                    "A root is not revoked by a list: verifiers take it out of what they trust. The alliance decides that; ask it first."
+                        .into(),
+                );
+            }
+        }
+    }
+    units(&mut out, counted);
+    stock(&mut out);
+    if out.sentences.is_empty() {
+        out.sentences.push("Nothing of this site would stop working.".into());
+    }
+    Ok(out)
+}

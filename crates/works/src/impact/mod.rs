@@ -1,0 +1,173 @@
+//! Impact: which units something touches, where each is in its life, and what
+//! would stop working if a certificate were revoked.
+//!
+//! Units come one at a time, in the order of their serial numbers, so that a
+//! question about ten million of them needs no more room than one about ten.
+
+mod consequence;
+mod export;
+mod wanted;
+
+use std::collections::{BTreeMap, HashMap};
+
+use book::ids::ProductName;
+use book::{Touched, UnitState};
+use serde::Serialize;
+use standard::exchange::Elements;
+
+pub(crate) use consequence::credentials;
+pub use consequence::{Stock, WouldStop};
+pub use export::{Exported, Format, document, export, write_to};
+pub(crate) use wanted::hex_octets;
+pub use wanted::{Wanted, when};
+
+use crate::product;
+use crate::reel::time_text;
+use crate::site::Site;
+use crate::trouble::Trouble;
+
+/// A unit that is touched.
+#[derive(Debug, Clone, Serialize)]
+pub struct UnitTouched {
+    /// Serial number.
+    pub unit: String,
+    /// Where it stands: open, passed, failed, scrapped, returned.
+    pub state: &'static str,
+    /// What it is.
+    pub product: String,
+    /// `test` or `production`.
+    pub purpose: &'static str,
+    /// The reel of its chip.
+    pub reel: String,
+    /// Its chip.
+    pub chip_id: String,
+    /// Serial number of its DAC.
+    pub credential: String,
+    /// Where the credential stands.
+    pub credential_state: &'static str,
+    /// The PAI that issued it.
+    pub authority: String,
+    /// The delivery that brought it.
+    pub delivery: String,
+    /// When its first attempt began.
+    pub began: String,
+    /// When its state changed last.
+    pub changed: String,
+    /// Why it was scrapped or returned.
+    pub reason: Option<String>,
+}
+
+/// Exchanges that tell the device's firmware, and those that do not.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct Firmware {
+    /// Units whose stored exchange carries some firmware information.
+    pub recorded: u64,
+    /// Units whose exchange carries none, or that have no exchange: nothing can be said of them.
+    pub not_recorded: u64,
+}
+
+/// What is touched, in numbers.
+#[derive(Debug, Clone, Default, Serialize)]
+pub struct Impact {
+    /// Units.
+    pub count: u64,
+    /// Units by where they stand.
+    pub states: BTreeMap<&'static str, u64>,
+    /// Units by product.
+    pub products: BTreeMap<String, u64>,
+    /// What would stop working if the certificate that was asked about were revoked.
+    pub would_stop: Option<WouldStop>,
+    /// Where firmware was asked about: of how many units it is known.
+    pub firmware: Option<Firmware>,
+}
+
+/// Purposes of products, asked once each.
+#[derive(Default)]
+struct Purposes(HashMap<ProductName, &'static str>);
+
+impl Purposes {
+    fn of(&mut self, site: &Site, name: &ProductName) -> Result<&'static str, Trouble> {
+        if let Some(known) = self.0.get(name) {
+            return Ok(known);
+        }
+        let word = product::get(site, name.as_str())?.facts.purpose.word();
+        self.0.insert(name.clone(), word);
+        Ok(word)
+    }
+}
+
+fn view(t: Touched, purpose: &'static str) -> UnitTouched {
+    UnitTouched {
+        unit: t.unit.to_string(),
+        state: t.state.word(),
+        product: t.product.to_string(),
+        purpose,
+        reel: t.reel.to_string(),
+        chip_id: t.chip_id.to_string(),
+        credential: hex::encode(&t.serial),
+        credential_state: t.credential.word(),
+        authority: t.authority.to_string(),
+        delivery: t.delivery.to_string(),
+        began: time_text(t.began),
+        changed: time_text(t.changed),
+        reason: t.reason,
+    }
+}
+
+/// Whether the unit's stored exchange carries this firmware information; `None` where it carries none.
+fn firmware_is(site: &Site, unit: &Touched, wanted: &[u8]) -> Result<Option<bool>, Trouble> {
+    if !matches!(unit.state, UnitState::Passed | UnitState::Returned | UnitState::Scrapped) {
+        return Ok(None);
+    }
+    let Some(proof) = site.book.proof(&unit.unit)? else { return Ok(None) };
+    let elements = Elements::read(&proof.facts.elements).ok();
+    Ok(elements.and_then(|e| e.firmware).map(|told| told == wanted))
+}
+
+/// Hands over each unit that is touched, and counts them.
+///
+/// - `each`: called in the order of the units' serial numbers; its error ends the reading.
+///
+/// # Errors
+///
+/// [`Trouble`] where nothing was asked about, or what was asked about is not here.
+pub fn impact(
+    site: &Site,
+    wanted: &Wanted<'_>,
+    each: &mut dyn FnMut(UnitTouched) -> Result<(), Trouble>,
+) -> Result<Impact, Trouble> {
+    let question = wanted::question(site, wanted)?;
+    let mut out = Impact::default();
+    let mut firmware = question.firmware.as_ref().map(|_| Firmware::default());
+    let mut purposes = Purposes::default();
+    site.book.touched(&question.touch, &mut |touched| {
+        if let (Some(known), Some(wanted)) = (&mut firmware, &question.firmware) {
+            match firmware_is(site, &touched, wanted)? {
+                None => {
+                    known.not_recorded += 1;
+                    return Ok(());
+                }
+                Some(same) => {
+                    known.recorded += 1;
+                    if !same {
+                        return Ok(());
+                    }
+                }
+            }
+        }
+        out.count += 1;
+        *out.states.entry(touched.state.word()).or_default() += 1;
+        let purpose = purposes.of(site, &touched.product)?;
+        let unit = view(touched, purpose);
+        match out.products.get_mut(&unit.product) {
+            Some(count) => *count += 1,
+            None => {
+                out.products.insert(unit.product.clone(), 1);
+            }
+        }
+        each(unit)
+    })?;
+    out.firmware = firmware;
+    out.would_stop = question.certificate.map(|c| consequence::of(site, c, &out)).transpose()?;
+    Ok(out)
+}

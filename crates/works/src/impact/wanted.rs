@@ -1,0 +1,234 @@
+//! What is asked about, as people type it, made into a question to the book.
+
+use std::fs;
+use std::path::Path;
+
+use book::ids::{ChipId, DeliveryId, ProductName, ReelId, StationName};
+use book::{Authority, Touch, UnitState};
+use standard::certificate::Certificate;
+use standard::detect::{Item, detect};
+use standard::key::PublicKey;
+use time::OffsetDateTime;
+use time::format_description::well_known::Rfc3339;
+
+use super::consequence::Asked;
+use crate::site::Site;
+use crate::trouble::Trouble;
+use crate::{authority, delivery, reel};
+
+/// What is asked about; each that is given must hold.
+#[derive(Debug, Clone, Default)]
+pub struct Wanted<'a> {
+    /// A key: a chip's as 65 octets in hex, an authority's key identifier as 20
+    /// octets in hex, or a file with a public key or certificate.
+    pub key: Option<&'a str>,
+    /// Serial number of a DAC, in hex.
+    pub credential: Option<&'a str>,
+    /// A certificate in a file: of a DAC, PAI or PAA.
+    pub certificate: Option<&'a Path>,
+    /// A PAI, or a PAA for all its PAIs.
+    pub authority: Option<&'a str>,
+    /// A delivery.
+    pub delivery: Option<&'a str>,
+    /// A reel.
+    pub reel: Option<&'a str>,
+    /// Chip ids, first and last.
+    pub chips: Option<(&'a str, &'a str)>,
+    /// A station.
+    pub station: Option<&'a str>,
+    /// From this moment.
+    pub from: Option<OffsetDateTime>,
+    /// Before this moment.
+    pub to: Option<OffsetDateTime>,
+    /// A product.
+    pub product: Option<&'a str>,
+    /// A state of a unit.
+    pub state: Option<&'a str>,
+    /// Firmware information, as the stored exchange carries it, in hex.
+    pub firmware: Option<&'a str>,
+}
+
+pub(super) struct Question {
+    pub touch: Touch,
+    pub certificate: Option<Asked>,
+    pub firmware: Option<Vec<u8>>,
+}
+
+/// A moment as people type it: RFC 3339, or a day, which begins at midnight UTC.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is neither.
+pub fn when(text: &str) -> Result<OffsetDateTime, Trouble> {
+    let whole = if text.len() == 10 { format!("{text}T00:00:00Z") } else { text.to_owned() };
+    OffsetDateTime::parse(&whole, &Rfc3339).map_err(|_| {
+        Trouble::usage(format!("{text:?} is no time"), "Give it as 2026-03-01T12:00:00Z, or a day as 2026-03-01.")
+    })
+}
+
+/// Hex as people copy it, with colons and spaces or without.
+pub(crate) fn hex_octets(what: &str, text: &str) -> Result<Vec<u8>, Trouble> {
+    let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
+    hex::decode(&digits).ok().filter(|octets| !octets.is_empty()).ok_or_else(|| {
+        Trouble::usage(format!("{text:?} is no {what} in hex"), "Copy it from `touchmark unit show`, all digits of it.")
+    })
+}
+
+fn authority_with_key(site: &Site, key_id: &[u8]) -> Result<Option<Authority>, Trouble> {
+    Ok(site.book.authorities()?.into_iter().find(|a| a.facts.subject_key_id == key_id))
+}
+
+fn read_items(path: &Path) -> Result<Vec<Item>, Trouble> {
+    let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
+    detect(&octets).map_err(|e| {
+        Trouble::usage(format!("{}: {e}", path.display()), "Give a certificate or a public key, DER or PEM.")
+    })
+}
+
+/// A question that ends in an authority of this site.
+fn ask_authority(found: &Authority, q: &mut Question) {
+    q.touch.authority = Some(found.facts.name.clone());
+    q.certificate = Some(Asked::Authority(found.facts.name.clone()));
+}
+
+fn ask_public_key(site: &Site, key: &PublicKey, q: &mut Question) -> Result<(), Trouble> {
+    match authority_with_key(site, &key.key_id())? {
+        Some(found) => ask_authority(&found, q),
+        None => q.touch.key = Some(key.point().to_vec()),
+    }
+    Ok(())
+}
+
+fn ask_certificate(site: &Site, c: &Certificate, q: &mut Question) -> Result<(), Trouble> {
+    if let Some(known) = site.book.authority_with(c.der())? {
+        ask_authority(&known, q);
+        return Ok(());
+    }
+    if c.basic_constraints().is_some_and(|b| b.ca) {
+        return Err(Trouble::usage(
+            format!("the authority {} is not one of this site's", c.subject.display(c.der())),
+            "See `touchmark authority list` for those there are.",
+        ));
+    }
+    let issuer = c.authority_key_id().unwrap_or_default().to_vec();
+    q.touch.credential = Some(c.serial().to_vec());
+    q.certificate = Some(Asked::Credential(c.serial().to_vec(), Some(issuer.clone())));
+    q.touch.issuer_key_id = Some(issuer);
+    Ok(())
+}
+
+fn ask_key(site: &Site, text: &str, q: &mut Question) -> Result<(), Trouble> {
+    let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
+    if let Ok(octets) = hex::decode(&digits) {
+        if octets.len() == 20 {
+            let found = authority_with_key(site, &octets)?.ok_or_else(|| {
+                Trouble::usage(
+                    format!("no authority of this site has the key identifier {digits}"),
+                    "Give a chip's key as 65 octets in hex or as a file; the book does not keep identifiers of chips' keys.",
+                )
+            })?;
+            ask_authority(&found, q);
+            return Ok(());
+        }
+        let key = PublicKey::from_point(&octets).map_err(|e| {
+            Trouble::usage(
+                format!("{text:?} is no key: {e}"),
+                "Give 65 octets in hex (04, X, Y), a key identifier of 20, or a file.",
+            )
+        })?;
+        return ask_public_key(site, &key, q);
+    }
+    let path = Path::new(text);
+    match read_items(path)?.into_iter().next() {
+        Some(Item::PublicKey(key)) => ask_public_key(site, &key, q),
+        Some(Item::Certificate(c)) => match c.public_key() {
+            Some(key) => ask_public_key(site, key, q),
+            None => Err(Trouble::usage(format!("{text} has no key on P-256"), "Give another file.")),
+        },
+        _ => Err(Trouble::usage(format!("{text} holds no key"), "Give a public key or a certificate, DER or PEM.")),
+    }
+}
+
+pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Trouble> {
+    let mut q = Question { touch: Touch::default(), certificate: None, firmware: None };
+    if let Some(text) = wanted.key {
+        ask_key(site, text, &mut q)?;
+    }
+    if let Some(path) = wanted.certificate {
+        match read_items(path)?.into_iter().next() {
+            Some(Item::Certificate(c)) => ask_certificate(site, &c, &mut q)?,
+            _ => {
+                return Err(Trouble::usage(
+                    format!("{} is no certificate", path.display()),
+                    "Give a certificate, DER or PEM.",
+                ));
+            }
+        }
+    }
+    // What is not here is told as such: an empty answer would read as "nothing is touched".
+    if let Some(name) = wanted.authority {
+        let found = authority::get(site, name)?;
+        ask_authority(&found, &mut q);
+    }
+    if let Some(text) = wanted.credential {
+        let serial = hex_octets("serial number", text)?;
+        q.certificate = Some(Asked::Credential(serial.clone(), None));
+        q.touch.credential = Some(serial);
+    }
+    if let Some(id) = wanted.delivery {
+        delivery::show(site, id)?;
+        q.touch.delivery = Some(DeliveryId::new(id)?);
+    }
+    if let Some(id) = wanted.reel {
+        reel::get(site, id)?;
+        q.touch.reel = Some(ReelId::new(id)?);
+    }
+    if let Some((first, last)) = wanted.chips {
+        let (first, last) = (ChipId::new(first)?, ChipId::new(last)?);
+        if first > last {
+            return Err(Trouble::usage(
+                format!("chip {first} comes after chip {last}"),
+                "Give the range as FIRST..LAST, ids of the same length.",
+            ));
+        }
+        q.touch.chips = Some((first, last));
+    }
+    q.touch.station = wanted.station.map(StationName::new).transpose()?;
+    q.touch.product = wanted.product.map(ProductName::new).transpose()?;
+    if let Some(name) = wanted.product {
+        crate::product::get(site, name)?;
+    }
+    if let Some(word) = wanted.state {
+        let state = UnitState::from_word(word).ok_or_else(|| {
+            Trouble::usage(
+                format!("{word:?} is no state of a unit"),
+                "There are open, passed, failed, scrapped and returned.",
+            )
+        })?;
+        q.touch.state = Some(state);
+    }
+    (q.touch.from, q.touch.to) = (wanted.from, wanted.to);
+    if let (Some(from), Some(to)) = (wanted.from, wanted.to)
+        && from >= to
+    {
+        return Err(Trouble::usage("the period ends before it begins", "Give --from before --to."));
+    }
+    q.firmware = wanted.firmware.map(|text| hex_octets("firmware information", text)).transpose()?;
+    if q.touch == Touch::default() {
+        return Err(Trouble::usage(
+            "nothing was asked about",
+            "Name a key, a credential, an authority, a delivery, a reel, chips, a station, a product, a state or a period.",
+        ));
+    }
+    // Of a part of the units nothing can be said of what a certificate would stop.
+    let alone = Touch {
+        authority: q.touch.authority.clone(),
+        credential: q.touch.credential.clone(),
+        issuer_key_id: q.touch.issuer_key_id.clone(),
+        ..Touch::default()
+    };
+    if q.touch != alone || (alone.authority.is_some() && alone.credential.is_some()) || q.firmware.is_some() {
+        q.certificate = None;
+    }
+    Ok(q)
+}

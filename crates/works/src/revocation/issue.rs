@@ -1,0 +1,309 @@
+//! The list itself: numbered, dated, cumulative, signed; beside it the record by
+//! which verifiers learn of it. For an authority elsewhere: what to send it.
+
+use std::path::{Path, PathBuf};
+
+use aws_lc_rs::digest::{SHA256, digest};
+use book::ids::AuthorityName;
+use book::{Authority, RevocationList, RevocationRequest};
+use serde::Serialize;
+use serde_json::json;
+use standard::certificate::Certificate;
+use standard::key::Signer;
+use standard::moment::Moment;
+use standard::pem;
+use standard::revocation::{ListBuilder, Reason};
+use standard::verdict::{Pool, Report, Severity, judge_list};
+use time::OffsetDateTime;
+
+use crate::authority;
+use crate::files::{Pending, Readers};
+use crate::keys::Unlock;
+use crate::reel::time_text;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// Where a list goes and what it says beside the revoked certificates.
+pub struct Issue<'a> {
+    /// The list's file: PEM where its name ends in `.pem`, else DER. For an authority
+    /// whose key is elsewhere: the request to send it.
+    pub out: &'a Path,
+    /// Days until the next list is due; the site's setting where none is given.
+    pub days: Option<u32>,
+    /// Where verifiers will find the list; the site's setting where none is given.
+    pub url: Option<&'a str>,
+    /// What the distribution point is called; made of the issuer's name where none is given.
+    pub label: Option<&'a str>,
+    /// Opens the authority's key.
+    pub unlock: &'a dyn Unlock,
+}
+
+/// What was issued.
+#[derive(Debug, Clone, Serialize)]
+pub struct Issued {
+    /// The issuer.
+    pub issuer: String,
+    /// `list`, or `request` for an authority whose key is elsewhere.
+    pub kind: &'static str,
+    /// Where it is.
+    pub file: String,
+    /// The distribution-point record beside a list.
+    pub point: Option<String>,
+    /// cRLNumber in hex.
+    pub number: Option<String>,
+    /// thisUpdate.
+    pub this_update: Option<String>,
+    /// nextUpdate.
+    pub next_update: Option<String>,
+    /// How many certificates it names.
+    pub certificates: u64,
+}
+
+fn point_file(list: &Path) -> PathBuf {
+    let stem = list.file_stem().map_or_else(|| "list".into(), |s| s.to_string_lossy().into_owned());
+    list.with_file_name(format!("{stem}.point.json"))
+}
+
+impl Issue<'_> {
+    /// Whether the files can be written, before anything is done.
+    pub(super) fn check(&self, site: &Site, issuer: &AuthorityName) -> Result<(), Trouble> {
+        let here = authority::get(site, issuer.as_str())?.facts.key_reference.is_some();
+        let mut files = vec![self.out.to_owned()];
+        if here {
+            files.push(point_file(self.out));
+        }
+        for file in files {
+            if file.exists() {
+                return Err(Trouble::file(&file, std::io::ErrorKind::AlreadyExists.into()));
+            }
+        }
+        let dir = self.out.parent().filter(|d| !d.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        if dir.is_dir() { Ok(()) } else { Err(Trouble::file(dir, std::io::ErrorKind::NotFound.into())) }
+    }
+}
+
+/// An issuer whose key is open, or one whose key is elsewhere.
+pub(super) struct Ready {
+    issuer: Authority,
+    certificate: Certificate,
+    signer: Option<Box<dyn Signer>>,
+}
+
+/// The number after that one; a first list has 1.
+fn following(last: Option<&[u8]>) -> Vec<u8> {
+    let mut number = last.unwrap_or(&[0]).to_vec();
+    for octet in number.iter_mut().rev() {
+        let (next, carried) = octet.overflowing_add(1);
+        *octet = next;
+        if !carried {
+            return number;
+        }
+    }
+    number.insert(0, 1);
+    number
+}
+
+impl Ready {
+    pub(super) fn new(site: &Site, issuer: &AuthorityName, issue: &Issue<'_>) -> Result<Self, Trouble> {
+        issue.check(site, issuer)?;
+        let issuer = authority::get(site, issuer.as_str())?;
+        let certificate = Certificate::read(&issuer.facts.certificate).map_err(|e| {
+            Trouble::surroundings(
+                format!("the certificate of authority {} can't be read: {e}", issuer.facts.name),
+                "Run `touchmark book verify`.",
+            )
+        })?;
+        let signer = match &issuer.facts.key_reference {
+            Some(_) => Some(authority::signer(site, &issuer, issue.unlock)?),
+            None => None,
+        };
+        Ok(Self { issuer, certificate, signer })
+    }
+
+    /// Signs the list, keeps it, writes it; or writes the request for the authority.
+    pub(super) fn issue(
+        &self,
+        site: &Site,
+        request: Option<&RevocationRequest>,
+        issue: &Issue<'_>,
+        who: &Who,
+    ) -> Result<Issued, Trouble> {
+        match &self.signer {
+            Some(signer) => self.list(site, signer.as_ref(), issue, who),
+            None => self.request(site, request, issue),
+        }
+    }
+
+    fn list(&self, site: &Site, signer: &dyn Signer, issue: &Issue<'_>, who: &Who) -> Result<Issued, Trouble> {
+        let name = &self.issuer.facts.name;
+        let revoked = site.book.revoked(name)?;
+        let last = site.book.revocation_lists()?.into_iter().find(|l| l.issuer == *name);
+        let now = Moment::from_unix((who.clock)().unix_timestamp());
+        if let Some(last) = last.as_ref().filter(|l| l.this_update.unix_timestamp() > now.unix()) {
+            return Err(Trouble::surroundings(
+                format!(
+                    "the last list of {name} is of {}, after this machine's time {now}",
+                    time_text(last.this_update)
+                ),
+                "Set the clock right; then issue the list with `touchmark revoke --renew`.",
+            ));
+        }
+        let days = issue.days.unwrap_or(site.settings.revocation.days).clamp(1, 3650);
+        let next = now.plus(i64::from(days) * 86_400);
+        let number = following(last.as_ref().map(|l| l.number.as_slice()));
+        let entries: Vec<(&[u8], Moment, Reason)> = revoked
+            .iter()
+            .map(|r| {
+                let reason = Reason::from_number(r.reason).unwrap_or(Reason::Unspecified);
+                (r.certificate.serial.as_slice(), Moment::from_unix(r.at.unix_timestamp()), reason)
+            })
+            .collect();
+        let key_id = self.certificate.subject_key_id().unwrap_or(&self.issuer.facts.subject_key_id);
+        let der =
+            ListBuilder::new((self.certificate.subject_der(), key_id), (now, next), &number, &entries).sign(signer)?;
+        self.judge(&der, now)?;
+        let kept = RevocationList {
+            issuer: name.clone(),
+            number: number.clone(),
+            issued_here: true,
+            this_update: time(now)?,
+            next_update: Some(time(next)?),
+            certificates: i64::try_from(entries.len()).unwrap_or(i64::MAX),
+            content: der.clone(),
+        };
+        site.book.add_revocation_list(&kept, &who.by())?;
+        let point = point_file(issue.out);
+        let is_pem = issue.out.extension().is_some_and(|e| e.eq_ignore_ascii_case("pem"));
+        let octets = if is_pem { pem::encode("X509 CRL", &der).into_bytes() } else { der };
+        let record = self.point(site, &octets, issue);
+        let mut files = Pending::default();
+        files
+            .add(issue.out, &octets, Readers::Usual)
+            .and_then(|()| files.add(&point, format!("{record:#}\n").as_bytes(), Readers::Usual))
+            .and_then(|()| files.place())
+            .map_err(Trouble::of)?;
+        Ok(Issued {
+            issuer: name.to_string(),
+            kind: "list",
+            file: issue.out.display().to_string(),
+            point: Some(point.display().to_string()),
+            number: Some(hex::encode(&number)),
+            this_update: Some(now.to_string()),
+            next_update: Some(next.to_string()),
+            certificates: entries.len() as u64,
+        })
+    }
+
+    /// What we issue is judged like anything else.
+    fn judge(&self, der: &[u8], now: Moment) -> Result<(), Trouble> {
+        let list = standard::revocation::RevocationList::read(der).map_err(|e| {
+            Trouble::surroundings(format!("the list would be unreadable: {e}"), "Report this; nothing was issued.")
+        })?;
+        let profile = match self.issuer.facts.role {
+            book::Role::Paa => standard::certificate::Profile::Paa,
+            book::Role::Pai => standard::certificate::Profile::Pai,
+        };
+        let pool = Pool::new(vec![(std::sync::Arc::new(self.certificate.clone()), profile, true)]);
+        let mut report = Report::new();
+        judge_list(&list, &pool, &[], true, now, &mut report);
+        match report.into_findings().into_iter().find(|f| f.severity == Severity::Error) {
+            None => Ok(()),
+            Some(f) => Err(Trouble::surroundings(
+                format!("the list would break {}: {}", f.rule.name, f.found),
+                "Report this; nothing was issued.",
+            )),
+        }
+    }
+
+    /// The record by which verifiers learn of the list (Core Spec 6.2.4).
+    fn point(&self, site: &Site, octets: &[u8], issue: &Issue<'_>) -> serde_json::Value {
+        let identity = &self.certificate.subject.identity;
+        let key_id = self.certificate.subject_key_id().unwrap_or(&self.issuer.facts.subject_key_id);
+        let label = issue.label.map_or_else(|| format!("{} revocations", self.issuer.facts.name), str::to_owned);
+        json!({
+            "vendor_id": identity.vendor().map(|v| v.to_string()),
+            "product_id": identity.product().map(|p| p.to_string()),
+            "is_paa": self.issuer.facts.role == book::Role::Paa,
+            "label": label,
+            "issuer_subject_key_id": hex::encode_upper(key_id),
+            "data_url": issue.url.map(str::to_owned).or_else(|| site.settings.revocation.url.clone()),
+            "data_size": octets.len(),
+            "data_digest": hex::encode(digest(&SHA256, octets)),
+            "data_digest_type": 1,
+            "revocation_type": 1,
+        })
+    }
+
+    /// What an authority elsewhere needs to revoke: sent to it by a way that it accepts.
+    fn request(&self, site: &Site, request: Option<&RevocationRequest>, issue: &Issue<'_>) -> Result<Issued, Trouble> {
+        let name = &self.issuer.facts.name;
+        let request = request.ok_or_else(|| {
+            Trouble::usage(
+                format!("the key of {name} is not here, so no list can be issued"),
+                "Ask the authority for its current list, and keep it with `touchmark revocation adopt`.",
+            )
+        })?;
+        let wanted = site.book.revocation_wanted(request.number)?;
+        let mut certificates = Vec::with_capacity(wanted.len());
+        for one in &wanted {
+            let der = if one.pai {
+                let pai = super::plan::pai_of(site, name, &one.serial)?;
+                Some(authority::get(site, &pai)?.facts.certificate)
+            } else {
+                site.book.credential(&self.issuer.facts.subject_key_id, &one.serial)?.map(|c| c.certificate)
+            };
+            certificates.push(json!({
+                "serial": hex::encode(&one.serial),
+                "kind": if one.pai { "pai" } else { "dac" },
+                "certificate": der.map(|der| pem::encode("CERTIFICATE", &der)),
+            }));
+        }
+        let text = json!({
+            "what": "request to revoke certificates",
+            "site": site.settings.site.name,
+            "site_id": site.settings.site.id,
+            "request": request.number,
+            "issuer": self.certificate.subject.display(self.certificate.der()),
+            "issuer_subject_key_id": hex::encode_upper(&self.issuer.facts.subject_key_id),
+            "reason": Reason::name_of(request.reason),
+            "reason_code": request.reason,
+            "note": request.note,
+            "requested": time_text(request.requested),
+            "requested_by": request.requested_by.as_str(),
+            "confirmed": request.settled.as_ref().map(|(at, _)| time_text(*at)),
+            "confirmed_by": request.settled.as_ref().map(|(_, by)| by.as_str()),
+            "certificates": certificates,
+        });
+        let mut files = Pending::default();
+        files
+            .add(issue.out, format!("{text:#}\n").as_bytes(), Readers::Usual)
+            .and_then(|()| files.place())
+            .map_err(Trouble::of)?;
+        Ok(Issued {
+            issuer: name.to_string(),
+            kind: "request",
+            file: issue.out.display().to_string(),
+            point: None,
+            number: None,
+            this_update: None,
+            next_update: None,
+            certificates: wanted.len() as u64,
+        })
+    }
+}
+
+fn time(moment: Moment) -> Result<OffsetDateTime, Trouble> {
+    OffsetDateTime::from_unix_timestamp(moment.unix()).map_err(|_| {
+        Trouble::surroundings(format!("{moment} is no time that a list can carry"), "Look at this machine's clock.")
+    })
+}
+
+/// Issues an authority's list again, with a later date and the next number: before
+/// the last one runs out, or after a crash kept it from being written.
+///
+/// # Errors
+///
+/// [`Trouble`] where its key is not here.
+pub fn renew(site: &Site, issuer: &str, issue: &Issue<'_>, who: &Who) -> Result<Issued, Trouble> {
+    Ready::new(site, &AuthorityName::new(issuer)?, issue)?.issue(site, None, issue, who)
+}

@@ -1,0 +1,243 @@
+//! Revocation: who is touched, who must agree, and the list that tells the world.
+//!
+//! Durable steps, in order: the request; its confirmation, with which the
+//! certificates are revoked at this site and its stations refuse them; the signed
+//! list in the book; the list and its distribution-point record as files. A
+//! crash after the confirmation leaves certificates revoked without a list that
+//! says so: [`renew`] issues it. A list is cumulative: it names every certificate
+//! of its issuer that was ever revoked.
+
+mod adopt;
+mod issue;
+mod known;
+mod plan;
+
+use book::{Purpose, RevocationList, RevocationRequest};
+use serde::Serialize;
+use standard::revocation::Reason;
+
+pub use adopt::{Adopted, adopt};
+pub use issue::{Issue, Issued, renew};
+pub use known::{Kept, Known, kept_by};
+pub use plan::{Ask, Plan, plan};
+
+use crate::reel::time_text;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// What is said wherever something is revoked.
+pub const CAUTION: &str = "A revocation is for ever. Production lists are published, and verifiers told of them, by the alliance's current certificate policy: talk to the authority and the alliance first, and keep what they say.";
+
+/// A request as it is told.
+#[derive(Debug, Clone, Serialize)]
+pub struct RequestView {
+    /// Its number.
+    pub request: i64,
+    /// Whose certificates they are.
+    pub issuer: String,
+    /// `test` or `production`.
+    pub purpose: &'static str,
+    /// RFC 5280's name of the reason.
+    pub reason: &'static str,
+    /// What was written beside it.
+    pub note: Option<String>,
+    /// How many certificates.
+    pub certificates: i64,
+    /// When it was asked for.
+    pub requested: String,
+    /// By whom.
+    pub requested_by: String,
+    /// `waiting`, `confirmed`, `withdrawn`.
+    pub state: &'static str,
+    /// When it was settled.
+    pub settled: Option<String>,
+    /// By whom.
+    pub settled_by: Option<String>,
+}
+
+impl RequestView {
+    fn of(r: &RevocationRequest) -> Self {
+        Self {
+            request: r.number,
+            issuer: r.issuer.to_string(),
+            purpose: r.purpose.word(),
+            reason: Reason::name_of(r.reason).unwrap_or("unknown"),
+            note: r.note.clone(),
+            certificates: r.certificates,
+            requested: time_text(r.requested),
+            requested_by: r.requested_by.to_string(),
+            state: r.state.word(),
+            settled: r.settled.as_ref().map(|(at, _)| time_text(*at)),
+            settled_by: r.settled.as_ref().map(|(_, by)| by.to_string()),
+        }
+    }
+}
+
+/// A kept list as it is told.
+#[derive(Debug, Clone, Serialize)]
+pub struct ListView {
+    /// Whose certificates it lists.
+    pub issuer: String,
+    /// cRLNumber in hex.
+    pub number: String,
+    /// `issued` or `adopted`.
+    pub origin: &'static str,
+    /// thisUpdate.
+    pub this_update: String,
+    /// nextUpdate.
+    pub next_update: Option<String>,
+    /// Whether that is past.
+    pub stale: bool,
+    /// How many certificates it lists.
+    pub certificates: i64,
+}
+
+impl ListView {
+    fn of(l: &RevocationList, who: &Who) -> Self {
+        Self {
+            issuer: l.issuer.to_string(),
+            number: hex::encode(&l.number),
+            origin: if l.issued_here { "issued" } else { "adopted" },
+            this_update: time_text(l.this_update),
+            next_update: l.next_update.map(time_text),
+            stale: l.next_update.is_some_and(|next| next < (who.clock)()),
+            certificates: l.certificates,
+        }
+    }
+}
+
+/// What there is.
+#[derive(Debug, Serialize)]
+pub struct Overview {
+    /// Requests that wait for a second person.
+    pub waiting: Vec<RequestView>,
+    /// The newest list of each issuer.
+    pub lists: Vec<ListView>,
+    /// The last requests that were settled.
+    pub settled: Vec<RequestView>,
+}
+
+/// What came of asking.
+#[derive(Debug, Serialize)]
+pub struct Revoked {
+    /// `confirmed`, or `waiting` for a second person.
+    pub state: &'static str,
+    /// The request.
+    pub request: RequestView,
+    /// Who is touched.
+    pub plan: Plan,
+    /// What was issued; none while it waits.
+    pub issued: Option<Issued>,
+}
+
+/// Asks for a revocation; for a test authority it is confirmed and issued at once.
+///
+/// # Errors
+///
+/// [`Trouble`]; nothing is revoked then, unless it says so.
+pub fn revoke(site: &Site, ask: &Ask<'_>, issue: &Issue<'_>, who: &Who) -> Result<Revoked, Trouble> {
+    let plan = plan(site, ask)?;
+    issue.check(site, &plan.issuer_name)?;
+    let by = who.by();
+    let request = site.book.request_revocation(&plan.issuer_name, ask.reason as u8, ask.note, &plan.wanted, &by)?;
+    if request.purpose == Purpose::Production {
+        return Ok(Revoked { state: "waiting", request: RequestView::of(&request), plan, issued: None });
+    }
+    let confirmed = confirm(site, request.number, issue, who)?;
+    Ok(Revoked { state: "confirmed", request: confirmed.request, plan, issued: Some(confirmed.issued) })
+}
+
+/// What came of confirming.
+#[derive(Debug, Serialize)]
+pub struct Confirmed {
+    /// The request.
+    pub request: RequestView,
+    /// Certificates revoked now.
+    pub revoked: u64,
+    /// What was issued.
+    pub issued: Issued,
+}
+
+/// Who is touched by a request that waits: what the second person looks at.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn show(site: &Site, number: i64) -> Result<(RequestView, Plan), Trouble> {
+    let request = find(site, number)?;
+    Ok((RequestView::of(&request), plan::of_request(site, &request)?))
+}
+
+fn find(site: &Site, number: i64) -> Result<RevocationRequest, Trouble> {
+    site.book.revocation_requests(false, u32::MAX)?.into_iter().find(|r| r.number == number).ok_or_else(|| {
+        Trouble::usage(
+            format!("there is no revocation request {number}"),
+            "See `touchmark revocation list` for those that wait.",
+        )
+    })
+}
+
+/// Confirms a request, by a second person where it is for production, and issues the list.
+///
+/// # Errors
+///
+/// [`Trouble`]; says whether the certificates are revoked already.
+pub fn confirm(site: &Site, number: i64, issue: &Issue<'_>, who: &Who) -> Result<Confirmed, Trouble> {
+    let request = find(site, number)?;
+    // What opens the key is asked for, and the place looked at, before anything is final.
+    let ready = issue::Ready::new(site, &request.issuer, issue)?;
+    let (request, revoked) = site.book.confirm_revocation(number, &who.by())?;
+    let issued = ready.issue(site, Some(&request), issue, who)?;
+    Ok(Confirmed { request: RequestView::of(&request), revoked, issued })
+}
+
+/// Withdraws a request that waits.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is settled.
+pub fn withdraw(site: &Site, number: i64, who: &Who) -> Result<RequestView, Trouble> {
+    Ok(RequestView::of(&site.book.withdraw_revocation(number, &who.by())?))
+}
+
+/// Requests that wait, lists that are kept.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn list(site: &Site, who: &Who) -> Result<Overview, Trouble> {
+    let all = site.book.revocation_requests(false, 100)?;
+    Ok(Overview {
+        waiting: site.book.revocation_requests(true, 1000)?.iter().map(RequestView::of).collect(),
+        lists: site.book.revocation_lists()?.iter().map(|l| ListView::of(l, who)).collect(),
+        settled: all.iter().filter(|r| r.settled.is_some()).map(RequestView::of).collect(),
+    })
+}
+
+/// A reason as people type it.
+///
+/// # Errors
+///
+/// [`Trouble`] for one that a list of this kind never carries.
+pub fn reason(text: &str) -> Result<Reason, Trouble> {
+    let allowed = [
+        Reason::Unspecified,
+        Reason::KeyCompromise,
+        Reason::CaCompromise,
+        Reason::AffiliationChanged,
+        Reason::Superseded,
+        Reason::CessationOfOperation,
+        Reason::PrivilegeWithdrawn,
+    ];
+    match Reason::from_name(text) {
+        Some(reason) if allowed.contains(&reason) => Ok(reason),
+        Some(_) => Err(Trouble::usage(
+            format!("{text:?} is no reason for what is final: a certificate here is revoked for ever"),
+            "There are unspecified, key-compromise, ca-compromise, affiliation-changed, superseded, cessation-of-operation and privilege-withdrawn (RFC 5280 §5.3.1).",
+        )),
+        None => Err(Trouble::usage(
+            format!("{text:?} is no reason"),
+            "There are unspecified, key-compromise, ca-compromise, affiliation-changed, superseded, cessation-of-operation and privilege-withdrawn (RFC 5280 §5.3.1).",
+        )),
+    }
+}

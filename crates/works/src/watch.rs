@@ -1,0 +1,269 @@
+//! Watch: what will bite within so many days. Certificates that end, lists that
+//! fall due, stock that runs out, passcodes to be erased, backups that grow old.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use book::{DeclarationOrigin, Role, Subject};
+use serde::Serialize;
+use standard::certificate::Certificate;
+use standard::detect::{Item, detect};
+use standard::moment::NO_END;
+use time::{Duration, OffsetDateTime};
+
+use crate::reel::time_text;
+use crate::retention;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+use crate::trust;
+
+/// Days over which the present pace is measured.
+const PACE_DAYS: i64 = 14;
+/// Octets of a certificate file.
+const LARGEST: u64 = 1 << 20;
+
+/// What a watched thing is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// A PAA or PAI of the site.
+    Authority,
+    /// Certificate of whoever signed a declaration.
+    DeclarationSigner,
+    /// A provisional declaration.
+    Declaration,
+    /// A PAA of a trust set.
+    TrustSet,
+    /// A certificate in a file: TLS, a token's.
+    Certificate,
+    /// A list of revoked certificates.
+    RevocationList,
+    /// A request for a revocation that waits.
+    RevocationRequest,
+    /// Credentials that no unit has yet.
+    Stock,
+    /// Passcodes that are to be erased.
+    Passcodes,
+    /// The last backup of the book.
+    Backup,
+}
+
+/// One thing that is watched.
+#[derive(Debug, Clone, Serialize)]
+pub struct Watched {
+    /// What it is.
+    pub kind: Kind,
+    /// Its name.
+    pub name: String,
+    /// What happens, as a sentence.
+    pub what: String,
+    /// When; none where it never does, or is so already without a time.
+    pub at: Option<String>,
+    /// Whole days until then; negative where it is past.
+    pub days_left: Option<i64>,
+    /// Whether it bites within the days asked about.
+    pub due: bool,
+    /// What to do.
+    pub advice: &'static str,
+}
+
+/// What watching said.
+#[derive(Debug, Serialize)]
+pub struct Watch {
+    /// Days ahead.
+    pub days: u32,
+    /// Until when.
+    pub until: String,
+    /// What bites until then, the soonest first.
+    pub due: Vec<Watched>,
+    /// All else that is watched.
+    pub later: Vec<Watched>,
+}
+
+struct Watcher {
+    now: OffsetDateTime,
+    until: OffsetDateTime,
+    found: Vec<(Option<OffsetDateTime>, Watched)>,
+}
+
+impl Watcher {
+    fn add(&mut self, kind: Kind, name: &str, at: Option<OffsetDateTime>, what: String, advice: &'static str) {
+        let due = at.is_some_and(|at| at <= self.until);
+        let days_left = at.map(|at| (at - self.now).whole_seconds().div_euclid(86_400));
+        let watched = Watched { kind, name: name.to_owned(), what, at: at.map(time_text), days_left, due, advice };
+        self.found.push((at, watched));
+    }
+
+    fn certificate(&mut self, kind: Kind, name: &str, c: &Certificate, advice: &'static str) {
+        let end = c
+            .not_after
+            .moment
+            .filter(|m| *m != NO_END)
+            .and_then(|m| OffsetDateTime::from_unix_timestamp(m.unix()).ok());
+        let subject = c.subject.display(c.der());
+        let what = match end {
+            Some(end) if end < self.now => format!("{subject} has ended"),
+            Some(_) => format!("{subject} ends"),
+            None => format!("{subject} has no end"),
+        };
+        self.add(kind, name, end, what, advice);
+    }
+}
+
+fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
+    for authority in site.book.authorities()? {
+        let Ok(c) = Certificate::read(&authority.facts.certificate) else { continue };
+        let advice = match authority.facts.role {
+            Role::Pai => {
+                "Have a new intermediate before then: it can issue nothing after its end. Units with its DACs stay as they are."
+            }
+            Role::Paa => "Ask the authority for its next root, adopt it, and see that ecosystems trust it.",
+        };
+        w.certificate(Kind::Authority, authority.facts.name.as_str(), &c, advice);
+    }
+    for declaration in site.book.declarations()? {
+        let facts = &declaration.facts;
+        if let Some(c) = facts.signer.as_ref().and_then(|der| Certificate::read(der).ok()) {
+            let advice = "Ask the alliance who signs after that; adopt the declaration anew with the next signer.";
+            w.certificate(Kind::DeclarationSigner, facts.name.as_str(), &c, advice);
+        }
+        if facts.certification_type == 1 && facts.origin == DeclarationOrigin::Adopted {
+            let what = "its declaration is provisional".to_owned();
+            let advice = "Adopt the official one when it comes; some ecosystems take no provisional one.";
+            w.add(Kind::Declaration, facts.name.as_str(), None, what, advice);
+        }
+    }
+    for set in trust::sets(site, &[])? {
+        for paa in &set.authorities {
+            w.certificate(
+                Kind::TrustSet,
+                &set.name,
+                paa,
+                "Look what root the ecosystem trusts after that, and write the set anew.",
+            );
+        }
+    }
+    Ok(())
+}
+
+fn file(path: &Path, w: &mut Watcher) -> Result<(), Trouble> {
+    let size = fs::metadata(path).map_err(|e| Trouble::file(path, e))?.len();
+    let octets = if size > LARGEST { Vec::new() } else { fs::read(path).map_err(|e| Trouble::file(path, e))? };
+    let items = detect(&octets).unwrap_or_default();
+    let mut seen = false;
+    for item in items {
+        if let Item::Certificate(c) = item {
+            seen = true;
+            let name = path.display().to_string();
+            w.certificate(Kind::Certificate, &name, &c, "Put a new certificate in its place before then.");
+        }
+    }
+    if seen {
+        return Ok(());
+    }
+    Err(Trouble::usage(
+        format!("{} holds no certificate that can be read", path.display()),
+        "Give the certificate alone, DER or PEM; mend watch.certificates in touchmark.toml if it stands there.",
+    ))
+}
+
+fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
+    for list in site.book.revocation_lists()? {
+        let advice = if list.issued_here {
+            "Issue the next one with `touchmark revoke --renew NAME --out FILE` and publish it: verifiers may refuse all units of its issuer while it is stale."
+        } else {
+            "Fetch the authority's next list and keep it with `touchmark revocation adopt FILE`."
+        };
+        let what = format!("its list {} of revoked certificates is due to be replaced", hex::encode(&list.number));
+        w.add(Kind::RevocationList, list.issuer.as_str(), list.next_update, what, advice);
+    }
+    for request in site.book.revocation_requests(true, 1000)? {
+        let what = format!(
+            "request {} of {} to revoke {} certificates waits for a second person",
+            request.number, request.requested_by, request.certificates
+        );
+        let advice = "Look at it with `touchmark revocation show NUMBER`; confirm or withdraw it.";
+        w.add(Kind::RevocationRequest, request.issuer.as_str(), Some(request.requested), what, advice);
+    }
+    Ok(())
+}
+
+fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
+    let stock = site.book.stock()?;
+    let pace = site.book.pace(w.now - Duration::days(PACE_DAYS))?;
+    for product in site.book.products()? {
+        let name = &product.facts.name;
+        let available: i64 = stock.iter().filter(|s| s.product == *name).map(|s| s.available).sum();
+        let advice = "Order chips and credentials now; `touchmark plan` tells how many.";
+        if let Some(pace) = pace.iter().find(|p| p.product == *name) {
+            // A line that began yesterday has a pace of its own day, not of a fortnight.
+            let days = ((w.now - pace.since).as_seconds_f64() / 86_400.0).clamp(1.0, PACE_DAYS as f64);
+            let a_day = pace.units as f64 / days;
+            // Beyond a century it does not run out.
+            let left = (available as f64 / a_day).min(36_500.0);
+            let out = w.now + Duration::seconds_f64(left * 86_400.0);
+            let what = format!("{available} credentials in stock run out, at {a_day:.1} units a day");
+            w.add(Kind::Stock, name.as_str(), Some(out), what, advice);
+        } else if available > 0 {
+            let what = format!("{available} credentials in stock, and no unit begun in {PACE_DAYS} days");
+            w.add(Kind::Stock, name.as_str(), None, what, advice);
+        }
+        let ends = stock.iter().filter(|s| s.product == *name).filter_map(|s| s.first_end).min();
+        if let Some(end) = ends {
+            let what = "the first credential in stock ends".to_owned();
+            w.add(Kind::Stock, name.as_str(), Some(end), what, "Use those first, or ask the authority to issue anew.");
+        }
+    }
+    Ok(())
+}
+
+fn keeping(site: &Site, w: &mut Watcher, who: &Who) -> Result<(), Trouble> {
+    if site.settings.retention.passcode_days.is_some() {
+        let kept = retention::count(site, who)?;
+        if kept.due > 0 {
+            let what = format!("{} passcodes are due to be erased", kept.due);
+            let now = w.now;
+            w.add(Kind::Passcodes, "passcodes", Some(now), what, "Run `touchmark passcode erase --due`.");
+        }
+    }
+    let last = site.book.entries_about(&Subject::Site)?.into_iter().rev().find(|e| e.act == "book.backup");
+    let advice = "Run `touchmark book backup`, and keep the file on another machine.";
+    match last {
+        Some(entry) => {
+            let old = entry.at + Duration::days(i64::from(site.settings.watch.backup_days));
+            let what = format!("the last backup, of {}, grows old", time_text(entry.at));
+            // A backup grows old all the time: it bites when it is old, not before.
+            let due = if old <= w.now { Some(old) } else { None };
+            w.add(Kind::Backup, "book", due, what, advice);
+        }
+        None => w.add(Kind::Backup, "book", None, "no backup by this program is known".into(), advice),
+    }
+    Ok(())
+}
+
+/// Looks at everything that ends, runs out or falls due.
+///
+/// - `days`: how far ahead; the site's setting where none is given.
+/// - `files`: further certificates, beside those of the settings.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer or a file holds no certificate.
+pub fn watch(site: &Site, days: Option<u32>, files: &[PathBuf], who: &Who) -> Result<Watch, Trouble> {
+    let days = days.unwrap_or(site.settings.watch.days).min(36_500);
+    let now = (who.clock)();
+    let mut w = Watcher { now, until: now + Duration::days(i64::from(days)), found: Vec::new() };
+    authorities(site, &mut w)?;
+    for path in &site.settings.watch.certificates {
+        file(&site.dir.join(path), &mut w)?;
+    }
+    for path in files {
+        file(path, &mut w)?;
+    }
+    revocations(site, &mut w)?;
+    stock(site, &mut w)?;
+    keeping(site, &mut w, who)?;
+    w.found.sort_by_key(|(at, _)| at.map_or((1, OffsetDateTime::UNIX_EPOCH), |at| (0, at)));
+    let (due, later) = w.found.into_iter().map(|(_, watched)| watched).partition(|watched: &Watched| watched.due);
+    Ok(Watch { days, until: time_text(w.until), due, later })
+}
