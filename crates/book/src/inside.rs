@@ -9,7 +9,7 @@ use crate::{Begin, BeginError, Book, BookError, ChipState, Finish, Location, Ope
 
 /// A schema to come: one table more.
 const NEXT: Migration = Migration {
-    version: MIGRATIONS.len() as i64 + 1,
+    version: MIGRATIONS[MIGRATIONS.len() - 1].version + 1,
     name: "a table more",
     statements: |_| "CREATE TABLE more (a TEXT);".into(),
 };

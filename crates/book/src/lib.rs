@@ -16,6 +16,7 @@
 #[cfg(test)]
 extern crate self as book;
 
+mod access;
 mod attempt;
 mod authority;
 mod backup;
@@ -28,6 +29,7 @@ mod delivery;
 mod engine;
 pub mod error;
 mod find;
+mod floor;
 pub mod ids;
 mod known;
 mod list;
@@ -63,6 +65,7 @@ mod support;
 
 use std::sync::Mutex;
 
+pub use access::{Account, AccountError, ApiToken, NewAccount, NewApiToken, Repeated, Session};
 pub use attempt::begin::{Begin, Begun, Onboard, SerialWish};
 pub use attempt::finish::{Finish, FinishError, Finished, Outcome};
 pub use attempt::refused::BeginError;
@@ -76,6 +79,7 @@ pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
 pub use error::{Blame, BookError};
 pub use find::Found;
+pub use floor::{FirstPass, HourCount, StationSetup, TapeChip};
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
@@ -96,8 +100,8 @@ pub use transfer::Copied;
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};
 pub use words::{
-    AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin, DeliveryVerdict,
-    LabelEvent, Next, Purpose, RequestState, Role, UnitState,
+    AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
+    DeliveryVerdict, LabelEvent, Next, Purpose, RequestState, Role, SignedInBy, UnitState,
 };
 
 /// An open record book. Threads share it; each act takes a connection of its own.

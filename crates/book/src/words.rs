@@ -153,6 +153,24 @@ words! {
         /// Nothing came of it.
         Withdrawn = "withdrawn",
     }
+    /// What a person, or a program in a person's name, may do.
+    AccountRole {
+        /// Works at stations.
+        Operator = "operator",
+        /// Does everything.
+        Engineer = "engineer",
+        /// Reads everything but passcodes, and changes nothing.
+        Auditor = "auditor",
+    }
+    /// How somebody proved to be the person.
+    SignedInBy {
+        /// Name and password.
+        Password = "password",
+        /// A badge's code.
+        Badge = "badge",
+        /// The one-time link of a site without accounts.
+        Link = "link",
+    }
     /// What happened to a label.
     LabelEvent {
         /// Printed.

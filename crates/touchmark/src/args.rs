@@ -85,6 +85,7 @@ enum Command {
     Manual(commands::manual::ManualArgs),
     #[command(subcommand)]
     Label(commands::label::Label),
+    Serve(commands::serve::ServeArgs),
 }
 
 /// Parses and runs; every way out of the program goes through here.
@@ -154,6 +155,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Verifier(args) => commands::verifier::run(args, output),
         Command::Manual(args) => commands::manual::run(&args, <Arguments as clap::CommandFactory>::command(), output),
         Command::Label(label) => commands::label::run(label, &place, output),
+        Command::Serve(args) => commands::serve::run(args, &place, output),
     }
 }
 

@@ -4,8 +4,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+pub use book::Role;
 use book::ids::AuthorityName;
-use book::{Authority, AuthorityOrigin, NewAuthority, Purpose, Role};
+use book::{Authority, AuthorityOrigin, NewAuthority, Purpose};
 use custody::{KeyFile, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
@@ -318,6 +319,15 @@ pub fn show(site: &Site, name: &str) -> Result<AuthorityView, Trouble> {
 /// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<AuthorityView>, Trouble> {
     Ok(site.book.authorities()?.iter().map(AuthorityView::of).collect())
+}
+
+/// Certificates of the PAAs trusted here, in DER.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn trusted(site: &Site) -> Result<Vec<Vec<u8>>, Trouble> {
+    Ok(anchors(site)?.iter().map(|(c, _)| c.der().to_vec()).collect())
 }
 
 /// PAAs trusted here, each with whether it was adopted for production.

@@ -10,7 +10,7 @@ use chip::{Abilities, Chip, ChipError, State};
 use serde::Serialize;
 
 pub use chip::simulated::{Bench, FaultLevel, Part, Timing};
-pub use custody::Passphrase;
+pub use custody::{Passphrase, WorkFactor};
 
 pub use chip::{ChipId, ChipSource, OpenOptions, Source, SourceError};
 

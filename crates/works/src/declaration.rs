@@ -298,6 +298,18 @@ pub fn list(site: &Site) -> Result<Vec<DeclarationView>, Trouble> {
     Ok(site.book.declarations()?.iter().map(DeclarationView::of).collect())
 }
 
+/// Certificates of those who signed the declarations of this site, in DER.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn signers(site: &Site) -> Result<Vec<Vec<u8>>, Trouble> {
+    let mut out: Vec<Vec<u8>> = site.book.declarations()?.into_iter().filter_map(|d| d.facts.signer).collect();
+    out.sort();
+    out.dedup();
+    Ok(out)
+}
+
 /// A declaration ready to be written and judged against.
 pub(crate) struct Ready {
     pub name: DeclarationName,

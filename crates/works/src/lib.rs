@@ -4,6 +4,7 @@
 //! returns a value that serialises to the JSON of `docs`, and fails with an
 //! error that says whose move it is ([`Advise`]).
 
+pub mod access;
 pub mod advice;
 pub mod authority;
 pub mod challenge;
@@ -11,16 +12,20 @@ pub mod chips;
 pub mod code;
 pub mod declaration;
 pub mod delivery;
+pub mod desk;
 pub mod evidence;
 pub mod examine;
+pub mod explain;
 mod files;
 pub mod fit;
+pub mod floor;
 pub mod head;
 pub mod impact;
 pub mod intake;
 pub mod keeping;
 pub mod keys;
 pub mod label;
+pub mod ledger;
 mod lower;
 pub mod onboarding;
 pub mod order;
@@ -32,6 +37,7 @@ pub mod randomness;
 pub mod record;
 pub mod reel;
 pub mod rehearse;
+pub mod repeat;
 pub mod report;
 pub mod retention;
 pub mod revocation;

@@ -40,6 +40,8 @@ use crate::randomness;
 use crate::reel;
 use crate::revocation::Known;
 use crate::site::{Site, Who};
+pub use crate::station::{Told, Watch};
+
 use crate::station::{Clock, Failure, Judge, Load, work};
 use crate::trouble::Trouble;
 use crate::trust;
@@ -126,6 +128,7 @@ struct Line<'a> {
     limit: u32,
     take_over: bool,
     passphrase: Option<&'a Passphrase>,
+    watch: Watch<'a>,
 }
 
 /// Onboarding data drawn ahead, because deriving a verifier takes longer than
@@ -152,7 +155,7 @@ pub fn provision(
     who: &Who,
     told: &mut dyn FnMut(&UnitResult),
 ) -> Result<Provisioned, Trouble> {
-    let line = line(site, &request, who)?;
+    let line = line(site, &request, who, &|_| {})?;
     let mut serials = Serials::new(&request, &line.reel)?;
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
     let mut out = Provisioned {
@@ -259,7 +262,124 @@ fn each_chip(
     Ok(other_reels)
 }
 
-fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Line<'a>, Trouble> {
+/// One unit at a station where a person stands.
+pub struct OneUnit<'a> {
+    /// The reel in the station's feeder.
+    pub reel: &'a str,
+    /// The station's name.
+    pub station: &'a str,
+    /// The serial number on the housing; none where the book counts.
+    pub serial: Option<&'a str>,
+    /// The first of the series that the book counts.
+    pub serial_start: Option<&'a str>,
+    /// Attempts made at once.
+    pub attempts: u32,
+    /// Take the unit over where another station left it open.
+    pub take_over: bool,
+    /// Opens the site key where that is wrapped.
+    pub passphrase: Option<&'a Passphrase>,
+}
+
+/// Provisions one unit: that of the serial number, whose chip must then be in
+/// the fixture, or a new one on the only chip there, or on the first that is blank.
+///
+/// - `from`: where to begin looking among the chips of a feeder; kept by the caller.
+///
+/// # Errors
+///
+/// [`Trouble`] where nothing was begun, or the book or the source failed in the middle.
+pub fn one_unit(
+    site: &Site,
+    wanted: &OneUnit<'_>,
+    source: &mut dyn ChipSource,
+    from: &mut usize,
+    who: &Who,
+    watch: Watch<'_>,
+) -> Result<UnitResult, Trouble> {
+    let request = Provision {
+        reel: wanted.reel,
+        station: wanted.station,
+        units: Some(1),
+        serials: None,
+        serial_start: wanted.serial_start,
+        attempts: wanted.attempts,
+        take_over: wanted.take_over,
+        only_started: false,
+        passphrase: wanted.passphrase,
+    };
+    let line = line(site, &request, who, watch)?;
+    let mut serials = match wanted.serial {
+        Some(serial) => Serials::Exactly(UnitSerial::new(serial)?),
+        None => Serials::new(&request, &line.reel)?,
+    };
+    let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
+    let mut batch = Batch::new(randomness::system, carton.max(1));
+    let mut prepared = None;
+    let mut tries = 0;
+    loop {
+        let (id, from_feeder) = chip_for(&line, &serials, source, from)?;
+        let chip_id = ChipId::new(id.as_str())?;
+        if prepared.is_none() {
+            prepared = Some(prepare(line.iterations, line.salt_octets, &mut batch)?);
+        }
+        let result = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)?.ok_or_else(|| {
+            Trouble::refused("there is no serial number left for this unit", "Set the station up with another series.")
+        })?;
+        // Another station at the same feeder took the chip between the look and the begin.
+        let taken = result.already || matches!(result.cause.as_deref(), Some("elsewhere" | "serial-taken"));
+        tries += 1;
+        if !(from_feeder && taken) || tries == FEEDER_TRIES {
+            return Ok(result);
+        }
+        *from += 1;
+    }
+}
+
+/// Chips looked at where others take from the same feeder at the same moment.
+const FEEDER_TRIES: u32 = 64;
+
+/// The chip for the next unit, and whether it was one of many.
+fn chip_for(
+    line: &Line<'_>,
+    serials: &Serials,
+    source: &mut dyn ChipSource,
+    from: &mut usize,
+) -> Result<(chip::ChipId, bool), Trouble> {
+    let present = source.present()?;
+    if let Serials::Exactly(serial) = serials
+        && let Some(unit) = line.site.book.unit(serial)?
+    {
+        let found = present.into_iter().find(|id| id.as_str() == unit.chip_id.as_str());
+        return found.map(|id| (id, false)).ok_or_else(|| {
+            Trouble::refused(
+                format!("unit {serial} has chip {}, which is not in the fixture", unit.chip_id),
+                "Put that unit into the fixture, or scan the serial number of the one that is there.",
+            )
+        });
+    }
+    if let [only] = present.as_slice() {
+        return Ok((only.clone(), false));
+    }
+    if present.is_empty() {
+        return Err(Trouble::refused("no chip is in the fixture", "Put the unit in, then scan again."));
+    }
+    // A feeder: the next chip of this reel that nobody has touched. Looked for from
+    // where the last one was found, then once from the beginning.
+    for at in (*from..present.len()).chain(0..(*from).min(present.len())) {
+        let id = &present[at];
+        let known = line.site.book.chip(&ChipId::new(id.as_str())?)?;
+        if known.is_some_and(|k| k.reel == line.reel && k.state == ChipState::Blank) {
+            *from = at;
+            return Ok((id.clone(), true));
+        }
+    }
+    Err(Trouble::refused(
+        format!("all chips of reel {} in the feeder are used", line.reel),
+        "Put the next reel in, and set the station up for it.",
+    ))
+}
+
+fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who, watch: Watch<'a>) -> Result<Line<'a>, Trouble> {
     let reel = reel::get(site, request.reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
     let facts = &product.facts;
@@ -312,6 +432,7 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who) -> Result<Lin
         limit: site.settings.station.attempts.max(1),
         take_over: request.take_over,
         passphrase: request.passphrase,
+        watch,
     })
 }
 
@@ -324,6 +445,7 @@ fn intermediates(site: &Site, reel: &ReelId) -> Result<Vec<Arc<Certificate>>, Tr
 
 /// Where serial numbers come from.
 enum Serials {
+    Exactly(UnitSerial),
     Listed(VecDeque<UnitSerial>),
     Counted(UnitSerial),
 }
@@ -345,6 +467,7 @@ impl Serials {
 
     fn wish(&self) -> Option<SerialWish<'_>> {
         match self {
+            Self::Exactly(serial) => Some(SerialWish::Exactly(serial)),
             Self::Listed(list) => list.front().map(SerialWish::IfNew),
             Self::Counted(start) => Some(SerialWish::CountFrom(start)),
         }
@@ -447,6 +570,12 @@ fn one(
         };
         result.attempts += 1;
         result.unit = Some(begun.unit.serial.to_string());
+        (line.watch)(Told::Begun {
+            unit: begun.unit.serial.as_str(),
+            chip_id: chip_id.as_str(),
+            attempt: begun.attempt.0,
+            resumed: begun.resumed,
+        });
         if !begun.resumed {
             serials.used(&begun.unit.serial);
             used = true;
@@ -490,7 +619,7 @@ fn attempt(
     source: &mut dyn ChipSource,
     result: &mut UnitResult,
 ) -> Result<bool, Trouble> {
-    let mut clock = Clock::new();
+    let mut clock = Clock::new(line.watch);
     let done = load(line, begun).and_then(|load| {
         let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
         let mut chip = source.open(id)?;
@@ -662,7 +791,7 @@ fn factory_record(line: &Line<'_>, begun: &Begun) -> Result<Vec<u8>, Failure> {
 
 /// A chip that was provisioned before: verified as it is, never written.
 fn verify(line: &Line<'_>, id: &chip::ChipId, unit: &book::Unit, source: &mut dyn ChipSource, result: &mut UnitResult) {
-    let mut clock = Clock::new();
+    let mut clock = Clock::new(line.watch);
     let checked = (|| -> Result<(), Failure> {
         let proof = line
             .site

@@ -42,6 +42,9 @@ pub struct Settings {
     /// What is watched for, and how far ahead.
     #[serde(default)]
     pub watch: WatchSettings,
+    /// What the pages show and let people choose.
+    #[serde(default)]
+    pub pages: PageSettings,
 }
 
 /// Which site it is.
@@ -185,6 +188,29 @@ impl Default for StationSettings {
     }
 }
 
+/// What the pages show and let people choose.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct PageSettings {
+    /// The site's distance from UTC, as `+01:00`.
+    pub offset: String,
+    /// When shifts begin, as `06:00` by the site's clock.
+    pub shifts: Vec<String>,
+    /// Sources of chips that stations may be set up with, beside simulated ones
+    /// under the site's directory: a driver or a module is a program that runs here.
+    pub chips: Vec<String>,
+}
+
+impl Default for PageSettings {
+    fn default() -> Self {
+        Self {
+            offset: "+00:00".into(),
+            shifts: vec!["06:00".into(), "14:00".into(), "22:00".into()],
+            chips: Vec::new(),
+        }
+    }
+}
+
 /// Who acts, and the present.
 #[derive(Debug, Clone)]
 pub struct Who {
@@ -309,6 +335,7 @@ impl Site {
             revocation: RevocationSettings::default(),
             retention: RetentionSettings::default(),
             watch: WatchSettings::default(),
+            pages: PageSettings::default(),
         };
         let toml = toml::to_string(&settings)
             .map_err(|e| Trouble::surroundings(format!("the settings can't be written: {e}"), "Report this."))?;

@@ -78,15 +78,39 @@ impl From<ChipError> for Failure {
     }
 }
 
-/// Times the steps of an attempt, with what a simulated chip says that it took.
-pub(crate) struct Clock {
-    begun: Instant,
-    pub steps: Vec<Step>,
+/// What a station tells while it works; pages show it as it happens.
+#[derive(Debug, Clone, Copy)]
+pub enum Told<'a> {
+    /// The intention was committed: this attempt of this unit begins.
+    Begun {
+        /// The unit's serial number.
+        unit: &'a str,
+        /// Its chip.
+        chip_id: &'a str,
+        /// Which attempt.
+        attempt: i64,
+        /// Whether the unit was on a station before.
+        resumed: bool,
+    },
+    /// A step begins.
+    Step(&'a str),
+    /// A step ended, well or not.
+    Ended(&'a Step),
 }
 
-impl Clock {
-    pub fn new() -> Self {
-        Self { begun: Instant::now(), steps: Vec::new() }
+/// Takes what a station tells.
+pub type Watch<'a> = &'a (dyn Fn(Told<'_>) + Sync);
+
+/// Times the steps of an attempt, with what a simulated chip says that it took.
+pub(crate) struct Clock<'a> {
+    begun: Instant,
+    pub steps: Vec<Step>,
+    watch: Watch<'a>,
+}
+
+impl<'a> Clock<'a> {
+    pub fn new(watch: Watch<'a>) -> Self {
+        Self { begun: Instant::now(), steps: Vec::new(), watch }
     }
 
     fn now(&self, chip: &dyn Chip) -> Duration {
@@ -101,6 +125,7 @@ impl Clock {
         work: impl FnOnce(&mut dyn Chip) -> Result<T, Failure>,
     ) -> Result<T, Failure> {
         let start = self.now(chip);
+        (self.watch)(Told::Step(name));
         let done = work(chip);
         let took = self.now(chip).saturating_sub(start);
         let micros = |d: Duration| i64::try_from(d.as_micros()).unwrap_or(i64::MAX);
@@ -111,6 +136,9 @@ impl Clock {
             result: done.as_ref().map_or_else(|f| f.cause.clone(), |_| "done".into()),
             detail: done.as_ref().err().map(|f| f.detail.clone()),
         });
+        if let Some(step) = self.steps.last() {
+            (self.watch)(Told::Ended(step));
+        }
         done
     }
 
@@ -133,7 +161,7 @@ pub(crate) fn work(
     (id, key): (&ChipId, &PublicKey),
     load: &Load,
     judge: &Judge,
-    clock: &mut Clock,
+    clock: &mut Clock<'_>,
     now: OffsetDateTime,
 ) -> Result<NewProof, Failure> {
     clock.step("identify", chip, |chip| identify(chip, id, key, load))?;

@@ -280,6 +280,40 @@ pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<Uni
     Ok(view(&site.book.return_unit(&serial(unit)?, reason, &who.by())?))
 }
 
+/// Sends a failed unit to rework, with what is to be done; it keeps its chip and comes again.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is not one that can come again.
+pub fn rework(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
+    let serial = serial(unit)?;
+    let found = site.book.unit(&serial)?.ok_or_else(|| missing(unit))?;
+    if found.state != UnitState::Failed {
+        return Err(Trouble::refused(
+            format!("unit {unit} is {}, and only a failed one goes to rework", found.state.word()),
+            "One that passed is returned or scrapped; one that is open goes on at its station.",
+        ));
+    }
+    site.book.note("unit.rework", &Subject::Unit(serial), &json!({ "reason": reason }), &who.by())?;
+    Ok(view(&found))
+}
+
+/// A reason as people give it: something, and not a novel.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn reason(text: &str) -> Result<&str, Trouble> {
+    let text = text.trim();
+    if text.is_empty() || text.chars().count() > 500 || text.chars().any(char::is_control) {
+        return Err(Trouble::usage(
+            "a reason has 1 to 500 characters on one line",
+            "Say why, for whoever reads it years later.",
+        ));
+    }
+    Ok(text)
+}
+
 /// What was written.
 #[derive(Debug, Serialize)]
 pub struct Written {

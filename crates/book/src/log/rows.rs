@@ -178,6 +178,15 @@ table!(
 );
 table!(LABEL, "label", ["unit", "number"], b"ti", "unit, number, event, at, actor");
 table!(ORDER, "order_written", ["reel", "number"], b"ti", "reel, number, file_name, content_digest, chips, written");
+table!(ACCOUNT, "account", ["name"], b"t", "name, role, password, badge, closed, added, changed");
+table!(API_TOKEN, "api_token", ["name"], b"t", "name, token, role, given_by, added, expires, revoked");
+table!(
+    STATION_SETUP,
+    "station_setup",
+    ["station"],
+    b"t",
+    "station, reel, source, serial_start, takt_ms, per_hour, check_label, changed"
+);
 
 table!(
     REVOCATION_REQUEST,
@@ -252,6 +261,9 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &REVOCATION_LIST,
     &TRUST_SET,
     &PRODUCT_TRUST,
+    &ACCOUNT,
+    &API_TOKEN,
+    &STATION_SETUP,
 ];
 
 /// The table of this name.

@@ -25,6 +25,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 1, name: "the record book", statements: version1 },
     Migration { version: 2, name: "books that moved", statements: version2 },
     Migration { version: 3, name: "revocations, trust sets, retention", statements: version3 },
+    Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -62,6 +63,9 @@ pub(crate) const TABLES: &[&str] = &[
     "revocation_list",
     "trust_set",
     "product_trust",
+    "account",
+    "api_token",
+    "station_setup",
 ];
 
 fn version1(postgresql: bool) -> String {
@@ -85,6 +89,10 @@ fn version2(_postgresql: bool) -> String {
 
 fn version3(postgresql: bool) -> String {
     for_engine(include_str!("version3.sql"), postgresql) + &refusals::triggers(3, postgresql)
+}
+
+fn version4(postgresql: bool) -> String {
+    for_engine(include_str!("version4.sql"), postgresql) + &refusals::triggers(4, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

@@ -181,6 +181,23 @@ const REFUSALS_3: &[Refusal] = &[
     ),
 ];
 
+/// Version 4: accounts and tokens end, and never come back as another's.
+const REFUSALS_4: &[Refusal] = &[
+    refuse(
+        "account",
+        "UPDATE",
+        "NEW.name <> OLD.name OR NEW.added <> OLD.added OR (OLD.closed = 1 AND NEW.closed = 0)",
+        "an account keeps its name, and one that was closed stays so",
+    ),
+    refuse(
+        "api_token",
+        "UPDATE",
+        "NEW.name <> OLD.name OR NEW.token <> OLD.token OR NEW.role <> OLD.role OR NEW.given_by <> OLD.given_by \
+         OR NEW.added <> OLD.added OR NEW.expires <> OLD.expires OR (OLD.revoked = 1 AND NEW.revoked = 0)",
+        "a token can only be revoked",
+    ),
+];
+
 /// What one version of the schema brings.
 struct Brought {
     version: i64,
@@ -196,6 +213,12 @@ const BROUGHT: &[Brought] = &[
         written_once: &["revocation_wanted", "revocation", "revocation_list", "trust_set", "product_trust"],
         never_removed: &["revocation_request"],
         refusals: REFUSALS_3,
+    },
+    Brought {
+        version: 4,
+        written_once: &[],
+        never_removed: &["account", "api_token", "station_setup"],
+        refusals: REFUSALS_4,
     },
 ];
 

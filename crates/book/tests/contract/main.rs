@@ -4,6 +4,7 @@
 //! test, on one private server, each in a database of its own.
 #![allow(clippy::print_stderr, reason = "tests tell which case they are at")]
 
+mod access;
 mod arrivals;
 mod catalogue;
 mod keeping;
@@ -23,7 +24,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules};
+            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -75,6 +76,11 @@ contract! {
     racing::a_writer_killed_in_mid_write => a_writer_killed_in_mid_write,
     keeping::backup_while_a_station_writes_and_restore => backup_while_a_station_writes_and_restore,
     keeping::a_copy_is_the_same_book => a_copy_is_the_same_book,
+    access::accounts => accounts,
+    access::what_accounts_may_not_become => what_accounts_may_not_become,
+    access::sessions => sessions,
+    access::tokens_and_kept_answers => tokens_and_kept_answers,
+    access::stations_and_the_tape => stations_and_the_tape,
     keeping::a_move_leaves_nothing_behind => a_move_leaves_nothing_behind,
 }
 

@@ -26,6 +26,7 @@ pub mod reel;
 pub mod rehearse;
 pub mod report;
 pub mod revoke;
+pub mod serve;
 pub mod site;
 pub mod specimen;
 pub mod trust_set;

@@ -140,6 +140,27 @@ pub fn receive(
     who: &Who,
     progress: &(dyn Fn(u64) + Sync),
 ) -> Result<Received, Trouble> {
+    receive_unless(site, path, reel, accept_part, password, who, progress, &|| false)
+}
+
+/// The same, but stores nothing where somebody has thought better of it by then.
+///
+/// - `stop`: asked after the inspection, before anything is stored.
+///
+/// # Errors
+///
+/// As [`receive`]; and [`Trouble`] where `stop` said so.
+#[expect(clippy::too_many_arguments, reason = "those of receive, and one more")]
+pub fn receive_unless(
+    site: &Site,
+    path: &Path,
+    reel: &str,
+    accept_part: bool,
+    password: Option<&Zeroizing<Vec<u8>>>,
+    who: &Who,
+    progress: &(dyn Fn(u64) + Sync),
+    stop: &(dyn Fn() -> bool + Sync),
+) -> Result<Received, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
     let content_digest = reel::digest(path)?;
@@ -168,6 +189,9 @@ pub fn receive(
         known: &known,
     };
     let inspection = inspect::inspect(path, password, &expectation, progress)?;
+    if stop() {
+        return Err(Trouble::refused("the inspection was cancelled", "Nothing was stored."));
+    }
     let clean = inspection.is_clean();
     let mut received = Received {
         delivery: None,

@@ -40,6 +40,42 @@ pub fn of_unit(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Res
     })
 }
 
+/// Holds a scan against the label of a unit of the book, and records what came of it.
+///
+/// # Errors
+///
+/// [`Trouble`] where the unit has no label, or nothing was scanned.
+pub fn check_of_book(site: &Site, unit: &str, scanned: &str, who: &Who) -> Result<super::Checked, Trouble> {
+    let data = of_book(site, &Which::One(unit), None)?.remove(0);
+    let checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
+    let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
+    record(site, &[unit.to_owned()], event, who)?;
+    Ok(checked)
+}
+
+/// A unit's label as SVG, its symbol read back first. It shows the passcode:
+/// the showing is recorded before it happens.
+///
+/// - `why`: where it is shown.
+///
+/// # Errors
+///
+/// [`Trouble`] where the unit has no label, or one that would be refused.
+pub fn svg(
+    site: &Site,
+    unit: &str,
+    why: &str,
+    passphrase: Option<&Passphrase>,
+    by: &book::By,
+) -> Result<Vec<u8>, Trouble> {
+    let data = of_book(site, &Which::One(unit), passphrase)?.remove(0);
+    let subject = book::Subject::Unit(UnitSerial::new(unit)?);
+    site.book.note("passcode.reveal", &subject, &serde_json::json!({ "for": why }), by)?;
+    let template = super::template("device").map_err(Trouble::of)?;
+    let single = print::run::single(print::run::Single::Svg, &template, &data, &Press::default());
+    Ok(single.map_err(|e| Trouble::of(PrintError::Run(e)))?.0)
+}
+
 /// Prints device labels on A4 sheets as one PDF; the number printed.
 ///
 /// # Errors

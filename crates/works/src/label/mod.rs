@@ -20,7 +20,7 @@ use serde::Serialize;
 use crate::advice::{Advise, Kind};
 pub use check::{Checked, check};
 pub(crate) use from_book::print_units;
-pub use from_book::{Which, of_book, of_unit, record};
+pub use from_book::{Which, check_of_book, of_book, of_unit, record, svg};
 pub use units::{Defaults, Units, UnitsError, complete};
 
 /// What a run is written as.

@@ -1,0 +1,95 @@
+//! Sessions: who signed in, and until when.
+
+use serde_json::json;
+use time::OffsetDateTime;
+
+use crate::Book;
+use crate::by::{By, micros, moment};
+use crate::engine::{Row, params};
+use crate::error::BookError;
+use crate::ids::Actor;
+use crate::log::{Draft, Subject};
+use crate::words::{AccountRole, SignedInBy};
+
+/// A session that has not ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Session {
+    /// The person.
+    pub account: Actor,
+    /// The account's role now.
+    pub role: AccountRole,
+    /// How the person signed in.
+    pub means: SignedInBy,
+    /// When it ends by itself.
+    pub expires: OffsetDateTime,
+}
+
+impl Book {
+    /// Begins a session, which is an entry; sessions that ended by themselves are cleared away.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn begin_session(
+        &self,
+        token: &[u8; 32],
+        means: SignedInBy,
+        expires: OffsetDateTime,
+        by: &By,
+    ) -> Result<(), BookError> {
+        self.write(|tx| {
+            tx.run("DELETE FROM session WHERE expires <= $1", params![by.micros()])?;
+            tx.run(
+                "INSERT INTO session (token, account, means, began, expires) VALUES ($1, $2, $3, $4, $5)",
+                params![token, by.actor.as_str(), means.word(), by.micros(), micros(expires)],
+            )?;
+            let subject = Subject::Other("account", by.actor.to_string());
+            tx.append(Draft::new("session.begin", subject, json!({ "means": means })), by).map(drop)
+        })
+    }
+
+    /// The session of a token's digest, if it has not ended.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn session(&self, token: &[u8; 32], at: OffsetDateTime) -> Result<Option<Session>, BookError> {
+        let sql = "SELECT s.account, a.role, s.means, s.expires FROM session s JOIN account a ON a.name = s.account \
+                   WHERE s.token = $1 AND s.expires > $2 AND a.closed = 0";
+        let read = |row: &Row| {
+            Ok(Session {
+                account: Actor::kept(row.text(0)?),
+                role: AccountRole::read(row, 1)?,
+                means: SignedInBy::read(row, 2)?,
+                expires: moment(row.int(3)?)?,
+            })
+        };
+        self.read(|c| c.one(sql, params![token, micros(at)]))?.as_ref().map(read).transpose()
+    }
+
+    /// Moves the end of a session that is in use.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn prolong_session(&self, token: &[u8; 32], expires: OffsetDateTime) -> Result<(), BookError> {
+        self.write(|tx| {
+            tx.run("UPDATE session SET expires = $1 WHERE token = $2", params![micros(expires), token]).map(drop)
+        })
+    }
+
+    /// Ends a session, which is an entry. Ending one that is gone changes nothing.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn end_session(&self, token: &[u8; 32], by: &By) -> Result<(), BookError> {
+        self.write(|tx| {
+            if tx.run("DELETE FROM session WHERE token = $1", params![token])? > 0 {
+                let subject = Subject::Other("account", by.actor.to_string());
+                tx.append(Draft::new("session.end", subject, json!({})), by)?;
+            }
+            Ok(())
+        })
+    }
+}

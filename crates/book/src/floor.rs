@@ -1,0 +1,221 @@
+//! What pages ask of the floor: how stations are set up, how the hour goes,
+//! and a reel as it lies.
+
+use serde_json::json;
+use time::OffsetDateTime;
+
+use crate::Book;
+use crate::access::AccountError;
+use crate::attempt::Attempt;
+use crate::by::{By, micros, moment};
+use crate::engine::{Row, params};
+use crate::error::BookError;
+use crate::ids::{ChipId, ReelId, Sequence, StationName, UnitSerial};
+use crate::log::{Draft, Subject, rows};
+use crate::words::{ChipState, UnitState};
+
+/// How a station works.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StationSetup {
+    /// Its name.
+    pub station: StationName,
+    /// The reel in its feeder.
+    pub reel: ReelId,
+    /// Where its chips are, as it is typed after `--chips`.
+    pub source: String,
+    /// The first of a series of serial numbers; `None` where each is scanned.
+    pub serial_start: Option<String>,
+    /// Milliseconds that the line leaves for a unit; 0 where nobody says.
+    pub takt_ms: i64,
+    /// Units wanted in an hour; 0 where nobody says.
+    pub per_hour: i64,
+    /// Whether the next unit waits until the label of this one was scanned.
+    pub check_label: bool,
+}
+
+/// Attempts that ended in one hour (UTC).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct HourCount {
+    /// The hour's beginning.
+    pub hour: OffsetDateTime,
+    /// Passed.
+    pub passed: i64,
+    /// Failed.
+    pub failed: i64,
+}
+
+/// First attempts that ended at a station.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FirstPass {
+    /// The station.
+    pub station: StationName,
+    /// All that ended with a verdict.
+    pub first: i64,
+    /// Those that passed.
+    pub passed: i64,
+}
+
+/// A chip in its place on the reel.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct TapeChip {
+    /// Its place; the first is 1.
+    pub position: i64,
+    /// Its id.
+    pub chip_id: ChipId,
+    /// Where it stands.
+    pub state: ChipState,
+    /// Whether it has a credential.
+    pub has_credential: bool,
+    /// Its unit.
+    pub unit: Option<(UnitSerial, UnitState)>,
+}
+
+const COLUMNS: &str = "station, reel, source, serial_start, takt_ms, per_hour, check_label";
+
+impl StationSetup {
+    fn read(row: &Row) -> Result<Self, BookError> {
+        Ok(Self {
+            station: StationName::kept(row.text(0)?),
+            reel: ReelId::kept(row.text(1)?),
+            source: row.text(2)?,
+            serial_start: row.maybe(3, Row::text)?,
+            takt_ms: row.int(4)?,
+            per_hour: row.int(5)?,
+            check_label: row.int(6)? == 1,
+        })
+    }
+}
+
+impl Book {
+    /// Sets a station up, or sets it up anew.
+    ///
+    /// # Errors
+    ///
+    /// [`AccountError::Unknown`] for a reel that is not in the book.
+    pub fn set_station(&self, setup: &StationSetup, by: &By) -> Result<Sequence, AccountError> {
+        self.write(|tx| {
+            let sequence = tx.next_sequence()?;
+            if tx.one("SELECT 1 FROM reel WHERE reel_id = $1", params![setup.reel.as_str()])?.is_none() {
+                return Err(AccountError::Unknown { what: "reel", name: setup.reel.to_string() });
+            }
+            tx.change_one(
+                &rows::STATION_SETUP,
+                "INSERT INTO station_setup (station, reel, source, serial_start, takt_ms, per_hour, check_label, \
+                 changed, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9) ON CONFLICT (station) DO UPDATE SET \
+                 reel = excluded.reel, source = excluded.source, serial_start = excluded.serial_start, \
+                 takt_ms = excluded.takt_ms, per_hour = excluded.per_hour, check_label = excluded.check_label, \
+                 changed = excluded.changed, entry = excluded.entry",
+                params![
+                    setup.station.as_str(),
+                    setup.reel.as_str(),
+                    &setup.source,
+                    setup.serial_start.as_deref(),
+                    setup.takt_ms,
+                    setup.per_hour,
+                    i64::from(setup.check_label),
+                    by.micros(),
+                    sequence
+                ],
+            )?;
+            let subject = Subject::Other("station", setup.station.to_string());
+            let body = json!({ "reel": setup.reel, "source": setup.source });
+            Ok(tx.append(Draft::new("station.set", subject, body), by)?)
+        })
+    }
+
+    /// The stations that were set up, by name.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn stations(&self) -> Result<Vec<StationSetup>, BookError> {
+        let sql = format!("SELECT {COLUMNS} FROM station_setup ORDER BY station");
+        self.read(|c| c.all(&sql, &[]))?.iter().map(StationSetup::read).collect()
+    }
+
+    /// One station.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn station(&self, name: &StationName) -> Result<Option<StationSetup>, BookError> {
+        let sql = format!("SELECT {COLUMNS} FROM station_setup WHERE station = $1");
+        self.read(|c| c.one(&sql, params![name.as_str()]))?.as_ref().map(StationSetup::read).transpose()
+    }
+
+    /// The last attempt that ended at a station since a moment.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn last_attempt(&self, station: &StationName, since: OffsetDateTime) -> Result<Option<Attempt>, BookError> {
+        let sql = format!(
+            "SELECT {} FROM attempt a WHERE a.ended >= $1 AND a.station = $2 ORDER BY a.ended DESC LIMIT 1",
+            Attempt::COLUMNS
+        );
+        self.read(|c| c.one(&sql, params![micros(since), station.as_str()]))?.as_ref().map(Attempt::read).transpose()
+    }
+
+    /// Attempts by the hour in which they ended, from `from` to before `to`; empty hours are left out.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn count_hours(&self, from: OffsetDateTime, to: OffsetDateTime) -> Result<Vec<HourCount>, BookError> {
+        const HOUR: i64 = 3_600_000_000;
+        let sql = format!(
+            "SELECT ended / {HOUR}, CAST(sum(CASE result WHEN 'passed' THEN 1 ELSE 0 END) AS BIGINT), \
+             CAST(sum(CASE result WHEN 'failed' THEN 1 ELSE 0 END) AS BIGINT) FROM attempt \
+             WHERE ended >= $1 AND ended < $2 GROUP BY ended / {HOUR} ORDER BY 1"
+        );
+        self.read(|c| c.all(&sql, params![micros(from), micros(to)]))?
+            .iter()
+            .map(|row| Ok(HourCount { hour: moment(row.int(0)? * HOUR)?, passed: row.int(1)?, failed: row.int(2)? }))
+            .collect()
+    }
+
+    /// First attempts by station, for those that ended from `from` to before `to`.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn first_passes(&self, from: OffsetDateTime, to: OffsetDateTime) -> Result<Vec<FirstPass>, BookError> {
+        let sql = "SELECT station, count(*), CAST(sum(CASE result WHEN 'passed' THEN 1 ELSE 0 END) AS BIGINT) \
+                   FROM attempt WHERE ended >= $1 AND ended < $2 AND number = 1 AND result IN ('passed', 'failed') \
+                   GROUP BY station ORDER BY station";
+        self.read(|c| c.all(sql, params![micros(from), micros(to)]))?
+            .iter()
+            .map(|row| {
+                Ok(FirstPass { station: StationName::kept(row.text(0)?), first: row.int(1)?, passed: row.int(2)? })
+            })
+            .collect()
+    }
+
+    /// The chips of a reel in their order, each with its fate: up to `limit` from place `from` on.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn tape(&self, reel: &ReelId, from: i64, limit: u32) -> Result<Vec<TapeChip>, BookError> {
+        let sql = "SELECT c.position, c.chip_id, c.state, CASE WHEN k.public_key IS NULL THEN 0 ELSE 1 END, u.serial, u.state FROM chip c \
+                   LEFT JOIN credential k ON k.public_key = c.public_key LEFT JOIN unit u ON u.chip_id = c.chip_id \
+                   WHERE c.reel = $1 AND c.position >= $2 ORDER BY c.position LIMIT $3";
+        self.read(|c| c.all(sql, params![reel.as_str(), from, i64::from(limit)]))?
+            .iter()
+            .map(|row| {
+                let unit = if row.is_null(4) {
+                    None
+                } else {
+                    Some((UnitSerial::kept(row.text(4)?), UnitState::read(row, 5)?))
+                };
+                Ok(TapeChip {
+                    position: row.int(0)?,
+                    chip_id: ChipId::kept(row.text(1)?),
+                    state: ChipState::read(row, 2)?,
+                    has_credential: row.int(3)? == 1,
+                    unit,
+                })
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,233 @@
+//! Failures as a browser, a page's part, or a program is told of them.
+
+use askama::Template;
+use axum::body::{Body, to_bytes};
+use axum::extract::{Request, State};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
+use axum::middleware::Next;
+use axum::response::{Html, IntoResponse, Redirect, Response};
+use works::{Advise, Kind, Trouble};
+
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+
+/// Why there is no page.
+pub enum Oops {
+    /// What the works said.
+    Trouble(Trouble),
+    /// Nobody is signed in.
+    SignIn,
+    /// The person's role does not allow it.
+    Forbidden(String),
+    /// There is nothing under this address.
+    Missing,
+    /// Something else, with its status.
+    Status(StatusCode, String, String),
+}
+
+impl From<Trouble> for Oops {
+    fn from(trouble: Trouble) -> Self {
+        Self::Trouble(trouble)
+    }
+}
+
+/// A failure on its way out, not yet in the words of whoever asked.
+#[derive(Clone)]
+pub struct Told {
+    kind: &'static str,
+    message: String,
+    advice: String,
+    sign_in: bool,
+}
+
+/// Marks an answer that says in its own words what went wrong.
+#[derive(Clone)]
+pub struct Worded;
+
+/// The HTTP status of whose move it is.
+pub fn status(kind: Kind) -> StatusCode {
+    match kind {
+        Kind::Refused => StatusCode::UNPROCESSABLE_ENTITY,
+        Kind::Usage => StatusCode::BAD_REQUEST,
+        Kind::Surroundings => StatusCode::SERVICE_UNAVAILABLE,
+    }
+}
+
+impl IntoResponse for Oops {
+    fn into_response(self) -> Response {
+        let (code, told) = match self {
+            Self::Trouble(trouble) => {
+                let advice = trouble.advice().unwrap_or_default();
+                let told = Told { kind: trouble.kind().word(), message: trouble.to_string(), advice, sign_in: false };
+                (status(trouble.kind()), told)
+            }
+            Self::SignIn => (
+                StatusCode::UNAUTHORIZED,
+                Told {
+                    kind: "unauthorized",
+                    message: "nobody is signed in".into(),
+                    advice: "Sign in, or send a token that holds.".into(),
+                    sign_in: true,
+                },
+            ),
+            Self::Forbidden(what) => (
+                StatusCode::FORBIDDEN,
+                Told {
+                    kind: "forbidden",
+                    message: what,
+                    advice: "Ask an engineer of this site.".into(),
+                    sign_in: false,
+                },
+            ),
+            Self::Missing => (
+                StatusCode::NOT_FOUND,
+                Told {
+                    kind: "missing",
+                    message: "there is nothing under this address".into(),
+                    advice: "Look at the address, or go on from the first page.".into(),
+                    sign_in: false,
+                },
+            ),
+            Self::Status(code, message, advice) => (code, Told { kind: "refused", message, advice, sign_in: false }),
+        };
+        let mut response = code.into_response();
+        response.extensions_mut().insert(told);
+        response
+    }
+}
+
+/// A page or a part of one.
+pub fn page(template: &impl Template) -> Result<Response, Oops> {
+    match template.render() {
+        Ok(html) => Ok(Html(html).into_response()),
+        Err(error) => Err(Trouble::surroundings(format!("the page can't be drawn: {error}"), "Report this.").into()),
+    }
+}
+
+/// Leads on after something was done: a page's part is told by htmx's own header.
+pub fn go(headers: &HeaderMap, to: &str) -> Response {
+    if is_part(headers) {
+        let mut response = StatusCode::NO_CONTENT.into_response();
+        if let Ok(value) = HeaderValue::from_str(to) {
+            response.headers_mut().insert(HeaderName::from_static("hx-redirect"), value);
+        }
+        return response;
+    }
+    Redirect::to(to).into_response()
+}
+
+/// Whether a part of a page was asked for.
+pub fn is_part(headers: &HeaderMap) -> bool {
+    headers.contains_key("hx-request")
+}
+
+#[derive(Template)]
+#[template(path = "oops.html")]
+struct OopsPage {
+    frame: Frame,
+    code: u16,
+    message: String,
+    advice: String,
+}
+
+#[derive(Template)]
+#[template(path = "oops_part.html")]
+struct OopsPart {
+    message: String,
+    advice: String,
+}
+
+/// Words a failure for whoever asked; failures of the framework too.
+pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Response {
+    let path = request.uri().path().to_owned();
+    let asked = request.uri().to_string();
+    let json = path.starts_with("/api/") || path == "/metrics" || path == "/health";
+    let part = is_part(request.headers());
+    let reads = request.method().is_safe();
+    let mut response = next.run(request).await;
+    let code = response.status();
+    let worded = response.extensions().get::<Worded>().is_some();
+    if worded || !code.is_client_error() && !code.is_server_error() {
+        return response;
+    }
+    let person = response.extensions_mut().remove::<Person>();
+    let told = match response.extensions_mut().remove::<Told>() {
+        Some(told) => told,
+        // One that was worded already says so by its type.
+        None if response.headers().get(header::CONTENT_TYPE).is_some_and(|t| t == "application/json") => {
+            return response;
+        }
+        None => {
+            let body = to_bytes(std::mem::take(response.body_mut()), 4096).await.unwrap_or_default();
+            let said = String::from_utf8_lossy(&body).into_owned();
+            let message = if said.trim().is_empty() {
+                code.canonical_reason().unwrap_or("this can't be done").to_lowercase()
+            } else {
+                said
+            };
+            Told { kind: "usage", message, advice: "Look at what was sent.".into(), sign_in: false }
+        }
+    };
+    let allow = response.headers().get(header::ALLOW).cloned();
+    let mut out = if json {
+        let document = serde_json::json!({ "error": {
+            "kind": told.kind, "message": told.message, "advice": told.advice,
+        }});
+        let mut out = (code, axum::Json(document)).into_response();
+        if code == StatusCode::UNAUTHORIZED {
+            out.headers_mut().insert(header::WWW_AUTHENTICATE, HeaderValue::from_static("Bearer"));
+        }
+        out
+    } else if told.sign_in {
+        let to = if reads && !part { format!("/sign-in?next={}", in_address(&asked)) } else { "/sign-in".into() };
+        if part {
+            let mut out = StatusCode::UNAUTHORIZED.into_response();
+            out.headers_mut().insert(HeaderName::from_static("hx-redirect"), HeaderValue::from_static("/sign-in"));
+            out
+        } else {
+            Redirect::to(&to).into_response()
+        }
+    } else {
+        let html = if part {
+            OopsPart { message: told.message, advice: told.advice }.render()
+        } else {
+            let frame = Frame::new(&app, person.as_ref(), "");
+            OopsPage { frame, code: code.as_u16(), message: told.message, advice: told.advice }.render()
+        };
+        (code, Html(html.unwrap_or_default())).into_response()
+    };
+    if let Some(allow) = allow {
+        out.headers_mut().insert(header::ALLOW, allow);
+    }
+    out
+}
+
+/// An address as part of another one.
+pub fn in_address(text: &str) -> String {
+    percent_encoding::utf8_percent_encode(text, percent_encoding::NON_ALPHANUMERIC).to_string()
+}
+
+/// Headers that every answer carries.
+pub async fn headers(State(app): State<App>, request: Request<Body>, next: Next) -> Response {
+    const CSP: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \
+                       font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; \
+                       frame-ancestors 'none'";
+    let mut response = next.run(request).await;
+    let headers = response.headers_mut();
+    let mut set = |name: &'static str, value: &'static str| {
+        headers.entry(HeaderName::from_static(name)).or_insert(HeaderValue::from_static(value));
+    };
+    set("content-security-policy", CSP);
+    set("x-content-type-options", "nosniff");
+    set("x-frame-options", "DENY");
+    set("referrer-policy", "same-origin");
+    set("cross-origin-opener-policy", "same-origin");
+    set("cross-origin-resource-policy", "same-origin");
+    set("permissions-policy", "camera=(), microphone=(), geolocation=()");
+    set("cache-control", "no-store");
+    if app.tls {
+        set("strict-transport-security", "max-age=31536000");
+    }
+    response
+}

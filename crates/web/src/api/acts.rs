@@ -1,0 +1,251 @@
+//! What changes something.
+
+use axum::Json;
+use axum::body::Bytes;
+use axum::extract::{Path, Query, State};
+use axum::http::HeaderMap;
+use axum::response::Response;
+use serde::Deserialize;
+use utoipa::IntoParams;
+use works::desk::Scanned;
+use works::reel::manifest::ColumnMap;
+use works::{Trouble, delivery, label, reel, unit};
+
+use super::once::once;
+use super::shapes::{Checked, Problem, Received, Scan, Unit, UnitResult, Why, WorkUnit};
+use crate::answer::Oops;
+use crate::app::App;
+use crate::guard::Person;
+
+fn shape<T: serde::de::DeserializeOwned>(answer: impl serde::Serialize) -> Result<T, Trouble> {
+    serde_json::to_value(answer)
+        .and_then(serde_json::from_value)
+        .map_err(|e| Trouble::surroundings(format!("the answer does not have its shape: {e}"), "Report this."))
+}
+
+/// Characters of a scan, as the document says.
+const SCAN: usize = 1000;
+
+/// A body as a file of that name, which the works read.
+fn as_file(name: &str, octets: &[u8]) -> Result<(tempfile::TempDir, std::path::PathBuf), Trouble> {
+    let disk = |e: std::io::Error| Trouble::surroundings(format!("the body can't be kept: {e}"), "Look at the disk.");
+    let folder = tempfile::tempdir().map_err(disk)?;
+    let path = folder.path().join(crate::incoming::safe_name(name, 0));
+    std::fs::write(&path, octets).map_err(disk)?;
+    Ok((folder, path))
+}
+
+/// Where a manifest belongs.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct ReelQuery {
+    /// The reel's id.
+    #[param(min_length = 1, max_length = 100)]
+    reel: String,
+    /// The product.
+    #[param(min_length = 1, max_length = 100)]
+    product: String,
+    /// The manifest's name.
+    name: Option<String>,
+    /// Which columns, as `chip_id=uid,public_key=spki`.
+    map: Option<String>,
+}
+
+/// Receives a reel: all of it or nothing. The body is the manifest.
+#[utoipa::path(post, path = "/api/v1/reels", security(("token" = [])),
+    params(ReelQuery, ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses(
+    (status = 200, body = Received), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
+    (status = 422, body = Problem), (status = 503, body = Problem)))]
+pub async fn receive_reel(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Query(query): Query<ReelQuery>,
+    body: Bytes,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let request = format!("reel {query:?} {:?}", works::access::digest(&String::from_utf8_lossy(&body)));
+    once(&app, &person, &headers, request, move |app| {
+        let map: ColumnMap = match query.map.as_deref() {
+            Some(map) => {
+                map.parse().map_err(|e: String| Trouble::usage(e, "Give chip_id=COLUMN,public_key=COLUMN."))?
+            }
+            None => ColumnMap::default(),
+        };
+        let (_folder, path) = as_file(query.name.as_deref().unwrap_or("manifest"), &body)?;
+        let received = reel::receive(&app.site, &path, &query.reel, &query.product, &map, &who)?;
+        shape::<Received>(received.json())
+    })
+    .await
+}
+
+/// Where a delivery belongs.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct DeliveryQuery {
+    /// The reel.
+    #[param(min_length = 1, max_length = 100)]
+    reel: String,
+    /// The file's name.
+    name: Option<String>,
+    /// Keep the good part where some of it is refused.
+    #[serde(default)]
+    accept_part: bool,
+}
+
+/// Receives a delivery, inspected as a whole. The body is the file.
+#[utoipa::path(post, path = "/api/v1/deliveries", security(("token" = [])),
+    params(DeliveryQuery, ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses(
+    (status = 200, body = Received), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
+    (status = 422, body = Problem), (status = 503, body = Problem)))]
+pub async fn receive_delivery(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Query(query): Query<DeliveryQuery>,
+    body: Bytes,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let request = format!("delivery {query:?} {:?}", works::access::digest(&String::from_utf8_lossy(&body)));
+    once(&app, &person, &headers, request, move |app| {
+        let (_folder, path) = as_file(query.name.as_deref().unwrap_or("delivery"), &body)?;
+        let received = delivery::receive(&app.site, &path, &query.reel, query.accept_part, None, &who, &|_| {})?;
+        shape::<Received>(received.json())
+    })
+    .await
+}
+
+/// Works the next unit at a station, and waits for its verdict.
+#[utoipa::path(post, path = "/api/v1/stations/{station}/units", security(("token" = [])),
+    params(("station" = String, Path, description = "Its name"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = WorkUnit, responses(
+    (status = 200, body = UnitResult), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn work_unit(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(station): Path<String>,
+    Json(wanted): Json<WorkUnit>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let request = format!("work {station} {wanted:?}");
+    once(&app, &person, &headers, request, move |app| {
+        let serial = wanted.serial.as_deref().unwrap_or_default();
+        match app.desks.scan(&station, serial, &who)? {
+            Scanned::Unit(job) => shape::<UnitResult>(app.desks.work(*job)?),
+            Scanned::Label(_) => Err(Trouble::refused(
+                "the label of the last unit was due, and this was taken for its scan",
+                "Check labels by their own call.",
+            )),
+        }
+    })
+    .await
+}
+
+/// Scraps a unit and its chip.
+#[utoipa::path(post, path = "/api/v1/units/{unit}/scrap", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = Why, responses(
+    (status = 200, body = Unit), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn scrap(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(serial): Path<String>,
+    Json(why): Json<Why>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    once(&app, &person, &headers, format!("scrap {serial} {why:?}"), move |app| {
+        shape::<Unit>(unit::scrap(&app.site, &serial, unit::reason(&why.reason)?, why.take_over, &who)?)
+    })
+    .await
+}
+
+/// Records that a passed unit came back.
+#[utoipa::path(post, path = "/api/v1/units/{unit}/return", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = Why, responses(
+    (status = 200, body = Unit), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn take_back(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(serial): Path<String>,
+    Json(why): Json<Why>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    once(&app, &person, &headers, format!("return {serial} {why:?}"), move |app| {
+        shape::<Unit>(unit::take_back(&app.site, &serial, unit::reason(&why.reason)?, &who)?)
+    })
+    .await
+}
+
+/// Sends a failed unit to rework.
+#[utoipa::path(post, path = "/api/v1/units/{unit}/rework", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = Why, responses(
+    (status = 200, body = Unit), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn rework(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(serial): Path<String>,
+    Json(why): Json<Why>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    once(&app, &person, &headers, format!("rework {serial} {why:?}"), move |app| {
+        shape::<Unit>(unit::rework(&app.site, &serial, unit::reason(&why.reason)?, &who)?)
+    })
+    .await
+}
+
+/// Holds a scan against the unit's label, and records what came of it.
+#[utoipa::path(post, path = "/api/v1/units/{unit}/label-check", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = Scan, responses(
+    (status = 200, body = Checked), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn check_label(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(serial): Path<String>,
+    Json(scan): Json<Scan>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    // A scan holds a passcode: only its digest goes into what is kept.
+    let request = format!("check {serial} {:?}", works::access::digest(&scan.scanned));
+    let length = scan.scanned.chars().count();
+    if !(1..=SCAN).contains(&length) {
+        return Err(
+            Trouble::usage(format!("a scan of {length} characters"), "Scan the symbol on the label once.").into()
+        );
+    }
+    once(&app, &person, &headers, request, move |app| {
+        shape::<Checked>(label::check_of_book(&app.site, &serial, &scan.scanned, &who)?)
+    })
+    .await
+}

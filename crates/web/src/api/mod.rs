@@ -1,0 +1,81 @@
+//! The same work for a manufacturing-execution system: JSON over HTTP.
+//!
+//! Each call carries `Authorization: Bearer TOKEN`; the token's role is the
+//! caller's. What changes something takes an `Idempotency-Key`, so that a call sent
+//! twice is done once. The document at `/api/openapi.json` is made from this code.
+
+mod acts;
+mod health;
+mod once;
+mod reads;
+mod shapes;
+
+use axum::Json;
+use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
+use utoipa::{Modify, OpenApi};
+use works::access::Role;
+
+use crate::routes::{Need, Routes};
+
+/// The document.
+#[derive(OpenApi)]
+#[openapi(
+    info(title = "touchmark", description = "What a line does with device identities, for other programs of the factory."),
+    paths(
+        reads::site, reads::products, reads::reels, reads::reel, reads::deliveries, reads::delivery, reads::units,
+        reads::unit, reads::find, reads::stations, reads::line, reads::totals, reads::events,
+        acts::receive_reel, acts::receive_delivery, acts::work_unit, acts::scrap, acts::take_back, acts::rework,
+        acts::check_label, health::health, health::metrics,
+    ),
+    components(schemas(shapes::Problem)),
+    modifiers(&Bearer),
+)]
+pub struct Document;
+
+struct Bearer;
+
+impl Modify for Bearer {
+    fn modify(&self, openapi: &mut utoipa::openapi::OpenApi) {
+        if let Some(components) = openapi.components.as_mut() {
+            let scheme = SecurityScheme::Http(Http::new(HttpAuthScheme::Bearer));
+            components.add_security_scheme("token", scheme);
+        }
+    }
+}
+
+async fn document() -> Json<utoipa::openapi::OpenApi> {
+    Json(Document::openapi())
+}
+
+pub(crate) fn routes(
+    routes: Routes,
+    all: &'static [Role],
+    floor: &'static [Role],
+    read: &'static [Role],
+    engineer: &'static [Role],
+) -> Routes {
+    routes
+        .get("/api/openapi.json", Need::Nobody, document)
+        .get("/health", Need::Nobody, health::health)
+        .get("/metrics", Need::Api(read), health::metrics)
+        .get("/api/v1/site", Need::Api(all), reads::site)
+        .get("/api/v1/products", Need::Api(all), reads::products)
+        .get("/api/v1/reels", Need::Api(all), reads::reels)
+        .body("/api/v1/reels", Need::Api(engineer), acts::receive_reel)
+        .get("/api/v1/reels/{reel}", Need::Api(all), reads::reel)
+        .get("/api/v1/deliveries", Need::Api(all), reads::deliveries)
+        .body("/api/v1/deliveries", Need::Api(engineer), acts::receive_delivery)
+        .get("/api/v1/deliveries/{delivery}", Need::Api(all), reads::delivery)
+        .get("/api/v1/units", Need::Api(all), reads::units)
+        .get("/api/v1/units/{unit}", Need::Api(all), reads::unit)
+        .post("/api/v1/units/{unit}/scrap", Need::Api(engineer), acts::scrap)
+        .post("/api/v1/units/{unit}/return", Need::Api(engineer), acts::take_back)
+        .post("/api/v1/units/{unit}/rework", Need::Api(engineer), acts::rework)
+        .post("/api/v1/units/{unit}/label-check", Need::Api(floor), acts::check_label)
+        .get("/api/v1/find", Need::Api(all), reads::find)
+        .get("/api/v1/stations", Need::Api(all), reads::stations)
+        .post("/api/v1/stations/{station}/units", Need::Api(floor), acts::work_unit)
+        .get("/api/v1/line", Need::Api(all), reads::line)
+        .get("/api/v1/totals", Need::Api(all), reads::totals)
+        .get("/api/v1/events", Need::Api(all), reads::events)
+}

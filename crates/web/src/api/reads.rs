@@ -1,0 +1,208 @@
+//! What changes nothing.
+
+use std::convert::Infallible;
+
+use axum::Json;
+use axum::extract::{Path, Query, State};
+use axum::response::sse::{Event, KeepAlive, Sse};
+use serde::Deserialize;
+use serde_json::{Value, json};
+use tokio::sync::broadcast::error::RecvError;
+use tokio_stream::Stream;
+use utoipa::IntoParams;
+use works::desk::{Phase, View};
+use works::{Trouble, delivery, floor, product, reel, unit};
+
+use super::shapes::{Delivery, Found, Problem, Product, Reel, Site, Station, Unit, shaped};
+use crate::answer::Oops;
+use crate::app::App;
+use crate::guard::Person;
+
+type Answer<T> = Result<Json<T>, Oops>;
+
+/// The site.
+#[utoipa::path(get, path = "/api/v1/site", security(("token" = [])), responses(
+    (status = 200, body = Site), (status = 401, body = Problem), (status = 403, body = Problem)))]
+pub async fn site(State(app): State<App>) -> Json<Site> {
+    let settings = &app.site.settings.site;
+    let version = env!("CARGO_PKG_VERSION").to_owned();
+    Json(Site { id: settings.id.clone(), name: settings.name.clone(), version })
+}
+
+/// All products.
+#[utoipa::path(get, path = "/api/v1/products", security(("token" = [])), responses(
+    (status = 200, body = Vec<Product>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn products(State(app): State<App>) -> Answer<Vec<Product>> {
+    shaped(app.work(|app| product::list(&app.site)).await?).map(Json)
+}
+
+/// All reels.
+#[utoipa::path(get, path = "/api/v1/reels", security(("token" = [])), responses(
+    (status = 200, body = Vec<Reel>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn reels(State(app): State<App>) -> Answer<Vec<Reel>> {
+    shaped(app.work(|app| reel::list(&app.site)).await?).map(Json)
+}
+
+/// One reel.
+#[utoipa::path(get, path = "/api/v1/reels/{reel}", security(("token" = [])),
+    params(("reel" = String, Path, description = "Its id")), responses(
+    (status = 200, body = Reel), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+pub async fn reel(State(app): State<App>, Path(name): Path<String>) -> Answer<Reel> {
+    shaped(app.work(move |app| reel::show(&app.site, &name)).await?).map(Json)
+}
+
+/// All deliveries.
+#[utoipa::path(get, path = "/api/v1/deliveries", security(("token" = [])), responses(
+    (status = 200, body = Vec<Delivery>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn deliveries(State(app): State<App>) -> Answer<Vec<Delivery>> {
+    shaped(app.work(|app| delivery::list(&app.site)).await?).map(Json)
+}
+
+/// One delivery.
+#[utoipa::path(get, path = "/api/v1/deliveries/{delivery}", security(("token" = [])),
+    params(("delivery" = String, Path, description = "Its id")), responses(
+    (status = 200, body = Delivery), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+pub async fn delivery(State(app): State<App>, Path(id): Path<String>) -> Answer<Delivery> {
+    shaped(app.work(move |app| delivery::show(&app.site, &id)).await?).map(Json)
+}
+
+/// Which units.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct UnitsQuery {
+    /// Of a reel.
+    reel: Option<String>,
+    /// In a state.
+    #[param(schema_with = states)]
+    state: Option<String>,
+    /// After this serial number.
+    after: Option<String>,
+    /// At most so many, 1 to 1000; 100 where not told.
+    #[param(minimum = 1, maximum = 1000)]
+    limit: Option<u32>,
+}
+
+fn states() -> utoipa::openapi::schema::Object {
+    utoipa::openapi::ObjectBuilder::new()
+        .schema_type(utoipa::openapi::schema::Type::String)
+        .enum_values(Some(["open", "passed", "failed", "scrapped", "returned"]))
+        .build()
+}
+
+/// Units in the order of their serial numbers.
+#[utoipa::path(get, path = "/api/v1/units", security(("token" = [])), params(UnitsQuery), responses(
+    (status = 200, body = Vec<Unit>), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 503, body = Problem)))]
+pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> Answer<Vec<Unit>> {
+    let found = app
+        .work(move |app| {
+            let wanted = unit::Wanted {
+                reel: query.reel.as_deref(),
+                state: query.state.as_deref(),
+                after: query.after.as_deref(),
+                limit: match query.limit.unwrap_or(100) {
+                    limit @ 1..=1000 => limit,
+                    limit => {
+                        return Err(Trouble::usage(
+                            format!("{limit} units are not 1 to 1000"),
+                            "Ask for fewer, then for those after the last.",
+                        ));
+                    }
+                },
+            };
+            unit::list(&app.site, &wanted)
+        })
+        .await?;
+    shaped(found).map(Json)
+}
+
+/// A unit's whole story; the passcode is never in it.
+#[utoipa::path(get, path = "/api/v1/units/{unit}", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number")), responses(
+    (status = 200, body = Object), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+pub async fn unit(State(app): State<App>, person: Person, Path(name): Path<String>) -> Answer<Value> {
+    let who = app.who(&person);
+    app.work(move |app| unit::show(&app.site, &name, None, &who)).await.map(Json)
+}
+
+/// What to look for.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+pub struct FindQuery {
+    /// A serial number of a unit or a credential, a chip id, or the beginning of one.
+    q: String,
+}
+
+/// Looks a text up.
+#[utoipa::path(get, path = "/api/v1/find", security(("token" = [])), params(FindQuery), responses(
+    (status = 200, body = Vec<Found>), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 503, body = Problem)))]
+pub async fn find(State(app): State<App>, Query(query): Query<FindQuery>) -> Answer<Vec<Found>> {
+    shaped(app.work(move |app| unit::find(&app.site, &query.q)).await?).map(Json)
+}
+
+/// The stations that were set up.
+#[utoipa::path(get, path = "/api/v1/stations", security(("token" = [])), responses(
+    (status = 200, body = Vec<Station>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn stations(State(app): State<App>) -> Answer<Vec<Station>> {
+    shaped(app.work(|app| floor::stations(&app.site)).await?).map(Json)
+}
+
+/// The line at a glance: stations, hours, causes, stock.
+#[utoipa::path(get, path = "/api/v1/line", security(("token" = [])), responses(
+    (status = 200, body = Object), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn line(State(app): State<App>) -> Answer<Value> {
+    shaped(app.work(|app| floor::line(&app.site, (app.clock)())).await?).map(Json)
+}
+
+/// Chips, credentials and units by state.
+#[utoipa::path(get, path = "/api/v1/totals", security(("token" = [])), responses(
+    (status = 200, body = Object), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn totals(State(app): State<App>) -> Answer<Value> {
+    app.work(|app| floor::totals(&app.site)).await.map(Json)
+}
+
+fn told(view: &View) -> Value {
+    json!({
+        "station": view.station, "unit": view.unit, "chip_id": view.chip_id, "phase": view.phase,
+        "cause": view.cause, "next": view.next, "label": view.label, "milliseconds": view.milliseconds,
+    })
+}
+
+/// Results as they come: server-sent events named `unit`, one for each verdict or label.
+#[utoipa::path(get, path = "/api/v1/events", security(("token" = [])), responses(
+    (status = 200, description = "A stream that does not end", content_type = "text/event-stream", body = String),
+    (status = 401, body = Problem), (status = 403, body = Problem)))]
+pub async fn events(State(app): State<App>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let mut views = app.views.subscribe();
+    let mut closing = app.closing.clone();
+    let (send, receive) = tokio::sync::mpsc::channel(64);
+    tokio::spawn(async move {
+        loop {
+            let event = tokio::select! {
+                _ = closing.changed() => return,
+                () = send.closed() => return,
+                view = views.recv() => match view {
+                    Ok(view) if view.phase == Phase::Working => continue,
+                    Ok(view) => Event::default().event("unit").data(told(&view).to_string()),
+                    // Who can't keep up is told so, and asks the lists for what it missed.
+                    Err(RecvError::Lagged(n)) => Event::default().event("missed").data(n.to_string()),
+                    Err(RecvError::Closed) => return,
+                },
+            };
+            if send.send(Ok(event)).await.is_err() {
+                return;
+            }
+        }
+    });
+    Sse::new(tokio_stream::wrappers::ReceiverStream::new(receive)).keep_alive(KeepAlive::default())
+}

@@ -1,0 +1,107 @@
+//! What all requests share.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use time::OffsetDateTime;
+use tokio::sync::{broadcast, watch};
+use works::access::Gate;
+use works::desk::{Desks, View};
+use works::site::{Site, Who};
+use works::{Trouble, access};
+
+use crate::answer::Oops;
+use crate::incoming::Incoming;
+
+/// Changes of stations kept for a page that is slow to read them.
+const KEPT: usize = 256;
+
+/// The site and everything that runs in it; cheap to clone.
+#[derive(Clone)]
+pub struct App(Arc<Inner>);
+
+/// What [`App`] points at.
+pub struct Inner {
+    /// The site.
+    pub site: Arc<Site>,
+    /// Its stations.
+    pub desks: Desks,
+    /// Slows down who guesses.
+    pub gate: Gate,
+    /// What people have brought in and is looked at.
+    pub incoming: Incoming,
+    /// Whether requests come over TLS.
+    pub tls: bool,
+    /// The one-time word of a site without accounts.
+    pub link: Mutex<Option<String>>,
+    /// Each change of a station.
+    pub views: broadcast::Sender<Arc<View>>,
+    /// Turns true when the server is to stop.
+    pub closing: watch::Receiver<bool>,
+    /// The clock.
+    pub clock: fn() -> OffsetDateTime,
+}
+
+impl std::ops::Deref for App {
+    type Target = Inner;
+    fn deref(&self) -> &Inner {
+        &self.0
+    }
+}
+
+impl App {
+    /// Opens the pages of a site. Its key must have been opened, where it is wrapped.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the book gave no answer, or the site key is still closed.
+    pub fn new(site: Site, tls: bool, closing: watch::Receiver<bool>) -> Result<Self, Trouble> {
+        site.key(None)?;
+        let link = if access::has_accounts(&site)? { None } else { Some(access::draw_token()?.to_string()) };
+        let site = Arc::new(site);
+        let (views, _) = broadcast::channel(KEPT);
+        let told = views.clone();
+        // Nobody may be looking; that is no failure.
+        let desks = Desks::new(Arc::clone(&site), None, Box::new(move |view| drop(told.send(Arc::new(view.clone())))));
+        let incoming = Incoming::default();
+        let clock = OffsetDateTime::now_utc;
+        Ok(Self(Arc::new(Inner {
+            site,
+            desks,
+            gate: Gate::default(),
+            incoming,
+            tls,
+            link: Mutex::new(link),
+            views,
+            closing,
+            clock,
+        })))
+    }
+
+    /// The one-time word by which the first account is made, while there is none.
+    pub fn link(&self) -> Option<String> {
+        self.link.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Calls the works on a thread that may block.
+    ///
+    /// # Errors
+    ///
+    /// What the works say, or that the thread died.
+    pub async fn work<T: Send + 'static>(
+        &self,
+        act: impl FnOnce(&Self) -> Result<T, Trouble> + Send + 'static,
+    ) -> Result<T, Oops> {
+        let app = self.clone();
+        match tokio::task::spawn_blocking(move || act(&app)).await {
+            Ok(done) => done.map_err(Oops::from),
+            Err(_) => {
+                Err(Trouble::surroundings("the work stopped in the middle", "Try again, and report this.").into())
+            }
+        }
+    }
+
+    /// A person, by this server's clock.
+    pub fn who(&self, person: &crate::guard::Person) -> Who {
+        Who { actor: person.name.clone(), clock: self.clock }
+    }
+}

@@ -1,0 +1,215 @@
+//! Who asks, and whether they may: each request held against the list of routes.
+
+use std::net::{IpAddr, SocketAddr};
+
+use axum::body::{Body, to_bytes};
+use axum::extract::{ConnectInfo, FromRequestParts, MatchedPath, Request, State};
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, Method, StatusCode, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+use works::access::{self, Means, Role};
+
+use crate::answer::Oops;
+use crate::app::App;
+use crate::routes::{Need, Table};
+
+/// Octets of a form without files.
+const FORM: usize = 256 << 10;
+
+/// Who asks.
+#[derive(Clone)]
+pub struct Person {
+    /// The person, or the program.
+    pub name: Actor,
+    /// What they may do.
+    pub role: Role,
+    /// How a person signed in; none for a program.
+    pub means: Option<Means>,
+    /// The word that this session's forms carry.
+    pub form: String,
+    /// The session's token.
+    pub token: String,
+}
+
+/// A name in the log.
+pub type Actor = works::access::Name;
+
+/// Where a request comes from.
+#[derive(Clone)]
+pub struct Peer(pub String);
+
+impl<S: Send + Sync> FromRequestParts<S> for Person {
+    type Rejection = Oops;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Oops> {
+        parts.extensions.get::<Self>().cloned().ok_or(Oops::SignIn)
+    }
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for Peer {
+    type Rejection = Oops;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Oops> {
+        let known = parts.extensions.get::<ConnectInfo<SocketAddr>>().map(|c| c.0.ip());
+        Ok(Self(known.map_or_else(|| "local".into(), network)))
+    }
+}
+
+/// An address, or for IPv6 the network that one subscriber has.
+fn network(ip: IpAddr) -> String {
+    match ip {
+        IpAddr::V6(v6) if v6.to_ipv4_mapped().is_none() => {
+            let s = v6.segments();
+            format!("{:x}:{:x}:{:x}:{:x}::", s[0], s[1], s[2], s[3])
+        }
+        other => other.to_string(),
+    }
+}
+
+/// The cookie's name: the site's own, since browsers keep one set of cookies for all ports of a host; bound
+/// to this host where TLS allows it.
+pub fn cookie_name(app: &App) -> String {
+    let id: String = app.site.settings.site.id.chars().filter(char::is_ascii_alphanumeric).take(8).collect();
+    format!("{}touchmark-{id}", if app.tls { "__Host-" } else { "" })
+}
+
+/// A session's cookie, or the end of it.
+pub fn cookie(app: &App, token: Option<&str>) -> String {
+    let secure = if app.tls { "; Secure" } else { "" };
+    let (value, age) = token.map_or(("", "; Max-Age=0"), |t| (t, ""));
+    format!("{}={value}; Path=/; HttpOnly; SameSite=Strict{secure}{age}", cookie_name(app))
+}
+
+fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
+    headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|v| v.to_str().ok())
+        .flat_map(|v| v.split(';'))
+        .filter_map(|pair| pair.trim().split_once('='))
+        .find(|(given, _)| *given == name)
+        .map(|(_, value)| value.to_owned())
+}
+
+async fn by_cookie(app: &App, headers: &HeaderMap) -> Result<Option<Person>, Oops> {
+    let Some(token) = cookie_of(headers, &cookie_name(app)).filter(|t| !t.is_empty() && t.len() < 200) else {
+        return Ok(None);
+    };
+    let asked = token.clone();
+    let session = app.work(move |app| access::session(&app.site, &asked, (app.clock)())).await?;
+    Ok(session.map(|s| Person {
+        name: s.account,
+        role: s.role,
+        means: Some(s.means),
+        form: access::csrf_of(&token),
+        token,
+    }))
+}
+
+async fn by_token(app: &App, headers: &HeaderMap) -> Result<Option<Person>, Oops> {
+    let given = headers.get(header::AUTHORIZATION).and_then(|v| v.to_str().ok());
+    let Some(token) = given.and_then(|v| v.strip_prefix("Bearer ")).filter(|t| t.len() < 200) else { return Ok(None) };
+    let token = token.trim().to_owned();
+    let held = app.work(move |app| access::holder(&app.site, &token, (app.clock)())).await?;
+    Ok(held.map(|(name, role)| Person { name, role, means: None, form: String::new(), token: String::new() }))
+}
+
+/// Another site's page must not act in a person's name: the browser says where
+/// a request comes from, and the form carries a word that only our pages know.
+async fn from_our_pages(request: Request, person: Option<&Person>) -> Result<Request, Oops> {
+    let refused = || {
+        Oops::Status(
+            StatusCode::FORBIDDEN,
+            "this did not come from a page of this site".into(),
+            "Open the page anew, then try again.".into(),
+        )
+    };
+    let headers = request.headers();
+    let text = |name: &str| headers.get(name).and_then(|v| v.to_str().ok());
+    if text("sec-fetch-site").is_some_and(|site| site != "same-origin") {
+        return Err(refused());
+    }
+    if let (Some(origin), Some(host)) = (text("origin"), text("host"))
+        && origin.split_once("://").is_none_or(|(_, from)| from != host)
+    {
+        return Err(refused());
+    }
+    let Some(person) = person else { return Ok(request) };
+    let said = text("x-form").map(str::to_owned);
+    let is_form = text("content-type").is_some_and(|t| t.starts_with("application/x-www-form-urlencoded"));
+    let (request, said) = match said {
+        None if is_form => {
+            let (parts, body) = request.into_parts();
+            let body = to_bytes(body, FORM).await.map_err(|_| {
+                Oops::Status(StatusCode::PAYLOAD_TOO_LARGE, "the form is too large".into(), "Send less.".into())
+            })?;
+            let said = body
+                .split(|b| *b == b'&')
+                .find_map(|pair| pair.strip_prefix(b"form="))
+                .map(|v| String::from_utf8_lossy(v).into_owned());
+            (Request::from_parts(parts, Body::from(body)), said)
+        }
+        said => (request, said),
+    };
+    if said.as_deref() == Some(person.form.as_str()) { Ok(request) } else { Err(refused()) }
+}
+
+/// Lets a request through, or says why not.
+pub async fn guard(
+    State((app, table)): State<(App, &'static Table)>,
+    path: MatchedPath,
+    request: Request,
+    next: Next,
+) -> Response {
+    let method = if request.method() == Method::HEAD { Method::GET } else { request.method().clone() };
+    // A method that no route has is the router's to answer; nothing runs then.
+    let Some(need) = table.need(&method, path.as_str()) else { return next.run(request).await };
+    match allowed(&app, need, request).await {
+        Ok((request, person)) => {
+            let mut response = next.run(request).await;
+            if response.status().is_client_error() || response.status().is_server_error() {
+                person.map(|p| response.extensions_mut().insert(p));
+            }
+            response
+        }
+        Err((oops, person)) => {
+            let mut response = oops.into_response();
+            person.map(|p| response.extensions_mut().insert(p));
+            response
+        }
+    }
+}
+
+type Refused = (Oops, Option<Person>);
+
+async fn allowed(app: &App, need: Need, mut request: Request) -> Result<(Request, Option<Person>), Refused> {
+    let changes = !request.method().is_safe();
+    let person = match need {
+        Need::Nobody => None,
+        Need::Open | Need::Page(_) => by_cookie(app, request.headers()).await.map_err(|e| (e, None))?,
+        Need::Api(_) => by_token(app, request.headers()).await.map_err(|e| (e, None))?,
+    };
+    let roles: Option<&[Role]> = match need {
+        Need::Page(roles) | Need::Api(roles) => Some(roles),
+        Need::Open | Need::Nobody => None,
+    };
+    match (&person, roles) {
+        (_, None) => {}
+        (None, Some(_)) => return Err((Oops::SignIn, None)),
+        (Some(p), Some(roles)) if !roles.contains(&p.role) => {
+            let what = format!("this is not for {}s", p.role.word());
+            return Err((Oops::Forbidden(what), person));
+        }
+        (Some(_), Some(_)) => {}
+    }
+    if changes && matches!(need, Need::Open | Need::Page(_)) {
+        // Signing in anew carries no word of the session that there still is.
+        let session = person.as_ref().filter(|_| matches!(need, Need::Page(_)));
+        request = from_our_pages(request, session).await.map_err(|e| (e, person.clone()))?;
+    }
+    if let Some(person) = &person {
+        request.extensions_mut().insert(person.clone());
+    }
+    Ok((request, person))
+}

@@ -1,0 +1,143 @@
+//! Authorities: development ones raised here, outside ones adopted.
+
+use askama::Template;
+use axum::Form;
+use axum::extract::{Multipart, State};
+use axum::http::HeaderMap;
+use axum::response::Response;
+use serde::Deserialize;
+use standard::ids::{ProductId, VendorId};
+use works::authority::{self, AuthorityView, CAUTION, Raise};
+use works::chips::{Passphrase, WorkFactor};
+use works::{Trouble, authority::Role};
+
+use super::given;
+use crate::answer::{Oops, go, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+use crate::incoming::{self, Finding, Group};
+
+#[derive(Template)]
+#[template(path = "authorities.html")]
+struct ListPage {
+    frame: Frame,
+    authorities: Vec<AuthorityView>,
+    roots: Vec<String>,
+    caution: &'static str,
+}
+
+#[derive(Template)]
+#[template(path = "adopted.html")]
+pub(crate) struct AdoptedPart {
+    pub what: &'static str,
+    pub groups: Vec<Group>,
+}
+
+/// `GET /authorities`.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+    let authorities = app.work(|app| authority::list(&app.site)).await?;
+    let roots = authorities.iter().filter(|a| a.role == "paa" && a.key_here).map(|a| a.name.clone()).collect();
+    let frame = Frame::new(&app, Some(&person), "/authorities");
+    page(&ListPage { frame, authorities, roots, caution: CAUTION })
+}
+
+/// A development authority.
+#[derive(Deserialize)]
+pub struct RaiseForm {
+    #[serde(default)]
+    name: String,
+    #[serde(default)]
+    role: String,
+    #[serde(default)]
+    vendor: String,
+    #[serde(default)]
+    product: String,
+    #[serde(default)]
+    issuer: String,
+    #[serde(default)]
+    years: String,
+    #[serde(default)]
+    passphrase: String,
+}
+
+/// VID and PID of a form.
+pub(crate) fn identity(vendor: &str, product: &str) -> Result<(Option<VendorId>, Option<ProductId>), Trouble> {
+    let odd = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
+    let vendor = given(vendor).map(|v| v.parse().map_err(|e| odd(&e))).transpose()?;
+    let product = given(product).map(|p| p.parse().map_err(|e| odd(&e))).transpose()?;
+    Ok((vendor, product))
+}
+
+/// `POST /authorities/raise`.
+///
+/// # Errors
+///
+/// Where it makes no sense.
+pub async fn raise(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<RaiseForm>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let (vendor, product) = identity(&form.vendor, &form.product)?;
+    let role = Role::from_word(&form.role)
+        .ok_or_else(|| Trouble::usage(format!("{:?} is no role", form.role), "There are paa and pai."))?;
+    let years = given(&form.years)
+        .map(|y| y.parse().map_err(|_| Trouble::usage(format!("{y:?} is no number of years"), "Give digits.")))
+        .transpose()?;
+    app.work(move |app| {
+        let passphrase = Passphrase::new(form.passphrase)?;
+        let wanted = Raise {
+            name: form.name.trim(),
+            role,
+            vendor,
+            product,
+            issuer: given(&form.issuer),
+            years,
+            key: None,
+            unlock: &passphrase,
+            work: WorkFactor::PRODUCTION,
+        };
+        authority::raise(&app.site, &wanted, &who).map(drop)
+    })
+    .await?;
+    Ok(go(&headers, "/authorities"))
+}
+
+/// `POST /authorities/adopt`.
+///
+/// # Errors
+///
+/// Where a file can't be read.
+pub async fn adopt(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Multipart,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let upload = incoming::take(form).await?;
+    let (done, findings) = app
+        .work(move |app| {
+            let production = upload.fields.contains_key("production");
+            let files = upload.of("file");
+            if files.is_empty() {
+                upload.one("file")?;
+            }
+            let adopted = authority::adopt(&app.site, &files, given(upload.text("name")), production, &who)?;
+            let examined = serde_json::to_value(&adopted.examination).unwrap_or_default();
+            Ok((!adopted.authorities.is_empty(), examined["findings"].clone()))
+        })
+        .await?;
+    if done {
+        return Ok(go(&headers, "/authorities"));
+    }
+    let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
+    page(&AdoptedPart { what: "authority", groups: incoming::grouped(&findings) })
+}

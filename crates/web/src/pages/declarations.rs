@@ -1,0 +1,119 @@
+//! Declarations: development ones made here, the alliance's adopted.
+
+use askama::Template;
+use axum::Form;
+use axum::extract::{Multipart, State};
+use axum::http::HeaderMap;
+use axum::response::Response;
+use serde::Deserialize;
+use works::Trouble;
+use works::chips::{Passphrase, WorkFactor};
+use works::declaration::{self, DeclarationView, Make};
+use works::told::ToldFinding;
+
+use super::authorities::{AdoptedPart, identity};
+use super::given;
+use super::products::number;
+use crate::answer::{Oops, go, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+use crate::incoming::{self, Finding};
+
+#[derive(Template)]
+#[template(path = "declarations.html")]
+struct ListPage {
+    frame: Frame,
+    declarations: Vec<DeclarationView>,
+}
+
+/// `GET /declarations`.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+    let declarations = app.work(|app| declaration::list(&app.site)).await?;
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/declarations"), declarations })
+}
+
+/// A development declaration.
+#[derive(Deserialize)]
+pub struct MakeForm {
+    #[serde(default)]
+    name: String,
+    #[serde(default)]
+    vendor: String,
+    #[serde(default)]
+    products: String,
+    #[serde(default)]
+    device_type: String,
+    #[serde(default)]
+    passphrase: String,
+}
+
+/// `POST /declarations/make`.
+///
+/// # Errors
+///
+/// Where it makes no sense.
+pub async fn make(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<MakeForm>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let (vendor, _) = identity(&form.vendor, "")?;
+    let vendor = vendor.ok_or_else(|| Trouble::usage("no vendor ID was given", "Give a test one, as FFF2."))?;
+    let mut products = Vec::new();
+    for text in form.products.split([',', ' ']).filter(|t| !t.is_empty()) {
+        products.extend(identity("", text)?.1);
+    }
+    let device_type = number(&form.device_type, "device type")?;
+    app.work(move |app| {
+        let passphrase = Passphrase::new(form.passphrase)?;
+        let wanted = Make {
+            name: given(&form.name),
+            vendor,
+            products,
+            device_type,
+            certificate_id: None,
+            origin: None,
+            authorities: Vec::new(),
+            passphrase: &passphrase,
+            work: WorkFactor::PRODUCTION,
+        };
+        declaration::make(&app.site, &wanted, &who).map(drop)
+    })
+    .await?;
+    Ok(go(&headers, "/declarations"))
+}
+
+/// `POST /declarations/adopt`.
+///
+/// # Errors
+///
+/// Where a file can't be read.
+pub async fn adopt(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Multipart,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let upload = incoming::take(form).await?;
+    let (done, findings) = app
+        .work(move |app| {
+            let (file, signer) = (upload.one("file")?, upload.one("signer")?);
+            let adopted = declaration::adopt(&app.site, &file, &signer, given(upload.text("name")), &who)?;
+            let told: Vec<_> = adopted.findings.iter().map(|f| ToldFinding::of("declaration", f)).collect();
+            Ok((adopted.declaration.is_some(), serde_json::to_value(told).unwrap_or_default()))
+        })
+        .await?;
+    if done {
+        return Ok(go(&headers, "/declarations"));
+    }
+    let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
+    page(&AdoptedPart { what: "declaration", groups: incoming::grouped(&findings) })
+}

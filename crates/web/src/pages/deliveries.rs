@@ -1,0 +1,65 @@
+//! Deliveries: what came, and receiving it.
+
+use askama::Template;
+use axum::extract::{Multipart, Path, State};
+use axum::response::Response;
+use works::{delivery, reel};
+use zeroize::Zeroizing;
+
+use super::given;
+use crate::answer::{Oops, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+use crate::incoming::{self, Group, Task};
+
+#[derive(Template)]
+#[template(path = "deliveries.html")]
+struct ListPage {
+    frame: Frame,
+    deliveries: Vec<delivery::DeliveryView>,
+    reels: Vec<reel::ReelView>,
+}
+
+#[derive(Template)]
+#[template(path = "delivery.html")]
+struct DeliveryPage {
+    frame: Frame,
+    delivery: delivery::DeliveryView,
+    groups: Vec<Group>,
+}
+
+/// `GET /deliveries`.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+    let (deliveries, reels) = app.work(|app| Ok((delivery::list(&app.site)?, reel::list(&app.site)?))).await?;
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/deliveries"), deliveries, reels })
+}
+
+/// `POST /deliveries`: receives a delivery.
+///
+/// # Errors
+///
+/// Where the form makes no sense.
+pub async fn receive(State(app): State<App>, person: Person, form: Multipart) -> Result<Response, Oops> {
+    let upload = incoming::take(form).await?;
+    let password = given(upload.text("password")).map(|p| Zeroizing::new(p.as_bytes().to_vec()));
+    let task = Task::Delivery { reel: upload.text("reel").to_owned(), password };
+    let item = incoming::begin(&app, &person, task, upload, "file")?;
+    incoming::part(&item)
+}
+
+/// `GET /deliveries/{delivery}`.
+///
+/// # Errors
+///
+/// Where there is none.
+pub async fn show(State(app): State<App>, person: Person, Path(id): Path<String>) -> Result<Response, Oops> {
+    let delivery = app.work(move |app| delivery::show(&app.site, &id)).await?;
+    let findings = delivery.report.as_ref().and_then(|r| r.get("findings")).cloned().unwrap_or_default();
+    let groups = incoming::grouped(&serde_json::from_value::<Vec<_>>(findings).unwrap_or_default());
+    page(&DeliveryPage { frame: Frame::new(&app, Some(&person), "/deliveries"), delivery, groups })
+}

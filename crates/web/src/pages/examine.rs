@@ -1,0 +1,73 @@
+//! Examining any files: what they are, how they link, which rules they keep.
+
+use std::path::PathBuf;
+
+use askama::Template;
+use axum::extract::{Multipart, State};
+use axum::response::Response;
+use standard::ids::{ProductId, VendorId};
+use standard::verdict::{Device, Rule, all_rules};
+use works::{Trouble, authority, declaration};
+
+use super::given;
+use crate::answer::{Oops, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+use crate::incoming::{self, Task};
+
+#[derive(Template)]
+#[template(path = "examine.html")]
+struct ExaminePage {
+    frame: Frame,
+    rules: Vec<&'static Rule>,
+    trusted: usize,
+}
+
+/// `GET /examine`.
+///
+/// # Errors
+///
+/// Where it can't be drawn.
+pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+    let trusted = app.work(|app| Ok(authority::list(&app.site)?.iter().filter(|a| a.trusted).count())).await?;
+    page(&ExaminePage { frame: Frame::new(&app, Some(&person), "/examine"), rules: all_rules(), trusted })
+}
+
+/// `POST /examine`: judges what was dropped; nothing of it is kept.
+///
+/// # Errors
+///
+/// Where the form makes no sense.
+pub async fn examine(State(app): State<App>, person: Person, form: Multipart) -> Result<Response, Oops> {
+    let mut upload = incoming::take(form).await?;
+    let odd = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
+    let vendor: Option<VendorId> = given(upload.text("vendor")).map(|v| v.parse().map_err(|e| odd(&e))).transpose()?;
+    let product: Option<ProductId> =
+        given(upload.text("product")).map(|p| p.parse().map_err(|e| odd(&e))).transpose()?;
+    let (mut trust, mut signers) = (upload.of("trust"), upload.of("signer"));
+    if upload.fields.contains_key("site_trust") {
+        let folder = upload.folder_path().join("site");
+        let known = app
+            .work(move |app| {
+                std::fs::create_dir_all(&folder).map_err(|e| Trouble::file(&folder, e))?;
+                let write = |what: &str, ders: Vec<Vec<u8>>| -> Result<Vec<PathBuf>, Trouble> {
+                    let write = |(at, der): (usize, Vec<u8>)| {
+                        let path = folder.join(format!("{what}-{at}.der"));
+                        std::fs::write(&path, der).map_err(|e| Trouble::file(&path, e))?;
+                        Ok(path)
+                    };
+                    ders.into_iter().enumerate().map(write).collect()
+                };
+                let roots = write("root", authority::trusted(&app.site)?)?;
+                Ok((roots, write("signer", declaration::signers(&app.site)?)?))
+            })
+            .await?;
+        trust.extend(known.0);
+        signers.extend(known.1);
+    }
+    let device = Device { vendor, product, by_declaration: false };
+    upload.files.retain(|(field, _)| field == "file");
+    let item = incoming::begin(&app, &person, Task::Examine { trust, signers, device }, upload, "file")?;
+    incoming::part(&item)
+}

@@ -1,0 +1,200 @@
+//! The line: all stations live, output against the plan, causes, stock.
+
+use std::convert::Infallible;
+use std::time::Duration;
+
+use askama::Template;
+use axum::extract::State;
+use axum::response::Response;
+use axum::response::sse::{Event, KeepAlive, Sse};
+use tokio::sync::broadcast::error::RecvError;
+use tokio_stream::Stream;
+use works::floor::{self, Line};
+use works::{Trouble, authority, declaration, delivery, desk, product, reel};
+
+use crate::answer::{Oops, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+
+/// The page is drawn anew at most this often.
+const PAUSE: Duration = Duration::from_millis(900);
+
+/// One step of setting a site up: done or not, what, where.
+pub struct Beginning {
+    /// Whether it is done.
+    pub done: bool,
+    /// What.
+    pub what: &'static str,
+    /// Why, in a sentence.
+    pub why: &'static str,
+    /// Where it is done.
+    pub address: &'static str,
+}
+
+struct Live {
+    line: Line,
+    views: Vec<Option<desk::View>>,
+    beginnings: Vec<Beginning>,
+}
+
+#[derive(Template)]
+#[template(path = "line.html")]
+struct LinePage {
+    frame: Frame,
+    now: String,
+}
+
+#[derive(Template)]
+#[template(path = "line_now.html")]
+struct LineNow {
+    operator: bool,
+    live: Live,
+    bars: Vec<Bar>,
+    plan_y: Option<f64>,
+    causes: Vec<(f64, f64, String, i64, f64)>,
+}
+
+/// One hour, as it is drawn.
+pub struct Bar {
+    /// Left edge.
+    pub x: f64,
+    /// Top of the passed part.
+    pub y: f64,
+    /// Height of the passed part.
+    pub height: f64,
+    /// Height of the failed part, above it.
+    pub failed_height: f64,
+    /// Its hour.
+    pub hour: String,
+    /// Passed.
+    pub passed: i64,
+    /// Failed.
+    pub failed: i64,
+}
+
+fn beginnings(app: &App) -> Result<Vec<Beginning>, Trouble> {
+    let site = &app.site;
+    let step = |done, what, why, address| Beginning { done, what, why, address };
+    Ok(vec![
+        step(
+            authority::list(site)?.iter().any(|a| a.trusted),
+            "Trust an authority",
+            "Adopt the root that your certificates come from, or raise a development one.",
+            "/authorities",
+        ),
+        step(
+            !declaration::list(site)?.is_empty(),
+            "Have a declaration",
+            "Adopt the alliance's, or make a development one.",
+            "/declarations",
+        ),
+        step(!product::list(site)?.is_empty(), "Add a product", "Vendor, product and device type.", "/products"),
+        step(!reel::list(site)?.is_empty(), "Receive a reel", "The chip maker's manifest.", "/reels"),
+        step(!delivery::list(site)?.is_empty(), "Receive its delivery", "One certificate a chip.", "/deliveries"),
+        step(!floor::stations(site)?.is_empty(), "Set a station up", "Reel, source of chips, takt.", "/stations"),
+    ])
+}
+
+fn live(app: &App) -> Result<Live, Trouble> {
+    let line = floor::line(&app.site, (app.clock)())?;
+    let views = line.stations.iter().map(|(s, _)| app.desks.glance(&s.station)).collect();
+    let beginnings = beginnings(app)?;
+    let beginnings = if beginnings.iter().all(|b| b.done) { Vec::new() } else { beginnings };
+    Ok(Live { line, views, beginnings })
+}
+
+/// Width and height of the hours' drawing.
+const DRAWN: (f64, f64) = (600.0, 170.0);
+
+fn now_part(live: Live, operator: bool) -> LineNow {
+    #[expect(clippy::cast_precision_loss, reason = "units of an hour")]
+    let number = |n: i64| n as f64;
+    let most = live.line.hours.iter().map(|h| h.passed + h.failed).max().unwrap_or(0).max(live.line.plan).max(1);
+    let scale = (DRAWN.1 - 34.0) / number(most);
+    let step = DRAWN.0 / 12.0;
+    let bars = live
+        .line
+        .hours
+        .iter()
+        .enumerate()
+        .map(|(at, hour)| {
+            let (height, failed_height) = (number(hour.passed) * scale, number(hour.failed) * scale);
+            #[expect(clippy::cast_precision_loss, reason = "twelve hours")]
+            Bar {
+                x: at as f64 * step + 4.0,
+                y: DRAWN.1 - 18.0 - height,
+                height,
+                failed_height,
+                hour: hour.hour.clone(),
+                passed: hour.passed,
+                failed: hour.failed,
+            }
+        })
+        .collect();
+    let plan_y = (live.line.plan > 0).then(|| DRAWN.1 - 18.0 - number(live.line.plan) * scale);
+    let top = live.line.causes.first().map_or(1, |c| c.failures).max(1);
+    let mut y = 0.0;
+    let causes = live
+        .line
+        .causes
+        .iter()
+        .take(12)
+        .map(|c| {
+            let row = (y, number(c.failures) / number(top) * 260.0, c.cause.clone(), c.failures, c.running_percent);
+            y += 26.0;
+            row
+        })
+        .collect();
+    LineNow { operator, live, bars, plan_y, causes }
+}
+
+async fn drawn(app: &App, person: &Person) -> Result<String, Oops> {
+    let live = app.work(live).await?;
+    let operator = person.role == works::access::Role::Operator;
+    now_part(live, operator)
+        .render()
+        .map_err(|e| Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.").into())
+}
+
+/// `GET /line`.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+    let now = drawn(&app, &person).await?;
+    page(&LinePage { frame: Frame::new(&app, Some(&person), "/line"), now })
+}
+
+/// `GET /line/now`: the part that changes.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn now(State(app): State<App>, person: Person) -> Result<axum::response::Html<String>, Oops> {
+    drawn(&app, &person).await.map(axum::response::Html)
+}
+
+/// `GET /line/events`: that something changed.
+pub async fn events(State(app): State<App>, _person: Person) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let mut views = app.views.subscribe();
+    let mut closing = app.closing.clone();
+    let (send, receive) = tokio::sync::mpsc::channel(2);
+    tokio::spawn(async move {
+        loop {
+            tokio::select! {
+                _ = closing.changed() => return,
+                () = send.closed() => return,
+                view = views.recv() => if matches!(view, Err(RecvError::Closed)) { return },
+            }
+            tokio::time::sleep(PAUSE).await;
+            // What came meanwhile is told by the same drawing.
+            while views.try_recv().is_ok() {}
+            if send.send(Ok(Event::default().event("changed").data("."))).await.is_err() {
+                return;
+            }
+        }
+    });
+    Sse::new(tokio_stream::wrappers::ReceiverStream::new(receive)).keep_alive(KeepAlive::default())
+}

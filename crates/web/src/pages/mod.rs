@@ -1,0 +1,19 @@
+//! The pages, one module a part of the site.
+
+pub mod access;
+pub mod authorities;
+pub mod declarations;
+pub mod deliveries;
+pub mod examine;
+pub mod line;
+pub mod log;
+pub mod people;
+pub mod products;
+pub mod reels;
+pub mod station;
+pub mod units;
+
+/// A text of a form, or nothing where it is empty.
+pub(crate) fn given(text: &str) -> Option<&str> {
+    Some(text.trim()).filter(|t| !t.is_empty())
+}

@@ -1,0 +1,160 @@
+//! People and programs: accounts, badges, tokens.
+
+use askama::Template;
+use axum::Form;
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use serde::Deserialize;
+use works::access::{self, AccountView, TokenView, Wish};
+
+use super::given;
+use crate::answer::{Oops, go, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+
+#[derive(Template)]
+#[template(path = "people.html")]
+struct ListPage {
+    frame: Frame,
+    accounts: Vec<AccountView>,
+    tokens: Vec<TokenView>,
+}
+
+#[derive(Template)]
+#[template(path = "token.html")]
+struct TokenPart {
+    name: String,
+    token: String,
+}
+
+/// An account, new or changed.
+#[derive(Deserialize)]
+pub struct AccountForm {
+    #[serde(default)]
+    name: String,
+    #[serde(default)]
+    role: String,
+    #[serde(default)]
+    password: String,
+    #[serde(default)]
+    badge: String,
+    #[serde(default)]
+    no_badge: Option<String>,
+}
+
+/// A token.
+#[derive(Deserialize)]
+pub struct TokenForm {
+    #[serde(default)]
+    name: String,
+    #[serde(default)]
+    role: String,
+    #[serde(default)]
+    days: String,
+}
+
+impl AccountForm {
+    fn wish(&self) -> Wish<'_> {
+        Wish {
+            name: self.name.trim(),
+            role: &self.role,
+            password: Some(self.password.as_str()).filter(|p| !p.is_empty()),
+            badge: given(&self.badge),
+            no_badge: self.no_badge.is_some(),
+        }
+    }
+}
+
+/// `GET /people`.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+    let (accounts, tokens) =
+        app.work(|app| Ok((access::accounts(&app.site)?, access::tokens(&app.site, (app.clock)())?))).await?;
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/people"), accounts, tokens })
+}
+
+/// `POST /people`.
+///
+/// # Errors
+///
+/// Where it can't be added.
+pub async fn add(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<AccountForm>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    app.work(move |app| access::add(&app.site, &form.wish(), &who)).await?;
+    Ok(go(&headers, "/people"))
+}
+
+/// `POST /people/change`.
+///
+/// # Errors
+///
+/// Where it can't be changed so.
+pub async fn change(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<AccountForm>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    app.work(move |app| access::change(&app.site, &form.wish(), &who)).await?;
+    Ok(go(&headers, "/people"))
+}
+
+/// `POST /people/close`.
+///
+/// # Errors
+///
+/// Where it is the last engineer's.
+pub async fn close(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<AccountForm>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    app.work(move |app| access::close(&app.site, form.name.trim(), &who)).await?;
+    Ok(go(&headers, "/people"))
+}
+
+/// `POST /tokens`: the token is shown this once.
+///
+/// # Errors
+///
+/// Where it can't be given.
+pub async fn give_token(State(app): State<App>, person: Person, Form(form): Form<TokenForm>) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let name = form.name.trim().to_owned();
+    let token = app
+        .work(move |app| {
+            let days = form.days.trim().parse().unwrap_or(0);
+            access::give_token(&app.site, form.name.trim(), &form.role, days, &who)
+        })
+        .await?;
+    page(&TokenPart { name, token: token.to_string() })
+}
+
+/// `POST /tokens/revoke`.
+///
+/// # Errors
+///
+/// Where there is none.
+pub async fn revoke_token(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<TokenForm>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    app.work(move |app| access::revoke_token(&app.site, form.name.trim(), &who)).await?;
+    Ok(go(&headers, "/people"))
+}

@@ -1,0 +1,98 @@
+//! Products.
+
+use askama::Template;
+use axum::Form;
+use axum::extract::State;
+use axum::http::HeaderMap;
+use axum::response::Response;
+use serde::Deserialize;
+use works::product::{self, Description, ProductView};
+use works::{Trouble, declaration};
+
+use super::given;
+use crate::answer::{Oops, go, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+
+#[derive(Template)]
+#[template(path = "products.html")]
+struct ListPage {
+    frame: Frame,
+    products: Vec<ProductView>,
+    declared: usize,
+}
+
+/// A new product.
+#[derive(Deserialize)]
+pub struct Add {
+    #[serde(default)]
+    name: String,
+    #[serde(default)]
+    vendor: String,
+    #[serde(default)]
+    product: String,
+    #[serde(default)]
+    device_type: String,
+    #[serde(default)]
+    reach: String,
+    #[serde(default)]
+    flow: String,
+    #[serde(default)]
+    vendor_name: String,
+    #[serde(default)]
+    product_name: String,
+    #[serde(default)]
+    lock: Option<String>,
+    #[serde(default)]
+    factory_record: Option<String>,
+}
+
+/// `GET /products`.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+    let (products, declared) =
+        app.work(|app| Ok((product::list(&app.site)?, declaration::list(&app.site)?.len()))).await?;
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/products"), products, declared })
+}
+
+/// A number as people write it: decimal, or hex after `0x`.
+pub(crate) fn number(text: &str, what: &str) -> Result<u32, Trouble> {
+    let text = text.trim();
+    let read = text.strip_prefix("0x").or_else(|| text.strip_prefix("0X"));
+    let read = read.map_or_else(|| text.parse().ok(), |hex| u32::from_str_radix(hex, 16).ok());
+    read.ok_or_else(|| Trouble::usage(format!("{text:?} is no {what}"), "Give it as 0x0202 or 514."))
+}
+
+/// `POST /products`.
+///
+/// # Errors
+///
+/// Where it makes no sense.
+pub async fn add(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<Add>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let description = Description {
+        vendor: form.vendor.trim().to_owned(),
+        product: form.product.trim().to_owned(),
+        device_type: number(&form.device_type, "device type")?,
+        reach: form.reach.split([',', ' ']).filter(|w| !w.is_empty()).collect::<Vec<_>>().join(","),
+        flow: given(&form.flow).unwrap_or("standard").to_owned(),
+        vendor_name: given(&form.vendor_name).map(str::to_owned),
+        product_name: given(&form.product_name).map(str::to_owned),
+        hardware_version: 1,
+        factory_record: form.factory_record.is_some(),
+        lock: form.lock.is_some(),
+        carton: None,
+        objects: Vec::new(),
+    };
+    app.work(move |app| product::add(&app.site, form.name.trim(), &description, &who).map(drop)).await?;
+    Ok(go(&headers, "/products"))
+}

@@ -1,0 +1,168 @@
+//! Every path, with who may use it. Nothing is routed but through this list, and
+//! the tests walk it role by role.
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::handler::Handler;
+use axum::http::Method;
+use axum::routing::{get, post};
+use works::access::Role;
+
+use crate::app::App;
+use crate::{answer, api, assets, guard, incoming, pages};
+
+/// Who may use a route.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Need {
+    /// Anybody, signed in or not; forms must still come from our pages.
+    Open,
+    /// Programs that carry nothing: health, assets.
+    Nobody,
+    /// People of these roles.
+    Page(&'static [Role]),
+    /// Programs whose token has one of these roles.
+    Api(&'static [Role]),
+}
+
+const ALL: &[Role] = &[Role::Operator, Role::Engineer, Role::Auditor];
+const FLOOR: &[Role] = &[Role::Operator, Role::Engineer];
+const READ: &[Role] = &[Role::Engineer, Role::Auditor];
+const ENGINEER: &[Role] = &[Role::Engineer];
+
+/// Octets of an upload: a delivery for a million chips fits.
+const UPLOAD: usize = 2 << 30;
+
+/// Octets of a body that is held in memory.
+const BODY: usize = 128 << 20;
+
+/// The list.
+#[derive(Debug, Default)]
+pub struct Table(Vec<(Method, &'static str, Need)>);
+
+impl Table {
+    /// Who may use a route; `None` where there is none.
+    pub fn need(&self, method: &Method, path: &str) -> Option<Need> {
+        self.0.iter().find(|(m, p, _)| m == method && *p == path).map(|(_, _, need)| *need)
+    }
+
+    /// All routes.
+    pub fn all(&self) -> &[(Method, &'static str, Need)] {
+        &self.0
+    }
+}
+
+/// Puts routes and list together.
+pub(crate) struct Routes {
+    router: Router<App>,
+    table: Table,
+}
+
+impl Routes {
+    pub(crate) fn get<H: Handler<T, App>, T: 'static>(mut self, path: &'static str, need: Need, handler: H) -> Self {
+        self.table.0.push((Method::GET, path, need));
+        self.router = self.router.route(path, get(handler));
+        self
+    }
+
+    pub(crate) fn post<H: Handler<T, App>, T: 'static>(mut self, path: &'static str, need: Need, handler: H) -> Self {
+        self.table.0.push((Method::POST, path, need));
+        self.router = self.router.route(path, post(handler));
+        self
+    }
+
+    /// A route that takes a file as its body.
+    pub(crate) fn body<H: Handler<T, App>, T: 'static>(mut self, path: &'static str, need: Need, handler: H) -> Self {
+        self.table.0.push((Method::POST, path, need));
+        self.router = self.router.route(path, post(handler).layer(DefaultBodyLimit::max(BODY)));
+        self
+    }
+
+    /// A route that takes files.
+    pub(crate) fn files<H: Handler<T, App>, T: 'static>(mut self, path: &'static str, need: Need, handler: H) -> Self {
+        self.table.0.push((Method::POST, path, need));
+        self.router = self.router.route(path, post(handler).layer(DefaultBodyLimit::max(UPLOAD)));
+        self
+    }
+}
+
+fn pages(routes: Routes) -> Routes {
+    use pages::{
+        access, authorities, declarations, deliveries, examine, line, log, people, products, reels, station, units,
+    };
+    routes
+        .get("/assets/{file}", Need::Nobody, assets::get)
+        .get("/sign-in", Need::Open, access::show)
+        .post("/sign-in", Need::Open, access::sign_in)
+        .post("/badge", Need::Open, access::badge)
+        .get("/first", Need::Open, access::show_first)
+        .post("/first", Need::Open, access::first)
+        .post("/sign-out", Need::Page(ALL), access::sign_out)
+        .get("/account", Need::Page(ALL), access::show_own)
+        .post("/account", Need::Page(ALL), access::change_own)
+        .get("/", Need::Page(ALL), access::home)
+        .get("/line", Need::Page(ALL), line::show)
+        .get("/line/now", Need::Page(ALL), line::now)
+        .get("/line/events", Need::Page(ALL), line::events)
+        .get("/stations", Need::Page(ALL), station::list)
+        .post("/stations", Need::Page(ENGINEER), station::set_up)
+        .files("/chips/simulate", Need::Page(ENGINEER), station::simulate)
+        .get("/stations/{station}", Need::Page(FLOOR), station::show)
+        .get("/stations/{station}/events", Need::Page(FLOOR), station::events)
+        .post("/stations/{station}/scan", Need::Page(FLOOR), station::scan)
+        .get("/stations/{station}/label.svg", Need::Page(FLOOR), station::label)
+        .post("/stations/{station}/printed", Need::Page(FLOOR), station::printed)
+        .post("/stations/{station}/later", Need::Page(FLOOR), station::later)
+        .post("/stations/{station}/clear", Need::Page(FLOOR), station::clear)
+        .get("/reels", Need::Page(READ), reels::list)
+        .files("/reels", Need::Page(ENGINEER), reels::receive)
+        .get("/reels/{reel}", Need::Page(READ), reels::show)
+        .get("/reels/{reel}/tape", Need::Page(READ), reels::tape)
+        .post("/reels/{reel}/issue", Need::Page(ENGINEER), reels::issue)
+        .post("/reels/{reel}/order", Need::Page(ENGINEER), reels::order)
+        .get("/deliveries", Need::Page(READ), deliveries::list)
+        .files("/deliveries", Need::Page(ENGINEER), deliveries::receive)
+        .get("/deliveries/{delivery}", Need::Page(READ), deliveries::show)
+        .get("/incoming/{id}", Need::Page(READ), incoming::show)
+        .post("/incoming/{id}/accept", Need::Page(ENGINEER), incoming::accept)
+        .post("/incoming/{id}/stop", Need::Page(READ), incoming::stop)
+        .get("/units", Need::Page(READ), units::list)
+        .get("/units/{unit}", Need::Page(READ), units::show)
+        .get("/units/{unit}/label.svg", Need::Page(ENGINEER), units::label)
+        .post("/units/{unit}/scrap", Need::Page(ENGINEER), units::scrap)
+        .post("/units/{unit}/return", Need::Page(ENGINEER), units::take_back)
+        .post("/units/{unit}/rework", Need::Page(ENGINEER), units::rework)
+        .get("/examine", Need::Page(READ), examine::show)
+        .files("/examine", Need::Page(READ), examine::examine)
+        .get("/products", Need::Page(READ), products::list)
+        .post("/products", Need::Page(ENGINEER), products::add)
+        .get("/authorities", Need::Page(READ), authorities::list)
+        .post("/authorities/raise", Need::Page(ENGINEER), authorities::raise)
+        .files("/authorities/adopt", Need::Page(ENGINEER), authorities::adopt)
+        .get("/declarations", Need::Page(READ), declarations::list)
+        .post("/declarations/make", Need::Page(ENGINEER), declarations::make)
+        .files("/declarations/adopt", Need::Page(ENGINEER), declarations::adopt)
+        .get("/people", Need::Page(READ), people::list)
+        .post("/people", Need::Page(ENGINEER), people::add)
+        .post("/people/change", Need::Page(ENGINEER), people::change)
+        .post("/people/close", Need::Page(ENGINEER), people::close)
+        .post("/tokens", Need::Page(ENGINEER), people::give_token)
+        .post("/tokens/revoke", Need::Page(ENGINEER), people::revoke_token)
+        .get("/log", Need::Page(READ), log::list)
+        .post("/log/verify", Need::Page(READ), log::verify)
+}
+
+/// The whole server, and its list.
+pub fn router(app: &App) -> (Router, &'static Table) {
+    let routes = Routes { router: Router::new(), table: Table::default() };
+    let Routes { router, table } = api::routes(pages(routes), ALL, FLOOR, READ, ENGINEER);
+    // One list for as long as the program runs.
+    let table: &'static Table = Box::leak(Box::new(table));
+    let guarded = axum::middleware::from_fn_with_state((app.clone(), table), guard::guard);
+    let router = router
+        .route_layer(guarded)
+        .fallback(|| async { answer::Oops::Missing })
+        .layer(axum::middleware::from_fn_with_state(app.clone(), answer::dress))
+        .layer(axum::middleware::from_fn_with_state(app.clone(), answer::headers))
+        .with_state(app.clone());
+    (router, table)
+}

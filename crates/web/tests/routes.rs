@@ -1,0 +1,274 @@
+//! Every route, asked by everybody: who may, and who is refused.
+#![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
+
+use axum::Router;
+use axum::body::Body;
+use axum::http::{Method, Request, StatusCode, header};
+use axum::response::Response;
+use tempfile::TempDir;
+use time::OffsetDateTime;
+use tokio::sync::watch;
+use tower::ServiceExt;
+use web::app::App;
+use web::routes::{Need, Table, router};
+use works::access::{self, Gate, Role, Wish};
+use works::site::{Site, Who};
+
+const PASSWORD: &str = "a long enough password";
+
+struct House {
+    _folder: TempDir,
+    app: App,
+    router: Router,
+    table: &'static Table,
+    tokens: Vec<(Role, String)>,
+    _close: watch::Sender<bool>,
+}
+
+fn house() -> House {
+    let folder = TempDir::new().unwrap();
+    let who = Who::new("Ada").unwrap();
+    let (site, _) =
+        Site::create(&folder.path().join("site"), works::site::NewBook::default(), "line 2", None, &who).unwrap();
+    drop(access::first(&site, "Ada", PASSWORD, OffsetDateTime::now_utc).unwrap());
+    for (name, role) in [("Olga", "operator"), ("Otto", "auditor")] {
+        let wish = Wish { name, role, password: Some(PASSWORD), ..Wish::default() };
+        access::add(&site, &wish, &who).unwrap();
+    }
+    let mut tokens = Vec::new();
+    for role in Role::ALL {
+        let token = access::give_token(&site, &format!("mes {role}"), role.word(), 1, &who).unwrap();
+        tokens.push((*role, token.to_string()));
+    }
+    let (close, closing) = watch::channel(false);
+    let app = App::new(site, false, closing).unwrap();
+    let (router, table) = router(&app);
+    House { _folder: folder, app, router, table, tokens, _close: close }
+}
+
+impl House {
+    /// A fresh session of a role: cookie and form word.
+    fn session(&self, role: Role) -> (String, String) {
+        let name = match role {
+            Role::Engineer => "Ada",
+            Role::Operator => "Olga",
+            Role::Auditor => "Otto",
+        };
+        let gate = Gate::default();
+        let begun = access::sign_in(&self.app.site, &gate, name, PASSWORD, "test", OffsetDateTime::now_utc).unwrap();
+        (format!("{}={}", web::guard::cookie_name(&self.app), *begun.token), access::csrf_of(&begun.token))
+    }
+
+    async fn ask(&self, request: Request<Body>) -> Response {
+        self.router.clone().oneshot(request).await.unwrap()
+    }
+}
+
+fn path(of: &str) -> String {
+    of.split('/').map(|part| if part.starts_with('{') { "x" } else { part }).collect::<Vec<_>>().join("/")
+}
+
+fn request(method: &Method, path: &str) -> axum::http::request::Builder {
+    Request::builder().method(method).uri(path).header("host", "line.example").header("sec-fetch-site", "same-origin")
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_route_is_held_to_its_roles() {
+    let house = house();
+    assert!(house.table.all().len() > 70, "the list is whole");
+    let mut asked = 0;
+    let sessions: Vec<_> = Role::ALL.iter().map(|role| house.session(*role)).collect();
+    let of = |role: Role, at: &str| {
+        // These end the session that they come with.
+        if matches!(at, "/sign-out" | "/account") {
+            return house.session(role);
+        }
+        Role::ALL.iter().position(|r| *r == role).map(|n| sessions[n].clone()).unwrap()
+    };
+    for (method, template, need) in house.table.all() {
+        let at = path(template);
+        let Need::Page(roles) = need else { continue };
+        assert!(!roles.is_empty());
+        let nobody = house.ask(request(method, &at).body(Body::empty()).unwrap()).await;
+        assert_eq!(nobody.status(), StatusCode::SEE_OTHER, "{method} {at} by nobody");
+        let to = nobody.headers()[header::LOCATION].to_str().unwrap();
+        assert!(to.starts_with("/sign-in"), "{method} {at} by nobody leads to {to}");
+        for role in Role::ALL {
+            let (cookie, word) = of(*role, &at);
+            let with_word = request(method, &at).header("cookie", &cookie).header("x-form", &word);
+            let got = house.ask(with_word.body(Body::empty()).unwrap()).await.status();
+            if roles.contains(role) {
+                assert!(
+                    got != StatusCode::FORBIDDEN && got != StatusCode::UNAUTHORIZED,
+                    "{method} {at} by {role}: {got}"
+                );
+            } else {
+                assert_eq!(got, StatusCode::FORBIDDEN, "{method} {at} by {role}");
+            }
+            asked += 1;
+        }
+        // A token opens no page, and a page's cookie without the form's word changes nothing.
+        let token = format!("Bearer {}", house.tokens[0].1);
+        let by_token =
+            house.ask(request(method, &at).header("authorization", token).body(Body::empty()).unwrap()).await;
+        assert_eq!(by_token.status(), StatusCode::SEE_OTHER, "{method} {at} by a token");
+        if *method == Method::POST {
+            let (cookie, word) = of(roles[0], &at);
+            let without = request(method, &at).header("cookie", &cookie).body(Body::empty()).unwrap();
+            assert_eq!(house.ask(without).await.status(), StatusCode::FORBIDDEN, "{at} without the word");
+            let from_elsewhere = Request::builder()
+                .method(method)
+                .uri(&at)
+                .header("host", "line.example")
+                .header("sec-fetch-site", "cross-site")
+                .header("cookie", &cookie)
+                .header("x-form", &word);
+            let got = house.ask(from_elsewhere.body(Body::empty()).unwrap()).await.status();
+            assert_eq!(got, StatusCode::FORBIDDEN, "{at} from another site");
+            let origin = Request::builder()
+                .method(method)
+                .uri(&at)
+                .header("host", "line.example")
+                .header("origin", "https://evil.example")
+                .header("cookie", &cookie)
+                .header("x-form", &word);
+            let got = house.ask(origin.body(Body::empty()).unwrap()).await.status();
+            assert_eq!(got, StatusCode::FORBIDDEN, "{at} with another origin");
+        }
+    }
+    assert!(asked > 150, "{asked} were asked");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_api_takes_tokens_by_role() {
+    let house = house();
+    let (cookie, word) = house.session(Role::Engineer);
+    for (method, template, need) in house.table.all() {
+        let Need::Api(roles) = need else { continue };
+        let at = path(template);
+        let nobody = house.ask(request(method, &at).body(Body::empty()).unwrap()).await;
+        assert_eq!(nobody.status(), StatusCode::UNAUTHORIZED, "{method} {at} by nobody");
+        assert_eq!(nobody.headers()[header::CONTENT_TYPE], "application/json", "{at}");
+        let by_cookie = request(method, &at).header("cookie", &cookie).header("x-form", &word);
+        let got = house.ask(by_cookie.body(Body::empty()).unwrap()).await.status();
+        assert_eq!(got, StatusCode::UNAUTHORIZED, "{method} {at} by a cookie");
+        for (role, token) in &house.tokens {
+            let bearer = request(method, &at).header("authorization", format!("Bearer {token}"));
+            let got = house.ask(bearer.body(Body::empty()).unwrap()).await.status();
+            assert_eq!(got == StatusCode::FORBIDDEN, !roles.contains(role), "{method} {at} by {role}: {got}");
+            assert_ne!(got, StatusCode::UNAUTHORIZED, "{method} {at} by {role}");
+        }
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn sessions_and_tokens_end() {
+    let house = house();
+    let who = Who::new("Ada").unwrap();
+    let (cookie, word) = house.session(Role::Engineer);
+    let ask = |cookie: &str| request(&Method::GET, "/reels").header("cookie", cookie).body(Body::empty()).unwrap();
+    assert_eq!(house.ask(ask(&cookie)).await.status(), StatusCode::OK);
+    let out = request(&Method::POST, "/sign-out").header("cookie", &cookie).header("x-form", &word);
+    let out = house.ask(out.body(Body::empty()).unwrap()).await;
+    assert!(out.headers()[header::SET_COOKIE].to_str().unwrap().contains("Max-Age=0"));
+    assert_eq!(house.ask(ask(&cookie)).await.status(), StatusCode::SEE_OTHER, "signed out");
+    let (cookie, _) = house.session(Role::Auditor);
+    access::close(&house.app.site, "Otto", &who).unwrap();
+    assert_eq!(house.ask(ask(&cookie)).await.status(), StatusCode::SEE_OTHER, "a closed account's sessions end");
+    let later = || OffsetDateTime::now_utc() + time::Duration::hours(2);
+    let (cookie, _) = house.session(Role::Engineer);
+    let token = cookie.split_once('=').unwrap().1;
+    assert!(access::session(&house.app.site, token, later()).unwrap().is_none(), "idle for two hours");
+    let token = &house.tokens[1].1;
+    let bearer = || {
+        let r = request(&Method::GET, "/api/v1/site").header("authorization", format!("Bearer {token}"));
+        r.body(Body::empty()).unwrap()
+    };
+    assert_eq!(house.ask(bearer()).await.status(), StatusCode::OK);
+    access::revoke_token(&house.app.site, &format!("mes {}", house.tokens[1].0), &who).unwrap();
+    assert_eq!(house.ask(bearer()).await.status(), StatusCode::UNAUTHORIZED, "revoked");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_call_sent_twice_is_done_once() {
+    let house = house();
+    let token = house.tokens.iter().find(|(role, _)| *role == Role::Engineer).map(|(_, t)| t.clone()).unwrap();
+    let call = |key: &str, reason: &str| {
+        request(&Method::POST, "/api/v1/units/TV-1/scrap")
+            .header("authorization", format!("Bearer {token}"))
+            .header("content-type", "application/json")
+            .header("idempotency-key", key)
+            .body(Body::from(format!("{{\"reason\":\"{reason}\"}}")))
+            .unwrap()
+    };
+    // A refusal changes nothing, so its key stays free for another try.
+    for _ in 0..2 {
+        let got = house.ask(call("k1", "burnt")).await;
+        assert_eq!(got.status(), StatusCode::BAD_REQUEST);
+        assert!(got.headers().get("idempotency-replayed").is_none());
+    }
+    let taken = works::repeat::take(&house.app.site, "mes engineer", "k2", "another call", OffsetDateTime::now_utc());
+    assert_eq!(taken.unwrap(), works::repeat::Taken::First);
+    let got = house.ask(call("k2", "burnt")).await;
+    assert_eq!(got.status(), StatusCode::UNPROCESSABLE_ENTITY, "the key stands for another call");
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn one_can_sign_in_anew_while_signed_in_but_not_from_elsewhere() {
+    let house = house();
+    let (cookie, _) = house.session(Role::Operator);
+    let form = || Body::from(format!("name=Ada&password={}", PASSWORD.replace(' ', "+")));
+    let send = |site: &str| {
+        Request::builder()
+            .method(Method::POST)
+            .uri("/sign-in")
+            .header("host", "line.example")
+            .header("sec-fetch-site", site)
+            .header("content-type", "application/x-www-form-urlencoded")
+            .header("cookie", &cookie)
+            .body(form())
+            .unwrap()
+    };
+    let got = house.ask(send("same-origin")).await;
+    assert_eq!(got.status(), StatusCode::SEE_OTHER);
+    assert_eq!(got.headers()[header::LOCATION], "/");
+    assert!(got.headers().contains_key(header::SET_COOKIE));
+    assert_eq!(house.ask(send("cross-site")).await.status(), StatusCode::FORBIDDEN);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn headers_stand_on_every_answer() {
+    let house = house();
+    for at in ["/sign-in", "/nowhere", "/assets/touchmark.css", "/health", "/api/v1/site", "/reels"] {
+        let got = house.ask(request(&Method::GET, at).body(Body::empty()).unwrap()).await;
+        let headers = got.headers();
+        assert!(headers["content-security-policy"].to_str().unwrap().starts_with("default-src 'none'"), "{at}");
+        assert_eq!(headers["x-content-type-options"], "nosniff", "{at}");
+        assert!(headers.contains_key("cache-control"), "{at}");
+    }
+    let cookie = web::guard::cookie(&house.app, Some("t"));
+    assert!(cookie.ends_with("=t; Path=/; HttpOnly; SameSite=Strict"), "{cookie}");
+    let (_close, closing) = watch::channel(false);
+    let behind_tls = App::new(Site::open(&house.app.site.dir).unwrap(), true, closing).unwrap();
+    let cookie = web::guard::cookie(&behind_tls, Some("t"));
+    assert!(cookie.starts_with("__Host-touchmark-") && cookie.ends_with("; SameSite=Strict; Secure"), "{cookie}");
+    let (router, _) = router(&behind_tls);
+    let got = router.oneshot(request(&Method::GET, "/sign-in").body(Body::empty()).unwrap()).await.unwrap();
+    assert!(got.headers().contains_key("strict-transport-security"));
+}
+
+#[test]
+fn strangers_are_kept_out() {
+    let folder = TempDir::new().unwrap();
+    let who = Who::new("Ada").unwrap();
+    let dir = folder.path().join("site");
+    drop(Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap());
+    let listen = "0.0.0.0:0".parse().unwrap();
+    let open = web::serve::Serve { listen, tls: None };
+    let refused = web::serve::run(Site::open(&dir).unwrap(), &open, |_| ()).unwrap_err();
+    assert!(refused.to_string().contains("in the open"), "{refused}");
+    let tls = Some((folder.path().join("chain.pem"), folder.path().join("key.pem")));
+    let beyond = web::serve::Serve { listen, tls };
+    let refused = web::serve::run(Site::open(&dir).unwrap(), &beyond, |_| ()).unwrap_err();
+    assert!(refused.to_string().contains("without accounts"), "{refused}");
+}

@@ -1,0 +1,432 @@
+//! Who may use the pages and the API: accounts, sign-in, sessions, tokens.
+//!
+//! Passwords are hashed with Argon2id (RFC 9106 §4, second recommended option:
+//! 64 MiB, 3 passes, 4 lanes). A badge's code must be found without a name, so
+//! all badges of a site share one salt; their digest is Argon2id as well.
+//! Tokens and session cookies are 32 random octets, of which the book keeps
+//! SHA-256: nobody can guess one, so nothing slower is needed.
+//!
+//! Every sign-in, taken or refused, every change of an account and every token
+//! is an entry of the log.
+
+mod gate;
+mod secret;
+
+use book::ids::Actor;
+use book::{AccountError, AccountRole, NewAccount, NewApiToken, SignedInBy, Subject};
+use serde::Serialize;
+use serde_json::json;
+use time::{Duration, OffsetDateTime};
+use zeroize::Zeroizing;
+
+pub use book::ids::Actor as Name;
+pub use book::{AccountRole as Role, Session, SignedInBy as Means};
+pub use gate::Gate;
+pub use secret::{csrf_of, digest, draw_token};
+
+use crate::reel::time_text;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// A shift with its handovers; a station's session must not end in the middle of one.
+const OPERATOR: Duration = Duration::hours(12);
+/// Idle time after which a session that can change things ends.
+const IDLE: Duration = Duration::hours(1);
+/// The shortest password; NIST SP 800-63B-4 §3.1.1.2 asks 15 where it stands alone
+/// and takes any characters. The rate limit and the closed network make up for the rest.
+const PASSWORD: std::ops::RangeInclusive<usize> = 12..=256;
+/// A badge's code, as a scanner types it.
+const BADGE: std::ops::RangeInclusive<usize> = 8..=64;
+/// The longest life of a token.
+const TOKEN_DAYS: std::ops::RangeInclusive<i64> = 1..=3660;
+
+/// An account as it is told.
+#[derive(Debug, Clone, Serialize)]
+pub struct AccountView {
+    /// The person.
+    pub name: String,
+    /// `operator`, `engineer`, `auditor`.
+    pub role: &'static str,
+    /// Whether there is a password.
+    pub password: bool,
+    /// Whether there is a badge.
+    pub badge: bool,
+    /// Whether it is closed.
+    pub closed: bool,
+    /// When it changed last.
+    pub changed: String,
+}
+
+/// A token as it is told.
+#[derive(Debug, Clone, Serialize)]
+pub struct TokenView {
+    /// The program.
+    pub name: String,
+    /// `operator`, `engineer`, `auditor`.
+    pub role: &'static str,
+    /// Who gave it.
+    pub given_by: String,
+    /// When it ends.
+    pub expires: String,
+    /// Whether it holds no more.
+    pub ended: bool,
+}
+
+/// What is wanted of an account.
+#[derive(Default)]
+pub struct Wish<'a> {
+    /// The person.
+    pub name: &'a str,
+    /// `operator`, `engineer`, `auditor`.
+    pub role: &'a str,
+    /// A password, where one is given.
+    pub password: Option<&'a str>,
+    /// A badge's code, where one is given.
+    pub badge: Option<&'a str>,
+    /// Takes the badge away.
+    pub no_badge: bool,
+}
+
+/// A session that has just begun.
+pub struct Begun {
+    /// What the browser keeps.
+    pub token: Zeroizing<String>,
+    /// The session.
+    pub session: Session,
+}
+
+impl From<AccountError> for Trouble {
+    fn from(error: AccountError) -> Self {
+        let (message, advice) = (error.to_string(), error.advice());
+        match error.blame() {
+            book::Blame::Refused => Self::refused(message, advice),
+            book::Blame::Usage => Self::usage(message, advice),
+            book::Blame::Surroundings => Self::surroundings(message, advice).because(error),
+        }
+    }
+}
+
+fn role(word: &str) -> Result<AccountRole, Trouble> {
+    AccountRole::from_word(word)
+        .ok_or_else(|| Trouble::usage(format!("{word:?} is no role"), "There are operator, engineer and auditor."))
+}
+
+fn account(site: &Site, wish: &Wish<'_>) -> Result<NewAccount, Trouble> {
+    let (name, role) = (Actor::new(wish.name)?, role(wish.role)?);
+    let password = wish.password.filter(|p| !p.is_empty());
+    if let Some(password) = password {
+        if !PASSWORD.contains(&password.chars().count()) {
+            return Err(Trouble::usage(
+                "a password has 12 to 256 characters",
+                "Take a sentence: length protects better than odd characters.",
+            ));
+        }
+        if password.to_lowercase().contains(&wish.name.to_lowercase()) && wish.name.chars().count() > 3 {
+            return Err(Trouble::usage("the password contains the person's name", "Take another one."));
+        }
+    }
+    let badge = wish.badge.map(str::trim).filter(|b| !b.is_empty());
+    if let Some(badge) = badge {
+        if role != AccountRole::Operator {
+            return Err(Trouble::usage("only an operator signs in by a badge", "Give a password."));
+        }
+        if !BADGE.contains(&badge.chars().count()) {
+            return Err(Trouble::usage(
+                "a badge's code has 8 to 64 characters",
+                "Use badges with a long random code: whoever can read one can copy it.",
+            ));
+        }
+    }
+    Ok(NewAccount {
+        name,
+        role,
+        password: password.map(secret::hash_password).transpose()?,
+        badge: badge.map(|b| secret::badge_digest(site, b)).transpose()?,
+    })
+}
+
+/// Whether the site has any account.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn has_accounts(site: &Site) -> Result<bool, Trouble> {
+    Ok(!site.book.accounts()?.is_empty())
+}
+
+/// All accounts, by name.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn accounts(site: &Site) -> Result<Vec<AccountView>, Trouble> {
+    let view = |a: book::Account| AccountView {
+        name: a.name.to_string(),
+        role: a.role.word(),
+        password: a.password.is_some(),
+        badge: a.has_badge,
+        closed: a.closed,
+        changed: time_text(a.changed),
+    };
+    Ok(site.book.accounts()?.into_iter().map(view).collect())
+}
+
+/// Adds an account.
+///
+/// # Errors
+///
+/// [`Trouble`] for a name in use, a short password, or neither password nor badge.
+pub fn add(site: &Site, wish: &Wish<'_>, who: &Who) -> Result<(), Trouble> {
+    let new = account(site, wish)?;
+    if new.password.is_none() && new.badge.is_none() {
+        return Err(Trouble::usage(
+            format!("{} would have no way to sign in", new.name),
+            "Give a password, or for an operator a badge.",
+        ));
+    }
+    site.book.add_account(&new, false, &who.by())?;
+    Ok(())
+}
+
+/// Makes the first account of a site, an engineer's, and signs the person in.
+///
+/// # Errors
+///
+/// [`Trouble`] where the site has accounts by now.
+pub fn first(site: &Site, name: &str, password: &str, clock: fn() -> OffsetDateTime) -> Result<Begun, Trouble> {
+    let wish = Wish { name, role: Role::Engineer.word(), password: Some(password), ..Wish::default() };
+    let new = account(site, &wish)?;
+    if new.password.is_none() {
+        return Err(Trouble::usage("no password was given", "Give one of 12 characters or more."));
+    }
+    let who = Who { actor: new.name.clone(), clock };
+    site.book.add_account(&new, true, &who.by())?;
+    begin(site, &new.name, new.role, SignedInBy::Link, clock)
+}
+
+/// Changes an account's role, password or badge; its sessions end.
+///
+/// # Errors
+///
+/// [`Trouble`] for one that is closed, or the last engineer's.
+pub fn change(site: &Site, wish: &Wish<'_>, who: &Who) -> Result<(), Trouble> {
+    let change = account(site, wish)?;
+    let known = site.book.account(&change.name)?;
+    if known.is_some_and(|k| k.password.is_none() && change.password.is_none() && change.role != Role::Operator) {
+        return Err(Trouble::usage(format!("{} has no password", change.name), "Give one with the new role."));
+    }
+    site.book.change_account(&change, wish.no_badge, &who.by())?;
+    Ok(())
+}
+
+/// Changes one's own password; all sessions end.
+///
+/// # Errors
+///
+/// [`Trouble`] where the old one is wrong.
+pub fn change_own(site: &Site, gate: &Gate, old: &str, new: &str, who: &Who) -> Result<(), Trouble> {
+    gate.pass(&format!("account {}", who.actor), (who.clock)())?;
+    let known = site.book.account(&who.actor)?.filter(|a| !a.closed);
+    let stored = known.as_ref().and_then(|a| a.password.as_deref());
+    if !secret::is_password(old, stored)? {
+        return Err(wrong());
+    }
+    let word = known.as_ref().map_or("", |a| a.role.word());
+    change(site, &Wish { name: who.actor.as_str(), role: word, password: Some(new), ..Wish::default() }, who)
+}
+
+/// Closes an account for good.
+///
+/// # Errors
+///
+/// [`Trouble`] for the last engineer's.
+pub fn close(site: &Site, name: &str, who: &Who) -> Result<(), Trouble> {
+    Ok(site.book.close_account(&Actor::new(name)?, &who.by())?)
+}
+
+fn wrong() -> Trouble {
+    Trouble::refused("name and password do not belong together", "Try again, or have an engineer set a new password.")
+}
+
+fn begin(
+    site: &Site,
+    name: &Actor,
+    role: AccountRole,
+    means: SignedInBy,
+    clock: fn() -> OffsetDateTime,
+) -> Result<Begun, Trouble> {
+    let token = draw_token()?;
+    let who = Who { actor: name.clone(), clock };
+    let by = who.by();
+    let expires = by.at + life(role);
+    site.book.begin_session(&digest(&token), means, expires, &by)?;
+    Ok(Begun { token, session: Session { account: name.clone(), role, means, expires } })
+}
+
+fn life(role: AccountRole) -> Duration {
+    if role == AccountRole::Operator { OPERATOR } else { IDLE }
+}
+
+/// Notes a refused sign-in. A name that nobody has is not repeated: people type
+/// their password into the wrong field, and the log keeps what it is told.
+fn refused(site: &Site, name: Option<&Actor>, means: SignedInBy, clock: fn() -> OffsetDateTime) -> Result<(), Trouble> {
+    let actor = name.cloned().map_or_else(|| Actor::new("unknown"), Ok)?;
+    let subject = Subject::Other("account", actor.to_string());
+    let by = Who { actor, clock }.by();
+    site.book.note("session.refused", &subject, &json!({ "means": means }), &by)?;
+    Ok(())
+}
+
+/// Signs in by name and password.
+///
+/// - `peer`: where the request comes from; tries are counted by it and by the name.
+///
+/// # Errors
+///
+/// [`Trouble`]: the same for a wrong name, a wrong password and a closed account.
+pub fn sign_in(
+    site: &Site,
+    gate: &Gate,
+    name: &str,
+    password: &str,
+    peer: &str,
+    clock: fn() -> OffsetDateTime,
+) -> Result<Begun, Trouble> {
+    let (now, name) = (clock(), name.trim());
+    gate.pass(&format!("peer {peer}"), now)?;
+    gate.pass(&format!("account {}", name.to_lowercase()), now)?;
+    let known = match Actor::new(name) {
+        Ok(actor) => site.book.account(&actor)?.filter(|a| !a.closed),
+        Err(_) => None,
+    };
+    let stored = known.as_ref().and_then(|a| a.password.as_deref());
+    let right = secret::is_password(password, stored)?;
+    match &known {
+        Some(account) if right => {
+            gate.forget(&format!("account {}", name.to_lowercase()));
+            gate.forget(&format!("peer {peer}"));
+            begin(site, &account.name, account.role, SignedInBy::Password, clock)
+        }
+        _ => {
+            refused(site, known.as_ref().map(|a| &a.name), SignedInBy::Password, clock)?;
+            Err(wrong())
+        }
+    }
+}
+
+/// Signs an operator in by a badge's code.
+///
+/// # Errors
+///
+/// [`Trouble`] for a badge that opens no account.
+pub fn sign_in_by_badge(
+    site: &Site,
+    gate: &Gate,
+    code: &str,
+    peer: &str,
+    clock: fn() -> OffsetDateTime,
+) -> Result<Begun, Trouble> {
+    gate.pass(&format!("peer {peer}"), clock())?;
+    let code = code.trim();
+    let account = if BADGE.contains(&code.chars().count()) {
+        site.book.account_of_badge(&secret::badge_digest(site, code)?)?
+    } else {
+        None
+    };
+    match account.filter(|a| a.role == AccountRole::Operator) {
+        Some(account) => {
+            gate.forget(&format!("peer {peer}"));
+            begin(site, &account.name, account.role, SignedInBy::Badge, clock)
+        }
+        None => {
+            refused(site, None, SignedInBy::Badge, clock)?;
+            Err(Trouble::refused("this badge opens no account", "Scan it again, or call the engineer."))
+        }
+    }
+}
+
+/// The session of a cookie; one that can change things goes on while it is used.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn session(site: &Site, token: &str, now: OffsetDateTime) -> Result<Option<Session>, Trouble> {
+    let key = digest(token);
+    let Some(mut session) = site.book.session(&key, now)? else { return Ok(None) };
+    // Written only every few minutes: a page that asks often must not write often.
+    if session.role != AccountRole::Operator && session.expires - now < IDLE - Duration::minutes(5) {
+        session.expires = now + IDLE;
+        site.book.prolong_session(&key, session.expires)?;
+    }
+    Ok(Some(session))
+}
+
+/// Signs out.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn sign_out(site: &Site, token: &str, who: &Who) -> Result<(), Trouble> {
+    Ok(site.book.end_session(&digest(token), &who.by())?)
+}
+
+/// Gives a token to a program; it is shown this once.
+///
+/// # Errors
+///
+/// [`Trouble`] for a name in use, or a life of no days or too many.
+pub fn give_token(
+    site: &Site,
+    name: &str,
+    role_word: &str,
+    days: i64,
+    who: &Who,
+) -> Result<Zeroizing<String>, Trouble> {
+    if !TOKEN_DAYS.contains(&days) {
+        return Err(Trouble::usage("a token lives 1 to 3660 days", "Give fewer days."));
+    }
+    let token = Zeroizing::new(format!("tm_{}", *draw_token()?));
+    let by = who.by();
+    let new = NewApiToken {
+        name: Actor::new(name)?,
+        token: digest(&token),
+        role: role(role_word)?,
+        expires: by.at + Duration::days(days),
+    };
+    site.book.add_api_token(&new, &by)?;
+    Ok(token)
+}
+
+/// Revokes a token.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none of that name.
+pub fn revoke_token(site: &Site, name: &str, who: &Who) -> Result<(), Trouble> {
+    Ok(site.book.revoke_api_token(&Actor::new(name)?, &who.by())?)
+}
+
+/// All tokens, by name.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn tokens(site: &Site, now: OffsetDateTime) -> Result<Vec<TokenView>, Trouble> {
+    let view = |t: book::ApiToken| TokenView {
+        name: t.name.to_string(),
+        role: t.role.word(),
+        given_by: t.given_by.to_string(),
+        expires: time_text(t.expires),
+        ended: t.revoked || t.expires <= now,
+    };
+    Ok(site.book.api_tokens()?.into_iter().map(view).collect())
+}
+
+/// Who holds a token, and what it may do.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn holder(site: &Site, token: &str, now: OffsetDateTime) -> Result<Option<(Actor, Role)>, Trouble> {
+    Ok(site.book.api_token(&digest(token), now)?.map(|t| (t.name, t.role)))
+}

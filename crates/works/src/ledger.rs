@@ -1,0 +1,100 @@
+//! The log as people look at it: entries, the place of one, and whether all is whole.
+
+use book::Subject;
+use book::ids::Sequence;
+use book::log::tree::check_inclusion;
+use serde::Serialize;
+use serde_json::{Value, json};
+
+use crate::floor::local;
+use crate::site::{Site, Who};
+use crate::trouble::Trouble;
+
+/// An entry as it is told.
+#[derive(Debug, Clone, Serialize)]
+pub struct EntryView {
+    /// Its place; the first is 0.
+    pub sequence: i64,
+    /// By the site's clock.
+    pub at: String,
+    /// What was done.
+    pub act: String,
+    /// Who.
+    pub actor: String,
+    /// At which station.
+    pub station: Option<String>,
+    /// What it is about.
+    pub kind: String,
+    /// Its name.
+    pub subject: String,
+}
+
+fn view(site: &Site, entry: book::Entry) -> EntryView {
+    EntryView {
+        sequence: entry.sequence.0,
+        at: local(site, entry.at),
+        act: entry.act,
+        actor: entry.actor.to_string(),
+        station: entry.station.map(|s| s.to_string()),
+        kind: entry.subject.0,
+        subject: entry.subject.1,
+    }
+}
+
+/// The log, newest first: entries before one, and what to ask for the next page with.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn entries(site: &Site, before: Option<i64>, limit: u32) -> Result<(Vec<EntryView>, Option<i64>), Trouble> {
+    let page = site.book.entries(before.map(Sequence), limit)?;
+    Ok((page.items.into_iter().map(|e| view(site, e)).collect(), page.next.map(|s| s.0)))
+}
+
+/// Where an entry stands in the log, and that it is really there.
+#[derive(Debug, Clone, Serialize)]
+pub struct Place {
+    /// The entry.
+    pub sequence: i64,
+    /// Entries in the log now.
+    pub size: u64,
+    /// Hash of their tree.
+    pub root: String,
+    /// Hashes from the entry up to the root.
+    pub path: Vec<String>,
+    /// Whether entry, path and root fit together (RFC 9162 2.1.3.2).
+    pub fits: bool,
+}
+
+/// The place of an entry.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn place(site: &Site, sequence: i64) -> Result<Option<Place>, Trouble> {
+    let Some(found) = site.book.inclusion(Sequence(sequence), None)? else { return Ok(None) };
+    let index = u64::try_from(sequence).unwrap_or(u64::MAX);
+    Ok(Some(Place {
+        sequence,
+        size: found.size,
+        root: hex::encode(found.root),
+        fits: check_inclusion(found.entry.leaf.as_bytes(), index, found.size, &found.root, &found.path),
+        path: found.path.iter().map(hex::encode).collect(),
+    }))
+}
+
+/// Recomputes the log and holds every row against it, and each signed head against
+/// the site's own key, as `touchmark book verify` does; that it was done is an entry.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn verify(site: &Site, who: &Who) -> Result<Value, Trouble> {
+    let done = crate::keeping::verify(site, &[])?;
+    let intact = done.is_intact();
+    site.book.note("book.verify", &Subject::Site, &json!({ "intact": intact }), &who.by())?;
+    let mut value = serde_json::to_value(&done)
+        .map_err(|e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this."))?;
+    value["intact"] = intact.into();
+    Ok(value)
+}

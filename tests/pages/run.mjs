@@ -1,0 +1,81 @@
+// node run.mjs PROGRAM [--pictures DIR]: tries the pages end to end. Exit 0 where all holds.
+import assert from 'node:assert/strict';
+import { fileURLToPath } from 'node:url';
+import { dirname, join } from 'node:path';
+import { accessible, complaints, open, picture, watch } from './browser.mjs';
+import { newSite, start, touchmark } from './server.mjs';
+import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
+import { arrivals } from './arrivals.mjs';
+import { faults } from './faults.mjs';
+import { hostile } from './hostile.mjs';
+import { narrow } from './narrow.mjs';
+import { roles } from './roles.mjs';
+import { load } from './load.mjs';
+
+const program = process.argv[2];
+const at = process.argv.indexOf('--pictures');
+const pictures = at > 0 ? process.argv[at + 1] : undefined;
+const data = join(dirname(fileURLToPath(import.meta.url)), '../data');
+
+const labelOf = (site) => (unit) => JSON.parse(touchmark(program, site, 'unit', 'show', unit, '--reveal')).onboarding.qr;
+
+async function step(name, act) {
+  const since = Date.now();
+  await act();
+  console.log(`ok  ${name}  ${((Date.now() - since) / 1000).toFixed(1)} s`);
+}
+
+const site = newSite(program, 'Tern & Hollow, line 2');
+let server = await start(program, site);
+const context = await open();
+const page = watch(await context.newPage());
+const everything = { program, site, data, context, page, pictures, get server() { return server; }, async restartOnly() {
+  server = await start(program, site, server.listen);
+} };
+
+try {
+  await step('first account', () => firstAccount(page, server.first));
+  await step('set up in the browser alone', () => setUp(page, server.address, data, pictures));
+  await step('ten units at a station', async () => {
+    await setStation(page, server.address, 'S1');
+    await tenUnits(page, server.address, labelOf(site), pictures);
+  });
+  await step('page and command give the same', () => {
+    const counted = JSON.parse(touchmark(program, site, 'reconcile'));
+    assert.deepEqual([counted.units.passed, counted.credentials.installed, counted.unproven_passes, counted.log.intact], [10, 10, 0, true]);
+  });
+  await step('faults, reload, restart', () => faults(everything));
+  await step('every page, full', async () => {
+    await page.goto(`${server.address}/line`);
+    await page.locator('#now table').first().waitFor();
+    await picture(page, pictures, 'line');
+    await accessible(page, 'line');
+    for (const [path, name] of [
+      ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/reels/F', 'reel-faults'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
+      ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'],
+      ['/authorities', 'authorities'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
+    ]) {
+      await page.goto(server.address + path);
+      for (const d of await page.locator('details.cert').all()) await d.evaluate((e) => { e.open = true; });
+      await picture(page, pictures, name);
+      await accessible(page, name);
+    }
+  });
+  await step('reels and deliveries with faults', () => arrivals(everything));
+  await step('examining files', async () => {
+    await page.goto(`${server.address}/examine`);
+    await page.locator('input[name=file]').setInputFiles([join(data, 'reel-a/declaration.der'), join(data, 'authority/paa-b.pem'), join(data, 'reel-a/declaration-signer.pem')]);
+    await page.getByRole('button', { name: 'Examine', exact: true }).click();
+    await page.locator('#came-item table').first().waitFor();
+    await picture(page, pictures, 'examine');
+    await accessible(page, 'examine');
+  });
+  await step('small screens', () => narrow(everything));
+  await step('hostile names', () => hostile(everything));
+  await step('roles', () => roles(everything));
+  await step('twenty station pages', () => load(everything));
+  assert.deepEqual(complaints(), [], 'the browser complains of nothing');
+} finally {
+  await context.close();
+  await server.stop();
+}
