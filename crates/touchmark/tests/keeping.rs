@@ -1,16 +1,13 @@
 //! The record book through the program: verified, backed up, restored, moved.
 
 mod at_site;
-#[allow(dead_code, clippy::print_stderr, reason = "shared with the book's contract")]
-#[path = "../../book/tests/contract/server.rs"]
-mod server;
 
 use std::fs;
 use std::process::{Child, Command};
 
+use at_site::engine::server::Server;
 use at_site::{Site, assert_sound, text};
 use serde_json::Value;
-use server::Server;
 
 /// Starts a station without waiting for it.
 fn station(site: &Site, name: &str, chips: &str) -> Child {

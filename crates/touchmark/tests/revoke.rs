@@ -215,7 +215,7 @@ fn a_delivery_of_a_revoked_intermediate_is_refused() {
     site.done(&["chip", "simulate", "--out", text(&chips), "--count", "1", "--manifest", text(&manifest)]);
     site.done(&["reel", "receive", text(&manifest), "--reel", "R1", "--product", "Tern Vent"]);
     let row = fs::read_to_string(&manifest).expect("a manifest");
-    let key = row.lines().nth(1).and_then(|l| l.split(',').find_map(|field| hex_point(field))).expect("a key");
+    let key = row.lines().nth(1).and_then(|l| l.split(',').find_map(hex_point)).expect("a key");
     let delivery = site.file("delivery");
     fs::create_dir(&delivery).expect("a directory");
     fs::write(delivery.join("dac.der"), make(Profile::Dac, 0x33, 1, 2, &key)).expect("written");
