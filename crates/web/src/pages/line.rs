@@ -184,6 +184,12 @@ struct WatchedPart {
     seen: watch::Watch,
 }
 
+/// HTML of what to do; commands stand in backticks.
+fn advice(watched: &watch::Watched) -> String {
+    let pieces = watched.advice.split('`').map(crate::look::escaped).enumerate();
+    pieces.map(|(n, piece)| if n % 2 == 1 { format!("<code>{piece}</code>") } else { piece }).collect()
+}
+
 /// Whether it has happened already.
 fn past(watched: &watch::Watched) -> bool {
     watched.days_left.is_some_and(|days| days < 0)
