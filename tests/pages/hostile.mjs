@@ -26,6 +26,7 @@ export async function hostile(e) {
     await seen('/products', name);
     await seen('/authorities', name);
     await seen(`/reels/${encodeURIComponent(name)}`, name);
+    await seen(`/report?reel=${encodeURIComponent(name)}`, name);
     await page.goto(`${server.address}/units?find=${encodeURIComponent(name)}`);
     assert.equal(await page.evaluate(() => window.hit), undefined);
     await page.goto(`${server.address}/units/${encodeURIComponent(name)}`);

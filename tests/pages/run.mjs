@@ -11,6 +11,7 @@ import { hostile } from './hostile.mjs';
 import { narrow } from './narrow.mjs';
 import { roles } from './roles.mjs';
 import { load } from './load.mjs';
+import { takenAway } from './taken.mjs';
 
 const program = process.argv[2];
 const at = process.argv.indexOf('--pictures');
@@ -48,12 +49,14 @@ try {
   await step('every page, full', async () => {
     await page.goto(`${server.address}/line`);
     await page.locator('#now table').first().waitFor();
+    await page.locator('#watched .state').first().waitFor();
     await picture(page, pictures, 'line');
     await accessible(page, 'line');
     for (const [path, name] of [
       ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/reels/F', 'reel-faults'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
       ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'],
-      ['/authorities', 'authorities'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
+      ['/authorities', 'authorities'], ['/report', 'report-empty'], ['/report?last_week=on&worst_hour=on', 'report'], ['/report?reel=F', 'report-reel'],
+      ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
     ]) {
       await page.goto(server.address + path);
       for (const d of await page.locator('details.cert').all()) await d.evaluate((e) => { e.open = true; });
@@ -61,6 +64,7 @@ try {
       await accessible(page, name);
     }
   });
+  await step('what is taken away', () => takenAway(everything));
   await step('reels and deliveries with faults', () => arrivals(everything));
   await step('examining files', async () => {
     await page.goto(`${server.address}/examine`);

@@ -208,6 +208,19 @@ pub fn in_address(text: &str) -> String {
     percent_encoding::utf8_percent_encode(text, percent_encoding::NON_ALPHANUMERIC).to_string()
 }
 
+/// A file to keep, under a name.
+pub fn download(kind: &'static str, name: &str, body: impl Into<Body>) -> Response {
+    let plain = |c: char| if c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.') { c } else { '_' };
+    let name: String = name.chars().map(plain).collect();
+    let mut response = body.into().into_response();
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(kind));
+    if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
+        headers.insert(header::CONTENT_DISPOSITION, value);
+    }
+    response
+}
+
 /// Headers that every answer carries.
 pub async fn headers(State(app): State<App>, request: Request<Body>, next: Next) -> Response {
     const CSP: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; \

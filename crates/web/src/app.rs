@@ -37,6 +37,8 @@ pub struct Inner {
     pub views: broadcast::Sender<Arc<View>>,
     /// Turns true when the server is to stop.
     pub closing: watch::Receiver<bool>,
+    /// What the watch said last, and when: it is asked at most once a minute.
+    pub watched: Mutex<Option<(OffsetDateTime, String)>>,
     /// The clock.
     pub clock: fn() -> OffsetDateTime,
 }
@@ -73,6 +75,7 @@ impl App {
             link: Mutex::new(link),
             views,
             closing,
+            watched: Mutex::new(None),
             clock,
         })))
     }

@@ -87,7 +87,8 @@ impl Routes {
 
 fn pages(routes: Routes) -> Routes {
     use pages::{
-        access, authorities, declarations, deliveries, examine, line, log, people, products, reels, station, units,
+        access, authorities, declarations, deliveries, evidence, examine, impact, line, log, people, plan, products,
+        reels, report, station, units,
     };
     routes
         .get("/assets/{file}", Need::Nobody, assets::get)
@@ -103,6 +104,12 @@ fn pages(routes: Routes) -> Routes {
         .get("/line", Need::Page(ALL), line::show)
         .get("/line/now", Need::Page(ALL), line::now)
         .get("/line/events", Need::Page(ALL), line::events)
+        .get("/line/watch", Need::Page(READ), line::watched)
+        .get("/report", Need::Page(READ), report::show)
+        .get("/report.pdf", Need::Page(READ), report::pdf)
+        .get("/plan", Need::Page(READ), plan::show)
+        .get("/impact", Need::Page(READ), impact::show)
+        .get("/impact.csv", Need::Page(READ), impact::csv)
         .get("/stations", Need::Page(ALL), station::list)
         .post("/stations", Need::Page(ENGINEER), station::set_up)
         .files("/chips/simulate", Need::Page(ENGINEER), station::simulate)
@@ -128,6 +135,8 @@ fn pages(routes: Routes) -> Routes {
         .get("/units", Need::Page(READ), units::list)
         .get("/units/{unit}", Need::Page(READ), units::show)
         .get("/units/{unit}/label.svg", Need::Page(ENGINEER), units::label)
+        .post("/units/{unit}/evidence", Need::Page(READ), evidence::pack)
+        .post("/evidence/key", Need::Page(READ), evidence::key)
         .post("/units/{unit}/scrap", Need::Page(ENGINEER), units::scrap)
         .post("/units/{unit}/return", Need::Page(ENGINEER), units::take_back)
         .post("/units/{unit}/rework", Need::Page(ENGINEER), units::rework)

@@ -151,6 +151,11 @@ fn rows(table: &Table) -> String {
     if table.has_head() {
         out.push_str("<thead><tr>");
         for (column, name) in table.head.iter().enumerate() {
+            // A header cell without a word would be read out as nothing.
+            if name.is_empty() {
+                out.push_str("<td></td>");
+                continue;
+            }
             let _ = write!(out, "<th scope=\"col\"{}>{}</th>", class(column), safe(name));
         }
         out.push_str("</tr></thead>");

@@ -1,6 +1,7 @@
 //! The line: all stations live, output against the plan, causes, stock.
 
 use std::convert::Infallible;
+use std::sync::PoisonError;
 use std::time::Duration;
 
 use askama::Template;
@@ -10,7 +11,7 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use works::floor::{self, Line};
-use works::{Trouble, authority, declaration, delivery, desk, product, reel};
+use works::{Trouble, authority, declaration, delivery, desk, product, reel, watch};
 
 use crate::answer::{Oops, page};
 use crate::app::App;
@@ -174,6 +175,65 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// Where the book gave no answer.
 pub async fn now(State(app): State<App>, person: Person) -> Result<axum::response::Html<String>, Oops> {
     drawn(&app, &person).await.map(axum::response::Html)
+}
+
+#[derive(Template)]
+#[template(path = "watched.html")]
+struct WatchedPart {
+    frame: Frame,
+    seen: watch::Watch,
+}
+
+/// HTML of what to do; commands stand in backticks.
+fn advice(watched: &watch::Watched) -> String {
+    let pieces = watched.advice.split('`').map(crate::look::escaped).enumerate();
+    pieces.map(|(n, piece)| if n % 2 == 1 { format!("<code>{piece}</code>") } else { piece }).collect()
+}
+
+/// Whether it has happened already.
+fn past(watched: &watch::Watched) -> bool {
+    watched.days_left.is_some_and(|days| days < 0)
+}
+
+/// When a watched thing bites, in words.
+fn when(watched: &watch::Watched) -> String {
+    match watched.days_left {
+        Some(days) if days < 0 => format!("{} days ago", -days),
+        Some(0) => "today".into(),
+        Some(1) => "in 1 day".into(),
+        Some(days) => format!("in {days} days"),
+        None => "no date".into(),
+    }
+}
+
+/// `GET /line/watch`: what bites within the site's days. However many look at it, the works are asked at most once a
+/// minute.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn watched(State(app): State<App>, person: Person) -> Result<axum::response::Html<String>, Oops> {
+    let who = app.who(&person);
+    let told = app
+        .work(move |app| {
+            // Held over the look: who asks meanwhile waits for the same answer.
+            let mut last = app.watched.lock().unwrap_or_else(PoisonError::into_inner);
+            let now = (app.clock)();
+            if let Some((at, told)) = last.as_ref()
+                && now - *at < time::Duration::MINUTE
+                && now >= *at
+            {
+                return Ok(told.clone());
+            }
+            let seen = watch::watch(&app.site, None, &[], &who)?;
+            let told = WatchedPart { frame: Frame::new(app, None, "/line"), seen }
+                .render()
+                .map_err(|e| Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this."))?;
+            *last = Some((now, told.clone()));
+            Ok(told)
+        })
+        .await?;
+    Ok(axum::response::Html(told))
 }
 
 /// `GET /line/events`: that something changed.

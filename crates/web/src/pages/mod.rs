@@ -4,12 +4,16 @@ pub mod access;
 pub mod authorities;
 pub mod declarations;
 pub mod deliveries;
+pub mod evidence;
 pub mod examine;
+pub mod impact;
 pub mod line;
 pub mod log;
 pub mod people;
+pub mod plan;
 pub mod products;
 pub mod reels;
+pub mod report;
 pub mod station;
 pub mod units;
 

@@ -1,0 +1,168 @@
+//! Reports: yields, causes, times and stations of a reel, a product, a day, a period.
+
+use askama::Template;
+use axum::extract::{Query, State};
+use axum::http::Uri;
+use axum::response::Response;
+use serde::Deserialize;
+use time::format_description::well_known::Rfc3339;
+use time::macros::format_description;
+use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
+use works::report::{self, Report, Request, Scope};
+use works::{Trouble, floor, product, reel};
+
+use super::given;
+use crate::answer::{Oops, download, page};
+use crate::app::App;
+use crate::frame::Frame;
+use crate::guard::Person;
+
+/// What a report is asked of.
+#[derive(Debug, Clone, Default, Deserialize)]
+pub struct Asked {
+    #[serde(default)]
+    reel: String,
+    #[serde(default)]
+    product: String,
+    #[serde(default)]
+    day: String,
+    #[serde(default)]
+    from: String,
+    #[serde(default)]
+    to: String,
+    #[serde(default)]
+    last_week: Option<String>,
+    #[serde(default)]
+    worst_hour: Option<String>,
+}
+
+/// A report as the page shows it.
+struct Shown {
+    title: String,
+    above: String,
+    test: Option<String>,
+    foot: Vec<String>,
+    blocks: String,
+    /// Where the worst hour was asked for and none is.
+    no_worst: bool,
+}
+
+#[derive(Template)]
+#[template(path = "report.html")]
+struct ReportPage {
+    frame: Frame,
+    asked: Asked,
+    query: String,
+    reels: Vec<String>,
+    products: Vec<String>,
+    shown: Option<Shown>,
+}
+
+fn date(text: &str) -> Result<Date, Trouble> {
+    Date::parse(text, format_description!("[year]-[month]-[day]"))
+        .map_err(|_| Trouble::usage(format!("{text:?} is no day or time"), "Give 2026-03-02 or 2026-03-02T06:00."))
+}
+
+/// A time of a form: a date (its midnight) or a time by the site's clock, or RFC 3339; none where nothing was typed.
+pub(super) fn moment(text: &str, zone: UtcOffset) -> Result<Option<OffsetDateTime>, Trouble> {
+    let Some(text) = given(text) else { return Ok(None) };
+    if let Ok(at) = OffsetDateTime::parse(text, &Rfc3339) {
+        return Ok(Some(at));
+    }
+    let minutes = format_description!("[year]-[month]-[day]T[hour]:[minute]");
+    let seconds = format_description!("[year]-[month]-[day]T[hour]:[minute]:[second]");
+    if let Ok(at) = PrimitiveDateTime::parse(text, minutes).or_else(|_| PrimitiveDateTime::parse(text, seconds)) {
+        return Ok(Some(at.assume_offset(zone)));
+    }
+    date(text).map(|day| Some(day.with_time(Time::MIDNIGHT).assume_offset(zone)))
+}
+
+impl Asked {
+    fn request(&self, zone: UtcOffset, now: OffsetDateTime) -> Result<Request, Trouble> {
+        let scope = match (given(&self.reel), given(&self.product)) {
+            (None, None) => Scope::Site,
+            (Some(reel), None) => Scope::Reel(reel.into()),
+            (None, Some(product)) => Scope::Product(product.into()),
+            (Some(_), Some(_)) => {
+                return Err(Trouble::usage(
+                    "a reel and a product were chosen",
+                    "Choose one of them: a reel is of one product.",
+                ));
+            }
+        };
+        let mut request = Request { zone, worst_hour: self.worst_hour.is_some(), ..Request::of(scope) };
+        let (from, to) = (moment(&self.from, zone)?, moment(&self.to, zone)?);
+        let ways = [given(&self.day).is_some(), from.is_some() || to.is_some(), self.last_week.is_some()];
+        if ways.iter().filter(|w| **w).count() > 1 {
+            return Err(Trouble::usage(
+                "more than one period was chosen",
+                "Choose a day, or from and to, or the last week.",
+            ));
+        }
+        (request.from, request.to) = (from, to);
+        if let Some(day) = given(&self.day) {
+            let day = date(day)?.with_time(Time::MIDNIGHT).assume_offset(zone);
+            (request.from, request.to) = (Some(day), Some(day.saturating_add(Duration::DAY)));
+        }
+        if self.last_week.is_some() {
+            (request.from, request.to) = (Some(now - Duration::WEEK), Some(now));
+        }
+        Ok(request)
+    }
+
+    fn made(&self, app: &App) -> Result<Report, Trouble> {
+        let now = (app.clock)();
+        report::report(&app.site, &self.request(floor::offset(&app.site)?, now)?, now)
+    }
+}
+
+/// `GET /report`: the form, and the report where one was asked for.
+///
+/// # Errors
+///
+/// Where what was asked for is not here.
+pub async fn show(
+    State(app): State<App>,
+    person: Person,
+    uri: Uri,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Oops> {
+    let query = uri.query().unwrap_or_default().to_owned();
+    let (wanted, made) = (asked.clone(), !query.is_empty());
+    let (reels, products, shown) = app
+        .work(move |app| {
+            let reels = reel::list(&app.site)?.into_iter().map(|r| r.reel.to_string()).collect();
+            let products = product::list(&app.site)?.into_iter().map(|p| p.name.to_string()).collect();
+            let shown = if made {
+                let report = wanted.made(app)?;
+                let document = report::page::document(&report);
+                let no_worst = wanted.worst_hour.is_some() && report.worst_hour.is_none();
+                let blocks = document.fragment();
+                let (title, above, test, foot) = (document.title, document.above, document.test, document.foot);
+                Some(Shown { title, above, test, foot, blocks, no_worst })
+            } else {
+                None
+            };
+            Ok((reels, products, shown))
+        })
+        .await?;
+    page(&ReportPage { frame: Frame::new(&app, Some(&person), "/report"), asked, query, reels, products, shown })
+}
+
+/// `GET /report.pdf`: the same report on paper.
+///
+/// # Errors
+///
+/// As [`show`].
+pub async fn pdf(State(app): State<App>, _person: Person, Query(asked): Query<Asked>) -> Result<Response, Oops> {
+    let octets = app
+        .work(move |app| {
+            let report = asked.made(app)?;
+            let (octets, _) = report::page::document(&report).pdf(Vec::new()).map_err(|e| {
+                Trouble::surroundings(format!("the PDF can't be made: {e}"), "Report this; the page itself is sound.")
+            })?;
+            Ok(octets)
+        })
+        .await?;
+    Ok(download("application/pdf", "report.pdf", octets))
+}
