@@ -2,6 +2,8 @@
 
 use std::fmt::Write as _;
 
+use print::paper::safe;
+
 use super::told::Manifest;
 use crate::head::HeadFile;
 
@@ -13,22 +15,6 @@ pub(super) struct Line {
     pub chip_id: String,
     /// When it was proven.
     pub proven: Option<String>,
-}
-
-fn safe(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            c if c.is_control() => out.push('\u{FFFD}'),
-            c => out.push(c),
-        }
-    }
-    out
 }
 
 /// A unit's name as part of an address: serial numbers have `# + : =` in them.

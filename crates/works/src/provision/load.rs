@@ -1,0 +1,95 @@
+//! What goes into a unit's chip, in the order in which it is written.
+
+use std::fs;
+use std::path::Path;
+
+use book::Begun;
+use chip::ObjectName;
+use standard::certificate::Certificate;
+use standard::declaration::Declaration;
+use standard::factory_record::FactoryRecord;
+use standard::onboarding::Discriminator;
+use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
+
+use super::{Line, engineer};
+use crate::onboarding::fresh_rotating_id;
+use crate::product::FurtherObject;
+use crate::station::{Failure, Load};
+
+/// What goes into this unit's chip.
+pub(super) fn load(line: &Line<'_>, begun: &Begun) -> Result<Load, Failure> {
+    let dac = begun.credential.certificate.clone();
+    let pai = begun.authority.facts.certificate.clone();
+    not_revoked(line, &dac, &pai)?;
+    let declaration: Declaration = line.declaration.signed.clone();
+    let mut objects = vec![
+        (ObjectName::DAC, dac.clone()),
+        (ObjectName::PAI, pai.clone()),
+        (ObjectName::DECLARATION, declaration.der().to_vec()),
+    ];
+    if line.kept.factory_record {
+        objects.push((ObjectName::FACTORY_RECORD, factory_record(line, begun)?));
+    }
+    for object in &line.objects {
+        let name = ObjectName::new(&object.name).map_err(|e| engineer("object", e.to_string()))?;
+        objects.push((name, further(line, object, begun)?));
+    }
+    Ok(Load { objects, dac, pai, declaration, lock: line.kept.lock, resumed: begun.resumed })
+}
+
+/// A certificate that this site knows to be revoked is never written into a chip.
+fn not_revoked(line: &Line<'_>, dac: &[u8], pai: &[u8]) -> Result<(), Failure> {
+    let (Ok(dac), Ok(pai)) = (Certificate::read(dac), Certificate::read(pai)) else { return Ok(()) };
+    let revoked = &line.judge.revoked;
+    let by_root = || line.judge.anchors.iter().find_map(|paa| revoked.lookup(paa, &pai));
+    let (what, when) = match (revoked.lookup(&pai, &dac), by_root()) {
+        (Some(when), _) => ("DAC", when),
+        (None, Some(when)) => ("PAI", when),
+        (None, None) => return Ok(()),
+    };
+    Err(engineer("revoked", format!("the {what} for this chip was revoked {when}; nothing was written")))
+}
+
+fn further(line: &Line<'_>, object: &FurtherObject, begun: &Begun) -> Result<Vec<u8>, Failure> {
+    let missing =
+        |path: &Path, e: &dyn std::fmt::Display| engineer("object-missing", format!("{}: {e}", path.display()));
+    if let Some(file) = &object.file {
+        let path = line.site.dir.join(file);
+        return fs::read(&path).map_err(|e| missing(&path, &e));
+    }
+    let dir = line.site.dir.join(object.per_unit.as_deref().unwrap_or(Path::new(".")));
+    for stem in [begun.unit.serial.as_str(), begun.chip.chip_id.as_str()] {
+        let path = dir.join(stem);
+        if path.is_file() {
+            return fs::read(&path).map_err(|e| missing(&path, &e));
+        }
+    }
+    Err(missing(&dir, &format!("no file for unit {} or chip {}", begun.unit.serial, begun.chip.chip_id)))
+}
+
+/// The unit's factory record; its verifier is the one in the book, so that a resumed unit keeps its label.
+fn factory_record(line: &Line<'_>, begun: &Begun) -> Result<Vec<u8>, Failure> {
+    let odd = |e: &dyn std::fmt::Display| engineer("factory-record", format!("the factory record can't be made: {e}"));
+    let data = begun.unit.onboarding.as_ref().ok_or_else(|| odd(&"the unit has no onboarding data"))?;
+    // Of a resumed unit the record that was written counts: its rotating id is drawn once.
+    let record = FactoryRecord {
+        serial_number: begun.unit.serial.as_str().chars().take(32).collect(),
+        vendor_id: line.judge.device.vendor.ok_or_else(|| odd(&"no vendor"))?,
+        vendor_name: line.kept.vendor_name.chars().take(32).collect(),
+        product_id: line.judge.device.product.ok_or_else(|| odd(&"no product"))?,
+        product_name: line.kept.product_name.chars().take(32).collect(),
+        hardware_version: line.kept.hardware_version,
+        hardware_version_text: None,
+        manufactured: begun.unit.began.date(),
+        discriminator: Discriminator::new(data.discriminator).map_err(|e| odd(&e))?,
+        salt: Salt::new(&data.salt).map_err(|e| odd(&e))?,
+        iterations: Iterations::new(data.iterations).map_err(|e| odd(&e))?,
+        verifier: PasscodeVerifier::from_octets(&data.verifier).map_err(|e| odd(&e))?,
+        rotating_id: fresh_rotating_id().map_err(|e| odd(&e))?,
+        dac: None,
+        pai: None,
+        declaration: None,
+        passcode: None,
+    };
+    Ok(record.encode().map_err(|e| odd(&e))?.to_vec())
+}
