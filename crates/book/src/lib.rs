@@ -84,7 +84,7 @@ pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
     Cell, CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
-    Verification, Vouched,
+    Verification, Vouched, Watch,
 };
 pub use open::{OpenOptions, Site};
 pub use product::{AddError, NewProduct, Product};
