@@ -14,7 +14,7 @@ use rayon::prelude::*;
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, Signer, SoftwareKey};
-use standard::moment::{Moment, NO_END};
+use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use works::authority;
 use works::product::{self, Description};
@@ -107,6 +107,7 @@ pub fn issuer(site: &Site) -> Result<(Box<dyn Signer>, Arc<Certificate>), Failed
 pub fn dacs(signer: &dyn Signer, pai: &Certificate, keys: &[PublicKey]) -> Result<Vec<Vec<u8>>, Failed> {
     let (vendor, product) = identity()?;
     let id = pai.subject_key_id().unwrap_or_default();
+    let from = pai.not_before.moment.ok_or("a PAI without a beginning")?;
     let made: Result<Vec<_>, _> = keys
         .par_iter()
         .enumerate()
@@ -117,7 +118,6 @@ pub fn dacs(signer: &dyn Signer, pai: &Certificate, keys: &[PublicKey]) -> Resul
             serial[..8].copy_from_slice(&key.point()[20..28]);
             serial[0] = serial[0] & 0x3F | 0x40;
             serial[12..].copy_from_slice(&u32::try_from(number).unwrap_or(0).to_be_bytes());
-            let from = Moment::from_unix(1_700_000_000);
             Builder::new(Profile::Dac, &serial, (pai.subject_der(), id), &subject, key, (from, NO_END)).sign(signer)
         })
         .collect();

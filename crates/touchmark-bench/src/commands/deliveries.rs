@@ -67,7 +67,10 @@ fn worker(work: &[String]) -> Result<Measured, Failed> {
             let received = delivery::receive(&site, &zip, REEL, false, None, &who, &course)?;
             match received.verdict {
                 "accepted" => Ok(received.accepted),
-                other => Err(format!("{other}: {:?}", received.findings).into()),
+                other => {
+                    let found = received.findings.first().map(|f| (f.finding.rule.name, f.finding.found.clone()));
+                    Err(format!("{other}: {found:?}").into())
+                }
             }
         })?,
     };

@@ -42,7 +42,10 @@ fn worker(folder: &Path) -> Result<Measured, Failed> {
     let (received, seconds) = timed(|| Ok(reel::receive(&site, &manifest, REEL, PRODUCT, &map, &who, &course)?))?;
     match received.verdict {
         "accepted" => told(seconds),
-        other => Err(format!("{other}: {:?}", received.findings).into()),
+        other => {
+            let found = received.findings.first().map(|f| (f.finding.rule.name, f.finding.found.clone()));
+            Err(format!("{other}: {found:?}").into())
+        }
     }
 }
 
