@@ -112,7 +112,7 @@ pub fn issue(
     let points = |slots: &[Slot]| -> Result<Vec<(i64, ChipId, [u8; 65])>, Trouble> {
         let places: Vec<i64> = slots.iter().map(|slot| i64::from(chips.place(*slot))).collect();
         let mut points = site.book.chips_at(&reel.facts.reel, &places)?;
-        points.sort_unstable_by(|(_, _, a), (_, _, b)| a.cmp(b));
+        points.sort_unstable_by_key(|(_, _, key)| *key);
         Ok(points)
     };
     let told = |delivery, issued, verdict| Issued {
