@@ -56,8 +56,8 @@ impl Asked {
             reel: given(&self.reel),
             delivery: given(&self.delivery),
             station: given(&self.station),
-            from: moment(&self.from, zone)?,
-            to: moment(&self.to, zone)?,
+            from: moment(&self.from, "from", zone)?,
+            to: moment(&self.to, "to", zone)?,
             ..Wanted::default()
         })
     }

@@ -6,6 +6,7 @@ use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
+use works::Trouble;
 use works::access::{self, AccountView, TokenView, Wish};
 
 use super::given;
@@ -136,7 +137,9 @@ pub async fn give_token(State(app): State<App>, person: Person, Form(form): Form
     let name = form.name.trim().to_owned();
     let token = app
         .work(move |app| {
-            let days = form.days.trim().parse().unwrap_or(0);
+            let odd =
+                |_| Trouble::usage(format!("{:?} is no number of days", form.days), "Give 1 to 3660.").about("days");
+            let days = form.days.trim().parse().map_err(odd)?;
             access::give_token(&app.site, form.name.trim(), &form.role, days, &who)
         })
         .await?;
