@@ -123,6 +123,36 @@ pub fn page(template: &impl Template) -> Result<Response, Oops> {
     }
 }
 
+#[derive(Template)]
+#[template(path = "below.html")]
+struct BelowPage<'a> {
+    frame: Frame,
+    title: &'a str,
+    part: String,
+}
+
+/// What stands below a form once it was sent: a part of its page, or a page of its own where no script puts it there.
+///
+/// - `target`: the id of the place that takes it.
+/// - `title`: the page's.
+pub fn below(
+    headers: &HeaderMap,
+    frame: Frame,
+    (code, target, title): (StatusCode, &'static str, &str),
+    part: &impl Template,
+) -> Result<Response, Oops> {
+    let odd = |e| Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.");
+    let part = part.render().map_err(odd)?;
+    let mut response =
+        if is_part(headers) { Html(part).into_response() } else { page(&BelowPage { frame, title, part })? };
+    *response.status_mut() = code;
+    response.extensions_mut().insert(Worded);
+    if code.is_client_error() {
+        response.headers_mut().insert(HeaderName::from_static("hx-retarget"), HeaderValue::from_static(target));
+    }
+    Ok(response)
+}
+
 /// Leads on after something was done: a page's part is told by htmx's own header.
 pub fn go(headers: &HeaderMap, to: &str) -> Response {
     if is_part(headers) {

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::State;
-use axum::http::HeaderMap;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 use standard::ids::{ProductId, VendorId};
@@ -13,7 +13,7 @@ use works::trouble::About as _;
 use works::{Trouble, authority::Role};
 
 use super::given;
-use crate::answer::{Oops, go, page};
+use crate::answer::{Oops, below, go, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
@@ -138,5 +138,7 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
         return Ok(go(&headers, "/authorities"));
     }
     let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
-    page(&AdoptedPart { what: "authority", groups: incoming::grouped(&findings) })
+    let frame = Frame::new(&app, Some(&person), "/authorities");
+    let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Authorities");
+    below(&headers, frame, at, &AdoptedPart { what: "authority", groups: incoming::grouped(&findings) })
 }

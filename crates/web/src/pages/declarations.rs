@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::State;
-use axum::http::HeaderMap;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 use works::Trouble;
@@ -15,7 +15,7 @@ use works::trouble::About as _;
 use super::authorities::{AdoptedPart, identity};
 use super::given;
 use super::products;
-use crate::answer::{Oops, go, page};
+use crate::answer::{Oops, below, go, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
@@ -113,5 +113,7 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
         return Ok(go(&headers, "/declarations"));
     }
     let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
-    page(&AdoptedPart { what: "declaration", groups: incoming::grouped(&findings) })
+    let frame = Frame::new(&app, Some(&person), "/declarations");
+    let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Declarations");
+    below(&headers, frame, at, &AdoptedPart { what: "declaration", groups: incoming::grouped(&findings) })
 }
