@@ -87,8 +87,8 @@ impl Routes {
 
 fn pages(routes: Routes) -> Routes {
     use pages::{
-        access, authorities, declarations, deliveries, evidence, examine, impact, line, log, people, plan, products,
-        reels, report, station, units,
+        access, authorities, declarations, deliveries, evidence, examine, fit, impact, line, log, people, plan,
+        products, reels, report, revocation, station, units,
     };
     routes
         .get("/assets/{file}", Need::Nobody, assets::get)
@@ -108,6 +108,8 @@ fn pages(routes: Routes) -> Routes {
         .get("/report", Need::Page(READ), report::show)
         .get("/report.pdf", Need::Page(READ), report::pdf)
         .get("/plan", Need::Page(READ), plan::show)
+        .get("/fit", Need::Page(READ), fit::show)
+        .files("/fit", Need::Page(READ), fit::judge)
         .get("/impact", Need::Page(READ), impact::show)
         .get("/impact.csv", Need::Page(READ), impact::csv)
         .get("/stations", Need::Page(ALL), station::list)
@@ -150,6 +152,17 @@ fn pages(routes: Routes) -> Routes {
         .get("/declarations", Need::Page(READ), declarations::list)
         .post("/declarations/make", Need::Page(ENGINEER), declarations::make)
         .files("/declarations/adopt", Need::Page(ENGINEER), declarations::adopt)
+        .get("/revocation", Need::Page(READ), revocation::show)
+        .post("/revocation", Need::Page(ENGINEER), revocation::request)
+        .get("/revocation/ask", Need::Page(READ), revocation::ask)
+        .post("/revocation/renew", Need::Page(ENGINEER), revocation::renew)
+        .files("/revocation/adopt", Need::Page(ENGINEER), revocation::adopt)
+        .get("/revocation/requests/{request}", Need::Page(READ), revocation::one)
+        .get("/revocation/requests/{request}/to-send", Need::Page(READ), revocation::to_send)
+        .post("/revocation/requests/{request}/confirm", Need::Page(ENGINEER), revocation::confirm)
+        .post("/revocation/requests/{request}/withdraw", Need::Page(ENGINEER), revocation::withdraw)
+        .get("/revocation/lists/{issuer}", Need::Page(READ), revocation::list)
+        .get("/revocation/lists/{issuer}/point", Need::Page(READ), revocation::point)
         .get("/people", Need::Page(READ), people::list)
         .post("/people", Need::Page(ENGINEER), people::add)
         .post("/people/change", Need::Page(ENGINEER), people::change)
