@@ -95,7 +95,7 @@ pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
-pub use touched::{Issued, Touch, Touched};
+pub use touched::{FirmwareKnown, Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};

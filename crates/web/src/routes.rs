@@ -152,11 +152,12 @@ impl Routes {
 fn pages(routes: Routes) -> Routes {
     use Stage::{Answer, Decide, Line, People, Receive};
     use pages::{
-        access, authorities, declarations, deliveries, evidence, examine, impact, line, log, people, plan, products,
-        reels, report, station, units,
+        access, authorities, declarations, deliveries, evidence, examine, fit, impact, line, log, people, plan,
+        products, reels, report, revocation, station, units,
     };
     routes
         .part((Decide, "Plan"), "/plan", READ, plan::show)
+        .part((Decide, "Fit"), "/fit", READ, fit::show)
         .part((Decide, "Products"), "/products", READ, products::list)
         .part((Decide, "Examine"), "/examine", READ, examine::show)
         .part((Receive, "Reels"), "/reels", READ, reels::list)
@@ -168,6 +169,7 @@ fn pages(routes: Routes) -> Routes {
         .part((Line, "Report"), "/report", READ, report::show)
         .part((Answer, "Units"), "/units", READ, units::list)
         .part((Answer, "Impact"), "/impact", READ, impact::show)
+        .part((Answer, "Revocation"), "/revocation", READ, revocation::show)
         .part((Answer, "Log"), "/log", READ, log::list)
         .part((People, "People"), "/people", READ, people::list)
         .get("/assets/{file}", Need::Nobody, assets::get)
@@ -184,6 +186,7 @@ fn pages(routes: Routes) -> Routes {
         .get("/line/events", Need::Page(ALL), line::events)
         .get("/line/watch", Need::Page(READ), line::watched)
         .get("/report.pdf", Need::Page(READ), report::pdf)
+        .files("/fit", Need::Page(READ), fit::judge)
         .get("/impact.csv", Need::Page(READ), impact::csv)
         .post("/stations", Need::Page(ENGINEER), station::set_up)
         .files("/chips/simulate", Need::Page(ENGINEER), station::simulate)
@@ -217,6 +220,16 @@ fn pages(routes: Routes) -> Routes {
         .files("/authorities/adopt", Need::Page(ENGINEER), authorities::adopt)
         .post("/declarations/make", Need::Page(ENGINEER), declarations::make)
         .files("/declarations/adopt", Need::Page(ENGINEER), declarations::adopt)
+        .post("/revocation", Need::Page(ENGINEER), revocation::request)
+        .get("/revocation/ask", Need::Page(READ), revocation::ask)
+        .post("/revocation/renew", Need::Page(ENGINEER), revocation::renew)
+        .files("/revocation/adopt", Need::Page(ENGINEER), revocation::adopt)
+        .get("/revocation/requests/{request}", Need::Page(READ), revocation::one)
+        .get("/revocation/requests/{request}/to-send", Need::Page(READ), revocation::to_send)
+        .post("/revocation/requests/{request}/confirm", Need::Page(ENGINEER), revocation::confirm)
+        .post("/revocation/requests/{request}/withdraw", Need::Page(ENGINEER), revocation::withdraw)
+        .get("/revocation/lists/{issuer}", Need::Page(READ), revocation::list)
+        .get("/revocation/lists/{issuer}/point", Need::Page(READ), revocation::point)
         .post("/people", Need::Page(ENGINEER), people::add)
         .post("/people/change", Need::Page(ENGINEER), people::change)
         .post("/people/close", Need::Page(ENGINEER), people::close)

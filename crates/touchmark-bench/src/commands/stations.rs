@@ -280,6 +280,7 @@ fn work(dir: &Path, chips: &str, name: &str, units: u64) -> Result<Worked, Box<d
         serial_start: Some(&start),
         attempts: 1,
         take_over: false,
+        firmware: None,
         only_started: false,
         passphrase: None,
     };
