@@ -35,6 +35,9 @@ mod known;
 mod list;
 mod location;
 pub mod log;
+#[cfg(any(test, feature = "made-up"))]
+#[doc(hidden)]
+pub mod made_up;
 mod open;
 mod product;
 mod proof;
