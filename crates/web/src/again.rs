@@ -11,12 +11,12 @@ use axum::Router;
 use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::{Form, FromRequest, FromRequestParts, MatchedPath, Query, Request, State};
 use axum::http::request::Parts;
-use axum::http::{HeaderName, HeaderValue, Method, StatusCode, Uri, header};
+use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, Uri, header, response};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use tower::ServiceExt as _;
 
-use crate::answer::{Oops, Told, Worded, is_part};
+use crate::answer::{Oops, Told, Worded, in_address, is_part};
 use crate::guard::FORM;
 use crate::routes::Table;
 
@@ -24,11 +24,13 @@ use crate::routes::Table;
 const SECRETS: &[&str] = &["password", "passphrase", "old", "new", "badge", "code", "pin", "form"];
 /// Values of one form that are kept.
 const VALUES: usize = 100;
+/// Octets of a page.
+const PAGE: usize = 16 << 20;
 /// Octets of one value that is kept.
 const LONGEST: usize = 10_000;
 
 /// A form that failed: what was typed, and what is wrong with it.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Kept {
     /// The form's id.
     pub form: &'static str,
@@ -81,14 +83,19 @@ pub struct Held {
     pub method: &'static Method,
     /// Where to.
     pub path: &'static str,
-    /// The page that holds it: as many segments of the same path.
+    /// The page that holds it: as many segments of the same path; or, with a `?` at its end, another page that is
+    /// asked with what was typed.
     pub page: &'static str,
     /// Its id there.
     pub id: &'static str,
 }
 
-/// The address of the page that holds a form: the first segments of where it was sent.
-fn page_of(held: &Held, sent: &Uri) -> Option<Uri> {
+/// The address of the page that holds a form.
+fn page_of(held: &Held, sent: &Uri, typed: &[(String, String)]) -> Option<Uri> {
+    if held.page.ends_with('?') {
+        let pair = |(name, value): &(String, String)| format!("{}={}", in_address(name), in_address(value));
+        return format!("{}{}", held.page, typed.iter().map(pair).collect::<Vec<_>>().join("&")).parse().ok();
+    }
     let segments = held.page.split('/').count();
     sent.path().split('/').take(segments).collect::<Vec<_>>().join("/").parse().ok()
 }
@@ -99,6 +106,24 @@ async fn read_form(typed: &Typed, body: Bytes) {
     if let Ok(Form(values)) = Form::<Vec<(String, String)>>::from_request(request, &()).await {
         values.iter().for_each(|(name, value)| typed.keep(name, value));
     }
+}
+
+/// The id of a field's message.
+pub(crate) fn said_id(form: &str, field: &str) -> String {
+    format!("id=\"said-{form}-{field}\"")
+}
+
+async fn draw(inner: &Router, page: &Uri, headers: &HeaderMap, kept: Kept) -> Option<(response::Parts, String)> {
+    let mut ask = Request::get(page.clone()).extension(Again(Some(Arc::new(kept)))).body(Body::empty()).ok()?;
+    headers.clone_into(ask.headers_mut());
+    let Ok(response) = inner.clone().oneshot(ask).await;
+    let (mut parts, body) = response.into_parts();
+    if parts.status != StatusCode::OK {
+        return None;
+    }
+    parts.headers.remove(header::CONTENT_LENGTH);
+    let octets = to_bytes(body, PAGE).await.ok()?;
+    Some((parts, String::from_utf8(octets.to_vec()).ok()?))
 }
 
 /// Lets a form through; where it fails, answers with its page and the form as it was typed.
@@ -127,32 +152,36 @@ pub async fn again(
         read_form(&typed, octets.clone()).await;
         body = Body::from(octets);
     }
-    let page = page_of(held, &parts.uri);
-    let mut ask = Request::get(page.unwrap_or_default());
-    if let Some(headers) = ask.headers_mut() {
-        for name in [header::COOKIE, header::HOST] {
-            headers.extend(parts.headers.get(&name).map(|value| (name, value.clone())));
-        }
+    let sent = parts.uri.clone();
+    let mut headers = HeaderMap::new();
+    for name in [header::COOKIE, header::HOST] {
+        headers.extend(parts.headers.get(&name).map(|value| (name, value.clone())));
     }
     let part = is_part(&parts.headers);
     let failed = next.run(Request::from_parts(parts, body)).await;
     let Some(told) = failed.extensions().get::<Told>().filter(|t| t.is_of_the_form(failed.status())) else {
         return failed;
     };
-    let kept = Kept {
+    let values = typed.take();
+    let page = page_of(held, &sent, &values).unwrap_or_default();
+    let mut kept = Kept {
         form: held.id,
-        values: typed.take(),
+        values,
         message: told.message.clone(),
         advice: told.advice.clone(),
         field: told.field,
         files,
     };
-    let Ok(ask) = ask.extension(Again(Some(Arc::new(kept)))).body(Body::empty()) else { return failed };
-    let Ok(mut response) = inner.oneshot(ask).await;
-    // A page that can't be drawn now, or that has no such form for this person: the failure is told alone.
-    if response.status() != StatusCode::OK {
-        return failed;
+    // A page that can't be drawn now, or that has no such form for this person: the failure is told alone. A field
+    // that this form does not have, as an option of a command: it is told of the form as a whole.
+    let mut drawn = draw(&inner, &page, &headers, kept.clone()).await;
+    if drawn.as_ref().is_some_and(|(_, html)| kept.field.is_some_and(|f| !html.contains(&said_id(held.id, f)))) {
+        kept.field = None;
+        drawn = draw(&inner, &page, &headers, kept).await;
     }
+    let form = format!("id=\"form-{}\"", held.id);
+    let Some((parts, html)) = drawn.filter(|(_, html)| html.contains(&form)) else { return failed };
+    let mut response = Response::from_parts(parts, Body::from(html));
     *response.status_mut() = failed.status();
     response.extensions_mut().insert(Worded);
     if part {

@@ -4,7 +4,7 @@
 use std::fmt::{self, Display, Write as _};
 use std::sync::Arc;
 
-use crate::again::Kept;
+use crate::again::{Kept, said_id};
 use crate::frame::Frame;
 use crate::look::escaped;
 
@@ -118,7 +118,7 @@ impl Form {
         if !self.is_wrong(name) {
             return Html(String::new());
         }
-        Html(format!("<div class=\"beside told broken\" id=\"said-{}-{name}\">{}</div>", self.id, self.said()))
+        Html(format!("<div class=\"beside told broken\" {}>{}</div>", said_id(self.id, name), self.said()))
     }
 
     fn drawn(&self, name: &str, label: &str, kind: &str, value: Option<&str>, more: &str) -> Html {

@@ -173,10 +173,11 @@ impl Routes {
 fn pages(routes: Routes) -> Routes {
     use Stage::{Answer, Decide, Line, People, Receive};
     use pages::{
-        access, authorities, declarations, deliveries, evidence, examine, impact, line, log, people, plan, products,
-        reels, report, station, units,
+        access, authorities, declarations, deliveries, evidence, examine, fit, impact, line, log, people, plan,
+        products, reels, report, revocation, station, units,
     };
     routes
+        .part((Decide, "Fit"), "/fit", READ, fit::show)
         .part((Decide, "Plan"), "/plan", READ, plan::show)
         .of("/plan", "plan")
         .part((Decide, "Products"), "/products", READ, products::list)
@@ -193,6 +194,7 @@ fn pages(routes: Routes) -> Routes {
         .of("/units", "units")
         .part((Answer, "Impact"), "/impact", READ, impact::show)
         .of("/impact", "impact")
+        .part((Answer, "Revocation"), "/revocation", READ, revocation::show)
         .part((Answer, "Log"), "/log", READ, log::list)
         .part((People, "People"), "/people", READ, people::list)
         .get("/assets/{file}", Need::Nobody, assets::get)
@@ -213,6 +215,8 @@ fn pages(routes: Routes) -> Routes {
         .get("/line/events", Need::Page(ALL), line::events)
         .get("/line/watch", Need::Page(READ), line::watched)
         .get("/report.pdf", Need::Page(READ), report::pdf)
+        .files("/fit", Need::Page(READ), fit::judge)
+        .of("/fit", "fit")
         .get("/impact.csv", Need::Page(READ), impact::csv)
         .post("/stations", Need::Page(ENGINEER), station::set_up)
         .of("/stations", "station")
@@ -260,6 +264,21 @@ fn pages(routes: Routes) -> Routes {
         .of("/declarations", "make")
         .files("/declarations/adopt", Need::Page(ENGINEER), declarations::adopt)
         .of("/declarations", "adopt")
+        .post("/revocation", Need::Page(ENGINEER), revocation::request)
+        .of("/revocation/ask?", "revoke")
+        .get("/revocation/ask", Need::Page(READ), revocation::ask)
+        .of("/revocation", "ask")
+        .post("/revocation/renew", Need::Page(ENGINEER), revocation::renew)
+        .of("/revocation", "renew")
+        .files("/revocation/adopt", Need::Page(ENGINEER), revocation::adopt)
+        .of("/revocation", "adopt")
+        .get("/revocation/requests/{request}", Need::Page(READ), revocation::one)
+        .get("/revocation/requests/{request}/to-send", Need::Page(READ), revocation::to_send)
+        .post("/revocation/requests/{request}/confirm", Need::Page(ENGINEER), revocation::confirm)
+        .of("/revocation/requests/{request}", "confirm")
+        .post("/revocation/requests/{request}/withdraw", Need::Page(ENGINEER), revocation::withdraw)
+        .get("/revocation/lists/{issuer}", Need::Page(READ), revocation::list)
+        .get("/revocation/lists/{issuer}/point", Need::Page(READ), revocation::point)
         .post("/people", Need::Page(ENGINEER), people::add)
         .of("/people", "add")
         .post("/people/change", Need::Page(ENGINEER), people::change)

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use book::ids::{ReelId, StationName};
+use book::ids::{FirmwareVersion, ReelId, StationName};
 use book::{ChipState, StationSetup, TapeChip, UnitFilter, UnitState};
 use serde::Serialize;
 use time::format_description::well_known::Rfc3339;
@@ -183,6 +183,8 @@ pub struct Setup {
     pub per_hour: i64,
     /// Whether the next unit waits until this one's label was scanned.
     pub check_label: bool,
+    /// The version of the firmware that its units carry.
+    pub firmware: Option<String>,
 }
 
 fn told(setup: StationSetup) -> Setup {
@@ -195,6 +197,7 @@ fn told(setup: StationSetup) -> Setup {
         takt_seconds: (setup.takt_ms > 0).then(|| setup.takt_ms as f64 / 1000.0),
         per_hour: setup.per_hour,
         check_label: setup.check_label,
+        firmware: setup.firmware.map(|version| version.to_string()),
     }
 }
 
@@ -277,6 +280,7 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
             .about("serial_start"));
         }
     }
+    let firmware = setup.firmware.as_deref().map(str::trim).filter(|f| !f.is_empty());
     let takt = setup.takt_seconds.unwrap_or(0.0);
     if !(0.0..=86_400.0).contains(&takt) {
         return Err(Trouble::usage("the takt is out of range", "Give seconds, up to a day.").about("takt"));
@@ -296,6 +300,7 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
         takt_ms,
         per_hour: setup.per_hour,
         check_label: setup.check_label,
+        firmware: firmware.map(FirmwareVersion::new).transpose()?,
     };
     site.book.set_station(&row, &who.by())?;
     Ok(())

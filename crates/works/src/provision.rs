@@ -12,7 +12,7 @@ mod serials;
 use std::sync::{Arc, mpsc};
 use std::thread;
 
-use book::ids::{ChipId, ReelId, StationName, UnitSerial};
+use book::ids::{ChipId, FirmwareVersion, ReelId, StationName, UnitSerial};
 use book::{
     Attempt, AttemptResult, Begin, BeginError, Begun, ChipState, Finish, FinishError, Next, Onboarding, Outcome,
     Purpose, Subject, UnitState,
@@ -60,6 +60,8 @@ pub struct Provision<'a> {
     pub attempts: u32,
     /// Take a unit over that another station left open.
     pub take_over: bool,
+    /// The version of the firmware that the units carry.
+    pub firmware: Option<&'a str>,
     /// Only chips whose unit was started before: a round of rework.
     pub only_started: bool,
     /// Opens the site key where that is wrapped.
@@ -125,6 +127,7 @@ struct Line<'a> {
     attempts: u32,
     limit: u32,
     take_over: bool,
+    firmware: Option<FirmwareVersion>,
     passphrase: Option<&'a Passphrase>,
     watch: Watch<'a>,
 }
@@ -274,6 +277,8 @@ pub struct OneUnit<'a> {
     pub attempts: u32,
     /// Take the unit over where another station left it open.
     pub take_over: bool,
+    /// The version of the firmware that the unit carries.
+    pub firmware: Option<&'a str>,
     /// Opens the site key where that is wrapped.
     pub passphrase: Option<&'a Passphrase>,
 }
@@ -302,6 +307,7 @@ pub fn one_unit(
         serial_start: wanted.serial_start,
         attempts: wanted.attempts,
         take_over: wanted.take_over,
+        firmware: wanted.firmware,
         only_started: false,
         passphrase: wanted.passphrase,
     };
@@ -429,6 +435,7 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who, watch: Watch<
         attempts: request.attempts.max(1),
         limit: site.settings.station.attempts.max(1),
         take_over: request.take_over,
+        firmware: request.firmware.map(FirmwareVersion::new).transpose()?,
         passphrase: request.passphrase,
         watch,
     })
@@ -507,6 +514,7 @@ fn one(
             serial,
             onboard: &onboard,
             declaration: Some(&line.declaration.name),
+            firmware: line.firmware.as_ref(),
             take_over: line.take_over,
             by: &by,
         };

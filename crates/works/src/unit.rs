@@ -177,6 +177,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
                 "cause": a.attempt.cause,
                 "detail": a.attempt.detail,
                 "next": a.attempt.next.map(Next::word),
+                "firmware": a.firmware.as_ref().map(|version| version.as_str()),
                 "steps": a.steps.iter().map(|s| json!({
                     "step": s.name, "started_us": s.started_us, "microseconds": s.duration_us, "result": s.result, "detail": s.detail,
                 })).collect::<Vec<_>>(),

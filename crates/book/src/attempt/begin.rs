@@ -10,7 +10,7 @@ use crate::chip::Chip;
 use crate::credential::Credential;
 use crate::engine::params;
 use crate::error::BookError;
-use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, Sequence, StationName, UnitSerial};
+use crate::ids::{AttemptNumber, ChipId, DeclarationName, FirmwareVersion, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Draft, Subject, rows};
 use crate::product::Product;
 use crate::transaction::Tx;
@@ -47,6 +47,8 @@ pub struct Begin<'a> {
     pub onboard: Onboard<'a>,
     /// The declaration that will be written.
     pub declaration: Option<&'a DeclarationName>,
+    /// The version of the firmware that the unit carries, where somebody said it.
+    pub firmware: Option<&'a FirmwareVersion>,
     /// Take the unit over where an attempt is open at another station.
     pub take_over: bool,
     /// Who, at which station, when. The station must be told.
@@ -132,6 +134,7 @@ impl Book {
                     sequence,
                 ],
             )?;
+            super::firmware::put(tx, &after.serial, attempt, begin.firmware, &mut body)?;
             let entry = tx.append(Draft::new("attempt.begin", Subject::Unit(after.serial.clone()), body), begin.by)?;
             Ok(Begun {
                 chip,

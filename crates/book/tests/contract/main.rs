@@ -52,6 +52,7 @@ contract! {
     line::a_station_that_died => a_station_that_died,
     line::why_an_attempt_is_not_ended => why_an_attempt_is_not_ended,
     line::serial_numbers_are_counted => serial_numbers_are_counted,
+    line::firmware_of_units => firmware_of_units,
     line::units_away_from_the_line => units_away_from_the_line,
     line::passcodes_are_erased => passcodes_are_erased,
     lists::finding => finding,

@@ -196,6 +196,9 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
             text(attempt, &["started"]),
             text(attempt, &["result"])
         )?;
+        if let Some(version) = attempt["firmware"].as_str() {
+            writeln!(w, "    firmware {version}")?;
+        }
         if let Some(cause) = attempt["cause"].as_str() {
             writeln!(w, "    {cause}: {}  next: {}", text(attempt, &["detail"]), text(attempt, &["next"]))?;
         }

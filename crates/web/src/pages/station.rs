@@ -155,6 +155,8 @@ pub struct SetUp {
     per_hour: String,
     #[serde(default)]
     check_label: Option<String>,
+    #[serde(default)]
+    firmware: String,
 }
 
 fn number<T: std::str::FromStr>(text: &str, what: &str, field: &'static str) -> Result<Option<T>, Trouble> {
@@ -182,6 +184,7 @@ pub async fn set_up(
         takt_seconds: number(&form.takt, "the takt", "takt")?,
         per_hour: number(&form.per_hour, "units an hour", "per_hour")?.unwrap_or(0),
         check_label: form.check_label.is_some(),
+        firmware: given(&form.firmware).map(str::to_owned),
     };
     app.work(move |app| floor::set_station(&app.site, &setup, &who)).await?;
     Ok(go(&headers, "/stations"))

@@ -1,0 +1,39 @@
+//! The firmware that a unit carries, as its station was told: kept with the attempt.
+//!
+//! A unit that was flashed anew between two attempts has one for each; the last
+//! that was told is what it carries.
+
+use serde_json::{Value, json};
+
+use crate::engine::{Connection, params};
+use crate::error::BookError;
+use crate::ids::{AttemptNumber, FirmwareVersion, UnitSerial};
+use crate::log::rows;
+use crate::transaction::Tx;
+
+/// Keeps what was told with an attempt, and says so in its entry.
+pub(crate) fn put(
+    tx: &mut Tx<'_>,
+    unit: &UnitSerial,
+    attempt: AttemptNumber,
+    firmware: Option<&FirmwareVersion>,
+    body: &mut Value,
+) -> Result<(), BookError> {
+    let Some(version) = firmware else { return Ok(()) };
+    let sequence = tx.next_sequence()?;
+    tx.change_one(
+        &rows::ATTEMPT_FIRMWARE,
+        "INSERT INTO attempt_firmware (unit, attempt, version, entry) VALUES ($1, $2, $3, $4)",
+        params![unit.as_str(), attempt.0, version.as_str(), sequence],
+    )?;
+    body["firmware"] = json!(version);
+    Ok(())
+}
+
+/// What was told of a unit's attempts, by their numbers.
+pub(crate) fn read(c: &mut Connection, unit: &str) -> Result<Vec<(AttemptNumber, FirmwareVersion)>, BookError> {
+    c.all("SELECT attempt, version FROM attempt_firmware WHERE unit = $1 ORDER BY attempt", params![unit])?
+        .iter()
+        .map(|row| Ok((AttemptNumber(row.int(0)?), FirmwareVersion::kept(row.text(1)?))))
+        .collect()
+}
