@@ -30,7 +30,7 @@ use crate::product;
 use crate::reel::{self, finding_json};
 use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use inspect::{Accepted, Expectation, Inspection, Known};
 
 /// What came of a delivery.
@@ -143,7 +143,7 @@ pub fn receive(
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
-    let reel = reel::get(site, reel)?;
+    let reel = reel::get(site, reel).about("reel")?;
     let product = product::get(site, reel.facts.product.as_str())?;
     let content_digest = reel::digest(path)?;
     if let Some(known) = site.book.delivery_with(&reel.facts.reel, &content_digest)? {
@@ -170,7 +170,7 @@ pub fn receive(
         revoked: &Revoked::of(site)?,
         known: &known,
     };
-    let inspection = inspect::inspect(path, password, &expectation, course)?;
+    let inspection = inspect::inspect(path, password, &expectation, course).about("file")?;
     let clean = inspection.is_clean();
     let mut received = Received {
         delivery: None,

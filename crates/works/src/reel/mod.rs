@@ -18,7 +18,7 @@ use crate::course::{Course, Phase, stopped_by};
 use crate::head;
 use crate::product;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use manifest::{ColumnMap, ManifestFinding};
 
 /// What came of a manifest.
@@ -119,8 +119,8 @@ pub fn receive(
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
-    let product = product::get(site, product)?;
-    let id = ReelId::new(reel)?;
+    let product = product::get(site, product).about("product")?;
+    let id = ReelId::new(reel).about("reel")?;
     let source_digest = digest(path)?;
     if let Some(known) = site.book.reel(&id)? {
         if known.facts.source_digest == source_digest && known.facts.product == product.facts.name {
@@ -136,9 +136,10 @@ pub fn receive(
         return Err(Trouble::refused(
             format!("reel {id} was received already, from {}, with other chips", known.facts.source_name),
             "Give the new reel another id. Nothing was stored.",
-        ));
+        )
+        .about("reel"));
     }
-    let manifest = manifest::read(path, map, course)?;
+    let manifest = manifest::read(path, map, course).about("file")?;
     let mut received = Received {
         reel: id.to_string(),
         verdict: "refused",
