@@ -75,7 +75,7 @@ export async function long(e) {
     await page.locator('#form-issue [name=issuer]').selectOption('Desk intermediate');
     await page.locator('#form-issue [name=passphrase]').fill('not this one');
     await page.locator('#form-issue').getByRole('button').click();
-    await page.locator('#form-issue [name=passphrase][aria-invalid=true]').waitFor();
+    await page.locator('#form-issue [name=passphrase][aria-invalid=true], #came .told').first().waitFor();
     await page.locator('#form-issue [name=passphrase]').fill('only for this test');
     await page.locator('#form-issue').getByRole('button').click();
     await far.filter({ hasText: /issuing [\d\s]+ of 60.?000 certificates [\d\s.]+ a second · .* left/ }).waitFor({ timeout: 60_000 });

@@ -9,6 +9,7 @@ import { arrivals } from './arrivals.mjs';
 import { faults, killed } from './faults.mjs';
 import { hostile } from './hostile.mjs';
 import { narrow } from './narrow.mjs';
+import { same, sameFindings } from './parity.mjs';
 import { roles } from './roles.mjs';
 import { load } from './load.mjs';
 import { long } from './long.mjs';
@@ -43,9 +44,11 @@ try {
     await setStation(page, server.address, 'S1');
     await tenUnits(page, server.address, labelOf(site), pictures);
   });
-  await step('page and command give the same', () => {
+  await step('page and command give the same', async () => {
+    await sameFindings(everything);
     const counted = JSON.parse(touchmark(program, site, 'reconcile'));
     assert.deepEqual([counted.units.passed, counted.credentials.installed, counted.unproven_passes, counted.log.intact], [10, 10, 0, true]);
+    same(everything);
   });
   await step('faults, reload, restart', () => faults(everything));
   await step('a server killed in the middle of a unit', () => killed(everything));
