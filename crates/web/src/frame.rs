@@ -2,6 +2,7 @@
 
 use works::access::{Means, Role};
 
+use crate::again::Again;
 use crate::app::App;
 use crate::guard::Person;
 use crate::routes::{Part, Stage};
@@ -31,6 +32,8 @@ pub struct Frame {
     pub at: &'static str,
     /// The assets' version.
     pub version: &'static str,
+    /// A form to be given again.
+    pub again: Again,
     /// Pages that the person may open from anywhere.
     parts: Vec<Part>,
     /// The site's distance from UTC.
@@ -44,6 +47,7 @@ impl Frame {
         let parts =
             person.map_or_else(Vec::new, |p| all.iter().filter(|a| a.roles.contains(&p.role)).copied().collect());
         Self {
+            again: person.map(|p| p.again.clone()).unwrap_or_default(),
             parts,
             site: app.site.settings.site.name.clone(),
             person: person.map(|p| (p.name.to_string(), p.role)),
@@ -53,6 +57,11 @@ impl Frame {
             version: crate::assets::version(),
             offset: works::floor::offset(&app.site).unwrap_or(time::UtcOffset::UTC),
         }
+    }
+
+    /// For somebody who is not signed in yet.
+    pub fn door(app: &App, again: Again) -> Self {
+        Self { again, ..Self::new(app, None, "") }
     }
 
     /// A time of the book by the site's clock, with its offset; what is none stays as it is.

@@ -7,7 +7,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use askama::Template;
-use axum::extract::{Multipart, Path, State};
+use axum::extract::multipart::MultipartRejection;
+use axum::extract::{FromRequest, Multipart, Path, Request, State};
 use axum::response::Response;
 use serde::Deserialize;
 use tempfile::TempDir;
@@ -15,9 +16,11 @@ use tokio::io::AsyncWriteExt;
 use works::chips::Passphrase;
 use works::course::{Course, Phase};
 use works::site::Who;
+use works::trouble::About as _;
 use works::{Advise, Trouble, delivery, examine, reel};
 use zeroize::Zeroizing;
 
+use crate::again::Typed;
 use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::guard::Person;
@@ -223,11 +226,12 @@ impl Upload {
     /// # Errors
     ///
     /// Where there is none.
-    pub fn one(&self, field: &str) -> Result<PathBuf, Trouble> {
+    pub fn one(&self, field: &'static str) -> Result<PathBuf, Trouble> {
         self.of(field)
             .into_iter()
             .next()
             .ok_or_else(|| Trouble::usage("no file came with the form", "Choose or drop a file, then send it again."))
+            .about(field)
     }
 }
 
@@ -241,12 +245,27 @@ pub(crate) fn safe_name(given: &str, number: usize) -> String {
     }
 }
 
+/// A form with files, on its way in.
+pub struct Files {
+    form: Multipart,
+    typed: Typed,
+}
+
+impl<S: Send + Sync> FromRequest<S> for Files {
+    type Rejection = MultipartRejection;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, Self::Rejection> {
+        let typed = request.extensions().get::<Typed>().cloned().unwrap_or_default();
+        Ok(Self { form: Multipart::from_request(request, state).await?, typed })
+    }
+}
+
 /// Takes a form with files: each lands on disk as it comes.
 ///
 /// # Errors
 ///
 /// Where the form breaks off or has too many files.
-pub async fn take(mut form: Multipart) -> Result<Upload, Oops> {
+pub async fn take(Files { mut form, typed }: Files) -> Result<Upload, Oops> {
     let broken = |e: &dyn std::fmt::Display| {
         Oops::from(Trouble::usage(format!("the upload broke off: {e}"), "Send it again; nothing was kept."))
     };
@@ -280,6 +299,7 @@ pub async fn take(mut form: Multipart) -> Result<Upload, Oops> {
             Some(_) => {}
             None => {
                 let text = field.text().await.map_err(|e| broken(&e.body_text()))?;
+                typed.keep(&name, &text);
                 if text.len() <= 10_000 && upload.fields.len() < 50 {
                     upload.fields.insert(name, text);
                 }
@@ -379,10 +399,10 @@ fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
 /// # Errors
 ///
 /// Where too many run.
-pub fn begin(app: &App, person: &Person, task: Task, upload: Upload, field: &str) -> Result<Arc<Item>, Oops> {
+pub fn begin(app: &App, person: &Person, task: Task, upload: Upload, field: &'static str) -> Result<Arc<Item>, Oops> {
     let files = upload.of(field);
     let name = match files.as_slice() {
-        [] => return Err(Trouble::usage("no file came with the form", "Choose or drop a file.").into()),
+        [] => return Err(Trouble::usage("no file came with the form", "Choose or drop a file.").about(field).into()),
         [one] => one.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
         many => format!("{} files", many.len()),
     };
