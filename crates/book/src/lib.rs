@@ -31,6 +31,7 @@ pub mod error;
 mod find;
 mod floor;
 pub mod ids;
+mod knowledge;
 mod known;
 mod list;
 mod location;
@@ -83,6 +84,7 @@ pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem,
 pub use error::{Blame, BookError};
 pub use find::Found;
 pub use floor::{FirstPass, HourCount, StationSetup, TapeChip};
+pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{

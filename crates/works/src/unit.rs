@@ -217,7 +217,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         "chip": { "chip_id": origin.chip.chip_id.as_str(), "state": origin.chip.state.word(), "position": origin.chip.position, "public_key": hex::encode(&origin.chip.public_key) },
         "reel": { "reel": origin.reel.facts.reel.as_str(), "source": origin.reel.facts.source_name, "received": time_text(origin.reel.received) },
         "delivery": origin.delivery.as_ref().map(|d| json!({ "delivery": d.delivery.as_str(), "source": d.source_name, "verdict": d.verdict.word(), "received": time_text(d.received) })),
-        "credential": origin.credential.as_ref().map(|c| json!({ "state": c.state.word(), "serial": hex::encode(&c.serial), "issuer": c.authority.as_str(), "dac": certificate(&c.certificate) })),
+        "credential": origin.credential.as_ref().map(|c| json!({ "state": c.state.word(), "reason": c.reason, "serial": hex::encode(&c.serial), "issuer": c.authority.as_str(), "dac": certificate(&c.certificate) })),
         "authorities": origin.authorities.iter().map(|a| json!({ "name": a.facts.name.as_str(), "role": a.facts.role.word(), "certificate": certificate(&a.facts.certificate) })).collect::<Vec<_>>(),
         "onboarding": onboarding,
         "attempts": attempts,

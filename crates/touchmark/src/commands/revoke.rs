@@ -259,6 +259,9 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
                     let unit = known.unit.as_deref().map_or_else(|| "no unit".into(), |u| format!("unit {u}"));
                     writeln!(w, "  {unit}, chip {}  DAC {}", known.chip_id, known.serial)?;
                 }
+                if adopted.revoked_now > 0 {
+                    writeln!(w, "Revoked at this site by it: {}", many(adopted.revoked_now, "credential"))?;
+                }
                 Ok(())
             })?;
             Ok(if adopted.verdict == "rejected" { Exit::Rejected } else { Exit::Done })
