@@ -135,6 +135,13 @@ impl Row {
         }
     }
 
+    pub(crate) fn str(&self, column: usize) -> Result<&str, BookError> {
+        match self.0.get(column) {
+            Some(Value::Text(value)) => Ok(value),
+            _ => Err(self.wrong(column, "text")),
+        }
+    }
+
     pub(crate) fn text(&self, column: usize) -> Result<String, BookError> {
         match self.0.get(column) {
             Some(Value::Text(value)) => Ok(value.clone()),

@@ -1,5 +1,6 @@
 //! One file a subcommand.
 
+pub mod book;
 pub mod judging;
 pub mod labels;
 mod rate;

@@ -15,18 +15,16 @@ use std::time::{Duration, Instant};
 
 use chip::simulated::Timing;
 use chip::{Abilities, Chip, ChipError, ChipId, ChipSource, Identity, ObjectName, OpenOptions, Source, State};
-use custody::{Passphrase, WorkFactor};
 use serde::{Deserialize, Serialize};
-use standard::ids::{ProductId, VendorId};
 use standard::key::PublicKey;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
-use works::product::Description;
 use works::provision::{Provision, provision};
 use works::reel::manifest::ColumnMap;
-use works::site::{NewBook, Site, Who};
-use works::{authority, declaration, delivery, product, reel};
+use works::site::{Site, Who};
+use works::{delivery, reel};
 
 use crate::server::Server;
+use crate::site::{PAI, PRODUCT, founded, passphrase};
 
 /// Units an hour and host time a unit, stations side by side, on each engine
 #[derive(Debug, clap::Args)]
@@ -166,52 +164,13 @@ fn one(args: &Stations, engine: &str, book: Option<&str>, stations: usize, real:
 
 /// A site with a reel of enough chips for each station, in a folder of its own each.
 fn stocked(dir: &Path, book: Option<&str>, stations: usize, units: u64, real: bool) -> Result<(), Box<dyn Error>> {
+    let site = founded(dir, book)?;
+    supply(&site, dir, stations, units, real)
+}
+
+/// A reel of enough chips for each station, received and with credentials.
+fn supply(site: &Site, dir: &Path, stations: usize, units: u64, real: bool) -> Result<(), Box<dyn Error>> {
     let who = Who::new("bench")?;
-    let place = NewBook { location: book, password_file: None };
-    let (site, _) = Site::create(dir, place, "bench", None, &who)?;
-    let passphrase = Passphrase::new("bench".to_owned())?;
-    let (vendor, product_id) = (VendorId::new(0xFFF2)?, ProductId::new(0x8A21)?);
-    for (name, role, issuer) in [("P", book::Role::Paa, None), ("I", book::Role::Pai, Some("P"))] {
-        let raise = authority::Raise {
-            name,
-            role,
-            vendor: Some(vendor),
-            product: None,
-            issuer,
-            years: None,
-            key: None,
-            unlock: &passphrase,
-            work: WorkFactor::WORTHLESS,
-        };
-        authority::raise(&site, &raise, &who)?;
-    }
-    let make = declaration::Make {
-        name: None,
-        vendor,
-        products: vec![product_id],
-        device_type: 0x0202,
-        certificate_id: None,
-        origin: None,
-        authorities: Vec::new(),
-        passphrase: &passphrase,
-        work: WorkFactor::WORTHLESS,
-    };
-    declaration::make(&site, &make, &who)?;
-    let description = Description {
-        vendor: vendor.to_string(),
-        product: product_id.to_string(),
-        device_type: 0x0202,
-        reach: "ble".into(),
-        flow: "standard".into(),
-        vendor_name: None,
-        product_name: None,
-        hardware_version: 1,
-        factory_record: true,
-        lock: true,
-        carton: None,
-        objects: Vec::new(),
-    };
-    product::add(&site, "Tern Vent", &description, &who)?;
     let mut manifest = String::new();
     for n in 0..stations {
         let listed = dir.join(format!("manifest-{n}.csv"));
@@ -230,8 +189,8 @@ fn stocked(dir: &Path, book: Option<&str>, stations: usize, units: u64, real: bo
     }
     let listed = dir.join("manifest.csv");
     fs::write(&listed, manifest)?;
-    reel::receive(&site, &listed, "R", "Tern Vent", &ColumnMap::default(), &who)?;
-    delivery::issue(&site, "R", "I", &passphrase, &who, &|_| {})?;
+    reel::receive(site, &listed, "R", PRODUCT, &ColumnMap::default(), &who)?;
+    delivery::issue(site, "R", PAI, &passphrase()?, &who, &|_| {})?;
     Ok(())
 }
 
