@@ -20,6 +20,8 @@ use crate::log::tree::{Hash, leaf_hash, node_hash};
 pub(super) const TOP: u32 = 11;
 /// Entries of a whole stretch.
 pub(super) const STRETCH: i64 = 1 << TOP;
+/// Rows of one table from which on they are read at one go.
+const TOGETHER: usize = 16;
 
 /// What came of one stretch.
 #[derive(Default)]
@@ -149,8 +151,11 @@ impl<'c> Lane<'c> {
         }
         self.missing(&mut expected, end);
         self.nodes(first)?;
+        self.settle_together()?;
         for wanted in std::mem::take(&mut self.wanted) {
-            self.settle(&wanted)?;
+            if !wanted.by.is_empty() {
+                self.settle(&wanted)?;
+            }
         }
         self.places.clear();
         let mut out = std::mem::take(&mut self.out);
@@ -233,7 +238,57 @@ impl<'c> Lane<'c> {
         }
     }
 
-    /// Holds a row against all the entries of the stretch that vouch for it.
+    /// Units follow one another in the log as they do in the tables: where the rows
+    /// that a stretch names lie close together, they are read at one go. What is not
+    /// found like this is looked up by itself, and so are credentials, whose keys come
+    /// in no order.
+    fn settle_together(&mut self) -> Result<(), BookError> {
+        for table in rows::PROTECTED {
+            let Some(sql) = table.select_between() else { continue };
+            let its = || self.wanted.iter().filter(|w| w.table.name == table.name);
+            let keys = its().filter_map(|w| table.values(&w.key)?.into_iter().next());
+            let (mut low, mut high): (Option<String>, Option<String>) = (None, None);
+            for key in keys {
+                let Value::Text(key) = key else { continue };
+                if low.as_ref().is_none_or(|l| key < *l) {
+                    low = Some(key.clone());
+                }
+                if high.as_ref().is_none_or(|h| key > *h) {
+                    high = Some(key);
+                }
+            }
+            let count = its().count();
+            let (Some(low), Some(high), true) = (low, high, count >= TOGETHER) else { continue };
+            // Others' rows between them are passed over, up to some.
+            let most = count * if table.several { 40 } else { 3 };
+            let limit = i64::try_from(most).unwrap_or(i64::MAX);
+            let found = self.c.all(&sql, params![&low, &high, limit])?;
+            if found.len() >= most {
+                continue;
+            }
+            let mut found = found.into_iter().peekable();
+            while let Some(mut row) = found.next() {
+                let key = table.key_text(&row);
+                row.0.drain(..table.key.len());
+                let mut its = vec![row];
+                while found.peek().is_some_and(|next| table.key_text(next) == key) {
+                    if let Some(mut next) = found.next() {
+                        next.0.drain(..table.key.len());
+                        its.push(next);
+                    }
+                }
+                if let Some(place) = self.places.get(&(table.name, key)) {
+                    let wanted = &mut self.wanted[*place];
+                    let by = std::mem::take(&mut wanted.by);
+                    let wanted = Wanted { table, key: wanted.key.clone(), by };
+                    self.hold(&wanted, its)?;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Looks up a row that entries of the stretch vouch for.
     fn settle(&mut self, wanted: &Wanted) -> Result<(), BookError> {
         let Wanted { table, key, by } = wanted;
         let first = by.first().map_or(0, |(sequence, _)| *sequence);
@@ -244,12 +299,18 @@ impl<'c> Lane<'c> {
         };
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
         let select = self.selects.get(table.name).map_or("", String::as_str);
-        let mut found = self.c.all(select, &values)?;
+        let found = self.c.all(select, &values)?;
         if found.is_empty() {
             // Told once, by the first entry that misses it.
             self.out.told.tell(DamageKind::Removed, table.name, key.clone(), Some(first), "the row is gone");
             return Ok(());
         }
+        self.hold(wanted, found)
+    }
+
+    /// Holds the rows of a key against all the entries of the stretch that vouch for them.
+    fn hold(&mut self, wanted: &Wanted, mut found: Vec<Row>) -> Result<(), BookError> {
+        let Wanted { table, key, by } = wanted;
         let last = split_entry(&mut found)?;
         for (sequence, digest) in by {
             match last {

@@ -3,7 +3,8 @@
 use std::error::Error;
 use std::path::{Path, PathBuf};
 
-use crate::commands::stations::{founded_with, host_ms};
+use crate::commands::stations::host_ms;
+use crate::site::founded;
 use crate::timing::median;
 
 /// A station's host time a unit on a large book against an empty one
@@ -28,7 +29,7 @@ pub fn measure(large: &Path, dir: &Path, units: u64, rounds: u32) -> Result<(f64
     std::fs::create_dir_all(dir)?;
     let folder = tempfile::TempDir::new_in(dir)?;
     let empty = folder.path().join("site");
-    founded_with(&empty)?;
+    drop(founded(&empty, None)?);
     let (mut few, mut many) = (Vec::new(), Vec::new());
     for _ in 0..rounds.max(1) {
         few.push(host_ms(&empty, folder.path(), units)?);

@@ -53,6 +53,7 @@ impl Times {
 pub struct Asked {
     site: Site,
     units: u64,
+    per_reel: u64,
 }
 
 impl Asked {
@@ -63,12 +64,14 @@ impl Asked {
         if units == 0 {
             return Err(format!("{} has no units", dir.display()).into());
         }
-        Ok(Self { site, units })
+        let reels = site.book.reels()?;
+        let per_reel = reels.first().map_or(1, |r| r.chips.unsigned_abs());
+        Ok(Self { site, units, per_reel })
     }
 
     /// A unit's number, another one for each `n`, all over the book.
     fn draw(&self, n: u64) -> Named {
-        Named::of((n.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 11) % self.units)
+        Named::of((n.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 11) % self.units, self.per_reel)
     }
 
     fn ask(&self, question: &str, n: u64) -> Result<(), Box<dyn Error>> {

@@ -28,8 +28,9 @@ pub struct Wide {
 pub fn run(args: &Wide) -> Result<crate::Measured, Box<dyn Error>> {
     let site = Site::open(&args.site)?;
     let units = u64::try_from(site.book.count_units(&book::UnitFilter::default())?)?;
-    let middle = Named::of(units / 2);
-    let (first, last) = (Named::of(units / 3), Named::of((units / 3 + 999).min(units - 1)));
+    let per_reel = site.book.reels()?.first().map_or(1, |r| r.chips.unsigned_abs());
+    let named = |number: u64| Named::of(number.min(units.saturating_sub(1)), per_reel);
+    let (middle, first, last) = (named(units / 2), named(units / 3), named(units / 3 + 999));
     let mut asked = vec![
         ("impact: a reel", Wanted { reel: Some(&middle.reel), ..Wanted::default() }),
         ("impact: 1,000 chips", Wanted { chips: Some((&first.chip_id, &last.chip_id)), ..Wanted::default() }),
@@ -61,7 +62,8 @@ pub fn run(args: &Wide) -> Result<crate::Measured, Box<dyn Error>> {
     }
     if !args.narrow {
         let mut reports = vec![("report: a reel", Request::of(Scope::Reel(middle.reel.clone())))];
-        reports.push(("report: the last week", Request { from: Some(END - Duration::WEEK), ..Request::of(Scope::Site) }));
+        reports
+            .push(("report: the last week", Request { from: Some(END - Duration::WEEK), ..Request::of(Scope::Site) }));
         reports.push(("report: the whole site", Request::of(Scope::Site)));
         for (what, request) in reports {
             let begun = Instant::now();
