@@ -31,6 +31,7 @@ pub mod error;
 mod find;
 mod floor;
 pub mod ids;
+mod knowledge;
 mod known;
 mod list;
 mod location;
@@ -83,11 +84,12 @@ pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem,
 pub use error::{Blame, BookError};
 pub use find::Found;
 pub use floor::{FirstPass, HourCount, ShortReel, StationSetup, TapeChip};
+pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
     Cell, CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
-    Verification, Vouched,
+    Verification, Vouched, Watch,
 };
 pub use open::{OpenOptions, Site};
 pub use product::{AddError, NewProduct, Product};
@@ -98,7 +100,7 @@ pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
-pub use touched::{Issued, Touch, Touched};
+pub use touched::{FirmwareKnown, Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};

@@ -69,7 +69,11 @@ impl Book {
                 Ok(value) => return Ok(value),
                 Err((error, Repeat::No)) => return Err(error),
                 Err((error, _)) if tried == TRIES => return Err(error),
-                Err((_, Repeat::Away)) => std::thread::sleep(Duration::from_millis(50 << tried)),
+                Err((_, Repeat::Away)) => {
+                    // Whatever lies in the pool was connected to the same server, before it went.
+                    self.pool.lock().unwrap_or_else(PoisonError::into_inner).clear();
+                    std::thread::sleep(Duration::from_millis(50 << tried));
+                }
                 Err((_, Repeat::Contended)) => std::thread::sleep(Duration::from_millis(2 << tried)),
             }
         }

@@ -121,6 +121,7 @@ fn provision(book: &Book, g: &Ground, u: &super::line::Unit) {
                     }))
                 },
                 declaration: Some(&g.wish.declaration),
+                firmware: None,
                 take_over: false,
                 by: &who(ACTOR, Some(&station), began),
             })
@@ -214,6 +215,7 @@ fn it_verifies_and_goes_on() {
             serial: SerialWish::IfNew(&UnitSerial::new("TV-NEXT").expect("a serial")),
             onboard: &|_| Ok(None),
             declaration: None,
+            firmware: None,
             take_over: false,
             by: &By { at: OffsetDateTime::now_utc(), ..who(ACTOR, Some("S1"), 0) },
         })

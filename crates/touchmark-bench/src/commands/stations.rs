@@ -18,6 +18,7 @@ use chip::{Abilities, Chip, ChipError, ChipId, ChipSource, Identity, ObjectName,
 use serde::{Deserialize, Serialize};
 use standard::key::PublicKey;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
+use works::course::Course;
 use works::provision::{Provision, provision};
 use works::reel::manifest::ColumnMap;
 use works::site::{Site, Who};
@@ -186,8 +187,8 @@ fn supply(site: &Site, dir: &Path, reel: &str, stations: usize, units: u64, real
     }
     let listed = dir.join("manifest.csv");
     fs::write(&listed, manifest)?;
-    reel::receive(site, &listed, reel, PRODUCT, &ColumnMap::default(), &who)?;
-    delivery::issue(site, reel, PAI, &passphrase()?, &who, &|_| {})?;
+    reel::receive(site, &listed, reel, PRODUCT, &ColumnMap::default(), &who, &Course::new())?;
+    delivery::issue(site, reel, PAI, &passphrase()?, &who, &Course::new())?;
     Ok(())
 }
 
@@ -265,6 +266,7 @@ fn work(dir: &Path, chips: &str, (name, reel): (&str, &str), units: u64) -> Resu
         serial_start: Some(&start),
         attempts: 1,
         take_over: false,
+        firmware: None,
         only_started: false,
         passphrase: None,
     };

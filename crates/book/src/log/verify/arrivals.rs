@@ -66,6 +66,7 @@ impl Lane<'_> {
             found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
         }
         self.out.rows += all.count;
+        self.out.arrived += all.count;
         let same = all.told(table) == whole;
         if !same && found.is_empty() {
             let what = format!("the rows of {owner} are not those that arrived");

@@ -38,6 +38,8 @@ pub(super) struct Checked {
     pub(super) settled: HashMap<&'static str, u64>,
     /// Rows held against a digest.
     pub(super) rows: u64,
+    /// Of them, those that arrived in thousands.
+    pub(super) arrived: u64,
 }
 
 /// One thread's work.

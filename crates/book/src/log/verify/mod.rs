@@ -106,6 +106,27 @@ const AHEAD: usize = 2;
 /// Whether a signed head's signature is good; the book does not know the key.
 pub type CheckHead<'a> = &'a dyn Fn(&SignedHead) -> bool;
 
+/// Told how many entries and rows of how many were looked at; says whether to go on.
+pub type Watch<'a> = &'a dyn Fn(u64, u64) -> bool;
+
+/// What arrived in thousands, by the counts that reels and deliveries keep.
+const ARRIVED_CHIPS: &str = "SELECT CAST(coalesce(sum(chips), 0) AS BIGINT) FROM reel";
+const ARRIVED_CREDENTIALS: &str = "SELECT CAST(coalesce(sum(certificates_accepted), 0) AS BIGINT) FROM delivery";
+
+/// How far verifying is.
+struct Far<'a> {
+    watch: Watch<'a>,
+    done: u64,
+    total: u64,
+}
+
+impl Far<'_> {
+    fn pass(&mut self, count: u64) -> Result<(), BookError> {
+        self.done += count;
+        if (self.watch)(self.done, self.total) { Ok(()) } else { Err(BookError::Stopped) }
+    }
+}
+
 /// Damages so far: all counted, the first thousand told.
 #[derive(Default)]
 struct Told {
@@ -156,11 +177,13 @@ struct Whole<'a> {
     held: u64,
     gone: HashSet<i64>,
     settled: HashMap<&'static str, u64>,
+    far: Far<'a>,
 }
 
 impl Whole<'_> {
     /// The next stretch, which begins at `first`.
     fn take(&mut self, first: i64, stretch: Checked) -> Result<(), BookError> {
+        let looked = stretch.hashes.len() as u64 + stretch.arrived;
         self.told.take(stretch.told);
         self.rows += stretch.rows;
         self.gone.extend(stretch.gone);
@@ -173,6 +196,7 @@ impl Whole<'_> {
                 self.head_at(self.tree.size)?;
             }
         }
+        self.far.pass(looked)?;
         let mut at = stretch.top.map(|hash| (TOP, first >> TOP, hash));
         while let Some((level, number, computed)) = at.and_then(|node| self.climb.step(node)) {
             let sql = "SELECT hash FROM log_node WHERE level = $1 AND number = $2";
@@ -285,6 +309,7 @@ fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<
         let file = file(whole.c)?;
         return conclude(whole, &counts, [told, file]);
     }
+    let interrupts: Vec<_> = views.iter_mut().filter_map(Connection::interrupt).collect();
     let (apart, lanes) = views.split_at_mut(2);
     let [one, other] = apart else { return Err(stopped()) };
     std::thread::scope(|scope| {
@@ -301,9 +326,15 @@ fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<
                 receive
             })
             .collect();
-        for (number, first) in firsts().enumerate() {
+        let put_together = firsts().enumerate().try_for_each(|(number, first)| {
             let checked = receivers[number % step].recv().map_err(|_| stopped())??;
-            whole.take(first, checked)?;
+            whole.take(first, checked)
+        });
+        if let Err(error) = put_together {
+            // Nobody waits for the others' answers any more.
+            drop(receivers);
+            interrupts.iter().for_each(|interrupt| interrupt());
+            return Err(error);
         }
         let (counts, told) = unentered.join().map_err(|_| stopped())??;
         let file = file.join().map_err(|_| stopped())??;
@@ -345,6 +376,20 @@ impl Book {
         check_head: Option<CheckHead<'_>>,
         kept: &[SignedHead],
     ) -> Result<Verification, BookError> {
+        self.verify_watched(check_head, kept, &|_, _| true)
+    }
+
+    /// The same, watched by somebody who may stop it.
+    ///
+    /// # Errors
+    ///
+    /// As [`Self::verify`]; [`BookError::Stopped`] where `watch` says so.
+    pub fn verify_watched(
+        &self,
+        check_head: Option<CheckHead<'_>>,
+        kept: &[SignedHead],
+        watch: Watch<'_>,
+    ) -> Result<Verification, BookError> {
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
         let mut views = self.same_views(cores.min(LANES) + 3)?;
         let mut c = views.pop().ok_or_else(stopped)?;
@@ -356,6 +401,9 @@ impl Book {
         for head in kept {
             heads.entry(head.head.size).or_default().push(head.clone());
         }
+        let total = ["SELECT size FROM log_head WHERE one = 1", ARRIVED_CHIPS, ARRIVED_CREDENTIALS];
+        let total = total.iter().map(|sql| Ok(u64::try_from(c.number(sql, &[])?).unwrap_or(0)));
+        let total = total.sum::<Result<u64, BookError>>()?;
         let end = c.number("SELECT coalesce(max(sequence) + 1, 0) FROM entry", &[])?;
         let mut whole = Whole {
             c: &mut c,
@@ -370,6 +418,7 @@ impl Book {
             held: 0,
             gone: HashSet::new(),
             settled: HashMap::new(),
+            far: Far { watch, done: 0, total },
         };
         check(views, &mut whole, end)?;
         let out = Verification {
