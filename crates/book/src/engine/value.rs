@@ -105,7 +105,7 @@ impl ToSql for P<'_> {
 }
 
 /// A value as the book gave it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) enum Value {
     Null,
     Int(i64),
