@@ -83,7 +83,7 @@ pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
 pub use error::{Blame, BookError};
 pub use find::Found;
-pub use floor::{FirstPass, HourCount, StationSetup, TapeChip};
+pub use floor::{FirstPass, HourCount, ShortReel, StationSetup, TapeChip};
 pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};
 pub use location::Location;

@@ -91,6 +91,12 @@ impl Connection {
         matches!(self.engine, Engine::Sqlite(_))
     }
 
+    /// What ends a question that another thread has this connection answer, where it can be ended.
+    pub(crate) fn interrupt(&mut self) -> Option<impl Fn() + Send + Sync + use<>> {
+        let handle = self.as_sqlite()?.raw.get_interrupt_handle();
+        Some(move || handle.interrupt())
+    }
+
     /// SQLite's own connection, for its online backup.
     pub(crate) fn as_sqlite(&mut self) -> Option<&mut Sqlite> {
         match &mut self.engine {
