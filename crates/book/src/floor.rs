@@ -10,7 +10,7 @@ use crate::attempt::Attempt;
 use crate::by::{By, micros, moment};
 use crate::engine::{Row, params};
 use crate::error::BookError;
-use crate::ids::{ChipId, ReelId, Sequence, StationName, UnitSerial};
+use crate::ids::{ChipId, FirmwareVersion, ProductName, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Draft, Subject, rows};
 use crate::words::{ChipState, UnitState};
 
@@ -31,6 +31,8 @@ pub struct StationSetup {
     pub per_hour: i64,
     /// Whether the next unit waits until the label of this one was scanned.
     pub check_label: bool,
+    /// The version of the firmware that its units carry, where somebody said it.
+    pub firmware: Option<FirmwareVersion>,
 }
 
 /// Attempts that ended in one hour (UTC).
@@ -55,6 +57,17 @@ pub struct FirstPass {
     pub passed: i64,
 }
 
+/// A reel with chips that lack a credential.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ShortReel {
+    /// The reel.
+    pub reel: ReelId,
+    /// What its chips are for.
+    pub product: ProductName,
+    /// How many of them lack one.
+    pub without: i64,
+}
+
 /// A chip in its place on the reel.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TapeChip {
@@ -70,7 +83,8 @@ pub struct TapeChip {
     pub unit: Option<(UnitSerial, UnitState)>,
 }
 
-const COLUMNS: &str = "station, reel, source, serial_start, takt_ms, per_hour, check_label";
+const COLUMNS: &str = "s.station, s.reel, s.source, s.serial_start, s.takt_ms, s.per_hour, s.check_label, f.version \
+                       FROM station_setup s LEFT JOIN station_firmware f ON f.station = s.station";
 
 impl StationSetup {
     fn read(row: &Row) -> Result<Self, BookError> {
@@ -82,6 +96,7 @@ impl StationSetup {
             takt_ms: row.int(4)?,
             per_hour: row.int(5)?,
             check_label: row.int(6)? == 1,
+            firmware: row.maybe(7, Row::text)?.map(FirmwareVersion::kept),
         })
     }
 }
@@ -117,8 +132,20 @@ impl Book {
                     sequence
                 ],
             )?;
+            tx.change_one(
+                &rows::STATION_FIRMWARE,
+                "INSERT INTO station_firmware (station, version, changed, entry) VALUES ($1, $2, $3, $4) \
+                 ON CONFLICT (station) DO UPDATE SET version = excluded.version, changed = excluded.changed, \
+                 entry = excluded.entry",
+                params![
+                    setup.station.as_str(),
+                    setup.firmware.as_ref().map(FirmwareVersion::as_str),
+                    by.micros(),
+                    sequence
+                ],
+            )?;
             let subject = Subject::Other("station", setup.station.to_string());
-            let body = json!({ "reel": setup.reel, "source": setup.source });
+            let body = json!({ "reel": setup.reel, "source": setup.source, "firmware": setup.firmware });
             Ok(tx.append(Draft::new("station.set", subject, body), by)?)
         })
     }
@@ -129,7 +156,7 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn stations(&self) -> Result<Vec<StationSetup>, BookError> {
-        let sql = format!("SELECT {COLUMNS} FROM station_setup ORDER BY station");
+        let sql = format!("SELECT {COLUMNS} ORDER BY s.station");
         self.read(|c| c.all(&sql, &[]))?.iter().map(StationSetup::read).collect()
     }
 
@@ -139,7 +166,7 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn station(&self, name: &StationName) -> Result<Option<StationSetup>, BookError> {
-        let sql = format!("SELECT {COLUMNS} FROM station_setup WHERE station = $1");
+        let sql = format!("SELECT {COLUMNS} WHERE s.station = $1");
         self.read(|c| c.one(&sql, params![name.as_str()]))?.as_ref().map(StationSetup::read).transpose()
     }
 
@@ -189,6 +216,32 @@ impl Book {
                 Ok(FirstPass { station: StationName::kept(row.text(0)?), first: row.int(1)?, passed: row.int(2)? })
             })
             .collect()
+    }
+
+    /// Chips that no delivery brought a credential for, without those scrapped, by
+    /// reel; reels that lack none are left out. A reel whose deliveries brought as many
+    /// credentials as it has chips lacks none, and its chips are not looked at.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn short_reels(&self) -> Result<Vec<ShortReel>, BookError> {
+        let sql = "SELECT r.reel_id, r.product FROM reel r WHERE r.chips > \
+                   (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
+                   WHERE d.reel = r.reel_id) ORDER BY r.reel_id";
+        let count = "SELECT count(*) FROM chip c WHERE c.reel = $1 AND c.state <> 'scrapped' AND NOT EXISTS \
+                     (SELECT 1 FROM credential k WHERE k.public_key = c.public_key)";
+        self.snapshot(|c| {
+            let mut out = Vec::new();
+            for row in c.all(sql, &[])? {
+                let (reel, product) = (ReelId::kept(row.text(0)?), ProductName::kept(row.text(1)?));
+                let without = c.number(count, params![reel.as_str()])?;
+                if without > 0 {
+                    out.push(ShortReel { reel, product, without });
+                }
+            }
+            Ok(out)
+        })
     }
 
     /// The chips of a reel in their order, each with its fate: up to `limit` from place `from` on.

@@ -31,10 +31,14 @@ pub mod error;
 mod find;
 mod floor;
 pub mod ids;
+mod knowledge;
 mod known;
 mod list;
 mod location;
 pub mod log;
+#[cfg(any(test, feature = "made-up"))]
+#[doc(hidden)]
+pub mod made_up;
 mod open;
 mod product;
 mod proof;
@@ -79,7 +83,8 @@ pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
 pub use error::{Blame, BookError};
 pub use find::Found;
-pub use floor::{FirstPass, HourCount, StationSetup, TapeChip};
+pub use floor::{FirstPass, HourCount, ShortReel, StationSetup, TapeChip};
+pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
@@ -95,7 +100,7 @@ pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
-pub use touched::{Issued, Touch, Touched};
+pub use touched::{FirmwareKnown, Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};

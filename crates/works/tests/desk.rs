@@ -52,6 +52,7 @@ fn place(serial_start: Option<&str>) -> Place {
         takt_seconds: Some(12.0),
         per_hour: 250,
         check_label: true,
+        firmware: Some("1.4.0".into()),
     };
     floor::set_station(&site, &setup, &who).unwrap();
     Place { _folder: folder, dir, who }
@@ -149,6 +150,7 @@ fn after_a_restart_it_stands_where_it_stood() {
             serial: SerialWish::CountFrom(&serial),
             onboard: &|_| Ok(None),
             declaration: Some(&declared),
+            firmware: None,
             take_over: false,
             by: &By::station(place.who.actor.clone(), StationName::new("S1").unwrap(), OffsetDateTime::now_utc()),
         })

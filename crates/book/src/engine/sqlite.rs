@@ -8,7 +8,7 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Error, ErrorCode, OpenFlags, params_from_iter};
 
 use super::value::{P, Row, Value};
-use super::{Each, Into, Mode, rewrite};
+use super::{Ask, Each, Into, Mode, rewrite};
 use crate::error::BookError;
 
 /// How long a writer waits for another one. A reel of a million chips takes
@@ -124,6 +124,24 @@ impl Sqlite {
     pub(crate) fn run(&mut self, sql: &str, params: &[P<'_>]) -> Result<u64, BookError> {
         let changed = self.statement(sql)?.execute(params_from_iter(params)).map_err(|e| failed(sql, e))?;
         Ok(changed as u64)
+    }
+
+    pub(crate) fn several(&mut self, asks: &[Ask<'_>]) -> Result<Vec<Vec<Row>>, BookError> {
+        let mut answers = Vec::with_capacity(asks.len());
+        for ask in asks {
+            let mut rows = Vec::new();
+            self.each(&ask.sql, &ask.params, &mut |row| {
+                rows.push(row);
+                Ok(())
+            })?;
+            answers.push(rows);
+        }
+        Ok(answers)
+    }
+
+    /// There is no way to be saved.
+    pub(crate) fn later(&mut self, sql: String, params: &[P<'_>]) -> Result<(), BookError> {
+        self.run(&sql, params).map(drop)
     }
 
     pub(crate) fn each(&mut self, sql: &str, params: &[P<'_>], each: Each<'_>) -> Result<(), BookError> {

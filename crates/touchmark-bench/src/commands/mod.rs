@@ -1,5 +1,6 @@
 //! One file a subcommand.
 
+pub mod book;
 mod bulk;
 pub mod by_hand;
 pub mod deliveries;

@@ -22,7 +22,7 @@ use crate::product;
 use crate::reel;
 use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 
 /// What was issued.
 #[derive(Debug, Serialize)]
@@ -56,19 +56,21 @@ pub fn issue(
 ) -> Result<Issued, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
-    let authority = authority::get(site, issuer)?;
+    let authority = authority::get(site, issuer).about("issuer")?;
     let kept = product::kept(&product)?;
     if authority.facts.role != Role::Pai {
         return Err(Trouble::usage(
             format!("authority {issuer} is a PAA, and DACs are issued by a PAI"),
             "Name a PAI; see `touchmark authority list`.",
-        ));
+        )
+        .about("issuer"));
     }
     if product.facts.purpose == Purpose::Production && authority.facts.purpose != Purpose::Production {
         return Err(Trouble::refused(
             format!("product {} is for sale, and authority {issuer} is for testing", product.facts.name),
             "Ask the production authority for certificates, and receive its delivery.",
-        ));
+        )
+        .about("issuer"));
     }
     let pai = Certificate::read(&authority.facts.certificate).map_err(|e| {
         Trouble::surroundings(
@@ -82,7 +84,8 @@ pub fn issue(
         return Err(Trouble::refused(
             format!("authority {issuer} was revoked {when}"),
             "Issue with another PAI; what this one issues would be refused.",
-        ));
+        )
+        .about("issuer"));
     }
     let (vendor, product_id) = dac_identity(site, &product)?;
     let identity = &pai.subject.identity;
@@ -95,9 +98,10 @@ pub fn issue(
                 product.facts.name
             ),
             "Name a PAI of this vendor and product; see `touchmark authority list`.",
-        ));
+        )
+        .about("issuer"));
     }
-    let signer = authority::signer(site, &authority, unlock)?;
+    let signer = authority::signer(site, &authority, unlock).about("passphrase")?;
     // What tells this delivery from others: who issued, for which keys, with a serial number nobody else has.
     let mut digest = Digest::new(&SHA256);
     digest.update(pai.der());

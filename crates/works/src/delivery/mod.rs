@@ -35,7 +35,7 @@ use crate::product;
 use crate::reel::{self, finding_json};
 use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use chips::Chips;
 use inspect::{Accepted, Expectation, Kept, Known};
 use spool::Spool;
@@ -130,7 +130,7 @@ pub fn receive(
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
-    let reel = reel::get(site, reel)?;
+    let reel = reel::get(site, reel).about("reel")?;
     let product = product::get(site, reel.facts.product.as_str())?;
     let content_digest = reel::digest(path)?;
     if let Some(known) = site.book.delivery_with(&reel.facts.reel, &content_digest)? {
@@ -185,7 +185,8 @@ pub fn receive(
                     begun.keep(std::mem::take(&mut waiting));
                 }
             }
-        })?;
+        })
+        .about("file")?;
         drop(waiting);
         let clean = inspection.is_clean();
         let mut received = Received {

@@ -21,7 +21,7 @@ use crate::course::{Course, Phase, stopped_by};
 use crate::head;
 use crate::product;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use manifest::{ColumnMap, ManifestFinding};
 use stream::{Odd, Stream};
 
@@ -127,8 +127,8 @@ pub fn receive(
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
-    let product = product::get(site, product)?;
-    let id = ReelId::new(reel)?;
+    let product = product::get(site, product).about("product")?;
+    let id = ReelId::new(reel).about("reel")?;
     let source_digest = digest(path)?;
     if let Some(known) = site.book.reel(&id)? {
         if known.facts.source_digest == source_digest && known.facts.product == product.facts.name {
@@ -144,7 +144,8 @@ pub fn receive(
         return Err(Trouble::refused(
             format!("reel {id} was received already, from {}, with other chips", known.facts.source_name),
             "Give the new reel another id. Nothing was stored.",
-        ));
+        )
+        .about("reel"));
     }
     let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
     let told = |read, findings| Received {
@@ -162,7 +163,7 @@ pub fn receive(
         let read = u64::try_from(done.chips).unwrap_or(0);
         return Ok(Received { verdict: "accepted", chips: done.chips, ..told(read, Vec::new()) });
     }
-    let manifest = manifest::read(path, map, course)?;
+    let manifest = manifest::read(path, map, course).about("file")?;
     let mut received = told(manifest.read, manifest.findings);
     if received.findings.iter().any(|f| f.finding.severity == Severity::Error) {
         return Ok(received);

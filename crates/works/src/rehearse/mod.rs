@@ -34,6 +34,7 @@ use crate::{authority, declaration, delivery, evidence, order, product, reel, un
 const PRODUCT: &str = "Tern Vent";
 const REEL: &str = "R1";
 const VENDOR: u16 = 0xFFF2;
+const FIRMWARE: &str = "1.0.0";
 const PRODUCT_ID: u16 = 0x8A21;
 const DEVICE_TYPE: u32 = 0x0202;
 
@@ -290,6 +291,7 @@ fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn
             serial_start: Some("TV-000001"),
             attempts: 1,
             take_over: false,
+            firmware: Some(FIRMWARE),
             only_started: round > 0,
             passphrase: None,
         };
