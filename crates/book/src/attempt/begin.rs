@@ -300,7 +300,11 @@ fn resume(
         params![begin.by.micros(), sequence, unit.serial.as_str()],
     )?;
     let after = unit::changed(&row, sequence)?;
-    tx.changes(&[Change::of(&rows::ATTEMPT, ATTEMPT, &attempt(begin, &after.serial, after.attempts, station, sequence))])?;
+    tx.changes(&[Change::of(
+        &rows::ATTEMPT,
+        ATTEMPT,
+        &attempt(begin, &after.serial, after.attempts, station, sequence),
+    )])?;
     let sql = format!("SELECT {} FROM attempt a WHERE a.unit = $1 AND a.number = $2", Attempt::COLUMNS);
     let row = tx.one(&sql, params![unit.serial.as_str(), unit.attempts])?;
     Ok((after, row.as_ref().map(Attempt::read).transpose()?))

@@ -59,8 +59,7 @@ impl Postgresql {
             .enable_all()
             .build()
             .map_err(|source| BookError::Database { doing: "starting a connection".into(), source: source.into() })?;
-        let (client, connection) =
-            runtime.block_on(config.connect(NoTls)).map_err(|e| failed("connecting", e))?;
+        let (client, connection) = runtime.block_on(config.connect(NoTls)).map_err(|e| failed("connecting", e))?;
         // How it ended is told to whoever waits for an answer.
         let task = runtime.spawn(async { drop(connection.await) });
         // A station that hangs with a chip's row in its hand must not hold up the others for ever.
@@ -217,8 +216,7 @@ impl Postgresql {
         let statement = self.statement(sql)?;
         let params = params.iter().map(|p| p as &dyn ToSql);
         let (client, runtime) = self.parts()?;
-        let rows =
-            runtime.block_on(client.query_raw(&statement, ExactlyAs(params))).map_err(|e| failed(sql, e))?;
+        let rows = runtime.block_on(client.query_raw(&statement, ExactlyAs(params))).map_err(|e| failed(sql, e))?;
         // The caller's work is done outside the runtime: it may ask another connection.
         let mut rows = std::pin::pin!(rows.ready_chunks(ROWS));
         while let Some(some) = runtime.block_on(rows.next()) {

@@ -2,9 +2,9 @@
 
 use std::error::Error;
 
+use rusqlite::types::{ToSqlOutput, ValueRef};
 use tokio_postgres::types::private::BytesMut;
 use tokio_postgres::types::{IsNull, ToSql, Type};
-use rusqlite::types::{ToSqlOutput, ValueRef};
 
 use crate::error::BookError;
 

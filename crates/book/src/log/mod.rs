@@ -70,9 +70,7 @@ impl<'a> Change<'a> {
     fn ask(&self) -> Ask<'_> {
         let sql = match self.table {
             None => Cow::Borrowed(self.ask.sql.as_ref()),
-            Some(table) => {
-                format!("{} RETURNING {}, {}", self.ask.sql, table.key.join(", "), table.columns).into()
-            }
+            Some(table) => format!("{} RETURNING {}, {}", self.ask.sql, table.key.join(", "), table.columns).into(),
         };
         Ask { sql, params: self.ask.params.clone() }
     }
@@ -215,7 +213,10 @@ impl Tx<'_> {
             ]);
         }
         if !values.is_empty() {
-            self.later(format!("INSERT INTO log_node (level, number, hash) VALUES {}", places(made.len(), 3)), &values)?;
+            self.later(
+                format!("INSERT INTO log_node (level, number, hash) VALUES {}", places(made.len(), 3)),
+                &values,
+            )?;
         }
         self.later("UPDATE log_head SET size = $1, peaks = $2 WHERE one = 1".into(), params![size, &peaks])?;
         self.appended = Some((sequence, hash));
