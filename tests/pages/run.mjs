@@ -11,6 +11,7 @@ import { hostile } from './hostile.mjs';
 import { narrow } from './narrow.mjs';
 import { roles } from './roles.mjs';
 import { load } from './load.mjs';
+import { mistakes } from './mistakes.mjs';
 import { takenAway } from './taken.mjs';
 
 const program = process.argv[2];
@@ -64,6 +65,7 @@ try {
       await accessible(page, name);
     }
   });
+  await step('forms with wrong values', () => mistakes(everything));
   await step('what is taken away', () => takenAway(everything));
   await step('reels and deliveries with faults', () => arrivals(everything));
   await step('examining files', async () => {

@@ -133,6 +133,7 @@ fn provision(book: &Book, station: &str, chip: &ChipId, unit: &UnitSerial) -> To
             }))
         },
         declaration: None,
+        firmware: None,
         take_over: true,
         by: &by,
     });

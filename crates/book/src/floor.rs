@@ -10,7 +10,7 @@ use crate::attempt::Attempt;
 use crate::by::{By, micros, moment};
 use crate::engine::{Row, params};
 use crate::error::BookError;
-use crate::ids::{ChipId, ReelId, Sequence, StationName, UnitSerial};
+use crate::ids::{ChipId, FirmwareVersion, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Draft, Subject, rows};
 use crate::words::{ChipState, UnitState};
 
@@ -31,6 +31,8 @@ pub struct StationSetup {
     pub per_hour: i64,
     /// Whether the next unit waits until the label of this one was scanned.
     pub check_label: bool,
+    /// The version of the firmware that its units carry, where somebody said it.
+    pub firmware: Option<FirmwareVersion>,
 }
 
 /// Attempts that ended in one hour (UTC).
@@ -70,7 +72,8 @@ pub struct TapeChip {
     pub unit: Option<(UnitSerial, UnitState)>,
 }
 
-const COLUMNS: &str = "station, reel, source, serial_start, takt_ms, per_hour, check_label";
+const COLUMNS: &str = "s.station, s.reel, s.source, s.serial_start, s.takt_ms, s.per_hour, s.check_label, f.version \
+                       FROM station_setup s LEFT JOIN station_firmware f ON f.station = s.station";
 
 impl StationSetup {
     fn read(row: &Row) -> Result<Self, BookError> {
@@ -82,6 +85,7 @@ impl StationSetup {
             takt_ms: row.int(4)?,
             per_hour: row.int(5)?,
             check_label: row.int(6)? == 1,
+            firmware: row.maybe(7, Row::text)?.map(FirmwareVersion::kept),
         })
     }
 }
@@ -117,8 +121,20 @@ impl Book {
                     sequence
                 ],
             )?;
+            tx.change_one(
+                &rows::STATION_FIRMWARE,
+                "INSERT INTO station_firmware (station, version, changed, entry) VALUES ($1, $2, $3, $4) \
+                 ON CONFLICT (station) DO UPDATE SET version = excluded.version, changed = excluded.changed, \
+                 entry = excluded.entry",
+                params![
+                    setup.station.as_str(),
+                    setup.firmware.as_ref().map(FirmwareVersion::as_str),
+                    by.micros(),
+                    sequence
+                ],
+            )?;
             let subject = Subject::Other("station", setup.station.to_string());
-            let body = json!({ "reel": setup.reel, "source": setup.source });
+            let body = json!({ "reel": setup.reel, "source": setup.source, "firmware": setup.firmware });
             Ok(tx.append(Draft::new("station.set", subject, body), by)?)
         })
     }
@@ -129,7 +145,7 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn stations(&self) -> Result<Vec<StationSetup>, BookError> {
-        let sql = format!("SELECT {COLUMNS} FROM station_setup ORDER BY station");
+        let sql = format!("SELECT {COLUMNS} ORDER BY s.station");
         self.read(|c| c.all(&sql, &[]))?.iter().map(StationSetup::read).collect()
     }
 
@@ -139,7 +155,7 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn station(&self, name: &StationName) -> Result<Option<StationSetup>, BookError> {
-        let sql = format!("SELECT {COLUMNS} FROM station_setup WHERE station = $1");
+        let sql = format!("SELECT {COLUMNS} WHERE s.station = $1");
         self.read(|c| c.one(&sql, params![name.as_str()]))?.as_ref().map(StationSetup::read).transpose()
     }
 

@@ -144,6 +144,8 @@ text_ids! {
     StationName, "station name", name;
     /// Whoever acts: a person, or a program in a person's name.
     Actor, "actor", name;
+    /// A version of a product's firmware, as its makers write it: any printable text.
+    FirmwareVersion, "firmware version", name;
     /// A chip: hex digits in upper case.
     ChipId, "chip id", hex_digits;
     /// A unit, by its serial number.

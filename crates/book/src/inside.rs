@@ -2,9 +2,10 @@
 //! of queries, and a disk that is full at a chosen moment.
 
 use crate::engine::{Connection, params};
+use crate::ids::FirmwareVersion;
 use crate::schema::{MIGRATIONS, Migration};
 use crate::server::Server;
-use crate::support::{Engine, at, by, chip, on, open, options, proof, serial, site_id};
+use crate::support::{Engine, Site, at, by, chip, on, open, options, proof, serial, site_id};
 use crate::{Begin, BeginError, Book, BookError, ChipState, Finish, Location, OpenOptions, Outcome, SerialWish};
 
 /// A schema to come: one table more.
@@ -68,9 +69,68 @@ fn an_older_book_is_upgraded_after_a_backup() {
     }
 }
 
+/// A book of version 4 and its units; what its log says of them holds after the upgrade too.
+fn from_version_4(engine: &Engine<'_>) {
+    let place = engine.place();
+    let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..4]);
+    let site = Site { book: book.expect("a book"), place }.stocked(5);
+    site.provision(0, "S1");
+    let left = site.begin(1, SerialWish::IfNew(&serial("TV-000001")), &on("S1", 5)).expect("begun");
+    let head = site.book.head().expect("a head");
+    let Site { book: old, place } = site;
+    drop(old);
+    let site = Site { book: open(&place), place };
+    assert_eq!(site.book.head().expect("a head"), head, "an upgrade is no entry");
+    let verified = site.book.verify(None).expect("verifies");
+    assert!(verified.intact(), "{:?}", verified.damages);
+    // What was open goes on, and can tell its firmware from now on.
+    assert_eq!(left.unit.attempts, 1);
+    let version = FirmwareVersion::new("1.4.0").expect("a version");
+    let begin = |n: u32| Begin {
+        chip: Box::leak(Box::new(chip(n).chip_id)),
+        reel: None,
+        serial: SerialWish::IfNew(Box::leak(Box::new(serial(&format!("TV-{n:06}"))))),
+        onboard: &|_| Ok(Some(crate::support::onboarding())),
+        declaration: None,
+        firmware: Some(&version),
+        take_over: false,
+        by: Box::leak(Box::new(on("S1", 9))),
+    };
+    for n in 1..3 {
+        let begun = site.book.begin_attempt(&begin(n)).expect("begun");
+        site.pass(n, &begun.unit.serial, begun.attempt, &on("S1", 10)).expect("passed");
+    }
+    let told = |unit: &str| {
+        let story = site.book.story(&serial(unit)).expect("asks").expect("there");
+        story.attempts.iter().map(|a| a.firmware.as_ref().map(ToString::to_string)).collect::<Vec<_>>()
+    };
+    assert_eq!(told("TV-000000"), [None]);
+    assert_eq!(told("TV-000001"), [None, Some("1.4.0".into())]);
+    assert!(site.book.verify(None).expect("verifies").intact());
+}
+
+#[test]
+fn a_book_of_version_4_is_upgraded_and_stays_whole() {
+    from_version_4(&Engine::Sqlite);
+    if let Some(server) = Server::start() {
+        from_version_4(&Engine::Postgresql(&server));
+    }
+}
+
 /// Tables that grow with the units made.
-const LARGE: &[&str] =
-    &["chip", "credential", "unit", "attempt", "step", "proof", "label", "entry", "log_node", "octets"];
+const LARGE: &[&str] = &[
+    "chip",
+    "credential",
+    "unit",
+    "attempt",
+    "step",
+    "proof",
+    "label",
+    "entry",
+    "log_node",
+    "octets",
+    "attempt_firmware",
+];
 
 /// Nothing that a station or a unit's page asks reads a large table from end to end.
 #[test]
@@ -87,6 +147,7 @@ fn no_question_of_the_line_reads_a_whole_table() {
                 serial: SerialWish::CountFrom(&unit),
                 onboard: &|_| Ok(None),
                 declaration: None,
+                firmware: None,
                 take_over: true,
                 by: &on("S1", 0),
             })
@@ -112,6 +173,15 @@ fn no_question_of_the_line_reads_a_whole_table() {
     book.units(&crate::UnitFilter { delivery, ..Default::default() }, None, 10).expect("asks");
     for touch in crate::support::touches() {
         book.touched(&touch, &mut |_| Ok::<_, BookError>(())).expect("asks");
+    }
+    let firmware = FirmwareVersion::new("1.4.0").ok();
+    let reel = Some(crate::support::reel_id("REEL-A"));
+    for touch in [
+        crate::Touch { firmware: firmware.clone(), ..Default::default() },
+        crate::Touch { firmware, reel, ..Default::default() },
+    ] {
+        book.touched(&touch, &mut |_| Ok::<_, BookError>(())).expect("asks");
+        book.firmware_known(&touch).expect("asks");
     }
     book.issued_by(&crate::support::paa().name).expect("asks");
     book.passcodes_kept(None, 10).expect("asks");
@@ -173,6 +243,7 @@ fn a_full_disk_changes_nothing() {
             serial: SerialWish::IfNew(&serial(&format!("U{n}"))),
             onboard: &|_| Ok(Some(crate::support::onboarding())),
             declaration: None,
+            firmware: None,
             take_over: false,
             by: &on("S1", 0),
         })

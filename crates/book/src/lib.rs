@@ -31,10 +31,14 @@ pub mod error;
 mod find;
 mod floor;
 pub mod ids;
+mod knowledge;
 mod known;
 mod list;
 mod location;
 pub mod log;
+#[cfg(any(test, feature = "made-up"))]
+#[doc(hidden)]
+pub mod made_up;
 mod open;
 mod product;
 mod proof;
@@ -80,11 +84,12 @@ pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem,
 pub use error::{Blame, BookError};
 pub use find::Found;
 pub use floor::{FirstPass, HourCount, StationSetup, TapeChip};
+pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
     Cell, CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
-    Verification, Vouched,
+    Verification, Vouched, Watch,
 };
 pub use open::{OpenOptions, Site};
 pub use product::{AddError, NewProduct, Product};
@@ -95,7 +100,7 @@ pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
-pub use touched::{Issued, Touch, Touched};
+pub use touched::{FirmwareKnown, Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};

@@ -47,9 +47,19 @@ impl Book {
     /// [`BookError::Exists`] or [`BookError::NotOurs`] where something is there
     /// already; a failure on the way leaves nothing that counts as a book.
     pub fn create(location: &Location, site_id: &SiteId, name: &str, by: &By) -> Result<Self, BookError> {
+        Self::create_with(location, site_id, name, by, MIGRATIONS)
+    }
+
+    pub(crate) fn create_with(
+        location: &Location,
+        site_id: &SiteId,
+        name: &str,
+        by: &By,
+        migrations: &[Migration],
+    ) -> Result<Self, BookError> {
         let mut c = location.connect(true)?;
         transact(&mut c, |c| {
-            lay_empty(c, location, MIGRATIONS, by.micros())?;
+            lay_empty(c, location, migrations, by.micros())?;
             let mut tx = Tx::new(c);
             tx.run("INSERT INTO log_head (one, size, peaks) VALUES (1, 0, $1)", params![&[0u8; 0][..]])?;
             let sequence = tx.next_sequence()?;

@@ -7,9 +7,9 @@ use time::OffsetDateTime;
 
 use crate::Book;
 use crate::by::{micros, moment};
-use crate::engine::{P, Row, Value};
+use crate::engine::{Connection, P, Row, Value};
 use crate::error::BookError;
-use crate::ids::{AuthorityName, ChipId, DeliveryId, ProductName, ReelId, StationName, UnitSerial};
+use crate::ids::{AuthorityName, ChipId, DeliveryId, FirmwareVersion, ProductName, ReelId, StationName, UnitSerial};
 use crate::words::{CredentialState, UnitState};
 
 /// What touches; each condition that is set must hold.
@@ -40,6 +40,17 @@ pub struct Touch {
     pub product: Option<ProductName>,
     /// Standing here.
     pub state: Option<UnitState>,
+    /// Carrying this firmware, as it was told last.
+    pub firmware: Option<FirmwareVersion>,
+}
+
+/// Of how many units the firmware is known.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FirmwareKnown {
+    /// Units of which some attempt tells it.
+    pub recorded: i64,
+    /// Units of which none does.
+    pub not_recorded: i64,
 }
 
 /// A unit that is touched, with what touches it.
@@ -71,10 +82,14 @@ pub struct Touched {
     pub delivery: DeliveryId,
     /// Where the credential stands.
     pub credential: CredentialState,
+    /// The firmware that it carries, as it was told last.
+    pub firmware: Option<FirmwareVersion>,
 }
 
 const COLUMNS: &str = "u.serial, u.state, u.reason, u.product, u.reel, u.chip_id, u.began, u.changed, k.serial, \
-                       k.issuer_key_id, k.authority, k.delivery, k.state";
+                       k.issuer_key_id, k.authority, k.delivery, k.state, \
+                       (SELECT f.version FROM attempt_firmware f WHERE f.unit = u.serial \
+                       ORDER BY f.attempt DESC LIMIT 1)";
 
 impl Touched {
     fn read(row: &Row) -> Result<Self, BookError> {
@@ -92,6 +107,7 @@ impl Touched {
             authority: AuthorityName::kept(row.text(10)?),
             delivery: DeliveryId::kept(row.text(11)?),
             credential: CredentialState::read(row, 12)?,
+            firmware: row.maybe(13, Row::text)?.map(FirmwareVersion::kept),
         })
     }
 }
@@ -203,6 +219,13 @@ fn question(touch: &Touch, issuers: Option<&[String]>) -> (String, Vec<Value>) {
         let p = q.text(state.word());
         q.must(format!("u.state = {p}"));
     }
+    let carries = touch.firmware.as_ref().map(|version| {
+        let p = q.text(version.as_str());
+        format!(
+            "SELECT f.unit FROM attempt_firmware f WHERE f.version = {p} AND NOT EXISTS \
+             (SELECT 1 FROM attempt_firmware g WHERE g.unit = f.unit AND g.attempt > f.attempt)"
+        )
+    });
     let mut from = if by_credential { BY_CREDENTIAL.to_owned() } else { BY_UNIT.to_owned() };
     if let Some(issuers) = issuers {
         let names: Vec<_> = issuers.iter().map(|name| q.text(name)).collect();
@@ -225,8 +248,23 @@ fn question(touch: &Touch, issuers: Option<&[String]>) -> (String, Vec<Value>) {
             from = format!("({attempts}) w CROSS JOIN {BY_UNIT} AND u.serial = w.unit");
         }
     }
+    if let Some(carries) = carries {
+        if by_credential || by_unit || issuers.is_some() || timed {
+            q.must(format!("u.serial IN ({carries})"));
+        } else {
+            from = format!("({carries}) w CROSS JOIN {BY_UNIT} AND u.serial = w.unit");
+        }
+    }
     let wanted: String = q.wanted.iter().map(|w| format!(" AND {w}")).collect();
-    (format!("SELECT {COLUMNS} FROM {from}{wanted} ORDER BY u.serial"), q.values)
+    (format!("FROM {from}{wanted}"), q.values)
+}
+
+/// The PAIs that a question about an authority means.
+fn issuers(c: &mut Connection, touch: &Touch) -> Result<Option<Vec<String>>, BookError> {
+    let Some(name) = &touch.authority else { return Ok(None) };
+    let sql = "SELECT name FROM authority WHERE role = 'pai' AND (name = $1 OR issuer = $1)";
+    let rows = c.all(sql, &[P::Text(name.as_str())])?;
+    rows.iter().map(|row| row.text(0)).collect::<Result<Vec<_>, _>>().map(Some)
 }
 
 impl Book {
@@ -246,15 +284,9 @@ impl Book {
         let mut stopped = None;
         let mut count = 0;
         let read = self.large_snapshot(|c| {
-            let issuers = match &touch.authority {
-                None => None,
-                Some(name) => {
-                    let sql = "SELECT name FROM authority WHERE role = 'pai' AND (name = $1 OR issuer = $1)";
-                    let rows = c.all(sql, &[P::Text(name.as_str())])?;
-                    Some(rows.iter().map(|row| row.text(0)).collect::<Result<Vec<_>, _>>()?)
-                }
-            };
-            let (sql, values) = question(touch, issuers.as_deref());
+            let issuers = issuers(c, touch)?;
+            let (asked, values) = question(touch, issuers.as_deref());
+            let sql = format!("SELECT {COLUMNS} {asked} ORDER BY u.serial");
             let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
             c.each(&sql, &values, &mut |row| {
                 count += 1;
@@ -269,6 +301,35 @@ impl Book {
             (None, Err(error)) => Err(error.into()),
             (None, Ok(())) => Ok(count),
         }
+    }
+
+    /// Of how many of the units that something touches the firmware is known, whatever
+    /// firmware was asked about.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn firmware_known(&self, touch: &Touch) -> Result<FirmwareKnown, BookError> {
+        let touch = Touch { firmware: None, ..touch.clone() };
+        self.snapshot(|c| {
+            let (all, recorded) = if touch == Touch::default() {
+                let all = c.number("SELECT count(*) FROM unit", &[])?;
+                // Its first record stands for a unit.
+                let first = "SELECT count(*) FROM attempt_firmware f WHERE NOT EXISTS \
+                             (SELECT 1 FROM attempt_firmware g WHERE g.unit = f.unit AND g.attempt < f.attempt)";
+                (all, c.number(first, &[])?)
+            } else {
+                let issuers = issuers(c, &touch)?;
+                let (asked, values) = question(&touch, issuers.as_deref());
+                let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
+                let known =
+                    "CASE WHEN EXISTS (SELECT 1 FROM attempt_firmware f WHERE f.unit = u.serial) THEN 1 ELSE 0 END";
+                let sql = format!("SELECT count(*), CAST(coalesce(sum({known}), 0) AS BIGINT) {asked}");
+                let row = c.one(&sql, &values)?.ok_or_else(|| BookError::damaged("a count without an answer"))?;
+                (row.int(0)?, row.int(1)?)
+            };
+            Ok(FirmwareKnown { recorded, not_recorded: all - recorded })
+        })
     }
 
     /// How many credentials a PAI issued, or the PAIs of a PAA, by delivery and by where they stand.

@@ -3,21 +3,24 @@
 
 use std::collections::HashMap;
 use std::path::PathBuf;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use askama::Template;
-use axum::extract::{Multipart, Path, State};
+use axum::extract::multipart::MultipartRejection;
+use axum::extract::{FromRequest, Multipart, Path, Request, State};
 use axum::response::Response;
 use serde::Deserialize;
 use tempfile::TempDir;
 use tokio::io::AsyncWriteExt;
 use works::chips::Passphrase;
+use works::course::{Course, Phase};
 use works::site::Who;
+use works::trouble::About as _;
 use works::{Advise, Trouble, delivery, examine, reel};
 use zeroize::Zeroizing;
 
+use crate::again::Typed;
 use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::guard::Person;
@@ -169,13 +172,16 @@ pub struct Item {
     files: Vec<PathBuf>,
     _folder: Option<TempDir>,
     began: Instant,
-    done: AtomicU64,
-    total: AtomicU64,
-    stop: AtomicBool,
+    /// How far it is, and whether it is to stop; a new one each time it runs.
+    course: Mutex<Course>,
     outcome: Mutex<Outcome>,
 }
 
 impl Item {
+    fn course(&self) -> Course {
+        hold(&self.course).clone()
+    }
+
     /// Whether files were brought.
     fn files_came(&self) -> bool {
         !self.files.is_empty()
@@ -220,11 +226,12 @@ impl Upload {
     /// # Errors
     ///
     /// Where there is none.
-    pub fn one(&self, field: &str) -> Result<PathBuf, Trouble> {
+    pub fn one(&self, field: &'static str) -> Result<PathBuf, Trouble> {
         self.of(field)
             .into_iter()
             .next()
             .ok_or_else(|| Trouble::usage("no file came with the form", "Choose or drop a file, then send it again."))
+            .about(field)
     }
 }
 
@@ -238,12 +245,27 @@ pub(crate) fn safe_name(given: &str, number: usize) -> String {
     }
 }
 
+/// A form with files, on its way in.
+pub struct Files {
+    form: Multipart,
+    typed: Typed,
+}
+
+impl<S: Send + Sync> FromRequest<S> for Files {
+    type Rejection = MultipartRejection;
+
+    async fn from_request(request: Request, state: &S) -> Result<Self, Self::Rejection> {
+        let typed = request.extensions().get::<Typed>().cloned().unwrap_or_default();
+        Ok(Self { form: Multipart::from_request(request, state).await?, typed })
+    }
+}
+
 /// Takes a form with files: each lands on disk as it comes.
 ///
 /// # Errors
 ///
 /// Where the form breaks off or has too many files.
-pub async fn take(mut form: Multipart) -> Result<Upload, Oops> {
+pub async fn take(Files { mut form, typed }: Files) -> Result<Upload, Oops> {
     let broken = |e: &dyn std::fmt::Display| {
         Oops::from(Trouble::usage(format!("the upload broke off: {e}"), "Send it again; nothing was kept."))
     };
@@ -277,6 +299,7 @@ pub async fn take(mut form: Multipart) -> Result<Upload, Oops> {
             Some(_) => {}
             None => {
                 let text = field.text().await.map_err(|e| broken(&e.body_text()))?;
+                typed.keep(&name, &text);
                 if text.len() <= 10_000 && upload.fields.len() < 50 {
                     upload.fields.insert(name, text);
                 }
@@ -320,38 +343,23 @@ impl Incoming {
 }
 
 fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
-    let progress = |n: u64| {
-        item.done.fetch_add(n, Ordering::Relaxed);
-    };
+    let course = item.course();
     let judged = (|| -> Result<(serde_json::Value, bool), Trouble> {
         let first = || item.files.first().ok_or_else(|| Trouble::usage("no file came", "Choose a file."));
         match &item.task {
             Task::Issue { reel, issuer, passphrase } => {
-                let chips = works::reel::show(&app.site, reel)?.without_credential;
-                item.total.store(u64::try_from(chips).unwrap_or(0), Ordering::Relaxed);
-                let issued = delivery::issue(&app.site, reel, issuer, &**passphrase, who, &progress)?;
+                let issued = delivery::issue(&app.site, reel, issuer, &**passphrase, who, &course)?;
                 let json = serde_json::to_value(&issued)
                     .map_err(|e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this."))?;
                 Ok((json, false))
             }
             Task::Reel { reel, product, map } => {
-                let received = reel::receive(&app.site, first()?, reel, product, map, who)?;
+                let received = reel::receive(&app.site, first()?, reel, product, map, who, &course)?;
                 Ok((received.json(), false))
             }
             Task::Delivery { reel, password } => {
-                let stop = || item.stop.load(Ordering::Relaxed);
-                let on_reel = works::reel::show(&app.site, reel)?.chips;
-                item.total.store(u64::try_from(on_reel).unwrap_or(0), Ordering::Relaxed);
-                let received = delivery::receive_unless(
-                    &app.site,
-                    first()?,
-                    reel,
-                    accept_part,
-                    password.as_ref(),
-                    who,
-                    &progress,
-                    &stop,
-                )?;
+                let password = password.as_ref();
+                let received = delivery::receive(&app.site, first()?, reel, accept_part, password, who, &course)?;
                 let partly = received.verdict == "refused" && received.read > 0 && !accept_part;
                 Ok((received.json(), partly))
             }
@@ -364,11 +372,10 @@ fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
                     ..examine::Examine::default()
                 };
                 let told = |p: examine::Progress| match p {
-                    examine::Progress::Reading { total } | examine::Progress::Judging { total } => {
-                        item.total.fetch_add(total, Ordering::Relaxed);
-                    }
-                    examine::Progress::Read => progress(1),
-                    examine::Progress::Judged { count } => progress(count),
+                    examine::Progress::Reading { total } => course.phase(Phase::Reading, Some(total)),
+                    examine::Progress::Judging { total } => course.phase(Phase::Judging, Some(total)),
+                    examine::Progress::Read => course.advance(1),
+                    examine::Progress::Judged { count } => course.advance(count),
                 };
                 let done = examine::examine(&request, who.now(), &told)?;
                 let json = serde_json::to_value(&done)
@@ -392,10 +399,10 @@ fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
 /// # Errors
 ///
 /// Where too many run.
-pub fn begin(app: &App, person: &Person, task: Task, upload: Upload, field: &str) -> Result<Arc<Item>, Oops> {
+pub fn begin(app: &App, person: &Person, task: Task, upload: Upload, field: &'static str) -> Result<Arc<Item>, Oops> {
     let files = upload.of(field);
     let name = match files.as_slice() {
-        [] => return Err(Trouble::usage("no file came with the form", "Choose or drop a file.").into()),
+        [] => return Err(Trouble::usage("no file came with the form", "Choose or drop a file.").about(field).into()),
         [one] => one.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
         many => format!("{} files", many.len()),
     };
@@ -427,9 +434,7 @@ fn begin_with(
         files,
         _folder: folder,
         began: Instant::now(),
-        done: AtomicU64::new(0),
-        total: AtomicU64::new(0),
-        stop: AtomicBool::new(false),
+        course: Mutex::default(),
         outcome: Mutex::new(Outcome::Running),
     });
     app.incoming.add(Arc::clone(&item))?;
@@ -525,17 +530,18 @@ fn chains(plates: &[Plate]) -> Vec<Vec<Plate>> {
 /// Where it can't be drawn.
 pub fn part(item: &Item) -> Result<Response, Oops> {
     let outcome = hold(&item.outcome);
+    let far = item.course().now();
     let mut shown = IncomingPart {
         item,
         running: false,
-        done: item.done.load(Ordering::Relaxed),
-        total: item.total.load(Ordering::Relaxed),
+        done: far.done,
+        total: far.total.unwrap_or(0),
         failed: None,
         answer: None,
         verdict: "",
         groups: Vec::new(),
         partly: false,
-        stops: matches!(item.task, Task::Delivery { .. }),
+        stops: far.can_stop && !matches!(item.task, Task::Examine { .. }),
         subjects: Vec::new(),
         chains: Vec::new(),
     };
@@ -578,19 +584,20 @@ pub async fn accept(State(app): State<App>, person: Person, Path(id): Path<Strin
         }
         *outcome = Outcome::Running;
     }
-    item.done.store(0, Ordering::Relaxed);
+    *hold(&item.course) = Course::new();
     start(&app, &person, &item, true);
     part(&item)
 }
 
-/// `POST /incoming/{id}/stop`: cancel an inspection, or refuse what was judged.
+/// `POST /incoming/{id}/stop`: cancel what runs, where it is not too late, or refuse what was judged.
 ///
 /// # Errors
 ///
 /// Where it is gone.
 pub async fn stop(State(app): State<App>, person: Person, Path(id): Path<String>) -> Result<Response, Oops> {
     let item = app.incoming.find(&id, &person)?;
-    item.stop.store(true, Ordering::Relaxed);
+    // Where it is too late, the part shows it running on, and then what came of it.
+    let _ = item.course().stop();
     if !matches!(*hold(&item.outcome), Outcome::Running) {
         hold(&app.incoming.0).remove(&id);
         let told = Trouble::refused("refused; nothing was stored", "Ask for a new delivery.");

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use book::ids::{ReelId, StationName};
+use book::ids::{FirmwareVersion, ReelId, StationName};
 use book::{ChipState, StationSetup, TapeChip, UnitFilter, UnitState};
 use serde::Serialize;
 use time::format_description::well_known::Rfc3339;
@@ -11,7 +11,7 @@ use time::{Duration, OffsetDateTime, Time, UtcOffset};
 use crate::chips::Source;
 use crate::reel;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 
 /// The site's clock: its distance from UTC.
 ///
@@ -183,6 +183,8 @@ pub struct Setup {
     pub per_hour: i64,
     /// Whether the next unit waits until this one's label was scanned.
     pub check_label: bool,
+    /// The version of the firmware that its units carry.
+    pub firmware: Option<String>,
 }
 
 fn told(setup: StationSetup) -> Setup {
@@ -195,6 +197,7 @@ fn told(setup: StationSetup) -> Setup {
         takt_seconds: (setup.takt_ms > 0).then(|| setup.takt_ms as f64 / 1000.0),
         per_hour: setup.per_hour,
         check_label: setup.check_label,
+        firmware: setup.firmware.map(|version| version.to_string()),
     }
 }
 
@@ -264,35 +267,40 @@ pub(crate) fn source(site: &Site, text: &str) -> Result<Source, Trouble> {
 ///
 /// [`Trouble`] for a source that stations may not use, or a reel that is not there.
 pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble> {
-    reel::get(site, &setup.reel)?;
-    source(site, &setup.source)?;
+    reel::get(site, &setup.reel).about("reel")?;
+    source(site, &setup.source).about("source")?;
     let start = setup.serial_start.as_deref().map(str::trim).filter(|s| !s.is_empty());
     if let Some(start) = start {
-        book::ids::UnitSerial::new(start)?;
+        book::ids::UnitSerial::new(start).about("serial_start")?;
         if !start.ends_with(|c: char| c.is_ascii_digit()) {
             return Err(Trouble::usage(
                 format!("{start} does not end in a digit, so nothing can be counted up"),
                 "Give one as TV-000001.",
-            ));
+            )
+            .about("serial_start"));
         }
     }
+    let firmware = setup.firmware.as_deref().map(str::trim).filter(|f| !f.is_empty());
     let takt = setup.takt_seconds.unwrap_or(0.0);
-    if !(0.0..=86_400.0).contains(&takt) || !(0..=1_000_000).contains(&setup.per_hour) {
-        return Err(Trouble::usage(
-            "takt or units an hour are out of range",
-            "Give seconds up to a day, and units up to a million.",
-        ));
+    if !(0.0..=86_400.0).contains(&takt) {
+        return Err(Trouble::usage("the takt is out of range", "Give seconds, up to a day.").about("takt"));
+    }
+    if !(0..=1_000_000).contains(&setup.per_hour) {
+        return Err(
+            Trouble::usage("units an hour are out of range", "Give a number up to a million.").about("per_hour")
+        );
     }
     #[expect(clippy::cast_possible_truncation, reason = "at most 86,400,000")]
     let takt_ms = (takt * 1000.0).round() as i64;
     let row = StationSetup {
-        station: StationName::new(setup.station.trim())?,
+        station: StationName::new(setup.station.trim()).about("station")?,
         reel: ReelId::new(&setup.reel)?,
         source: setup.source.clone(),
         serial_start: start.map(str::to_owned),
         takt_ms,
         per_hour: setup.per_hour,
         check_label: setup.check_label,
+        firmware: firmware.map(FirmwareVersion::new).transpose()?,
     };
     site.book.set_station(&row, &who.by())?;
     Ok(())

@@ -44,6 +44,33 @@ impl Unlock for Passphrase {
     }
 }
 
+/// What a person typed into a page: the passphrase of a key file, or the PIN of a token.
+#[derive(Debug)]
+pub struct Typed(Option<Passphrase>);
+
+impl Typed {
+    /// Nothing typed opens nothing, and is said where something must be opened.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where it can be no passphrase.
+    pub fn new(text: String) -> Result<Self, Trouble> {
+        if text.is_empty() { Ok(Self(None)) } else { Ok(Self(Some(Passphrase::new(text)?))) }
+    }
+}
+
+impl Unlock for Typed {
+    fn passphrase(&self, of: &str, _: bool) -> Result<Passphrase, Trouble> {
+        self.0.clone().ok_or_else(|| {
+            Trouble::usage(format!("no passphrase was typed {of}"), "Type it, then send the form again.")
+        })
+    }
+
+    fn pin(&self, _: &TokenUri) -> Result<Option<Passphrase>, Trouble> {
+        Ok(self.0.clone())
+    }
+}
+
 /// Reads a `pkcs11:` URI.
 ///
 /// # Errors

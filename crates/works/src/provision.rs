@@ -12,10 +12,10 @@ mod serials;
 use std::sync::{Arc, mpsc};
 use std::thread;
 
-use book::ids::{ChipId, ReelId, StationName, UnitSerial};
+use book::ids::{ChipId, FirmwareVersion, ProductName, ReelId, StationName, UnitSerial};
 use book::{
-    Attempt, AttemptResult, Begin, BeginError, Begun, ChipState, Finish, FinishError, Next, Onboarding, Outcome,
-    Purpose, Subject, UnitState,
+    Attempt, AttemptResult, Begin, BeginError, Begun, ChipState, Finish, FinishError, Knowledge, Next, Onboarding,
+    Outcome, Purpose, Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
 use custody::Passphrase;
@@ -60,6 +60,8 @@ pub struct Provision<'a> {
     pub attempts: u32,
     /// Take a unit over that another station left open.
     pub take_over: bool,
+    /// The version of the firmware that the units carry.
+    pub firmware: Option<&'a str>,
     /// Only chips whose unit was started before: a round of rework.
     pub only_started: bool,
     /// Opens the site key where that is wrapped.
@@ -110,11 +112,15 @@ pub struct Provisioned {
     pub units: Vec<UnitResult>,
 }
 
-/// Everything that is the same for all units of a run.
+/// Everything that is the same for all units of a run, unless the site learns something new.
 struct Line<'a> {
     site: &'a Site,
     who: &'a Who,
     reel: ReelId,
+    product: ProductName,
+    purpose: Purpose,
+    /// How much there was to judge by when `judge` was made.
+    known: Knowledge,
     station: StationName,
     kept: Kept,
     objects: Vec<FurtherObject>,
@@ -125,6 +131,7 @@ struct Line<'a> {
     attempts: u32,
     limit: u32,
     take_over: bool,
+    firmware: Option<FirmwareVersion>,
     passphrase: Option<&'a Passphrase>,
     watch: Watch<'a>,
 }
@@ -153,7 +160,7 @@ pub fn provision(
     who: &Who,
     told: &mut dyn FnMut(&UnitResult),
 ) -> Result<Provisioned, Trouble> {
-    let line = line(site, &request, who, &|_| {})?;
+    let mut line = line(site, &request, who, &|_| {})?;
     let mut serials = Serials::new(&request, &line.reel)?;
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
     let mut out = Provisioned {
@@ -180,7 +187,7 @@ pub fn provision(
                 }
             }
         });
-        each_chip(&line, &request, source, &mut serials, &next, &mut |result| {
+        each_chip(&mut line, &request, source, &mut serials, &next, &mut |result| {
             match (result.result, result.already) {
                 ("passed", true) => out.verified += 1,
                 ("passed", false) => out.passed += 1,
@@ -205,7 +212,7 @@ type Ready = mpsc::Receiver<Result<Prepared, Trouble>>;
 ///
 /// - `done`: called for each chip; whether that was enough.
 fn each_chip(
-    line: &Line<'_>,
+    line: &mut Line<'_>,
     request: &Provision<'_>,
     source: &mut dyn ChipSource,
     serials: &mut Serials,
@@ -233,7 +240,12 @@ fn each_chip(
             continue;
         };
         let chip_id = ChipId::new(id.as_str())?;
-        let known = line.site.book.chip(&chip_id)?;
+        if prepared.is_none() {
+            let gone =
+                || Trouble::surroundings("onboarding data is not being made any more", "Start the station again.");
+            prepared = Some(next.recv().map_err(|_| gone())??);
+        }
+        let (known, knowledge) = line.site.book.chip_and_knowledge(&chip_id)?;
         // Another reel's chips in the same fixture are none of this station's business.
         if known.as_ref().is_some_and(|k| k.reel != line.reel) {
             other_reels += 1;
@@ -247,11 +259,7 @@ fn each_chip(
             finished.push(id);
             continue;
         }
-        if prepared.is_none() {
-            let gone =
-                || Trouble::surroundings("onboarding data is not being made any more", "Start the station again.");
-            prepared = Some(next.recv().map_err(|_| gone())??);
-        }
+        line.learn(knowledge)?;
         let Some(result) = one(line, &id, &chip_id, source, serials, &mut prepared)? else { break };
         if done(result) {
             break;
@@ -274,6 +282,8 @@ pub struct OneUnit<'a> {
     pub attempts: u32,
     /// Take the unit over where another station left it open.
     pub take_over: bool,
+    /// The version of the firmware that the unit carries.
+    pub firmware: Option<&'a str>,
     /// Opens the site key where that is wrapped.
     pub passphrase: Option<&'a Passphrase>,
 }
@@ -302,6 +312,7 @@ pub fn one_unit(
         serial_start: wanted.serial_start,
         attempts: wanted.attempts,
         take_over: wanted.take_over,
+        firmware: wanted.firmware,
         only_started: false,
         passphrase: wanted.passphrase,
     };
@@ -387,15 +398,6 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who, watch: Watch<
             "Adopt the alliance's with `touchmark declaration adopt`, or make a development one with `touchmark declaration make`.",
         )
     })?;
-    let all = authority::anchors(site)?;
-    let production = facts.purpose == Purpose::Production;
-    let anchors: Vec<Arc<Certificate>> = all.into_iter().filter(|(_, p)| *p || !production).map(|(c, _)| c).collect();
-    if anchors.is_empty() {
-        return Err(Trouble::refused(
-            "no PAA is trusted at this site, so no unit could be proven",
-            "Adopt the authority's PAA with `touchmark authority adopt`, or raise one.",
-        ));
-    }
     // The site key is needed before the first chip is touched, not in the middle.
     site.key(request.passphrase)?;
     let odd = |_| {
@@ -409,29 +411,70 @@ fn line<'a>(site: &'a Site, request: &Provision<'a>, who: &'a Who, watch: Watch<
         product: Some(ProductId::new(facts.product_id).map_err(odd)?),
         by_declaration: true,
     };
-    let sets = trust::of_product(site, &facts.name)?;
-    let pais = intermediates(site, &reel.facts.reel)?;
-    trust::preflight(&sets, device.vendor.is_some_and(VendorId::is_test), &declaration.signed, &pais)?;
+    // Counted before it is loaded: what comes between is noticed at the next chip.
+    let known = site.book.knowledge()?;
     let iterations = Iterations::new(site.settings.onboarding.iterations)
         .map_err(|e| Trouble::usage(e.to_string(), "Mend onboarding.iterations in touchmark.toml."))?;
-    Ok(Line {
+    let mut line = Line {
         site,
         who,
         reel: reel.facts.reel.clone(),
         station: StationName::new(request.station)?,
         kept: product::kept(&product)?,
         objects: product::further(&product)?,
-        judge: Judge { anchors, signer: declaration.signer.clone(), device, revoked: Known::of(site)?, sets },
+        product: facts.name.clone(),
+        purpose: facts.purpose,
+        known,
+        judge: Judge {
+            anchors: Vec::new(),
+            signer: declaration.signer.clone(),
+            device,
+            revoked: Known::default(),
+            sets: Vec::new(),
+        },
         declaration,
-
         iterations,
         salt_octets: site.settings.onboarding.salt_octets.clamp(16, 32),
         attempts: request.attempts.max(1),
         limit: site.settings.station.attempts.max(1),
         take_over: request.take_over,
+        firmware: request.firmware.map(FirmwareVersion::new).transpose()?,
         passphrase: request.passphrase,
         watch,
-    })
+    };
+    line.load_judge()?;
+    Ok(line)
+}
+
+impl Line<'_> {
+    /// Takes up what the site has learned since: certificates revoked, lists kept, trust changed.
+    /// A station runs for days, and must not write what was revoked this morning.
+    fn learn(&mut self, knowledge: Knowledge) -> Result<(), Trouble> {
+        if knowledge != self.known {
+            self.load_judge()?;
+            self.known = knowledge;
+        }
+        Ok(())
+    }
+
+    fn load_judge(&mut self) -> Result<(), Trouble> {
+        let all = authority::anchors(self.site)?;
+        let production = self.purpose == Purpose::Production;
+        let anchors: Vec<_> = all.into_iter().filter(|(_, p)| *p || !production).map(|(c, _)| c).collect();
+        if anchors.is_empty() {
+            return Err(Trouble::refused(
+                "no PAA is trusted at this site, so no unit could be proven",
+                "Adopt the authority's PAA with `touchmark authority adopt`, or raise one.",
+            ));
+        }
+        let sets = trust::of_product(self.site, &self.product)?;
+        let pais = intermediates(self.site, &self.reel)?;
+        let test = self.judge.device.vendor.is_some_and(VendorId::is_test);
+        trust::preflight(&sets, test, &self.declaration.signed, &pais)?;
+        (self.judge.anchors, self.judge.sets) = (anchors, sets);
+        self.judge.revoked = Known::of(self.site)?;
+        Ok(())
+    }
 }
 
 /// PAIs of the reel's deliveries.
@@ -507,6 +550,7 @@ fn one(
             serial,
             onboard: &onboard,
             declaration: Some(&line.declaration.name),
+            firmware: line.firmware.as_ref(),
             take_over: line.take_over,
             by: &by,
         };

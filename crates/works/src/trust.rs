@@ -410,14 +410,19 @@ pub(crate) fn preflight(
         {
             why.push("declaration.signer: its signer is none that the set trusts".into());
         }
-        for pai in intermediates {
+        // Where some of the reel's intermediates are trusted, each unit is judged by itself.
+        let strange = |pai: &&Arc<Certificate>| {
             let signs = |paa: &Arc<Certificate>| {
                 paa.subject_der() == pai.issuer_der()
                     && paa.public_key().is_some_and(|k| k.verifies(pai.signed_part(), pai.signature()))
             };
-            if !set.authorities.iter().any(signs) {
-                why.push(format!("chain.anchor: {} is of no PAA that the set trusts", pai.subject.display(pai.der())));
-            }
+            !set.authorities.iter().any(signs)
+        };
+        if intermediates.iter().all(|pai| strange(&pai)) {
+            let name = |pai: &Arc<Certificate>| {
+                format!("chain.anchor: {} is of no PAA that the set trusts", pai.subject.display(pai.der()))
+            };
+            why.extend(intermediates.iter().map(name));
         }
         if !why.is_empty() {
             return Err(Trouble::refused(

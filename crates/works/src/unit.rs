@@ -177,6 +177,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
                 "cause": a.attempt.cause,
                 "detail": a.attempt.detail,
                 "next": a.attempt.next.map(Next::word),
+                "firmware": a.firmware.as_ref().map(|version| version.as_str()),
                 "steps": a.steps.iter().map(|s| json!({
                     "step": s.name, "started_us": s.started_us, "microseconds": s.duration_us, "result": s.result, "detail": s.detail,
                 })).collect::<Vec<_>>(),
@@ -216,7 +217,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         "chip": { "chip_id": origin.chip.chip_id.as_str(), "state": origin.chip.state.word(), "position": origin.chip.position, "public_key": hex::encode(&origin.chip.public_key) },
         "reel": { "reel": origin.reel.facts.reel.as_str(), "source": origin.reel.facts.source_name, "received": time_text(origin.reel.received) },
         "delivery": origin.delivery.as_ref().map(|d| json!({ "delivery": d.delivery.as_str(), "source": d.source_name, "verdict": d.verdict.word(), "received": time_text(d.received) })),
-        "credential": origin.credential.as_ref().map(|c| json!({ "state": c.state.word(), "serial": hex::encode(&c.serial), "issuer": c.authority.as_str(), "dac": certificate(&c.certificate) })),
+        "credential": origin.credential.as_ref().map(|c| json!({ "state": c.state.word(), "reason": c.reason, "serial": hex::encode(&c.serial), "issuer": c.authority.as_str(), "dac": certificate(&c.certificate) })),
         "authorities": origin.authorities.iter().map(|a| json!({ "name": a.facts.name.as_str(), "role": a.facts.role.word(), "certificate": certificate(&a.facts.certificate) })).collect::<Vec<_>>(),
         "onboarding": onboarding,
         "attempts": attempts,
@@ -309,7 +310,8 @@ pub fn reason(text: &str) -> Result<&str, Trouble> {
         return Err(Trouble::usage(
             "a reason has 1 to 500 characters on one line",
             "Say why, for whoever reads it years later.",
-        ));
+        )
+        .about("reason"));
     }
     Ok(text)
 }

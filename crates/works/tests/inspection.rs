@@ -12,6 +12,7 @@ use serde_json::Value;
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::ids::{ProductId, VendorId};
+use works::course::Course;
 use works::delivery::inspect::{DeliveryFinding, Expectation, Inspection, inspect};
 use works::reel::manifest::{ColumnMap, Manifest, read};
 
@@ -43,11 +44,11 @@ fn inspected(delivery: &str, manifest: &Manifest, paa: &str, product: u16) -> Re
         revoked: &works::revocation::Known::default(),
         known: &|_| None,
     };
-    inspect(&data(delivery), None, &expectation, &|_| {}).map_err(|e| e.to_string())
+    inspect(&data(delivery), None, &expectation, &Course::new()).map_err(|e| e.to_string())
 }
 
 fn reel_a() -> Manifest {
-    read(&data("reel-a/manifest.csv"), &ColumnMap::default()).unwrap()
+    read(&data("reel-a/manifest.csv"), &ColumnMap::default(), &Course::new()).unwrap()
 }
 
 #[test]
@@ -59,7 +60,7 @@ fn good_reels_and_deliveries_are_accepted_to_the_last_chip() {
     assert_eq!((delivery.accepted.len(), delivery.without.len(), delivery.pais.len()), (400, 0, 1));
 
     let map = "chip_id=uid,public_key=spki".parse().unwrap();
-    let b = read(&data("reel-b/manifest.ndjson"), &map).unwrap();
+    let b = read(&data("reel-b/manifest.ndjson"), &map, &Course::new()).unwrap();
     assert!(b.findings.is_empty() && b.chips.len() == 300);
     let delivery = inspected("reel-b/delivery.tar.gz", &b, "authority/paa-b.pem", 0x8A22).unwrap();
     assert!(delivery.is_clean(), "{:#?}", delivery.findings);
@@ -84,7 +85,7 @@ fn each_fault_is_named() {
         let file = format!("faulty/{}", fault["file"].as_str().unwrap());
         let fine = fault["fine"].as_bool().unwrap();
         let (clean, said): (bool, Vec<String>) = if fault["kind"] == "manifest" {
-            match read(&data(&file), &ColumnMap::default()) {
+            match read(&data(&file), &ColumnMap::default(), &Course::new()) {
                 Ok(m) => {
                     let say = m.findings.iter().map(|f| format!("{} {}", f.subject, f.finding.found)).collect();
                     (m.findings.is_empty(), say)

@@ -133,6 +133,7 @@ impl Line {
                 serial: SerialWish::IfNew(&serial),
                 onboard: &|_| Ok(None),
                 declaration: None,
+                firmware: None,
                 take_over: false,
                 by: &by(station, second),
             })

@@ -3,14 +3,14 @@
 use serde_json::json;
 
 use super::refused::BeginError;
-use super::{Attempt, interrupt, open, serial};
+use super::{Attempt, firmware, interrupt, open, serial};
 use crate::authority::Authority;
 use crate::by::By;
 use crate::chip::Chip;
 use crate::credential::Credential;
-use crate::engine::{Ask, P, params};
+use crate::engine::{Ask, params};
 use crate::error::BookError;
-use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, Sequence, StationName, UnitSerial};
+use crate::ids::{AttemptNumber, ChipId, DeclarationName, FirmwareVersion, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Change, Draft, Subject, rows};
 use crate::product::Product;
 use crate::transaction::Tx;
@@ -47,6 +47,8 @@ pub struct Begin<'a> {
     pub onboard: Onboard<'a>,
     /// The declaration that will be written.
     pub declaration: Option<&'a DeclarationName>,
+    /// The version of the firmware that the unit carries, where somebody said it.
+    pub firmware: Option<&'a FirmwareVersion>,
     /// Take the unit over where an attempt is open at another station.
     pub take_over: bool,
     /// Who, at which station, when. The station must be told.
@@ -116,6 +118,9 @@ impl Book {
             };
             let attempt = AttemptNumber(after.attempts);
             body["attempt"] = json!(attempt);
+            if let Some(version) = begin.firmware {
+                body["firmware"] = json!(version);
+            }
             let entry = tx.append(Draft::new("attempt.begin", Subject::Unit(after.serial.clone()), body), begin.by)?;
             Ok(Begun {
                 chip,
@@ -239,27 +244,30 @@ fn check_declaration(begin: &Begin<'_>, theirs: Option<Purpose>, purpose: Purpos
     if theirs == purpose { Ok(()) } else { Err(refused(format!("it is for {theirs} and the product for {purpose}"))) }
 }
 
-/// Opens an attempt.
-const ATTEMPT: &str = "INSERT INTO attempt (unit, number, station, actor, declaration, started, result, entry) \
-                       VALUES ($1, $2, $3, $4, $5, $6, 'open', $7)";
-
-/// The values of [`ATTEMPT`].
-fn attempt<'a>(
+/// Opens an attempt, and keeps the firmware that was told with it.
+fn opening<'a>(
     begin: &'a Begin<'_>,
     unit: &'a UnitSerial,
     number: i64,
     station: &'a StationName,
     entry: i64,
-) -> [P<'a>; 7] {
-    [
-        P::Text(unit.as_str()),
-        P::Int(number),
-        P::Text(station.as_str()),
-        P::Text(begin.by.actor.as_str()),
-        P::from(begin.declaration.map(|d| d.as_str())),
-        P::Int(begin.by.micros()),
-        P::Int(entry),
-    ]
+) -> Vec<Change<'a>> {
+    let attempt = Change::of(
+        &rows::ATTEMPT,
+        "INSERT INTO attempt (unit, number, station, actor, declaration, started, result, entry) \
+         VALUES ($1, $2, $3, $4, $5, $6, 'open', $7)",
+        params![
+            unit.as_str(),
+            number,
+            station.as_str(),
+            begin.by.actor.as_str(),
+            begin.declaration.map(|d| d.as_str()),
+            begin.by.micros(),
+            entry,
+        ],
+    );
+    let firmware = begin.firmware.map(|version| firmware::put(unit, number, version, entry));
+    [attempt].into_iter().chain(firmware).collect()
 }
 
 /// Goes on with a unit that is known; the attempt before is told.
@@ -300,11 +308,7 @@ fn resume(
         params![begin.by.micros(), sequence, unit.serial.as_str()],
     )?;
     let after = unit::changed(&row, sequence)?;
-    tx.changes(&[Change::of(
-        &rows::ATTEMPT,
-        ATTEMPT,
-        &attempt(begin, &after.serial, after.attempts, station, sequence),
-    )])?;
+    tx.changes(&opening(begin, &after.serial, after.attempts, station, sequence))?;
     let sql = format!("SELECT {} FROM attempt a WHERE a.unit = $1 AND a.number = $2", Attempt::COLUMNS);
     let row = tx.one(&sql, params![unit.serial.as_str(), unit.attempts])?;
     Ok((after, row.as_ref().map(Attempt::read).transpose()?))
@@ -335,7 +339,7 @@ fn start(
     };
     let onboarding = (begin.onboard)(&serial).map_err(BeginError::Onboarding)?;
     let onboarding = onboarding.as_ref();
-    let mut answers = tx.changes(&[
+    let mut changes = vec![
         Change::of(
             &rows::CHIP,
             "UPDATE chip SET state = 'held', entry = $1 WHERE chip_id = $2 AND state = 'blank'",
@@ -364,8 +368,9 @@ fn start(
                 sequence,
             ],
         ),
-        Change::of(&rows::ATTEMPT, ATTEMPT, &attempt(begin, &serial, 1, station, sequence)),
-    ])?;
+    ];
+    changes.extend(opening(begin, &serial, 1, station, sequence));
+    let mut answers = tx.changes(&changes)?;
     let made = answers.swap_remove(MADE_UNIT).into_iter().next();
     let made = made.ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
     (chip.state, chip.entry) = (ChipState::Held, Some(Sequence(sequence)));

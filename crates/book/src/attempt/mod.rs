@@ -2,6 +2,7 @@
 
 pub(crate) mod begin;
 pub(crate) mod finish;
+pub(crate) mod firmware;
 pub(crate) mod refused;
 mod serial;
 

@@ -17,7 +17,7 @@ mod vouched;
 pub use entry::{Entry, Subject};
 pub use heads::{Head, Sign, SignHeadError, SignedHead};
 pub use proofs::{Consistency, Inclusion};
-pub use verify::{CheckHead, Damage, DamageKind, Verification};
+pub use verify::{CheckHead, Damage, DamageKind, Verification, Watch};
 pub use vouched::{Cell, Vouched, row_digest};
 
 use std::borrow::Cow;

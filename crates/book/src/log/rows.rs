@@ -187,6 +187,8 @@ table!(
     b"t",
     "station, reel, source, serial_start, takt_ms, per_hour, check_label, changed"
 );
+table!(ATTEMPT_FIRMWARE, "attempt_firmware", ["unit", "attempt"], b"ti", "unit, attempt, version");
+table!(STATION_FIRMWARE, "station_firmware", ["station"], b"t", "station, version, changed");
 
 table!(
     REVOCATION_REQUEST,
@@ -264,6 +266,8 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &ACCOUNT,
     &API_TOKEN,
     &STATION_SETUP,
+    &ATTEMPT_FIRMWARE,
+    &STATION_FIRMWARE,
 ];
 
 /// The table of this name.

@@ -26,6 +26,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 2, name: "books that moved", statements: version2 },
     Migration { version: 3, name: "revocations, trust sets, retention", statements: version3 },
     Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
+    Migration { version: 5, name: "firmware of units", statements: version5 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -66,6 +67,8 @@ pub(crate) const TABLES: &[&str] = &[
     "account",
     "api_token",
     "station_setup",
+    "attempt_firmware",
+    "station_firmware",
 ];
 
 fn version1(postgresql: bool) -> String {
@@ -93,6 +96,10 @@ fn version3(postgresql: bool) -> String {
 
 fn version4(postgresql: bool) -> String {
     for_engine(include_str!("version4.sql"), postgresql) + &refusals::triggers(4, postgresql)
+}
+
+fn version5(postgresql: bool) -> String {
+    for_engine(include_str!("version5.sql"), postgresql) + &refusals::triggers(5, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

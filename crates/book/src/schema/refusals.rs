@@ -220,6 +220,7 @@ const BROUGHT: &[Brought] = &[
         never_removed: &["account", "api_token", "station_setup"],
         refusals: REFUSALS_4,
     },
+    Brought { version: 5, written_once: &["attempt_firmware"], never_removed: &["station_firmware"], refusals: &[] },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

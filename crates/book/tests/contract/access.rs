@@ -1,6 +1,6 @@
 //! Accounts, sessions, tokens, kept answers, stations.
 
-use book::ids::{Actor, StationName};
+use book::ids::{Actor, FirmwareVersion, StationName};
 use book::{
     AccountError, AccountRole, Blame, NewAccount, NewApiToken, Repeated, SignedInBy, StationSetup, Subject,
     Verification,
@@ -178,12 +178,16 @@ pub fn stations_and_the_tape(engine: &Engine<'_>) {
         takt_ms: 12_000,
         per_hour: 250,
         check_label: true,
+        firmware: Some(FirmwareVersion::new("1.4.0").expect("a version")),
     };
     site.book.set_station(&setup, &by()).expect("set up");
     let anew = StationSetup { takt_ms: 10_000, serial_start: Some("TV-000001".into()), ..setup.clone() };
     site.book.set_station(&anew, &by()).expect("set up anew");
     assert_eq!(site.book.station(&setup.station).expect("asks"), Some(anew.clone()));
-    assert_eq!(site.book.stations().expect("asks"), [anew]);
+    assert_eq!(site.book.stations().expect("asks"), std::slice::from_ref(&anew));
+    let untold = StationSetup { firmware: None, ..anew.clone() };
+    site.book.set_station(&untold, &by()).expect("set up anew");
+    assert_eq!(site.book.station(&setup.station).expect("asks"), Some(untold));
     let lost = StationSetup { reel: reel_id("REEL-Z"), ..setup.clone() };
     assert!(matches!(site.book.set_station(&lost, &by()), Err(AccountError::Unknown { .. })));
 

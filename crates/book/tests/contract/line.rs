@@ -1,10 +1,10 @@
 //! The line: intentions, proofs, failures, and stations that die.
 
-use book::ids::{AttemptNumber, DeclarationName};
+use book::ids::{AttemptNumber, DeclarationName, FirmwareVersion};
 use book::{
-    AttemptResult, Begin, BeginError, Blame, ChipState, CredentialState, DeclarationOrigin, Finish, FinishError,
-    LabelEvent, NewDeclaration, NewProof, Next, Outcome, Purpose, RevokeError, ScrapChipError, SerialWish, Subject,
-    UnitError, UnitState,
+    AttemptResult, Begin, BeginError, Blame, BookError, ChipState, CredentialState, DeclarationOrigin, Finish,
+    FinishError, LabelEvent, NewDeclaration, NewProof, Next, Outcome, Purpose, RevokeError, ScrapChipError, SerialWish,
+    Subject, Touch, UnitError, UnitState,
 };
 
 use crate::support::*;
@@ -64,6 +64,7 @@ pub fn why_a_chip_must_not_be_touched(engine: &Engine<'_>) {
         serial: SerialWish::Exactly(&unit),
         onboard: &|_| Ok(None),
         declaration: None,
+        firmware: None,
         take_over: false,
         by: &at_s2,
     };
@@ -334,4 +335,60 @@ pub fn passcodes_are_erased(engine: &Engine<'_>) {
     }
     let verified = book.verify(None).expect("verifies");
     assert!(verified.intact(), "{:?}", verified.damages);
+}
+
+/// The firmware that a station was told stands with the attempt; the last one told is what a unit carries.
+pub fn firmware_of_units(engine: &Engine<'_>) {
+    let site = engine.site().stocked(6);
+    let version = |text: &str| FirmwareVersion::new(text).expect("a version");
+    let begin = |n: u32, firmware: Option<&str>, at: i64| {
+        let firmware = firmware.map(version);
+        site.book
+            .begin_attempt(&Begin {
+                chip: &chip(n).chip_id,
+                reel: None,
+                serial: SerialWish::IfNew(&serial(&format!("TV-{n:06}"))),
+                onboard: &|_| Ok(Some(onboarding())),
+                declaration: None,
+                firmware: firmware.as_ref(),
+                take_over: false,
+                by: &on("S1", at),
+            })
+            .expect("begun")
+    };
+    let pass = |n: u32, firmware: Option<&str>| {
+        let begun = begin(n, firmware, 1);
+        site.pass(n, &begun.unit.serial, begun.attempt, &on("S1", 2)).expect("passed");
+    };
+    pass(0, Some("1.0"));
+    pass(1, Some("1.1"));
+    pass(2, None);
+    // Flashed anew between two attempts: what was told last counts.
+    begin(3, Some("1.0"), 1);
+    pass(3, Some("1.1"));
+    // Told once, and not again: still what is known.
+    begin(4, Some("1.0"), 1);
+    pass(4, None);
+    let carry = |touch: &Touch| {
+        let mut units = Vec::new();
+        let each = &mut |t: book::Touched| {
+            units.push((t.unit.to_string(), t.firmware.map(|f| f.to_string())));
+            Ok::<_, BookError>(())
+        };
+        site.book.touched(touch, each).expect("asks");
+        units
+    };
+    let of = |text: &str| Touch { firmware: Some(version(text)), ..Touch::default() };
+    let told = |unit: &str, text: &str| (unit.to_owned(), Some(text.to_owned()));
+    assert_eq!(carry(&of("1.0")), [told("TV-000000", "1.0"), told("TV-000004", "1.0")]);
+    assert_eq!(carry(&of("1.1")), [told("TV-000001", "1.1"), told("TV-000003", "1.1")]);
+    assert_eq!(carry(&of("2.0")), []);
+    let on_reel = Touch { reel: Some(reel_id("REEL-A")), ..of("1.1") };
+    assert_eq!(carry(&on_reel).len(), 2);
+    assert_eq!(carry(&Touch { reel: Some(reel_id("REEL-A")), ..Touch::default() })[2], ("TV-000002".into(), None));
+    for touch in [of("1.0"), on_reel] {
+        let known = site.book.firmware_known(&touch).expect("asks");
+        assert_eq!((known.recorded, known.not_recorded), (4, 1), "{touch:?}");
+    }
+    assert!(site.book.verify(None).expect("verifies").intact());
 }

@@ -2,7 +2,7 @@
 
 use book::ids::Sequence;
 use book::log::tree::{check_consistency, check_inclusion};
-use book::{DamageKind, SignHeadError, SignedHead, Subject};
+use book::{BookError, DamageKind, SignHeadError, SignedHead, Subject};
 use sha2::{Digest, Sha256};
 
 use crate::support::*;
@@ -79,6 +79,24 @@ fn good(head: &SignedHead) -> bool {
     head.signature == sign(head.statement.as_bytes())
 }
 
+/// Who watches a verification is told how much of the whole is behind it, and may stop it.
+pub fn verifying_is_watched(engine: &Engine<'_>) {
+    let site = engine.site().stocked(4);
+    site.provision(0, "S1");
+    let told = std::sync::Mutex::new(Vec::new());
+    let watch = |done: u64, total: u64| {
+        told.lock().expect("told").push((done, total));
+        true
+    };
+    let found = site.book.verify_watched(None, &[], &watch).expect("verifies");
+    assert!(found.intact(), "{found:?}");
+    let told = told.into_inner().expect("told");
+    let last = *told.last().expect("told at least once");
+    assert!(told.iter().all(|(done, total)| done <= total && *total == last.1), "{told:?}");
+    let stopped = site.book.verify_watched(None, &[], &|_, _| false).expect_err("stopped");
+    assert!(matches!(stopped, BookError::Stopped), "{stopped}");
+}
+
 pub fn signed_heads(engine: &Engine<'_>) {
     let site = engine.site().stocked(4);
     let book = &site.book;
@@ -148,6 +166,18 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
     let label = book::LabelEvent::Printed;
     site.book.record_label(&serial("TV-000001"), label, &by()).expect("recorded");
     site.book.record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], 20, &by()).expect("recorded");
+    let firmware = book::ids::FirmwareVersion::new("1.4.0").expect("a version");
+    let told = book::Begin {
+        chip: &chip(5).chip_id,
+        reel: None,
+        serial: book::SerialWish::IfNew(&serial("TV-000005")),
+        onboard: &|_| Ok(Some(onboarding())),
+        declaration: None,
+        firmware: Some(&firmware),
+        take_over: false,
+        by: &on("S1", 9),
+    };
+    site.book.begin_attempt(&told).expect("begun");
     assert!(site.book.verify(None).expect("verifies").intact());
     let raw = engine.raw(&site.place);
     let (id, octets) = (|n: u32| chip(n).chip_id.to_string(), |n: u32| raw.octets(&chip(n).public_key));
@@ -224,6 +254,21 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
             Altered,
             "octets",
             hex(&Sha256::digest(pai().certificate)),
+        ),
+        (
+            "UPDATE attempt_firmware SET version = '9' WHERE unit = 'TV-000005'".into(),
+            Altered,
+            "attempt_firmware",
+            "TV-000005/1".into(),
+        ),
+        ("DELETE FROM attempt_firmware".into(), Removed, "attempt_firmware", "TV-000005/1".into()),
+        (
+            "INSERT INTO attempt_firmware (unit, attempt, version, entry) \
+          SELECT unit, number, '9', entry FROM attempt WHERE unit = 'TV-000001'"
+                .into(),
+            Added,
+            "attempt_firmware",
+            "TV-000001/1".into(),
         ),
         ("UPDATE label SET actor = 'nobody'".into(), Altered, "label", "TV-000001/1".into()),
         ("UPDATE order_written SET chips = 7".into(), Altered, "order_written", "REEL-A/1".into()),

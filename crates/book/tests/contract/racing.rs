@@ -27,6 +27,7 @@ pub fn two_stations_one_chip(engine: &Engine<'_>) {
                         serial: SerialWish::IfNew(&unit),
                         onboard: &|_| Ok(None),
                         declaration: None,
+                        firmware: None,
                         take_over: false,
                         by: &by,
                     });

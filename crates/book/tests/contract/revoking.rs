@@ -24,18 +24,25 @@ pub fn revocations(engine: &Engine<'_>) {
     site.provision(0, "S1");
     let book = &site.book;
     let (ada, ben) = (person("ada", 10), person("ben", 20));
+    let known = book.knowledge().expect("asks");
+    let (there, same) = book.chip_and_knowledge(&chip(1).chip_id).expect("asks");
+    assert_eq!((there, same), (book.chip(&chip(1).chip_id).expect("asks"), known));
+    let nobody = book::ids::ChipId::new("FFFF").expect("an id");
+    assert_eq!(book.chip_and_knowledge(&nobody).expect("asks"), (None, known), "no chip, and all the same an answer");
     let request = book
         .request_revocation(&pai().name, 1, Some("key seen on a forum"), &[dac(0), dac(3)], &ada)
         .expect("requested");
     assert_eq!((request.number, request.certificates, request.state), (1, 2, RequestState::Waiting));
     assert_eq!((state(book, 0), state(book, 3)), (CredentialState::Installed, CredentialState::Available));
     assert!(book.revoked(&pai().name).expect("asks").is_empty(), "asking revokes nothing");
+    assert_eq!(book.knowledge().expect("asks"), known, "and nobody need judge by anything else");
     assert_eq!(book.revocation_wanted(1).expect("asks"), [dac(0), dac(3)]);
     assert_eq!(book.revocation_requests(true, 10).expect("asks"), std::slice::from_ref(&request));
 
     // A test authority's may be confirmed by whoever asked.
     let (confirmed, count) = book.confirm_revocation(1, &ada).expect("confirmed");
     assert_eq!((confirmed.state, count), (RequestState::Confirmed, 2));
+    assert_ne!(book.knowledge().expect("asks"), known, "stations learn of it");
     assert_eq!((state(book, 0), state(book, 3)), (CredentialState::Revoked, CredentialState::Revoked));
     let revoked = book.revoked(&pai().name).expect("asks");
     let told: Vec<_> = revoked.iter().map(|r| (r.certificate.serial.clone(), r.reason, r.at)).collect();

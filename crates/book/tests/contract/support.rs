@@ -353,6 +353,7 @@ impl Site {
             serial: wish,
             onboard: &|_| Ok(Some(onboarding())),
             declaration: None,
+            firmware: None,
             take_over,
             by,
         })

@@ -20,6 +20,7 @@ use serde::{Deserialize, Serialize};
 use standard::ids::{ProductId, VendorId};
 use standard::key::PublicKey;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
+use works::course::Course;
 use works::product::Description;
 use works::provision::{Provision, provision};
 use works::reel::manifest::ColumnMap;
@@ -230,8 +231,8 @@ fn stocked(dir: &Path, book: Option<&str>, stations: usize, units: u64, real: bo
     }
     let listed = dir.join("manifest.csv");
     fs::write(&listed, manifest)?;
-    reel::receive(&site, &listed, "R", "Tern Vent", &ColumnMap::default(), &who)?;
-    delivery::issue(&site, "R", "I", &passphrase, &who, &|_| {})?;
+    reel::receive(&site, &listed, "R", "Tern Vent", &ColumnMap::default(), &who, &Course::new())?;
+    delivery::issue(&site, "R", "I", &passphrase, &who, &Course::new())?;
     Ok(())
 }
 
@@ -279,6 +280,7 @@ fn work(dir: &Path, chips: &str, name: &str, units: u64) -> Result<Worked, Box<d
         serial_start: Some(&start),
         attempts: 1,
         take_over: false,
+        firmware: None,
         only_started: false,
         passphrase: None,
     };

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use print::chart::grouped;
+use standard::ids::{ProductId, VendorId};
 use works::Trouble;
 use works::fit::{Fit, Request, fit, needs, page};
 use works::part::Threat;
@@ -18,8 +19,8 @@ use crate::output::{Exit, Failure, Output};
 
 /// Judge secure elements against what a product needs
 ///
-/// Each part is described in a part file (docs/part-file.md); several stand side by side. Without --product the
-/// largest that the standard allows is asked. Exits with 1 where no part fits.
+/// Each part is described in a part file (docs/part-file.md); several stand side by side. Without --product or
+/// --identity the largest that the standard allows is asked. Exits with 1 where no part fits.
 #[derive(Debug, clap::Args)]
 pub struct FitArgs {
     /// Part file, or the name of a part that comes with the program: QL-S1, QL-S2, QL-M4
@@ -28,6 +29,9 @@ pub struct FitArgs {
     /// Product of the site
     #[arg(long, value_name = "NAME")]
     product: Option<String>,
+    /// Identity of a product that no site knows yet, as FFF2:8A21
+    #[arg(long, value_name = "VID:PID", conflicts_with = "product")]
+    identity: Option<String>,
     /// A further object and its octets, as "trust-anchor=900"; may be repeated
     #[arg(long, value_name = "NAME=OCTETS")]
     further: Vec<String>,
@@ -42,53 +46,34 @@ pub struct FitArgs {
     paper: PaperArgs,
 }
 
-fn threat(word: &str) -> Result<Threat, Failure> {
-    Threat::from_word(word.trim()).ok_or_else(|| {
-        let all: Vec<&str> = Threat::ALL.iter().map(|t| t.word()).collect();
-        Failure::usage(
-            format!("{word:?} is no threat that part files know"),
-            format!("Give one of {}.", all.join(", ")),
-        )
-    })
-}
-
-fn further(text: &str) -> Result<(String, u64), Failure> {
-    let wrong = || {
-        Failure::usage(
-            format!("--further {text:?} is no object with its octets"),
-            "Write NAME=OCTETS, as trust-anchor=900.",
-        )
+/// An identity as people type it.
+fn identity(text: &str) -> Result<(VendorId, ProductId), Failure> {
+    let odd = |e: &dyn std::fmt::Display| {
+        Failure::usage(format!("--identity {text:?}: {e}"), "Write VID:PID, each four hex digits, as FFF2:8A21.")
     };
-    let (name, octets) = text.rsplit_once('=').ok_or_else(wrong)?;
-    let octets: u64 = octets.trim().parse().map_err(|_| wrong())?;
-    if octets > 1 << 30 {
-        return Err(wrong());
-    }
-    Ok((name.trim().to_owned(), octets))
+    let (vendor, product) = text.split_once(':').ok_or_else(|| odd(&"it is no VID:PID"))?;
+    Ok((vendor.parse().map_err(|e| odd(&e))?, product.parse().map_err(|e| odd(&e))?))
 }
 
 /// Runs the command.
 pub fn run(args: FitArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let parts = args.parts.iter().map(|p| part(p)).collect::<Result<Vec<_>, Trouble>>()?;
-    let mut threats = Vec::new();
-    for word in args.threat.iter().filter(|w| !w.trim().is_empty()) {
-        let threat = threat(word)?;
-        if !threats.contains(&threat) {
-            threats.push(threat);
-        }
-    }
+    let threats = Threat::typed(args.threat.iter().map(String::as_str))?;
     let mut above = "touchmark fit".to_owned();
-    let mut needs = match &args.product {
-        Some(name) => {
+    let mut needs = match (&args.product, &args.identity) {
+        (Some(name), _) => {
             let site = place.open()?;
             above = site.settings.site.name.clone();
             needs::of_product(&site, name)?
         }
-        None => needs::at_most()?,
+        (None, Some(text)) => {
+            let (vendor, product) = identity(text)?;
+            needs::of_identity(vendor, product)?
+        }
+        (None, None) => needs::at_most()?,
     };
     for text in &args.further {
-        let (name, octets) = further(text)?;
-        needs.add(&name, octets)?;
+        needs.add_typed(text)?;
     }
     let told = fit(&Request { parts, needs, threats, commissioning_s: args.commissioning })?;
     let written = if args.paper.is_wanted() {

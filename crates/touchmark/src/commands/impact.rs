@@ -56,8 +56,8 @@ pub struct ImpactArgs {
     /// Units that stand here: open, passed, failed, scrapped, returned
     #[arg(long, value_name = "STATE")]
     state: Option<String>,
-    /// Firmware information as the stored exchange carries it, in hex; stations of this program record none
-    #[arg(long, value_name = "HEX")]
+    /// Units that carry this version of firmware, as their station recorded it last (`provision --firmware`)
+    #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
     /// Write all units to a file
     #[arg(long, value_name = "FILE")]
@@ -114,7 +114,7 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
         );
         let done = impact::export(&site, &wanted, path, format)?;
         output.show(&done, |w| {
-            writeln!(w, "Wrote {} units to {}", done.impact.count, done.file)?;
+            writeln!(w, "Wrote {} to {}", units(done.impact.count), done.file)?;
             numbers(w, &done.impact)
         })?;
         return Ok(Exit::Done);
@@ -150,19 +150,26 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
     Ok(Exit::Done)
 }
 
+/// A number of units with its noun.
+fn units(count: u64) -> String {
+    if count == 1 { "1 unit".into() } else { format!("{count} units") }
+}
+
 /// What is touched, in numbers and sentences.
 pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
     let states: Vec<_> = done.states.iter().map(|(state, count)| format!("{count} {state}")).collect();
     let states = if states.is_empty() { String::new() } else { format!(": {}", states.join(", ")) };
-    writeln!(w, "{} units are touched{states}", done.count)?;
+    let are = if done.count == 1 { "is" } else { "are" };
+    writeln!(w, "{} {are} touched{states}", units(done.count))?;
     for (product, count) in &done.products {
         writeln!(w, "  {count} of {product}")?;
     }
     if let Some(firmware) = &done.firmware {
         writeln!(
             w,
-            "  firmware is recorded for {} units and unknown for {}, of which nothing can be said",
-            firmware.recorded, firmware.not_recorded
+            "  the firmware of {} was recorded; of {} it was not, and nothing can be said of those",
+            units(firmware.recorded),
+            units(firmware.not_recorded)
         )?;
     }
     done.would_stop.as_ref().map_or(Ok(()), |would| consequences(w, would))

@@ -37,6 +37,9 @@ pub struct ProvisionArgs {
     /// First of a series of serial numbers, as TV-000001
     #[arg(long, value_name = "S")]
     serial_start: Option<String>,
+    /// Version of the firmware that the units carry; kept with each attempt, for `impact --firmware`
+    #[arg(long, value_name = "VERSION")]
+    firmware: Option<String>,
     /// Attempts at a chip before the next one is taken
     #[arg(long, value_name = "N", default_value_t = 2)]
     attempts: u32,
@@ -103,6 +106,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         serial_start: args.serial_start.as_deref(),
         attempts: args.attempts,
         take_over: args.take_over,
+        firmware: args.firmware.as_deref(),
         only_started: args.rework,
         passphrase: passphrase.as_ref(),
     };

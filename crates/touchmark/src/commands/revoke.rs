@@ -127,8 +127,9 @@ fn request_words(w: &mut dyn Write, r: &RequestView) -> io::Result<()> {
 }
 
 fn issued_words(w: &mut dyn Write, issued: &Issued) -> io::Result<()> {
+    let file = issued.file.as_deref().unwrap_or("the book");
     if issued.kind == "request" {
-        writeln!(w, "The key of {} is not here. Wrote what to send it to {}", issued.issuer, issued.file)?;
+        writeln!(w, "The key of {} is not here. Wrote what to send it to {}", issued.issuer, file)?;
         return writeln!(w, "Keep the list that it answers with: touchmark revocation adopt FILE");
     }
     writeln!(
@@ -138,7 +139,7 @@ fn issued_words(w: &mut dyn Write, issued: &Issued) -> io::Result<()> {
         issued.issuer,
         many(issued.certificates, "certificate"),
         issued.next_update.as_deref().unwrap_or("?"),
-        issued.file
+        file
     )?;
     issued.point.iter().try_for_each(|point| writeln!(w, "  distribution-point record  {point}"))
 }
@@ -162,9 +163,8 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
         output.show(&withdrawn, |w| request_words(w, &withdrawn))?;
         return Ok(Exit::Done);
     }
-    let default = PathBuf::new();
     let issue = Issue {
-        out: args.out.as_ref().unwrap_or(&default),
+        out: args.out.as_deref(),
         days: args.days,
         url: args.url.as_deref(),
         label: args.label.as_deref(),
@@ -258,6 +258,9 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
                 for known in &adopted.known_here {
                     let unit = known.unit.as_deref().map_or_else(|| "no unit".into(), |u| format!("unit {u}"));
                     writeln!(w, "  {unit}, chip {}  DAC {}", known.chip_id, known.serial)?;
+                }
+                if adopted.revoked_now > 0 {
+                    writeln!(w, "Revoked at this site by it: {}", many(adopted.revoked_now, "credential"))?;
                 }
                 Ok(())
             })?;

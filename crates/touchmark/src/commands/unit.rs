@@ -179,6 +179,9 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
     )?;
     writeln!(w, "  delivery    {}, {}", text(s, &["delivery", "delivery"]), text(s, &["delivery", "source"]))?;
     writeln!(w, "  credential  serial {}, {}", text(s, &["credential", "serial"]), text(s, &["credential", "state"]))?;
+    if let Some(reason) = s["credential"]["reason"].as_str() {
+        writeln!(w, "    because   {reason}")?;
+    }
     writeln!(w, "    subject   {}", text(s, &["credential", "dac", "subject"]))?;
     writeln!(w, "    issuer    {}", text(s, &["credential", "dac", "issuer"]))?;
     writeln!(
@@ -196,6 +199,9 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
             text(attempt, &["started"]),
             text(attempt, &["result"])
         )?;
+        if let Some(version) = attempt["firmware"].as_str() {
+            writeln!(w, "    firmware {version}")?;
+        }
         if let Some(cause) = attempt["cause"].as_str() {
             writeln!(w, "    {cause}: {}  next: {}", text(attempt, &["detail"]), text(attempt, &["next"]))?;
         }

@@ -24,6 +24,7 @@ use crate::routes::{Need, Routes};
     paths(
         reads::site, reads::products, reads::reels, reads::reel, reads::deliveries, reads::delivery, reads::units,
         reads::unit, reads::find, reads::stations, reads::line, reads::totals, reads::events,
+        reads::revocation, reads::revocation_list, reads::revocation_point,
         acts::receive_reel, acts::receive_delivery, acts::work_unit, acts::scrap, acts::take_back, acts::rework,
         acts::check_label, health::health, health::metrics,
     ),
@@ -76,6 +77,9 @@ pub(crate) fn routes(
         .get("/api/v1/stations", Need::Api(all), reads::stations)
         .post("/api/v1/stations/{station}/units", Need::Api(floor), acts::work_unit)
         .get("/api/v1/line", Need::Api(all), reads::line)
+        .get("/api/v1/revocation", Need::Api(read), reads::revocation)
+        .get("/api/v1/revocation/lists/{issuer}", Need::Api(read), reads::revocation_list)
+        .get("/api/v1/revocation/lists/{issuer}/point", Need::Api(read), reads::revocation_point)
         .get("/api/v1/totals", Need::Api(all), reads::totals)
         .get("/api/v1/events", Need::Api(all), reads::events)
 }

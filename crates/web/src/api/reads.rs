@@ -4,14 +4,16 @@ use std::convert::Infallible;
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
+use axum::http::header;
 use axum::response::sse::{Event, KeepAlive, Sse};
+use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use serde_json::{Value, json};
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use utoipa::IntoParams;
 use works::desk::{Phase, View};
-use works::{Trouble, delivery, floor, product, reel, unit};
+use works::{Trouble, delivery, floor, product, reel, revocation, unit};
 
 use super::shapes::{Delivery, Found, Problem, Product, Reel, Site, Station, Unit, shaped};
 use crate::answer::Oops;
@@ -169,6 +171,36 @@ pub async fn line(State(app): State<App>) -> Answer<Value> {
     (status = 503, body = Problem)))]
 pub async fn totals(State(app): State<App>) -> Answer<Value> {
     app.work(|app| floor::totals(&app.site)).await.map(Json)
+}
+
+/// Revocation requests that wait, those settled last, and the newest list of each issuer. No program asks for a
+/// revocation or confirms one: that takes people.
+#[utoipa::path(get, path = "/api/v1/revocation", security(("token" = [])), responses(
+    (status = 200, body = Object), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn revocation(State(app): State<App>, person: Person) -> Answer<Value> {
+    let who = app.who(&person);
+    shaped(app.work(move |app| revocation::list(&app.site, &who)).await?).map(Json)
+}
+
+/// The newest revocation list of an issuer that is kept, DER: what a web server publishes.
+#[utoipa::path(get, path = "/api/v1/revocation/lists/{issuer}", security(("token" = [])),
+    params(("issuer" = String, Path, description = "The authority's name")), responses(
+    (status = 200, description = "An RFC 5280 list", content_type = "application/pkix-crl", body = Vec<u8>),
+    (status = 400, body = Problem), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 404, body = Problem), (status = 503, body = Problem)))]
+pub async fn revocation_list(State(app): State<App>, Path(issuer): Path<String>) -> Result<Response, Oops> {
+    let der = app.work(move |app| revocation::list_of(&app.site, &issuer)).await?;
+    Ok(([(header::CONTENT_TYPE, "application/pkix-crl")], der).into_response())
+}
+
+/// The distribution-point record of that list.
+#[utoipa::path(get, path = "/api/v1/revocation/lists/{issuer}/point", security(("token" = [])),
+    params(("issuer" = String, Path, description = "The authority's name")), responses(
+    (status = 200, body = Object), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+pub async fn revocation_point(State(app): State<App>, Path(issuer): Path<String>) -> Answer<Value> {
+    app.work(move |app| revocation::point_of(&app.site, &issuer)).await.map(Json)
 }
 
 fn told(view: &View) -> Value {

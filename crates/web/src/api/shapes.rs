@@ -166,6 +166,8 @@ pub struct Station {
     pub per_hour: i64,
     /// Whether the next unit waits until this one's label was scanned.
     pub check_label: bool,
+    /// The version of the firmware that its units carry; none where nobody said it.
+    pub firmware: Option<String>,
 }
 
 /// What became of one chip at a station.

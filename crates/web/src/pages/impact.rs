@@ -37,6 +37,8 @@ pub struct Asked {
     #[serde(default)]
     station: String,
     #[serde(default)]
+    firmware: String,
+    #[serde(default)]
     from: String,
     #[serde(default)]
     to: String,
@@ -46,7 +48,7 @@ impl Asked {
     fn any(&self) -> bool {
         let texts =
             [&self.authority, &self.credential, &self.reel, &self.delivery, &self.station, &self.from, &self.to];
-        texts.iter().any(|t| given(t).is_some())
+        given(&self.firmware).is_some() || texts.iter().any(|t| given(t).is_some())
     }
 
     fn wanted(&self, zone: UtcOffset) -> Result<Wanted<'_>, Trouble> {
@@ -56,8 +58,9 @@ impl Asked {
             reel: given(&self.reel),
             delivery: given(&self.delivery),
             station: given(&self.station),
-            from: moment(&self.from, zone)?,
-            to: moment(&self.to, zone)?,
+            firmware: given(&self.firmware),
+            from: moment(&self.from, "from", zone)?,
+            to: moment(&self.to, "to", zone)?,
             ..Wanted::default()
         })
     }

@@ -6,6 +6,7 @@ pub mod declarations;
 pub mod deliveries;
 pub mod evidence;
 pub mod examine;
+pub mod fit;
 pub mod impact;
 pub mod line;
 pub mod log;
@@ -14,6 +15,7 @@ pub mod plan;
 pub mod products;
 pub mod reels;
 pub mod report;
+pub mod revocation;
 pub mod station;
 pub mod units;
 

@@ -63,6 +63,8 @@ pub struct Strip {
     pub cause: Option<(String, String)>,
     /// What follows.
     pub next: Option<String>,
+    /// The firmware that the unit carried.
+    pub firmware: Option<String>,
     /// Milliseconds altogether.
     pub total: i64,
     /// Left edge, width (of 1000), name, result, milliseconds.
@@ -131,6 +133,7 @@ fn strip(a: &Value) -> Strip {
         result: text(a, "result"),
         cause: a.get("cause").and_then(Value::as_str).map(|c| (c.to_owned(), text(a, "detail"))),
         next: a.get("next").and_then(Value::as_str).map(str::to_owned),
+        firmware: a.get("firmware").and_then(Value::as_str).map(str::to_owned),
         total: total / 1000,
         steps: steps
             .iter()
@@ -221,6 +224,10 @@ impl UnitPage {
             Some(Value::Number(n)) => n.to_string(),
             _ => String::new(),
         }
+    }
+
+    fn act_address(&self, act: &str) -> String {
+        format!("{}/{act}", self.address)
     }
 
     fn reel_address(&self) -> String {

@@ -21,8 +21,10 @@ use standard::verdict::catalogue::intake::{
 use standard::verdict::{Context, Finding, Pool, Severity};
 use zeroize::Zeroizing;
 
+use crate::course::{Course, Phase};
 use crate::intake::{self, IntakeError, Limits};
 use crate::revocation::Known as Revoked;
+use crate::trouble::Trouble;
 
 /// Subjects named in a finding that many share.
 const NAMED: usize = 5;
@@ -122,14 +124,15 @@ struct Arrived {
 ///
 /// # Errors
 ///
-/// [`IntakeError`] where it can't be read at all; what can be judged
+/// [`Trouble`] where it can't be read at all, or was stopped; what can be judged
 /// (an entry's name, sizes, a password) becomes a finding.
 pub fn inspect(
     path: &Path,
     password: Option<&Zeroizing<Vec<u8>>>,
     expectation: &Expectation<'_>,
-    progress: &(dyn Fn(u64) + Sync),
-) -> Result<Inspection, IntakeError> {
+    course: &Course,
+) -> Result<Inspection, Trouble> {
+    course.phase(Phase::Reading, None);
     let mut inspection = Inspection { on_reel: expectation.chips.len(), ..Inspection::default() };
     let mut dacs = Vec::new();
     let mut authorities = Vec::new();
@@ -147,21 +150,23 @@ pub fn inspect(
             Err(DetectError::Broken("JSON" | "a factory record", _)) => {}
             Err(why) => inspection.tell(&entry.name, None, Finding::new(&DELIVERY_FORMAT, why.to_string())),
         }
-        Ok(())
+        course.advance(1);
+        course.go_on().map_err(IntakeError::from)
     });
     if let Err(error) = opened {
         let rule = match error.rule() {
             Some("path") => &DELIVERY_PATH,
             Some("size") => &DELIVERY_SIZE,
             Some(_) => &DELIVERY_PASSWORD,
-            None => return Err(error),
+            None => return Err(error.into()),
         };
         // Whatever was read before it is not looked at.
         let mut refused = Inspection { on_reel: expectation.chips.len(), ..Inspection::default() };
         refused.tell("delivery", None, Finding::new(rule, error.to_string()));
         return Ok(refused);
     }
-    judge(dacs, authorities, expectation, progress, &mut inspection);
+    judge(dacs, authorities, expectation, course, &mut inspection);
+    course.go_on()?;
     Ok(inspection)
 }
 
@@ -200,9 +205,10 @@ fn judge(
     dacs: Vec<Arrived>,
     authorities: Vec<Arrived>,
     expectation: &Expectation<'_>,
-    progress: &(dyn Fn(u64) + Sync),
+    course: &Course,
     inspection: &mut Inspection,
 ) {
+    course.phase(Phase::Judging, u64::try_from(dacs.len()).ok());
     inspection.read += dacs.len();
     if dacs.is_empty() && inspection.findings.is_empty() {
         inspection.tell("delivery", None, Finding::new(&DELIVERY_FORMAT, "no DAC in it"));
@@ -231,9 +237,12 @@ fn judge(
     let judged: Vec<_> = dacs
         .par_iter()
         .map(|arrived| {
+            if course.go_on().is_err() {
+                return standard::verdict::Judged { findings: Vec::new(), chain: Vec::new(), anchored: false };
+            }
             let mut judged = pool.judge_dac(&arrived.certificate, &context);
             against_product(&arrived.certificate, expectation, &mut judged.findings);
-            progress(1);
+            course.advance(1);
             judged
         })
         .collect();

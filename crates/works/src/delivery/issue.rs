@@ -11,8 +11,9 @@ use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use standard::verdict::{Report, Severity, judge_certificate};
 
-use super::{dac_identity, free_id};
+use super::{dac_identity, free_id, store};
 use crate::authority::{self, serial};
+use crate::course::{Course, Phase};
 use crate::head;
 use crate::keys::Unlock;
 use crate::product;
@@ -41,6 +42,8 @@ pub struct Issued {
 
 /// Issues a DAC for every chip of a reel that has none, and stores them as one delivery.
 ///
+/// - `course`: until it commits it can be stopped at any moment.
+///
 /// # Errors
 ///
 /// [`Trouble`]; nothing is stored then.
@@ -50,7 +53,7 @@ pub fn issue(
     issuer: &str,
     unlock: &dyn Unlock,
     who: &Who,
-    progress: &(dyn Fn(u64) + Sync),
+    course: &Course,
 ) -> Result<Issued, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
@@ -179,11 +182,16 @@ pub fn issue(
     };
     // Signed on all cores, a stretch at a time, and stored as they come: no more than one stretch is held.
     let credentials = points.chunks(STRETCH).flat_map(|stretch| {
-        let made: Vec<_> = stretch.par_iter().map(|p| make(p).map_err(|e| Box::new(e) as book::Stop)).collect();
-        progress(made.len() as u64);
+        let made = |p| {
+            course.go_on()?;
+            make(p).map_err(|e| Box::new(e) as book::Stop)
+        };
+        let made: Vec<_> = stretch.par_iter().map(made).collect();
+        course.advance(made.len() as u64);
         made
     });
-    match site.book.store_delivery(&new, credentials, &who.by())? {
+    course.phase(Phase::Issuing, u64::try_from(issued).ok());
+    match store(site, &new, credentials, who, course)? {
         Stored::New { .. } => {
             head::mark(site, who);
             Ok(told(Some(id.to_string()), issued, "accepted"))

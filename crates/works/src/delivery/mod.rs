@@ -10,8 +10,8 @@ use std::sync::Arc;
 
 use book::ids::{AuthorityName, DeliveryId};
 use book::{
-    AuthorityOrigin, Delivery, DeliveryOrigin, DeliveryVerdict, NewAuthority, NewCredential, NewDelivery, Product,
-    Purpose, Reel, Role, Stored,
+    AuthorityOrigin, Delivery, DeliveryError, DeliveryOrigin, DeliveryVerdict, NewAuthority, NewCredential,
+    NewDelivery, Product, Purpose, Reel, Role, Stored,
 };
 use serde::Serialize;
 use serde_json::{Value, json};
@@ -23,6 +23,7 @@ use zeroize::Zeroizing;
 pub use issue::{Issued, issue};
 
 use crate::authority;
+use crate::course::{Course, Phase, stopped_by};
 use crate::declaration;
 use crate::head;
 use crate::product;
@@ -127,10 +128,12 @@ fn chips(site: &Site, reel: &Reel) -> Result<Chips, Trouble> {
 /// Receives a delivery for a reel: inspected as a whole, stored only when
 /// clean, or its good part where `accept_part` says so.
 ///
+/// - `course`: until it commits it can be stopped at any moment, and nothing is stored.
+///
 /// # Errors
 ///
-/// [`Trouble`] where it can't be read or the book refuses; what can be judged
-/// and is wrong comes back as [`Received`], with nothing stored.
+/// [`Trouble`] where it can't be read, was stopped, or the book refuses; what can be
+/// judged and is wrong comes back as [`Received`], with nothing stored.
 pub fn receive(
     site: &Site,
     path: &Path,
@@ -138,28 +141,7 @@ pub fn receive(
     accept_part: bool,
     password: Option<&Zeroizing<Vec<u8>>>,
     who: &Who,
-    progress: &(dyn Fn(u64) + Sync),
-) -> Result<Received, Trouble> {
-    receive_unless(site, path, reel, accept_part, password, who, progress, &|| false)
-}
-
-/// The same, but stores nothing where somebody has thought better of it by then.
-///
-/// - `stop`: asked after the inspection, before anything is stored.
-///
-/// # Errors
-///
-/// As [`receive`]; and [`Trouble`] where `stop` said so.
-#[expect(clippy::too_many_arguments, reason = "those of receive, and one more")]
-pub fn receive_unless(
-    site: &Site,
-    path: &Path,
-    reel: &str,
-    accept_part: bool,
-    password: Option<&Zeroizing<Vec<u8>>>,
-    who: &Who,
-    progress: &(dyn Fn(u64) + Sync),
-    stop: &(dyn Fn() -> bool + Sync),
+    course: &Course,
 ) -> Result<Received, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
@@ -188,10 +170,7 @@ pub fn receive_unless(
         revoked: &Revoked::of(site)?,
         known: &known,
     };
-    let inspection = inspect::inspect(path, password, &expectation, progress)?;
-    if stop() {
-        return Err(Trouble::refused("the inspection was cancelled", "Nothing was stored."));
-    }
+    let inspection = inspect::inspect(path, password, &expectation, course)?;
     let clean = inspection.is_clean();
     let mut received = Received {
         delivery: None,
@@ -228,13 +207,33 @@ pub fn receive_unless(
         report: json!({ "findings": received.json()["findings"] }),
         authorities,
     };
-    let credentials = inspection.accepted.iter().map(|accepted| Ok(credential(accepted, &names)));
-    match site.book.store_delivery(&new, credentials, &who.by())? {
+    course.phase(Phase::Storing, u64::try_from(received.accepted).ok());
+    let credentials = inspection.accepted.iter().map(|accepted| {
+        course.advance(1);
+        course.go_on()?;
+        Ok(credential(accepted, &names))
+    });
+    match store(site, &new, credentials, who, course)? {
         Stored::New { .. } => received.delivery = Some(id.to_string()),
         Stored::Already(known) => return Ok(already(&known, &reel)),
     }
     head::mark(site, who);
     Ok(received)
+}
+
+/// Stores credentials as they come; when the last has come, it is too late to stop.
+fn store(
+    site: &Site,
+    new: &NewDelivery,
+    credentials: impl Iterator<Item = Result<NewCredential, book::Stop>>,
+    who: &Who,
+    course: &Course,
+) -> Result<Stored, Trouble> {
+    let end = std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
+    match site.book.store_delivery(new, credentials.chain(end), &who.by()) {
+        Err(DeliveryError::Stopped(stop)) => Err(stopped_by(stop, |stop| DeliveryError::Stopped(stop).into())),
+        stored => Ok(stored?),
+    }
 }
 
 fn already(known: &Delivery, reel: &Reel) -> Received {

@@ -249,6 +249,7 @@ impl Desks {
             serial_start: setup.serial_start.as_deref(),
             attempts: ATTEMPTS,
             take_over: false,
+            firmware: setup.firmware.as_deref(),
             passphrase: self.passphrase.as_ref(),
         };
         let watch = |told: Told<'_>| {

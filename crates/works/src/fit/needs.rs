@@ -74,6 +74,26 @@ impl Needs {
         ["dac", "pai", "declaration"].map(|name| self.octets_of(name))
     }
 
+    /// A further object as people type it: `trust-anchor=900`.
+    ///
+    /// # Errors
+    ///
+    /// Where it is no name with octets, or the name is taken.
+    pub fn add_typed(&mut self, text: &str) -> Result<(), Trouble> {
+        let wrong = || {
+            Trouble::usage(
+                format!("{text:?} is no object with its octets"),
+                "Write NAME=OCTETS, as trust-anchor=900, up to 1 GiB.",
+            )
+        };
+        let (name, octets) = text.rsplit_once('=').ok_or_else(wrong)?;
+        let octets: u64 = octets.trim().parse().map_err(|_| wrong())?;
+        if octets > 1 << 30 {
+            return Err(wrong());
+        }
+        self.add(name.trim(), octets)
+    }
+
     /// A further object with so many octets.
     ///
     /// # Errors
@@ -197,6 +217,47 @@ pub fn at_most() -> Result<Needs, Trouble> {
     Ok(Needs { product: None, test: false, objects, message, lock: true })
 }
 
+/// What a product with this identity asks, that no site knows yet: a declaration of this
+/// one product, and a factory record with every field at its longest.
+///
+/// # Errors
+///
+/// None in practice; a fault of this program.
+pub fn of_identity(vendor: VendorId, product: ProductId) -> Result<Needs, Trouble> {
+    let fields = Fields {
+        vendor,
+        products: vec![product],
+        device_type: u32::MAX,
+        certificate_id: "X".repeat(19),
+        version_number: u16::MAX,
+        certification_type: if vendor.is_test() { 0 } else { 2 },
+        origin: None,
+        authorities: Vec::new(),
+    };
+    let content = fields.encode().map_err(odd)?;
+    let point = hex::decode(POINT).map_err(odd)?;
+    let signer = Longest(PublicKey::from_point(&point).map_err(odd)?);
+    let declaration = SignedDataBuilder::new(&content, &[0xFF; 20]).sign(&signer).map_err(odd)?;
+    let mut objects = certificates();
+    objects.push(Need {
+        name: "declaration".into(),
+        octets: declaration.len() as u64,
+        why: "a declaration of this product alone, with the longest signature".into(),
+    });
+    objects.push(Need {
+        name: "factory-record".into(),
+        octets: longest_record(None, None)?,
+        why: "every field at its longest".into(),
+    });
+    Ok(Needs {
+        product: Some(format!("VID {vendor} PID {product}")),
+        test: vendor.is_test(),
+        objects,
+        message: message(&declaration),
+        lock: true,
+    })
+}
+
 /// What a product of a site asks: its declaration as it is, its names, its further objects.
 ///
 /// # Errors
@@ -274,6 +335,22 @@ mod tests {
         assert_eq!(read.signature().len(), 72);
         // It must go into the elements (at most 900 octets, Core Spec 11.18.4) with nonce and timestamp.
         assert!(message(&der) <= (ELEMENTS + CHALLENGE) as u64, "{}", der.len());
+    }
+
+    /// One product asks less than a hundred; the curve's message follows the declaration.
+    #[test]
+    fn an_identity_asks_for_its_own_declaration() {
+        let asked = of_identity("FFF2".parse().unwrap(), "8A21".parse().unwrap()).unwrap();
+        let most = at_most().unwrap();
+        assert!(asked.test && asked.product.as_deref() == Some("VID FFF2 PID 8A21"));
+        assert!(asked.octets_of("declaration") + 300 < most.octets_of("declaration"), "{asked:?}");
+        assert!(asked.message < most.message);
+        let mut more = asked.clone();
+        more.add_typed("trust-anchor=900").unwrap();
+        assert_eq!(more.octets(), asked.octets() + 900);
+        for wrong in ["trust-anchor", "a=b", "=5", "trust-anchor=1", "x=9999999999"] {
+            assert!(more.add_typed(wrong).is_err(), "{wrong}");
+        }
     }
 
     #[test]

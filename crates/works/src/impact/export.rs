@@ -41,7 +41,7 @@ fn field(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
-fn csv_row(unit: &UnitTouched) -> [String; 13] {
+fn csv_row(unit: &UnitTouched) -> [String; 14] {
     [
         field(&unit.unit),
         unit.state.into(),
@@ -56,10 +56,11 @@ fn csv_row(unit: &UnitTouched) -> [String; 13] {
         unit.began.clone(),
         unit.changed.clone(),
         field(unit.reason.as_deref().unwrap_or_default()),
+        field(unit.firmware.as_deref().unwrap_or_default()),
     ]
 }
 
-const HEADING: [&str; 13] = [
+const HEADING: [&str; 14] = [
     "unit",
     "state",
     "product",
@@ -73,6 +74,7 @@ const HEADING: [&str; 13] = [
     "began",
     "changed",
     "reason",
+    "firmware",
 ];
 
 /// Writes all touched units to `out` as they come.

@@ -10,10 +10,9 @@ mod wanted;
 
 use std::collections::{BTreeMap, HashMap};
 
+use book::Touched;
 use book::ids::ProductName;
-use book::{Touched, UnitState};
 use serde::Serialize;
-use standard::exchange::Elements;
 
 pub(crate) use consequence::credentials;
 pub use consequence::{Stock, WouldStop};
@@ -55,14 +54,16 @@ pub struct UnitTouched {
     pub changed: String,
     /// Why it was scrapped or returned.
     pub reason: Option<String>,
+    /// The version of its firmware, as a station recorded it last.
+    pub firmware: Option<String>,
 }
 
-/// Exchanges that tell the device's firmware, and those that do not.
+/// Of how many units the firmware is known, among those that everything else that was asked about touches.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 pub struct Firmware {
-    /// Units whose stored exchange carries some firmware information.
+    /// Units of which a station recorded it.
     pub recorded: u64,
-    /// Units whose exchange carries none, or that have no exchange: nothing can be said of them.
+    /// Units of which none did: nothing can be said of them.
     pub not_recorded: u64,
 }
 
@@ -111,17 +112,8 @@ fn view(t: Touched, purpose: &'static str) -> UnitTouched {
         began: time_text(t.began),
         changed: time_text(t.changed),
         reason: t.reason,
+        firmware: t.firmware.map(|version| version.to_string()),
     }
-}
-
-/// Whether the unit's stored exchange carries this firmware information; `None` where it carries none.
-fn firmware_is(site: &Site, unit: &Touched, wanted: &[u8]) -> Result<Option<bool>, Trouble> {
-    if !matches!(unit.state, UnitState::Passed | UnitState::Returned | UnitState::Scrapped) {
-        return Ok(None);
-    }
-    let Some(proof) = site.book.proof(&unit.unit)? else { return Ok(None) };
-    let elements = Elements::read(&proof.facts.elements).ok();
-    Ok(elements.and_then(|e| e.firmware).map(|told| told == wanted))
 }
 
 /// Hands over each unit that is touched, and counts them.
@@ -138,23 +130,8 @@ pub fn impact(
 ) -> Result<Impact, Trouble> {
     let question = wanted::question(site, wanted)?;
     let mut out = Impact::default();
-    let mut firmware = question.firmware.as_ref().map(|_| Firmware::default());
     let mut purposes = Purposes::default();
     site.book.touched(&question.touch, &mut |touched| {
-        if let (Some(known), Some(wanted)) = (&mut firmware, &question.firmware) {
-            match firmware_is(site, &touched, wanted)? {
-                None => {
-                    known.not_recorded += 1;
-                    return Ok(());
-                }
-                Some(same) => {
-                    known.recorded += 1;
-                    if !same {
-                        return Ok(());
-                    }
-                }
-            }
-        }
         out.count += 1;
         *out.states.entry(touched.state.word()).or_default() += 1;
         let purpose = purposes.of(site, &touched.product)?;
@@ -167,7 +144,11 @@ pub fn impact(
         }
         each(unit)
     })?;
-    out.firmware = firmware;
+    if question.touch.firmware.is_some() {
+        let known = site.book.firmware_known(&question.touch)?;
+        let count = |n: i64| u64::try_from(n).unwrap_or(0);
+        out.firmware = Some(Firmware { recorded: count(known.recorded), not_recorded: count(known.not_recorded) });
+    }
     out.would_stop = question.certificate.map(|c| consequence::of(site, c, &out)).transpose()?;
     Ok(out)
 }

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::Path;
 
-use book::ids::{ChipId, DeliveryId, ProductName, ReelId, StationName};
+use book::ids::{ChipId, DeliveryId, FirmwareVersion, ProductName, ReelId, StationName};
 use book::{Authority, Touch, UnitState};
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
@@ -13,7 +13,7 @@ use time::format_description::well_known::Rfc3339;
 
 use super::consequence::Asked;
 use crate::site::Site;
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use crate::{authority, delivery, reel};
 
 /// What is asked about; each that is given must hold.
@@ -44,14 +44,13 @@ pub struct Wanted<'a> {
     pub product: Option<&'a str>,
     /// A state of a unit.
     pub state: Option<&'a str>,
-    /// Firmware information, as the stored exchange carries it, in hex.
+    /// The version of firmware that units carry, as a station recorded it.
     pub firmware: Option<&'a str>,
 }
 
 pub(super) struct Question {
     pub touch: Touch,
     pub certificate: Option<Asked>,
-    pub firmware: Option<Vec<u8>>,
 }
 
 /// A moment as people type it: RFC 3339, or a day, which begins at midnight UTC.
@@ -150,7 +149,7 @@ fn ask_key(site: &Site, text: &str, q: &mut Question) -> Result<(), Trouble> {
 }
 
 pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Trouble> {
-    let mut q = Question { touch: Touch::default(), certificate: None, firmware: None };
+    let mut q = Question { touch: Touch::default(), certificate: None };
     if let Some(text) = wanted.key {
         ask_key(site, text, &mut q)?;
     }
@@ -167,21 +166,21 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     }
     // What is not here is told as such: an empty answer would read as "nothing is touched".
     if let Some(name) = wanted.authority {
-        let found = authority::get(site, name)?;
+        let found = authority::get(site, name).about("authority")?;
         ask_authority(&found, &mut q);
     }
     if let Some(text) = wanted.credential {
-        let serial = hex_octets("serial number", text)?;
+        let serial = hex_octets("serial number", text).about("credential")?;
         q.certificate = Some(Asked::Credential(serial.clone(), None));
         q.touch.credential = Some(serial);
     }
     if let Some(id) = wanted.delivery {
-        delivery::show(site, id)?;
-        q.touch.delivery = Some(DeliveryId::new(id)?);
+        delivery::show(site, id).about("delivery")?;
+        q.touch.delivery = Some(DeliveryId::new(id).about("delivery")?);
     }
     if let Some(id) = wanted.reel {
-        reel::get(site, id)?;
-        q.touch.reel = Some(ReelId::new(id)?);
+        reel::get(site, id).about("reel")?;
+        q.touch.reel = Some(ReelId::new(id).about("reel")?);
     }
     if let Some((first, last)) = wanted.chips {
         let (first, last) = (ChipId::new(first)?, ChipId::new(last)?);
@@ -193,7 +192,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
         }
         q.touch.chips = Some((first, last));
     }
-    q.touch.station = wanted.station.map(StationName::new).transpose()?;
+    q.touch.station = wanted.station.map(StationName::new).transpose().about("station")?;
     q.touch.product = wanted.product.map(ProductName::new).transpose()?;
     if let Some(name) = wanted.product {
         crate::product::get(site, name)?;
@@ -211,13 +210,13 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     if let (Some(from), Some(to)) = (wanted.from, wanted.to)
         && from >= to
     {
-        return Err(Trouble::usage("the period ends before it begins", "Give --from before --to."));
+        return Err(Trouble::usage("the period ends before it begins", "Give a beginning before the end.").about("to"));
     }
-    q.firmware = wanted.firmware.map(|text| hex_octets("firmware information", text)).transpose()?;
+    q.touch.firmware = wanted.firmware.map(FirmwareVersion::new).transpose()?;
     if q.touch == Touch::default() {
         return Err(Trouble::usage(
             "nothing was asked about",
-            "Name a key, a credential, an authority, a delivery, a reel, chips, a station, a product, a state or a period.",
+            "Name a key, a credential, an authority, a delivery, a reel, chips, a station, a product, a state, a firmware or a period.",
         ));
     }
     // Of a part of the units nothing can be said of what a certificate would stop.
@@ -227,7 +226,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
         issuer_key_id: q.touch.issuer_key_id.clone(),
         ..Touch::default()
     };
-    if q.touch != alone || (alone.authority.is_some() && alone.credential.is_some()) || q.firmware.is_some() {
+    if q.touch != alone || (alone.authority.is_some() && alone.credential.is_some()) {
         q.certificate = None;
     }
     Ok(q)

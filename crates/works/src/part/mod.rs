@@ -299,6 +299,28 @@ impl Threat {
     pub fn from_word(word: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|t| t.word() == word)
     }
+
+    /// Reads names, each once.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] with all that there are, where one is none.
+    pub fn typed<'a>(words: impl IntoIterator<Item = &'a str>) -> Result<Vec<Self>, Trouble> {
+        let mut out = Vec::new();
+        for word in words.into_iter().map(str::trim).filter(|w| !w.is_empty()) {
+            let threat = Self::from_word(word).ok_or_else(|| {
+                let all: Vec<&str> = Self::ALL.iter().map(|t| t.word()).collect();
+                Trouble::usage(
+                    format!("{word:?} is no threat that part files know"),
+                    format!("Give one of {}.", all.join(", ")),
+                )
+            })?;
+            if !out.contains(&threat) {
+                out.push(threat);
+            }
+        }
+        Ok(out)
+    }
 }
 
 /// Whether a part stands up to a threat, as its maker claims.
@@ -343,19 +365,27 @@ impl Part {
     ///
     /// [`Trouble`] naming the file, the key and what to do.
     pub fn read(path: &Path) -> Result<Self, Trouble> {
+        Self::read_as(path, &path.display().to_string())
+    }
+
+    /// Reads a part file that goes by another name than where it lies, for errors.
+    ///
+    /// # Errors
+    ///
+    /// As [`Part::read`].
+    pub fn read_as(path: &Path, name: &str) -> Result<Self, Trouble> {
         let size = fs::metadata(path).map_err(|e| Trouble::file(path, e))?.len();
         if size > LARGEST {
             return Err(Trouble::usage(
-                format!("{} has {size} octets, and a part file has at most {LARGEST}", path.display()),
+                format!("{name} has {size} octets, and a part file has at most {LARGEST}"),
                 "Give a part file; docs/part-file.md explains it.",
             ));
         }
         let text = fs::read(path).map_err(|e| Trouble::file(path, e))?;
-        let name = path.display().to_string();
         let text = String::from_utf8(text).map_err(|_| {
             Trouble::usage(format!("{name} is no text in UTF-8"), "Give a part file; docs/part-file.md explains it.")
         })?;
-        Self::parse(&name, &text)
+        Self::parse(name, &text)
     }
 
     /// Reads a part file's text; `name` is for errors.

@@ -17,6 +17,7 @@ use standard::verdict::catalogue::intake::{
 use standard::verdict::{Finding, Rule};
 
 use super::key_text;
+use crate::course::{Course, Phase};
 use crate::intake::{self, Entry, IntakeError, Limits};
 
 /// Faults told one by one; beyond this they are counted.
@@ -88,15 +89,16 @@ impl FromStr for ColumnMap {
     }
 }
 
-struct Reading {
+struct Reading<'c> {
     out: Manifest,
     more: HashMap<&'static str, u64>,
     ids: HashMap<String, usize>,
     keys: HashMap<[u8; 65], usize>,
     unit: &'static str,
+    course: &'c Course,
 }
 
-impl Reading {
+impl Reading<'_> {
     fn tell(&mut self, rule: &'static Rule, subject: String, chip_id: Option<String>, found: String) {
         if self.out.findings.len() < TOLD {
             self.out.findings.push(ManifestFinding { subject, chip_id, finding: Finding::new(rule, found) });
@@ -107,6 +109,11 @@ impl Reading {
 
     fn chip(&mut self, line: u64, subject: String, id: Option<&str>, key: Option<&str>) {
         self.out.read += 1;
+        self.course.advance(1);
+        // Whoever reads on is told in the end.
+        if self.course.go_on().is_err() {
+            return;
+        }
         let id = match id.map(chip_id) {
             Some(Ok(id)) => id,
             Some(Err(why)) => return self.tell(&REEL_COLUMN, subject, None, why),
@@ -172,7 +179,8 @@ pub fn chip_id(text: &str) -> Result<String, String> {
 ///
 /// [`IntakeError`] where it can't be opened at all. What can be read and is
 /// wrong is in [`Manifest::findings`].
-pub fn read(path: &Path, map: &ColumnMap) -> Result<Manifest, IntakeError> {
+pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, IntakeError> {
+    course.phase(Phase::Reading, None);
     let mut entries = Vec::new();
     intake::open(path, Limits::default(), None, &mut |entry| {
         entries.push(entry);
@@ -184,19 +192,23 @@ pub fn read(path: &Path, map: &ColumnMap) -> Result<Manifest, IntakeError> {
         ids: HashMap::new(),
         keys: HashMap::new(),
         unit: "line",
+        course,
     };
     // One text in an archive of its own is as good as the text.
     let single = match entries.as_slice() {
         [only] => !looks_like_certificates(&only.octets),
         _ => false,
     };
-    if single {
-        return Ok(match entries.pop() {
+    let manifest = if single {
+        match entries.pop() {
             Some(entry) => text(&entry, map, reading),
             None => reading.finish(),
-        });
-    }
-    Ok(certificates(&entries, reading))
+        }
+    } else {
+        certificates(&entries, reading)
+    };
+    course.go_on()?;
+    Ok(manifest)
 }
 
 fn looks_like_certificates(octets: &[u8]) -> bool {
@@ -210,7 +222,7 @@ fn has_header(octets: &[u8]) -> bool {
     !first.starts_with(b"-----") && first.iter().any(|o| matches!(o, b',' | b';' | b'\t' | b'|'))
 }
 
-fn text(entry: &Entry, map: &ColumnMap, mut reading: Reading) -> Manifest {
+fn text(entry: &Entry, map: &ColumnMap, mut reading: Reading<'_>) -> Manifest {
     let octets = entry.octets.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&entry.octets);
     let decoded;
     // Spreadsheets also write UTF-16 with a byte order mark.
@@ -246,7 +258,7 @@ fn text(entry: &Entry, map: &ColumnMap, mut reading: Reading) -> Manifest {
     reading.finish()
 }
 
-fn json(text: &str, map: &ColumnMap, reading: &mut Reading) {
+fn json(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) {
     // One array of objects is read like as many lines.
     if text.trim_start().starts_with('[') {
         match serde_json::from_str::<Vec<Value>>(text) {
@@ -280,7 +292,7 @@ fn json(text: &str, map: &ColumnMap, reading: &mut Reading) {
     }
 }
 
-fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading) {
+fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading<'_>) {
     let subject = format!("{} {number}", reading.unit);
     let field = |name: &str| match value.get(name) {
         Some(Value::String(text)) => Some(text.clone()),
@@ -322,7 +334,7 @@ fn delimiter(header: &str, map: &ColumnMap) -> u8 {
     candidates.into_iter().max_by_key(|d| (columns(*d), frequency(*d))).unwrap_or(b',')
 }
 
-fn table(text: &str, map: &ColumnMap, reading: &mut Reading) {
+fn table(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) {
     // Some spreadsheets say the delimiter on a line of its own.
     let (skipped, body) = match text.split_once('\n') {
         Some((first, rest)) if first.trim_end().to_ascii_lowercase().starts_with("sep=") => (1, rest),
@@ -374,7 +386,7 @@ fn table(text: &str, map: &ColumnMap, reading: &mut Reading) {
     }
 }
 
-fn certificates(entries: &[Entry], mut reading: Reading) -> Manifest {
+fn certificates(entries: &[Entry], mut reading: Reading<'_>) -> Manifest {
     reading.unit = "entry";
     for entry in entries {
         let items = match detect(&entry.octets) {

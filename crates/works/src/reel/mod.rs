@@ -14,6 +14,7 @@ use serde_json::{Value, json};
 use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
 use standard::verdict::{Finding, Severity};
 
+use crate::course::{Course, Phase, stopped_by};
 use crate::head;
 use crate::product;
 use crate::site::{Site, Who};
@@ -103,9 +104,11 @@ pub(crate) fn file_name(path: &Path) -> String {
 
 /// Receives a reel: all of it or nothing.
 ///
+/// - `course`: until it commits it can be stopped at any moment, and nothing is stored.
+///
 /// # Errors
 ///
-/// [`Trouble`] where the manifest can't be read or the book refuses; what can
+/// [`Trouble`] where the manifest can't be read, was stopped, or the book refuses; what can
 /// be read and is wrong comes back as [`Received`] with findings, and nothing stored.
 pub fn receive(
     site: &Site,
@@ -114,6 +117,7 @@ pub fn receive(
     product: &str,
     map: &ColumnMap,
     who: &Who,
+    course: &Course,
 ) -> Result<Received, Trouble> {
     let product = product::get(site, product)?;
     let id = ReelId::new(reel)?;
@@ -134,7 +138,7 @@ pub fn receive(
             "Give the new reel another id. Nothing was stored.",
         ));
     }
-    let manifest = manifest::read(path, map)?;
+    let manifest = manifest::read(path, map, course)?;
     let mut received = Received {
         reel: id.to_string(),
         verdict: "refused",
@@ -148,11 +152,15 @@ pub fn receive(
     }
     let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
     let lines: Vec<u64> = manifest.chips.iter().map(|c| c.line).collect();
+    course.phase(Phase::Storing, u64::try_from(manifest.chips.len()).ok());
     let chips = manifest.chips.iter().map(|row| {
+        course.advance(1);
+        course.go_on()?;
         let chip_id = ChipId::new(&row.chip_id).map_err(|e| Box::new(e) as book::Stop)?;
         Ok(NewChip { chip_id, public_key: *row.key.point() })
     });
-    match site.book.receive_reel(&new, chips, &who.by()) {
+    let end = std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
+    match site.book.receive_reel(&new, chips.chain(end), &who.by()) {
         Ok(done) => {
             received.verdict = "accepted";
             received.chips = done.chips;
@@ -182,6 +190,7 @@ pub fn receive(
             }
             Ok(received)
         }
+        Err(ReceiveError::Stopped(stop)) => Err(stopped_by(stop, |stop| ReceiveError::Stopped(stop).into())),
         Err(error) => Err(error.into()),
     }
 }

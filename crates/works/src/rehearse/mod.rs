@@ -21,6 +21,7 @@ use serde_json::Value;
 use standard::ids::{ProductId, VendorId};
 
 use crate::chips::{self, Bench, FaultLevel, Source, WhichChips};
+use crate::course::Course;
 use crate::label;
 use crate::product::Description;
 use crate::provision::{Provision, UnitResult, provision};
@@ -33,6 +34,7 @@ use crate::{authority, declaration, delivery, evidence, order, product, reel, un
 const PRODUCT: &str = "Tern Vent";
 const REEL: &str = "R1";
 const VENDOR: u16 = 0xFFF2;
+const FIRMWARE: &str = "1.0.0";
 const PRODUCT_ID: u16 = 0x8A21;
 const DEVICE_TYPE: u32 = 0x0202;
 
@@ -216,14 +218,14 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         Bench::default(),
         Some(&manifest),
     )?;
-    let received = reel::receive(&site, &manifest, REEL, PRODUCT, &ColumnMap::default(), &who)?;
+    let received = reel::receive(&site, &manifest, REEL, PRODUCT, &ColumnMap::default(), &who, &Course::new())?;
     say(&format!("Reel {REEL} from the chip maker: {} chips, every key checked on the curve.", received.chips));
 
     let order_file = out.join("order.csv");
     let written = order::write(&site, REEL, &order_file, &who)?;
     let zip = out.join("delivery.zip");
     world::deliver(&site, "Quarry Lane Test PAI", &passphrase, &order_file, &zip, &who)?;
-    let came = delivery::receive(&site, &zip, REEL, false, None, &who, &|_| {})?;
+    let came = delivery::receive(&site, &zip, REEL, false, None, &who, &Course::new())?;
     if !came.is_accepted() {
         return Err(Trouble::refused("the rehearsal's own delivery was refused", "Report this with the directory."));
     }
@@ -294,6 +296,7 @@ fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn
             serial_start: Some("TV-000001"),
             attempts: 1,
             take_over: false,
+            firmware: Some(FIRMWARE),
             only_started: round > 0,
             passphrase: None,
         };

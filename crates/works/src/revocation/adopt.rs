@@ -1,5 +1,6 @@
 //! A list from outside: judged on arrival, kept, and held against what this site made.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -8,6 +9,7 @@ use book::ids::AuthorityName;
 use serde::Serialize;
 use standard::certificate::{Certificate, Profile};
 use standard::detect::{Item, detect};
+use standard::revocation::Reason;
 use standard::verdict::{Finding, Pool, Report, Severity, judge_list};
 use time::OffsetDateTime;
 
@@ -31,9 +33,14 @@ pub struct Adopted {
     pub certificates: u64,
     /// Those of them that this site knows: serial number, unit.
     pub known_here: Vec<KnownHere>,
+    /// How many of those were marked as revoked now.
+    pub revoked_now: u64,
     /// What was found.
     pub findings: Vec<ToldFinding>,
 }
+
+/// A credential that a list names: issuer's key identifier and serial number.
+type Listed = (Vec<u8>, Vec<u8>);
 
 /// A listed certificate that this site gave to a chip, or could have.
 #[derive(Debug, Serialize)]
@@ -44,7 +51,7 @@ pub struct KnownHere {
     pub unit: Option<String>,
     /// Its chip.
     pub chip_id: String,
-    /// Where the credential stands in the book.
+    /// Where the credential stood in the book before.
     pub credential: &'static str,
 }
 
@@ -66,7 +73,9 @@ fn told(name: &str, findings: &[Finding]) -> Vec<ToldFinding> {
 }
 
 /// Keeps a list of an authority that this site knows. Stations, `challenge` and
-/// `examine` honour it from then on.
+/// `examine` honour it from then on, and credentials of this site that it names are
+/// marked as revoked, each with an entry of its own. Adopting it again marks what a
+/// crash in between left out.
 ///
 /// - `signers`: certificates of list signers that the authority appointed.
 ///
@@ -112,6 +121,7 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
         number: list.number().map(hex::encode),
         certificates: list.entries.len() as u64,
         known_here: Vec::new(),
+        revoked_now: 0,
         findings: told(&name, &findings),
     };
     let issuer = revoked.as_ref().and_then(|r| names.get(r.issuer()));
@@ -130,10 +140,22 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     };
     let added = site.book.add_revocation_list(&kept, &who.by())?;
     out.verdict = if added.is_some() { "accepted" } else { "already-kept" };
+    // By reason, so that each credential's story tells its own.
+    let mut marked: BTreeMap<String, Vec<Listed>> = BTreeMap::new();
     let key_id = pool.authorities()[revoked.issuer()].certificate.subject_key_id().unwrap_or_default().to_vec();
     for entry in &list.entries {
+        // Another issuer's certificate, or one that is taken off the list again (RFC 5280 §5.3.1, §5.3.3).
+        if entry.names_issuer || entry.reason == Some(Reason::RemoveFromCrl as u8) {
+            continue;
+        }
         let serial = list.serial(entry);
         let Some(credential) = site.book.credential(&key_id, serial)? else { continue };
+        let why = entry.reason.and_then(Reason::name_of).unwrap_or("unspecified");
+        let reason = format!("{why}, by list {} of {issuer}", hex::encode(list.number().unwrap_or(&[0])));
+        // A hold may be lifted by the next list, and what is revoked here stays so: stations go by the list alone.
+        if entry.reason != Some(Reason::CertificateHold as u8) {
+            marked.entry(reason).or_default().push((key_id.clone(), serial.to_vec()));
+        }
         let chip = site.book.find(&hex::encode(serial), 50)?;
         let Some(chip) = chip.into_iter().find(|f| f.credential.as_deref() == Some(serial)) else { continue };
         out.known_here.push(KnownHere {
@@ -142,6 +164,9 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
             chip_id: chip.chip.to_string(),
             credential: credential.state.word(),
         });
+    }
+    for (reason, listed) in &marked {
+        out.revoked_now += site.book.revoke(listed, reason, &who.by())?;
     }
     Ok(out)
 }

@@ -7,7 +7,7 @@ use aws_lc_rs::digest::{SHA256, digest};
 use book::ids::AuthorityName;
 use book::{Authority, RevocationList, RevocationRequest};
 use serde::Serialize;
-use serde_json::json;
+use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::key::Signer;
 use standard::moment::Moment;
@@ -26,8 +26,9 @@ use crate::trouble::Trouble;
 /// Where a list goes and what it says beside the revoked certificates.
 pub struct Issue<'a> {
     /// The list's file: PEM where its name ends in `.pem`, else DER. For an authority
-    /// whose key is elsewhere: the request to send it.
-    pub out: &'a Path,
+    /// whose key is elsewhere: the request to send it. Without a place it stays in the
+    /// book, where [`list_of`], [`point_of`] and [`to_send`] find it.
+    pub out: Option<&'a Path>,
     /// Days until the next list is due; the site's setting where none is given.
     pub days: Option<u32>,
     /// Where verifiers will find the list; the site's setting where none is given.
@@ -45,8 +46,8 @@ pub struct Issued {
     pub issuer: String,
     /// `list`, or `request` for an authority whose key is elsewhere.
     pub kind: &'static str,
-    /// Where it is.
-    pub file: String,
+    /// Where it is; none where it stays in the book.
+    pub file: Option<String>,
     /// The distribution-point record beside a list.
     pub point: Option<String>,
     /// cRLNumber in hex.
@@ -68,24 +69,47 @@ impl Issue<'_> {
     /// Whether the files can be written, before anything is done.
     pub(super) fn check(&self, site: &Site, issuer: &AuthorityName) -> Result<(), Trouble> {
         let here = authority::get(site, issuer.as_str())?.facts.key_reference.is_some();
-        let mut files = vec![self.out.to_owned()];
+        let Some(out) = self.out else { return Ok(()) };
+        let mut files = vec![out.to_owned()];
         if here {
-            files.push(point_file(self.out));
+            files.push(point_file(out));
         }
         for file in files {
             if file.exists() {
                 return Err(Trouble::file(&file, std::io::ErrorKind::AlreadyExists.into()));
             }
         }
-        let dir = self.out.parent().filter(|d| !d.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let dir = out.parent().filter(|d| !d.as_os_str().is_empty()).unwrap_or(Path::new("."));
         if dir.is_dir() { Ok(()) } else { Err(Trouble::file(dir, std::io::ErrorKind::NotFound.into())) }
+    }
+}
+
+/// An issuer, and its certificate read.
+struct Issuer {
+    authority: Authority,
+    certificate: Certificate,
+}
+
+impl Issuer {
+    fn get(site: &Site, name: &str) -> Result<Self, Trouble> {
+        let authority = authority::get(site, name)?;
+        let certificate = Certificate::read(&authority.facts.certificate).map_err(|e| {
+            Trouble::surroundings(
+                format!("the certificate of authority {name} can't be read: {e}"),
+                "Run `touchmark book verify`.",
+            )
+        })?;
+        Ok(Self { authority, certificate })
+    }
+
+    fn key_id(&self) -> &[u8] {
+        self.certificate.subject_key_id().unwrap_or(&self.authority.facts.subject_key_id)
     }
 }
 
 /// An issuer whose key is open, or one whose key is elsewhere.
 pub(super) struct Ready {
-    issuer: Authority,
-    certificate: Certificate,
+    issuer: Issuer,
     signer: Option<Box<dyn Signer>>,
 }
 
@@ -106,18 +130,12 @@ fn following(last: Option<&[u8]>) -> Vec<u8> {
 impl Ready {
     pub(super) fn new(site: &Site, issuer: &AuthorityName, issue: &Issue<'_>) -> Result<Self, Trouble> {
         issue.check(site, issuer)?;
-        let issuer = authority::get(site, issuer.as_str())?;
-        let certificate = Certificate::read(&issuer.facts.certificate).map_err(|e| {
-            Trouble::surroundings(
-                format!("the certificate of authority {} can't be read: {e}", issuer.facts.name),
-                "Run `touchmark book verify`.",
-            )
-        })?;
-        let signer = match &issuer.facts.key_reference {
-            Some(_) => Some(authority::signer(site, &issuer, issue.unlock)?),
+        let issuer = Issuer::get(site, issuer.as_str())?;
+        let signer = match &issuer.authority.facts.key_reference {
+            Some(_) => Some(authority::signer(site, &issuer.authority, issue.unlock)?),
             None => None,
         };
-        Ok(Self { issuer, certificate, signer })
+        Ok(Self { issuer, signer })
     }
 
     /// Signs the list, keeps it, writes it; or writes the request for the authority.
@@ -135,7 +153,7 @@ impl Ready {
     }
 
     fn list(&self, site: &Site, signer: &dyn Signer, issue: &Issue<'_>, who: &Who) -> Result<Issued, Trouble> {
-        let name = &self.issuer.facts.name;
+        let name = &self.issuer.authority.facts.name;
         let revoked = site.book.revoked(name)?;
         let last = site.book.revocation_lists()?.into_iter().find(|l| l.issuer == *name);
         let now = Moment::from_unix((who.clock)().unix_timestamp());
@@ -158,9 +176,8 @@ impl Ready {
                 (r.certificate.serial.as_slice(), Moment::from_unix(r.at.unix_timestamp()), reason)
             })
             .collect();
-        let key_id = self.certificate.subject_key_id().unwrap_or(&self.issuer.facts.subject_key_id);
-        let der =
-            ListBuilder::new((self.certificate.subject_der(), key_id), (now, next), &number, &entries).sign(signer)?;
+        let issued_by = (self.issuer.certificate.subject_der(), self.issuer.key_id());
+        let der = ListBuilder::new(issued_by, (now, next), &number, &entries).sign(signer)?;
         self.judge(&der, now)?;
         let kept = RevocationList {
             issuer: name.clone(),
@@ -172,21 +189,25 @@ impl Ready {
             content: der.clone(),
         };
         site.book.add_revocation_list(&kept, &who.by())?;
-        let point = point_file(issue.out);
-        let is_pem = issue.out.extension().is_some_and(|e| e.eq_ignore_ascii_case("pem"));
-        let octets = if is_pem { pem::encode("X509 CRL", &der).into_bytes() } else { der };
-        let record = self.point(site, &octets, issue);
-        let mut files = Pending::default();
-        files
-            .add(issue.out, &octets, Readers::Usual)
-            .and_then(|()| files.add(&point, format!("{record:#}\n").as_bytes(), Readers::Usual))
-            .and_then(|()| files.place())
-            .map_err(Trouble::of)?;
+        let mut point = None;
+        if let Some(out) = issue.out {
+            let is_pem = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("pem"));
+            let octets = if is_pem { pem::encode("X509 CRL", &der).into_bytes() } else { der };
+            let record = self.issuer.point(site, &octets, issue.url, issue.label);
+            let beside = point_file(out);
+            let mut files = Pending::default();
+            files
+                .add(out, &octets, Readers::Usual)
+                .and_then(|()| files.add(&beside, format!("{record:#}\n").as_bytes(), Readers::Usual))
+                .and_then(|()| files.place())
+                .map_err(Trouble::of)?;
+            point = Some(beside.display().to_string());
+        }
         Ok(Issued {
             issuer: name.to_string(),
             kind: "list",
-            file: issue.out.display().to_string(),
-            point: Some(point.display().to_string()),
+            file: issue.out.map(|out| out.display().to_string()),
+            point,
             number: Some(hex::encode(&number)),
             this_update: Some(now.to_string()),
             next_update: Some(next.to_string()),
@@ -199,11 +220,11 @@ impl Ready {
         let list = standard::revocation::RevocationList::read(der).map_err(|e| {
             Trouble::surroundings(format!("the list would be unreadable: {e}"), "Report this; nothing was issued.")
         })?;
-        let profile = match self.issuer.facts.role {
+        let profile = match self.issuer.authority.facts.role {
             book::Role::Paa => standard::certificate::Profile::Paa,
             book::Role::Pai => standard::certificate::Profile::Pai,
         };
-        let pool = Pool::new(vec![(std::sync::Arc::new(self.certificate.clone()), profile, true)]);
+        let pool = Pool::new(vec![(std::sync::Arc::new(self.issuer.certificate.clone()), profile, true)]);
         let mut report = Report::new();
         judge_list(&list, &pool, &[], true, now, &mut report);
         match report.into_findings().into_iter().find(|f| f.severity == Severity::Error) {
@@ -215,18 +236,48 @@ impl Ready {
         }
     }
 
+    /// Writes what an authority elsewhere needs to revoke.
+    fn request(&self, site: &Site, request: Option<&RevocationRequest>, issue: &Issue<'_>) -> Result<Issued, Trouble> {
+        let name = &self.issuer.authority.facts.name;
+        let request = request.ok_or_else(|| {
+            Trouble::usage(
+                format!("the key of {name} is not here, so no list can be issued"),
+                "Ask the authority for its current list, and keep it with `touchmark revocation adopt`.",
+            )
+        })?;
+        let text = self.issuer.to_send(site, request)?;
+        if let Some(out) = issue.out {
+            let mut files = Pending::default();
+            files
+                .add(out, format!("{text:#}\n").as_bytes(), Readers::Usual)
+                .and_then(|()| files.place())
+                .map_err(Trouble::of)?;
+        }
+        Ok(Issued {
+            issuer: name.to_string(),
+            kind: "request",
+            file: issue.out.map(|out| out.display().to_string()),
+            point: None,
+            number: None,
+            this_update: None,
+            next_update: None,
+            certificates: u64::try_from(request.certificates).unwrap_or(0),
+        })
+    }
+}
+
+impl Issuer {
     /// The record by which verifiers learn of the list (Core Spec 6.2.4).
-    fn point(&self, site: &Site, octets: &[u8], issue: &Issue<'_>) -> serde_json::Value {
+    fn point(&self, site: &Site, octets: &[u8], url: Option<&str>, label: Option<&str>) -> Value {
         let identity = &self.certificate.subject.identity;
-        let key_id = self.certificate.subject_key_id().unwrap_or(&self.issuer.facts.subject_key_id);
-        let label = issue.label.map_or_else(|| format!("{} revocations", self.issuer.facts.name), str::to_owned);
+        let facts = &self.authority.facts;
         json!({
             "vendor_id": identity.vendor().map(|v| v.to_string()),
             "product_id": identity.product().map(|p| p.to_string()),
-            "is_paa": self.issuer.facts.role == book::Role::Paa,
-            "label": label,
-            "issuer_subject_key_id": hex::encode_upper(key_id),
-            "data_url": issue.url.map(str::to_owned).or_else(|| site.settings.revocation.url.clone()),
+            "is_paa": facts.role == book::Role::Paa,
+            "label": label.map_or_else(|| format!("{} revocations", facts.name), str::to_owned),
+            "issuer_subject_key_id": hex::encode_upper(self.key_id()),
+            "data_url": url.map(str::to_owned).or_else(|| site.settings.revocation.url.clone()),
             "data_size": octets.len(),
             "data_digest": hex::encode(digest(&SHA256, octets)),
             "data_digest_type": 1,
@@ -235,22 +286,16 @@ impl Ready {
     }
 
     /// What an authority elsewhere needs to revoke: sent to it by a way that it accepts.
-    fn request(&self, site: &Site, request: Option<&RevocationRequest>, issue: &Issue<'_>) -> Result<Issued, Trouble> {
-        let name = &self.issuer.facts.name;
-        let request = request.ok_or_else(|| {
-            Trouble::usage(
-                format!("the key of {name} is not here, so no list can be issued"),
-                "Ask the authority for its current list, and keep it with `touchmark revocation adopt`.",
-            )
-        })?;
+    fn to_send(&self, site: &Site, request: &RevocationRequest) -> Result<Value, Trouble> {
+        let facts = &self.authority.facts;
         let wanted = site.book.revocation_wanted(request.number)?;
         let mut certificates = Vec::with_capacity(wanted.len());
         for one in &wanted {
             let der = if one.pai {
-                let pai = super::plan::pai_of(site, name, &one.serial)?;
+                let pai = super::plan::pai_of(site, &facts.name, &one.serial)?;
                 Some(authority::get(site, &pai)?.facts.certificate)
             } else {
-                site.book.credential(&self.issuer.facts.subject_key_id, &one.serial)?.map(|c| c.certificate)
+                site.book.credential(&facts.subject_key_id, &one.serial)?.map(|c| c.certificate)
             };
             certificates.push(json!({
                 "serial": hex::encode(&one.serial),
@@ -258,13 +303,13 @@ impl Ready {
                 "certificate": der.map(|der| pem::encode("CERTIFICATE", &der)),
             }));
         }
-        let text = json!({
+        Ok(json!({
             "what": "request to revoke certificates",
             "site": site.settings.site.name,
             "site_id": site.settings.site.id,
             "request": request.number,
             "issuer": self.certificate.subject.display(self.certificate.der()),
-            "issuer_subject_key_id": hex::encode_upper(&self.issuer.facts.subject_key_id),
+            "issuer_subject_key_id": hex::encode_upper(&facts.subject_key_id),
             "reason": Reason::name_of(request.reason),
             "reason_code": request.reason,
             "note": request.note,
@@ -273,23 +318,56 @@ impl Ready {
             "confirmed": request.settled.as_ref().map(|(at, _)| time_text(*at)),
             "confirmed_by": request.settled.as_ref().map(|(_, by)| by.as_str()),
             "certificates": certificates,
-        });
-        let mut files = Pending::default();
-        files
-            .add(issue.out, format!("{text:#}\n").as_bytes(), Readers::Usual)
-            .and_then(|()| files.place())
-            .map_err(Trouble::of)?;
-        Ok(Issued {
-            issuer: name.to_string(),
-            kind: "request",
-            file: issue.out.display().to_string(),
-            point: None,
-            number: None,
-            this_update: None,
-            next_update: None,
-            certificates: wanted.len() as u64,
-        })
+        }))
     }
+}
+
+/// The newest list that is kept of an issuer, DER.
+///
+/// # Errors
+///
+/// [`Trouble`] where none is kept.
+pub fn list_of(site: &Site, issuer: &str) -> Result<Vec<u8>, Trouble> {
+    authority::get(site, issuer)?;
+    let kept = site.book.revocation_lists()?.into_iter().find(|l| l.issuer.as_str() == issuer);
+    kept.map(|l| l.content).ok_or_else(|| {
+        Trouble::usage(
+            format!("no revocation list of {issuer} is kept"),
+            "Issue one with `touchmark revoke --renew`, or adopt the authority's own.",
+        )
+    })
+}
+
+/// The distribution-point record of that list, as it stands beside the file.
+///
+/// # Errors
+///
+/// As [`list_of`].
+pub fn point_of(site: &Site, issuer: &str) -> Result<Value, Trouble> {
+    Ok(Issuer::get(site, issuer)?.point(site, &list_of(site, issuer)?, None, None))
+}
+
+/// What to send an authority whose key is elsewhere, of a request that was confirmed.
+///
+/// # Errors
+///
+/// [`Trouble`] where the request is not confirmed, or the key is here.
+pub fn to_send(site: &Site, number: i64) -> Result<Value, Trouble> {
+    let request = super::find(site, number)?;
+    let issuer = Issuer::get(site, request.issuer.as_str())?;
+    if request.state != book::RequestState::Confirmed {
+        return Err(Trouble::refused(
+            format!("revocation request {number} is {}, so there is nothing to send", request.state),
+            "A second person confirms it first.",
+        ));
+    }
+    if issuer.authority.facts.key_reference.is_some() {
+        return Err(Trouble::usage(
+            format!("the key of {} is here, so nobody needs to be asked", request.issuer),
+            "Issue the list.",
+        ));
+    }
+    issuer.to_send(site, &request)
 }
 
 fn time(moment: Moment) -> Result<OffsetDateTime, Trouble> {

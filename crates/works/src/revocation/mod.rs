@@ -17,7 +17,7 @@ use serde::Serialize;
 use standard::revocation::Reason;
 
 pub use adopt::{Adopted, adopt};
-pub use issue::{Issue, Issued, renew};
+pub use issue::{Issue, Issued, list_of, point_of, renew, to_send};
 pub use known::{Kept, Known, kept_by};
 pub use plan::{Ask, Plan, plan};
 
@@ -27,6 +27,17 @@ use crate::trouble::Trouble;
 
 /// What is said wherever something is revoked.
 pub const CAUTION: &str = "A revocation is for ever. Production lists are published, and verifiers told of them, by the alliance's current certificate policy: talk to the authority and the alliance first, and keep what they say.";
+
+/// Reasons for what is final (RFC 5280 §5.3.1).
+pub const REASONS: [Reason; 7] = [
+    Reason::KeyCompromise,
+    Reason::CaCompromise,
+    Reason::AffiliationChanged,
+    Reason::Superseded,
+    Reason::CessationOfOperation,
+    Reason::PrivilegeWithdrawn,
+    Reason::Unspecified,
+];
 
 /// A request as it is told.
 #[derive(Debug, Clone, Serialize)]
@@ -138,12 +149,14 @@ pub struct Revoked {
 pub fn revoke(site: &Site, ask: &Ask<'_>, issue: &Issue<'_>, who: &Who) -> Result<Revoked, Trouble> {
     let plan = plan(site, ask)?;
     issue.check(site, &plan.issuer_name)?;
+    // What is confirmed at once needs its key at once: where that does not open, nothing is asked for.
+    let ready = if plan.second_person { None } else { Some(issue::Ready::new(site, &plan.issuer_name, issue)?) };
     let by = who.by();
     let request = site.book.request_revocation(&plan.issuer_name, ask.reason as u8, ask.note, &plan.wanted, &by)?;
-    if request.purpose == Purpose::Production {
+    let Some(ready) = ready.filter(|_| request.purpose != Purpose::Production) else {
         return Ok(Revoked { state: "waiting", request: RequestView::of(&request), plan, issued: None });
-    }
-    let confirmed = confirm(site, request.number, issue, who)?;
+    };
+    let confirmed = settle(site, request.number, &ready, issue, who)?;
     Ok(Revoked { state: "confirmed", request: confirmed.request, plan, issued: Some(confirmed.issued) })
 }
 
@@ -186,6 +199,10 @@ pub fn confirm(site: &Site, number: i64, issue: &Issue<'_>, who: &Who) -> Result
     let request = find(site, number)?;
     // What opens the key is asked for, and the place looked at, before anything is final.
     let ready = issue::Ready::new(site, &request.issuer, issue)?;
+    settle(site, number, &ready, issue, who)
+}
+
+fn settle(site: &Site, number: i64, ready: &issue::Ready, issue: &Issue<'_>, who: &Who) -> Result<Confirmed, Trouble> {
     let (request, revoked) = site.book.confirm_revocation(number, &who.by())?;
     let issued = ready.issue(site, Some(&request), issue, who)?;
     Ok(Confirmed { request: RequestView::of(&request), revoked, issued })
@@ -220,24 +237,16 @@ pub fn list(site: &Site, who: &Who) -> Result<Overview, Trouble> {
 ///
 /// [`Trouble`] for one that a list of this kind never carries.
 pub fn reason(text: &str) -> Result<Reason, Trouble> {
-    let allowed = [
-        Reason::Unspecified,
-        Reason::KeyCompromise,
-        Reason::CaCompromise,
-        Reason::AffiliationChanged,
-        Reason::Superseded,
-        Reason::CessationOfOperation,
-        Reason::PrivilegeWithdrawn,
-    ];
+    let advice = || {
+        let names: Vec<_> = REASONS.iter().filter_map(|r| Reason::name_of(*r as u8)).collect();
+        format!("There are {} (RFC 5280 §5.3.1).", names.join(", "))
+    };
     match Reason::from_name(text) {
-        Some(reason) if allowed.contains(&reason) => Ok(reason),
+        Some(reason) if REASONS.contains(&reason) => Ok(reason),
         Some(_) => Err(Trouble::usage(
             format!("{text:?} is no reason for what is final: a certificate here is revoked for ever"),
-            "There are unspecified, key-compromise, ca-compromise, affiliation-changed, superseded, cessation-of-operation and privilege-withdrawn (RFC 5280 §5.3.1).",
+            advice(),
         )),
-        None => Err(Trouble::usage(
-            format!("{text:?} is no reason"),
-            "There are unspecified, key-compromise, ca-compromise, affiliation-changed, superseded, cessation-of-operation and privilege-withdrawn (RFC 5280 §5.3.1).",
-        )),
+        None => Err(Trouble::usage(format!("{text:?} is no reason"), advice())),
     }
 }

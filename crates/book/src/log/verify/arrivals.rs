@@ -4,7 +4,7 @@
 use serde_json::Value as Json;
 use sha2::{Digest, Sha256};
 
-use super::{DamageKind, TOLD, Verifier};
+use super::{DamageKind, TOLD, Verifier, WATCHED};
 use crate::engine::{Row, Value, params};
 use crate::error::BookError;
 use crate::log::rows::{self, FINGERPRINT, Many};
@@ -34,6 +34,7 @@ impl Verifier<'_> {
         };
         let sql = format!("SELECT {columns}, position, state, entry FROM {table} WHERE {key} = $1 ORDER BY position");
         let (mut all, mut found, mut next) = (Many::default(), Vec::new(), 1);
+        let far = &mut self.far;
         self.c.each(&sql, params![&owner], &mut |mut row| {
             let width = row.0.len();
             let (position, state, last) = (row.int(width - 3)?, row.text(width - 2)?, row.maybe(width - 1, Row::int)?);
@@ -44,6 +45,9 @@ impl Verifier<'_> {
             next = position + 1;
             let digest = rows::digest(table, row.0.iter().map(Value::as_param));
             all.add(&digest);
+            if all.count.is_multiple_of(WATCHED) {
+                far.pass(WATCHED)?;
+            }
             let place = usize::try_from(position - 1).unwrap_or(usize::MAX).saturating_mul(FINGERPRINT);
             match fingerprints.get(place..place.saturating_add(FINGERPRINT)) {
                 Some(kept) if usable && kept != &digest[..FINGERPRINT] => {
@@ -63,6 +67,7 @@ impl Verifier<'_> {
         for missing in next..=i64::try_from(count).unwrap_or(i64::MAX).min(next + TOLD as i64) {
             found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
         }
+        self.far.pass(all.count % WATCHED)?;
         self.out.rows += all.count;
         let same = all.told(table) == whole;
         if !same && found.is_empty() {

@@ -98,6 +98,30 @@ const BATCH: i64 = 500;
 /// Whether a signed head's signature is good; the book does not know the key.
 pub type CheckHead<'a> = &'a dyn Fn(&SignedHead) -> bool;
 
+/// Told how many entries and rows of how many were looked at; says whether to go on.
+pub type Watch<'a> = &'a dyn Fn(u64, u64) -> bool;
+
+/// What arrived in thousands, by the counts that reels and deliveries keep.
+const ARRIVED_CHIPS: &str = "SELECT CAST(coalesce(sum(chips), 0) AS BIGINT) FROM reel";
+const ARRIVED_CREDENTIALS: &str = "SELECT CAST(coalesce(sum(certificates_accepted), 0) AS BIGINT) FROM delivery";
+
+/// Rows between two looks at a [`Watch`].
+const WATCHED: u64 = 1000;
+
+/// How far verifying is.
+struct Far<'a> {
+    watch: Watch<'a>,
+    done: u64,
+    total: u64,
+}
+
+impl Far<'_> {
+    fn pass(&mut self, count: u64) -> Result<(), BookError> {
+        self.done += count;
+        if (self.watch)(self.done, self.total) { Ok(()) } else { Err(BookError::Stopped) }
+    }
+}
+
 struct Verifier<'a> {
     c: &'a mut Connection,
     site: &'a str,
@@ -114,6 +138,7 @@ struct Verifier<'a> {
     gone: HashSet<i64>,
     /// Keys of each table for which the last mention was found good or bad.
     settled: HashMap<&'static str, u64>,
+    far: Far<'a>,
 }
 
 impl Verifier<'_> {
@@ -146,6 +171,7 @@ impl Verifier<'_> {
                 self.entry(sequence, row)?;
                 expected += 1;
             }
+            self.far.pass(batch.len() as u64)?;
         }
     }
 
@@ -437,7 +463,24 @@ impl Book {
         check_head: Option<CheckHead<'_>>,
         kept: &[SignedHead],
     ) -> Result<Verification, BookError> {
+        self.verify_watched(check_head, kept, &|_, _| true)
+    }
+
+    /// The same, watched by somebody who may stop it.
+    ///
+    /// # Errors
+    ///
+    /// As [`Self::verify`]; [`BookError::Stopped`] where `watch` says so.
+    pub fn verify_watched(
+        &self,
+        check_head: Option<CheckHead<'_>>,
+        kept: &[SignedHead],
+        watch: Watch<'_>,
+    ) -> Result<Verification, BookError> {
         self.snapshot(|c| {
+            let total = ["SELECT size FROM log_head WHERE one = 1", ARRIVED_CHIPS, ARRIVED_CREDENTIALS];
+            let total = total.iter().map(|sql| Ok(u64::try_from(c.number(sql, &[])?).unwrap_or(0)));
+            let total = total.sum::<Result<u64, BookError>>()?;
             let mut heads: HashMap<u64, Vec<SignedHead>> = HashMap::new();
             for row in c.all(&format!("SELECT {} FROM signed_head", SignedHead::COLUMNS), &[])? {
                 let head = SignedHead::read(&row)?;
@@ -451,8 +494,8 @@ impl Book {
                 Verification { entries: 0, root: tree.root(), rows: 0, signed_heads: 0, total: 0, damages: Vec::new() };
             let site = self.site().site_id.as_str();
             let (waiting, settled) = (Vec::new(), HashMap::new());
-            let mut v =
-                Verifier { c, site, check_head, out, tree, waiting, heads, held: 0, gone: HashSet::new(), settled };
+            let (held, gone, far) = (0, HashSet::new(), Far { watch, done: 0, total });
+            let mut v = Verifier { c, site, check_head, out, tree, waiting, heads, held, gone, settled, far };
             v.entries()?;
             v.head()?;
             v.added()?;

@@ -1,0 +1,55 @@
+//! Whether what a station judges by has changed: revocations, kept lists, trust.
+//!
+//! A station that runs for days loads these once. The book tells with each chip how
+//! much of each there is; rows of all of them are only ever added, so that the same
+//! numbers mean the same knowledge.
+
+use crate::Book;
+use crate::chip::Chip;
+use crate::engine::{Row, params};
+use crate::error::BookError;
+use crate::ids::ChipId;
+
+/// How much there is to judge by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Knowledge([i64; 4]);
+
+const COLUMNS: &str = "(SELECT count(*) FROM revocation_request WHERE state = 'confirmed'), \
+                       (SELECT count(*) FROM revocation_list), \
+                       (SELECT count(*) FROM trust_set) + (SELECT count(*) FROM product_trust), \
+                       (SELECT count(*) FROM authority WHERE trusted = 1)";
+const WIDTH: usize = 4;
+
+impl Knowledge {
+    fn read(row: &Row) -> Result<Self, BookError> {
+        Ok(Self([row.int(0)?, row.int(1)?, row.int(2)?, row.int(3)?]))
+    }
+}
+
+impl Book {
+    /// How much there is to judge by now.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn knowledge(&self) -> Result<Knowledge, BookError> {
+        let row = self.read(|c| c.one(&format!("SELECT {COLUMNS}"), &[]))?;
+        Knowledge::read(&row.ok_or_else(|| BookError::damaged("a count without an answer"))?)
+    }
+
+    /// A chip as it stands, with how much there is to judge by: one question for both.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn chip_and_knowledge(&self, chip: &ChipId) -> Result<(Option<Chip>, Knowledge), BookError> {
+        let sql =
+            format!("SELECT {COLUMNS}, {} FROM (SELECT 1 AS one) o LEFT JOIN chip c ON c.chip_id = $1", Chip::COLUMNS);
+        let row = self.read(|c| c.one(&sql, params![chip.as_str()]))?;
+        let mut row = row.ok_or_else(|| BookError::damaged("a count without an answer"))?;
+        let knowledge = Knowledge::read(&row)?;
+        row.0.drain(..WIDTH);
+        let chip = if row.is_null(0) { None } else { Some(Chip::read(&row)?) };
+        Ok((chip, knowledge))
+    }
+}
