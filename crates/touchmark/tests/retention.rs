@@ -2,59 +2,35 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
-use std::path::PathBuf;
-use std::process::{Command, Stdio};
 
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
 
-struct Rehearsed {
-    folder: tempfile::TempDir,
+/// Sets the days; `None` takes the setting away.
+fn set_days(site: &Rehearsed, days: Option<u32>) {
+    let file = site.site().join("touchmark.toml");
+    let kept = fs::read_to_string(&file).expect("settings");
+    let kept: String = kept.lines().filter(|l| !l.contains("passcode_days")).map(|l| format!("{l}\n")).collect();
+    let kept = kept.replace("[retention]\n", "");
+    let set = days.map_or_else(String::new, |days| format!("\n[retention]\npasscode_days = {days}\n"));
+    fs::write(&file, format!("{kept}{set}")).expect("written");
 }
 
-impl Rehearsed {
-    fn site(&self) -> PathBuf {
-        self.folder.path().join("site")
-    }
+on_both_engines! { passcodes_are_erased_in_time }
 
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
-        let done = command.env("TOUCHMARK_SITE", self.site()).output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-
-    /// Sets the days; `None` takes the setting away.
-    fn days(&self, days: Option<u32>) {
-        let file = self.site().join("touchmark.toml");
-        let kept = fs::read_to_string(&file).expect("settings");
-        let kept: String = kept.lines().filter(|l| !l.contains("passcode_days")).map(|l| format!("{l}\n")).collect();
-        let kept = kept.replace("[retention]\n", "");
-        let set = days.map_or_else(String::new, |days| format!("\n[retention]\npasscode_days = {days}\n"));
-        fs::write(&file, format!("{kept}{set}")).expect("written");
-    }
-}
-
-#[test]
-fn passcodes_are_erased_in_time() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["rehearse", "--units", "4", "--faults", "none", "--out", text(&site.site())]);
+fn passcodes_are_erased_in_time(engine: &Engine) {
+    let site = Rehearsed::on(engine, 4);
     // All four are printed now. Without a setting nothing is due by itself.
     assert_eq!(site.done(&["passcode", "count"]), json!({ "kept": 4, "due": 0, "unprinted": 0 }));
     let (exit, unset) = site.call(&["passcode", "erase", "--due"]);
     assert_eq!(exit, Some(2), "{unset}");
-    site.days(Some(30));
+    set_days(&site, Some(30));
     assert_eq!(site.done(&["passcode", "erase", "--due"])["erased"], 0, "printed just now");
     site.done(&["unit", "scrap", "TV-000003", "--reason", "dropped"]);
     assert_eq!(site.done(&["passcode", "erase", "--due"])["erased"], 0, "scrapped just now");
@@ -91,7 +67,7 @@ fn passcodes_are_erased_in_time() {
     assert!(exit != Some(0) || revealed["onboarding"]["passcode"] == "erased", "{revealed}");
 
     // When the days are over, all are; the log is whole, and a pack of the unit still holds.
-    site.days(Some(0));
+    set_days(&site, Some(0));
     assert_eq!(site.done(&["passcode", "count"])["due"], 3);
     let dry = site.done(&["passcode", "erase", "--due", "--dry-run"]);
     let units: Vec<_> = dry["units"].as_array().expect("units").iter().map(|u| &u["unit"]).collect();

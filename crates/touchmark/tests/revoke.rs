@@ -2,13 +2,15 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
 use standard::certificate::{Builder, Certificate, Profile};
@@ -17,60 +19,21 @@ use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 
+on_both_engines! {
+    what_is_revoked_is_told_to_the_world,
+    a_delivery_of_a_revoked_intermediate_is_refused,
+    two_people_and_an_authority_elsewhere,
+}
+
 const PAI: &str = "Quarry Lane Test PAI";
 const PAA: &str = "Quarry Lane Test PAA";
 
-/// A rehearsed site: its authorities' keys are in custody, under the passphrase in `keys/passphrase`.
-struct Rehearsed {
-    folder: tempfile::TempDir,
+fn unit_file(site: &Rehearsed, unit: &str, name: &str) -> PathBuf {
+    site.site().join("evidence").join(unit).join(name)
 }
 
-impl Rehearsed {
-    fn new(units: u32) -> Self {
-        let site = Self { folder: tempfile::tempdir().expect("a directory") };
-        let out = site.site();
-        site.done(&["rehearse", "--units", &units.to_string(), "--faults", "none", "--out", text(&out)]);
-        site
-    }
-
-    fn site(&self) -> PathBuf {
-        self.folder.path().join("site")
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        self.call_as("ada", typed)
-    }
-
-    fn call_as(&self, by: &str, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.args(["--json", "--by", by]).args(typed).stdin(Stdio::null()).env("TOUCHMARK_SITE", self.site());
-        command.env_remove("TOUCHMARK_PASSPHRASE").current_dir(self.folder.path());
-        if let Ok(passphrase) = fs::read_to_string(self.site().join("keys/passphrase")) {
-            command.env("TOUCHMARK_PASSPHRASE", passphrase.trim());
-        }
-        let done = command.output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-
-    fn unit_file(&self, unit: &str, name: &str) -> PathBuf {
-        self.site().join("evidence").join(unit).join(name)
-    }
-
-    fn serial(&self, unit: &str) -> String {
-        self.done(&["unit", "show", unit])["credential"]["serial"].as_str().expect("a serial number").to_owned()
-    }
+fn serial(site: &Rehearsed, unit: &str) -> String {
+    site.done(&["unit", "show", unit])["credential"]["serial"].as_str().expect("a serial number").to_owned()
 }
 
 fn rules(answer: &Value) -> Vec<&str> {
@@ -78,9 +41,8 @@ fn rules(answer: &Value) -> Vec<&str> {
     findings.iter().filter(|f| f["severity"] == "error").filter_map(|f| f["rule"].as_str()).collect()
 }
 
-#[test]
-fn what_is_revoked_is_told_to_the_world() {
-    let site = Rehearsed::new(5);
+fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
+    let site = Rehearsed::on(engine, 5);
     let (first, second) = (site.file("first.crl"), site.file("second.pem"));
     let chips = format!("simulated:{}", text(&site.site().join("chips")));
 
@@ -99,7 +61,7 @@ fn what_is_revoked_is_told_to_the_world() {
 
     let done = site.done(&["revoke", "--unit", "TV-000001", "--reason", "keyCompromise", "--out", text(&first)]);
     assert_eq!((&done["state"], &done["issued"]["number"]), (&json!("confirmed"), &json!("01")), "{done}");
-    let other = site.serial("TV-000002");
+    let other = serial(&site, "TV-000002");
     let typed = ["revoke", "--credential", &other, "--reason", "unspecified", "--note", "bent lead", "--out"];
     let done = site.done(&[&typed[..], &[text(&second)]].concat());
     assert_eq!((&done["issued"]["number"], &done["issued"]["certificates"]), (&json!("02"), &json!(2)), "{done}");
@@ -127,8 +89,8 @@ fn what_is_revoked_is_told_to_the_world() {
     assert_eq!(exit, Some(1), "a root is revoked by no list: {answer}");
 
     // `examine` honours the file, and the lists that the site keeps.
-    let (dac, pai) = (site.unit_file("TV-000001", "dac.der"), site.unit_file("TV-000001", "pai.der"));
-    let paa = site.unit_file("TV-000001", "paa.der");
+    let (dac, pai) = (unit_file(&site, "TV-000001", "dac.der"), unit_file(&site, "TV-000001", "pai.der"));
+    let paa = unit_file(&site, "TV-000001", "paa.der");
     for lists in [text(&first), text(&site.site())] {
         let (exit, answer) =
             site.call(&["examine", text(&dac), text(&pai), "--trust", text(&paa), "--revocations", lists]);
@@ -149,12 +111,15 @@ fn what_is_revoked_is_told_to_the_world() {
     let kept = site.done(&["revocation", "list"]);
     let lists: Vec<_> = kept["lists"].as_array().expect("lists").iter().map(|l| (&l["issuer"], &l["number"])).collect();
     assert_eq!(lists, [(&json!(PAA), &json!("01")), (&json!(PAI), &json!("03"))]);
-    let reasons = json!({ site.serial("TV-000001"): "keyCompromise", other: "unspecified" });
+    let reasons = json!({ serial(&site, "TV-000001"): "keyCompromise", other: "unspecified" });
     let wanted = json!({ "number": 3, "days": 7, "url": url, "reasons": reasons });
     fs::write(site.file("wanted.json"), wanted.to_string()).expect("written");
-    for (from, to) in
-        [(dac, "revoked.der"), (site.unit_file("TV-000003", "dac.der"), "good.der"), (pai, "pai.der"), (paa, "paa.der")]
-    {
+    for (from, to) in [
+        (dac, "revoked.der"),
+        (unit_file(&site, "TV-000003", "dac.der"), "good.der"),
+        (pai, "pai.der"),
+        (paa, "paa.der"),
+    ] {
         fs::copy(from, site.file(to)).expect("copied");
     }
     if let Some(python) = python::interpreter() {
@@ -187,10 +152,8 @@ fn intermediate(site: &Rehearsed, chips: &str) {
 }
 
 /// What arrives under an intermediate that a kept list revokes is refused as a whole.
-#[test]
-fn a_delivery_of_a_revoked_intermediate_is_refused() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["site", "new", text(&site.site())]);
+fn a_delivery_of_a_revoked_intermediate_is_refused(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
     let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
     let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(0x8A21).expect("a product"));
     let names = [
@@ -243,10 +206,8 @@ fn hex_point(field: &str) -> Option<PublicKey> {
 }
 
 /// For production two people; for an authority elsewhere, what to send it; its list, kept.
-#[test]
-fn two_people_and_an_authority_elsewhere() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["site", "new", text(&site.site())]);
+fn two_people_and_an_authority_elsewhere(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
     let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
     let [root, below] = [keys[0].public_key(), keys[1].public_key()];
     let vendor = VendorId::new(0x5A10).expect("a vendor");

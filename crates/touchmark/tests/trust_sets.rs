@@ -2,40 +2,15 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
-use std::path::PathBuf;
-use std::process::{Command, Stdio};
-
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::{data, text};
 use serde_json::{Value, json};
 
 const DECLARATION: &str = "QLR26R01TV8A2101-26";
-
-struct Rehearsed {
-    folder: tempfile::TempDir,
-}
-
-impl Rehearsed {
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
-        let done = command.env("TOUCHMARK_SITE", self.file("site")).output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-}
 
 /// Verdict and broken rules of each set, by name.
 fn said(sets: &Value) -> Vec<(String, String, Vec<String>)> {
@@ -50,10 +25,10 @@ fn said(sets: &Value) -> Vec<(String, String, Vec<String>)> {
     sets.iter().map(|s| (text(&s["trust_set"]), text(&s["verdict"]), rules(s))).collect()
 }
 
-#[test]
-fn accepted_here_refused_there_because() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["rehearse", "--units", "2", "--faults", "none", "--out", text(&site.file("site"))]);
+on_both_engines! { accepted_here_refused_there_because }
+
+fn accepted_here_refused_there_because(engine: &Engine) {
+    let site = Rehearsed::on(engine, 2);
     let add = |name: &str, more: &[&str]| {
         site.done(&[&["trust-set", "add", name, "--declaration", DECLARATION], more].concat())
     };
