@@ -56,7 +56,7 @@ fn passcodes_are_erased_in_time(engine: &Engine) {
     assert_eq!(site.done(&["passcode", "erase", "TV-000001"])["erased"], 0, "once is enough");
 
     // Its label is refused, and says why; another's is not.
-    let sheet = |unit: &str| site.folder.path().join(format!("{unit}.pdf"));
+    let sheet = |unit: &str| site.file(&format!("{unit}.pdf"));
     let print = |unit: &str| site.call(&["label", "print", "--unit", unit, "--out", text(&sheet(unit))]);
     let (exit, refused) = print("TV-000001");
     let message = refused["error"]["message"].as_str().unwrap_or_default();
@@ -76,7 +76,7 @@ fn passcodes_are_erased_in_time(engine: &Engine) {
     assert_eq!(site.done(&["passcode", "count"]), json!({ "kept": 0, "due": 0, "unprinted": 0 }));
     let verified = site.done(&["book", "verify"]);
     assert_eq!(verified["verdict"], "intact", "{verified}");
-    let pack = site.folder.path().join("pack.zip");
+    let pack = site.file("pack.zip");
     let made = site.done(&["evidence", "export", "TV-000001", "--out", text(&pack)]);
     let key = made["key"].as_str().expect("a key");
     assert_eq!(site.done(&["evidence", "check", text(&pack), "--key", key])["verdict"], "whole");
