@@ -5,10 +5,9 @@ use std::path::PathBuf;
 
 use print::chart::grouped;
 use works::Trouble;
-use works::fit::needs;
 use works::part::Part;
 use works::plan::page::{hours_words, percent, time_words};
-use works::plan::{Past, Planned, Request, page, plan};
+use works::plan::{Past, Planned, Request, page, plan, step};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
@@ -124,17 +123,6 @@ pub fn part(given: &std::path::Path) -> Result<Part, Trouble> {
     Part::read(given)
 }
 
-fn step(text: &str) -> Result<(String, f64), Failure> {
-    let advice = "Write a step as NAME=SHARE, for instance --step solder=0.998.";
-    let wrong = || Failure::usage(format!("--step {text:?} is no step with a yield"), advice);
-    let (name, share) = text.rsplit_once('=').ok_or_else(wrong)?;
-    let share = share.trim().parse().map_err(|_| wrong())?;
-    if name.trim().is_empty() {
-        return Err(wrong());
-    }
-    Ok((name.trim().to_owned(), share))
-}
-
 /// Runs the command.
 pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let mut request = Request {
@@ -168,13 +156,7 @@ pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, F
     let mut above = "touchmark plan".to_owned();
     if args.reel.is_some() || args.product.is_some() || args.from_site {
         let site = place.open()?;
-        request.past = Some(Past::of_site(&site, args.reel.as_deref(), args.product.as_deref())?);
-        let product = match (&args.product, &args.reel) {
-            (Some(name), _) => Some(name.clone()),
-            (None, Some(reel)) => Some(works::reel::get(&site, reel)?.facts.product.to_string()),
-            (None, None) => None,
-        };
-        request.needs = product.map(|name| needs::of_product(&site, &name)).transpose()?;
+        request.learn(&site, args.reel.as_deref(), args.product.as_deref())?;
         above = site.settings.site.name.clone();
     }
     let planned = plan(&request)?;

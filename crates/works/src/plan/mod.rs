@@ -20,6 +20,7 @@ use serde::Serialize;
 use crate::fit::needs::{self, Needs};
 use crate::part::Part;
 use crate::part::time::{Clocked, Step, Work, total};
+use crate::site::Site;
 use crate::statistics::Successes;
 use crate::trouble::Trouble;
 
@@ -91,7 +92,39 @@ pub struct Request {
     pub seed: u64,
 }
 
+/// The yield of one step as people type it: `solder=0.998`.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is none.
+pub fn step(text: &str) -> Result<(String, f64), Trouble> {
+    let wrong = || {
+        Trouble::usage(
+            format!("{text:?} is no step with a yield"),
+            "Write a step as NAME=SHARE, for instance solder=0.998.",
+        )
+    };
+    let (name, share) = text.rsplit_once('=').ok_or_else(wrong)?;
+    let share = share.trim().parse().map_err(|_| wrong())?;
+    if name.trim().is_empty() { Err(wrong()) } else { Ok((name.trim().to_owned(), share)) }
+}
+
 impl Request {
+    /// Takes up a site's past, and what the product writes: of a reel, of a product, or of all.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where there is no such reel or product.
+    pub fn learn(&mut self, site: &Site, reel: Option<&str>, product: Option<&str>) -> Result<(), Trouble> {
+        self.past = Some(Past::of_site(site, reel, product)?);
+        let of_reel = || -> Result<Option<String>, Trouble> {
+            reel.map(|reel| Ok(crate::reel::get(site, reel)?.facts.product.to_string())).transpose()
+        };
+        let product = product.map_or_else(of_reel, |name| Ok(Some(name.to_owned())))?;
+        self.needs = product.map(|name| needs::of_product(site, &name)).transpose()?;
+        Ok(())
+    }
+
     /// A request with everything at its usual value.
     ///
     /// # Errors
