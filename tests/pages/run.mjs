@@ -5,6 +5,7 @@ import { dirname, join } from 'node:path';
 import { accessible, complaints, open, picture, watch } from './browser.mjs';
 import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
+import { answering } from './answering.mjs';
 import { arrivals } from './arrivals.mjs';
 import { faults } from './faults.mjs';
 import { hostile } from './hostile.mjs';
@@ -74,6 +75,7 @@ try {
     await picture(page, pictures, 'examine');
     await accessible(page, 'examine');
   });
+  await step('planning and answering for it', () => answering(everything));
   await step('small screens', () => narrow(everything));
   await step('hostile names', () => hostile(everything));
   await step('roles', () => roles(everything));
