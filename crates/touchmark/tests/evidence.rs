@@ -7,43 +7,13 @@ mod at_site;
 mod python;
 
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::path::Path;
+use std::process::Command;
 
+use at_site::rehearsed::Rehearsed;
 use at_site::text;
-use serde_json::{Value, json};
+use serde_json::json;
 use works::evidence::{Checked, check};
-
-struct Rehearsed {
-    folder: tempfile::TempDir,
-}
-
-impl Rehearsed {
-    fn new(units: u32) -> Self {
-        let site = Self { folder: tempfile::tempdir().expect("a directory") };
-        site.done(&["rehearse", "--units", &units.to_string(), "--faults", "none", "--out", text(&site.file("site"))]);
-        site
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
-        let done = command.env("TOUCHMARK_SITE", self.file("site")).output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-}
 
 /// The names in an archive's local headers, with where their octets begin and how many there are.
 fn files(pack: &[u8]) -> Vec<(String, usize, usize)> {
@@ -76,7 +46,7 @@ fn is_whole_for_python(python: &Path, pack: &Path, key: &Path) -> bool {
 fn packs_hold_and_nothing_in_them_can_change() {
     let site = Rehearsed::new(3);
     // The rehearsal left one.
-    let evidence = site.file("site").join("evidence");
+    let evidence = site.site().join("evidence");
     let (_, left) = site.call(&[
         "evidence",
         "check",
