@@ -8,6 +8,7 @@ use time::OffsetDateTime;
 use works::impact::{self, Format, Impact, UnitTouched, Wanted, WouldStop};
 
 use super::at_site::Place;
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
 /// Units told one by one on a terminal; a file takes all of them.
@@ -114,7 +115,7 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
         );
         let done = impact::export(&site, &wanted, path, format)?;
         output.show(&done, |w| {
-            writeln!(w, "Wrote {} to {}", units(done.impact.count), done.file)?;
+            writeln!(w, "Wrote {} to {}", many(done.impact.count, "unit"), done.file)?;
             numbers(w, &done.impact)
         })?;
         return Ok(Exit::Done);
@@ -150,17 +151,12 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
     Ok(Exit::Done)
 }
 
-/// A number of units with its noun.
-fn units(count: u64) -> String {
-    if count == 1 { "1 unit".into() } else { format!("{count} units") }
-}
-
 /// What is touched, in numbers and sentences.
 pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
     let states: Vec<_> = done.states.iter().map(|(state, count)| format!("{count} {state}")).collect();
     let states = if states.is_empty() { String::new() } else { format!(": {}", states.join(", ")) };
     let are = if done.count == 1 { "is" } else { "are" };
-    writeln!(w, "{} {are} touched{states}", units(done.count))?;
+    writeln!(w, "{} {are} touched{states}", many(done.count, "unit"))?;
     for (product, count) in &done.products {
         writeln!(w, "  {count} of {product}")?;
     }
@@ -168,8 +164,8 @@ pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
         writeln!(
             w,
             "  the firmware of {} was recorded; of {} it was not, and nothing can be said of those",
-            units(firmware.recorded),
-            units(firmware.not_recorded)
+            many(firmware.recorded, "unit"),
+            many(firmware.not_recorded, "unit")
         )?;
     }
     done.would_stop.as_ref().map_or(Ok(()), |would| consequences(w, would))

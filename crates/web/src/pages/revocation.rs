@@ -13,6 +13,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
 use standard::revocation::Reason;
+use works::access::Standing;
 use works::keys::Typed;
 use works::revocation::{self, Adopted, Ask, CAUTION, Issue, Overview, Plan, RequestView};
 use works::{Trouble, authority};
@@ -180,7 +181,7 @@ pub async fn request(
     let done = app
         .work(move |app| {
             let unlock = Typed::new(asked.passphrase.clone())?;
-            asked.asking(|ask| revocation::revoke(&app.site, ask, &kept(&unlock, None), &who))
+            asked.asking(|ask| revocation::revoke(&app.site, ask, &kept(&unlock, None), &who, Standing::SignedIn))
         })
         .await?;
     Ok(go(&headers, &address(done.request.request)))
@@ -225,7 +226,7 @@ pub async fn confirm(
     let who = app.who(&person);
     app.work(move |app| {
         let unlock = Typed::new(form.passphrase)?;
-        revocation::confirm(&app.site, number, &kept(&unlock, None), &who).map(drop)
+        revocation::confirm(&app.site, number, &kept(&unlock, None), &who, Standing::SignedIn).map(drop)
     })
     .await?;
     Ok(go(&headers, &address(number)))
