@@ -111,10 +111,15 @@ async function past(page, address, program, site, pictures) {
   assert.match(await page.locator('main').innerText(), /order .*reel R1, Tern Vent, station Station 1/);
   await accessible(page, 'report on an order');
   await page.goto(`${address}/impact?firmware=1.0.0`);
-  assert.match(await page.locator('main').innerText(), /60 units are touched[\s\S]*of 0 it was not/);
+  assert.match(await page.locator('main').innerText(), /60 units are touched[\s\S]*recorded for all 60 units/);
 }
 
 async function test(page, address, site, folder, pictures) {
+  // From the question which units an authority touches, to its revocation.
+  await page.goto(`${address}/impact?authority=Quarry+Lane+Test+PAI`);
+  await page.getByRole('link', { name: 'Revoke it' }).click();
+  await page.waitForURL('**/revocation?authority=**');
+  assert.equal(await page.locator('select[name=authority]').inputValue(), 'Quarry Lane Test PAI');
   await page.goto(`${address}/revocation`);
   await accessible(page, 'revocation, empty');
   const ask = page.locator('form[action="/revocation/ask"]');

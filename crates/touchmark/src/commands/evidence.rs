@@ -78,7 +78,11 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
                 )?;
                 writeln!(w, "  public key  {}", made.key)?;
                 writeln!(w, "  log         {} entries, {}", made.entries, made.root)?;
-                writeln!(w, "Give the key to the auditor by another way than the pack.")
+                writeln!(
+                    w,
+                    "Give the key to the auditor by another way than the pack. They check it, without this site:"
+                )?;
+                writeln!(w, "  touchmark evidence check {} --key {}", made.pack, made.key)
             })?;
             Ok(Exit::Done)
         }

@@ -161,12 +161,15 @@ pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
         writeln!(w, "  {count} of {product}")?;
     }
     if let Some(firmware) = &done.firmware {
-        writeln!(
-            w,
-            "  the firmware of {} was recorded; of {} it was not, and nothing can be said of those",
-            many(firmware.recorded, "unit"),
-            many(firmware.not_recorded, "unit")
-        )?;
+        let recorded = many(firmware.recorded, "unit");
+        match firmware.not_recorded {
+            0 => writeln!(w, "  firmware was recorded for all {recorded} that were looked through")?,
+            none => writeln!(
+                w,
+                "  heed: for {} no firmware was recorded, and nothing can be said of them; it was for {recorded}",
+                many(none, "unit")
+            )?,
+        }
     }
     done.would_stop.as_ref().map_or(Ok(()), |would| consequences(w, would))
 }

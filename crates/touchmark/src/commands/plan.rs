@@ -23,14 +23,14 @@ pub struct PlanArgs {
     /// Good units wanted
     #[arg(long, value_name = "N")]
     good: u64,
-    /// Share of chips that end in a good unit, as 0.985
-    #[arg(long = "yield", value_name = "P", allow_negative_numbers = true)]
+    /// Share of chips that end in a good unit, as 0.985 or 98.5%
+    #[arg(long = "yield", value_name = "P", allow_negative_numbers = true, value_parser = share_typed)]
     share: Option<f64>,
     /// Yield of one step, as "solder=0.998"; may be repeated, yields multiply
     #[arg(long = "step", value_name = "NAME=P")]
     steps: Vec<String>,
-    /// Probability with which the target is to be met
-    #[arg(long, value_name = "C", default_value_t = 0.95, allow_negative_numbers = true)]
+    /// Probability with which the target is to be met, as 0.95 or 95%
+    #[arg(long, value_name = "C", default_value_t = 0.95, allow_negative_numbers = true, value_parser = share_typed)]
     confidence: f64,
     /// Chips to keep beside what the confidence asks
     #[arg(long, value_name = "N", default_value_t = 0)]
@@ -112,6 +112,11 @@ pub struct PlanArgs {
     seed: u64,
     #[command(flatten)]
     paper: PaperArgs,
+}
+
+/// A share on the command line.
+fn share_typed(text: &str) -> Result<f64, String> {
+    works::plan::share(text).map_err(|e| format!("{e}: give it as 0.985 or 98.5%"))
 }
 
 /// A part from a file, or one that comes with the program.

@@ -168,8 +168,8 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
     let control = &report.control;
     writeln!(
         w,
-        "\nOver time: {} stretches of {} min, {} outside their limits, average {}",
-        control.points.len(),
+        "\nOver time: {} of {} min, {} outside their limits, average {}",
+        if control.points.len() == 1 { "1 stretch".into() } else { format!("{} stretches", control.points.len()) },
         control.every_seconds / 60,
         control.out,
         percent(control.average)

@@ -67,6 +67,11 @@ fn number(text: &str, what: &str) -> Result<Option<f64>, Trouble> {
     })
 }
 
+/// A share: `0.95`, or `95 %`.
+fn share(text: &str) -> Result<Option<f64>, Trouble> {
+    given(text).map(plan::share).transpose()
+}
+
 fn whole<T: std::str::FromStr>(text: &str, what: &str) -> Result<Option<T>, Trouble> {
     let Some(text) = given(text) else { return Ok(None) };
     text.parse()
@@ -118,16 +123,16 @@ impl Asked {
         };
         let real = |text: &str, what: &str, usual: f64| Ok::<_, Trouble>(number(text, what)?.unwrap_or(usual));
         let mut request = Request {
-            share_good: number(&self.share, "yield")?,
+            share_good: share(&self.share)?,
             steps: self.steps()?,
-            confidence: real(&self.confidence, "confidence", plain.confidence)?,
+            confidence: share(&self.confidence)?.unwrap_or(plain.confidence),
             spare_chips: whole(&self.spares, "spares")?.unwrap_or(plain.spare_chips),
             takt_s: number(&self.takt, "takt")?,
             unit_s: number(&self.unit_seconds, "seconds a unit")?,
             handling_s: real(&self.handling, "seconds of handling", plain.handling_s)?,
             attempts: number(&self.attempts, "attempts a chip")?,
             variation: real(&self.variation, "variation", plain.variation)?,
-            availability: real(&self.availability, "availability", plain.availability)?,
+            availability: share(&self.availability)?.unwrap_or(plain.availability),
             stations: whole(&self.stations, "stations")?,
             shift_hours: real(&self.shift_hours, "hours of a shift", plain.shift_hours)?,
             shifts_per_day: real(&self.shifts_per_day, "shifts a day", plain.shifts_per_day)?,

@@ -82,6 +82,8 @@ fn kept(unlock: &Typed, days: Option<u32>) -> Issue<'_> {
 struct OverviewPage {
     frame: Frame,
     seen: Overview,
+    /// What is to be revoked, where another page led here.
+    asked: Asked,
     /// PAIs: what may be revoked.
     pais: Vec<String>,
     reasons: Vec<&'static str>,
@@ -135,7 +137,7 @@ struct AdoptedPart {
 /// # Errors
 ///
 /// Where the book gave no answer.
-pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+pub async fn show(State(app): State<App>, person: Person, Query(asked): Query<Asked>) -> Result<Response, Oops> {
     let who = app.who(&person);
     let (seen, authorities) =
         app.work(move |app| Ok((revocation::list(&app.site, &who)?, authority::list(&app.site)?))).await?;
@@ -143,7 +145,7 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
     let issuers = authorities.into_iter().filter(|a| a.key_here).map(|a| a.name).collect();
     let reasons = revocation::REASONS.iter().filter_map(|r| Reason::name_of(*r as u8)).collect();
     let frame = Frame::new(&app, Some(&person), "/revocation");
-    page(&OverviewPage { frame, seen, pais, reasons, issuers })
+    page(&OverviewPage { frame, seen, asked, pais, reasons, issuers })
 }
 
 /// `GET /revocation/ask`: who is touched; nothing is changed.

@@ -92,6 +92,18 @@ pub struct Request {
     pub seed: u64,
 }
 
+/// A share as people type it: `0.985`, or `98.5 %`.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is no number.
+pub fn share(text: &str) -> Result<f64, Trouble> {
+    let (digits, unit) = text.trim().strip_suffix('%').map_or((text.trim(), 1.0), |t| (t.trim_end(), 100.0));
+    digits.parse::<f64>().ok().filter(|n| n.is_finite()).map(|n| n / unit).ok_or_else(|| {
+        Trouble::usage(format!("{text:?} is no share"), "Give it as 0.985 or as 98.5 %, in digits with a point.")
+    })
+}
+
 /// The yield of one step as people type it: `solder=0.998`.
 ///
 /// # Errors
@@ -105,7 +117,7 @@ pub fn step(text: &str) -> Result<(String, f64), Trouble> {
         )
     };
     let (name, share) = text.rsplit_once('=').ok_or_else(wrong)?;
-    let share = share.trim().parse().map_err(|_| wrong())?;
+    let share = self::share(share).map_err(|_| wrong())?;
     if name.trim().is_empty() { Err(wrong()) } else { Ok((name.trim().to_owned(), share)) }
 }
 
@@ -379,4 +391,21 @@ pub fn plan(request: &Request) -> Result<Planned, Trouble> {
         simulated,
         sensitivity,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{share, step};
+
+    #[test]
+    fn shares_as_people_type_them() {
+        for (text, value) in [("0.95", 0.95), ("95%", 0.95), (" 98.5 % ", 0.985), ("1", 1.0), ("95", 95.0)] {
+            assert!((share(text).unwrap() - value).abs() < 1e-12, "{text}");
+        }
+        for text in ["", "%", "ninety", "NaN", "0,95", "inf%"] {
+            assert!(share(text).is_err(), "{text}");
+        }
+        assert_eq!(step("solder = 99.8 %").unwrap().0, "solder");
+        assert!(step("=0.9").is_err() && step("solder").is_err());
+    }
 }
