@@ -8,12 +8,13 @@ import { chromium } from 'playwright-core';
 
 const axeSource = readFileSync(createRequire(import.meta.url).resolve('axe-core/axe.min.js'), 'utf8');
 
-export async function open() {
+export async function open(more = {}) {
   return chromium.launchPersistentContext(mkdtempSync(join(tmpdir(), 'touchmark-chromium-')), {
     executablePath: process.env.TOUCHMARK_CHROMIUM ?? '/usr/bin/chromium',
     headless: true,
     viewport: { width: 1280, height: 800 },
     ignoreHTTPSErrors: true,
+    ...more,
     args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking',
       '--disable-component-update', '--disable-sync', '--autoplay-policy=no-user-gesture-required'],
   });

@@ -113,6 +113,9 @@ pub enum BookError {
         /// What the server said at last.
         source: Box<dyn Error + Send + Sync>,
     },
+    /// Whoever watched a long look said to stop.
+    #[error("it was stopped; nothing was changed")]
+    Stopped,
     /// Anything else that the database says.
     #[error("the database failed while {doing}")]
     Database {
@@ -155,7 +158,7 @@ impl BookError {
             }
             Self::Rule { .. } => "Run book verify; if it finds the book whole, report this as a fault.".into(),
             Self::Damaged { .. } => "Run book verify, and restore a backup if it confirms the damage.".into(),
-            Self::Contended { .. } => "Try again.".into(),
+            Self::Contended { .. } | Self::Stopped => "Try again.".into(),
             Self::Database { .. } => "See the cause below; nothing was changed.".into(),
         }
     }

@@ -36,6 +36,9 @@ mod known;
 mod list;
 mod location;
 pub mod log;
+#[cfg(any(test, feature = "made-up"))]
+#[doc(hidden)]
+pub mod made_up;
 mod open;
 mod product;
 mod proof;
@@ -73,20 +76,20 @@ pub use attempt::refused::BeginError;
 pub use attempt::{Attempt, Step};
 pub use authority::{Authority, NewAuthority};
 pub use by::By;
-pub use chip::{Chip, ScrapChipError};
+pub use chip::{Chip, ChipKey, ScrapChipError};
 pub use counts::{CauseCount, DayCount, ReelCount, StationCount, StepTime};
 pub use credential::{Credential, RevokeError};
 pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
 pub use error::{Blame, BookError};
 pub use find::Found;
-pub use floor::{FirstPass, HourCount, StationSetup, TapeChip};
+pub use floor::{FirstPass, HourCount, ShortReel, StationSetup, TapeChip};
 pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};
 pub use location::Location;
 pub use log::{
     Cell, CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
-    Verification, Vouched,
+    Verification, Vouched, Watch,
 };
 pub use open::{OpenOptions, Site};
 pub use product::{AddError, NewProduct, Product};

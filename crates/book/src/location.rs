@@ -3,7 +3,7 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use postgres::Config;
+use tokio_postgres::Config;
 
 use crate::engine::{Connection, Postgresql, Sqlite};
 use crate::error::BookError;
@@ -50,7 +50,7 @@ impl Location {
             });
         }
         let config: Config =
-            url.parse().map_err(|e: postgres::Error| BookError::Address { url: shown.clone(), why: said(&e) })?;
+            url.parse().map_err(|e: tokio_postgres::Error| BookError::Address { url: shown.clone(), why: said(&e) })?;
         Ok(Self { kind: Kind::Server(Box::new(config)), shown })
     }
 
@@ -112,7 +112,7 @@ pub(crate) fn keep_private(path: &Path) -> Result<(), BookError> {
 }
 
 /// The client library's message with its cause, which holds what is wrong.
-fn said(error: &postgres::Error) -> String {
+fn said(error: &tokio_postgres::Error) -> String {
     let cause = std::error::Error::source(error).map(|e| format!(": {e}")).unwrap_or_default();
     format!("{error}{cause}")
 }

@@ -6,6 +6,7 @@ mod args;
 mod commands;
 mod output;
 mod secret;
+mod watching;
 
 fn main() -> ExitCode {
     args::run(std::env::args_os().collect())

@@ -76,6 +76,12 @@ fn what_bites_when() {
     fs::write(&settings, format!("{kept}\n[retention]\npasscode_days = 0\n").replace("[retention]\n\n", ""))
         .expect("written");
     assert!(site.due(10, &[]).contains(&named));
+    // A file of the settings that is not there is told, and all else with it.
+    let aside = site.file("aside.pem");
+    fs::rename(&tls, &aside).expect("moved");
+    let told = site.due(0, &[]);
+    assert!(told.contains(&named) && told.contains(&is("passcodes", "passcodes")), "{told:?}");
+    fs::rename(&aside, &tls).expect("moved back");
     let (exit, none) = site.call(&["watch", "--certificate", text(&site.file("tls.key"))]);
     assert_eq!(exit, Some(2), "{none}");
 

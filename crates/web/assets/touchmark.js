@@ -27,6 +27,13 @@
     var told = document.getElementById('told');
     var elt = event.detail.elt;
     if (told && elt.id !== 'now' && elt.id !== 'came-item') told.textContent = '';
+    var form = elt.closest('form');
+    if (!form) return;
+    form.querySelectorAll('.told').forEach(function (said) { said.remove(); });
+    form.querySelectorAll('[aria-invalid]').forEach(function (field) {
+      field.removeAttribute('aria-invalid');
+      field.removeAttribute('aria-describedby');
+    });
   });
   document.body.addEventListener('htmx:sendError', function () {
     var told = document.getElementById('told');
@@ -53,16 +60,19 @@
     if (bar) bar.hidden = true;
   });
 
-  // Files dropped beside the button land in it.
-  document.querySelectorAll('.drop').forEach(function (drop) {
-    var input = drop.querySelector('input[type=file]');
-    drop.addEventListener('dragover', function (event) { event.preventDefault(); drop.classList.add('over'); });
-    drop.addEventListener('dragleave', function () { drop.classList.remove('over'); });
-    drop.addEventListener('drop', function (event) {
-      event.preventDefault();
-      drop.classList.remove('over');
-      if (event.dataTransfer.files.length) input.files = event.dataTransfer.files;
-    });
+  // Files dropped beside the button land in it; forms may come anew.
+  function drop(event) { return event.target.closest && event.target.closest('.drop'); }
+  document.addEventListener('dragover', function (event) {
+    var at = drop(event);
+    if (at) { event.preventDefault(); at.classList.add('over'); }
+  });
+  document.addEventListener('dragleave', function (event) { var at = drop(event); if (at) at.classList.remove('over'); });
+  document.addEventListener('drop', function (event) {
+    var at = drop(event);
+    if (!at) return;
+    event.preventDefault();
+    at.classList.remove('over');
+    if (event.dataTransfer.files.length) at.querySelector('input[type=file]').files = event.dataTransfer.files;
   });
 
   // A unit's label is shown when a person asks for it.

@@ -36,9 +36,22 @@ impl From<Trouble> for Oops {
 #[derive(Clone)]
 pub struct Told {
     kind: &'static str,
-    message: String,
-    advice: String,
+    /// What is so.
+    pub message: String,
+    /// What to do.
+    pub advice: String,
+    /// The input that it is about.
+    pub field: Option<&'static str>,
     sign_in: bool,
+}
+
+impl Told {
+    /// Whether the form can be mended and sent again; who may not send it gets no second one.
+    pub fn is_of_the_form(&self, code: StatusCode) -> bool {
+        !self.sign_in
+            && (code.is_client_error() || code == StatusCode::SERVICE_UNAVAILABLE)
+            && !matches!(code, StatusCode::FORBIDDEN | StatusCode::NOT_FOUND)
+    }
 }
 
 /// Marks an answer that says in its own words what went wrong.
@@ -59,8 +72,8 @@ impl IntoResponse for Oops {
         let (code, told) = match self {
             Self::Trouble(trouble) => {
                 let advice = trouble.advice().unwrap_or_default();
-                let told = Told { kind: trouble.kind().word(), message: trouble.to_string(), advice, sign_in: false };
-                (status(trouble.kind()), told)
+                let (kind, message, field) = (trouble.kind().word(), trouble.to_string(), trouble.input());
+                (status(trouble.kind()), Told { kind, message, advice, field, sign_in: false })
             }
             Self::SignIn => (
                 StatusCode::UNAUTHORIZED,
@@ -68,6 +81,7 @@ impl IntoResponse for Oops {
                     kind: "unauthorized",
                     message: "nobody is signed in".into(),
                     advice: "Sign in, or send a token that holds.".into(),
+                    field: None,
                     sign_in: true,
                 },
             ),
@@ -77,6 +91,7 @@ impl IntoResponse for Oops {
                     kind: "forbidden",
                     message: what,
                     advice: "Ask an engineer of this site.".into(),
+                    field: None,
                     sign_in: false,
                 },
             ),
@@ -86,10 +101,13 @@ impl IntoResponse for Oops {
                     kind: "missing",
                     message: "there is nothing under this address".into(),
                     advice: "Look at the address, or go on from the first page.".into(),
+                    field: None,
                     sign_in: false,
                 },
             ),
-            Self::Status(code, message, advice) => (code, Told { kind: "refused", message, advice, sign_in: false }),
+            Self::Status(code, message, advice) => {
+                (code, Told { kind: "refused", message, advice, field: None, sign_in: false })
+            }
         };
         let mut response = code.into_response();
         response.extensions_mut().insert(told);
@@ -103,6 +121,36 @@ pub fn page(template: &impl Template) -> Result<Response, Oops> {
         Ok(html) => Ok(Html(html).into_response()),
         Err(error) => Err(Trouble::surroundings(format!("the page can't be drawn: {error}"), "Report this.").into()),
     }
+}
+
+#[derive(Template)]
+#[template(path = "below.html")]
+struct BelowPage<'a> {
+    frame: Frame,
+    title: &'a str,
+    part: String,
+}
+
+/// What stands below a form once it was sent: a part of its page, or a page of its own where no script puts it there.
+///
+/// - `target`: the id of the place that takes it.
+/// - `title`: the page's.
+pub fn below(
+    headers: &HeaderMap,
+    frame: Frame,
+    (code, target, title): (StatusCode, &'static str, &str),
+    part: &impl Template,
+) -> Result<Response, Oops> {
+    let odd = |e| Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.");
+    let part = part.render().map_err(odd)?;
+    let mut response =
+        if is_part(headers) { Html(part).into_response() } else { page(&BelowPage { frame, title, part })? };
+    *response.status_mut() = code;
+    response.extensions_mut().insert(Worded);
+    if code.is_client_error() {
+        response.headers_mut().insert(HeaderName::from_static("hx-retarget"), HeaderValue::from_static(target));
+    }
+    Ok(response)
 }
 
 /// Leads on after something was done: a page's part is told by htmx's own header.
@@ -166,7 +214,7 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
             } else {
                 said
             };
-            Told { kind: "usage", message, advice: "Look at what was sent.".into(), sign_in: false }
+            Told { kind: "usage", message, advice: "Look at what was sent.".into(), field: None, sign_in: false }
         }
     };
     let allow = response.headers().get(header::ALLOW).cloned();

@@ -1,6 +1,6 @@
 //! What all requests share.
 
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use time::OffsetDateTime;
 use tokio::sync::{broadcast, watch};
@@ -11,6 +11,7 @@ use works::{Trouble, access};
 
 use crate::answer::Oops;
 use crate::incoming::Incoming;
+use crate::routes::Table;
 
 /// Changes of stations kept for a page that is slow to read them.
 const KEPT: usize = 256;
@@ -39,6 +40,8 @@ pub struct Inner {
     pub closing: watch::Receiver<bool>,
     /// What the watch said last, and when: it is asked at most once a minute.
     pub watched: Mutex<Option<(OffsetDateTime, String)>>,
+    /// Every route, once there is a router; the navigation is drawn from it.
+    pub table: OnceLock<&'static Table>,
     /// The clock.
     pub clock: fn() -> OffsetDateTime,
 }
@@ -76,6 +79,7 @@ impl App {
             views,
             closing,
             watched: Mutex::new(None),
+            table: OnceLock::new(),
             clock,
         })))
     }

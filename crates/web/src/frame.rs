@@ -2,8 +2,21 @@
 
 use works::access::{Means, Role};
 
+use crate::again::Again;
 use crate::app::App;
 use crate::guard::Person;
+use crate::routes::{Part, Stage};
+
+/// A word of the navigation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Link {
+    /// Where it leads.
+    pub address: &'static str,
+    /// What it says.
+    pub word: &'static str,
+    /// `page` on the page itself, `true` on its stage, else empty: the value of `aria-current`.
+    pub current: &'static str,
+}
 
 /// What the layout needs.
 pub struct Frame {
@@ -19,6 +32,10 @@ pub struct Frame {
     pub at: &'static str,
     /// The assets' version.
     pub version: &'static str,
+    /// A form to be given again.
+    pub again: Again,
+    /// Pages that the person may open from anywhere.
+    parts: Vec<Part>,
     /// The site's distance from UTC.
     offset: time::UtcOffset,
 }
@@ -26,7 +43,12 @@ pub struct Frame {
 impl Frame {
     /// For a person, at a part of the site.
     pub fn new(app: &App, person: Option<&Person>, at: &'static str) -> Self {
+        let all = app.table.get().map_or(&[][..], |table| table.parts());
+        let parts =
+            person.map_or_else(Vec::new, |p| all.iter().filter(|a| a.roles.contains(&p.role)).copied().collect());
         Self {
+            again: person.map(|p| p.again.clone()).unwrap_or_default(),
+            parts,
             site: app.site.settings.site.name.clone(),
             person: person.map(|p| (p.name.to_string(), p.role)),
             password: person.is_some_and(|p| p.means != Some(Means::Badge)),
@@ -35,6 +57,11 @@ impl Frame {
             version: crate::assets::version(),
             offset: works::floor::offset(&app.site).unwrap_or(time::UtcOffset::UTC),
         }
+    }
+
+    /// For somebody who is not signed in yet.
+    pub fn door(app: &App, again: Again) -> Self {
+        Self { again, ..Self::new(app, None, "") }
     }
 
     /// A time of the book by the site's clock, with its offset; what is none stays as it is.
@@ -52,30 +79,45 @@ impl Frame {
         self.person.as_ref().is_some_and(|(_, role)| *role == Role::Engineer)
     }
 
-    /// Parts of the site that the person may see: address, word.
-    pub fn parts(&self) -> &'static [(&'static str, &'static str)] {
-        match self.person.as_ref().map(|(_, role)| *role) {
-            None => &[],
-            Some(Role::Operator) => &[("/stations", "Stations"), ("/line", "Line")],
-            Some(Role::Engineer | Role::Auditor) => &[
-                ("/line", "Line"),
-                ("/stations", "Stations"),
-                ("/reels", "Reels"),
-                ("/deliveries", "Deliveries"),
-                ("/units", "Units"),
-                ("/report", "Report"),
-                ("/impact", "Impact"),
-                ("/revocation", "Revocation"),
-                ("/plan", "Plan"),
-                ("/fit", "Fit"),
-                ("/examine", "Examine"),
-                ("/products", "Products"),
-                ("/authorities", "Authorities"),
-                ("/declarations", "Declarations"),
-                ("/people", "People"),
-                ("/log", "Log"),
-            ],
+    /// The navigation's first row. Who sees one stage alone needs no choice of stages: its pages stand there instead.
+    pub fn stages(&self) -> Vec<Link> {
+        let mut seen = Stage::ALL.into_iter().filter(|s| self.parts.iter().any(|p| p.stage == *s));
+        if let (Some(only), None) = (seen.next(), seen.next()) {
+            return self.pages_of(only);
         }
+        let first = |stage| self.parts.iter().find(|p| p.stage == stage);
+        let link = |stage: Stage, first: &Part| Link {
+            address: first.address,
+            word: stage.word(),
+            current: match () {
+                () if self.stage() != Some(stage) => "",
+                () if self.at == first.address && self.pages_of(stage).len() == 1 => "page",
+                () => "true",
+            },
+        };
+        Stage::ALL.into_iter().filter_map(|stage| first(stage).map(|first| link(stage, first))).collect()
+    }
+
+    /// The second row: pages of the stage at hand, where there is more than one to choose from.
+    pub fn pages(&self) -> Vec<Link> {
+        let several = self.parts.iter().any(|p| Some(p.stage) != self.stage());
+        let pages = self.stage().filter(|_| several).map(|stage| self.pages_of(stage)).unwrap_or_default();
+        if pages.len() > 1 { pages } else { Vec::new() }
+    }
+
+    /// The stage at hand, as a word.
+    pub fn stage_word(&self) -> &'static str {
+        self.stage().map_or("", Stage::word)
+    }
+
+    fn stage(&self) -> Option<Stage> {
+        self.parts.iter().find(|p| p.address == self.at).map(|p| p.stage)
+    }
+
+    fn pages_of(&self, stage: Stage) -> Vec<Link> {
+        let of = self.parts.iter().filter(|p| p.stage == stage);
+        of.map(|p| Link { address: p.address, word: p.word, current: if p.address == self.at { "page" } else { "" } })
+            .collect()
     }
 
     /// The role as a word.

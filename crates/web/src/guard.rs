@@ -2,20 +2,25 @@
 
 use std::net::{IpAddr, SocketAddr};
 
-use axum::body::{Body, to_bytes};
+use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::{ConnectInfo, FromRequestParts, MatchedPath, Request, State};
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use tokio_stream::StreamExt as _;
 use works::access::{self, Means, Role};
 
+use crate::again::Again;
 use crate::answer::Oops;
 use crate::app::App;
 use crate::routes::{Need, Table};
 
 /// Octets of a form without files.
-const FORM: usize = 256 << 10;
+pub(crate) const FORM: usize = 256 << 10;
+
+/// Octets of a form with files within which its first field ends.
+const AHEAD: usize = 4096;
 
 /// Who asks.
 #[derive(Clone)]
@@ -30,6 +35,8 @@ pub struct Person {
     pub form: String,
     /// The session's token.
     pub token: String,
+    /// A form of theirs that is given again.
+    pub again: Again,
 }
 
 /// A name in the log.
@@ -43,7 +50,8 @@ impl<S: Send + Sync> FromRequestParts<S> for Person {
     type Rejection = Oops;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Oops> {
-        parts.extensions.get::<Self>().cloned().ok_or(Oops::SignIn)
+        let again = parts.extensions.get::<Again>().cloned().unwrap_or_default();
+        parts.extensions.get::<Self>().cloned().map(|p| Self { again, ..p }).ok_or(Oops::SignIn)
     }
 }
 
@@ -104,6 +112,7 @@ async fn by_cookie(app: &App, headers: &HeaderMap) -> Result<Option<Person>, Oop
         means: Some(s.means),
         form: access::csrf_of(&token),
         token,
+        again: Again::default(),
     }))
 }
 
@@ -112,7 +121,49 @@ async fn by_token(app: &App, headers: &HeaderMap) -> Result<Option<Person>, Oops
     let Some(token) = given.and_then(|v| v.strip_prefix("Bearer ")).filter(|t| t.len() < 200) else { return Ok(None) };
     let token = token.trim().to_owned();
     let held = app.work(move |app| access::holder(&app.site, &token, (app.clock)())).await?;
-    Ok(held.map(|(name, role)| Person { name, role, means: None, form: String::new(), token: String::new() }))
+    Ok(held.map(|(name, role)| Person {
+        name,
+        role,
+        means: None,
+        form: String::new(),
+        token: String::new(),
+        again: Again::default(),
+    }))
+}
+
+/// The first field of a form with files, read ahead of the rest: pages put the session's word there. The body is whole
+/// again afterwards.
+async fn first_field(body: Body) -> (Option<String>, Body) {
+    let mut stream = body.into_data_stream();
+    let mut seen = Vec::new();
+    let mut failed = None;
+    let word = loop {
+        if let Some(word) = word_in(&seen) {
+            break word;
+        }
+        if seen.len() > AHEAD {
+            break None;
+        }
+        match stream.next().await {
+            Some(Ok(chunk)) => seen.extend_from_slice(&chunk),
+            Some(Err(e)) => {
+                failed = Some(e);
+                break None;
+            }
+            None => break None,
+        }
+    };
+    let ahead = tokio_stream::iter([Ok(Bytes::from(seen))].into_iter().chain(failed.map(Err)));
+    (word, Body::from_stream(ahead.chain(stream)))
+}
+
+/// The value of a first field `form`; `None` while more has to come, `Some(None)` where it is another one.
+fn word_in(seen: &[u8]) -> Option<Option<String>> {
+    let text = String::from_utf8_lossy(seen);
+    let (head, rest) = text.split_once("\r\n\r\n")?;
+    let named = head.to_ascii_lowercase().contains("name=\"form\"");
+    let (value, _) = rest.split_once("\r\n")?;
+    Some(named.then(|| value.to_owned()))
 }
 
 /// Another site's page must not act in a person's name: the browser says where
@@ -138,6 +189,7 @@ async fn from_our_pages(request: Request, person: Option<&Person>) -> Result<Req
     let Some(person) = person else { return Ok(request) };
     let said = text("x-form").map(str::to_owned);
     let is_form = text("content-type").is_some_and(|t| t.starts_with("application/x-www-form-urlencoded"));
+    let has_files = text("content-type").is_some_and(|t| t.starts_with("multipart/form-data"));
     let (request, said) = match said {
         None if is_form => {
             let (parts, body) = request.into_parts();
@@ -149,6 +201,11 @@ async fn from_our_pages(request: Request, person: Option<&Person>) -> Result<Req
                 .find_map(|pair| pair.strip_prefix(b"form="))
                 .map(|v| String::from_utf8_lossy(v).into_owned());
             (Request::from_parts(parts, Body::from(body)), said)
+        }
+        None if has_files => {
+            let (parts, body) = request.into_parts();
+            let (said, body) = first_field(body).await;
+            (Request::from_parts(parts, body), said)
         }
         said => (request, said),
     };

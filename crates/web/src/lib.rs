@@ -6,10 +6,12 @@
 //! What the book does takes its time, so that every call of it leaves the threads
 //! that answer ([`app::App::work`]).
 
+pub mod again;
 pub mod answer;
 pub mod api;
 pub mod app;
 pub mod assets;
+pub mod form;
 pub mod frame;
 pub mod guard;
 pub mod incoming;

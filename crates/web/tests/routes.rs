@@ -140,6 +140,33 @@ async fn every_route_is_held_to_its_roles() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn the_navigation_leads_everybody_to_all_their_pages_and_to_no_other() {
+    let house = house();
+    for role in Role::ALL {
+        let (cookie, _) = house.session(*role);
+        let mine: Vec<_> = house.table.parts().iter().filter(|p| p.roles.contains(role)).collect();
+        assert!(!mine.is_empty(), "{role}");
+        let mut reached = std::collections::BTreeSet::new();
+        for part in &mine {
+            let got =
+                house.ask(request(&Method::GET, part.address).header("cookie", &cookie).body(Body::empty()).unwrap());
+            let got = got.await;
+            assert_eq!(got.status(), StatusCode::OK, "{} by {role}", part.address);
+            let body = axum::body::to_bytes(got.into_body(), 1 << 24).await.unwrap();
+            let html = String::from_utf8(body.to_vec()).unwrap();
+            let header = html.split_once("<header>").unwrap().1.split_once("</header>").unwrap().0;
+            let here = format!("<a href=\"{}\" aria-current=\"page\">{}</a>", part.address, part.word);
+            assert_eq!(header.matches("aria-current=\"page\"").count(), 1, "{} by {role}", part.address);
+            assert!(header.contains(&here), "{} by {role}: {header}", part.address);
+            let named = header.split("<li><a href=\"").skip(1).filter_map(|l| l.split('"').next());
+            reached.extend(named.map(str::to_owned));
+        }
+        let wanted = mine.iter().map(|p| p.address.to_owned()).collect();
+        assert_eq!(reached, wanted, "{role}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn the_api_takes_tokens_by_role() {
     let house = house();
     let (cookie, word) = house.session(Role::Engineer);

@@ -22,7 +22,7 @@ use crate::examine::report::Examination;
 use crate::examine::{Examine, examine};
 use crate::keys::{self, Unlock};
 use crate::site::{Site, Who, file_stem};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 
 /// Authorities that an error names one by one.
 const NAMED: usize = 12;
@@ -195,9 +195,9 @@ impl NewKey {
 ///
 /// [`Trouble`]; the book is unchanged then.
 pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView, Trouble> {
-    let name = AuthorityName::new(raise.name)?;
+    let name = AuthorityName::new(raise.name).about("name")?;
     if site.book.authority(&name)?.is_some() {
-        return Err(Trouble::usage(format!("there is an authority {name} already"), "Give another name."));
+        return Err(Trouble::usage(format!("there is an authority {name} already"), "Give another name.").about("name"));
     }
     let now = who.now();
     let until = raise.years.map_or(NO_END, |years| now.plus(i64::from(years) * 31_557_600));
@@ -207,7 +207,8 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
             return Err(Trouble::refused(
                 format!("vendor ID {vendor} is a real one, and a development authority is for tests only"),
                 "Give one of FFF1 to FFF4; for a real vendor ID ask an accredited authority, and adopt what it sends.",
-            ));
+            )
+            .about("vendor"));
         }
         subject = subject.vendor(vendor);
     }
@@ -217,22 +218,29 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
     let subject = subject.build();
     let (issuer, issuer_signer) = match (raise.role, raise.issuer) {
         (Role::Paa, None) => (None, None),
-        (Role::Paa, Some(_)) => return Err(Trouble::usage("a PAA is its own issuer", "Leave --issuer out.")),
+        (Role::Paa, Some(_)) => {
+            return Err(Trouble::usage("a PAA is its own issuer", "Leave the issuer out.").about("issuer"));
+        }
         (Role::Pai, None) => {
             return Err(Trouble::usage(
                 "a PAI needs the PAA that issues it",
-                "Name it with --issuer; raise one first with --role paa.",
-            ));
+                "Name its issuer; raise a PAA first, where there is none.",
+            )
+            .about("issuer"));
         }
         (Role::Pai, Some(issuer)) => {
-            let found = get(site, issuer)?;
-            let signer = signer(site, &found, raise.unlock)?;
+            let found = get(site, issuer).about("issuer")?;
+            let signer = signer(site, &found, raise.unlock).about("passphrase")?;
             (Some(found), Some(signer))
         }
     };
     match (raise.role, raise.vendor, raise.product) {
-        (Role::Pai, None, _) => return Err(Trouble::usage("a PAI carries a vendor ID", "Give it with --vendor.")),
-        (Role::Paa, _, Some(_)) => return Err(Trouble::usage("a PAA carries no product ID", "Leave --product out.")),
+        (Role::Pai, None, _) => {
+            return Err(Trouble::usage("a PAI carries a vendor ID", "Give one of FFF1 to FFF4.").about("vendor"));
+        }
+        (Role::Paa, _, Some(_)) => {
+            return Err(Trouble::usage("a PAA carries no product ID", "Leave the product ID out.").about("product"));
+        }
         _ => {}
     }
     let issuer_certificate =
@@ -499,7 +507,7 @@ pub(crate) fn free_name(site: &Site, wanted: &str) -> Result<AuthorityName, Trou
             return Ok(name);
         }
     }
-    Err(Trouble::usage(format!("there are a thousand authorities named {base}"), "Give a name with --name."))
+    Err(Trouble::usage(format!("there are a thousand authorities named {base}"), "Give a name of its own."))
 }
 
 /// The authority here that issued a PAI.

@@ -20,7 +20,7 @@ use standard::verdict::{Finding, Report, Severity, SignerKey, judge_declaration}
 
 use crate::authority::serial;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 
 /// The name of the site's own key for development declarations.
 const SIGNER: &str = "declaration-signer";
@@ -139,7 +139,8 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, 
                 make.vendor
             ),
             "Give one of FFF1 to FFF4, or adopt the alliance's declaration.",
-        ));
+        )
+        .about("vendor"));
     }
     let made_up;
     let certificate_id = match make.certificate_id {
@@ -160,13 +161,17 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, 
         origin: make.origin,
         authorities: make.authorities.clone(),
     };
-    let content =
-        fields.encode().map_err(|e| Trouble::usage(e.to_string(), "Give values within the standard's bounds."))?;
-    let name = DeclarationName::new(make.name.unwrap_or(certificate_id))?;
+    let content = fields
+        .encode()
+        .map_err(|e| Trouble::usage(e.to_string(), "Give values within the standard's bounds."))
+        .about("products")?;
+    let name = DeclarationName::new(make.name.unwrap_or(certificate_id)).about("name")?;
     if site.book.declaration(&name)?.is_some() {
-        return Err(Trouble::usage(format!("there is a declaration {name} already"), "Give another name with --name."));
+        return Err(
+            Trouble::usage(format!("there is a declaration {name} already"), "Give another name.").about("name")
+        );
     }
-    let (signer, certificate) = own_signer(site, make.passphrase, make.work, who)?;
+    let (signer, certificate) = own_signer(site, make.passphrase, make.work, who).about("passphrase")?;
     let der = SignedDataBuilder::new(&content, &signer.0.public_key().key_id()).sign(signer.0.as_ref())?;
     let new = NewDeclaration {
         name: name.clone(),

@@ -11,7 +11,7 @@ use time::{Duration, OffsetDateTime, Time, UtcOffset};
 use crate::chips::Source;
 use crate::reel;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 
 /// The site's clock: its distance from UTC.
 ///
@@ -267,30 +267,33 @@ pub(crate) fn source(site: &Site, text: &str) -> Result<Source, Trouble> {
 ///
 /// [`Trouble`] for a source that stations may not use, or a reel that is not there.
 pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble> {
-    reel::get(site, &setup.reel)?;
-    source(site, &setup.source)?;
+    reel::get(site, &setup.reel).about("reel")?;
+    source(site, &setup.source).about("source")?;
     let start = setup.serial_start.as_deref().map(str::trim).filter(|s| !s.is_empty());
     if let Some(start) = start {
-        book::ids::UnitSerial::new(start)?;
+        book::ids::UnitSerial::new(start).about("serial_start")?;
         if !start.ends_with(|c: char| c.is_ascii_digit()) {
             return Err(Trouble::usage(
                 format!("{start} does not end in a digit, so nothing can be counted up"),
                 "Give one as TV-000001.",
-            ));
+            )
+            .about("serial_start"));
         }
     }
     let firmware = setup.firmware.as_deref().map(str::trim).filter(|f| !f.is_empty());
     let takt = setup.takt_seconds.unwrap_or(0.0);
-    if !(0.0..=86_400.0).contains(&takt) || !(0..=1_000_000).contains(&setup.per_hour) {
-        return Err(Trouble::usage(
-            "takt or units an hour are out of range",
-            "Give seconds up to a day, and units up to a million.",
-        ));
+    if !(0.0..=86_400.0).contains(&takt) {
+        return Err(Trouble::usage("the takt is out of range", "Give seconds, up to a day.").about("takt"));
+    }
+    if !(0..=1_000_000).contains(&setup.per_hour) {
+        return Err(
+            Trouble::usage("units an hour are out of range", "Give a number up to a million.").about("per_hour")
+        );
     }
     #[expect(clippy::cast_possible_truncation, reason = "at most 86,400,000")]
     let takt_ms = (takt * 1000.0).round() as i64;
     let row = StationSetup {
-        station: StationName::new(setup.station.trim())?,
+        station: StationName::new(setup.station.trim()).about("station")?,
         reel: ReelId::new(&setup.reel)?,
         source: setup.source.clone(),
         serial_start: start.map(str::to_owned),
@@ -371,24 +374,20 @@ fn stock(site: &Site, now: OffsetDateTime) -> Result<Vec<Stock>, Trouble> {
             before.len() as f64 + ((now - last.hour).as_seconds_f64() / 3600.0).clamp(1.0 / 60.0, 1.0)
         }
     };
+    // What is left is counted, not what went: the page costs the same however much did.
+    let (in_stock, short) = (site.book.stock()?, site.book.short_reels()?);
     let mut out: Vec<Stock> = Vec::new();
     for product in site.book.products()? {
         let mut stock = Stock {
             product: product.facts.name.to_string(),
             test: product.facts.purpose == book::Purpose::Test,
-            available: 0,
-            without: 0,
+            available: in_stock.iter().filter(|s| s.product == product.facts.name).map(|s| s.available).sum(),
+            without: short.iter().filter(|s| s.product == product.facts.name).map(|s| s.without).sum(),
             passed_today: 0,
             per_hour: None,
             ends: None,
             hours_left: None,
         };
-        for reel in site.book.reels()?.iter().filter(|r| r.facts.product == product.facts.name) {
-            if let Some(count) = site.book.count_reel(&reel.facts.reel)? {
-                stock.available += count.credentials.available;
-                stock.without += count.without;
-            }
-        }
         let today = UnitFilter {
             product: Some(product.facts.name.clone()),
             state: Some(UnitState::Passed),

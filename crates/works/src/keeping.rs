@@ -1,17 +1,19 @@
 //! Keeping the record book: verified, backed up, restored, moved between engines.
 
+use std::cell::Cell;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 
 use book::ids::SiteId;
-use book::{Book, DamageKind, Location, OpenOptions, SignedHead, Subject, Verification};
+use book::{Book, BookError, DamageKind, Location, OpenOptions, SignedHead, Subject, Verification};
 use serde::Serialize;
 use serde_json::json;
 use standard::key::PublicKey;
 use time::OffsetDateTime;
 use toml_edit::DocumentMut;
 
+use crate::course::{Course, Phase, Stopped};
 use crate::files::{Pending, Readers};
 use crate::head;
 use crate::site::{FILE, Settings, Site, Who, location};
@@ -89,16 +91,32 @@ fn checks(key: Option<PublicKey>) -> impl Fn(&SignedHead) -> bool {
 /// Recomputes the log and all that it vouches for, while stations run.
 ///
 /// - `kept`: files with signed heads that were kept outside the book.
+/// - `course`: counts entries and rows; it can be stopped at any moment.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where a file can't be read or the book gives no answer. Damage is
 /// no error but told.
-pub fn verify(site: &Site, kept: &[PathBuf]) -> Result<Verified, Trouble> {
-    let key = head::public_key(site)?;
+pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified, Trouble> {
     let kept = kept.iter().map(|path| head::read(path)).collect::<Result<Vec<_>, _>>()?;
-    let said = site.book.verify_against(Some(&checks(key)), &kept)?;
-    Ok(Verified::of(&site.book, &said))
+    verify_book(&site.book, head::public_key(site)?, &kept, course)
+}
+
+fn verify_book(book: &Book, key: Option<PublicKey>, kept: &[SignedHead], course: &Course) -> Result<Verified, Trouble> {
+    course.phase(Phase::Verifying, None);
+    let before = Cell::new((0, None));
+    let watch = |done: u64, total: u64| {
+        let (told, known) = before.replace((done, Some(total)));
+        if known != Some(total) {
+            course.phase(Phase::Verifying, Some(total));
+        }
+        course.advance(done - told);
+        course.go_on().is_ok()
+    };
+    match book.verify_watched(Some(&checks(key)), kept, &watch) {
+        Err(BookError::Stopped) => Err(Stopped.into()),
+        said => Ok(Verified::of(book, &said?)),
+    }
 }
 
 /// A backup that was made.
@@ -121,19 +139,16 @@ pub struct Saved {
 /// The file is there whole or not at all. That it was made is an entry, which
 /// is in the book and, coming after, not in the backup.
 ///
+/// - `course`: of the verifying alone; where that is stopped, the file stays, unverified.
+///
 /// # Errors
 ///
 /// [`Trouble`] where the file is there already or can't be written.
-pub fn backup(site: &Site, to: &Path, and_verify: bool, who: &Who) -> Result<Saved, Trouble> {
+pub fn backup(site: &Site, to: &Path, and_verify: bool, who: &Who, course: &Course) -> Result<Saved, Trouble> {
     site.book.backup(to)?;
     let saved = open(&Location::file(to), site)?;
     let at = saved.head()?;
-    let verified = if and_verify {
-        let said = saved.verify(Some(&checks(head::public_key(site)?)))?;
-        Some(Verified::of(&saved, &said))
-    } else {
-        None
-    };
+    let verified = if and_verify { Some(verify_book(&saved, head::public_key(site)?, &[], course)?) } else { None };
     drop(saved);
     let told = json!({
         "file": to.file_name().map(|n| n.to_string_lossy()),

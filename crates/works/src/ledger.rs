@@ -6,6 +6,7 @@ use book::log::tree::check_inclusion;
 use serde::Serialize;
 use serde_json::{Value, json};
 
+use crate::course::Course;
 use crate::floor::local;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -89,8 +90,8 @@ pub fn place(site: &Site, sequence: i64) -> Result<Option<Place>, Trouble> {
 /// # Errors
 ///
 /// [`Trouble`] where the book gave no answer.
-pub fn verify(site: &Site, who: &Who) -> Result<Value, Trouble> {
-    let done = crate::keeping::verify(site, &[])?;
+pub fn verify(site: &Site, who: &Who, course: &Course) -> Result<Value, Trouble> {
+    let done = crate::keeping::verify(site, &[], course)?;
     let intact = done.is_intact();
     site.book.note("book.verify", &Subject::Site, &json!({ "intact": intact }), &who.by())?;
     let mut value = serde_json::to_value(&done)

@@ -10,6 +10,7 @@ pub mod authority;
 pub mod challenge;
 pub mod chips;
 pub mod code;
+pub mod course;
 pub mod declaration;
 pub mod delivery;
 pub mod desk;

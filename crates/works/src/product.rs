@@ -10,7 +10,7 @@ use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Flow, Reach};
 
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 
 /// A product as a TOML file or the command line describes it.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -156,11 +156,12 @@ pub fn read(path: &Path) -> Result<Description, Trouble> {
 ///
 /// [`Trouble`]; nothing is added then.
 pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Result<ProductView, Trouble> {
-    let usage = |what: String| Trouble::usage(what, "Give the value as in `touchmark product add --help`.");
-    let vendor: VendorId = description.vendor.parse().map_err(|e| usage(format!("{e}")))?;
-    let product: ProductId = description.product.parse().map_err(|e| usage(format!("{e}")))?;
-    let reach: Reach = description.reach.parse().map_err(|e| usage(format!("{e}")))?;
-    let flow: Flow = description.flow.parse().map_err(|e| usage(format!("{e}")))?;
+    let four = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
+    let usage = |what: String| Trouble::usage(what, "Look at the value; docs/site.md says what each may be.");
+    let vendor: VendorId = description.vendor.parse().map_err(|e| four(&e)).about("vendor")?;
+    let product: ProductId = description.product.parse().map_err(|e| four(&e)).about("product")?;
+    let reach: Reach = description.reach.parse().map_err(|e| usage(format!("{e}"))).about("reach")?;
+    let flow: Flow = description.flow.parse().map_err(|e| usage(format!("{e}"))).about("flow")?;
     for object in &description.objects {
         let named = chip::ObjectName::new(&object.name).map_err(|e| usage(e.to_string()))?;
         let fixed = [
@@ -193,7 +194,7 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
     let json =
         |e: serde_json::Error| Trouble::surroundings(format!("the product can't be written: {e}"), "Report this.");
     let new = NewProduct {
-        name: ProductName::new(name)?,
+        name: ProductName::new(name).about("name")?,
         purpose: if vendor.is_test() { Purpose::Test } else { Purpose::Production },
         vendor_id: vendor.get(),
         product_id: product.get(),
@@ -203,7 +204,7 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
         settings: serde_json::to_value(&kept).map_err(json)?,
         objects: serde_json::to_value(&description.objects).map_err(json)?,
     };
-    site.book.add_product(&new, &who.by())?;
+    site.book.add_product(&new, &who.by()).about("name")?;
     show(site, name)
 }
 

@@ -17,11 +17,12 @@ pub struct Trouble {
     message: String,
     advice: String,
     source: Option<Box<dyn Error + Send + Sync>>,
+    about: Option<&'static str>,
 }
 
 impl Trouble {
     fn new(kind: Kind, message: impl Into<String>, advice: impl Into<String>) -> Self {
-        Self { kind, message: message.into(), advice: advice.into(), source: None }
+        Self { kind, message: message.into(), advice: advice.into(), source: None, about: None }
     }
 
     /// Read, judged and refused.
@@ -44,6 +45,26 @@ impl Trouble {
     pub fn because(mut self, source: impl Error + Send + Sync + 'static) -> Self {
         self.source = Some(Box::new(source));
         self
+    }
+
+    /// The same, told of one input by its name, as `vendor`: a page puts it beside that field. Who is nearer to the
+    /// input knows better, so that the first name stays.
+    #[must_use]
+    pub fn about(mut self, input: &'static str) -> Self {
+        self.about.get_or_insert(input);
+        self
+    }
+
+    /// The same of an input that is called otherwise where it was asked for.
+    #[must_use]
+    pub fn renamed(mut self, input: &'static str) -> Self {
+        self.about = Some(input);
+        self
+    }
+
+    /// The input that it is about, where it is about one.
+    pub fn input(&self) -> Option<&'static str> {
+        self.about
     }
 
     /// A file that could not be read or written.
@@ -69,7 +90,24 @@ impl Trouble {
             message: error.to_string(),
             advice,
             source: error.source().map(|s| s.to_string().into()),
+            about: None,
         }
+    }
+}
+
+/// Results whose failure is about one input.
+pub trait About<T> {
+    /// Names the input, as [`Trouble::about`].
+    ///
+    /// # Errors
+    ///
+    /// The same failure, with the name.
+    fn about(self, input: &'static str) -> Result<T, Trouble>;
+}
+
+impl<T, E: Into<Trouble>> About<T> for Result<T, E> {
+    fn about(self, input: &'static str) -> Result<T, Trouble> {
+        self.map_err(|e| e.into().about(input))
     }
 }
 

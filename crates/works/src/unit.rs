@@ -310,7 +310,8 @@ pub fn reason(text: &str) -> Result<&str, Trouble> {
         return Err(Trouble::usage(
             "a reason has 1 to 500 characters on one line",
             "Say why, for whoever reads it years later.",
-        ));
+        )
+        .about("reason"));
     }
     Ok(text)
 }

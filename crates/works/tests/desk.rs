@@ -10,6 +10,7 @@ use tempfile::TempDir;
 use time::{Duration, OffsetDateTime};
 use works::access::{self, Gate, Role, Wish};
 use works::chips::{self, Bench, FaultLevel, WhichChips};
+use works::course::Course;
 use works::desk::{Desks, LabelPhase, Phase, Scanned, View};
 use works::floor::{self, Fate, Setup};
 use works::site::{Site, Who};
@@ -38,8 +39,8 @@ fn place(serial_start: Option<&str>) -> Place {
         toml::from_str("vendor = \"FFF2\"\nproduct = \"8A21\"\ndevice_type = 514\nreach = \"ble\"").unwrap();
     product::add(&site, "Tern Vent", &description, &who).unwrap();
     let map = reel::manifest::ColumnMap::default();
-    reel::receive(&site, &data("reel-a/manifest.csv"), "A", "Tern Vent", &map, &who).unwrap();
-    delivery::receive(&site, &data("reel-a/delivery.zip"), "A", false, None, &who, &|_| {}).unwrap();
+    reel::receive(&site, &data("reel-a/manifest.csv"), "A", "Tern Vent", &map, &who, &Course::new()).unwrap();
+    delivery::receive(&site, &data("reel-a/delivery.zip"), "A", false, None, &who, &Course::new()).unwrap();
     let keys = data("reel-a/simulated-keys.ndjson");
     let which = WhichChips::Keys(&keys);
     chips::simulate(&dir.join("chips"), &which, Some(1), FaultLevel::None, Bench::default(), None).unwrap();
@@ -217,7 +218,7 @@ fn the_floor_counts_and_the_tape_tells_fates() {
     assert!(declared.iter().any(|f| f.name == "Product IDs" && f.value == "8A21"), "{declared:?}");
     let stands = ledger::place(&site, story.proof.unwrap().entry.0).unwrap().unwrap();
     assert!(stands.fits && stands.size > 10);
-    assert_eq!(ledger::verify(&site, &place.who).unwrap()["intact"], true);
+    assert_eq!(ledger::verify(&site, &place.who, &Course::new()).unwrap()["intact"], true);
     let (newest, next) = ledger::entries(&site, None, 5).unwrap();
     assert_eq!((newest.len(), newest[0].act.as_str(), next), (5, "book.verify", Some(newest[4].sequence)));
 }

@@ -3,15 +3,15 @@
 use serde_json::json;
 
 use super::refused::BeginError;
-use super::{Attempt, interrupt, open, serial};
+use super::{Attempt, firmware, interrupt, open, serial};
 use crate::authority::Authority;
 use crate::by::By;
 use crate::chip::Chip;
 use crate::credential::Credential;
-use crate::engine::params;
+use crate::engine::{Ask, params};
 use crate::error::BookError;
 use crate::ids::{AttemptNumber, ChipId, DeclarationName, FirmwareVersion, ReelId, Sequence, StationName, UnitSerial};
-use crate::log::{Draft, Subject, rows};
+use crate::log::{Change, Draft, Subject, rows};
 use crate::product::Product;
 use crate::transaction::Tx;
 use crate::unit::{self, Onboarding, Unit};
@@ -94,13 +94,12 @@ impl Book {
     pub fn begin_attempt(&self, begin: &Begin<'_>) -> Result<Begun, BeginError> {
         let Some(station) = &begin.by.station else { return Err(BeginError::NoStation) };
         self.write(|tx| {
-            let mut chip = lock_chip(tx, begin)?;
-            let (unit, credential) = with_chip(tx, &chip)?;
+            let Looked { mut chip, unit, credential, declaration, series } = look(tx, begin)?;
             refuse_finished(&chip, unit.as_ref())?;
             let mut credential = usable(credential, &chip)?;
             let product = self.known.product(tx, &chip.reel)?;
             let authority = self.known.authority(tx, &credential.authority)?;
-            check_declaration(tx, begin, product.facts.purpose)?;
+            check_declaration(begin, declaration, product.facts.purpose)?;
             let mut body = json!({
                 "chip": chip.chip_id,
                 "credential": { "issuer": hex::encode(&credential.issuer_key_id), "serial": hex::encode(&credential.serial) },
@@ -115,26 +114,13 @@ impl Book {
                     };
                     (after, previous)
                 }
-                None => (start(tx, begin, &mut chip, &mut credential, &product)?, None),
+                None => (start(tx, begin, station, series, &mut chip, &mut credential, &product)?, None),
             };
             let attempt = AttemptNumber(after.attempts);
             body["attempt"] = json!(attempt);
-            let sequence = tx.next_sequence()?;
-            tx.change_one(
-                &rows::ATTEMPT,
-                "INSERT INTO attempt (unit, number, station, actor, declaration, started, result, entry) \
-                 VALUES ($1, $2, $3, $4, $5, $6, 'open', $7)",
-                params![
-                    after.serial.as_str(),
-                    attempt.0,
-                    station.as_str(),
-                    begin.by.actor.as_str(),
-                    begin.declaration.map(|d| d.as_str()),
-                    begin.by.micros(),
-                    sequence,
-                ],
-            )?;
-            super::firmware::put(tx, &after.serial, attempt, begin.firmware, &mut body)?;
+            if let Some(version) = begin.firmware {
+                body["firmware"] = json!(version);
+            }
             let entry = tx.append(Draft::new("attempt.begin", Subject::Unit(after.serial.clone()), body), begin.by)?;
             Ok(Begun {
                 chip,
@@ -151,35 +137,63 @@ impl Book {
     }
 }
 
-/// The chip's row, locked: whoever acts on a chip or its unit holds it.
-fn lock_chip(tx: &mut Tx<'_>, begin: &Begin<'_>) -> Result<Chip, BeginError> {
-    let sql = format!("SELECT {} FROM chip c WHERE c.chip_id = $1 {{lock:c}}", Chip::COLUMNS);
-    let Some(row) = tx.one(&sql, params![begin.chip.as_str()])? else {
-        return Err(BeginError::ChipUnknown { chip: begin.chip.clone() });
-    };
-    let chip = Chip::read(&row)?;
-    match begin.reel {
-        Some(wanted) if *wanted != chip.reel => {
-            Err(BeginError::OtherReel { chip: chip.chip_id, found: chip.reel, wanted: wanted.clone() })
-        }
-        _ => Ok(chip),
-    }
+/// What a station's question finds, the chip's row locked.
+struct Looked<'a> {
+    chip: Chip,
+    unit: Option<Unit>,
+    credential: Option<Credential>,
+    /// What the declaration is for, where it is in the book.
+    declaration: Option<Purpose>,
+    /// The series of serial numbers, where the book counts, its row locked.
+    series: Option<serial::Series<'a>>,
 }
 
-/// The chip's unit and its credential, read after the chip's row was locked: what
-/// another station committed before that is seen.
-fn with_chip(tx: &mut Tx<'_>, chip: &Chip) -> Result<(Option<Unit>, Option<Credential>), BookError> {
-    let sql = format!(
+/// Looks all up on one way to the server and back.
+fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError> {
+    let chip = begin.chip.as_str();
+    let lock = format!("SELECT {} FROM chip c WHERE c.chip_id = $1 {{lock:c}}", Chip::COLUMNS);
+    // Asked after the chip's row was locked: what another station committed before that is seen.
+    let with = format!(
         "SELECT {}, {} FROM chip c LEFT JOIN unit u ON u.chip_id = c.chip_id \
          LEFT JOIN credential k ON k.public_key = c.public_key WHERE c.chip_id = $1",
         Unit::COLUMNS,
         Credential::COLUMNS
     );
-    let gone = || BookError::damaged(format!("chip {} is gone", chip.chip_id));
-    let row = tx.one(&sql, params![chip.chip_id.as_str()])?.ok_or_else(gone)?;
+    let mut asks = vec![Ask::new(lock, params![chip]), Ask::new(with, params![chip])];
+    if let Some(declaration) = begin.declaration {
+        asks.push(Ask::new("SELECT purpose FROM declaration WHERE name = $1", params![declaration.as_str()]));
+    }
+    let pattern = match begin.serial {
+        SerialWish::CountFrom(first) => Some(serial::Pattern::of(first)?),
+        SerialWish::Exactly(_) | SerialWish::IfNew(_) => None,
+    };
+    asks.extend(pattern.iter().flat_map(serial::Pattern::lock));
+    let mut answers = tx.several(&asks)?.into_iter();
+    let mut next = || answers.next().and_then(|rows| rows.into_iter().next());
+
+    let row = next().ok_or_else(|| BeginError::ChipUnknown { chip: begin.chip.clone() })?;
+    let chip = Chip::read(&row)?;
+    if let Some(wanted) = begin.reel
+        && *wanted != chip.reel
+    {
+        return Err(BeginError::OtherReel { chip: chip.chip_id, found: chip.reel, wanted: wanted.clone() });
+    }
+    let row = next().ok_or_else(|| BookError::damaged(format!("chip {} is gone", chip.chip_id)))?;
     let unit = if row.is_null(0) { None } else { Some(Unit::read(&row)?) };
     let credential = if row.is_null(UNIT_WIDTH) { None } else { Some(Credential::read(&row, UNIT_WIDTH)?) };
-    Ok((unit, credential))
+    let declaration = match begin.declaration {
+        Some(_) => next().map(|row| Purpose::read(&row, 0)).transpose()?,
+        None => None,
+    };
+    let series = match pattern {
+        // The first of the two makes the series and gives nothing back.
+        Some(pattern) => {
+            next();
+            Some(pattern.locked(next())?)
+        }
+        None => None,
+    };
+    Ok(Looked { chip, unit, credential, declaration, series })
 }
 
 /// Columns of [`Unit::COLUMNS`].
@@ -223,12 +237,37 @@ fn usable(credential: Option<Credential>, chip: &Chip) -> Result<Credential, Beg
     }
 }
 
-fn check_declaration(tx: &mut Tx<'_>, begin: &Begin<'_>, purpose: Purpose) -> Result<(), BeginError> {
+fn check_declaration(begin: &Begin<'_>, theirs: Option<Purpose>, purpose: Purpose) -> Result<(), BeginError> {
     let Some(declaration) = begin.declaration else { return Ok(()) };
     let refused = |why: String| BeginError::Declaration { declaration: declaration.clone(), why };
-    let row = tx.one("SELECT purpose FROM declaration WHERE name = $1", params![declaration.as_str()])?;
-    let theirs = Purpose::read(&row.ok_or_else(|| refused("it is not in the book".into()))?, 0)?;
+    let theirs = theirs.ok_or_else(|| refused("it is not in the book".into()))?;
     if theirs == purpose { Ok(()) } else { Err(refused(format!("it is for {theirs} and the product for {purpose}"))) }
+}
+
+/// Opens an attempt, and keeps the firmware that was told with it.
+fn opening<'a>(
+    begin: &'a Begin<'_>,
+    unit: &'a UnitSerial,
+    number: i64,
+    station: &'a StationName,
+    entry: i64,
+) -> Vec<Change<'a>> {
+    let attempt = Change::of(
+        &rows::ATTEMPT,
+        "INSERT INTO attempt (unit, number, station, actor, declaration, started, result, entry) \
+         VALUES ($1, $2, $3, $4, $5, $6, 'open', $7)",
+        params![
+            unit.as_str(),
+            number,
+            station.as_str(),
+            begin.by.actor.as_str(),
+            begin.declaration.map(|d| d.as_str()),
+            begin.by.micros(),
+            entry,
+        ],
+    );
+    let firmware = begin.firmware.map(|version| firmware::put(unit, number, version, entry));
+    [attempt].into_iter().chain(firmware).collect()
 }
 
 /// Goes on with a unit that is known; the attempt before is told.
@@ -269,62 +308,75 @@ fn resume(
         params![begin.by.micros(), sequence, unit.serial.as_str()],
     )?;
     let after = unit::changed(&row, sequence)?;
+    tx.changes(&opening(begin, &after.serial, after.attempts, station, sequence))?;
     let sql = format!("SELECT {} FROM attempt a WHERE a.unit = $1 AND a.number = $2", Attempt::COLUMNS);
     let row = tx.one(&sql, params![unit.serial.as_str(), unit.attempts])?;
     Ok((after, row.as_ref().map(Attempt::read).transpose()?))
 }
 
-/// Makes the unit of a blank chip, and notes in `chip` and `credential` what became of them.
+/// Makes the unit of a blank chip with its first attempt, and notes in `chip` and
+/// `credential` what became of them.
 fn start(
     tx: &mut Tx<'_>,
     begin: &Begin<'_>,
+    station: &StationName,
+    series: Option<serial::Series<'_>>,
     chip: &mut Chip,
     credential: &mut Credential,
     product: &Product,
 ) -> Result<Unit, BeginError> {
-    let serial = match begin.serial {
-        SerialWish::Exactly(serial) | SerialWish::IfNew(serial) => serial.clone(),
-        SerialWish::CountFrom(first) => serial::following(tx, first)?,
+    // From the head on nobody else makes a unit, so a serial number that is free then stays so.
+    let (serial, sequence) = match (begin.serial, series) {
+        (SerialWish::CountFrom(_), Some(series)) => series.following(tx)?,
+        (SerialWish::Exactly(serial) | SerialWish::IfNew(serial) | SerialWish::CountFrom(serial), _) => {
+            let (answers, sequence) = tx.several_at_head(Vec::new(), vec![serial::owner(serial.as_str())])?;
+            if let Some(row) = answers.iter().flatten().next() {
+                let owner = ChipId::kept(row.text(0)?);
+                return Err(BeginError::SerialTaken { unit: serial.clone(), owner, chip: chip.chip_id.clone() });
+            }
+            (serial.clone(), sequence)
+        }
     };
     let onboarding = (begin.onboard)(&serial).map_err(BeginError::Onboarding)?;
     let onboarding = onboarding.as_ref();
-    let sequence = tx.next_sequence()?;
-    tx.change_one(
-        &rows::CHIP,
-        "UPDATE chip SET state = 'held', entry = $1 WHERE chip_id = $2 AND state = 'blank'",
-        params![sequence, chip.chip_id.as_str()],
-    )?;
-    tx.change_one(
-        &rows::CREDENTIAL,
-        "UPDATE credential SET state = 'reserved', entry = $1 WHERE public_key = $2 AND state = 'available'",
-        params![sequence, &chip.public_key],
-    )?;
-    let made = tx.change(
-        &rows::UNIT,
-        "INSERT INTO unit (serial, product, reel, chip_id, state, began, changed, attempts, discriminator, salt, \
-         iterations, verifier, passcode, entry) VALUES ($1, $2, $3, $4, 'open', $5, $5, 1, $6, $7, $8, $9, $10, $11) \
-         ON CONFLICT DO NOTHING",
-        params![
-            serial.as_str(),
-            product.facts.name.as_str(),
-            chip.reel.as_str(),
-            chip.chip_id.as_str(),
-            begin.by.micros(),
-            onboarding.map(|o| i64::from(o.discriminator)),
-            onboarding.map(|o| o.salt.as_slice()),
-            onboarding.map(|o| i64::from(o.iterations)),
-            onboarding.map(|o| o.verifier.as_slice()),
-            onboarding.and_then(|o| o.passcode.as_deref()),
-            sequence,
-        ],
-    )?;
-    let Some(made) = made else {
-        let row = tx.one("SELECT chip_id FROM unit WHERE serial = $1", params![serial.as_str()])?;
-        let row = row.ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
-        let owner = ChipId::kept(row.text(0)?);
-        return Err(BeginError::SerialTaken { unit: serial, owner, chip: chip.chip_id.clone() });
-    };
+    let mut changes = vec![
+        Change::of(
+            &rows::CHIP,
+            "UPDATE chip SET state = 'held', entry = $1 WHERE chip_id = $2 AND state = 'blank'",
+            params![sequence, chip.chip_id.as_str()],
+        ),
+        Change::of(
+            &rows::CREDENTIAL,
+            "UPDATE credential SET state = 'reserved', entry = $1 WHERE public_key = $2 AND state = 'available'",
+            params![sequence, &chip.public_key],
+        ),
+        Change::of(
+            &rows::UNIT,
+            "INSERT INTO unit (serial, product, reel, chip_id, state, began, changed, attempts, discriminator, salt, \
+             iterations, verifier, passcode, entry) VALUES ($1, $2, $3, $4, 'open', $5, $5, 1, $6, $7, $8, $9, $10, $11)",
+            params![
+                serial.as_str(),
+                product.facts.name.as_str(),
+                chip.reel.as_str(),
+                chip.chip_id.as_str(),
+                begin.by.micros(),
+                onboarding.map(|o| i64::from(o.discriminator)),
+                onboarding.map(|o| o.salt.as_slice()),
+                onboarding.map(|o| i64::from(o.iterations)),
+                onboarding.map(|o| o.verifier.as_slice()),
+                onboarding.and_then(|o| o.passcode.as_deref()),
+                sequence,
+            ],
+        ),
+    ];
+    changes.extend(opening(begin, &serial, 1, station, sequence));
+    let mut answers = tx.changes(&changes)?;
+    let made = answers.swap_remove(MADE_UNIT).into_iter().next();
+    let made = made.ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
     (chip.state, chip.entry) = (ChipState::Held, Some(Sequence(sequence)));
     (credential.state, credential.entry) = (CredentialState::Reserved, Some(Sequence(sequence)));
     Ok(unit::changed(&made, sequence)?)
 }
+
+/// Which of the changes of [`start`] makes the unit.
+const MADE_UNIT: usize = 2;

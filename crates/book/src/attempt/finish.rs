@@ -8,10 +8,10 @@ use crate::Book;
 use crate::by::{By, micros};
 use crate::chip::{self, Chip};
 use crate::credential::Credential;
-use crate::engine::{Row, params};
+use crate::engine::{Ask, P, Row, params};
 use crate::error::{Blame, BookError};
 use crate::ids::{AttemptNumber, Sequence, StationName, UnitSerial};
-use crate::log::{Draft, Subject, rows};
+use crate::log::{Change, Draft, Subject, places, rows};
 use crate::product::canonical;
 use crate::proof::{NewProof, sha256, told};
 use crate::transaction::Tx;
@@ -155,21 +155,18 @@ impl Book {
             _ => Vec::new(),
         };
         let finished = self.write(|tx| {
-            let (chip, there, credential) = locked(tx, finish)?;
+            let Locked { chip, there, credential, nonce, sequence } = locked(tx, finish)?;
             let unit = match finish.outcome {
                 Outcome::Passed(proof) => {
-                    check(finish, proof, &credential)?;
+                    check(finish, proof, &credential, nonce)?;
                     let new: Vec<_> = kept.iter().filter(|(digest, _)| !self.known.has_octets(digest)).collect();
-                    for (digest, octets) in new {
-                        tx.run(
-                            "INSERT INTO octets (digest, content) VALUES ($1, $2) ON CONFLICT DO NOTHING",
-                            params![digest, *octets],
-                        )?;
-                    }
-                    pass(tx, finish, proof, &chip)?
+                    pass(tx, finish, proof, &chip, &new, sequence)?
                 }
-                Outcome::Failed { cause, next, .. } => fail(tx, finish, &chip, cause, next)?,
-                Outcome::Interrupted { .. } => again(tx, finish.unit)?,
+                Outcome::Failed { cause, next, .. } => fail(tx, finish, &chip, cause, next, sequence)?,
+                Outcome::Interrupted { .. } => {
+                    tx.changes(&ending(finish, sequence))?;
+                    again(tx, finish.unit)?
+                }
             };
             let entry = end(tx, finish, &there)?;
             Ok::<_, FinishError>(Finished { unit, entry })
@@ -185,20 +182,46 @@ fn octets_of(proof: &NewProof) -> Vec<([u8; 32], &[u8])> {
     all.into_iter().flatten().map(|octets| (sha256(octets), octets.as_slice())).collect()
 }
 
-/// The chip's row locked; the attempt as it stands, open and this station's; the credential.
-fn locked(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<(Chip, Attempt, Credential), FinishError> {
+/// What an attempt's end finds: the chip's row locked, the log's head taken.
+struct Locked {
+    chip: Chip,
+    /// The attempt as it stands, open and this station's.
+    there: Attempt,
+    credential: Credential,
+    /// The unit that has the proof's nonce already.
+    nonce: Option<UnitSerial>,
+    /// The next entry's sequence number.
+    sequence: i64,
+}
+
+/// Looks all up on one way to the server and back.
+fn locked(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<Locked, FinishError> {
     let unknown = || FinishError::Unknown { unit: finish.unit.clone(), attempt: finish.attempt };
-    let sql = format!(
+    let chip = format!(
         "SELECT {} FROM chip c WHERE c.chip_id = (SELECT u.chip_id FROM unit u WHERE u.serial = $1) {{lock:c}}",
         Chip::COLUMNS
     );
-    let chip = Chip::read(&tx.one(&sql, params![finish.unit.as_str()])?.ok_or_else(unknown)?)?;
-    let sql = format!(
-        "SELECT {}, {} FROM attempt a JOIN credential k ON k.public_key = $3 WHERE a.unit = $1 AND a.number = $2",
+    let attempt = format!(
+        "SELECT {}, {} FROM attempt a JOIN unit u ON u.serial = a.unit JOIN chip c ON c.chip_id = u.chip_id \
+         JOIN credential k ON k.public_key = c.public_key WHERE a.unit = $1 AND a.number = $2",
         Attempt::COLUMNS,
         Credential::COLUMNS
     );
-    let row = tx.one(&sql, params![finish.unit.as_str(), finish.attempt.0, &chip.public_key])?.ok_or_else(unknown)?;
+    let asks = vec![
+        Ask::new(chip, params![finish.unit.as_str()]),
+        Ask::new(attempt, params![finish.unit.as_str(), finish.attempt.0]),
+    ];
+    // From the head on nobody else brings a proof, so a nonce that is new then stays so.
+    let after = match finish.outcome {
+        Outcome::Passed(proof) => {
+            vec![Ask::new("SELECT unit FROM proof WHERE nonce = $1", params![&proof.nonce])]
+        }
+        Outcome::Failed { .. } | Outcome::Interrupted { .. } => Vec::new(),
+    };
+    let (answers, sequence) = tx.several_at_head(asks, after)?;
+    let mut answers = answers.into_iter().map(|rows| rows.into_iter().next());
+    let chip = Chip::read(&answers.next().flatten().ok_or_else(unknown)?)?;
+    let row = answers.next().flatten().ok_or_else(unknown)?;
     let (there, credential) = (Attempt::read(&row)?, Credential::read(&row, Attempt::WIDTH)?);
     if there.result != AttemptResult::Open {
         return Err(FinishError::Ended { there: Box::new(there) });
@@ -206,10 +229,16 @@ fn locked(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<(Chip, Attempt, Creden
     if finish.by.station.as_ref() != Some(&there.station) {
         return Err(FinishError::OtherStation { there: Box::new(there), station: finish.by.station.clone() });
     }
-    Ok((chip, there, credential))
+    let nonce = answers.next().flatten().map(|row| row.text(0)).transpose()?.map(UnitSerial::kept);
+    Ok(Locked { chip, there, credential, nonce, sequence })
 }
 
-fn check(finish: &Finish<'_>, proof: &NewProof, credential: &Credential) -> Result<(), FinishError> {
+fn check(
+    finish: &Finish<'_>,
+    proof: &NewProof,
+    credential: &Credential,
+    nonce: Option<UnitSerial>,
+) -> Result<(), FinishError> {
     let unit = finish.unit.clone();
     if proof.dac != credential.certificate {
         return Err(FinishError::OtherCertificate { unit });
@@ -217,62 +246,85 @@ fn check(finish: &Finish<'_>, proof: &NewProof, credential: &Credential) -> Resu
     if credential.state == CredentialState::Revoked {
         return Err(FinishError::CredentialRevoked { unit, reason: credential.reason.clone().unwrap_or_default() });
     }
-    Ok(())
+    match nonce {
+        Some(other) => Err(FinishError::NonceUsed { unit, other }),
+        None => Ok(()),
+    }
 }
 
 /// The proof first: what follows is refused by the database without it.
-fn pass(tx: &mut Tx<'_>, finish: &Finish<'_>, proof: &NewProof, chip: &Chip) -> Result<Unit, FinishError> {
-    let sequence = tx.next_sequence()?;
+fn pass(
+    tx: &mut Tx<'_>,
+    finish: &Finish<'_>,
+    proof: &NewProof,
+    chip: &Chip,
+    new: &[&([u8; 32], &[u8])],
+    sequence: i64,
+) -> Result<Unit, FinishError> {
     let (objects, report) = (canonical(&told(&proof.objects))?, canonical(&proof.report)?);
+    let (dac, pai) = (sha256(&proof.dac), sha256(&proof.pai));
     let declaration = proof.declaration.as_ref().map(|d| sha256(d));
-    let stored = tx.change(
-        &rows::PROOF,
-        "INSERT INTO proof (unit, attempt, public_key, nonce, challenge, elements, signature, dac, pai, declaration, \
-         objects, verdict, report, proven, entry) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, 'accepted', $12, $13, $14) ON CONFLICT DO NOTHING",
-        params![
-            finish.unit.as_str(),
-            finish.attempt.0,
-            &chip.public_key,
-            &proof.nonce,
-            &proof.challenge,
-            &proof.elements,
-            &proof.signature,
-            &sha256(&proof.dac),
-            &sha256(&proof.pai),
-            declaration.as_ref(),
-            &objects,
-            &report,
-            micros(proof.at),
-            sequence,
-        ],
-    )?;
-    if stored.is_none() {
-        // An open unit has no proof, so what is there already is the nonce.
-        let row = tx.one("SELECT unit FROM proof WHERE nonce = $1", params![&proof.nonce])?;
-        let row = row.ok_or_else(|| BookError::damaged(format!("unit {} is open and has a proof", finish.unit)))?;
-        return Err(FinishError::NonceUsed { unit: finish.unit.clone(), other: UnitSerial::kept(row.text(0)?) });
+    let mut changes = Vec::with_capacity(new.len() + 6);
+    for (digest, octets) in new {
+        let sql = "INSERT INTO octets (digest, content) VALUES ($1, $2) ON CONFLICT DO NOTHING";
+        changes.push(Change::unnoted(sql, params![digest, *octets]));
     }
-    tx.change_one(
-        &rows::CHIP,
-        "UPDATE chip SET state = 'provisioned', entry = $1 WHERE chip_id = $2 AND state = 'held'",
-        params![sequence, chip.chip_id.as_str()],
-    )?;
-    tx.change_one(
-        &rows::CREDENTIAL,
-        "UPDATE credential SET state = 'installed', entry = $1 WHERE public_key = $2 AND state = 'reserved'",
-        params![sequence, &chip.public_key],
-    )?;
-    let row = tx.change_one(
-        &rows::UNIT,
-        "UPDATE unit SET state = 'passed', proven = serial, changed = $1, entry = $2 WHERE serial = $3 AND state = 'open'",
-        params![finish.by.micros(), sequence, finish.unit.as_str()],
-    )?;
+    changes.extend([
+        Change::of(
+            &rows::PROOF,
+            "INSERT INTO proof (unit, attempt, public_key, nonce, challenge, elements, signature, dac, pai, \
+             declaration, objects, verdict, report, proven, entry) \
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, 'accepted', $12, $13, $14)",
+            params![
+                finish.unit.as_str(),
+                finish.attempt.0,
+                &chip.public_key,
+                &proof.nonce,
+                &proof.challenge,
+                &proof.elements,
+                &proof.signature,
+                &dac,
+                &pai,
+                declaration.as_ref(),
+                &objects,
+                &report,
+                micros(proof.at),
+                sequence,
+            ],
+        ),
+        Change::of(
+            &rows::CHIP,
+            "UPDATE chip SET state = 'provisioned', entry = $1 WHERE chip_id = $2 AND state = 'held'",
+            params![sequence, chip.chip_id.as_str()],
+        ),
+        Change::of(
+            &rows::CREDENTIAL,
+            "UPDATE credential SET state = 'installed', entry = $1 WHERE public_key = $2 AND state = 'reserved'",
+            params![sequence, &chip.public_key],
+        ),
+        Change::of(
+            &rows::UNIT,
+            "UPDATE unit SET state = 'passed', proven = serial, changed = $1, entry = $2 \
+             WHERE serial = $3 AND state = 'open'",
+            params![finish.by.micros(), sequence, finish.unit.as_str()],
+        ),
+    ]);
+    let unit = changes.len() - 1;
+    changes.extend(ending(finish, sequence));
+    let mut answers = tx.changes(&changes)?;
+    let row = answers.swap_remove(unit).into_iter().next();
+    let row = row.ok_or_else(|| BookError::damaged(format!("unit {} is gone", finish.unit)))?;
     Ok(unit::changed(&row, sequence)?)
 }
 
-fn fail(tx: &mut Tx<'_>, finish: &Finish<'_>, chip: &Chip, cause: &str, next: Next) -> Result<Unit, BookError> {
-    let sequence = tx.next_sequence()?;
+fn fail(
+    tx: &mut Tx<'_>,
+    finish: &Finish<'_>,
+    chip: &Chip,
+    cause: &str,
+    next: Next,
+    sequence: i64,
+) -> Result<Unit, BookError> {
     let (state, reason) = match next {
         Next::Retry | Next::Rework => ("failed", None),
         Next::Scrap => {
@@ -280,25 +332,35 @@ fn fail(tx: &mut Tx<'_>, finish: &Finish<'_>, chip: &Chip, cause: &str, next: Ne
             ("scrapped", Some(cause))
         }
     };
-    let row = tx.change_one(
+    let mut changes = vec![Change::of(
         &rows::UNIT,
         "UPDATE unit SET state = $1, reason = $2, changed = $3, entry = $4 WHERE serial = $5 AND state = 'open'",
         params![state, reason, finish.by.micros(), sequence, finish.unit.as_str()],
-    )?;
-    unit::changed(&row, sequence)
+    )];
+    changes.extend(ending(finish, sequence));
+    let row = tx.changes(&changes)?.swap_remove(0).into_iter().next();
+    unit::changed(&row.ok_or_else(|| BookError::damaged(format!("unit {} is gone", finish.unit)))?, sequence)
 }
 
-/// Steps, the attempt's own row, and the entry.
-fn end(tx: &mut Tx<'_>, finish: &Finish<'_>, there: &Attempt) -> Result<Sequence, BookError> {
-    let sequence = tx.next_sequence()?;
-    let (result, act, cause, detail, next) = match finish.outcome {
-        Outcome::Passed(_) => (AttemptResult::Passed, "attempt.pass", None, None, None),
-        Outcome::Failed { cause, detail, next } => {
-            (AttemptResult::Failed, "attempt.fail", Some(cause), Some(detail), Some(next))
-        }
-        Outcome::Interrupted { detail } => (AttemptResult::Interrupted, "attempt.interrupt", None, Some(detail), None),
-    };
-    tx.change_one(
+/// What an outcome says of the attempt: result, cause, detail, what is next.
+fn said<'a>(outcome: Outcome<'a>) -> (AttemptResult, Option<&'a str>, Option<&'a str>, Option<Next>) {
+    match outcome {
+        Outcome::Passed(_) => (AttemptResult::Passed, None, None, None),
+        Outcome::Failed { cause, detail, next } => (AttemptResult::Failed, Some(cause), Some(detail), Some(next)),
+        Outcome::Interrupted { detail } => (AttemptResult::Interrupted, None, Some(detail), None),
+    }
+}
+
+/// Steps that go into one statement: both engines bound a statement's values.
+const STEPS: usize = 500;
+
+/// The columns of a step, as they stand under its digest.
+const STEP: &[&str] = &["unit", "attempt", "number", "name", "started", "duration", "result", "detail"];
+
+/// The end of the attempt's own row, and its steps.
+fn ending<'a>(finish: &'a Finish<'_>, sequence: i64) -> Vec<Change<'a>> {
+    let (result, cause, detail, next) = said(finish.outcome);
+    let mut changes = vec![Change::of(
         &rows::ATTEMPT,
         "UPDATE attempt SET ended = $1, result = $2, cause = $3, detail = $4, next = $5, entry = $6 \
          WHERE unit = $7 AND number = $8",
@@ -312,21 +374,17 @@ fn end(tx: &mut Tx<'_>, finish: &Finish<'_>, there: &Attempt) -> Result<Sequence
             finish.unit.as_str(),
             finish.attempt.0,
         ],
-    )?;
-    let kept = put_steps(tx, finish)?;
-    if !kept.is_empty() {
-        tx.mention(&rows::STEP, format!("{}/{}", finish.unit, finish.attempt), &kept);
+    )];
+    for some in step_values(finish).chunks(STEPS * STEP.len()) {
+        let places = places(some.len() / STEP.len(), STEP.len());
+        changes.push(Change::unnoted(format!("INSERT INTO step ({}) VALUES {places}", STEP.join(", ")), some));
     }
-    let body = json!({
-        "attempt": there.number, "cause": cause, "detail": detail, "next": next, "steps": finish.steps.len(),
-    });
-    tx.append(Draft::new(act, Subject::Unit(finish.unit.clone()), body), finish.by)
+    changes
 }
 
-/// All steps in one statement; the rows as they stand, for the digest.
-fn put_steps(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<Vec<Row>, BookError> {
-    use crate::engine::{Into, P, Value};
-    let mut values = Vec::with_capacity(finish.steps.len() * 8);
+/// The values of all steps, laid one after the other.
+fn step_values<'a>(finish: &'a Finish<'_>) -> Vec<P<'a>> {
+    let mut values = Vec::with_capacity(finish.steps.len() * STEP.len());
     for (number, step) in (1..).zip(finish.steps) {
         values.extend([
             P::Text(finish.unit.as_str()),
@@ -339,18 +397,24 @@ fn put_steps(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<Vec<Row>, BookError
             P::from(step.detail.as_deref()),
         ]);
     }
-    let columns = ["unit", "attempt", "number", "name", "started", "duration", "result", "detail"];
-    if !values.is_empty() {
-        let into = Into { table: "step", columns: &columns, numbered: Some(2) };
-        if !tx.insert_rows(&into, &values)?.is_empty() {
-            return Err(BookError::damaged(format!("attempt {} of unit {} had steps", finish.attempt, finish.unit)));
-        }
+    values
+}
+
+/// The entry, which vouches for the steps too.
+fn end(tx: &mut Tx<'_>, finish: &Finish<'_>, there: &Attempt) -> Result<Sequence, BookError> {
+    let (result, cause, detail, next) = said(finish.outcome);
+    let steps: Vec<Row> =
+        step_values(finish).chunks(STEP.len()).map(|row| Row(row.iter().map(P::to_value).collect())).collect();
+    if !steps.is_empty() {
+        tx.mention(&rows::STEP, format!("{}/{}", finish.unit, finish.attempt), &steps);
     }
-    let owned = |p: &P<'_>| match *p {
-        P::Null => Value::Null,
-        P::Int(n) => Value::Int(n),
-        P::Text(t) => Value::Text(t.to_owned()),
-        P::Bytes(b) => Value::Bytes(b.to_vec()),
+    let act = match result {
+        AttemptResult::Passed => "attempt.pass",
+        AttemptResult::Failed => "attempt.fail",
+        AttemptResult::Interrupted | AttemptResult::Open => "attempt.interrupt",
     };
-    Ok(values.chunks(columns.len()).map(|row| Row(row.iter().map(owned).collect())).collect())
+    let body = json!({
+        "attempt": there.number, "cause": cause, "detail": detail, "next": next, "steps": finish.steps.len(),
+    });
+    tx.append(Draft::new(act, Subject::Unit(finish.unit.clone()), body), finish.by)
 }

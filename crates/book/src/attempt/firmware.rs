@@ -3,31 +3,18 @@
 //! A unit that was flashed anew between two attempts has one for each; the last
 //! that was told is what it carries.
 
-use serde_json::{Value, json};
-
 use crate::engine::{Connection, params};
 use crate::error::BookError;
 use crate::ids::{AttemptNumber, FirmwareVersion, UnitSerial};
-use crate::log::rows;
-use crate::transaction::Tx;
+use crate::log::{Change, rows};
 
-/// Keeps what was told with an attempt, and says so in its entry.
-pub(crate) fn put(
-    tx: &mut Tx<'_>,
-    unit: &UnitSerial,
-    attempt: AttemptNumber,
-    firmware: Option<&FirmwareVersion>,
-    body: &mut Value,
-) -> Result<(), BookError> {
-    let Some(version) = firmware else { return Ok(()) };
-    let sequence = tx.next_sequence()?;
-    tx.change_one(
+/// Keeps what was told with an attempt. Its entry says so too.
+pub(crate) fn put<'a>(unit: &'a UnitSerial, attempt: i64, version: &'a FirmwareVersion, entry: i64) -> Change<'a> {
+    Change::of(
         &rows::ATTEMPT_FIRMWARE,
         "INSERT INTO attempt_firmware (unit, attempt, version, entry) VALUES ($1, $2, $3, $4)",
-        params![unit.as_str(), attempt.0, version.as_str(), sequence],
-    )?;
-    body["firmware"] = json!(version);
-    Ok(())
+        params![unit.as_str(), attempt, version.as_str(), entry],
+    )
 }
 
 /// What was told of a unit's attempts, by their numbers.

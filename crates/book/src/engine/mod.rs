@@ -15,6 +15,8 @@ pub(crate) use postgresql::Postgresql;
 pub(crate) use sqlite::{Sqlite, failed as sqlite_failed};
 pub(crate) use value::{P, Row, Value, params};
 
+use std::borrow::Cow;
+
 use crate::error::BookError;
 
 /// What a transaction is for.
@@ -89,6 +91,12 @@ impl Connection {
         matches!(self.engine, Engine::Sqlite(_))
     }
 
+    /// What ends a question that another thread has this connection answer, where it can be ended.
+    pub(crate) fn interrupt(&mut self) -> Option<impl Fn() + Send + Sync + use<>> {
+        let handle = self.as_sqlite()?.raw.get_interrupt_handle();
+        Some(move || handle.interrupt())
+    }
+
     /// SQLite's own connection, for its online backup.
     pub(crate) fn as_sqlite(&mut self) -> Option<&mut Sqlite> {
         match &mut self.engine {
@@ -100,6 +108,12 @@ impl Connection {
     pub(crate) fn begin(&mut self, mode: Mode) -> Result<(), BookError> {
         self.trouble = Repeat::No;
         on_engine!(self, c => c.begin(mode))
+    }
+
+    /// Lets the open transaction do with less memory: its rows come sorted, by the
+    /// index that would else be touched all over.
+    pub(crate) fn rows_come_sorted(&mut self) -> Result<(), BookError> {
+        self.as_sqlite().map_or(Ok(()), Sqlite::rows_come_sorted)
     }
 
     pub(crate) fn commit(&mut self) -> Result<(), BookError> {
@@ -134,6 +148,18 @@ impl Connection {
         on_engine!(self, c => c.each(sql, params, each))
     }
 
+    /// Runs several statements in order, none of which needs another's answer: a
+    /// server is asked once. The rows of each; nothing of what follows a failure counts.
+    pub(crate) fn several(&mut self, asks: &[Ask<'_>]) -> Result<Vec<Vec<Row>>, BookError> {
+        on_engine!(self, c => c.several(asks))
+    }
+
+    /// Runs a changing statement now or together with what follows it, at the
+    /// latest with the commit; its failure is told then.
+    pub(crate) fn later(&mut self, sql: String, params: &[P<'_>]) -> Result<(), BookError> {
+        on_engine!(self, c => c.later(sql, params))
+    }
+
     pub(crate) fn all(&mut self, sql: &str, params: &[P<'_>]) -> Result<Vec<Row>, BookError> {
         let mut rows = Vec::new();
         self.each(sql, params, &mut |row| {
@@ -156,6 +182,18 @@ impl Connection {
     /// uniqueness rule keeps out are left out, and told by their place in `values`.
     pub(crate) fn insert_rows(&mut self, into: &Into<'_>, values: &[P<'_>]) -> Result<Vec<usize>, BookError> {
         on_engine!(self, c => c.insert_rows(into, values))
+    }
+}
+
+/// One of several statements that travel together.
+pub(crate) struct Ask<'a> {
+    pub(crate) sql: Cow<'a, str>,
+    pub(crate) params: Vec<P<'a>>,
+}
+
+impl<'a> Ask<'a> {
+    pub(crate) fn new(sql: impl std::convert::Into<Cow<'a, str>>, params: &[P<'a>]) -> Self {
+        Self { sql: sql.into(), params: params.to_vec() }
     }
 }
 

@@ -8,7 +8,7 @@ use rusqlite::types::ValueRef;
 use rusqlite::{Error, ErrorCode, OpenFlags, params_from_iter};
 
 use super::value::{P, Row, Value};
-use super::{Each, Into, Mode, rewrite};
+use super::{Ask, Each, Into, Mode, rewrite};
 use crate::error::BookError;
 
 /// How long a writer waits for another one. A reel of a million chips takes
@@ -18,6 +18,8 @@ const PATIENCE: Duration = Duration::from_secs(30);
 /// Page cache of a connection, in KiB: for acts and questions, and for a million rows at once.
 const CACHE: u32 = 32 * 1024;
 const BULK_CACHE: u32 = 1024 * 1024;
+/// The same where rows arrive sorted, so that few pages are wanted again and again.
+const SORTED_CACHE: u32 = 112 * 1024;
 
 /// Statements kept prepared. The book has about a hundred.
 const STATEMENTS: usize = 200;
@@ -68,11 +70,21 @@ impl Sqlite {
         // delivery touches every page of an index again and again: out of the
         // cache, each touch would be a write and a read of the log file.
         let cache = if mode == Mode::Bulk { BULK_CACHE } else { CACHE };
+        self.limit_cache(cache)?;
+        self.batch(if mode == Mode::Snapshot { "BEGIN" } else { "BEGIN IMMEDIATE" })
+    }
+
+    fn limit_cache(&mut self, cache: u32) -> Result<(), BookError> {
         if self.cache != cache {
             self.batch(&format!("PRAGMA cache_size = -{cache}"))?;
             self.cache = cache;
         }
-        self.batch(if mode == Mode::Snapshot { "BEGIN" } else { "BEGIN IMMEDIATE" })
+        Ok(())
+    }
+
+    /// Lets the open transaction do with less memory: its rows come sorted.
+    pub(crate) fn rows_come_sorted(&mut self) -> Result<(), BookError> {
+        self.limit_cache(SORTED_CACHE)
     }
 
     pub(crate) fn commit(&mut self) -> Result<(), BookError> {
@@ -112,6 +124,24 @@ impl Sqlite {
     pub(crate) fn run(&mut self, sql: &str, params: &[P<'_>]) -> Result<u64, BookError> {
         let changed = self.statement(sql)?.execute(params_from_iter(params)).map_err(|e| failed(sql, e))?;
         Ok(changed as u64)
+    }
+
+    pub(crate) fn several(&mut self, asks: &[Ask<'_>]) -> Result<Vec<Vec<Row>>, BookError> {
+        let mut answers = Vec::with_capacity(asks.len());
+        for ask in asks {
+            let mut rows = Vec::new();
+            self.each(&ask.sql, &ask.params, &mut |row| {
+                rows.push(row);
+                Ok(())
+            })?;
+            answers.push(rows);
+        }
+        Ok(answers)
+    }
+
+    /// There is no way to be saved.
+    pub(crate) fn later(&mut self, sql: String, params: &[P<'_>]) -> Result<(), BookError> {
+        self.run(&sql, params).map(drop)
     }
 
     pub(crate) fn each(&mut self, sql: &str, params: &[P<'_>], each: Each<'_>) -> Result<(), BookError> {

@@ -2,9 +2,9 @@
 
 use std::error::Error;
 
-use postgres::types::private::BytesMut;
-use postgres::types::{IsNull, ToSql, Type};
 use rusqlite::types::{ToSqlOutput, ValueRef};
+use tokio_postgres::types::private::BytesMut;
+use tokio_postgres::types::{IsNull, ToSql, Type};
 
 use crate::error::BookError;
 
@@ -15,6 +15,18 @@ pub(crate) enum P<'a> {
     Int(i64),
     Text(&'a str),
     Bytes(&'a [u8]),
+}
+
+impl P<'_> {
+    /// The same, kept.
+    pub(crate) fn to_value(&self) -> Value {
+        match *self {
+            Self::Null => Value::Null,
+            Self::Int(number) => Value::Int(number),
+            Self::Text(text) => Value::Text(text.to_owned()),
+            Self::Bytes(octets) => Value::Bytes(octets.to_vec()),
+        }
+    }
 }
 
 impl From<i64> for P<'_> {
@@ -89,11 +101,11 @@ impl ToSql for P<'_> {
         true
     }
 
-    postgres::types::to_sql_checked!();
+    tokio_postgres::types::to_sql_checked!();
 }
 
 /// A value as the book gave it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) enum Value {
     Null,
     Int(i64),
@@ -132,6 +144,13 @@ impl Row {
         match self.0.get(column) {
             Some(Value::Int(value)) => Ok(*value),
             _ => Err(self.wrong(column, "a number")),
+        }
+    }
+
+    pub(crate) fn str(&self, column: usize) -> Result<&str, BookError> {
+        match self.0.get(column) {
+            Some(Value::Text(value)) => Ok(value),
+            _ => Err(self.wrong(column, "text")),
         }
     }
 

@@ -17,15 +17,17 @@ mod vouched;
 pub use entry::{Entry, Subject};
 pub use heads::{Head, Sign, SignHeadError, SignedHead};
 pub use proofs::{Consistency, Inclusion};
-pub use verify::{CheckHead, Damage, DamageKind, Verification};
+pub use verify::{CheckHead, Damage, DamageKind, Verification, Watch};
 pub use vouched::{Cell, Vouched, row_digest};
+
+use std::borrow::Cow;
 
 use serde_json::Value as Json;
 
 use self::rows::{Mention, Table};
 use self::tree::{Frontier, Node};
 use crate::by::By;
-use crate::engine::{Into, P, Row, params};
+use crate::engine::{Ask, P, Row, params};
 use crate::error::BookError;
 use crate::ids::Sequence;
 use crate::transaction::Tx;
@@ -44,22 +46,101 @@ impl<'a> Draft<'a> {
     }
 }
 
+/// Locks the log's head.
+const HEAD: &str = "SELECT size, peaks, moved_to FROM log_head h WHERE one = 1 {lock:h}";
+
+/// One of several changes that travel together.
+pub(crate) struct Change<'a> {
+    /// Whose rows are noted for the entry; none where the entry need not vouch for them.
+    table: Option<&'static Table>,
+    ask: Ask<'a>,
+}
+
+impl<'a> Change<'a> {
+    /// An INSERT or UPDATE of the rows of one key, of which one at least must be there.
+    pub(crate) fn of(table: &'static Table, sql: &'a str, params: &[P<'a>]) -> Self {
+        Self { table: Some(table), ask: Ask::new(sql, params) }
+    }
+
+    /// A change that is not noted.
+    pub(crate) fn unnoted(sql: impl Into<Cow<'a, str>>, params: &[P<'a>]) -> Self {
+        Self { table: None, ask: Ask::new(sql, params) }
+    }
+
+    fn ask(&self) -> Ask<'_> {
+        let sql = match self.table {
+            None => Cow::Borrowed(self.ask.sql.as_ref()),
+            Some(table) => format!("{} RETURNING {}, {}", self.ask.sql, table.key.join(", "), table.columns).into(),
+        };
+        Ask { sql, params: self.ask.params.clone() }
+    }
+}
+
+/// `($1, $2), ($3, $4)`: places for so many rows of so many columns.
+pub(crate) fn places(rows: usize, columns: usize) -> String {
+    let row = |n: usize| {
+        let all: Vec<_> = (1..=columns).map(|c| format!("${}", n * columns + c)).collect();
+        format!("({})", all.join(", "))
+    };
+    (0..rows).map(row).collect::<Vec<_>>().join(", ")
+}
+
 impl Tx<'_> {
     /// The sequence number that this transaction's next entry will have. Takes
     /// the log's head: from here on other writers wait until this one is done.
     pub(crate) fn next_sequence(&mut self) -> Result<i64, BookError> {
         if self.log.is_none() {
-            let row = self
-                .one("SELECT size, peaks, moved_to FROM log_head h WHERE one = 1 {lock:h}", &[])?
-                .ok_or_else(|| BookError::damaged("the log's head is missing"))?;
-            if !row.is_null(2) {
-                return Err(BookError::Moved { to: row.text(2)? });
-            }
-            let size = u64::try_from(row.int(0)?).map_err(|_| BookError::damaged("the log's size is negative"))?;
-            self.log = Some(Frontier::from_parts(size, &row.bytes(1)?)?);
+            let answer = self.one(HEAD, &[])?;
+            self.take_head(answer)?;
         }
         let size = self.log.as_ref().map_or(0, |log| log.size);
         i64::try_from(size).map_err(|_| BookError::damaged("the log's size is no number"))
+    }
+
+    fn take_head(&mut self, answer: Option<Row>) -> Result<(), BookError> {
+        let row = answer.ok_or_else(|| BookError::damaged("the log's head is missing"))?;
+        if !row.is_null(2) {
+            return Err(BookError::Moved { to: row.text(2)? });
+        }
+        let size = u64::try_from(row.int(0)?).map_err(|_| BookError::damaged("the log's size is negative"))?;
+        self.log = Some(Frontier::from_parts(size, &row.bytes(1)?)?);
+        Ok(())
+    }
+
+    /// Asks `before`, takes the log's head, then asks `after`, on one way to the
+    /// server and back. The answers, and the next entry's sequence number.
+    pub(crate) fn several_at_head(
+        &mut self,
+        before: Vec<Ask<'_>>,
+        after: Vec<Ask<'_>>,
+    ) -> Result<(Vec<Vec<Row>>, i64), BookError> {
+        let place = before.len();
+        let mut asks = before;
+        asks.push(Ask::new(HEAD, &[]));
+        asks.extend(after);
+        let mut answers = self.several(&asks)?;
+        let head = answers.remove(place).into_iter().next();
+        self.take_head(head)?;
+        Ok((answers, self.next_sequence()?))
+    }
+
+    /// Changes rows on one way to the server and back, in order, each as [`Tx::change`]
+    /// does; the rows that each gives back.
+    pub(crate) fn changes(&mut self, changes: &[Change<'_>]) -> Result<Vec<Vec<Row>>, BookError> {
+        let asks: Vec<_> = changes.iter().map(Change::ask).collect();
+        let mut answers = self.several(&asks)?;
+        for (change, rows) in changes.iter().zip(&mut answers) {
+            let Some(table) = change.table else { continue };
+            let Some(first) = rows.first() else {
+                return Err(BookError::damaged(format!("a row of {} is gone or already there", table.name)));
+            };
+            let key = table.key_text(first);
+            for row in rows.iter_mut() {
+                row.0.drain(..table.key.len());
+            }
+            self.mention(table, key, rows);
+        }
+        Ok(answers)
     }
 
     /// Changes rows of one key and notes their digest for the entry. `sql` is an
@@ -97,15 +178,18 @@ impl Tx<'_> {
         let mentions = std::mem::take(&mut self.mentions);
         let leaf = entry::leaf(sequence, &draft, by, &mentions)?;
         let hash = tree::leaf_hash(leaf.as_bytes());
-        self.run(
+        let station = by.station.as_ref().map(|s| s.as_str());
+        // None of the three gives anything back, so they go with the commit.
+        self.later(
             "INSERT INTO entry (sequence, at, act, actor, station, subject_kind, subject, leaf, hash, fingerprints) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)",
+             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)"
+                .into(),
             params![
                 sequence,
                 by.micros(),
                 draft.act,
                 by.actor.as_str(),
-                by.station.as_ref().map(|s| s.as_str()),
+                station,
                 draft.subject.kind(),
                 draft.subject.id(),
                 &leaf,
@@ -129,10 +213,12 @@ impl Tx<'_> {
             ]);
         }
         if !values.is_empty() {
-            let into = Into { table: "log_node", columns: &["level", "number", "hash"], numbered: None };
-            self.insert_rows(&into, &values)?;
+            self.later(
+                format!("INSERT INTO log_node (level, number, hash) VALUES {}", places(made.len(), 3)),
+                &values,
+            )?;
         }
-        self.run("UPDATE log_head SET size = $1, peaks = $2 WHERE one = 1", params![size, &peaks])?;
+        self.later("UPDATE log_head SET size = $1, peaks = $2 WHERE one = 1".into(), params![size, &peaks])?;
         self.appended = Some((sequence, hash));
         Ok(Sequence(sequence))
     }

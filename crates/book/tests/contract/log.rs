@@ -2,7 +2,7 @@
 
 use book::ids::Sequence;
 use book::log::tree::{check_consistency, check_inclusion};
-use book::{DamageKind, SignHeadError, SignedHead, Subject};
+use book::{BookError, DamageKind, SignHeadError, SignedHead, Subject};
 use sha2::{Digest, Sha256};
 
 use crate::support::*;
@@ -77,6 +77,24 @@ fn sign(statement: &[u8]) -> Vec<u8> {
 
 fn good(head: &SignedHead) -> bool {
     head.signature == sign(head.statement.as_bytes())
+}
+
+/// Who watches a verification is told how much of the whole is behind it, and may stop it.
+pub fn verifying_is_watched(engine: &Engine<'_>) {
+    let site = engine.site().stocked(4);
+    site.provision(0, "S1");
+    let told = std::sync::Mutex::new(Vec::new());
+    let watch = |done: u64, total: u64| {
+        told.lock().expect("told").push((done, total));
+        true
+    };
+    let found = site.book.verify_watched(None, &[], &watch).expect("verifies");
+    assert!(found.intact(), "{found:?}");
+    let told = told.into_inner().expect("told");
+    let last = *told.last().expect("told at least once");
+    assert!(told.iter().all(|(done, total)| done <= total && *total == last.1), "{told:?}");
+    let stopped = site.book.verify_watched(None, &[], &|_, _| false).expect_err("stopped");
+    assert!(matches!(stopped, BookError::Stopped), "{stopped}");
 }
 
 pub fn signed_heads(engine: &Engine<'_>) {

@@ -68,6 +68,7 @@ contract! {
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
     log::entries_and_proofs => entries_and_proofs,
     log::signed_heads => signed_heads,
+    log::verifying_is_watched => verifying_is_watched,
     log::rows_that_leave_the_house => rows_that_leave_the_house,
     log::every_change_is_found_and_located => every_change_is_found_and_located,
     log::a_rewritten_log_is_found_by_a_signed_head => a_rewritten_log_is_found_by_a_signed_head,

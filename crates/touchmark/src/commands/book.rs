@@ -9,6 +9,7 @@ use works::keeping::{self, Verified};
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Verify the record book, back it up, restore it, move it between engines
 #[derive(Debug, Subcommand)]
@@ -79,12 +80,15 @@ pub struct Head {
 pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     match command {
         BookCommand::Verify(args) => {
-            let said = keeping::verify(&place.open()?, &args.heads)?;
+            let site = place.open()?;
+            let said = watched(output, "rows", |course| keeping::verify(&site, &args.heads, course))?;
             output.show(&said, |w| words(w, &said))?;
             Ok(if said.is_intact() { Exit::Done } else { Exit::Rejected })
         }
         BookCommand::Backup(args) => {
-            let saved = keeping::backup(&place.open()?, &args.file, args.verify, &place.who()?)?;
+            let (site, who) = (place.open()?, place.who()?);
+            let saved =
+                watched(output, "rows", |course| keeping::backup(&site, &args.file, args.verify, &who, course))?;
             output.show(&saved, |w| {
                 writeln!(w, "Saved the book to {}", saved.backup)?;
                 writeln!(w, "  {} entries, {} octets", saved.entries, saved.octets)?;

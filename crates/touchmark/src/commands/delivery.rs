@@ -4,7 +4,6 @@ use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
-use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 use standard::verdict::Severity;
 use works::delivery::{self, Received};
@@ -12,6 +11,7 @@ use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place, secret};
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Receive deliveries of certificates, or issue them here
 #[derive(Debug, Subcommand)]
@@ -60,17 +60,6 @@ pub struct Issue {
     passphrase: PassphraseArgs,
 }
 
-fn bar(output: &Output) -> ProgressBar {
-    if !output.draws_progress() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::new_spinner();
-    if let Ok(style) = ProgressStyle::with_template("{spinner} {human_pos} certificates  {per_sec}") {
-        bar.set_style(style);
-    }
-    bar
-}
-
 /// Runs the command.
 pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
@@ -79,11 +68,9 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             let password = secret(args.password_file.as_deref(), "TOUCHMARK_DELIVERY_PASSWORD")?;
             let who = place.who()?;
             let receive = |password: Option<&Zeroizing<Vec<u8>>>| {
-                let bar = bar(output);
-                let done =
-                    delivery::receive(&site, &args.path, &args.reel, args.accept_part, password, &who, &|n| bar.inc(n));
-                bar.finish_and_clear();
-                done
+                watched(output, "certificates", |course| {
+                    delivery::receive(&site, &args.path, &args.reel, args.accept_part, password, &who, course)
+                })
             };
             let mut done = receive(password.as_ref())?;
             let locked = done.findings.iter().any(|f| f.finding.rule.name == "delivery.password");
@@ -102,11 +89,10 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })
         }
         DeliveryCommand::Issue(args) => {
-            let bar = bar(output);
-            let issued =
-                delivery::issue(&site, &args.reel, &args.issuer, &args.passphrase, &place.who()?, &|n| bar.inc(n));
-            bar.finish_and_clear();
-            let issued = issued?;
+            let who = place.who()?;
+            let issued = watched(output, "certificates", |course| {
+                delivery::issue(&site, &args.reel, &args.issuer, &args.passphrase, &who, course)
+            })?;
             output.show(&issued, |w| match &issued.delivery {
                 Some(id) => writeln!(
                     w,

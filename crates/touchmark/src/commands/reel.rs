@@ -12,6 +12,7 @@ use works::reel::{self, ReelView};
 use super::at_site::Place;
 use super::chip::Chips;
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Receive reels: the chips as their maker delivers them
 #[derive(Debug, Subcommand)]
@@ -72,7 +73,10 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
     match command {
         ReelCommand::Receive(args) => {
             let map = args.map.unwrap_or_default();
-            let done = reel::receive(&site, &args.file, &args.reel, &args.product, &map, &place.who()?)?;
+            let who = place.who()?;
+            let done = watched(output, "chips", |course| {
+                reel::receive(&site, &args.file, &args.reel, &args.product, &map, &who, course)
+            })?;
             output.show(&done.json(), |w| {
                 for f in &done.findings {
                     writeln!(w, "{}: {} {}: {}", f.subject, f.finding.severity, f.finding.rule.name, f.finding.found)?;

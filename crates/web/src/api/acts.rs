@@ -7,6 +7,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
 use utoipa::IntoParams;
+use works::course::Course;
 use works::desk::Scanned;
 use works::reel::manifest::ColumnMap;
 use works::{Trouble, delivery, label, reel, unit};
@@ -75,7 +76,7 @@ pub async fn receive_reel(
             None => ColumnMap::default(),
         };
         let (_folder, path) = as_file(query.name.as_deref().unwrap_or("manifest"), &body)?;
-        let received = reel::receive(&app.site, &path, &query.reel, &query.product, &map, &who)?;
+        let received = reel::receive(&app.site, &path, &query.reel, &query.product, &map, &who, &Course::new())?;
         shape::<Received>(received.json())
     })
     .await
@@ -113,7 +114,7 @@ pub async fn receive_delivery(
     let request = format!("delivery {query:?} {:?}", works::access::digest(&String::from_utf8_lossy(&body)));
     once(&app, &person, &headers, request, move |app| {
         let (_folder, path) = as_file(query.name.as_deref().unwrap_or("delivery"), &body)?;
-        let received = delivery::receive(&app.site, &path, &query.reel, query.accept_part, None, &who, &|_| {})?;
+        let received = delivery::receive(&app.site, &path, &query.reel, query.accept_part, None, &who, &Course::new())?;
         shape::<Received>(received.json())
     })
     .await

@@ -3,13 +3,14 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::{Query, State};
-use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
+use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
+use works::Trouble;
 use works::access::{self, Begun, Role};
-use works::{Advise, Trouble};
 
-use crate::answer::{Oops, Worded, go, page, status};
+use crate::again::Again;
+use crate::answer::{Oops, go, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::{Peer, Person, cookie};
@@ -19,8 +20,16 @@ use crate::guard::{Peer, Person, cookie};
 struct SignInPage {
     frame: Frame,
     next: String,
-    name: String,
-    failed: Option<(String, String)>,
+}
+
+impl SignInPage {
+    /// A scanner types at once; where a form is given again its own field has the focus.
+    fn badge_attributes(&self) -> &'static str {
+        match self.frame.again.0 {
+            None => "autocomplete='off' data-lpignore='true' autofocus required",
+            Some(_) => "autocomplete='off' data-lpignore='true' required",
+        }
+    }
 }
 
 #[derive(Template)]
@@ -28,8 +37,15 @@ struct SignInPage {
 struct FirstPage {
     frame: Frame,
     word: String,
-    name: String,
-    failed: Option<(String, String)>,
+}
+
+impl FirstPage {
+    fn name_attributes(&self) -> &'static str {
+        match self.frame.again.0 {
+            None => "autocomplete='username' maxlength='100' required autofocus",
+            Some(_) => "autocomplete='username' maxlength='100' required",
+        }
+    }
 }
 
 #[derive(Template)]
@@ -99,57 +115,38 @@ fn entered(app: &App, begun: &Begun, next: &str) -> Response {
     response
 }
 
-fn told(trouble: &Trouble) -> (StatusCode, (String, String)) {
-    (status(trouble.kind()), (trouble.to_string(), trouble.advice().unwrap_or_default()))
-}
-
 /// `GET /sign-in`.
 ///
 /// # Errors
 ///
 /// Where it can't be drawn.
-pub async fn show(State(app): State<App>, Query(query): Query<NextQuery>) -> Result<Response, Oops> {
+pub async fn show(State(app): State<App>, again: Again, Query(query): Query<NextQuery>) -> Result<Response, Oops> {
     if app.link().is_some() {
         return Ok(Redirect::to("/first").into_response());
     }
-    page(&SignInPage { frame: Frame::new(&app, None, ""), next: query.next, name: String::new(), failed: None })
-}
-
-fn again(app: &App, name: String, next: String, trouble: &Trouble) -> Result<Response, Oops> {
-    let (code, failed) = told(trouble);
-    let mut response = page(&SignInPage { frame: Frame::new(app, None, ""), next, name, failed: Some(failed) })?;
-    *response.status_mut() = code;
-    response.extensions_mut().insert(Worded);
-    Ok(response)
+    page(&SignInPage { frame: Frame::door(&app, again), next: query.next })
 }
 
 /// `POST /sign-in`.
 ///
 /// # Errors
 ///
-/// Where the page can't be drawn; a wrong password is shown on it.
+/// Where name and password do not belong together.
 pub async fn sign_in(State(app): State<App>, Peer(peer): Peer, Form(form): Form<SignIn>) -> Result<Response, Oops> {
-    let (name, password) = (form.name.clone(), zeroize::Zeroizing::new(form.password));
-    let done =
-        app.work(move |app| Ok(access::sign_in(&app.site, &app.gate, &name, &password, &peer, app.clock))).await?;
-    match done {
-        Ok(begun) => Ok(entered(&app, &begun, &form.next)),
-        Err(trouble) => again(&app, form.name, form.next, &trouble),
-    }
+    let (name, password) = (form.name, zeroize::Zeroizing::new(form.password));
+    let begun = app.work(move |app| access::sign_in(&app.site, &app.gate, &name, &password, &peer, app.clock)).await?;
+    Ok(entered(&app, &begun, &form.next))
 }
 
 /// `POST /badge`.
 ///
 /// # Errors
 ///
-/// Where the page can't be drawn; an unknown badge is told on it.
+/// Where the badge opens no account.
 pub async fn badge(State(app): State<App>, Peer(peer): Peer, Form(form): Form<Badge>) -> Result<Response, Oops> {
     let code = zeroize::Zeroizing::new(form.code);
-    let done = app.work(move |app| Ok(access::sign_in_by_badge(&app.site, &app.gate, &code, &peer, app.clock))).await?;
-    match done {
-        Ok(begun) => Ok(entered(&app, &begun, &form.next)),
-        Err(trouble) => again(&app, String::new(), form.next, &trouble),
-    }
+    let begun = app.work(move |app| access::sign_in_by_badge(&app.site, &app.gate, &code, &peer, app.clock)).await?;
+    Ok(entered(&app, &begun, &form.next))
 }
 
 /// `GET /first`: the first account of a site.
@@ -157,49 +154,38 @@ pub async fn badge(State(app): State<App>, Peer(peer): Peer, Form(form): Form<Ba
 /// # Errors
 ///
 /// Where there are accounts by now.
-pub async fn show_first(State(app): State<App>, Query(query): Query<First>) -> Result<Response, Oops> {
+pub async fn show_first(State(app): State<App>, again: Again, Query(query): Query<First>) -> Result<Response, Oops> {
     if app.link().is_none() {
         return Ok(Redirect::to("/sign-in").into_response());
     }
-    page(&FirstPage { frame: Frame::new(&app, None, ""), word: query.word, name: String::new(), failed: None })
+    let kept = again.0.as_ref().and_then(|kept| kept.values.iter().find(|(name, _)| name == "word"));
+    let word = kept.map_or(query.word, |(_, word)| word.clone());
+    page(&FirstPage { frame: Frame::door(&app, again), word })
 }
 
 /// `POST /first`.
 ///
 /// # Errors
 ///
-/// Where the page can't be drawn; what is wrong is told on it.
+/// Where the link, the name or the password can't be.
 pub async fn first(State(app): State<App>, Peer(peer): Peer, Form(form): Form<First>) -> Result<Response, Oops> {
     let right = app.link();
-    let word = form.word.clone();
-    let (name, password) = (form.name.clone(), zeroize::Zeroizing::new(form.password));
-    let done = app
+    let (word, name, password) = (form.word, form.name, zeroize::Zeroizing::new(form.password));
+    let begun = app
         .work(move |app| {
             app.gate.pass(&format!("peer {peer}"), (app.clock)())?;
             // Digests are compared, so that the time taken tells nothing of the word.
             if right.is_none_or(|r| access::digest(&r) != access::digest(&word)) {
-                return Ok(Err(Trouble::refused(
+                return Err(Trouble::refused(
                     "this is not the link that the server printed, or it was used",
                     "Open the link that `touchmark serve` printed when it started.",
-                )));
+                ));
             }
-            Ok(access::first(&app.site, name.trim(), &password, app.clock))
+            access::first(&app.site, name.trim(), &password, app.clock)
         })
         .await?;
-    match done {
-        Ok(begun) => {
-            app.link.lock().unwrap_or_else(std::sync::PoisonError::into_inner).take();
-            Ok(entered(&app, &begun, "/"))
-        }
-        Err(trouble) => {
-            let (code, failed) = told(&trouble);
-            let frame = Frame::new(&app, None, "");
-            let mut response = page(&FirstPage { frame, word: form.word, name: form.name, failed: Some(failed) })?;
-            *response.status_mut() = code;
-            response.extensions_mut().insert(Worded);
-            Ok(response)
-        }
-    }
+    app.link.lock().unwrap_or_else(std::sync::PoisonError::into_inner).take();
+    Ok(entered(&app, &begun, "/"))
 }
 
 /// `POST /sign-out`.

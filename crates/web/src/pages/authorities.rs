@@ -2,21 +2,22 @@
 
 use askama::Template;
 use axum::Form;
-use axum::extract::{Multipart, State};
-use axum::http::HeaderMap;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 use standard::ids::{ProductId, VendorId};
 use works::authority::{self, AuthorityView, CAUTION, Raise};
 use works::chips::{Passphrase, WorkFactor};
+use works::trouble::About as _;
 use works::{Trouble, authority::Role};
 
 use super::given;
-use crate::answer::{Oops, go, page};
+use crate::answer::{Oops, below, go, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Finding, Group};
+use crate::incoming::{self, Files, Finding, Group};
 
 #[derive(Template)]
 #[template(path = "authorities.html")]
@@ -68,8 +69,8 @@ pub struct RaiseForm {
 /// VID and PID of a form.
 pub(crate) fn identity(vendor: &str, product: &str) -> Result<(Option<VendorId>, Option<ProductId>), Trouble> {
     let odd = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
-    let vendor = given(vendor).map(|v| v.parse().map_err(|e| odd(&e))).transpose()?;
-    let product = given(product).map(|p| p.parse().map_err(|e| odd(&e))).transpose()?;
+    let vendor = given(vendor).map(|v| v.parse().map_err(|e| odd(&e))).transpose().about("vendor")?;
+    let product = given(product).map(|p| p.parse().map_err(|e| odd(&e))).transpose().about("product")?;
     Ok((vendor, product))
 }
 
@@ -87,12 +88,14 @@ pub async fn raise(
     let who = app.who(&person);
     let (vendor, product) = identity(&form.vendor, &form.product)?;
     let role = Role::from_word(&form.role)
-        .ok_or_else(|| Trouble::usage(format!("{:?} is no role", form.role), "There are paa and pai."))?;
+        .ok_or_else(|| Trouble::usage(format!("{:?} is no role", form.role), "There are paa and pai.").about("role"))?;
     let years = given(&form.years)
-        .map(|y| y.parse().map_err(|_| Trouble::usage(format!("{y:?} is no number of years"), "Give digits.")))
+        .map(|y| {
+            y.parse().map_err(|_| Trouble::usage(format!("{y:?} is no number of years"), "Give digits.").about("years"))
+        })
         .transpose()?;
     app.work(move |app| {
-        let passphrase = Passphrase::new(form.passphrase)?;
+        let passphrase = Passphrase::new(form.passphrase).about("passphrase")?;
         let wanted = Raise {
             name: form.name.trim(),
             role,
@@ -115,12 +118,7 @@ pub async fn raise(
 /// # Errors
 ///
 /// Where a file can't be read.
-pub async fn adopt(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    form: Multipart,
-) -> Result<Response, Oops> {
+pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
     let (done, findings) = app
@@ -130,7 +128,8 @@ pub async fn adopt(
             if files.is_empty() {
                 upload.one("file")?;
             }
-            let adopted = authority::adopt(&app.site, &files, given(upload.text("name")), production, &who)?;
+            let adopted =
+                authority::adopt(&app.site, &files, given(upload.text("name")), production, &who).about("file")?;
             let examined = serde_json::to_value(&adopted.examination).unwrap_or_default();
             Ok((!adopted.authorities.is_empty(), examined["findings"].clone()))
         })
@@ -139,5 +138,7 @@ pub async fn adopt(
         return Ok(go(&headers, "/authorities"));
     }
     let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
-    page(&AdoptedPart { what: "authority", groups: incoming::grouped(&findings) })
+    let frame = Frame::new(&app, Some(&person), "/authorities");
+    let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Authorities");
+    below(&headers, frame, at, &AdoptedPart { what: "authority", groups: incoming::grouped(&findings) })
 }

@@ -2,23 +2,24 @@
 
 use askama::Template;
 use axum::Form;
-use axum::extract::{Multipart, State};
-use axum::http::HeaderMap;
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 use works::Trouble;
 use works::chips::{Passphrase, WorkFactor};
 use works::declaration::{self, DeclarationView, Make};
 use works::told::ToldFinding;
+use works::trouble::About as _;
 
 use super::authorities::{AdoptedPart, identity};
 use super::given;
-use super::products::number;
-use crate::answer::{Oops, go, page};
+use super::products;
+use crate::answer::{Oops, below, go, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Finding};
+use crate::incoming::{self, Files, Finding};
 
 #[derive(Template)]
 #[template(path = "declarations.html")]
@@ -65,18 +66,19 @@ pub async fn make(
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
     let (vendor, _) = identity(&form.vendor, "")?;
-    let vendor = vendor.ok_or_else(|| Trouble::usage("no vendor ID was given", "Give a test one, as FFF2."))?;
-    let mut products = Vec::new();
+    let vendor =
+        vendor.ok_or_else(|| Trouble::usage("no vendor ID was given", "Give a test one, as FFF2.").about("vendor"))?;
+    let mut named = Vec::new();
     for text in form.products.split([',', ' ']).filter(|t| !t.is_empty()) {
-        products.extend(identity("", text)?.1);
+        named.extend(identity("", text).map_err(|e| e.renamed("products"))?.1);
     }
-    let device_type = number(&form.device_type, "device type")?;
+    let device_type = products::device_type(&form.device_type)?;
     app.work(move |app| {
-        let passphrase = Passphrase::new(form.passphrase)?;
+        let passphrase = Passphrase::new(form.passphrase).about("passphrase")?;
         let wanted = Make {
             name: given(&form.name),
             vendor,
-            products,
+            products: named,
             device_type,
             certificate_id: None,
             origin: None,
@@ -95,18 +97,14 @@ pub async fn make(
 /// # Errors
 ///
 /// Where a file can't be read.
-pub async fn adopt(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    form: Multipart,
-) -> Result<Response, Oops> {
+pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
     let (done, findings) = app
         .work(move |app| {
             let (file, signer) = (upload.one("file")?, upload.one("signer")?);
-            let adopted = declaration::adopt(&app.site, &file, &signer, given(upload.text("name")), &who)?;
+            let adopted =
+                declaration::adopt(&app.site, &file, &signer, given(upload.text("name")), &who).about("file")?;
             let told: Vec<_> = adopted.findings.iter().map(|f| ToldFinding::of("declaration", f)).collect();
             Ok((adopted.declaration.is_some(), serde_json::to_value(told).unwrap_or_default()))
         })
@@ -115,5 +113,7 @@ pub async fn adopt(
         return Ok(go(&headers, "/declarations"));
     }
     let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
-    page(&AdoptedPart { what: "declaration", groups: incoming::grouped(&findings) })
+    let frame = Frame::new(&app, Some(&person), "/declarations");
+    let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Declarations");
+    below(&headers, frame, at, &AdoptedPart { what: "declaration", groups: incoming::grouped(&findings) })
 }

@@ -1,7 +1,8 @@
 //! Deliveries: what came, and receiving it.
 
 use askama::Template;
-use axum::extract::{Multipart, Path, State};
+use axum::extract::{Path, State};
+use axum::http::HeaderMap;
 use axum::response::Response;
 use works::{delivery, reel};
 use zeroize::Zeroizing;
@@ -11,7 +12,7 @@ use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Group, Task};
+use crate::incoming::{self, Files, Group, Task};
 
 #[derive(Template)]
 #[template(path = "deliveries.html")]
@@ -29,6 +30,11 @@ struct DeliveryPage {
     groups: Vec<Group>,
 }
 
+/// A reel, and how many of its chips wait.
+fn left(reel: &reel::ReelView) -> String {
+    format!("{}, {} of {} without a credential", reel.reel, reel.without_credential, reel.chips)
+}
+
 /// `GET /deliveries`.
 ///
 /// # Errors
@@ -44,12 +50,17 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn receive(State(app): State<App>, person: Person, form: Multipart) -> Result<Response, Oops> {
+pub async fn receive(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Files,
+) -> Result<Response, Oops> {
     let upload = incoming::take(form).await?;
     let password = given(upload.text("password")).map(|p| Zeroizing::new(p.as_bytes().to_vec()));
     let task = Task::Delivery { reel: upload.text("reel").to_owned(), password };
     let item = incoming::begin(&app, &person, task, upload, "file")?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }
 
 /// `GET /deliveries/{delivery}`.

@@ -3,18 +3,18 @@
 use std::path::PathBuf;
 
 use askama::Template;
-use axum::extract::{Multipart, State};
+use axum::extract::State;
+use axum::http::HeaderMap;
 use axum::response::Response;
-use standard::ids::{ProductId, VendorId};
 use standard::verdict::{Device, Rule, all_rules};
 use works::{Trouble, authority, declaration};
 
-use super::given;
+use super::authorities::identity;
 use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Task};
+use crate::incoming::{self, Files, Task};
 
 #[derive(Template)]
 #[template(path = "examine.html")]
@@ -22,6 +22,13 @@ struct ExaminePage {
     frame: Frame,
     rules: Vec<&'static Rule>,
     trusted: usize,
+}
+
+impl ExaminePage {
+    fn trust_words(&self) -> String {
+        let roots = if self.trusted == 1 { "root" } else { "roots" };
+        format!("Trust what this site trusts: {} {roots} and the signers of its declarations", self.trusted)
+    }
 }
 
 /// `GET /examine`.
@@ -39,12 +46,14 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn examine(State(app): State<App>, person: Person, form: Multipart) -> Result<Response, Oops> {
+pub async fn examine(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Files,
+) -> Result<Response, Oops> {
     let mut upload = incoming::take(form).await?;
-    let odd = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
-    let vendor: Option<VendorId> = given(upload.text("vendor")).map(|v| v.parse().map_err(|e| odd(&e))).transpose()?;
-    let product: Option<ProductId> =
-        given(upload.text("product")).map(|p| p.parse().map_err(|e| odd(&e))).transpose()?;
+    let (vendor, product) = identity(upload.text("vendor"), upload.text("product"))?;
     let (mut trust, mut signers) = (upload.of("trust"), upload.of("signer"));
     if upload.fields.contains_key("site_trust") {
         let folder = upload.folder_path().join("site");
@@ -69,5 +78,5 @@ pub async fn examine(State(app): State<App>, person: Person, form: Multipart) ->
     let device = Device { vendor, product, by_declaration: false };
     upload.files.retain(|(field, _)| field == "file");
     let item = incoming::begin(&app, &person, Task::Examine { trust, signers, device }, upload, "file")?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }

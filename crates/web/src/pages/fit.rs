@@ -1,19 +1,22 @@
 //! Fit: secure elements, each described in a part file, against what a product needs.
 
 use askama::Template;
-use axum::extract::{Multipart, State};
+use axum::extract::State;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use works::fit::{self, Request, needs};
 use works::part::{EXAMPLES, Part, Threat};
+use works::trouble::About as _;
 use works::{Trouble, product};
 
 use super::authorities::identity;
 use super::given;
-use crate::answer::{Oops, page};
+use crate::answer::{Oops, below, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Upload};
+use crate::incoming::{self, Files, Upload};
+use crate::look::escaped;
 
 /// Seconds of a whole commissioning where nothing else is said; the command's own.
 const COMMISSIONING: f64 = 12.0;
@@ -22,9 +25,12 @@ const COMMISSIONING: f64 = 12.0;
 #[template(path = "fit.html")]
 struct FitPage {
     frame: Frame,
-    products: Vec<(String, bool)>,
-    shipped: Vec<(String, String)>,
-    threats: Vec<(&'static str, &'static str)>,
+    /// Product, and what the choice says.
+    products: Vec<(String, String)>,
+    /// Field, name, package.
+    shipped: Vec<(String, String, String)>,
+    /// Field, what it says.
+    threats: Vec<(String, String)>,
 }
 
 #[derive(Template)]
@@ -44,6 +50,11 @@ impl FittedPart {
     }
 }
 
+/// HTML beside the tick of a part that comes with the program.
+fn part_words(name: &str, package: &str) -> String {
+    format!("{} <span class=\"quiet\">invented; {}</span>", escaped(name), escaped(package))
+}
+
 /// `GET /fit`: the form.
 ///
 /// # Errors
@@ -57,9 +68,13 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
             Ok((products, shipped))
         })
         .await?;
-    let products = products.into_iter().map(|p| (p.name.to_string(), p.purpose == "test")).collect();
-    let shipped = shipped.into_iter().map(|p| (p.part.name, p.part.package.unwrap_or_default())).collect();
-    let threats = Threat::ALL.iter().map(|t| (t.word(), t.means())).collect();
+    let test = |purpose: &str| if purpose == "test" { " (TEST)" } else { "" };
+    let products =
+        products.into_iter().map(|p| (p.name.to_string(), format!("{}{}", p.name, test(p.purpose)))).collect();
+    let named = |p: Part| (format!("shipped-{}", p.part.name), p.part.name, p.part.package.unwrap_or_default());
+    let shipped = shipped.into_iter().map(named).collect();
+    let faced = |t: &Threat| (format!("threat-{}", t.word()), format!("{}: {}", t.word(), t.means()));
+    let threats = Threat::ALL.iter().map(faced).collect();
     page(&FitPage { frame: Frame::new(&app, Some(&person), "/fit"), products, shipped, threats })
 }
 
@@ -68,10 +83,11 @@ fn parts(upload: &Upload) -> Result<Vec<Part>, Trouble> {
     let mut parts = chosen.map(|(name, _)| Part::example(name)).collect::<Result<Vec<_>, _>>()?;
     for file in upload.of("part") {
         let name = file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
-        parts.push(Part::read_as(&file, &name)?);
+        parts.push(Part::read_as(&file, &name).about("part")?);
     }
     if parts.is_empty() {
-        return Err(Trouble::usage("no part was chosen", "Tick one that comes with the program, or add a part file."));
+        return Err(Trouble::usage("no part was chosen", "Tick one that comes with the program, or add a part file.")
+            .about("part"));
     }
     Ok(parts)
 }
@@ -81,13 +97,16 @@ fn parts(upload: &Upload) -> Result<Vec<Part>, Trouble> {
 /// # Errors
 ///
 /// Where a part file can't be read, or what is asked for makes no sense.
-pub async fn judge(State(app): State<App>, person: Person, form: Multipart) -> Result<Response, Oops> {
+pub async fn judge(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let upload = incoming::take(form).await?;
     let now = app.who(&person).now();
     let part = app
         .work(move |app| {
             let parts = parts(&upload)?;
-            let (vendor, pid) = identity(upload.text("vendor"), upload.text("pid"))?;
+            let (vendor, pid) = identity(upload.text("vendor"), "").and_then(|(vendor, _)| {
+                let (_, pid) = identity("", upload.text("pid")).map_err(|e| e.renamed("pid"))?;
+                Ok((vendor, pid))
+            })?;
             let mut needs = match (given(upload.text("product")), vendor, pid) {
                 (Some(name), None, None) => needs::of_product(&app.site, name)?,
                 (None, Some(vendor), Some(pid)) => needs::of_identity(vendor, pid)?,
@@ -96,23 +115,26 @@ pub async fn judge(State(app): State<App>, person: Person, form: Multipart) -> R
                     return Err(Trouble::usage(
                         "a product was chosen and an identity typed",
                         "Leave one of them empty.",
-                    ));
+                    )
+                    .about("product"));
                 }
                 (None, _, _) => {
                     return Err(Trouble::usage(
                         "half of an identity was typed",
                         "Type vendor ID and product ID, or leave both empty.",
-                    ));
+                    )
+                    .about("pid"));
                 }
             };
             for line in upload.text("further").split(['\n', ',']).map(str::trim).filter(|l| !l.is_empty()) {
-                needs.add_typed(line)?;
+                needs.add_typed(line).about("further")?;
             }
             let stated = Threat::ALL.iter().filter(|t| upload.fields.contains_key(&format!("threat-{}", t.word())));
             let commissioning_s = match given(upload.text("commissioning")) {
                 None => COMMISSIONING,
                 Some(text) => text.parse().map_err(|_| {
                     Trouble::usage(format!("{text:?} is no number of seconds"), "Give digits, with a point, as 12.5.")
+                        .about("commissioning")
                 })?,
             };
             let request = Request { parts, needs, threats: stated.copied().collect(), commissioning_s };
@@ -128,5 +150,6 @@ pub async fn judge(State(app): State<App>, person: Person, form: Multipart) -> R
             })
         })
         .await?;
-    page(&part)
+    let frame = Frame::new(&app, Some(&person), "/fit");
+    below(&headers, frame, (StatusCode::OK, "#fitted", "Fit"), &part)
 }

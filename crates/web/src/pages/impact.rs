@@ -59,8 +59,8 @@ impl Asked {
             delivery: given(&self.delivery),
             station: given(&self.station),
             firmware: given(&self.firmware),
-            from: moment(&self.from, zone)?,
-            to: moment(&self.to, zone)?,
+            from: moment(&self.from, "from", zone)?,
+            to: moment(&self.to, "to", zone)?,
             ..Wanted::default()
         })
     }

@@ -3,13 +3,14 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::State;
-use axum::http::HeaderMap;
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
+use works::Trouble;
 use works::access::{self, AccountView, TokenView, Wish};
 
 use super::given;
-use crate::answer::{Oops, go, page};
+use crate::answer::{Oops, below, go, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
@@ -131,16 +132,25 @@ pub async fn close(
 /// # Errors
 ///
 /// Where it can't be given.
-pub async fn give_token(State(app): State<App>, person: Person, Form(form): Form<TokenForm>) -> Result<Response, Oops> {
+pub async fn give_token(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Form(form): Form<TokenForm>,
+) -> Result<Response, Oops> {
     let who = app.who(&person);
     let name = form.name.trim().to_owned();
     let token = app
         .work(move |app| {
-            let days = form.days.trim().parse().unwrap_or(0);
+            let odd =
+                |_| Trouble::usage(format!("{:?} is no number of days", form.days), "Give 1 to 3660.").about("days");
+            let days = form.days.trim().parse().map_err(odd)?;
             access::give_token(&app.site, form.name.trim(), &form.role, days, &who)
         })
         .await?;
-    page(&TokenPart { name, token: token.to_string() })
+    let frame = Frame::new(&app, Some(&person), "/people");
+    let part = TokenPart { name, token: token.to_string() };
+    below(&headers, frame, (StatusCode::OK, "#given", "People"), &part)
 }
 
 /// `POST /tokens/revoke`.

@@ -59,12 +59,14 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
     page(&ListPage { frame: Frame::new(&app, Some(&person), "/products"), products, declared })
 }
 
-/// A number as people write it: decimal, or hex after `0x`.
-pub(crate) fn number(text: &str, what: &str) -> Result<u32, Trouble> {
+/// A device type as people write it: decimal, or hex after `0x`.
+pub(crate) fn device_type(text: &str) -> Result<u32, Trouble> {
     let text = text.trim();
     let read = text.strip_prefix("0x").or_else(|| text.strip_prefix("0X"));
     let read = read.map_or_else(|| text.parse().ok(), |hex| u32::from_str_radix(hex, 16).ok());
-    read.ok_or_else(|| Trouble::usage(format!("{text:?} is no {what}"), "Give it as 0x0202 or 514."))
+    read.ok_or_else(|| {
+        Trouble::usage(format!("{text:?} is no device type"), "Give it as 0x0202 or 514.").about("device_type")
+    })
 }
 
 /// `POST /products`.
@@ -82,7 +84,7 @@ pub async fn add(
     let description = Description {
         vendor: form.vendor.trim().to_owned(),
         product: form.product.trim().to_owned(),
-        device_type: number(&form.device_type, "device type")?,
+        device_type: self::device_type(&form.device_type)?,
         reach: form.reach.split([',', ' ']).filter(|w| !w.is_empty()).collect::<Vec<_>>().join(","),
         flow: given(&form.flow).unwrap_or("standard").to_owned(),
         vendor_name: given(&form.vendor_name).map(str::to_owned),

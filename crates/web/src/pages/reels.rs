@@ -2,13 +2,14 @@
 
 use askama::Template;
 use axum::Form;
-use axum::extract::{Multipart, Path, Query, State};
-use axum::http::{HeaderValue, header};
+use axum::extract::{Path, Query, State};
+use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use works::chips::Passphrase;
 use works::floor::{self, Cell, Fate, Tape};
 use works::reel::manifest::ColumnMap;
+use works::trouble::About as _;
 use works::{Trouble, authority, delivery, order, product, reel};
 
 use super::given;
@@ -16,7 +17,7 @@ use crate::answer::{Oops, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Task};
+use crate::incoming::{self, Files, Task};
 
 /// Cells of the drawing, at most.
 const CELLS: i64 = 1_200;
@@ -81,6 +82,12 @@ pub struct Stretch {
     pub count: usize,
     /// Where it leads.
     pub address: String,
+}
+
+impl ReelPage {
+    fn issue_address(&self) -> String {
+        format!("{}/issue", self.address)
+    }
 }
 
 /// Size of a cell and distance of two turns.
@@ -215,7 +222,12 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn receive(State(app): State<App>, person: Person, form: Multipart) -> Result<Response, Oops> {
+pub async fn receive(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Files,
+) -> Result<Response, Oops> {
     let upload = incoming::take(form).await?;
     let mut map = ColumnMap::default();
     if let Some(column) = given(upload.text("chip_id")) {
@@ -226,7 +238,7 @@ pub async fn receive(State(app): State<App>, person: Person, form: Multipart) ->
     }
     let task = Task::Reel { reel: upload.text("reel").to_owned(), product: upload.text("product").to_owned(), map };
     let item = incoming::begin(&app, &person, task, upload, "file")?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }
 
 /// `GET /reels/{reel}`.
@@ -286,14 +298,15 @@ pub struct Issue {
 pub async fn issue(
     State(app): State<App>,
     person: Person,
+    headers: HeaderMap,
     Path(name): Path<String>,
     Form(form): Form<Issue>,
 ) -> Result<Response, Oops> {
-    let passphrase = Passphrase::new(form.passphrase).map_err(Trouble::from)?;
+    let passphrase = Passphrase::new(form.passphrase).about("passphrase")?;
     let title = format!("credentials for reel {name}");
     let task = Task::Issue { reel: name, issuer: form.issuer, passphrase: std::sync::Arc::new(passphrase) };
     let item = incoming::begin_alone(&app, &person, task, title)?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }
 
 /// `POST /reels/{reel}/order`: what an outside authority needs, as a file.

@@ -9,6 +9,7 @@ use time::format_description::well_known::Rfc3339;
 use time::macros::format_description;
 use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
 use works::report::{self, Report, Request, Scope};
+use works::trouble::About as _;
 use works::{Trouble, floor, product, reel};
 
 use super::given;
@@ -76,13 +77,13 @@ pub(crate) const LENGTHS: &[(&str, &str)] = &[
     ("week", "a week"),
 ];
 
-fn date(text: &str) -> Result<Date, Trouble> {
-    Date::parse(text, format_description!("[year]-[month]-[day]"))
-        .map_err(|_| Trouble::usage(format!("{text:?} is no day or time"), "Give 2026-03-02 or 2026-03-02T06:00."))
+fn date(text: &str, field: &'static str) -> Result<Date, Trouble> {
+    let odd = |_| Trouble::usage(format!("{text:?} is no day or time"), "Give 2026-03-02 or 2026-03-02T06:00.");
+    Date::parse(text, format_description!("[year]-[month]-[day]")).map_err(odd).about(field)
 }
 
-/// A time of a form: a date (its midnight) or a time by the site's clock, or RFC 3339; none where nothing was typed.
-pub(super) fn moment(text: &str, zone: UtcOffset) -> Result<Option<OffsetDateTime>, Trouble> {
+/// A time of a form's field: a date (its midnight) or a time by the site's clock, or RFC 3339; none where nothing was typed.
+pub(super) fn moment(text: &str, field: &'static str, zone: UtcOffset) -> Result<Option<OffsetDateTime>, Trouble> {
     let Some(text) = given(text) else { return Ok(None) };
     if let Ok(at) = OffsetDateTime::parse(text, &Rfc3339) {
         return Ok(Some(at));
@@ -92,7 +93,7 @@ pub(super) fn moment(text: &str, zone: UtcOffset) -> Result<Option<OffsetDateTim
     if let Ok(at) = PrimitiveDateTime::parse(text, minutes).or_else(|_| PrimitiveDateTime::parse(text, seconds)) {
         return Ok(Some(at.assume_offset(zone)));
     }
-    date(text).map(|day| Some(day.with_time(Time::MIDNIGHT).assume_offset(zone)))
+    date(text, field).map(|day| Some(day.with_time(Time::MIDNIGHT).assume_offset(zone)))
 }
 
 impl Asked {
@@ -102,31 +103,33 @@ impl Asked {
             (Some(reel), None, None) => Scope::Reel(reel.into()),
             (None, Some(product), None) => Scope::Product(product.into()),
             (None, None, Some(order)) => Scope::Order(order.into()),
-            _ => {
+            (_, product, _) => {
                 return Err(Trouble::usage(
                     "more than one of reel, product and order were chosen",
                     "Choose one of them: an order is of one reel, and a reel of one product.",
-                ));
+                )
+                .about(if product.is_some() { "product" } else { "order" }));
             }
         };
         let mut request = Request {
             zone,
             station: given(&self.station).map(str::to_owned),
-            every: given(&self.every).map(report::length).transpose()?,
+            every: given(&self.every).map(report::length).transpose().about("every")?,
             worst_hour: self.worst_hour.is_some(),
             ..Request::of(scope)
         };
-        let (from, to) = (moment(&self.from, zone)?, moment(&self.to, zone)?);
+        let (from, to) = (moment(&self.from, "from", zone)?, moment(&self.to, "to", zone)?);
         let ways = [given(&self.day).is_some(), from.is_some() || to.is_some(), self.last_week.is_some()];
         if ways.iter().filter(|w| **w).count() > 1 {
             return Err(Trouble::usage(
                 "more than one period was chosen",
                 "Choose a day, or from and to, or the last week.",
-            ));
+            )
+            .about("day"));
         }
         (request.from, request.to) = (from, to);
         if let Some(day) = given(&self.day) {
-            let day = date(day)?.with_time(Time::MIDNIGHT).assume_offset(zone);
+            let day = date(day, "day")?.with_time(Time::MIDNIGHT).assume_offset(zone);
             (request.from, request.to) = (Some(day), Some(day.saturating_add(Duration::DAY)));
         }
         if self.last_week.is_some() {

@@ -8,22 +8,24 @@ use std::path::PathBuf;
 
 use askama::Template;
 use axum::Form;
-use axum::extract::{Multipart, Path, Query, State};
-use axum::http::HeaderMap;
+use axum::extract::{Path, Query, State};
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 use standard::revocation::Reason;
 use works::access::Standing;
 use works::keys::Typed;
 use works::revocation::{self, Adopted, Ask, CAUTION, Issue, Overview, Plan, RequestView};
+use works::trouble::About as _;
 use works::{Trouble, authority};
 
 use super::given;
-use crate::answer::{Oops, download, go, in_address, page};
+use crate::answer::{Oops, below, download, go, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Finding, Group};
+use crate::incoming::{self, Files, Finding, Group};
+use crate::look::escaped;
 
 /// Certificates shown one by one.
 const SHOWN: usize = 200;
@@ -103,6 +105,17 @@ impl Told {
         let more = plan.count.saturating_sub(plan.certificates.len() as u64);
         Self { plan, more }
     }
+
+    /// HTML of the label of what opens the issuer's key.
+    fn key_words(&self) -> String {
+        format!("Passphrase of {}'s key, or PIN of its token", escaped(&self.plan.issuer))
+    }
+
+    /// What a browser asks once more before it is done for good.
+    fn sure(&self) -> String {
+        let s = if self.plan.count == 1 { "" } else { "s" };
+        format!("Revoke {} certificate{s} now, for good?", self.plan.count)
+    }
 }
 
 #[derive(Template)]
@@ -132,6 +145,23 @@ struct AdoptedPart {
     groups: Vec<Group>,
 }
 
+impl AskPage {
+    fn confirm_words(&self) -> String {
+        let sure = if self.told.plan.second_person { "Ask for this revocation?".into() } else { self.told.sure() };
+        format!("class='card' hx-confirm='{sure}'")
+    }
+}
+
+impl RequestPage {
+    fn act_address(&self, act: &str) -> String {
+        format!("{}/{act}", address(self.request.request))
+    }
+
+    fn confirm_words(&self) -> String {
+        format!("hx-confirm='{}'", self.told.sure())
+    }
+}
+
 /// `GET /revocation`: requests that wait, lists that are kept.
 ///
 /// # Errors
@@ -155,7 +185,9 @@ pub async fn show(State(app): State<App>, person: Person, Query(asked): Query<As
 /// Where something is not here, or is of several issuers.
 pub async fn ask(State(app): State<App>, person: Person, Query(asked): Query<Asked>) -> Result<Response, Oops> {
     if !asked.any() {
-        return Err(Trouble::usage("nothing is to be revoked", "Name units, credentials or an authority.").into());
+        return Err(Trouble::usage("nothing is to be revoked", "Name units, credentials or an authority.")
+            .about("unit")
+            .into());
     }
     let wanted = asked.clone();
     let plan = app.work(move |app| wanted.asking(|ask| revocation::plan(&app.site, ask))).await?;
@@ -182,7 +214,7 @@ pub async fn request(
     let who = app.who(&person);
     let done = app
         .work(move |app| {
-            let unlock = Typed::new(asked.passphrase.clone())?;
+            let unlock = Typed::new(asked.passphrase.clone()).about("passphrase")?;
             asked.asking(|ask| revocation::revoke(&app.site, ask, &kept(&unlock, None), &who, Standing::SignedIn))
         })
         .await?;
@@ -227,7 +259,7 @@ pub async fn confirm(
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
     app.work(move |app| {
-        let unlock = Typed::new(form.passphrase)?;
+        let unlock = Typed::new(form.passphrase).about("passphrase")?;
         revocation::confirm(&app.site, number, &kept(&unlock, None), &who, Standing::SignedIn).map(drop)
     })
     .await?;
@@ -263,11 +295,12 @@ pub async fn renew(
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
     app.work(move |app| {
-        let unlock = Typed::new(form.passphrase)?;
+        let unlock = Typed::new(form.passphrase).about("passphrase")?;
         let days = given(&form.days)
             .map(|text| {
                 text.parse().ok().filter(|d| (1..=3650).contains(d)).ok_or_else(|| {
                     Trouble::usage(format!("{text:?} is no number of days"), "Give 1 to 3650, or leave it empty.")
+                        .about("days")
                 })
             })
             .transpose()?;
@@ -282,20 +315,23 @@ pub async fn renew(
 /// # Errors
 ///
 /// Where the file is no list, or an older one.
-pub async fn adopt(State(app): State<App>, person: Person, form: Multipart) -> Result<Response, Oops> {
+pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
     let (adopted, findings) = app
         .work(move |app| {
             let list = upload.one("list")?;
             let signers: Vec<PathBuf> = upload.of("signer");
-            let adopted = revocation::adopt(&app.site, &list, &signers, &who)?;
+            let adopted = revocation::adopt(&app.site, &list, &signers, &who).about("list")?;
             let findings = serde_json::to_value(&adopted.findings).unwrap_or_default();
             Ok((adopted, findings))
         })
         .await?;
     let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
-    page(&AdoptedPart { adopted, groups: incoming::grouped(&findings) })
+    let code = if adopted.verdict == "rejected" { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::OK };
+    let frame = Frame::new(&app, Some(&person), "/revocation");
+    let part = AdoptedPart { adopted, groups: incoming::grouped(&findings) };
+    below(&headers, frame, (code, "#adopted", "Revocation"), &part)
 }
 
 /// `GET /revocation/lists/{issuer}`: the newest list of an issuer, DER.

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use askama::Template;
 use axum::Form;
-use axum::extract::{Multipart, Path, State};
+use axum::extract::{Path, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
@@ -15,6 +15,7 @@ use tokio_stream::Stream;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
 use works::desk::{LabelPhase, Phase, Scanned, View};
 use works::floor::{self, Setup, ShiftCount};
+use works::trouble::About as _;
 use works::{Trouble, reel};
 
 use super::given;
@@ -22,7 +23,7 @@ use crate::answer::{Oops, go, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming;
+use crate::incoming::{self, Files};
 
 /// A page hears something at least this often, so that it knows a dead line from a quiet one.
 const BEAT: Duration = Duration::from_secs(4);
@@ -158,10 +159,9 @@ pub struct SetUp {
     firmware: String,
 }
 
-fn number<T: std::str::FromStr>(text: &str, what: &str) -> Result<Option<T>, Trouble> {
-    given(text)
-        .map(|t| t.parse().map_err(|_| Trouble::usage(format!("{t:?} is no number for {what}"), "Give digits.")))
-        .transpose()
+fn number<T: std::str::FromStr>(text: &str, what: &str, field: &'static str) -> Result<Option<T>, Trouble> {
+    let odd = |t: &str| Trouble::usage(format!("{t:?} is no number for {what}"), "Give digits.").about(field);
+    given(text).map(|t| t.parse().map_err(|_| odd(t))).transpose()
 }
 
 /// `POST /stations`.
@@ -181,8 +181,8 @@ pub async fn set_up(
         reel: form.reel,
         source: form.source,
         serial_start: given(&form.serial_start).map(str::to_owned),
-        takt_seconds: number(&form.takt, "the takt")?,
-        per_hour: number(&form.per_hour, "units an hour")?.unwrap_or(0),
+        takt_seconds: number(&form.takt, "the takt", "takt")?,
+        per_hour: number(&form.per_hour, "units an hour", "per_hour")?.unwrap_or(0),
         check_label: form.check_label.is_some(),
         firmware: given(&form.firmware).map(str::to_owned),
     };
@@ -199,7 +199,7 @@ pub async fn simulate(
     State(app): State<App>,
     _person: Person,
     headers: HeaderMap,
-    form: Multipart,
+    form: Files,
 ) -> Result<Response, Oops> {
     let upload = incoming::take(form).await?;
     let name = upload.text("folder").to_owned();
@@ -211,14 +211,15 @@ pub async fn simulate(
             "the folder's name has letters, digits, - and _ only",
             "Name it after the reel, as chips-a.",
         )
+        .about("folder")
         .into());
     }
     app.work(move |app| {
         let keys = upload.one("keys")?;
         let folder = app.site.dir.join(&name);
         chips::simulate(&folder, &WhichChips::Keys(&keys), None, FaultLevel::None, Bench::default(), None)
-            .map_err(Trouble::from)
             .map(drop)
+            .about("keys")
     })
     .await?;
     Ok(go(&headers, "/stations"))

@@ -226,6 +226,10 @@ impl UnitPage {
         }
     }
 
+    fn act_address(&self, act: &str) -> String {
+        format!("{}/{act}", self.address)
+    }
+
     fn reel_address(&self) -> String {
         let place = self.story.pointer("/chip/position").and_then(Value::as_i64).unwrap_or(1);
         format!("/reels/{}?from={}&to={}", in_address(&self.at("/reel/reel")), (place - 150).max(1), place + 150)

@@ -28,7 +28,7 @@ pub use standing::{AskPassword, Standing};
 
 use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 
 /// A shift with its handovers; a station's session must not end in the middle of one.
 const OPERATOR: Duration = Duration::hours(12);
@@ -114,29 +114,33 @@ fn role(word: &str) -> Result<AccountRole, Trouble> {
 }
 
 fn account(site: &Site, wish: &Wish<'_>) -> Result<NewAccount, Trouble> {
-    let (name, role) = (Actor::new(wish.name)?, role(wish.role)?);
+    let (name, role) = (Actor::new(wish.name).about("name")?, role(wish.role).about("role")?);
     let password = wish.password.filter(|p| !p.is_empty());
     if let Some(password) = password {
         if !PASSWORD.contains(&password.chars().count()) {
             return Err(Trouble::usage(
                 "a password has 12 to 256 characters",
                 "Take a sentence: length protects better than odd characters.",
-            ));
+            )
+            .about("password"));
         }
         if password.to_lowercase().contains(&wish.name.to_lowercase()) && wish.name.chars().count() > 3 {
-            return Err(Trouble::usage("the password contains the person's name", "Take another one."));
+            return Err(
+                Trouble::usage("the password contains the person's name", "Take another one.").about("password")
+            );
         }
     }
     let badge = wish.badge.map(str::trim).filter(|b| !b.is_empty());
     if let Some(badge) = badge {
         if role != AccountRole::Operator {
-            return Err(Trouble::usage("only an operator signs in by a badge", "Give a password."));
+            return Err(Trouble::usage("only an operator signs in by a badge", "Give a password.").about("badge"));
         }
         if !BADGE.contains(&badge.chars().count()) {
             return Err(Trouble::usage(
                 "a badge's code has 8 to 64 characters",
                 "Use badges with a long random code: whoever can read one can copy it.",
-            ));
+            )
+            .about("badge"));
         }
     }
     Ok(NewAccount {
@@ -184,9 +188,10 @@ pub fn add(site: &Site, wish: &Wish<'_>, who: &Who) -> Result<(), Trouble> {
         return Err(Trouble::usage(
             format!("{} would have no way to sign in", new.name),
             "Give a password, or for an operator a badge.",
-        ));
+        )
+        .about("password"));
     }
-    site.book.add_account(&new, false, &who.by())?;
+    site.book.add_account(&new, false, &who.by()).about("name")?;
     Ok(())
 }
 
@@ -199,7 +204,7 @@ pub fn first(site: &Site, name: &str, password: &str, clock: fn() -> OffsetDateT
     let wish = Wish { name, role: Role::Engineer.word(), password: Some(password), ..Wish::default() };
     let new = account(site, &wish)?;
     if new.password.is_none() {
-        return Err(Trouble::usage("no password was given", "Give one of 12 characters or more."));
+        return Err(Trouble::usage("no password was given", "Give one of 12 characters or more.").about("password"));
     }
     let who = Who { actor: new.name.clone(), clock };
     site.book.add_account(&new, true, &who.by())?;
@@ -215,7 +220,9 @@ pub fn change(site: &Site, wish: &Wish<'_>, who: &Who) -> Result<(), Trouble> {
     let change = account(site, wish)?;
     let known = site.book.account(&change.name)?;
     if known.is_some_and(|k| k.password.is_none() && change.password.is_none() && change.role != Role::Operator) {
-        return Err(Trouble::usage(format!("{} has no password", change.name), "Give one with the new role."));
+        return Err(
+            Trouble::usage(format!("{} has no password", change.name), "Give one with the new role.").about("password")
+        );
     }
     site.book.change_account(&change, wish.no_badge, &who.by())?;
     Ok(())
@@ -231,10 +238,11 @@ pub fn change_own(site: &Site, gate: &Gate, old: &str, new: &str, who: &Who) -> 
     let known = site.book.account(&who.actor)?.filter(|a| !a.closed);
     let stored = known.as_ref().and_then(|a| a.password.as_deref());
     if !secret::is_password(old, stored)? {
-        return Err(wrong());
+        return Err(Trouble::refused("the password that you have is another", "Type it again.").about("old"));
     }
     let word = known.as_ref().map_or("", |a| a.role.word());
     change(site, &Wish { name: who.actor.as_str(), role: word, password: Some(new), ..Wish::default() }, who)
+        .map_err(|e| if e.input() == Some("password") { e.renamed("new") } else { e })
 }
 
 /// Closes an account for good.
@@ -385,12 +393,12 @@ pub fn give_token(
     who: &Who,
 ) -> Result<Zeroizing<String>, Trouble> {
     if !TOKEN_DAYS.contains(&days) {
-        return Err(Trouble::usage("a token lives 1 to 3660 days", "Give fewer days."));
+        return Err(Trouble::usage("a token lives 1 to 3660 days", "Give fewer days.").about("days"));
     }
     let token = Zeroizing::new(format!("tm_{}", *draw_token()?));
     let by = who.by();
     let new = NewApiToken {
-        name: Actor::new(name)?,
+        name: Actor::new(name).about("name")?,
         token: digest(&token),
         role: role(role_word)?,
         expires: by.at + Duration::days(days),

@@ -13,7 +13,7 @@ use time::format_description::well_known::Rfc3339;
 
 use super::consequence::Asked;
 use crate::site::Site;
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use crate::{authority, delivery, reel};
 
 /// What is asked about; each that is given must hold.
@@ -166,21 +166,21 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     }
     // What is not here is told as such: an empty answer would read as "nothing is touched".
     if let Some(name) = wanted.authority {
-        let found = authority::get(site, name)?;
+        let found = authority::get(site, name).about("authority")?;
         ask_authority(&found, &mut q);
     }
     if let Some(text) = wanted.credential {
-        let serial = hex_octets("serial number", text)?;
+        let serial = hex_octets("serial number", text).about("credential")?;
         q.certificate = Some(Asked::Credential(serial.clone(), None));
         q.touch.credential = Some(serial);
     }
     if let Some(id) = wanted.delivery {
-        delivery::show(site, id)?;
-        q.touch.delivery = Some(DeliveryId::new(id)?);
+        delivery::show(site, id).about("delivery")?;
+        q.touch.delivery = Some(DeliveryId::new(id).about("delivery")?);
     }
     if let Some(id) = wanted.reel {
-        reel::get(site, id)?;
-        q.touch.reel = Some(ReelId::new(id)?);
+        reel::get(site, id).about("reel")?;
+        q.touch.reel = Some(ReelId::new(id).about("reel")?);
     }
     if let Some((first, last)) = wanted.chips {
         let (first, last) = (ChipId::new(first)?, ChipId::new(last)?);
@@ -192,7 +192,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
         }
         q.touch.chips = Some((first, last));
     }
-    q.touch.station = wanted.station.map(StationName::new).transpose()?;
+    q.touch.station = wanted.station.map(StationName::new).transpose().about("station")?;
     q.touch.product = wanted.product.map(ProductName::new).transpose()?;
     if let Some(name) = wanted.product {
         crate::product::get(site, name)?;
@@ -210,7 +210,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     if let (Some(from), Some(to)) = (wanted.from, wanted.to)
         && from >= to
     {
-        return Err(Trouble::usage("the period ends before it begins", "Give --from before --to."));
+        return Err(Trouble::usage("the period ends before it begins", "Give a beginning before the end.").about("to"));
     }
     q.touch.firmware = wanted.firmware.map(FirmwareVersion::new).transpose()?;
     if q.touch == Touch::default() {

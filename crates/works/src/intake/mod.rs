@@ -14,7 +14,10 @@ use std::path::{Path, PathBuf};
 use walkdir::WalkDir;
 use zeroize::Zeroizing;
 
+pub(crate) use archive::is_archive;
+
 use crate::advice::{Advise, Kind};
+use crate::course::Stopped;
 
 /// Bounds on what is opened. The numbers are ours: a reel's delivery is some
 /// hundred thousand certificates of 600 octets, a manifest some tens of MiB.
@@ -92,6 +95,9 @@ pub enum IntakeError {
         /// `none was given` or `the one given does not open it`.
         what: &'static str,
     },
+    /// Whoever took the entries was told to stop.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
 }
 
 impl IntakeError {
@@ -101,7 +107,7 @@ impl IntakeError {
             Self::Path { .. } => Some("path"),
             Self::Size { .. } => Some("size"),
             Self::Password { .. } => Some("password"),
-            Self::Io { .. } | Self::Damaged { .. } => None,
+            Self::Io { .. } | Self::Damaged { .. } | Self::Stopped(_) => None,
         }
     }
 }
@@ -111,6 +117,7 @@ impl Advise for IntakeError {
         match self {
             Self::Path { .. } | Self::Size { .. } => Kind::Refused,
             Self::Io { .. } | Self::Damaged { .. } | Self::Password { .. } => Kind::Usage,
+            Self::Stopped(stopped) => stopped.kind(),
         }
     }
 
@@ -121,6 +128,7 @@ impl Advise for IntakeError {
                 Self::Damaged { .. } => "Fetch it again; the copy was cut off or changed. Nothing was stored.",
                 Self::Path { .. } => "No honest archive holds such a name. Do not open it by other means; ask the sender. Nothing was stored.",
                 Self::Size { .. } => "Nothing was expanded or stored. Ask the sender what it is; a very large delivery can be sent in parts.",
+                Self::Stopped(stopped) => return stopped.advice(),
                 Self::Password { .. } => "Give the password with --password-file, or in TOUCHMARK_DELIVERY_PASSWORD. Nothing was stored.",
             }
             .into(),

@@ -260,8 +260,8 @@ pub struct Planned {
     pub warnings: Vec<String>,
 }
 
-fn refuse<T>(what: impl Into<String>, advice: impl Into<String>) -> Result<T, Trouble> {
-    Err(Trouble::usage(what, advice))
+fn refuse<T>(input: &'static str, what: impl Into<String>, advice: impl Into<String>) -> Result<T, Trouble> {
+    Err(Trouble::usage(what, advice).about(input))
 }
 
 fn yielded(r: &Request) -> Result<(Successes, Yield), Trouble> {
@@ -277,15 +277,17 @@ fn yielded(r: &Request) -> Result<(Successes, Yield), Trouble> {
     }
     let Some(past) = &r.past else {
         return refuse(
+            "yield",
             "there is no yield to plan with",
-            "Give --yield, yields of steps with --step NAME=SHARE, or the past: --past-good and --past-lost, or --reel or --product at a site.",
+            "Give the yield, yields of single steps, or a past to learn it from: its good and lost units, or a reel or product of a site.",
         );
     };
     let all = past.good + past.lost;
     if all < LEAST_PAST || past.good == 0 {
         return refuse(
+            "yield",
             format!("the past has {} good and {} lost units, too few to learn a yield from", past.good, past.lost),
-            format!("Give --yield, or a past of {LEAST_PAST} decided units and more."),
+            format!("Give the yield, or a past of {LEAST_PAST} decided units and more."),
         );
     }
     let successes = Successes::learned(past.good, past.lost);
@@ -305,8 +307,9 @@ fn chips(successes: Successes, good: u64, confidence: f64) -> Result<u64, Troubl
     found.ok_or_else(|| {
         Trouble::usage(
             format!("that would take more than {} chips", print::chart::grouped(most)),
-            "Look at the yield; with one so low the process is to be mended first. A plan learned from the past goes less far than one with --yield.",
+            "Look at the yield; with one so low the process is to be mended first. A plan learned from the past goes less far than one with a yield that is given.",
         )
+        .about("yield")
     })
 }
 

@@ -22,13 +22,13 @@ pub(super) fn assumptions(r: &Request, needs: &Needs, time: &UnitTime) -> Vec<St
         out.push("No takt was given: stations take the next unit as soon as they are free.".into());
     }
     if r.attempts.is_none() && r.past.as_ref().is_none_or(|p| p.attempts_per_chip.is_none()) {
-        out.push("Every chip takes one attempt; repeated ones take station time on top (--attempts).".into());
+        out.push("Every chip takes one attempt; repeated ones take station time on top (attempts a chip).".into());
     }
     if r.variation == 0.0 {
-        out.push("Every unit takes equally long (--variation says otherwise).".into());
+        out.push("Every unit takes equally long (no variation was given).".into());
     }
     if r.availability == 1.0 {
-        out.push("Stations are always up (--availability says otherwise).".into());
+        out.push("Stations are always up (no availability was given).".into());
     }
     out.push(format!(
         "A day has {} shift{} of {} working hours, a week {} days.",

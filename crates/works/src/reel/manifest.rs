@@ -5,6 +5,7 @@
 //! nothing: every fault is told with its line, and one is enough to refuse.
 
 use std::collections::HashMap;
+use std::io::Read;
 use std::path::Path;
 use std::str::FromStr;
 
@@ -17,6 +18,7 @@ use standard::verdict::catalogue::intake::{
 use standard::verdict::{Finding, Rule};
 
 use super::key_text;
+use crate::course::{Course, Phase};
 use crate::intake::{self, Entry, IntakeError, Limits};
 
 /// Faults told one by one; beyond this they are counted.
@@ -88,15 +90,16 @@ impl FromStr for ColumnMap {
     }
 }
 
-struct Reading {
+struct Reading<'c> {
     out: Manifest,
     more: HashMap<&'static str, u64>,
     ids: HashMap<String, usize>,
     keys: HashMap<[u8; 65], usize>,
     unit: &'static str,
+    course: &'c Course,
 }
 
-impl Reading {
+impl Reading<'_> {
     fn tell(&mut self, rule: &'static Rule, subject: String, chip_id: Option<String>, found: String) {
         if self.out.findings.len() < TOLD {
             self.out.findings.push(ManifestFinding { subject, chip_id, finding: Finding::new(rule, found) });
@@ -107,6 +110,11 @@ impl Reading {
 
     fn chip(&mut self, line: u64, subject: String, id: Option<&str>, key: Option<&str>) {
         self.out.read += 1;
+        self.course.advance(1);
+        // Whoever reads on is told in the end.
+        if self.course.go_on().is_err() {
+            return;
+        }
         let id = match id.map(chip_id) {
             Some(Ok(id)) => id,
             Some(Err(why)) => return self.tell(&REEL_COLUMN, subject, None, why),
@@ -172,7 +180,8 @@ pub fn chip_id(text: &str) -> Result<String, String> {
 ///
 /// [`IntakeError`] where it can't be opened at all. What can be read and is
 /// wrong is in [`Manifest::findings`].
-pub fn read(path: &Path, map: &ColumnMap) -> Result<Manifest, IntakeError> {
+pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, IntakeError> {
+    course.phase(Phase::Reading, None);
     let mut entries = Vec::new();
     intake::open(path, Limits::default(), None, &mut |entry| {
         entries.push(entry);
@@ -184,22 +193,26 @@ pub fn read(path: &Path, map: &ColumnMap) -> Result<Manifest, IntakeError> {
         ids: HashMap::new(),
         keys: HashMap::new(),
         unit: "line",
+        course,
     };
     // One text in an archive of its own is as good as the text.
     let single = match entries.as_slice() {
         [only] => !looks_like_certificates(&only.octets),
         _ => false,
     };
-    if single {
-        return Ok(match entries.pop() {
+    let manifest = if single {
+        match entries.pop() {
             Some(entry) => text(&entry, map, reading),
             None => reading.finish(),
-        });
-    }
-    Ok(certificates(&entries, reading))
+        }
+    } else {
+        certificates(&entries, reading)
+    };
+    course.go_on()?;
+    Ok(manifest)
 }
 
-fn looks_like_certificates(octets: &[u8]) -> bool {
+pub(super) fn looks_like_certificates(octets: &[u8]) -> bool {
     octets.first() == Some(&0x30)
         || octets.windows(10).take(4096).any(|w| w == b"-----BEGIN") && !octets.contains(&b'{') && !has_header(octets)
 }
@@ -210,7 +223,7 @@ fn has_header(octets: &[u8]) -> bool {
     !first.starts_with(b"-----") && first.iter().any(|o| matches!(o, b',' | b';' | b'\t' | b'|'))
 }
 
-fn text(entry: &Entry, map: &ColumnMap, mut reading: Reading) -> Manifest {
+fn text(entry: &Entry, map: &ColumnMap, mut reading: Reading<'_>) -> Manifest {
     let octets = entry.octets.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(&entry.octets);
     let decoded;
     // Spreadsheets also write UTF-16 with a byte order mark.
@@ -246,7 +259,7 @@ fn text(entry: &Entry, map: &ColumnMap, mut reading: Reading) -> Manifest {
     reading.finish()
 }
 
-fn json(text: &str, map: &ColumnMap, reading: &mut Reading) {
+fn json(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) {
     // One array of objects is read like as many lines.
     if text.trim_start().starts_with('[') {
         match serde_json::from_str::<Vec<Value>>(text) {
@@ -280,14 +293,19 @@ fn json(text: &str, map: &ColumnMap, reading: &mut Reading) {
     }
 }
 
-fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading) {
-    let subject = format!("{} {number}", reading.unit);
-    let field = |name: &str| match value.get(name) {
+/// A field's text.
+pub(super) fn field(value: &Value, name: &str) -> Option<String> {
+    match value.get(name) {
         Some(Value::String(text)) => Some(text.clone()),
         // A chip id of digits alone may have been written as a number.
         Some(Value::Number(number)) => Some(number.to_string()),
         _ => None,
-    };
+    }
+}
+
+fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading<'_>) {
+    let subject = format!("{} {number}", reading.unit);
+    let field = |name: &str| field(value, name);
     if !value.is_object() {
         reading.out.read += 1;
         return reading.tell(&REEL_FORMAT, subject, None, "JSON that is no object".into());
@@ -307,7 +325,7 @@ fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading) {
 }
 
 /// The delimiter that makes the wanted columns appear in the header; else the most frequent.
-fn delimiter(header: &str, map: &ColumnMap) -> u8 {
+pub(super) fn delimiter(header: &str, map: &ColumnMap) -> u8 {
     let candidates = [b',', b';', b'\t', b'|'];
     let columns = |delimiter: u8| {
         header
@@ -322,25 +340,34 @@ fn delimiter(header: &str, map: &ColumnMap) -> u8 {
     candidates.into_iter().max_by_key(|d| (columns(*d), frequency(*d))).unwrap_or(b',')
 }
 
-fn table(text: &str, map: &ColumnMap, reading: &mut Reading) {
+/// The line with the columns' names, after as many octets as are passed over.
+pub(super) fn header(text: &str) -> Option<(usize, &str)> {
     // Some spreadsheets say the delimiter on a line of its own.
-    let (skipped, body) = match text.split_once('\n') {
-        Some((first, rest)) if first.trim_end().to_ascii_lowercase().starts_with("sep=") => (1, rest),
-        _ => (0, text),
+    let passed = match text.split_once('\n') {
+        Some((first, _)) if first.trim_end().to_ascii_lowercase().starts_with("sep=") => first.len() + 1,
+        _ => 0,
     };
-    let header_line = body.lines().find(|l| !l.trim().is_empty()).unwrap_or("");
-    let mut reader = csv::ReaderBuilder::new()
-        .delimiter(delimiter(header_line, map))
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(body.as_bytes());
+    text[passed..].lines().find(|l| !l.trim().is_empty()).map(|line| (passed, line))
+}
+
+pub(super) fn csv_reader<R: Read>(delimiter: u8, from: R) -> csv::Reader<R> {
+    csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(from)
+}
+
+/// The column of this name: as written, else in any case.
+pub(super) fn column(header: &csv::StringRecord, name: &str) -> Option<usize> {
+    header.iter().position(|h| h == name).or_else(|| header.iter().position(|h| h.eq_ignore_ascii_case(name)))
+}
+
+fn table(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) {
+    let (passed, header_line) = header(text).unwrap_or((0, ""));
+    let (skipped, body) = (u64::from(passed > 0), &text[passed..]);
+    let mut reader = csv_reader(delimiter(header_line, map), body.as_bytes());
     let header = match reader.headers() {
         Ok(header) => header.clone(),
         Err(error) => return reading.tell(&REEL_FORMAT, "line 1".into(), None, error.to_string()),
     };
-    let column = |name: &str| {
-        header.iter().position(|h| h == name).or_else(|| header.iter().position(|h| h.eq_ignore_ascii_case(name)))
-    };
+    let column = |name: &str| column(&header, name);
     let (Some(id), Some(key)) = (column(&map.chip_id), column(&map.public_key)) else {
         let missing: Vec<_> = [&map.chip_id, &map.public_key]
             .into_iter()
@@ -374,7 +401,7 @@ fn table(text: &str, map: &ColumnMap, reading: &mut Reading) {
     }
 }
 
-fn certificates(entries: &[Entry], mut reading: Reading) -> Manifest {
+fn certificates(entries: &[Entry], mut reading: Reading<'_>) -> Manifest {
     reading.unit = "entry";
     for entry in entries {
         let items = match detect(&entry.octets) {

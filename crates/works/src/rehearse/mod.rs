@@ -21,6 +21,7 @@ use serde_json::Value;
 use standard::ids::{ProductId, VendorId};
 
 use crate::chips::{self, Bench, FaultLevel, Source, WhichChips};
+use crate::course::Course;
 use crate::label;
 use crate::product::Description;
 use crate::provision::{Provision, UnitResult, provision};
@@ -212,14 +213,14 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         Bench::default(),
         Some(&manifest),
     )?;
-    let received = reel::receive(&site, &manifest, REEL, PRODUCT, &ColumnMap::default(), &who)?;
+    let received = reel::receive(&site, &manifest, REEL, PRODUCT, &ColumnMap::default(), &who, &Course::new())?;
     say(&format!("Reel {REEL} from the chip maker: {} chips, every key checked on the curve.", received.chips));
 
     let order_file = out.join("order.csv");
     let written = order::write(&site, REEL, &order_file, &who)?;
     let zip = out.join("delivery.zip");
     world::deliver(&site, "Quarry Lane Test PAI", &passphrase, &order_file, &zip, &who)?;
-    let came = delivery::receive(&site, &zip, REEL, false, None, &who, &|_| {})?;
+    let came = delivery::receive(&site, &zip, REEL, false, None, &who, &Course::new())?;
     if !came.is_accepted() {
         return Err(Trouble::refused("the rehearsal's own delivery was refused", "Report this with the directory."));
     }

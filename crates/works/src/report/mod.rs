@@ -179,7 +179,7 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime) -> Result<Rep
     if let (Some(from), Some(to)) = (request.from, request.to)
         && from >= to
     {
-        return Err(Trouble::usage("the period ends before it begins", "Give --from before --to."));
+        return Err(Trouble::usage("the period ends before it begins", "Give a beginning before the end.").about("to"));
     }
     if request.every.is_some_and(|d| d < Duration::MINUTE || d > Duration::days(366)) {
         return Err(Trouble::usage("such stretches of time can't be counted", "Give a minute to a year with --every."));

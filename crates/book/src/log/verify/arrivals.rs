@@ -4,14 +4,16 @@
 use serde_json::Value as Json;
 use sha2::{Digest, Sha256};
 
-use super::{DamageKind, TOLD, Verifier};
+use super::entries::Lane;
+use super::{DamageKind, TOLD};
 use crate::engine::{Row, Value, params};
 use crate::error::BookError;
 use crate::log::rows::{self, FINGERPRINT, Many};
 
-impl Verifier<'_> {
+impl Lane<'_> {
     /// Rows that arrived together, held against their entry.
-    pub(super) fn many(&mut self, sequence: i64, leaf: &Json, table: &'static str, at: &str) -> Result<(), BookError> {
+    pub(super) fn many(&mut self, sequence: i64, leaf: &str, table: &'static str, at: &str) -> Result<(), BookError> {
+        let leaf: Json = serde_json::from_str(leaf).unwrap_or(Json::Null);
         let whole = leaf.pointer(at).cloned().unwrap_or(Json::Null);
         let owner = leaf.pointer("/subject/id").and_then(Json::as_str).unwrap_or_default().to_owned();
         let row = self.c.one("SELECT fingerprints FROM entry WHERE sequence = $1", params![sequence])?;
@@ -19,7 +21,7 @@ impl Verifier<'_> {
         let told = |key: &str| whole.get(key).and_then(Json::as_str).unwrap_or_default().to_owned();
         let usable = hex::encode(Sha256::digest(&fingerprints)) == told("fingerprints");
         if !usable {
-            self.tell(
+            self.out.told.tell(
                 DamageKind::Altered,
                 "entry",
                 sequence.to_string(),
@@ -64,14 +66,15 @@ impl Verifier<'_> {
             found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
         }
         self.out.rows += all.count;
+        self.out.arrived += all.count;
         let same = all.told(table) == whole;
         if !same && found.is_empty() {
             let what = format!("the rows of {owner} are not those that arrived");
-            self.tell(DamageKind::Altered, table, owner.clone(), Some(sequence), what);
+            self.out.told.tell(DamageKind::Altered, table, owner.clone(), Some(sequence), what);
         }
         for (kind, position, what) in found {
             let key = self.name_of(table, &owner, position)?;
-            self.tell(kind, table, key, Some(sequence), what);
+            self.out.told.tell(kind, table, key, Some(sequence), what);
         }
         Ok(())
     }
