@@ -8,14 +8,18 @@ mod at_site;
 mod python;
 
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::path::Path;
+use std::process::Command;
 
 use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
-use serde_json::{Value, json};
+use serde_json::json;
 use works::evidence::{Checked, check};
+
+on_both_engines! {
+    packs_hold_and_nothing_in_them_can_change,
+}
 
 /// The names in an archive's local headers, with where their octets begin and how many there are.
 fn files(pack: &[u8]) -> Vec<(String, usize, usize)> {
@@ -44,12 +48,10 @@ fn is_whole_for_python(python: &Path, pack: &Path, key: &Path) -> bool {
     done.status.success()
 }
 
-on_both_engines! { packs_hold_and_nothing_in_them_can_change }
-
 fn packs_hold_and_nothing_in_them_can_change(engine: &Engine) {
     let site = Rehearsed::on(engine, 3);
     // The rehearsal left one.
-    let evidence = site.file("site").join("evidence");
+    let evidence = site.site().join("evidence");
     let (_, left) = site.call(&[
         "evidence",
         "check",

@@ -12,17 +12,21 @@ use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
 
-/// Sets the days; `None` takes the setting away.
-fn set_days(site: &Rehearsed, days: Option<u32>) {
-    let file = site.site().join("touchmark.toml");
-    let kept = fs::read_to_string(&file).expect("settings");
-    let kept: String = kept.lines().filter(|l| !l.contains("passcode_days")).map(|l| format!("{l}\n")).collect();
-    let kept = kept.replace("[retention]\n", "");
-    let set = days.map_or_else(String::new, |days| format!("\n[retention]\npasscode_days = {days}\n"));
-    fs::write(&file, format!("{kept}{set}")).expect("written");
+on_both_engines! {
+    passcodes_are_erased_in_time,
 }
 
-on_both_engines! { passcodes_are_erased_in_time }
+impl Rehearsed {
+    /// Sets the days; `None` takes the setting away.
+    fn days(&self, days: Option<u32>) {
+        let file = self.site().join("touchmark.toml");
+        let kept = fs::read_to_string(&file).expect("settings");
+        let kept: String = kept.lines().filter(|l| !l.contains("passcode_days")).map(|l| format!("{l}\n")).collect();
+        let kept = kept.replace("[retention]\n", "");
+        let set = days.map_or_else(String::new, |days| format!("\n[retention]\npasscode_days = {days}\n"));
+        fs::write(&file, format!("{kept}{set}")).expect("written");
+    }
+}
 
 fn passcodes_are_erased_in_time(engine: &Engine) {
     let site = Rehearsed::on(engine, 4);
@@ -30,7 +34,7 @@ fn passcodes_are_erased_in_time(engine: &Engine) {
     assert_eq!(site.done(&["passcode", "count"]), json!({ "kept": 4, "due": 0, "unprinted": 0 }));
     let (exit, unset) = site.call(&["passcode", "erase", "--due"]);
     assert_eq!(exit, Some(2), "{unset}");
-    set_days(&site, Some(30));
+    site.days(Some(30));
     assert_eq!(site.done(&["passcode", "erase", "--due"])["erased"], 0, "printed just now");
     site.done(&["unit", "scrap", "TV-000003", "--reason", "dropped"]);
     assert_eq!(site.done(&["passcode", "erase", "--due"])["erased"], 0, "scrapped just now");
@@ -56,7 +60,7 @@ fn passcodes_are_erased_in_time(engine: &Engine) {
     assert_eq!(site.done(&["passcode", "erase", "TV-000001"])["erased"], 0, "once is enough");
 
     // Its label is refused, and says why; another's is not.
-    let sheet = |unit: &str| site.file(&format!("{unit}.pdf"));
+    let sheet = |unit: &str| site.folder.path().join(format!("{unit}.pdf"));
     let print = |unit: &str| site.call(&["label", "print", "--unit", unit, "--out", text(&sheet(unit))]);
     let (exit, refused) = print("TV-000001");
     let message = refused["error"]["message"].as_str().unwrap_or_default();
@@ -67,7 +71,7 @@ fn passcodes_are_erased_in_time(engine: &Engine) {
     assert!(exit != Some(0) || revealed["onboarding"]["passcode"] == "erased", "{revealed}");
 
     // When the days are over, all are; the log is whole, and a pack of the unit still holds.
-    set_days(&site, Some(0));
+    site.days(Some(0));
     assert_eq!(site.done(&["passcode", "count"])["due"], 3);
     let dry = site.done(&["passcode", "erase", "--due", "--dry-run"]);
     let units: Vec<_> = dry["units"].as_array().expect("units").iter().map(|u| &u["unit"]).collect();
@@ -76,7 +80,7 @@ fn passcodes_are_erased_in_time(engine: &Engine) {
     assert_eq!(site.done(&["passcode", "count"]), json!({ "kept": 0, "due": 0, "unprinted": 0 }));
     let verified = site.done(&["book", "verify"]);
     assert_eq!(verified["verdict"], "intact", "{verified}");
-    let pack = site.file("pack.zip");
+    let pack = site.folder.path().join("pack.zip");
     let made = site.done(&["evidence", "export", "TV-000001", "--out", text(&pack)]);
     let key = made["key"].as_str().expect("a key");
     assert_eq!(site.done(&["evidence", "check", text(&pack), "--key", key])["verdict"], "whole");

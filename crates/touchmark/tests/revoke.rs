@@ -23,17 +23,20 @@ on_both_engines! {
     what_is_revoked_is_told_to_the_world,
     a_delivery_of_a_revoked_intermediate_is_refused,
     two_people_and_an_authority_elsewhere,
+    with_accounts_both_people_prove_who_they_are,
 }
 
 const PAI: &str = "Quarry Lane Test PAI";
 const PAA: &str = "Quarry Lane Test PAA";
 
-fn unit_file(site: &Rehearsed, unit: &str, name: &str) -> PathBuf {
-    site.site().join("evidence").join(unit).join(name)
-}
+impl Rehearsed {
+    fn unit_file(&self, unit: &str, name: &str) -> PathBuf {
+        self.site().join("evidence").join(unit).join(name)
+    }
 
-fn serial(site: &Rehearsed, unit: &str) -> String {
-    site.done(&["unit", "show", unit])["credential"]["serial"].as_str().expect("a serial number").to_owned()
+    fn serial(&self, unit: &str) -> String {
+        self.done(&["unit", "show", unit])["credential"]["serial"].as_str().expect("a serial number").to_owned()
+    }
 }
 
 fn rules(answer: &Value) -> Vec<&str> {
@@ -61,7 +64,7 @@ fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
 
     let done = site.done(&["revoke", "--unit", "TV-000001", "--reason", "keyCompromise", "--out", text(&first)]);
     assert_eq!((&done["state"], &done["issued"]["number"]), (&json!("confirmed"), &json!("01")), "{done}");
-    let other = serial(&site, "TV-000002");
+    let other = site.serial("TV-000002");
     let typed = ["revoke", "--credential", &other, "--reason", "unspecified", "--note", "bent lead", "--out"];
     let done = site.done(&[&typed[..], &[text(&second)]].concat());
     assert_eq!((&done["issued"]["number"], &done["issued"]["certificates"]), (&json!("02"), &json!(2)), "{done}");
@@ -89,8 +92,8 @@ fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
     assert_eq!(exit, Some(1), "a root is revoked by no list: {answer}");
 
     // `examine` honours the file, and the lists that the site keeps.
-    let (dac, pai) = (unit_file(&site, "TV-000001", "dac.der"), unit_file(&site, "TV-000001", "pai.der"));
-    let paa = unit_file(&site, "TV-000001", "paa.der");
+    let (dac, pai) = (site.unit_file("TV-000001", "dac.der"), site.unit_file("TV-000001", "pai.der"));
+    let paa = site.unit_file("TV-000001", "paa.der");
     for lists in [text(&first), text(&site.site())] {
         let (exit, answer) =
             site.call(&["examine", text(&dac), text(&pai), "--trust", text(&paa), "--revocations", lists]);
@@ -111,15 +114,12 @@ fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
     let kept = site.done(&["revocation", "list"]);
     let lists: Vec<_> = kept["lists"].as_array().expect("lists").iter().map(|l| (&l["issuer"], &l["number"])).collect();
     assert_eq!(lists, [(&json!(PAA), &json!("01")), (&json!(PAI), &json!("03"))]);
-    let reasons = json!({ serial(&site, "TV-000001"): "keyCompromise", other: "unspecified" });
+    let reasons = json!({ site.serial("TV-000001"): "keyCompromise", other: "unspecified" });
     let wanted = json!({ "number": 3, "days": 7, "url": url, "reasons": reasons });
     fs::write(site.file("wanted.json"), wanted.to_string()).expect("written");
-    for (from, to) in [
-        (dac, "revoked.der"),
-        (unit_file(&site, "TV-000003", "dac.der"), "good.der"),
-        (pai, "pai.der"),
-        (paa, "paa.der"),
-    ] {
+    for (from, to) in
+        [(dac, "revoked.der"), (site.unit_file("TV-000003", "dac.der"), "good.der"), (pai, "pai.der"), (paa, "paa.der")]
+    {
         fs::copy(from, site.file(to)).expect("copied");
     }
     if let Some(python) = python::interpreter() {
@@ -280,4 +280,77 @@ fn two_people_and_an_authority_elsewhere(engine: &Engine) {
     let (exit, answer) =
         site.call(&["examine", text(&pai_file), "--trust", text(&paa_file), "--revocations", text(&site.site())]);
     assert_eq!((exit, rules(&answer)), (Some(1), vec!["chain.revoked"]), "{answer}");
+}
+
+/// Where the site has accounts, a name alone is not enough: both people prove who they are, by their passwords.
+fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
+    let key = SoftwareKey::generate().expect("a key");
+    let below = SoftwareKey::generate().expect("a key").public_key();
+    let vendor = VendorId::new(0x5A10).expect("a vendor");
+    let names = [
+        NameBuilder::new().common_name("Sold PAA").build(),
+        NameBuilder::new().common_name("Sold PAI").vendor(vendor).build(),
+    ];
+    let times = (Moment::from_unix(time::OffsetDateTime::now_utc().unix_timestamp()).plus(-86_400), NO_END);
+    let own = key.public_key();
+    for (file, profile, serial, subject, of) in
+        [("paa.der", Profile::Paa, [0x11; 8], 0, &own), ("pai.der", Profile::Pai, [0x22; 8], 1, &below)]
+    {
+        let builder = Builder::new(profile, &serial, (&names[0], &own.key_id()), &names[subject], of, times);
+        fs::write(site.file(file), builder.sign(&key).expect("signed")).expect("written");
+    }
+    let (paa, pai) = (site.file("paa.der"), site.file("pai.der"));
+    site.done(&["authority", "adopt", text(&paa), text(&pai), "--production"]);
+    let opened = works::site::Site::open(&site.site()).expect("a site");
+    let who = works::site::Who::new("ada").expect("a name");
+    works::access::first(&opened, "ada", "a tern on a post", time::OffsetDateTime::now_utc).expect("an account");
+    for (name, role, password) in
+        [("ben", "engineer", "a hollow for a nest"), ("eve", "auditor", "one that only reads")]
+    {
+        let wish = works::access::Wish { name, role, password: Some(password), ..works::access::Wish::default() };
+        works::access::add(&opened, &wish, &who).expect("an account");
+    }
+    drop(opened);
+    let password = |name: &str, text: &str| {
+        let path = site.file(name);
+        fs::write(&path, format!("{text}\n")).expect("written");
+        path
+    };
+    let (ada, ben, eve) = (
+        password("ada", "a tern on a post"),
+        password("ben", "a hollow for a nest"),
+        password("eve", "one that only reads"),
+    );
+    let out = site.file("request.json");
+    let revoke = ["revoke", "--authority", "Sold PAI", "--reason", "superseded", "--out", text(&out)];
+    let by = |name: &str, typed: &[&str], file: &Path| {
+        site.call_as(name, &[typed, &["--password-file", text(file)]].concat())
+    };
+
+    // Without a password, and nobody at a terminal: told how to give one; nothing is asked for.
+    let (exit, told) = site.call(&revoke);
+    assert!(exit == Some(2) && told.to_string().contains("--password-file"), "{told}");
+    for (name, file, wanted) in
+        [("ada", &ben, "do not belong together"), ("nobody", &ada, "do not belong together"), ("eve", &eve, "auditor")]
+    {
+        let (exit, told) = by(name, &revoke, file);
+        assert!(exit == Some(1) && told.to_string().contains(wanted), "{name}: {told}");
+        assert!(!told.to_string().contains("tern on a post"), "{told}");
+    }
+    assert_eq!(site.done(&["revocation", "list"])["waiting"], json!([]));
+    let (exit, asked) = by("ada", &revoke, &ada);
+    assert_eq!((exit, &asked["state"]), (Some(0), &json!("waiting")), "{asked}");
+
+    // Confirmed by the second person alone, who proves it; a name that was typed is nobody's.
+    let confirm = ["revoke", "--confirm", "1", "--out", text(&out)];
+    for (name, file) in [("ben", &ada), ("somebody", &ada), ("eve", &eve), ("ada", &ada)] {
+        let (exit, told) = by(name, &confirm, file);
+        assert_eq!(exit, Some(1), "{name}: {told}");
+        assert!(!out.exists());
+    }
+    assert_eq!(site.done(&["revocation", "list"])["waiting"][0]["request"], 1);
+    let (exit, confirmed) = by("ben", &confirm, &ben);
+    assert_eq!((exit, &confirmed["request"]["settled_by"]), (Some(0), &json!("ben")), "{confirmed}");
+    assert_eq!(site.done(&["reconcile"])["log"]["intact"], true);
 }

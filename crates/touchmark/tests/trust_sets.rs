@@ -10,6 +10,10 @@ use at_site::rehearsed::Rehearsed;
 use at_site::{data, text};
 use serde_json::{Value, json};
 
+on_both_engines! {
+    accepted_here_refused_there_because,
+}
+
 const DECLARATION: &str = "QLR26R01TV8A2101-26";
 
 /// Verdict and broken rules of each set, by name.
@@ -24,8 +28,6 @@ fn said(sets: &Value) -> Vec<(String, String, Vec<String>)> {
     let sets = sets.as_array().unwrap_or_else(|| panic!("{sets}"));
     sets.iter().map(|s| (text(&s["trust_set"]), text(&s["verdict"]), rules(s))).collect()
 }
-
-on_both_engines! { accepted_here_refused_there_because }
 
 fn accepted_here_refused_there_because(engine: &Engine) {
     let site = Rehearsed::on(engine, 2);
@@ -63,7 +65,7 @@ fn accepted_here_refused_there_because(engine: &Engine) {
     };
 
     // A chip: the matrix of all sets; none must take it, so none changes the verdict.
-    let chips = format!("simulated:{}", text(&site.file("site/chips")));
+    let chips = format!("simulated:{}", text(&site.site().join("chips")));
     let chip = site.done(&["unit", "show", "TV-000001"])["chip"]["chip_id"].as_str().expect("a chip").to_owned();
     let challenge = ["challenge", "--chips", &chips, "--chip", &chip];
     let answer = site.done(&challenge);
@@ -75,7 +77,7 @@ fn accepted_here_refused_there_because(engine: &Engine) {
     assert_eq!(named(&["Nowhere"]).0, Some(2));
 
     // Files: the same sets say the same.
-    let home = site.file("site/evidence/TV-000001");
+    let home = site.site().join("evidence/TV-000001");
     let files: Vec<_> = ["dac.der", "pai.der", "declaration.der", "proof.json"].iter().map(|f| home.join(f)).collect();
     let files: Vec<&str> = files.iter().map(|f| text(f)).collect();
     let examine = |names: &[&str]| site.call(&[&["examine"], &files[..], &["--trust-set"], names].concat());

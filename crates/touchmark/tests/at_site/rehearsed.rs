@@ -1,6 +1,6 @@
-//! A site that a rehearsal left, its authorities' keys in custody under the passphrase in `keys/passphrase`.
+//! A site that `touchmark rehearse` made: its authorities' keys are in custody, under the
+//! passphrase in `keys/passphrase`.
 
-use std::fs;
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 
@@ -10,18 +10,16 @@ use tempfile::TempDir;
 use super::engine::Engine;
 use super::text;
 
-/// The site, in a folder of its own.
 pub struct Rehearsed {
-    folder: TempDir,
+    pub folder: TempDir,
 }
 
 impl Rehearsed {
-    /// After a rehearsal of so many units without faults, its book kept by `engine`.
+    /// So many units, all passed at once; its book kept by `engine`.
     pub fn on(engine: &Engine, units: u32) -> Self {
         let site = Self { folder: tempfile::tempdir().expect("a directory") };
         let (units, out, book) = (units.to_string(), site.site(), engine.place());
-        let typed = ["rehearse", "--units", &units, "--faults", "none", "--out", text(&out), "--book", &book];
-        site.done(&typed);
+        site.done(&["rehearse", "--units", &units, "--faults", "none", "--out", text(&out), "--book", &book]);
         site
     }
 
@@ -32,27 +30,26 @@ impl Rehearsed {
         site
     }
 
-    /// The site's directory.
     pub fn site(&self) -> PathBuf {
-        self.file("site")
+        self.folder.path().join("site")
     }
 
-    /// A file beside it.
+    /// A file beside the site.
     pub fn file(&self, name: &str) -> PathBuf {
         self.folder.path().join(name)
     }
 
-    /// Calls the program: exit code, answer.
+    /// Exit code and answer of the program.
     pub fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
         self.call_as("ada", typed)
     }
 
-    /// The same, for somebody else.
+    /// The same in another person's name.
     pub fn call_as(&self, by: &str, typed: &[&str]) -> (Option<i32>, Value) {
         let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
         command.args(["--json", "--by", by]).args(typed).stdin(Stdio::null()).env("TOUCHMARK_SITE", self.site());
-        command.env_remove("TOUCHMARK_PASSPHRASE").current_dir(self.folder.path());
-        if let Ok(passphrase) = fs::read_to_string(self.site().join("keys/passphrase")) {
+        command.env_remove("TOUCHMARK_PASSPHRASE").env_remove("TOUCHMARK_PASSWORD").current_dir(self.folder.path());
+        if let Ok(passphrase) = std::fs::read_to_string(self.site().join("keys/passphrase")) {
             command.env("TOUCHMARK_PASSPHRASE", passphrase.trim());
         }
         let done = command.output().expect("the program starts");
@@ -61,7 +58,7 @@ impl Rehearsed {
         (done.status.code(), json)
     }
 
-    /// Calls the program, which must succeed.
+    /// Calls the program, which must exit with 0.
     pub fn done(&self, typed: &[&str]) -> Value {
         let (exit, json) = self.call(typed);
         assert_eq!(exit, Some(0), "{typed:?}: {json}");
