@@ -10,7 +10,7 @@ use crate::attempt::Attempt;
 use crate::by::{By, micros, moment};
 use crate::engine::{Row, params};
 use crate::error::BookError;
-use crate::ids::{ChipId, FirmwareVersion, ReelId, Sequence, StationName, UnitSerial};
+use crate::ids::{ChipId, FirmwareVersion, ProductName, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Draft, Subject, rows};
 use crate::words::{ChipState, UnitState};
 
@@ -55,6 +55,17 @@ pub struct FirstPass {
     pub first: i64,
     /// Those that passed.
     pub passed: i64,
+}
+
+/// A reel with chips that lack a credential.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ShortReel {
+    /// The reel.
+    pub reel: ReelId,
+    /// What its chips are for.
+    pub product: ProductName,
+    /// How many of them lack one.
+    pub without: i64,
 }
 
 /// A chip in its place on the reel.
@@ -205,6 +216,32 @@ impl Book {
                 Ok(FirstPass { station: StationName::kept(row.text(0)?), first: row.int(1)?, passed: row.int(2)? })
             })
             .collect()
+    }
+
+    /// Chips that no delivery brought a credential for, without those scrapped, by
+    /// reel; reels that lack none are left out. A reel whose deliveries brought as many
+    /// credentials as it has chips lacks none, and its chips are not looked at.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn short_reels(&self) -> Result<Vec<ShortReel>, BookError> {
+        let sql = "SELECT r.reel_id, r.product FROM reel r WHERE r.chips > \
+                   (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
+                   WHERE d.reel = r.reel_id) ORDER BY r.reel_id";
+        let count = "SELECT count(*) FROM chip c WHERE c.reel = $1 AND c.state <> 'scrapped' AND NOT EXISTS \
+                     (SELECT 1 FROM credential k WHERE k.public_key = c.public_key)";
+        self.snapshot(|c| {
+            let mut out = Vec::new();
+            for row in c.all(sql, &[])? {
+                let (reel, product) = (ReelId::kept(row.text(0)?), ProductName::kept(row.text(1)?));
+                let without = c.number(count, params![reel.as_str()])?;
+                if without > 0 {
+                    out.push(ShortReel { reel, product, without });
+                }
+            }
+            Ok(out)
+        })
     }
 
     /// The chips of a reel in their order, each with its fate: up to `limit` from place `from` on.

@@ -3,6 +3,12 @@
 //! One aggregate a question, grouped finely enough that whoever asks can add up
 //! by hour, by station or by reel without asking again. Nothing here is a page:
 //! the rows are few whatever the number of units.
+//!
+//! A server adds up by itself. SQLite would sort all rows before it does, in memory: a
+//! site's report on ten million units would sort a hundred million steps. Its rows are
+//! added up here as they come, and memory holds the groups alone.
+
+use std::collections::HashMap;
 
 use time::OffsetDateTime;
 
@@ -103,23 +109,49 @@ const BIN: &str = "CASE WHEN s.duration < 1000 THEN s.duration \
 /// CROSS JOIN: a week out of ten million units is found by the attempts' ends, a reel by its units. PostgreSQL
 /// judges by itself.
 fn joined(filter: &UnitFilter) -> &'static str {
-    if filter.from.is_some() || filter.to.is_some() {
+    let UnitFilter { product, reel, state, delivery, authority, station: _, from, to } = filter;
+    let by_unit = product.is_some() || reel.is_some() || state.is_some() || delivery.is_some() || authority.is_some();
+    if from.is_some() || to.is_some() || !by_unit {
         "attempt t CROSS JOIN unit u"
     } else {
         "unit u CROSS JOIN attempt t"
     }
 }
 
+/// Whether every unit and every attempt is meant.
+fn is_everything(filter: &UnitFilter) -> bool {
+    *filter == UnitFilter::default()
+}
+
+/// How the rows of a group become one number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fold {
+    Sum,
+    Most,
+}
+
 /// What is asked of attempts, as SQL.
 struct Question<'q> {
-    /// Columns, of `t` and `u`.
-    select: &'q str,
+    /// What to group and to order by, of `t`, `u` and `s`.
+    groups: &'q [&'q str],
+    /// What is folded within a group: whole numbers.
+    folds: &'q [(Fold, &'q str)],
     /// More tables.
     from: &'q str,
     /// More conditions.
     also: &'q str,
-    /// What to group and to order by.
-    group: &'q str,
+}
+
+impl Question<'_> {
+    fn select(&self, sqlite: bool) -> String {
+        let fold = |(fold, what): &(Fold, &str)| match (sqlite, fold) {
+            (true, _) => (*what).to_owned(),
+            (false, Fold::Sum) => format!("CAST(sum({what}) AS BIGINT)"),
+            (false, Fold::Most) => format!("max({what})"),
+        };
+        let groups = self.groups.iter().map(|group| (*group).to_owned());
+        groups.chain(self.folds.iter().map(fold)).collect::<Vec<_>>().join(", ")
+    }
 }
 
 impl Book {
@@ -130,14 +162,58 @@ impl Book {
         read: impl Fn(&Row) -> Result<T, BookError>,
     ) -> Result<Vec<T>, BookError> {
         let (condition, values) = attempt_conditions(filter);
-        let Question { select, from, also, group } = question;
-        let joined = joined(filter);
-        let sql = format!(
-            "SELECT {select} FROM {joined}{from} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}{also} \
-             GROUP BY {group} ORDER BY {group}"
-        );
+        let (joined, Question { from, also, .. }) = (joined(filter), question);
+        let rows = format!("{joined}{from} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}{also}");
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
-        self.read(|c| c.all(&sql, &values))?.iter().map(read).collect()
+        self.folded(question, &rows, &values, read)
+    }
+
+    /// Groups the rows that `rows` names, as SQL, and folds each group.
+    fn folded<T>(
+        &self,
+        question: &Question<'_>,
+        rows: &str,
+        values: &[P<'_>],
+        read: impl Fn(&Row) -> Result<T, BookError>,
+    ) -> Result<Vec<T>, BookError> {
+        let (width, select) = (question.groups.len(), question.select(self.is_sqlite()));
+        if !self.is_sqlite() {
+            let places = (1..=width).map(|n| n.to_string()).collect::<Vec<_>>().join(", ");
+            let sql = format!("SELECT {select} FROM {rows} GROUP BY {places} ORDER BY {places}");
+            return self.read(|c| c.all(&sql, values))?.iter().map(read).collect();
+        }
+        let sql = format!("SELECT {select} FROM {rows}");
+        let groups = self.read(|c| {
+            let mut groups: HashMap<Vec<Value>, Vec<i64>> = HashMap::new();
+            c.each(&sql, values, &mut |mut row| {
+                let numbers = (width..row.0.len()).map(|n| row.int(n)).collect::<Result<Vec<_>, _>>()?;
+                row.0.truncate(width);
+                match groups.get_mut(&row.0) {
+                    None => {
+                        groups.insert(row.0, numbers);
+                    }
+                    Some(there) => {
+                        for ((there, number), (fold, _)) in there.iter_mut().zip(numbers).zip(question.folds) {
+                            *there = match fold {
+                                Fold::Sum => there.saturating_add(number),
+                                Fold::Most => number.max(*there),
+                            };
+                        }
+                    }
+                }
+                Ok(())
+            })?;
+            Ok(groups)
+        })?;
+        let mut groups: Vec<_> = groups.into_iter().collect();
+        groups.sort_unstable();
+        groups
+            .into_iter()
+            .map(|(mut group, folds)| {
+                group.extend(folds.into_iter().map(Value::Int));
+                read(&Row(group))
+            })
+            .collect()
     }
 
     /// Attempts that ended, of the units that `filter` names; of those alone that its station and its
@@ -147,12 +223,17 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn tally_attempts(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<AttemptTally>, BookError> {
-        let select = format!(
-            "{}, t.station, u.product, u.reel, CAST(CASE WHEN t.number = 1 THEN 1 ELSE 0 END AS BIGINT), t.result, \
-             count(*), CAST(sum(CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END) AS BIGINT)",
-            stretch.sql("t.ended")
-        );
-        let question = Question { select: &select, from: "", also: "", group: "1, 2, 3, 4, 5, 6" };
+        let begins = stretch.sql("t.ended");
+        let groups = [
+            begins.as_str(),
+            "t.station",
+            "u.product",
+            "u.reel",
+            "CAST(CASE WHEN t.number = 1 THEN 1 ELSE 0 END AS BIGINT)",
+            "t.result",
+        ];
+        let taken = "CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END";
+        let question = Question { groups: &groups, folds: &[(Fold::Sum, "1"), (Fold::Sum, taken)], from: "", also: "" };
         self.tallied(filter, &question, |row| {
             Ok(AttemptTally {
                 begins: stretch.begins(row.int(0)?)?,
@@ -173,9 +254,10 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn tally_causes(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<CauseTally>, BookError> {
-        let select = format!("{}, t.station, u.reel, t.cause, t.next, count(*)", stretch.sql("t.ended"));
+        let begins = stretch.sql("t.ended");
+        let groups = [begins.as_str(), "t.station", "u.reel", "t.cause", "t.next"];
         let also = " AND t.result = 'failed'";
-        let question = Question { select: &select, from: "", also, group: "1, 2, 3, 4, 5" };
+        let question = Question { groups: &groups, folds: &[(Fold::Sum, "1")], from: "", also };
         self.tallied(filter, &question, |row| {
             Ok(CauseTally {
                 begins: stretch.begins(row.int(0)?)?,
@@ -194,17 +276,14 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn tally_steps(&self, filter: &UnitFilter) -> Result<Vec<StepBin>, BookError> {
-        let select = format!(
-            "s.name, CAST(CASE WHEN s.result = 'done' THEN 1 ELSE 0 END AS BIGINT), CAST({BIN} AS BIGINT), count(*), \
-             CAST(sum(s.duration) AS BIGINT), max(s.duration)"
-        );
+        let bin = format!("CAST({BIN} AS BIGINT)");
         let question = Question {
-            select: &select,
+            groups: &["s.name", "CAST(CASE WHEN s.result = 'done' THEN 1 ELSE 0 END AS BIGINT)", &bin],
+            folds: &[(Fold::Sum, "1"), (Fold::Sum, "s.duration"), (Fold::Most, "s.duration")],
             from: " CROSS JOIN step s",
             also: " AND s.unit = t.unit AND s.attempt = t.number",
-            group: "1, 2, 3",
         };
-        self.tallied(filter, &question, |row| {
+        let read = |row: &Row| {
             Ok(StepBin {
                 name: row.text(0)?,
                 done: row.int(1)? == 1,
@@ -213,7 +292,13 @@ impl Book {
                 total_us: row.int(4)?,
                 longest_us: row.int(5)?,
             })
-        })
+        };
+        if is_everything(filter) {
+            // Steps come in with the end of their attempt, so that all of them count
+            // and no attempt need be looked up.
+            return self.folded(&question, "step s", &[], read);
+        }
+        self.tallied(filter, &question, read)
     }
 
     /// When the first and the last attempt of those units ended; `None` where there is none.
@@ -223,12 +308,15 @@ impl Book {
     /// [`BookError`] where the book gave no answer.
     pub fn attempts_between(&self, filter: &UnitFilter) -> Result<Option<(OffsetDateTime, OffsetDateTime)>, BookError> {
         let (condition, values) = attempt_conditions(filter);
-        let sql = format!(
+        let by_index = "SELECT (SELECT min(ended) FROM attempt), (SELECT max(ended) FROM attempt)";
+        let joined = format!(
             "SELECT min(t.ended), max(t.ended) FROM {} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}",
             joined(filter)
         );
+        // The index begins with the first end and closes with the last one.
+        let sql = if is_everything(filter) { by_index } else { joined.as_str() };
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
-        let Some(row) = self.read(|c| c.one(&sql, &values))? else { return Ok(None) };
+        let Some(row) = self.read(|c| c.one(sql, &values))? else { return Ok(None) };
         let read = |column| row.maybe(column, Row::int)?.map(moment).transpose();
         Ok(read(0)?.zip(read(1)?))
     }

@@ -129,7 +129,7 @@ impl Book {
         }
     }
 
-    fn undo(&self, mut c: Connection) {
+    pub(crate) fn undo(&self, mut c: Connection) {
         // A connection that can't roll back is dropped, which does it.
         if c.rollback().is_ok() {
             self.give_back(c);
@@ -204,7 +204,60 @@ impl Book {
         answer
     }
 
-    /// The same for an answer that may be sorted out of millions of rows: what does not
+    /// Connections with one and the same unchanging view of the book: as many as are
+    /// wanted, or fewer where that can't be had, and one at least. They are dropped
+    /// or undone by the caller.
+    pub(crate) fn same_views(&self, wanted: usize) -> Result<Vec<Connection>, BookError> {
+        if self.is_sqlite() {
+            return match self.views_of_file(wanted) {
+                // A file that can't be written has no writer to wait for, and one view.
+                Err(_) => Ok(vec![self.begun(Mode::Snapshot)?]),
+                views => views,
+            };
+        }
+        let mut views = vec![self.begun(Mode::Snapshot)?];
+        if self.add_exported_views(&mut views, wanted).is_err() {
+            // Not every server that speaks the protocol can do this; a failed
+            // transaction answers nothing any more.
+            views = vec![self.begun(Mode::Snapshot)?];
+        }
+        Ok(views)
+    }
+
+    /// While the place of the one writer is taken, nothing changes: all readers that
+    /// begin meanwhile see the same.
+    fn views_of_file(&self, wanted: usize) -> Result<Vec<Connection>, BookError> {
+        let _turn = self.gate.lock().unwrap_or_else(PoisonError::into_inner);
+        let writer = self.begun(Mode::Write)?;
+        let mut views = Vec::with_capacity(wanted);
+        for _ in 0..wanted.max(1) {
+            let mut c = self.location.connect(false)?;
+            c.begin(Mode::Snapshot)?;
+            // A view begins with the first question.
+            c.number("SELECT count(*) FROM log_head", &[])?;
+            views.push(c);
+        }
+        self.undo(writer);
+        Ok(views)
+    }
+
+    fn add_exported_views(&self, views: &mut Vec<Connection>, wanted: usize) -> Result<(), BookError> {
+        let Some(first) = views.first_mut() else { return Ok(()) };
+        let row = first.one("SELECT pg_export_snapshot()", &[])?;
+        let id = row.ok_or_else(|| BookError::damaged("a view has no name"))?.text(0)?;
+        if !id.bytes().all(|b| b.is_ascii_hexdigit() || b == b'-') {
+            return Err(BookError::damaged("a view has a strange name"));
+        }
+        while views.len() < wanted {
+            let mut c = self.location.connect(false)?;
+            c.begin(Mode::Snapshot)?;
+            c.batch(&format!("SET TRANSACTION SNAPSHOT '{id}'"))?;
+            views.push(c);
+        }
+        Ok(())
+    }
+
+    /// As [`Self::snapshot`], for an answer that may be sorted out of millions of rows: what does not
     /// fit into SQLite's cache is put into a temporary file, not into memory.
     pub(crate) fn large_snapshot<T>(
         &self,

@@ -12,6 +12,7 @@ mod commands;
 #[allow(dead_code, clippy::print_stderr, reason = "shared with the book's contract")]
 #[path = "../../book/tests/contract/server.rs"]
 mod server;
+mod site;
 mod timing;
 
 /// Measure touchmark against the tools that it is compared with
@@ -27,8 +28,13 @@ struct Arguments {
 
 #[derive(Debug, clap::Subcommand)]
 enum Command {
+    ByHand(commands::by_hand::ByHand),
+    Deliveries(commands::deliveries::DeliveriesArgs),
+    Examining(commands::examining::ExaminingArgs),
+    Book(commands::book::BookArgs),
     Judging(commands::judging::JudgingArgs),
     Labels(commands::labels::Labels),
+    Reels(commands::reels::ReelsArgs),
     Stations(commands::stations::Stations),
     Verifiers(commands::verifiers::Verifiers),
 }
@@ -36,6 +42,11 @@ enum Command {
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let measured = match arguments.command {
+        Command::ByHand(args) => commands::by_hand::run(&args),
+        Command::Deliveries(args) => commands::deliveries::run(&args),
+        Command::Examining(args) => commands::examining::run(&args),
+        Command::Reels(args) => commands::reels::run(&args),
+        Command::Book(args) => commands::book::run(&args),
         Command::Labels(args) => commands::labels::run(&args),
         Command::Judging(args) => commands::judging::run(&args),
         Command::Stations(args) => commands::stations::run(&args),
@@ -52,6 +63,11 @@ fn main() -> ExitCode {
             ExitCode::from(3)
         }
     }
+}
+
+/// Tells how far a long measurement is.
+fn say(line: &str) {
+    let _ = writeln!(std::io::stderr(), "{line}");
 }
 
 /// What a subcommand measured.

@@ -374,24 +374,20 @@ fn stock(site: &Site, now: OffsetDateTime) -> Result<Vec<Stock>, Trouble> {
             before.len() as f64 + ((now - last.hour).as_seconds_f64() / 3600.0).clamp(1.0 / 60.0, 1.0)
         }
     };
+    // What is left is counted, not what went: the page costs the same however much did.
+    let (in_stock, short) = (site.book.stock()?, site.book.short_reels()?);
     let mut out: Vec<Stock> = Vec::new();
     for product in site.book.products()? {
         let mut stock = Stock {
             product: product.facts.name.to_string(),
             test: product.facts.purpose == book::Purpose::Test,
-            available: 0,
-            without: 0,
+            available: in_stock.iter().filter(|s| s.product == product.facts.name).map(|s| s.available).sum(),
+            without: short.iter().filter(|s| s.product == product.facts.name).map(|s| s.without).sum(),
             passed_today: 0,
             per_hour: None,
             ends: None,
             hours_left: None,
         };
-        for reel in site.book.reels()?.iter().filter(|r| r.facts.product == product.facts.name) {
-            if let Some(count) = site.book.count_reel(&reel.facts.reel)? {
-                stock.available += count.credentials.available;
-                stock.without += count.without;
-            }
-        }
         let today = UnitFilter {
             product: Some(product.facts.name.clone()),
             state: Some(UnitState::Passed),

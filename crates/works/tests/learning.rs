@@ -14,6 +14,7 @@ use standard::revocation::{ListBuilder, Reason};
 use tempfile::TempDir;
 use time::OffsetDateTime;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
+use works::course::Course;
 use works::keys::Typed;
 use works::provision::{Provision, Provisioned, UnitResult, provision};
 use works::revocation::{self, Ask, Issue};
@@ -124,7 +125,7 @@ impl Place {
         let chips_at = folder.path().join("chips");
         chips::simulate(&chips_at, &which, Some(7), FaultLevel::None, Bench::default(), Some(&manifest)).unwrap();
         let map = reel::manifest::ColumnMap::default();
-        reel::receive(&site, &manifest, "R1", "Tern Vent", &map, &who).unwrap();
+        reel::receive(&site, &manifest, "R1", "Tern Vent", &map, &who, &Course::new()).unwrap();
         let delivered = folder.path().join("delivery");
         fs::create_dir(&delivered).unwrap();
         let mut place = Self { folder, site, who, chips: Vec::new() };
@@ -136,7 +137,8 @@ impl Place {
             fs::write(delivered.join(format!("dac-{n}.der")), house.dac(serial, &key)).unwrap();
             fs::write(delivered.join(format!("pai-{}.der", house.name)), house.intermediate()).unwrap();
         }
-        let received = delivery::receive(&place.site, &delivered, "R1", false, None, &place.who, &|_| {}).unwrap();
+        let received =
+            delivery::receive(&place.site, &delivered, "R1", false, None, &place.who, &Course::new()).unwrap();
         assert_eq!(received.verdict, "accepted", "{}", received.json());
         place
     }

@@ -152,7 +152,8 @@ fn link(tx: &mut Tx<'_>, new: &NewDelivery, reel: &Reel, name: &AuthorityName) -
 
 impl Book {
     /// Stores a delivery that passed inspection: each credential bound to the
-    /// chip of the reel that has its key, all in one transaction.
+    /// chip of the reel that has its key, all in one transaction. Credentials that
+    /// come sorted by their keys are stored faster, and in less memory.
     ///
     /// # Errors
     ///
@@ -166,6 +167,7 @@ impl Book {
     ) -> Result<Stored, DeliveryError> {
         let report = canonical(&new.report)?;
         self.bulk(|tx| {
+            tx.rows_come_sorted()?;
             let Some(reel) = read_reel(tx, &new.reel)? else {
                 return Err(DeliveryError::NoReel { reel: new.reel.clone() });
             };
@@ -250,6 +252,7 @@ impl Book {
     ) -> Result<Many, DeliveryError> {
         let (mut all, mut found) = (Many::default(), (0, Vec::new()));
         let (mut linked, mut position) = (Vec::<AuthorityName>::new(), 0);
+        let fit = bind::Fit::of(tx, reel, new.certificates_read)?;
         let mut batch = Vec::with_capacity(BATCH);
         for credential in credentials {
             let credential = credential.map_err(DeliveryError::Stopped)?;
@@ -261,11 +264,11 @@ impl Book {
             all.add(&rows::credential_facts(bind::facts(new.delivery.as_str(), position, &credential)));
             batch.push(credential);
             if batch.len() == BATCH {
-                bind::put(tx, new, position + 1 - batch.len() as i64, &batch, &mut found)?;
+                bind::put(tx, new, &fit, position + 1 - batch.len() as i64, &batch, &mut found)?;
                 batch.clear();
             }
         }
-        bind::put(tx, new, position + 1 - batch.len() as i64, &batch, &mut found)?;
+        bind::put(tx, new, &fit, position + 1 - batch.len() as i64, &batch, &mut found)?;
         if found.0 > 0 {
             return Err(DeliveryError::Problems { total: found.0, first: found.1 });
         }

@@ -91,6 +91,12 @@ impl Connection {
         matches!(self.engine, Engine::Sqlite(_))
     }
 
+    /// What ends a question that another thread has this connection answer, where it can be ended.
+    pub(crate) fn interrupt(&mut self) -> Option<impl Fn() + Send + Sync + use<>> {
+        let handle = self.as_sqlite()?.raw.get_interrupt_handle();
+        Some(move || handle.interrupt())
+    }
+
     /// SQLite's own connection, for its online backup.
     pub(crate) fn as_sqlite(&mut self) -> Option<&mut Sqlite> {
         match &mut self.engine {
@@ -102,6 +108,12 @@ impl Connection {
     pub(crate) fn begin(&mut self, mode: Mode) -> Result<(), BookError> {
         self.trouble = Repeat::No;
         on_engine!(self, c => c.begin(mode))
+    }
+
+    /// Lets the open transaction do with less memory: its rows come sorted, by the
+    /// index that would else be touched all over.
+    pub(crate) fn rows_come_sorted(&mut self) -> Result<(), BookError> {
+        self.as_sqlite().map_or(Ok(()), Sqlite::rows_come_sorted)
     }
 
     pub(crate) fn commit(&mut self) -> Result<(), BookError> {

@@ -105,7 +105,7 @@ impl ToSql for P<'_> {
 }
 
 /// A value as the book gave it.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(crate) enum Value {
     Null,
     Int(i64),
@@ -144,6 +144,13 @@ impl Row {
         match self.0.get(column) {
             Some(Value::Int(value)) => Ok(*value),
             _ => Err(self.wrong(column, "a number")),
+        }
+    }
+
+    pub(crate) fn str(&self, column: usize) -> Result<&str, BookError> {
+        match self.0.get(column) {
+            Some(Value::Text(value)) => Ok(value),
+            _ => Err(self.wrong(column, "text")),
         }
     }
 

@@ -1,6 +1,6 @@
 //! An entry of the log: its text is the leaf, canonical JSON (RFC 8785).
 
-use serde_json::{Value as Json, json};
+use serde_json::Value as Json;
 use time::OffsetDateTime;
 
 use super::Draft;
@@ -107,21 +107,36 @@ impl Entry {
     }
 }
 
-/// The leaf's text.
+/// The leaf's text: canonical JSON, whose names stand in the order of their letters.
+/// Written out rather than built, since every act waits for it.
 pub(crate) fn leaf(sequence: i64, draft: &Draft<'_>, by: &By, mentions: &[Mention]) -> Result<String, BookError> {
-    let rows: Vec<_> = mentions.iter().map(|m| json!([m.table, m.key, hex::encode(m.digest)])).collect();
-    let leaf = json!({
-        "sequence": sequence,
-        "at": rfc3339(by.micros())?,
-        "act": draft.act,
-        "actor": by.actor,
-        "station": by.station,
-        "subject": { "kind": draft.subject.kind(), "id": draft.subject.id() },
-        "body": draft.body,
-        "rows": rows,
-    });
-    serde_json_canonicalizer::to_string(&leaf)
-        .map_err(|e| BookError::Database { doing: "writing an entry".into(), source: e.into() })
+    use std::fmt::Write as _;
+    let failed = |e: Box<dyn std::error::Error + Send + Sync>| BookError::Database {
+        doing: "writing an entry".into(),
+        source: e,
+    };
+    let text = |text: &str| serde_json::to_string(text).map_err(|e| failed(e.into()));
+    let body = serde_json_canonicalizer::to_string(&draft.body).map_err(|e| failed(e.into()))?;
+    let station = by.station.as_ref().map_or_else(|| Ok("null".to_owned()), |s| text(s.as_str()))?;
+    let mut out = String::with_capacity(256 + body.len() + mentions.len() * 160);
+    write!(
+        out,
+        r#"{{"act":{},"actor":{},"at":{},"body":{body},"rows":["#,
+        text(draft.act)?,
+        text(by.actor.as_str())?,
+        text(&rfc3339(by.micros())?)?,
+    )
+    .map_err(|e| failed(e.into()))?;
+    for (number, m) in mentions.iter().enumerate() {
+        let comma = if number == 0 { "" } else { "," };
+        // A table's name and a digest in hex need no escapes.
+        write!(out, r#"{comma}["{}",{},"{}"]"#, m.table, text(&m.key)?, hex::encode(m.digest))
+            .map_err(|e| failed(e.into()))?;
+    }
+    let (kind, id) = (text(draft.subject.kind())?, text(draft.subject.id())?);
+    write!(out, r#"],"sequence":{sequence},"station":{station},"subject":{{"id":{id},"kind":{kind}}}}}"#)
+        .map_err(|e| failed(e.into()))?;
+    Ok(out)
 }
 
 impl Book {
@@ -166,5 +181,47 @@ impl Book {
         let sql =
             format!("SELECT {} FROM entry WHERE subject_kind = $1 AND subject = $2 ORDER BY sequence", Entry::COLUMNS);
         self.read(|c| c.all(&sql, params![subject.kind(), subject.id()]))?.iter().map(Entry::read).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    /// What is written out is what RFC 8785 makes of the same document, names and
+    /// texts of any letters included.
+    #[test]
+    fn a_leaf_is_canonical_json() {
+        let odd = "\u{1}\t\"\\/\u{7f}\u{2028}é€\u{1F600}";
+        for station in [None, Some(StationName::kept(odd.into()))] {
+            let by = By {
+                actor: Actor::kept(format!("{odd}'s")),
+                station,
+                at: crate::by::moment(1_234_567).expect("a time"),
+            };
+            for mentions in [vec![], vec![odd, "b/2"]] {
+                let mentions: Vec<_> = mentions
+                    .into_iter()
+                    .map(|key| Mention { table: "chip", key: key.to_owned(), digest: [0xA5; 32] })
+                    .collect();
+                let body = json!({ "z": 1, "a": { "é": odd, "b": [1.5, null, true] }, odd: "x" });
+                let draft = Draft::new("attempt.begin", Subject::Other("thing", odd.into()), body);
+                let rows: Vec<_> = mentions.iter().map(|m| json!([m.table, m.key, hex::encode(m.digest)])).collect();
+                let whole = json!({
+                    "sequence": 7,
+                    "at": rfc3339(by.micros()).expect("a time"),
+                    "act": draft.act,
+                    "actor": by.actor,
+                    "station": by.station,
+                    "subject": { "kind": draft.subject.kind(), "id": draft.subject.id() },
+                    "body": draft.body,
+                    "rows": rows,
+                });
+                let wanted = serde_json_canonicalizer::to_string(&whole).expect("canonical");
+                assert_eq!(leaf(7, &draft, &by, &mentions).expect("a leaf"), wanted);
+            }
+        }
     }
 }

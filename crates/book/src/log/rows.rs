@@ -78,6 +78,19 @@ impl Table {
         )
     }
 
+    /// Selects the rows whose keys begin with a text between two, each with its key
+    /// before it, up to some; `None` for a table whose keys begin otherwise.
+    pub(crate) fn select_between(&self) -> Option<String> {
+        let first = self.key.first().filter(|_| self.kinds.first() == Some(&b't'))?;
+        let keys = self.key.join(", ");
+        let order = if self.order.is_empty() { "" } else { self.order.strip_prefix("ORDER BY ")? };
+        let order = if order.is_empty() { keys.clone() } else { format!("{keys}, {order}") };
+        Some(format!(
+            "SELECT {keys}, {}, {} FROM {} WHERE {first} >= $1 AND {first} <= $2 ORDER BY {order} LIMIT $3",
+            self.columns, self.entry, self.name
+        ))
+    }
+
     /// A key's text as values for [`Table::select`]; `None` where it can't be one.
     pub(crate) fn values(&self, key: &str) -> Option<Vec<Value>> {
         // Only the first part may hold a slash: names of reels and deliveries do.

@@ -173,6 +173,10 @@ fn scatter(number: u64, what: u8, out: &mut [u8]) {
     }
 }
 
+pub(super) fn serial(number: u64) -> String {
+    format!("TV-{number:08}")
+}
+
 pub(super) fn reel_name(reel: u64) -> String {
     format!("REEL-{:06}", reel + 1)
 }
@@ -227,14 +231,8 @@ impl Ground {
         let mut entry = stretch.entry + if stretch.arrives { 2 } else { 0 };
         let reel = stretch.reel;
         (stretch.first..stretch.first + stretch.units).map(move |number| {
-            let unit = Unit {
-                number,
-                fate: Fate::of(number),
-                serial: format!("TV-{number:08}"),
-                reel,
-                began: self.began(number),
-                entry,
-            };
+            let unit =
+                Unit { number, fate: Fate::of(number), serial: serial(number), reel, began: self.began(number), entry };
             entry += entries_of(number);
             unit
         })

@@ -64,6 +64,70 @@ pub struct Made {
     pub parts: Vec<(&'static str, f64)>,
 }
 
+/// What a made-up unit is called, to ask for it.
+#[derive(Debug, Clone)]
+pub struct Named {
+    /// Its serial number.
+    pub serial: String,
+    /// Its chip's id.
+    pub chip_id: String,
+    /// Serial number of its certificate, in hex.
+    pub certificate: String,
+    /// Its chip's reel.
+    pub reel: String,
+    /// The delivery of its credential.
+    pub delivery: String,
+}
+
+impl Named {
+    /// The unit of this number, counted from 0, in a book with so many chips on a reel.
+    pub fn of(number: u64, per_reel: u64) -> Self {
+        let (chip, reel) = (line::Chip::of(number), number / per_reel.max(1));
+        Self {
+            serial: line::serial(number),
+            chip_id: chip.chip_id,
+            certificate: hex::encode(chip.serial),
+            reel: line::reel_name(reel),
+            delivery: line::delivery_name(reel),
+        }
+    }
+}
+
+/// Reads every value of every row of every table once, in the order in which the
+/// tables lie, and computes nothing: the least that whoever looks at a whole book must
+/// do. How many rows there are.
+///
+/// # Errors
+///
+/// [`BookError`] where the book gave no answer, or is no file.
+pub fn read_all(book: &crate::Book) -> Result<u64, BookError> {
+    book.snapshot(|c| {
+        let sqlite = c.as_sqlite().ok_or_else(|| BookError::damaged("only a book in a file is read like this"))?;
+        let told = |e| crate::engine::sqlite_failed("reading everything", e);
+        let sql = "SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY rowid";
+        let mut tables = sqlite.raw.prepare(sql).map_err(told)?;
+        let tables: Vec<String> =
+            tables.query_map([], |row| row.get(0)).map_err(told)?.collect::<Result<_, _>>().map_err(told)?;
+        let (mut rows, mut octets) = (0, 0);
+        for table in tables {
+            let mut all = sqlite.raw.prepare(&format!("SELECT * FROM {table}")).map_err(told)?;
+            let width = all.column_count();
+            let mut all = all.query([]).map_err(told)?;
+            while let Some(row) = all.next().map_err(told)? {
+                for column in 0..width {
+                    octets += match row.get_ref(column).map_err(told)? {
+                        rusqlite::types::ValueRef::Text(v) | rusqlite::types::ValueRef::Blob(v) => v.len(),
+                        _ => 8,
+                    };
+                }
+                rows += 1;
+            }
+        }
+        std::hint::black_box(octets);
+        Ok(rows)
+    })
+}
+
 /// What is the same for all units.
 struct Ground {
     wish: Wish,

@@ -107,6 +107,9 @@ pub fn a_delivery_binds_credentials_to_chips(engine: &Engine<'_>) {
     assert_eq!(book.credentials(&new.delivery, 1099, 5).expect("asks").next, None);
     let without = book.chips_without(&reel_id("REEL-A"), 0, 1000).expect("asks");
     assert_eq!(without.items.iter().map(|c| c.position).collect::<Vec<_>>(), (1101..=1200).collect::<Vec<_>>());
+    let short = book.short_reels().expect("asks");
+    let told: Vec<_> = short.iter().map(|s| (&s.reel, &s.product, s.without)).collect();
+    assert_eq!(told, [(&reel_id("REEL-A"), &product().name, 100)]);
     // The same content again, under any name.
     let renamed = NewDelivery { delivery: DeliveryId::new("D-again").expect("an id"), ..new.clone() };
     let again = book.store_delivery(&renamed, [fine(credential(0))], &by()).expect("recognised");
@@ -118,6 +121,7 @@ pub fn a_delivery_binds_credentials_to_chips(engine: &Engine<'_>) {
     // The rest comes in a second delivery, whose PAI is known by now.
     let site = site.delivered("D-2", "REEL-A", 1100..1200);
     assert_eq!(site.book.deliveries(Some(&reel_id("REEL-A"))).expect("asks").len(), 2);
+    assert!(site.book.short_reels().expect("asks").is_empty());
     assert_eq!(site.book.deliveries(None).expect("asks").len(), 2);
     assert!(site.book.verify(None).expect("verifies").intact());
 }

@@ -15,19 +15,17 @@ use std::time::{Duration, Instant};
 
 use chip::simulated::Timing;
 use chip::{Abilities, Chip, ChipError, ChipId, ChipSource, Identity, ObjectName, OpenOptions, Source, State};
-use custody::{Passphrase, WorkFactor};
 use serde::{Deserialize, Serialize};
-use standard::ids::{ProductId, VendorId};
 use standard::key::PublicKey;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
 use works::course::Course;
-use works::product::Description;
 use works::provision::{Provision, provision};
 use works::reel::manifest::ColumnMap;
-use works::site::{NewBook, Site, Who};
-use works::{authority, declaration, delivery, product, reel};
+use works::site::{Site, Who};
+use works::{delivery, reel};
 
 use crate::server::Server;
+use crate::site::{PAI, PRODUCT, founded, passphrase};
 
 /// Units an hour and host time a unit, stations side by side, on each engine
 #[derive(Debug, clap::Args)]
@@ -47,8 +45,8 @@ pub struct Stations {
     /// Directory for sites and the server's data; on the disk that is to be measured
     #[arg(long, default_value = "target/bench")]
     dir: PathBuf,
-    /// A station in this process: site, chips, name
-    #[arg(long, hide = true, num_args = 3)]
+    /// A station in this process: site, chips, name, reel
+    #[arg(long, hide = true, num_args = 4)]
     worker: Option<Vec<String>>,
 }
 
@@ -80,8 +78,8 @@ pub fn run(args: &Stations) -> Result<crate::Measured, String> {
 }
 
 fn measure(args: &Stations) -> Result<crate::Measured, Box<dyn Error>> {
-    if let Some([site, chips, name]) = args.worker.as_deref() {
-        let json = serde_json::to_value(work(Path::new(site), chips, name, args.units)?)?;
+    if let Some([site, chips, name, reel]) = args.worker.as_deref() {
+        let json = serde_json::to_value(work(Path::new(site), chips, (name, reel), args.units)?)?;
         return Ok(crate::Measured { words: vec![json.to_string()], json });
     }
     fs::create_dir_all(&args.dir)?;
@@ -127,7 +125,7 @@ fn one(args: &Stations, engine: &str, book: Option<&str>, stations: usize, real:
     let two_syncs_ms = two_syncs(folder.path())?;
     let mut workers = Vec::new();
     for n in 0..stations {
-        workers.push(start(&dir, n, units)?);
+        workers.push(start(&dir, &dir, "R", n, units)?);
     }
     // All at once, once each has loaded what it needs.
     for worker in &mut workers {
@@ -136,16 +134,11 @@ fn one(args: &Stations, engine: &str, book: Option<&str>, stations: usize, real:
     }
     let begun = Instant::now();
     for worker in &mut workers {
-        worker.0.stdin.take().ok_or("no standard input")?.write_all(b"go\n")?;
+        go(worker)?;
     }
     let mut told: Vec<Worked> = Vec::new();
-    for (mut child, mut out) in workers {
-        let mut line = String::new();
-        out.read_line(&mut line)?;
-        if !child.wait()?.success() {
-            return Err("a station failed".into());
-        }
-        told.push(serde_json::from_str(&line)?);
+    for worker in workers {
+        told.push(finished(worker)?);
     }
     let seconds = begun.elapsed().as_secs_f64();
     let done: u64 = told.iter().map(|w| w.units).sum();
@@ -167,52 +160,15 @@ fn one(args: &Stations, engine: &str, book: Option<&str>, stations: usize, real:
 
 /// A site with a reel of enough chips for each station, in a folder of its own each.
 fn stocked(dir: &Path, book: Option<&str>, stations: usize, units: u64, real: bool) -> Result<(), Box<dyn Error>> {
+    let site = founded(dir, book)?;
+    supply(&site, dir, "R", stations, units, real)
+}
+
+/// A reel of enough chips for each station, received and with credentials.
+fn supply(site: &Site, dir: &Path, reel: &str, stations: usize, units: u64, real: bool) -> Result<(), Box<dyn Error>> {
     let who = Who::new("bench")?;
-    let place = NewBook { location: book, password_file: None };
-    let (site, _) = Site::create(dir, place, "bench", None, &who)?;
-    let passphrase = Passphrase::new("bench".to_owned())?;
-    let (vendor, product_id) = (VendorId::new(0xFFF2)?, ProductId::new(0x8A21)?);
-    for (name, role, issuer) in [("P", book::Role::Paa, None), ("I", book::Role::Pai, Some("P"))] {
-        let raise = authority::Raise {
-            name,
-            role,
-            vendor: Some(vendor),
-            product: None,
-            issuer,
-            years: None,
-            key: None,
-            unlock: &passphrase,
-            work: WorkFactor::WORTHLESS,
-        };
-        authority::raise(&site, &raise, &who)?;
-    }
-    let make = declaration::Make {
-        name: None,
-        vendor,
-        products: vec![product_id],
-        device_type: 0x0202,
-        certificate_id: None,
-        origin: None,
-        authorities: Vec::new(),
-        passphrase: &passphrase,
-        work: WorkFactor::WORTHLESS,
-    };
-    declaration::make(&site, &make, &who)?;
-    let description = Description {
-        vendor: vendor.to_string(),
-        product: product_id.to_string(),
-        device_type: 0x0202,
-        reach: "ble".into(),
-        flow: "standard".into(),
-        vendor_name: None,
-        product_name: None,
-        hardware_version: 1,
-        factory_record: true,
-        lock: true,
-        carton: None,
-        objects: Vec::new(),
-    };
-    product::add(&site, "Tern Vent", &description, &who)?;
+    // Chips of another reel of this site are other chips.
+    let before = site.book.reels()?.len() as u64;
     let mut manifest = String::new();
     for n in 0..stations {
         let listed = dir.join(format!("manifest-{n}.csv"));
@@ -220,7 +176,7 @@ fn stocked(dir: &Path, book: Option<&str>, stations: usize, units: u64, real: bo
         chips::simulate(
             &dir.join(format!("chips-{n}")),
             &WhichChips::Count(count),
-            Some(n as u64 + 1),
+            Some(before * 1_000 + n as u64 + 1),
             FaultLevel::None,
             part(real),
             Some(&listed),
@@ -231,9 +187,39 @@ fn stocked(dir: &Path, book: Option<&str>, stations: usize, units: u64, real: bo
     }
     let listed = dir.join("manifest.csv");
     fs::write(&listed, manifest)?;
-    reel::receive(&site, &listed, "R", "Tern Vent", &ColumnMap::default(), &who, &Course::new())?;
-    delivery::issue(&site, "R", "I", &passphrase, &who, &Course::new())?;
+    reel::receive(site, &listed, reel, PRODUCT, &ColumnMap::default(), &who, &Course::new())?;
+    delivery::issue(site, reel, PAI, &passphrase()?, &who, &Course::new())?;
     Ok(())
+}
+
+/// Milliseconds of the host a unit, at one station of a site, with chips that take no
+/// time; the units are added to its book.
+pub fn host_ms(dir: &Path, scratch: &Path, units: u64) -> Result<f64, Box<dyn Error>> {
+    let folder = tempfile::TempDir::new_in(scratch)?;
+    let site = Site::open(dir)?;
+    let reel = format!("HOST-{}", site.book.reels()?.len());
+    supply(&site, folder.path(), &reel, 1, units, false)?;
+    drop(site);
+    let mut worker = start(dir, folder.path(), &reel, 0, units)?;
+    worker.1.read_line(&mut String::new())?;
+    let told = go(&mut worker).and_then(|()| finished(worker))?;
+    if told.units != units {
+        return Err(format!("{} of {units} units passed", told.units).into());
+    }
+    Ok((told.seconds - told.chip_seconds) / units as f64 * 1000.0)
+}
+
+fn go(worker: &mut Worker) -> Result<(), Box<dyn Error>> {
+    Ok(worker.0.stdin.take().ok_or("no standard input")?.write_all(b"go\n")?)
+}
+
+fn finished((mut child, mut out): Worker) -> Result<Worked, Box<dyn Error>> {
+    let mut line = String::new();
+    out.read_line(&mut line)?;
+    if !child.wait()?.success() {
+        return Err("a station failed".into());
+    }
+    Ok(serde_json::from_str(&line)?)
 }
 
 /// Milliseconds of two blocks appended, each made durable; the middle of many.
@@ -253,11 +239,11 @@ fn two_syncs(dir: &Path) -> std::io::Result<f64> {
 
 type Worker = (Child, BufReader<std::process::ChildStdout>);
 
-fn start(dir: &Path, n: usize, units: u64) -> Result<Worker, Box<dyn Error>> {
-    let chips = format!("simulated:{}", dir.join(format!("chips-{n}")).display());
+fn start(dir: &Path, chips: &Path, reel: &str, n: usize, units: u64) -> Result<Worker, Box<dyn Error>> {
+    let chips = format!("simulated:{}", chips.join(format!("chips-{n}")).display());
     let mut child = Command::new(std::env::current_exe()?)
         .args(["stations", "--units", &units.to_string(), "--worker"])
-        .args([&dir.display().to_string(), &chips, &format!("S{n}")])
+        .args([&dir.display().to_string(), &chips, &format!("S{n}"), reel])
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .spawn()?;
@@ -266,14 +252,14 @@ fn start(dir: &Path, n: usize, units: u64) -> Result<Worker, Box<dyn Error>> {
 }
 
 /// One station, in this process.
-fn work(dir: &Path, chips: &str, name: &str, units: u64) -> Result<Worked, Box<dyn Error>> {
+fn work(dir: &Path, chips: &str, (name, reel): (&str, &str), units: u64) -> Result<Worked, Box<dyn Error>> {
     let site = Site::open(dir)?;
     let who = Who::new("bench")?;
     let source: Source = chips.parse()?;
     let mut source = Timed { inner: source.open(OpenOptions::default())?, taken: Default::default() };
     let start = format!("{name}-00001");
     let run = Provision {
-        reel: "R",
+        reel,
         station: name,
         units: Some(units),
         serials: None,
@@ -285,7 +271,7 @@ fn work(dir: &Path, chips: &str, name: &str, units: u64) -> Result<Worked, Box<d
         passphrase: None,
     };
     // What is loaded once and not for each unit is not measured.
-    site.book.reel(&book::ids::ReelId::new("R")?)?;
+    site.book.reel(&book::ids::ReelId::new(reel)?)?;
     writeln!(std::io::stdout(), "ready")?;
     std::io::stdin().read_line(&mut String::new())?;
     let begun = Instant::now();

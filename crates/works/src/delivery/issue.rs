@@ -1,6 +1,7 @@
 //! Issuing a reel's credentials here, from a development PAI, on all cores.
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
+use book::ids::ChipId;
 use book::{DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Purpose, Role, Stored};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -11,7 +12,8 @@ use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use standard::verdict::{Report, Severity, judge_certificate};
 
-use super::{dac_identity, free_id, store};
+use super::chips::{Chips, Slot};
+use super::{BATCH, dac_identity, free_id, store};
 use crate::authority::{self, serial};
 use crate::course::{Course, Phase};
 use crate::head;
@@ -21,9 +23,6 @@ use crate::reel;
 use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
-
-/// Certificates signed between two writes to the book.
-const STRETCH: usize = 2_048;
 
 /// What was issued.
 #[derive(Debug, Serialize)]
@@ -103,24 +102,23 @@ pub fn issue(
         .about("issuer"));
     }
     let signer = authority::signer(site, &authority, unlock).about("passphrase")?;
-    let mut points: Vec<(String, PublicKey)> = Vec::new();
-    let mut after = -1;
-    loop {
-        let page = site.book.chips_without(&reel.facts.reel, after, 5_000)?;
-        for chip in &page.items {
-            let key = PublicKey::from_point(&chip.public_key).map_err(|e| {
-                Trouble::surroundings(
-                    format!("the key of chip {} in the book is none: {e}", chip.chip_id),
-                    "Run `touchmark book verify`.",
-                )
-            })?;
-            points.push((chip.chip_id.to_string(), key));
+    // What tells this delivery from others: who issued, for which keys, with a serial number nobody else has.
+    let mut digest = Digest::new(&SHA256);
+    digest.update(pai.der());
+    course.phase(Phase::Starting, None);
+    let chips = Chips::read(site, &reel, course, |key, served| {
+        if !served {
+            digest.update(key);
         }
-        match page.next {
-            Some(next) => after = next,
-            None => break,
-        }
-    }
+    })?;
+    let slots: Vec<Slot> = chips.slots().filter(|slot| !chips.is_served(*slot)).collect();
+    // Sorted by key, as they are stored fastest.
+    let points = |slots: &[Slot]| -> Result<Vec<(i64, ChipId, [u8; 65])>, Trouble> {
+        let places: Vec<i64> = slots.iter().map(|slot| i64::from(chips.place(*slot))).collect();
+        let mut points = site.book.chips_at(&reel.facts.reel, &places)?;
+        points.sort_unstable_by(|(_, _, a), (_, _, b)| a.cmp(b));
+        Ok(points)
+    };
     let told = |delivery, issued, verdict| Issued {
         delivery,
         reel: reel.facts.reel.to_string(),
@@ -128,15 +126,19 @@ pub fn issue(
         issued,
         verdict,
     };
-    if points.is_empty() {
+    if slots.is_empty() {
         return Ok(told(None, 0, "already-received"));
     }
     let key_id = pai.subject_key_id().unwrap_or_default().to_vec();
     let now = who.now();
     let until = pai.not_after.moment.unwrap_or(NO_END);
-    let make = |(chip, key): &(String, PublicKey)| -> Result<NewCredential, Trouble> {
+    let make = |(_, chip, key): &(i64, ChipId, [u8; 65])| -> Result<NewCredential, Trouble> {
+        let key = &PublicKey::from_point(key).map_err(|e| {
+            let what = format!("the key of chip {chip} in the book is none: {e}");
+            Trouble::surroundings(what, "Run `touchmark book verify`.")
+        })?;
         let serial = serial()?;
-        let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+        let tail: String = chip.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
         let name: String = kept.product_name.chars().take(40).collect();
         let subject =
             NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
@@ -153,7 +155,11 @@ pub fn issue(
         })
     };
     // Alike in everything but key, serial number and name, so one stands for all in form; it is not kept.
-    let sample = make(&points[0])?;
+    let first = points(&slots[..1])?;
+    let first = first.first().ok_or_else(|| {
+        Trouble::surroundings(format!("reel {} lost a chip", reel.facts.reel), "Run `touchmark book verify`.")
+    })?;
+    let sample = make(first)?;
     let dac = Certificate::read(&sample.certificate)
         .map_err(|e| Trouble::surroundings(format!("what would be issued can't be read: {e}"), "Report this."))?;
     let mut report = Report::new();
@@ -164,15 +170,11 @@ pub fn issue(
             f.advice.to_string(),
         ));
     }
-    // What tells this delivery from others: who issued, for which keys, with a serial number nobody else has.
-    let mut digest = Digest::new(&SHA256);
-    digest.update(pai.der());
     digest.update(&sample.serial);
-    points.iter().for_each(|(_, key)| digest.update(key.point()));
     let mut content_digest = [0; 32];
     content_digest.copy_from_slice(digest.finish().as_ref());
     let id = free_id(site, &reel)?;
-    let issued = points.len();
+    let issued = slots.len();
     let new = NewDelivery {
         delivery: id.clone(),
         reel: reel.facts.reel.clone(),
@@ -184,18 +186,17 @@ pub fn issue(
         report: json!({ "findings": [] }),
         authorities: Vec::new(),
     };
-    // Signed on all cores, a stretch at a time, and stored as they come: no more than one stretch is held.
-    let credentials = points.chunks(STRETCH).flat_map(|stretch| {
-        let made = |p| {
-            course.go_on()?;
-            make(p).map_err(|e| Box::new(e) as book::Stop)
-        };
-        let made: Vec<_> = stretch.par_iter().map(made).collect();
-        course.advance(made.len() as u64);
-        made
-    });
     course.phase(Phase::Issuing, u64::try_from(issued).ok());
-    match store(site, &new, credentials, who, course)? {
+    // Signed on all cores ahead of the one that stores.
+    let stored = store(site, &new, who, course, |send| {
+        for stretch in slots.chunks(BATCH) {
+            let points = points(stretch)?;
+            let made: Result<Vec<_>, Trouble> = points.par_iter().with_min_len(16).map(&make).collect();
+            send(made?)?;
+        }
+        Ok(())
+    })?;
+    match stored {
         Stored::New { .. } => {
             head::mark(site, who);
             Ok(told(Some(id.to_string()), issued, "accepted"))

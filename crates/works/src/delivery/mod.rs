@@ -1,12 +1,16 @@
 //! Deliveries: certificates from an outside authority, inspected as a whole,
 //! or issued here.
 
+pub mod chips;
+mod findings;
 pub mod inspect;
 mod issue;
+mod spool;
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, mpsc};
+use std::thread;
 
 use book::ids::{AuthorityName, DeliveryId};
 use book::{
@@ -23,7 +27,7 @@ use zeroize::Zeroizing;
 pub use issue::{Issued, issue};
 
 use crate::authority;
-use crate::course::{Course, Phase, stopped_by};
+use crate::course::{Course, Phase, Stopped, stopped_by};
 use crate::declaration;
 use crate::head;
 use crate::product;
@@ -31,7 +35,12 @@ use crate::reel::{self, finding_json};
 use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
+use chips::Chips;
 use inspect::{Accepted, Expectation, Inspection, Known};
+
+/// Credentials made at a time, and how many times that many may wait to be stored.
+const BATCH: usize = 2_048;
+const AHEAD: usize = 2;
 
 /// What came of a delivery.
 #[derive(Debug)]
@@ -93,36 +102,12 @@ pub(crate) fn dac_identity(site: &Site, product: &Product) -> Result<(VendorId, 
     Ok(origin.and_then(|(v, p)| Some((VendorId::new(v).ok()?, ProductId::new(p).ok()?))).unwrap_or(own))
 }
 
-/// Chips of a reel: chip id by public point, and those that have a credential.
-type Chips = (HashMap<[u8; 65], String>, HashSet<String>);
-
-fn chips(site: &Site, reel: &Reel) -> Result<Chips, Trouble> {
-    let mut all = HashMap::new();
-    let mut after = -1;
-    loop {
-        let page = site.book.chips(&reel.facts.reel, after, 5_000)?;
-        for chip in &page.items {
-            if let Ok(point) = <[u8; 65]>::try_from(chip.public_key.as_slice()) {
-                all.insert(point, chip.chip_id.to_string());
-            }
-        }
-        match page.next {
-            Some(next) => after = next,
-            None => break,
-        }
-    }
-    let mut without = HashSet::new();
-    let mut after = -1;
-    loop {
-        let page = site.book.chips_without(&reel.facts.reel, after, 5_000)?;
-        without.extend(page.items.iter().map(|c| c.chip_id.to_string()));
-        match page.next {
-            Some(next) => after = next,
-            None => break,
-        }
-    }
-    let served = all.values().filter(|c| !without.contains(*c)).cloned().collect();
-    Ok((all, served))
+/// Ids of chips by their places on a reel, in the order asked for.
+fn chip_ids(site: &Site, reel: &Reel, places: &[u32]) -> Result<Vec<String>, Trouble> {
+    let asked: Vec<i64> = places.iter().map(|place| i64::from(*place)).collect();
+    let found: HashMap<i64, String> =
+        site.book.chips_at(&reel.facts.reel, &asked)?.into_iter().map(|(at, id, _)| (at, id.to_string())).collect();
+    Ok(asked.iter().map(|at| found.get(at).cloned().unwrap_or_default()).collect())
 }
 
 /// Receives a delivery for a reel: inspected as a whole, stored only when
@@ -149,19 +134,20 @@ pub fn receive(
     if let Some(known) = site.book.delivery_with(&reel.facts.reel, &content_digest)? {
         return Ok(already(&known, &reel));
     }
-    let (all, served) = chips(site, &reel)?;
+    course.phase(Phase::Starting, None);
+    let chips = Chips::read(site, &reel, course, |_, _| ())?;
     let (vendor, product_id) = dac_identity(site, &product)?;
     let anchors = authority::anchors(site)?;
     let known_pais = authority::intermediates(site)?;
     let pais: Vec<Arc<Certificate>> = known_pais.iter().map(|(_, c)| Arc::clone(c)).collect();
     // Asked only where the site has credentials at all, so that a first delivery costs no look-ups.
     let fresh = site.book.deliveries(None)?.is_empty();
-    let known = |c: &Certificate| {
-        if fresh { None } else { known(site, c) }
+    let known = |c: &Certificate, unserved: bool| {
+        if fresh { None } else { known(site, c, unserved) }
     };
     let expectation = Expectation {
-        chips: &all,
-        served: &served,
+        chips: &chips,
+        chip_ids: &|places| chip_ids(site, &reel, places),
         vendor,
         product: product_id,
         production: product.facts.purpose == Purpose::Production,
@@ -182,18 +168,16 @@ pub fn receive(
         without: inspection.without.clone(),
         findings: inspection.findings.clone(),
     };
-    if !clean && !accept_part || inspection.accepted.is_empty() {
+    if !clean && !accept_part || inspection.accepted == 0 {
         // Nothing is kept, so every chip that has none yet is without.
-        let mut without: Vec<String> = all.into_values().filter(|c| !served.contains(c)).collect();
-        without.sort_unstable();
-        if !clean && !accept_part && inspection.accepted.is_empty() {
-            received.without = without;
+        if !clean && !accept_part && inspection.accepted == 0 {
+            received.without = expectation.without(|_| false)?;
         }
         return Ok(received);
     }
     let id = free_id(site, &reel)?;
     let verdict = if clean { DeliveryVerdict::Accepted } else { DeliveryVerdict::AcceptedInPart };
-    received.accepted = inspection.accepted.len();
+    received.accepted = inspection.accepted;
     received.verdict = verdict.word();
     let (names, authorities) = delivered_authorities(site, &inspection, product.facts.purpose)?;
     let new = NewDelivery {
@@ -208,12 +192,15 @@ pub fn receive(
         authorities,
     };
     course.phase(Phase::Storing, u64::try_from(received.accepted).ok());
-    let credentials = inspection.accepted.iter().map(|accepted| {
-        course.advance(1);
-        course.go_on()?;
-        Ok(credential(accepted, &names))
-    });
-    match store(site, &new, credentials, who, course)? {
+    // Taken from the spool on all cores, ahead of the one that stores.
+    let stored = store(site, &new, who, course, |send| {
+        for from in (0..inspection.accepted).step_by(BATCH) {
+            let batch = inspection.kept(&chips, from, BATCH)?;
+            send(batch.iter().map(|accepted| credential(accepted, &names)).collect())?;
+        }
+        Ok(())
+    })?;
+    match stored {
         Stored::New { .. } => received.delivery = Some(id.to_string()),
         Stored::Already(known) => return Ok(already(&known, &reel)),
     }
@@ -221,17 +208,50 @@ pub fn receive(
     Ok(received)
 }
 
-/// Stores credentials as they come; when the last has come, it is too late to stop.
+/// Hands over some credentials; an error says to stop.
+type Send<'a> = &'a mut dyn FnMut(Vec<NewCredential>) -> Result<(), Trouble>;
+
+/// Stores credentials while others are being made: `make` hands them over, some at a
+/// time, and is a few ahead. When the last has come, it is too late to stop.
 fn store(
     site: &Site,
     new: &NewDelivery,
-    credentials: impl Iterator<Item = Result<NewCredential, book::Stop>>,
     who: &Who,
     course: &Course,
+    make: impl FnOnce(Send<'_>) -> Result<(), Trouble> + std::marker::Send,
 ) -> Result<Stored, Trouble> {
-    let end = std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
-    match site.book.store_delivery(new, credentials.chain(end), &who.by()) {
-        Err(DeliveryError::Stopped(stop)) => Err(stopped_by(stop, |stop| DeliveryError::Stopped(stop).into())),
+    let (to, from) = mpsc::sync_channel::<Result<Vec<NewCredential>, Trouble>>(AHEAD);
+    let stored = thread::scope(|scope| {
+        scope.spawn(move || {
+            // Where nobody takes them any more, whoever stored has said why.
+            let over = || Trouble::from(Stopped);
+            let made = make(&mut |batch| {
+                course.go_on()?;
+                to.send(Ok(batch)).map_err(|_| over())
+            });
+            if let Err(trouble) = made {
+                let _ = to.send(Err(trouble));
+            }
+        });
+        let stop = |trouble: Trouble| Box::new(trouble) as book::Stop;
+        let credentials = from.into_iter().flat_map(|batch| {
+            let (batch, failed) = match batch {
+                Ok(batch) => (batch, None),
+                Err(trouble) => (Vec::new(), Some(Err(stop(trouble)))),
+            };
+            course.advance(batch.len() as u64);
+            batch.into_iter().map(Ok).chain(failed)
+        });
+        let watched = credentials.map(|credential| {
+            course.go_on()?;
+            credential
+        });
+        let end =
+            std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
+        site.book.store_delivery(new, watched.chain(end), &who.by())
+    });
+    match stored {
+        Err(DeliveryError::Stopped(by)) => Err(stopped_by(by, |by| DeliveryError::Stopped(by).into())),
         stored => Ok(stored?),
     }
 }
@@ -249,9 +269,11 @@ fn already(known: &Delivery, reel: &Reel) -> Received {
     }
 }
 
-/// What the site holds of this key or serial number.
-fn known(site: &Site, c: &Certificate) -> Option<Known> {
-    if let Some(key) = c.public_key()
+/// What the site holds of this key or serial number; a chip of the reel that is
+/// without a credential has none for its key.
+fn known(site: &Site, c: &Certificate, unserved: bool) -> Option<Known> {
+    if !unserved
+        && let Some(key) = c.public_key()
         && let Ok(Some(held)) = site.book.credential_for_key(key.point())
     {
         return Some(Known::Key { serial: hex::encode(held.serial) });

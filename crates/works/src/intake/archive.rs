@@ -31,7 +31,7 @@ fn is_tar(start: &[u8]) -> bool {
 }
 
 /// Whether a file that begins like this is opened rather than taken as it is.
-pub(super) fn is_archive(start: &[u8]) -> bool {
+pub(crate) fn is_archive(start: &[u8]) -> bool {
     is_zip(start) || is_gzip(start) || is_tar(start)
 }
 

@@ -4,14 +4,16 @@
 use serde_json::Value as Json;
 use sha2::{Digest, Sha256};
 
-use super::{DamageKind, TOLD, Verifier, WATCHED};
+use super::entries::Lane;
+use super::{DamageKind, TOLD};
 use crate::engine::{Row, Value, params};
 use crate::error::BookError;
 use crate::log::rows::{self, FINGERPRINT, Many};
 
-impl Verifier<'_> {
+impl Lane<'_> {
     /// Rows that arrived together, held against their entry.
-    pub(super) fn many(&mut self, sequence: i64, leaf: &Json, table: &'static str, at: &str) -> Result<(), BookError> {
+    pub(super) fn many(&mut self, sequence: i64, leaf: &str, table: &'static str, at: &str) -> Result<(), BookError> {
+        let leaf: Json = serde_json::from_str(leaf).unwrap_or(Json::Null);
         let whole = leaf.pointer(at).cloned().unwrap_or(Json::Null);
         let owner = leaf.pointer("/subject/id").and_then(Json::as_str).unwrap_or_default().to_owned();
         let row = self.c.one("SELECT fingerprints FROM entry WHERE sequence = $1", params![sequence])?;
@@ -19,7 +21,7 @@ impl Verifier<'_> {
         let told = |key: &str| whole.get(key).and_then(Json::as_str).unwrap_or_default().to_owned();
         let usable = hex::encode(Sha256::digest(&fingerprints)) == told("fingerprints");
         if !usable {
-            self.tell(
+            self.out.told.tell(
                 DamageKind::Altered,
                 "entry",
                 sequence.to_string(),
@@ -34,7 +36,6 @@ impl Verifier<'_> {
         };
         let sql = format!("SELECT {columns}, position, state, entry FROM {table} WHERE {key} = $1 ORDER BY position");
         let (mut all, mut found, mut next) = (Many::default(), Vec::new(), 1);
-        let far = &mut self.far;
         self.c.each(&sql, params![&owner], &mut |mut row| {
             let width = row.0.len();
             let (position, state, last) = (row.int(width - 3)?, row.text(width - 2)?, row.maybe(width - 1, Row::int)?);
@@ -45,9 +46,6 @@ impl Verifier<'_> {
             next = position + 1;
             let digest = rows::digest(table, row.0.iter().map(Value::as_param));
             all.add(&digest);
-            if all.count.is_multiple_of(WATCHED) {
-                far.pass(WATCHED)?;
-            }
             let place = usize::try_from(position - 1).unwrap_or(usize::MAX).saturating_mul(FINGERPRINT);
             match fingerprints.get(place..place.saturating_add(FINGERPRINT)) {
                 Some(kept) if usable && kept != &digest[..FINGERPRINT] => {
@@ -67,16 +65,16 @@ impl Verifier<'_> {
         for missing in next..=i64::try_from(count).unwrap_or(i64::MAX).min(next + TOLD as i64) {
             found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
         }
-        self.far.pass(all.count % WATCHED)?;
         self.out.rows += all.count;
+        self.out.arrived += all.count;
         let same = all.told(table) == whole;
         if !same && found.is_empty() {
             let what = format!("the rows of {owner} are not those that arrived");
-            self.tell(DamageKind::Altered, table, owner.clone(), Some(sequence), what);
+            self.out.told.tell(DamageKind::Altered, table, owner.clone(), Some(sequence), what);
         }
         for (kind, position, what) in found {
             let key = self.name_of(table, &owner, position)?;
-            self.tell(kind, table, key, Some(sequence), what);
+            self.out.told.tell(kind, table, key, Some(sequence), what);
         }
         Ok(())
     }

@@ -12,25 +12,31 @@
 //! - the number of rows in each table against those vouched for, so that nothing
 //!   was added.
 //!
+//! Several threads share the work, each with a connection of its own to one and the
+//! same view of the book: some take stretches of entries in turns, with the rows that
+//! those vouch for and the nodes over them; two look after what needs no entry. What
+//! the stretches come to is put together in their order, and no thread is further
+//! ahead than a few of them, so that memory does not grow with the book.
+//!
 //! Whoever rewrites the whole log consistently is found by a signed head that
 //! was taken out of the house before.
 
 mod arrivals;
+mod entries;
+mod guards;
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{HashMap, HashSet};
+use std::sync::mpsc::{Receiver, sync_channel};
 
-use serde_json::Value as Json;
-use sha2::{Digest, Sha256};
-
+use self::entries::{Checked, Climb, Lane, STRETCH, TOP};
+use self::guards::Counts;
 use super::heads::{self, SignedHead};
-use super::rows::{self, PROTECTED, Table, digest_rows, split_entry};
-use super::tree::{Frontier, Hash, leaf_hash, node_hash};
+use super::tree::{Frontier, Hash};
 use crate::Book;
-use crate::by::{micros, rfc3339};
-use crate::engine::{Connection, P, Row, Value, params};
+use crate::by::micros;
+use crate::engine::{Connection, params};
 use crate::error::BookError;
 use crate::ids::Sequence;
-use crate::schema;
 
 /// What was done to something.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
@@ -92,8 +98,10 @@ impl Verification {
 
 /// Damages told one by one.
 const TOLD: usize = 1000;
-/// Entries read at a time.
-const BATCH: i64 = 500;
+/// Threads that take entries, at most.
+const LANES: usize = 8;
+/// Stretches that a thread may be ahead of the others.
+const AHEAD: usize = 2;
 
 /// Whether a signed head's signature is good; the book does not know the key.
 pub type CheckHead<'a> = &'a dyn Fn(&SignedHead) -> bool;
@@ -104,9 +112,6 @@ pub type Watch<'a> = &'a dyn Fn(u64, u64) -> bool;
 /// What arrived in thousands, by the counts that reels and deliveries keep.
 const ARRIVED_CHIPS: &str = "SELECT CAST(coalesce(sum(chips), 0) AS BIGINT) FROM reel";
 const ARRIVED_CREDENTIALS: &str = "SELECT CAST(coalesce(sum(certificates_accepted), 0) AS BIGINT) FROM delivery";
-
-/// Rows between two looks at a [`Watch`].
-const WATCHED: u64 = 1000;
 
 /// How far verifying is.
 struct Far<'a> {
@@ -122,266 +127,101 @@ impl Far<'_> {
     }
 }
 
-struct Verifier<'a> {
+/// Damages so far: all counted, the first thousand told.
+#[derive(Default)]
+struct Told {
+    total: u64,
+    damages: Vec<Damage>,
+}
+
+impl Told {
+    fn tell(&mut self, kind: DamageKind, table: &str, key: String, entry: Option<i64>, found: impl Into<String>) {
+        self.total += 1;
+        if self.damages.len() < TOLD {
+            let (table, entry, found) = (table.to_owned(), entry.map(Sequence), found.into());
+            self.damages.push(Damage { kind, table, key, entry, found });
+        }
+    }
+
+    /// Takes in what another found; a row that is gone is told once, by the first entry that misses it.
+    fn take(&mut self, other: Self) {
+        let more = other.total - other.damages.len() as u64;
+        for damage in other.damages {
+            let same = |d: &Damage| d.kind == DamageKind::Removed && d.table == damage.table && d.key == damage.key;
+            if damage.kind == DamageKind::Removed && self.damages.iter().any(same) {
+                continue;
+            }
+            self.total += 1;
+            if self.damages.len() < TOLD {
+                self.damages.push(damage);
+            }
+        }
+        self.total += more;
+    }
+}
+
+/// Puts together what the stretches come to.
+struct Whole<'a> {
     c: &'a mut Connection,
     site: &'a str,
     check_head: Option<CheckHead<'a>>,
-    out: Verification,
+    told: Told,
+    rows: u64,
+    signed_heads: u64,
     /// The tree of the leaves as they are.
     tree: Frontier,
-    /// Stored hashes at each level that wait for their right neighbour.
-    waiting: Vec<Vec<Hash>>,
+    /// Stored nodes above the stretches' roots that wait for their right neighbour.
+    climb: Climb,
     heads: HashMap<u64, Vec<SignedHead>>,
-    /// The largest size at which a signed head held.
+    /// Entries that the last good signed head covers.
     held: u64,
-    /// Entries that are gone or stand elsewhere; what they told of is not told again row by row.
     gone: HashSet<i64>,
-    /// Keys of each table for which the last mention was found good or bad.
     settled: HashMap<&'static str, u64>,
     far: Far<'a>,
 }
 
-impl Verifier<'_> {
-    fn tell(&mut self, kind: DamageKind, table: &str, key: String, entry: Option<i64>, found: impl Into<String>) {
-        self.out.total += 1;
-        if self.out.damages.len() < TOLD {
-            let entry = entry.map(Sequence);
-            self.out.damages.push(Damage { kind, table: table.into(), key, entry, found: found.into() });
+impl Whole<'_> {
+    /// The next stretch, which begins at `first`.
+    fn take(&mut self, first: i64, stretch: Checked) -> Result<(), BookError> {
+        let looked = stretch.hashes.len() as u64 + stretch.arrived;
+        self.told.take(stretch.told);
+        self.rows += stretch.rows;
+        self.gone.extend(stretch.gone);
+        for (table, rows) in stretch.settled {
+            *self.settled.entry(table).or_default() += rows;
         }
-    }
-
-    fn entries(&mut self) -> Result<(), BookError> {
-        let sql = "SELECT sequence, at, act, actor, station, subject_kind, subject, leaf, hash FROM entry \
-                   WHERE sequence >= $1 ORDER BY sequence LIMIT $2";
-        let mut expected = 0;
-        loop {
-            let batch = self.c.all(sql, params![expected, BATCH])?;
-            if batch.is_empty() {
-                return Ok(());
-            }
-            for row in &batch {
-                let sequence = row.int(0)?;
-                while expected < sequence {
-                    self.gone.insert(expected);
-                    self.tell(DamageKind::Removed, "entry", expected.to_string(), Some(expected), "the entry is gone");
-                    // Its hash is lost with it; the node above will be told as well.
-                    self.leaf(expected, leaf_hash(b""))?;
-                    expected += 1;
-                }
-                self.entry(sequence, row)?;
-                expected += 1;
-            }
-            self.far.pass(batch.len() as u64)?;
-        }
-    }
-
-    fn entry(&mut self, sequence: i64, row: &Row) -> Result<(), BookError> {
-        let (leaf, stored) = (row.text(7)?, row.array::<32>(8)?);
-        let key = sequence.to_string();
-        if leaf_hash(leaf.as_bytes()) != stored {
-            self.tell(DamageKind::Altered, "entry", key.clone(), Some(sequence), "its text does not have its hash");
-        }
-        self.leaf(sequence, stored)?;
-        let Ok(json) = serde_json::from_str::<Json>(&leaf) else {
-            self.tell(DamageKind::Altered, "entry", key, Some(sequence), "its text is no JSON");
-            return Ok(());
-        };
-        if let Some(named) = json.get("sequence").and_then(Json::as_i64)
-            && named != sequence
-        {
-            self.gone.insert(sequence);
-            self.tell(DamageKind::Moved, "entry", key, Some(sequence), format!("it holds the text of entry {named}"));
-            return Ok(());
-        }
-        let text = |pointer: &str| json.pointer(pointer).and_then(Json::as_str).map(str::to_owned);
-        let columns = [
-            ("at", Some(rfc3339(row.int(1)?)?), text("/at")),
-            ("act", Some(row.text(2)?), text("/act")),
-            ("actor", Some(row.text(3)?), text("/actor")),
-            ("station", row.maybe(4, Row::text)?, text("/station")),
-            ("kind of its subject", Some(row.text(5)?), text("/subject/kind")),
-            ("subject", Some(row.text(6)?), text("/subject/id")),
-        ];
-        for (what, column, told) in columns {
-            if column != told {
-                self.tell(
-                    DamageKind::Altered,
-                    "entry",
-                    key.clone(),
-                    Some(sequence),
-                    format!("its {what} is {}, and its text says {}", shown(&column), shown(&told)),
-                );
+        for hash in stretch.hashes {
+            self.tree.append(hash, |_| Ok(()))?;
+            if self.heads.contains_key(&self.tree.size) {
+                self.head_at(self.tree.size)?;
             }
         }
-        for mention in json.get("rows").and_then(Json::as_array).into_iter().flatten() {
-            self.mention(sequence, mention)?;
+        self.far.pass(looked)?;
+        let mut at = stretch.top.map(|hash| (TOP, first >> TOP, hash));
+        while let Some((level, number, computed)) = at.and_then(|node| self.climb.step(node)) {
+            let sql = "SELECT hash FROM log_node WHERE level = $1 AND number = $2";
+            let kept = self.c.one(sql, params![i64::from(level), number])?.map(|row| row.array(0)).transpose()?;
+            let last = ((number + 1) << level) - 1;
+            at = Some((level, number, self.told.node(level, number, computed, kept, last)));
         }
-        match text("/act").as_deref() {
-            Some("reel.receive") => self.many(sequence, &json, "chip", "/body/chips"),
-            Some("delivery.receive" | "delivery.issue") => {
-                self.many(sequence, &json, "credential", "/body/credentials")
-            }
-            _ => Ok(()),
-        }
-    }
-
-    /// Takes a leaf's hash into the tree and holds the nodes it completes against those stored.
-    fn leaf(&mut self, sequence: i64, hash: Hash) -> Result<(), BookError> {
-        let size = u64::try_from(sequence).unwrap_or(0) + 1;
-        self.tree.append(hash, |_| Ok(()))?;
-        let (mut level, mut hash, mut number) = (0usize, hash, size - 1);
-        loop {
-            if self.waiting.len() <= level {
-                self.waiting.resize(level + 1, Vec::new());
-            }
-            let Some(left) = (number % 2 == 1).then(|| self.waiting[level].pop()).flatten() else {
-                self.waiting[level].push(hash);
-                break;
-            };
-            let computed = node_hash(&left, &hash);
-            (level, number) = (level + 1, number / 2);
-            let told = params![level as i64, i64::try_from(number).unwrap_or(i64::MAX)];
-            let stored = self.c.one("SELECT hash FROM log_node WHERE level = $1 AND number = $2", told)?;
-            let key = format!("{level}/{number}");
-            let (first, last) = (number << level, ((number + 1) << level) - 1);
-            hash = match stored.map(|row| row.array(0)).transpose()? {
-                Some(stored) => {
-                    if stored != computed {
-                        let found =
-                            format!("entries {first} to {last} do not have the hash that the tree keeps of them");
-                        self.tell(DamageKind::Altered, "log_node", key, Some(sequence), found);
-                    }
-                    // What lies above is held against what is stored, so that one
-                    // change is told once.
-                    stored
-                }
-                None => {
-                    self.tell(DamageKind::Removed, "log_node", key, Some(sequence), "the node is gone");
-                    computed
-                }
-            };
-        }
-        self.out.entries = size;
-        self.head_at(size)
+        Ok(())
     }
 
     fn head_at(&mut self, size: u64) -> Result<(), BookError> {
         let root = self.tree.root();
         for head in self.heads.remove(&size).unwrap_or_default() {
-            self.out.signed_heads += 1;
+            self.signed_heads += 1;
             let key = size.to_string();
             let statement = heads::statement(self.site, &head.head, micros(head.at))?;
             if statement != head.statement || self.check_head.is_some_and(|check| !check(&head)) {
-                self.tell(DamageKind::Altered, "signed_head", key, None, "its signature is not over what it states");
+                let found = "its signature is not over what it states";
+                self.told.tell(DamageKind::Altered, "signed_head", key, None, found);
             } else if head.head.root != root {
                 let found = format!("an entry from {} to {} is not the one that was signed", self.held, size - 1);
-                self.tell(DamageKind::Altered, "signed_head", key, None, found);
+                self.told.tell(DamageKind::Altered, "signed_head", key, None, found);
             } else {
                 self.held = size;
             }
-        }
-        Ok(())
-    }
-
-    /// One row that an entry vouches for.
-    fn mention(&mut self, sequence: i64, mention: &Json) -> Result<(), BookError> {
-        let part = |n: usize| mention.get(n).and_then(Json::as_str).unwrap_or_default().to_owned();
-        let (name, key, digest) = (part(0), part(1), part(2));
-        let told = rows::table(&name).and_then(|table| Some((table, table.values(&key)?)));
-        let Some((table, values)) = told else {
-            self.tell(
-                DamageKind::Altered,
-                "entry",
-                sequence.to_string(),
-                Some(sequence),
-                "it vouches for no known table",
-            );
-            return Ok(());
-        };
-        let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
-        let mut found = self.c.all(&table.select(), &values)?;
-        if found.is_empty() {
-            // Told once, by the first entry that misses it.
-            if self.removed_before(&name, &key) {
-                return Ok(());
-            }
-            self.tell(DamageKind::Removed, &name, key, Some(sequence), "the row is gone");
-            return Ok(());
-        }
-        let last = split_entry(&mut found)?;
-        match last {
-            Some(last) if last > sequence => return Ok(()),
-            Some(last) if last == sequence => {
-                *self.settled.entry(table.name).or_default() += 1;
-                self.out.rows += 1;
-                if hex::encode(digest_rows(table, &found)) != digest {
-                    self.tell(DamageKind::Altered, &name, key, Some(sequence), "it is not as the act left it");
-                }
-            }
-            last => {
-                let found = format!(
-                    "it is as of entry {}, but entry {sequence} changed it",
-                    shown(&last.map(|l| l.to_string()))
-                );
-                self.tell(DamageKind::Altered, &name, key, Some(sequence), found);
-            }
-        }
-        Ok(())
-    }
-
-    fn removed_before(&self, table: &str, key: &str) -> bool {
-        self.out.damages.iter().any(|d| d.kind == DamageKind::Removed && d.table == table && d.key == key)
-    }
-
-    /// Rows that no entry vouches for.
-    fn added(&mut self) -> Result<(), BookError> {
-        for table in PROTECTED {
-            let keys = table.key.join(", ");
-            let told = format!("SELECT {keys}, {} AS last FROM {}", table.entry, table.name);
-            let sql = format!("SELECT count(*) FROM (SELECT DISTINCT {keys} FROM ({told}) t WHERE last IS NOT NULL) s");
-            let there = self.c.number(&sql, &[])?;
-            let settled = self.settled.get(table.name).copied().unwrap_or(0);
-            if u64::try_from(there).ok() != Some(settled) {
-                self.find_added(table, &told)?;
-            }
-        }
-        Ok(())
-    }
-
-    fn find_added(&mut self, table: &'static Table, told: &str) -> Result<(), BookError> {
-        let mut suspects = Vec::new();
-        self.c.each(&format!("SELECT DISTINCT * FROM ({told}) t WHERE last IS NOT NULL"), &[], &mut |row| {
-            suspects.push((table.key_text(&row), row.int(table.key.len())?));
-            Ok(())
-        })?;
-        suspects.retain(|(_, last)| !self.gone.contains(last));
-        for (key, last) in suspects {
-            let leaf = self.c.one("SELECT leaf FROM entry WHERE sequence = $1", params![last])?;
-            let leaf = leaf.map(|row| row.text(0)).transpose()?;
-            let json = leaf.and_then(|leaf| serde_json::from_str::<Json>(&leaf).ok()).unwrap_or(Json::Null);
-            let named = json.get("rows").and_then(Json::as_array).into_iter().flatten().any(|mention| {
-                mention.get(0).and_then(Json::as_str) == Some(table.name)
-                    && mention.get(1).and_then(Json::as_str) == Some(key.as_str())
-            });
-            if !named {
-                let found = format!("it names entry {last}, which does not tell of it");
-                self.tell(DamageKind::Added, table.name, key, Some(last), found);
-            }
-        }
-        Ok(())
-    }
-
-    fn octets(&mut self) -> Result<(), BookError> {
-        let mut wrong = Vec::new();
-        self.c.each("SELECT digest, content FROM octets", &[], &mut |row| {
-            let digest = row.bytes(0)?;
-            if Sha256::digest(row.bytes(1)?).as_slice() != digest {
-                wrong.push(hex::encode(digest));
-            }
-            Ok(())
-        })?;
-        for key in wrong {
-            self.tell(DamageKind::Altered, "octets", key, None, "its content does not have its digest");
         }
         Ok(())
     }
@@ -397,45 +237,118 @@ impl Verifier<'_> {
         // Entries cut off at the end leave a head that is too long.
         if !same {
             let found = format!("it is not the head of the {} entries that are there", self.tree.size);
-            self.tell(DamageKind::Altered, "log_head", "1".into(), None, found);
+            self.told.tell(DamageKind::Altered, "log_head", "1".into(), None, found);
         }
         let mut beyond: Vec<_> = self.heads.keys().copied().collect();
         beyond.sort_unstable();
         for size in beyond {
             let found = format!("{size} entries were signed, and {} are there", self.tree.size);
-            self.tell(DamageKind::Removed, "entry", (size - 1).to_string(), None, found);
+            self.told.tell(DamageKind::Removed, "entry", (size - 1).to_string(), None, found);
         }
         Ok(())
     }
 
-    /// What guards the tables: triggers and, on SQLite, its own checks.
-    fn guards(&mut self) -> Result<(), BookError> {
-        for name in schema::missing_triggers(self.c)? {
-            self.tell(DamageKind::Removed, "trigger", name, None, "what guards the table is gone or put to rest");
-        }
-        if !self.c.is_sqlite() {
-            return Ok(());
-        }
-        let mut astray: BTreeMap<(String, String), u64> = BTreeMap::new();
-        for row in self.c.all("PRAGMA foreign_key_check", &[])? {
-            *astray.entry((row.text(0)?, row.text(2)?)).or_default() += 1;
-        }
-        for ((table, parent), rows) in astray {
-            let found = format!("{rows} rows point at no row of {parent}");
-            self.tell(DamageKind::Altered, &table, String::new(), None, found);
-        }
-        for row in self.c.all("PRAGMA integrity_check(20)", &[])? {
-            let said = row.text(0)?;
-            if said != "ok" {
-                self.tell(DamageKind::Altered, "file", String::new(), None, said);
+    /// Rows that no entry vouches for.
+    fn added(&mut self, counts: &Counts) -> Result<(), BookError> {
+        for (table, there) in counts {
+            let settled = self.settled.get(table.name).copied().unwrap_or(0);
+            if u64::try_from(*there).ok() != Some(settled) {
+                let gone = &self.gone;
+                guards::find_added(self.c, &mut self.told, table, &|last| gone.contains(&last))?;
             }
         }
         Ok(())
     }
 }
 
-fn shown(text: &Option<String>) -> &str {
-    text.as_deref().unwrap_or("nothing")
+/// What needs no entry, but for SQLite's check of its file.
+fn unentered(c: &mut Connection) -> Result<(Counts, Told), BookError> {
+    let mut told = Told::default();
+    let counts = guards::counts(c)?;
+    guards::octets(c, &mut told)?;
+    guards::triggers(c, &mut told)?;
+    guards::links(c, &mut told)?;
+    Ok((counts, told))
+}
+
+fn file(c: &mut Connection) -> Result<Told, BookError> {
+    let mut told = Told::default();
+    guards::file(c, &mut told)?;
+    Ok(told)
+}
+
+/// Checks the stretches that are this thread's, until nobody waits for them any more.
+fn lane(
+    c: &mut Connection,
+    firsts: impl Iterator<Item = i64>,
+    end: i64,
+    send: impl Fn(Result<Checked, BookError>) -> bool,
+) {
+    let mut lane = Lane::new(c);
+    for first in firsts {
+        if !send(lane.stretch(first, end)) {
+            return;
+        }
+    }
+}
+
+fn stopped() -> BookError {
+    BookError::damaged("a thread that verified the book ended without an answer")
+}
+
+/// Checks all, with one connection or several.
+fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<(), BookError> {
+    let firsts = || (0..end).step_by(STRETCH as usize);
+    // Two views for what needs no entry, and one at least for those.
+    if views.len() < 3 {
+        for first in firsts() {
+            let checked = Lane::new(whole.c).stretch(first, end)?;
+            whole.take(first, checked)?;
+        }
+        let (counts, told) = unentered(whole.c)?;
+        let file = file(whole.c)?;
+        return conclude(whole, &counts, [told, file]);
+    }
+    let interrupts: Vec<_> = views.iter_mut().filter_map(Connection::interrupt).collect();
+    let (apart, lanes) = views.split_at_mut(2);
+    let [one, other] = apart else { return Err(stopped()) };
+    std::thread::scope(|scope| {
+        let file = scope.spawn(move || file(one));
+        let unentered = scope.spawn(move || unentered(other));
+        let step = lanes.len();
+        let receivers: Vec<Receiver<_>> = lanes
+            .iter_mut()
+            .enumerate()
+            .map(|(number, view)| {
+                let (send, receive) = sync_channel(AHEAD);
+                let its = firsts().skip(number).step_by(step);
+                scope.spawn(move || lane(view, its, end, |checked| send.send(checked).is_ok()));
+                receive
+            })
+            .collect();
+        let put_together = firsts().enumerate().try_for_each(|(number, first)| {
+            let checked = receivers[number % step].recv().map_err(|_| stopped())??;
+            whole.take(first, checked)
+        });
+        if let Err(error) = put_together {
+            // Nobody waits for the others' answers any more.
+            drop(receivers);
+            interrupts.iter().for_each(|interrupt| interrupt());
+            return Err(error);
+        }
+        let (counts, told) = unentered.join().map_err(|_| stopped())??;
+        let file = file.join().map_err(|_| stopped())??;
+        conclude(whole, &counts, [told, file])
+    })
+}
+
+fn conclude(whole: &mut Whole<'_>, counts: &Counts, told: [Told; 2]) -> Result<(), BookError> {
+    whole.head()?;
+    whole.added(counts)?;
+    for told in told {
+        whole.told.take(told);
+    }
+    Ok(())
 }
 
 impl Book {
@@ -477,32 +390,46 @@ impl Book {
         kept: &[SignedHead],
         watch: Watch<'_>,
     ) -> Result<Verification, BookError> {
-        self.snapshot(|c| {
-            let total = ["SELECT size FROM log_head WHERE one = 1", ARRIVED_CHIPS, ARRIVED_CREDENTIALS];
-            let total = total.iter().map(|sql| Ok(u64::try_from(c.number(sql, &[])?).unwrap_or(0)));
-            let total = total.sum::<Result<u64, BookError>>()?;
-            let mut heads: HashMap<u64, Vec<SignedHead>> = HashMap::new();
-            for row in c.all(&format!("SELECT {} FROM signed_head", SignedHead::COLUMNS), &[])? {
-                let head = SignedHead::read(&row)?;
-                heads.entry(head.head.size).or_default().push(head);
-            }
-            for head in kept {
-                heads.entry(head.head.size).or_default().push(head.clone());
-            }
-            let tree = Frontier::default();
-            let out =
-                Verification { entries: 0, root: tree.root(), rows: 0, signed_heads: 0, total: 0, damages: Vec::new() };
-            let site = self.site().site_id.as_str();
-            let (waiting, settled) = (Vec::new(), HashMap::new());
-            let (held, gone, far) = (0, HashSet::new(), Far { watch, done: 0, total });
-            let mut v = Verifier { c, site, check_head, out, tree, waiting, heads, held, gone, settled, far };
-            v.entries()?;
-            v.head()?;
-            v.added()?;
-            v.octets()?;
-            v.guards()?;
-            v.out.root = v.tree.root();
-            Ok(v.out)
-        })
+        let cores = std::thread::available_parallelism().map_or(1, usize::from);
+        let mut views = self.same_views(cores.min(LANES) + 3)?;
+        let mut c = views.pop().ok_or_else(stopped)?;
+        let mut heads: HashMap<u64, Vec<SignedHead>> = HashMap::new();
+        for row in c.all(&format!("SELECT {} FROM signed_head", SignedHead::COLUMNS), &[])? {
+            let head = SignedHead::read(&row)?;
+            heads.entry(head.head.size).or_default().push(head);
+        }
+        for head in kept {
+            heads.entry(head.head.size).or_default().push(head.clone());
+        }
+        let total = ["SELECT size FROM log_head WHERE one = 1", ARRIVED_CHIPS, ARRIVED_CREDENTIALS];
+        let total = total.iter().map(|sql| Ok(u64::try_from(c.number(sql, &[])?).unwrap_or(0)));
+        let total = total.sum::<Result<u64, BookError>>()?;
+        let end = c.number("SELECT coalesce(max(sequence) + 1, 0) FROM entry", &[])?;
+        let mut whole = Whole {
+            c: &mut c,
+            site: self.site().site_id.as_str(),
+            check_head,
+            told: Told::default(),
+            rows: 0,
+            signed_heads: 0,
+            tree: Frontier::default(),
+            climb: Climb::default(),
+            heads,
+            held: 0,
+            gone: HashSet::new(),
+            settled: HashMap::new(),
+            far: Far { watch, done: 0, total },
+        };
+        check(views, &mut whole, end)?;
+        let out = Verification {
+            entries: whole.tree.size,
+            root: whole.tree.root(),
+            rows: whole.rows,
+            signed_heads: whole.signed_heads,
+            total: whole.told.total,
+            damages: whole.told.damages,
+        };
+        self.undo(c);
+        Ok(out)
     }
 }

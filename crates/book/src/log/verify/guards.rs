@@ -1,0 +1,120 @@
+//! What is held against no entry of its own: that no row was added, that shared
+//! octets have their digests, that links lead somewhere, and that what guards the
+//! tables is there.
+
+use std::collections::BTreeMap;
+
+use sha2::{Digest, Sha256};
+
+use super::{DamageKind, Told};
+use crate::engine::{Connection, params};
+use crate::error::BookError;
+use crate::log::rows::{PROTECTED, Table};
+use crate::schema;
+
+/// How many keys of each table name an entry.
+pub(super) type Counts = Vec<(&'static Table, i64)>;
+
+/// Keys and the entries that their rows name, as SQL.
+fn named(table: &Table) -> String {
+    format!("SELECT {}, {} AS last FROM {}", table.key.join(", "), table.entry, table.name)
+}
+
+pub(super) fn counts(c: &mut Connection) -> Result<Counts, BookError> {
+    let mut out = Vec::new();
+    for table in PROTECTED {
+        let sql = match (table.several, table.name) {
+            // A key names one row, by the table's own rule.
+            (false, name) => format!("SELECT count(*) FROM {name} WHERE {} IS NOT NULL", table.entry),
+            // The one large table of the others: from the attempts, which each group names.
+            (true, "step") => "SELECT count(*) FROM attempt a WHERE EXISTS \
+                               (SELECT 1 FROM step s WHERE s.unit = a.unit AND s.attempt = a.number)"
+                .into(),
+            (true, _) => {
+                let keys = table.key.join(", ");
+                let told = named(table);
+                format!("SELECT count(*) FROM (SELECT DISTINCT {keys} FROM ({told}) t WHERE last IS NOT NULL) s")
+            }
+        };
+        out.push((*table, c.number(&sql, &[])?));
+    }
+    Ok(out)
+}
+
+/// Rows of a table that the entry which they name does not tell of.
+pub(super) fn find_added(
+    c: &mut Connection,
+    told: &mut Told,
+    table: &'static Table,
+    gone: &dyn Fn(i64) -> bool,
+) -> Result<(), BookError> {
+    let mut suspects = Vec::new();
+    let sql = format!("SELECT DISTINCT * FROM ({}) t WHERE last IS NOT NULL", named(table));
+    c.each(&sql, &[], &mut |row| {
+        suspects.push((table.key_text(&row), row.int(table.key.len())?));
+        Ok(())
+    })?;
+    suspects.retain(|(_, last)| !gone(*last));
+    for (key, last) in suspects {
+        let leaf = c.one("SELECT leaf FROM entry WHERE sequence = $1", params![last])?;
+        let leaf = leaf.map(|row| row.text(0)).transpose()?;
+        let json: Option<serde_json::Value> = leaf.and_then(|leaf| serde_json::from_str(&leaf).ok());
+        let named = json.iter().filter_map(|j| j.get("rows")?.as_array()).flatten().any(|mention| {
+            mention.get(0).and_then(|v| v.as_str()) == Some(table.name)
+                && mention.get(1).and_then(|v| v.as_str()) == Some(key.as_str())
+        });
+        if !named {
+            let found = format!("it names entry {last}, which does not tell of it");
+            told.tell(DamageKind::Added, table.name, key, Some(last), found);
+        }
+    }
+    Ok(())
+}
+
+pub(super) fn octets(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
+    c.each("SELECT digest, content FROM octets", &[], &mut |row| {
+        let digest = row.bytes(0)?;
+        if Sha256::digest(row.bytes(1)?).as_slice() != digest {
+            let found = "its content does not have its digest";
+            told.tell(DamageKind::Altered, "octets", hex::encode(digest), None, found);
+        }
+        Ok(())
+    })
+}
+
+pub(super) fn triggers(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
+    for name in schema::missing_triggers(c)? {
+        told.tell(DamageKind::Removed, "trigger", name, None, "what guards the table is gone or put to rest");
+    }
+    Ok(())
+}
+
+/// Links that lead nowhere; PostgreSQL keeps to them by itself.
+pub(super) fn links(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
+    if !c.is_sqlite() {
+        return Ok(());
+    }
+    let mut astray: BTreeMap<(String, String), u64> = BTreeMap::new();
+    for row in c.all("PRAGMA foreign_key_check", &[])? {
+        *astray.entry((row.text(0)?, row.text(2)?)).or_default() += 1;
+    }
+    for ((table, parent), rows) in astray {
+        let found = format!("{rows} rows point at no row of {parent}");
+        told.tell(DamageKind::Altered, &table, String::new(), None, found);
+    }
+    Ok(())
+}
+
+/// SQLite's own check of its file: pages, order, indexes, and the tables' conditions.
+pub(super) fn file(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
+    if !c.is_sqlite() {
+        return Ok(());
+    }
+    for row in c.all("PRAGMA integrity_check(20)", &[])? {
+        let said = row.text(0)?;
+        if said != "ok" {
+            told.tell(DamageKind::Altered, "file", String::new(), None, said);
+        }
+    }
+    Ok(())
+}
