@@ -4,7 +4,6 @@
 #![cfg(test)]
 
 #[macro_use]
-#[macro_use]
 mod at_site;
 
 use std::collections::BTreeSet;
