@@ -141,7 +141,7 @@ fn a_manifest_is_read_alike_in_every_form() {
     assert!(told.findings[0].finding.found.contains("on line 4"), "{}", told.findings[0].finding.found);
     let told = receive("twice.csv", text.replace(&id(rows[last]), &id(rows[3])).as_bytes(), "T");
     assert_eq!(told.findings[0].finding.rule.name, "reel.duplicate-chip");
-    let told = receive("half.csv", text[..text.len() - 70].as_bytes(), "H");
+    let told = receive("half.csv", &text.as_bytes()[..text.len() - 70], "H");
     assert_eq!((told.verdict, told.findings.len()), ("refused", 1));
     assert!(place.site.book.reels().unwrap().is_empty(), "nothing of a refused one");
 

@@ -15,7 +15,7 @@ use crate::Measured;
 
 /// Issuing and receiving, against a shell loop with OpenSSL and a Python script
 ///
-/// Needs `openssl`, and Python with `cryptography` in TOUCHMARK_PYTHON.
+/// Needs `openssl`, and Python with `cryptography` in `TOUCHMARK_PYTHON`.
 #[derive(Debug, Args)]
 pub struct ByHand {
     /// Certificates

@@ -31,7 +31,10 @@ pub struct DeliveriesArgs {
     worker: Option<Vec<String>>,
 }
 
-fn parts(ders: &[Vec<u8>]) -> Result<Vec<(Vec<u8>, Vec<u8>)>, Failed> {
+/// What was signed, and its signature.
+type Signed = (Vec<u8>, Vec<u8>);
+
+fn parts(ders: &[Vec<u8>]) -> Result<Vec<Signed>, Failed> {
     let read: Result<Vec<_>, _> = ders
         .par_iter()
         .map(|der| Certificate::read(der).map(|c| (c.signed_part().to_vec(), c.signature().to_vec())))
@@ -40,7 +43,7 @@ fn parts(ders: &[Vec<u8>]) -> Result<Vec<(Vec<u8>, Vec<u8>)>, Failed> {
 }
 
 /// Verifies all, on all cores.
-fn verify_all(key: &ParsedPublicKey, parts: &[(Vec<u8>, Vec<u8>)]) -> Result<(), Failed> {
+fn verify_all(key: &ParsedPublicKey, parts: &[Signed]) -> Result<(), Failed> {
     match parts.par_iter().all(|(message, signature)| key.verify_sig(message, signature).is_ok()) {
         true => Ok(()),
         false => Err("a good signature did not verify".into()),
