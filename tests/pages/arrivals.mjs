@@ -21,8 +21,9 @@ export async function arrivals(e) {
       for (const [name, text] of Object.entries(fields)) await page.locator(`input[name=${name}]`).fill(text);
       await page.locator('input[name=file]').setInputFiles(file);
       await page.getByRole('button', { name: button }).click();
-      await page.locator('#came-item h3 .state, #came-item .told').first().waitFor({ timeout: 60_000 });
-      return page.locator('#came-item').innerText();
+      // What can't be read at all is told at the field; what was judged, below the form.
+      await page.locator('#came-item h3 .state, #came-item .told, #form-receive .told').first().waitFor({ timeout: 60_000 });
+      return (await page.locator('#came-item, #form-receive .told').allInnerTexts()).join('\n');
     };
     // Manifests that must be refused, each by name of what is wrong; then the good one.
     for (const name of readdirSync(join(data, 'faulty')).filter((n) => n.startsWith('manifest-') && n !== 'manifest-spreadsheet.csv')) {

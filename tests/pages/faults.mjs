@@ -63,6 +63,46 @@ export async function faults(e) {
   await page.waitForFunction((b) => document.querySelector('#view .verdict').innerText !== b && document.querySelector('#view .ground').dataset.phase !== 'working', before, { timeout: 30_000 });
 }
 
+// The server is killed in the middle of a unit: nobody is told a verdict, and after its start the same chip and unit go
+// on where they stood, once.
+export async function killed(e) {
+  const { page, program, site, pictures } = e;
+  const chips = join(site, 'chips-k');
+  touchmark(program, site, 'chip', 'simulate', '--out', chips, '--count', '3', '--seed', '41', '--real-time', '--manifest', join(site, 'k.csv'));
+  touchmark(program, site, 'reel', 'receive', join(site, 'k.csv'), '--reel', 'K', '--product', 'Tern Vent');
+  touchmark(program, site, 'delivery', 'issue', '--reel', 'K', '--issuer', 'Desk intermediate', '--passphrase-file', passphrase(site));
+  await setStation(page, e.server.address, 'S4', { reel: 'K', source: 'simulated:chips-k', start: 'TK-000001', checkLabel: false });
+  await page.goto(`${e.server.address}/stations/S4`);
+  await phase(page, 'ready');
+  await page.keyboard.press('Enter');
+  await phase(page, 'working');
+  await page.locator('#view .steps .running').first().waitFor();
+  await e.server.stop('SIGKILL');
+  await page.locator('#lost').waitFor({ state: 'visible', timeout: 20_000 });
+  assert.equal(await page.locator('#view .ground').getAttribute('data-phase'), 'working', 'no verdict is made up');
+  const left = JSON.parse(touchmark(program, site, 'unit', 'show', 'TK-000001'));
+  assert.deepEqual([left.state, left.attempts.length], ['open', 1]);
+  await e.restartOnly();
+  await phase(page, 'interrupted', 'TK-000001');
+  await page.locator('#lost').waitFor({ state: 'hidden', timeout: 30_000 });
+  await page.locator('#view .todo', { hasText: 'Leave the unit in' }).waitFor();
+  await picture(page, pictures, 'station-interrupted', false);
+  await accessible(page, 'station, interrupted');
+  await page.keyboard.press('Enter');
+  await phase(page, 'passed', 'TK-000001');
+  const done = JSON.parse(touchmark(program, site, 'unit', 'show', 'TK-000001'));
+  assert.equal(done.state, 'passed');
+  assert.equal(done.chip.chip_id, left.chip.chip_id, 'the same chip');
+  assert.equal(done.attempts.length, 2, 'it was taken on once more');
+  const reel = JSON.parse(touchmark(program, site, 'reel', 'show', 'K'));
+  assert.deepEqual([reel.provisioned, reel.held, reel.blank], [1, 0, 2], 'one chip was used');
+  const counted = JSON.parse(touchmark(program, site, 'reconcile'));
+  assert.deepEqual([counted.double_use, counted.unproven_passes, counted.log.intact], [0, 0, true]);
+  // The next unit is another one, with another chip.
+  await page.keyboard.press('Enter');
+  await phase(page, 'passed', 'TK-000002');
+}
+
 function passphrase(site) {
   const file = join(site, 'passphrase.txt');
   writeFileSync(file, 'only for this test\n', { mode: 0o600 });

@@ -13,6 +13,7 @@ const FORMS = [
   ['/products', 'add', { name: 'Tern Vent', vendor: 'FFF2', product: '8A22', device_type: '1' }, 'name', 422],
   ['/authorities', 'raise', { name: 'Kept root', role: 'paa', vendor: '1234', years: '2', passphrase: 'only for this test' }, 'vendor', 422],
   ['/authorities', 'raise', { name: 'Kept PAI', role: 'pai', vendor: 'FFF2', passphrase: 'only for this test' }, 'issuer', 400],
+  ['/authorities', 'adopt', { name: 'Kept', file: 'x.pem' }, 'file', 400],
   ['/declarations', 'make', { name: 'Kept', vendor: 'FFF2', products: '8A21 ZZZZ', device_type: '1', passphrase: 'only for this test' }, 'products', 400],
   ['/declarations', 'adopt', { name: 'Kept', file: 'x.der', signer: 'x.pem' }, 'file', 400],
   ['/people', 'add', { name: 'Kim', role: 'engineer', password: 'too short' }, 'password', 400],
@@ -29,6 +30,10 @@ const FORMS = [
   ['/impact', 'impact', { authority: 'nobody', station: 'S1' }, 'authority', 400],
   ['/impact', 'impact', { reel: 'A', from: 'yesterday' }, 'from', 400],
   ['/examine', 'examine', { file: 'x.pem', vendor: 'FF' }, 'vendor', 400],
+  ['/fit', 'fit', { 'shipped-QL-S1': true, vendor: 'FFF2', further: 'anchor=900' }, 'pid', 400],
+  ['/fit', 'fit', { 'shipped-QL-S1': true, further: 'no size' }, 'further', 400],
+  ['/revocation', 'ask', { unit: 'TV-999999', note: 'lost' }, 'unit', 400],
+  ['/revocation', 'renew', { days: '0' }, 'days', 400],
   ['/units/TV-000001', 'acts', { reason: ' ' }, 'reason', 400],
 ];
 const SECRETS = ['password', 'passphrase', 'badge', 'old', 'new'];
@@ -54,7 +59,7 @@ async function wrong(page, address, pictures, [path, id, fields, field, status],
   await form.evaluate((f) => { f.noValidate = true; });
   page.once('dialog', (d) => d.accept());
   const answered = page.waitForResponse((r) => r.status() >= 400, { timeout: 8000 }).catch(() => { throw new Error(`${what}: nothing was refused`); });
-  await form.getByRole('button').first().click();
+  await form.locator('button').first().click();
   assert.equal((await answered).status(), status, what);
   const at = page.locator(`#form-${id} [name=${field}]`);
   await page.locator(`#form-${id} [name=${field}][aria-invalid=true]`).waitFor({ state: 'attached' });

@@ -6,7 +6,7 @@ export async function narrow(e) {
   const { page, server, pictures } = e;
   for (const [width, height] of [[1280, 800], [1024, 768], [800, 1280]]) {
     await page.setViewportSize({ width, height });
-    for (const path of ['/line', '/stations', '/stations/S1', '/stations/S2', '/reels', '/reels/F', '/deliveries', '/units', '/units/TV-000001', '/examine', '/products', '/authorities', '/declarations', '/people', '/log', '/report?reel=F', '/impact?reel=F', '/plan?good=500&yield=0.9']) {
+    for (const path of ['/line', '/stations', '/stations/S1', '/stations/S2', '/reels', '/reels/F', '/deliveries', '/units', '/units/TV-000001', '/examine', '/products', '/fit', '/revocation', '/authorities', '/declarations', '/people', '/log', '/report?reel=F', '/impact?reel=F', '/plan?good=500&yield=0.9']) {
       await page.goto(server.address + path);
       const [wide, seen] = await page.evaluate(() => [document.documentElement.scrollWidth, window.innerWidth]);
       assert.ok(wide <= seen, `${path} at ${width}: ${wide} wide`);

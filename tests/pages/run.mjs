@@ -5,12 +5,15 @@ import { dirname, join } from 'node:path';
 import { accessible, complaints, open, picture, watch } from './browser.mjs';
 import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
+import { answering } from './answering.mjs';
 import { arrivals } from './arrivals.mjs';
-import { faults } from './faults.mjs';
+import { faults, killed } from './faults.mjs';
 import { hostile } from './hostile.mjs';
 import { narrow } from './narrow.mjs';
+import { same, sameFindings } from './parity.mjs';
 import { roles } from './roles.mjs';
 import { load } from './load.mjs';
+import { long } from './long.mjs';
 import { mistakes } from './mistakes.mjs';
 import { takenAway } from './taken.mjs';
 
@@ -42,11 +45,14 @@ try {
     await setStation(page, server.address, 'S1');
     await tenUnits(page, server.address, labelOf(site), pictures);
   });
-  await step('page and command give the same', () => {
+  await step('page and command give the same', async () => {
+    await sameFindings(everything);
     const counted = JSON.parse(touchmark(program, site, 'reconcile'));
     assert.deepEqual([counted.units.passed, counted.credentials.installed, counted.unproven_passes, counted.log.intact], [10, 10, 0, true]);
+    same(everything);
   });
   await step('faults, reload, restart', () => faults(everything));
+  await step('a server killed in the middle of a unit', () => killed(everything));
   await step('every page, full', async () => {
     await page.goto(`${server.address}/line`);
     await page.locator('#now table').first().waitFor();
@@ -55,7 +61,7 @@ try {
     await accessible(page, 'line');
     for (const [path, name] of [
       ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/reels/F', 'reel-faults'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
-      ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'],
+      ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'], ['/fit', 'fit-empty'], ['/revocation', 'revocation'],
       ['/authorities', 'authorities'], ['/report', 'report-empty'], ['/report?last_week=on&worst_hour=on', 'report'], ['/report?reel=F', 'report-reel'],
       ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
     ]) {
@@ -76,6 +82,8 @@ try {
     await picture(page, pictures, 'examine');
     await accessible(page, 'examine');
   });
+  await step('planning and answering for it', () => answering(everything));
+  await step('long work', () => long(everything));
   await step('small screens', () => narrow(everything));
   await step('hostile names', () => hostile(everything));
   await step('roles', () => roles(everything));

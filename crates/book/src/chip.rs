@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use crate::by::By;
-use crate::engine::{Connection, Row, params};
+use crate::engine::{Connection, P, Row, params};
 use crate::error::{Blame, BookError};
 use crate::ids::{ChipId, ReelId, Sequence, UnitSerial};
 use crate::log::{Draft, Subject, rows};
@@ -45,6 +45,22 @@ impl Chip {
             entry: row.maybe(6, Row::int)?.map(Sequence),
         })
     }
+}
+
+/// Chips read at a time by [`Book::chip_keys`].
+const KEYS: i64 = 5_000;
+
+/// A chip as matching a delivery sees it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ChipKey {
+    /// Place in the reel's manifest, from 1.
+    pub position: i64,
+    /// Uncompressed P-256 point.
+    pub public_key: [u8; 65],
+    /// Whether it was scrapped.
+    pub scrapped: bool,
+    /// Whether a delivery brought a credential for it.
+    pub served: bool,
 }
 
 /// Why a chip without a unit was not scrapped.
@@ -172,6 +188,63 @@ impl Book {
         );
         let rows = self.read(|c| c.all(&sql, params![reel.as_str(), after, i64::from(limit) + 1]))?;
         Page::cut(rows.iter().map(Chip::read).collect::<Result<_, _>>()?, limit, |chip| chip.position)
+    }
+
+    /// Key and standing of every chip of a reel, in the order of its manifest:
+    /// what matching a delivery takes, and no more of a million rows than that.
+    ///
+    /// # Errors
+    ///
+    /// What `each` says, or [`BookError`] where the book gave no answer.
+    pub fn chip_keys<E: From<BookError>>(
+        &self,
+        reel: &ReelId,
+        mut each: impl FnMut(ChipKey) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let came = "SELECT count(*) FROM delivery WHERE reel = $1";
+        let served = match self.read(|c| c.number(came, params![reel.as_str()]))? {
+            // Credentials come with deliveries only.
+            0 => "0",
+            _ => "CASE WHEN EXISTS (SELECT 1 FROM credential k WHERE k.public_key = c.public_key) THEN 1 ELSE 0 END",
+        };
+        let sql = format!(
+            "SELECT c.position, c.public_key, c.state, {served} FROM chip c \
+             WHERE c.reel = $1 AND c.position > $2 ORDER BY c.position LIMIT $3"
+        );
+        let mut after = 0;
+        loop {
+            let rows = self.read(|c| c.all(&sql, params![reel.as_str(), after, KEYS]))?;
+            for row in &rows {
+                after = row.int(0)?;
+                let scrapped = ChipState::read(row, 2)? == ChipState::Scrapped;
+                each(ChipKey { position: after, public_key: row.array(1)?, scrapped, served: row.int(3)? != 0 })?;
+            }
+            if rows.len() < usize::try_from(KEYS).unwrap_or(usize::MAX) {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Ids and keys of the chips at these places of a reel, in no order; places without a chip are left out.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn chips_at(&self, reel: &ReelId, positions: &[i64]) -> Result<Vec<(i64, ChipId, [u8; 65])>, BookError> {
+        let mut found = Vec::with_capacity(positions.len());
+        for some in positions.chunks(500) {
+            let places: Vec<_> = (2..some.len() + 2).map(|n| format!("${n}")).collect();
+            let sql = format!(
+                "SELECT position, chip_id, public_key FROM chip WHERE reel = $1 AND position IN ({})",
+                places.join(",")
+            );
+            let mut values = vec![P::Text(reel.as_str())];
+            values.extend(some.iter().map(|position| P::Int(*position)));
+            for row in self.read(|c| c.all(&sql, &values))? {
+                found.push((row.int(0)?, ChipId::kept(row.text(1)?), row.array(2)?));
+            }
+        }
+        Ok(found)
     }
 
     /// Chips of a reel that no delivery brought a credential for, in the order

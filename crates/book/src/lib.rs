@@ -76,7 +76,7 @@ pub use attempt::refused::BeginError;
 pub use attempt::{Attempt, Step};
 pub use authority::{Authority, NewAuthority};
 pub use by::By;
-pub use chip::{Chip, ScrapChipError};
+pub use chip::{Chip, ChipKey, ScrapChipError};
 pub use counts::{CauseCount, DayCount, ReelCount, StationCount, StepTime};
 pub use credential::{Credential, RevokeError};
 pub use declaration::{Declaration, NewDeclaration};

@@ -256,6 +256,7 @@ impl Book {
         by: &By,
     ) -> Result<Received, ReceiveError> {
         self.bulk(|tx| {
+            tx.rows_come_sorted()?;
             let sql = "SELECT purpose FROM product WHERE name = $1";
             let Some(product) = tx.one(sql, params![new.product.as_str()])? else {
                 return Err(ReceiveError::NoProduct { product: new.product.clone() });

@@ -28,9 +28,13 @@ struct Arguments {
 
 #[derive(Debug, clap::Subcommand)]
 enum Command {
+    ByHand(commands::by_hand::ByHand),
+    Deliveries(commands::deliveries::DeliveriesArgs),
+    Examining(commands::examining::ExaminingArgs),
     Book(commands::book::BookArgs),
     Judging(commands::judging::JudgingArgs),
     Labels(commands::labels::Labels),
+    Reels(commands::reels::ReelsArgs),
     Stations(commands::stations::Stations),
     Verifiers(commands::verifiers::Verifiers),
 }
@@ -38,6 +42,10 @@ enum Command {
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let measured = match arguments.command {
+        Command::ByHand(args) => commands::by_hand::run(&args),
+        Command::Deliveries(args) => commands::deliveries::run(&args),
+        Command::Examining(args) => commands::examining::run(&args),
+        Command::Reels(args) => commands::reels::run(&args),
         Command::Book(args) => commands::book::run(&args),
         Command::Labels(args) => commands::labels::run(&args),
         Command::Judging(args) => commands::judging::run(&args),

@@ -27,6 +27,13 @@
     var told = document.getElementById('told');
     var elt = event.detail.elt;
     if (told && elt.id !== 'now' && elt.id !== 'came-item') told.textContent = '';
+    var form = elt.closest('form');
+    if (!form) return;
+    form.querySelectorAll('.told').forEach(function (said) { said.remove(); });
+    form.querySelectorAll('[aria-invalid]').forEach(function (field) {
+      field.removeAttribute('aria-invalid');
+      field.removeAttribute('aria-describedby');
+    });
   });
   document.body.addEventListener('htmx:sendError', function () {
     var told = document.getElementById('told');

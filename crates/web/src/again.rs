@@ -83,7 +83,7 @@ pub struct Held {
     pub method: &'static Method,
     /// Where to.
     pub path: &'static str,
-    /// The page that holds it: as many segments of the same path; or, with a `?` at its end, another page that is
+    /// The page that holds it, with parameters at the same places as where it is sent to; or, with a `?` at its end, another page that is
     /// asked with what was typed.
     pub page: &'static str,
     /// Its id there.
@@ -96,8 +96,10 @@ fn page_of(held: &Held, sent: &Uri, typed: &[(String, String)]) -> Option<Uri> {
         let pair = |(name, value): &(String, String)| format!("{}={}", in_address(name), in_address(value));
         return format!("{}{}", held.page, typed.iter().map(pair).collect::<Vec<_>>().join("&")).parse().ok();
     }
-    let segments = held.page.split('/').count();
-    sent.path().split('/').take(segments).collect::<Vec<_>>().join("/").parse().ok()
+    let given =
+        |(segment, sent): (&str, &str)| if segment.starts_with('{') { sent.to_owned() } else { segment.to_owned() };
+    let segments = held.page.split('/').zip(sent.path().split('/').chain(std::iter::repeat("")));
+    segments.map(given).collect::<Vec<_>>().join("/").parse().ok()
 }
 
 async fn read_form(typed: &Typed, body: Bytes) {

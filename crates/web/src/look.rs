@@ -85,6 +85,34 @@ pub fn count(n: &i64) -> String {
     if *n < 0 { format!("\u{2212}{out}") } else { out }
 }
 
+/// A text of an answer; empty where it has none.
+pub fn text<'a>(answer: &'a serde_json::Value, key: &str) -> &'a str {
+    answer.get(key).and_then(serde_json::Value::as_str).unwrap_or_default()
+}
+
+/// Things a second.
+pub fn rate(rate: f64) -> String {
+    if rate < 10.0 {
+        return format!("{rate:.1} a second");
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "rounded, of things that were counted")]
+    let whole = rate.round() as i64;
+    format!("{} a second", count(&whole))
+}
+
+/// Time that is left, as people say it: never more exact than it is known.
+pub fn left(left: std::time::Duration) -> String {
+    match left.as_secs() {
+        ..5 => "a few seconds left".into(),
+        seconds @ 5..55 => format!("about {} s left", seconds.div_ceil(5) * 5),
+        seconds @ 55..3300 => format!("about {} min left", (seconds + 30) / 60),
+        seconds => match ((seconds + 300) / 600, (seconds + 300) / 600 % 6) {
+            (tens, 0) => format!("about {} h left", tens / 6),
+            (tens, ten) => format!("about {} h {} min left", tens / 6, ten * 10),
+        },
+    }
+}
+
 /// Seconds out of milliseconds, as people say them.
 pub fn seconds(ms: &i64) -> String {
     match *ms {
@@ -103,5 +131,25 @@ mod tests {
         assert!(!super::grouped(hostile).contains("<script"));
         assert_eq!(super::count(&50_000), "50\u{202f}000");
         assert_eq!(super::count(&-1), "\u{2212}1");
+    }
+
+    #[test]
+    fn time_left_is_said_roughly() {
+        let said = |seconds| super::left(std::time::Duration::from_secs(seconds));
+        for (seconds, words) in [
+            (0, "a few seconds left"),
+            (12, "about 15 s left"),
+            (54, "about 55 s left"),
+            (59, "about 1 min left"),
+            (119, "about 2 min left"),
+            (3_299, "about 55 min left"),
+            (3_400, "about 1 h left"),
+            (5_000, "about 1 h 20 min left"),
+            (7_200, "about 2 h left"),
+        ] {
+            assert_eq!(said(seconds), words, "{seconds}");
+        }
+        assert_eq!(super::rate(3.21), "3.2 a second");
+        assert_eq!(super::rate(12_345.6), "12\u{202f}346 a second");
     }
 }

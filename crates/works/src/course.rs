@@ -189,6 +189,11 @@ impl Course {
         }
     }
 
+    /// For the work: nothing came of the commit, and what is done now can be stopped again.
+    pub(crate) fn not_committed(&self) {
+        let _ = self.0.stand.compare_exchange(COMMITS, RUNS, Ordering::AcqRel, Ordering::Acquire);
+    }
+
     /// For whoever watches: asks the work to stop. False where it is too late, since
     /// it is being committed: it will then be done to its end.
     #[must_use]

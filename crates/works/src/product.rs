@@ -156,9 +156,10 @@ pub fn read(path: &Path) -> Result<Description, Trouble> {
 ///
 /// [`Trouble`]; nothing is added then.
 pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Result<ProductView, Trouble> {
+    let four = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
     let usage = |what: String| Trouble::usage(what, "Look at the value; docs/site.md says what each may be.");
-    let vendor: VendorId = description.vendor.parse().map_err(|e| usage(format!("{e}"))).about("vendor")?;
-    let product: ProductId = description.product.parse().map_err(|e| usage(format!("{e}"))).about("product")?;
+    let vendor: VendorId = description.vendor.parse().map_err(|e| four(&e)).about("vendor")?;
+    let product: ProductId = description.product.parse().map_err(|e| four(&e)).about("product")?;
     let reach: Reach = description.reach.parse().map_err(|e| usage(format!("{e}"))).about("reach")?;
     let flow: Flow = description.flow.parse().map_err(|e| usage(format!("{e}"))).about("flow")?;
     for object in &description.objects {

@@ -248,14 +248,20 @@ fn keeping(site: &Site, w: &mut Watcher, who: &Who) -> Result<(), Trouble> {
 ///
 /// # Errors
 ///
-/// [`Trouble`] where the book gave no answer or a file holds no certificate.
+/// [`Trouble`] where the book gave no answer, or one of `files` holds no certificate. A file of the settings that
+/// can't be watched is told as a thing that bites.
 pub fn watch(site: &Site, days: Option<u32>, files: &[PathBuf], who: &Who) -> Result<Watch, Trouble> {
     let days = days.unwrap_or(site.settings.watch.days).min(36_500);
     let now = (who.clock)();
     let mut w = Watcher { now, until: now + Duration::days(i64::from(days)), found: Vec::new() };
     authorities(site, &mut w)?;
     for path in &site.settings.watch.certificates {
-        file(&site.dir.join(path), &mut w)?;
+        // Who asks every day is to hear of all else too: what can't be watched is one more thing that bites.
+        if let Err(unseen) = file(&site.dir.join(path), &mut w) {
+            let what = format!("{unseen}; its end is not watched");
+            let advice = "Put the certificate there, or mend watch.certificates in touchmark.toml.";
+            w.add(Kind::Certificate, &path.display().to_string(), Some(now), what, advice);
+        }
     }
     for path in files {
         file(path, &mut w)?;

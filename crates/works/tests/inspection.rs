@@ -3,7 +3,7 @@
 
 #![cfg(test)]
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -13,6 +13,7 @@ use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::ids::{ProductId, VendorId};
 use works::course::Course;
+use works::delivery::chips::Chips;
 use works::delivery::inspect::{DeliveryFinding, Expectation, Inspection, inspect};
 use works::reel::manifest::{ColumnMap, Manifest, read};
 
@@ -27,24 +28,24 @@ fn anchor(name: &str) -> Arc<Certificate> {
     }
 }
 
-fn points(manifest: &Manifest) -> HashMap<[u8; 65], String> {
-    manifest.chips.iter().map(|c| (*c.key.point(), c.chip_id.clone())).collect()
+fn points(manifest: &Manifest) -> Chips {
+    Chips::of((1..).zip(&manifest.chips).map(|(place, c)| (*c.key.point(), place, false)))
 }
 
 fn inspected(delivery: &str, manifest: &Manifest, paa: &str, product: u16) -> Result<Inspection, String> {
     let anchors = [(anchor(paa), false)];
     let expectation = Expectation {
         chips: &points(manifest),
-        served: &HashSet::new(),
+        chip_ids: &|places| Ok(places.iter().map(|p| manifest.chips[*p as usize - 1].chip_id.clone()).collect()),
         vendor: VendorId::new(0xFFF2).unwrap(),
         product: ProductId::new(product).unwrap(),
         production: false,
         anchors: &anchors,
         pais: &[],
         revoked: &works::revocation::Known::default(),
-        known: &|_| None,
+        known: &|_, _| None,
     };
-    inspect(&data(delivery), None, &expectation, &Course::new()).map_err(|e| e.to_string())
+    inspect(&data(delivery), None, &expectation, &Course::new(), &mut |_| ()).map_err(|e| e.to_string())
 }
 
 fn reel_a() -> Manifest {
@@ -57,17 +58,17 @@ fn good_reels_and_deliveries_are_accepted_to_the_last_chip() {
     assert!(a.findings.is_empty() && a.chips.len() == 400);
     let delivery = inspected("reel-a/delivery.zip", &a, "authority/paa-a.pem", 0x8A21).unwrap();
     assert!(delivery.is_clean(), "{:#?}", delivery.findings);
-    assert_eq!((delivery.accepted.len(), delivery.without.len(), delivery.pais.len()), (400, 0, 1));
+    assert_eq!((delivery.accepted, delivery.without.len(), delivery.pais.len()), (400, 0, 1));
 
     let map = "chip_id=uid,public_key=spki".parse().unwrap();
     let b = read(&data("reel-b/manifest.ndjson"), &map, &Course::new()).unwrap();
     assert!(b.findings.is_empty() && b.chips.len() == 300);
     let delivery = inspected("reel-b/delivery.tar.gz", &b, "authority/paa-b.pem", 0x8A22).unwrap();
     assert!(delivery.is_clean(), "{:#?}", delivery.findings);
-    assert_eq!((delivery.accepted.len(), delivery.without.len()), (300, 0));
+    assert_eq!((delivery.accepted, delivery.without.len()), (300, 0));
     // The other reel's root is no root of these.
     let foreign = inspected("reel-b/delivery.tar.gz", &b, "authority/paa-a.pem", 0x8A22).unwrap();
-    assert!(!foreign.is_clean() && foreign.accepted.is_empty());
+    assert!(!foreign.is_clean() && foreign.accepted == 0);
 }
 
 fn words(f: &DeliveryFinding) -> String {
@@ -127,9 +128,10 @@ fn the_good_part_never_holds_a_doubtful_one() {
         ("faulty/pai-without-path-length.tar.gz", 0),
     ] {
         let inspection = inspected(file, &manifest, "authority/paa-a.pem", 0x8A21).unwrap();
-        assert_eq!(inspection.accepted.len(), kept, "{file}");
+        assert_eq!(inspection.accepted, kept, "{file}");
         assert_eq!(inspection.without.len(), 400 - kept, "{file}");
-        let chips: HashSet<_> = inspection.accepted.iter().map(|a| &a.chip_id).collect();
+        let accepted = inspection.kept(&points(&manifest), 0, usize::MAX).unwrap();
+        let chips: HashSet<_> = accepted.iter().map(|a| a.place).collect();
         assert_eq!(chips.len(), kept, "{file}");
     }
 }

@@ -13,7 +13,9 @@ use standard::name::NameBuilder;
 use standard::revocation::{ListBuilder, Reason};
 use tempfile::TempDir;
 use time::OffsetDateTime;
+use works::access::Standing;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
+use works::course::Course;
 use works::keys::Typed;
 use works::provision::{Provision, Provisioned, UnitResult, provision};
 use works::revocation::{self, Ask, Issue};
@@ -124,7 +126,7 @@ impl Place {
         let chips_at = folder.path().join("chips");
         chips::simulate(&chips_at, &which, Some(7), FaultLevel::None, Bench::default(), Some(&manifest)).unwrap();
         let map = reel::manifest::ColumnMap::default();
-        reel::receive(&site, &manifest, "R1", "Tern Vent", &map, &who).unwrap();
+        reel::receive(&site, &manifest, "R1", "Tern Vent", &map, &who, &Course::new()).unwrap();
         let delivered = folder.path().join("delivery");
         fs::create_dir(&delivered).unwrap();
         let mut place = Self { folder, site, who, chips: Vec::new() };
@@ -136,7 +138,8 @@ impl Place {
             fs::write(delivered.join(format!("dac-{n}.der")), house.dac(serial, &key)).unwrap();
             fs::write(delivered.join(format!("pai-{}.der", house.name)), house.intermediate()).unwrap();
         }
-        let received = delivery::receive(&place.site, &delivered, "R1", false, None, &place.who, &|_| {}).unwrap();
+        let received =
+            delivery::receive(&place.site, &delivered, "R1", false, None, &place.who, &Course::new()).unwrap();
         assert_eq!(received.verdict, "accepted", "{}", received.json());
         place
     }
@@ -173,7 +176,7 @@ impl Place {
     fn revoke(&self, ask: &Ask<'_>) {
         let unlock = Typed::new(String::new()).unwrap();
         let issue = Issue { out: None, days: None, url: None, label: None, unlock: &unlock };
-        let done = revocation::revoke(&self.site, ask, &issue, &self.who).unwrap();
+        let done = revocation::revoke(&self.site, ask, &issue, &self.who, Standing::SignedIn).unwrap();
         assert_eq!(done.state, "confirmed");
     }
 

@@ -114,3 +114,58 @@ fn it_can_be_stopped_in_every_phase() {
     place.delivery(&Course::new()).unwrap();
     assert!(keeping::verify(&place.site, &[], &Course::new()).unwrap().is_intact());
 }
+
+/// A manifest read as it comes and one read as a whole make the same reel, and what is
+/// wrong with one is told the same way wherever it stands.
+#[test]
+fn a_manifest_is_read_alike_in_every_form() {
+    let place = place();
+    let map = ColumnMap::default();
+    let text = std::fs::read_to_string(data("reel-a/manifest.csv")).unwrap();
+    let folder = TempDir::new().unwrap();
+    let receive = |name: &str, octets: &[u8], reel: &str| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, octets).unwrap();
+        reel::receive(&place.site, &path, reel, "Tern Vent", &map, &place.who, &Course::new()).unwrap()
+    };
+    let rows: Vec<&str> = text.lines().collect();
+    // One key of another chip in the last line, and a chip that stands there already.
+    let key = |row: &str| row.split(',').nth(1).unwrap().to_owned();
+    let id = |row: &str| row.split(',').next().unwrap().to_owned();
+    let last = rows.len() - 1;
+    let stolen = text.replace(&key(rows[last]), &key(rows[3]));
+    let told = receive("stolen.csv", stolen.as_bytes(), "S");
+    assert_eq!(told.verdict, "refused");
+    let said: Vec<_> = told.findings.iter().map(|f| (f.finding.rule.name, f.subject.clone())).collect();
+    assert_eq!(said, [("reel.duplicate-key", format!("line {}", last + 1))]);
+    assert!(told.findings[0].finding.found.contains("on line 4"), "{}", told.findings[0].finding.found);
+    let told = receive("twice.csv", text.replace(&id(rows[last]), &id(rows[3])).as_bytes(), "T");
+    assert_eq!(told.findings[0].finding.rule.name, "reel.duplicate-chip");
+    let told = receive("half.csv", text[..text.len() - 70].as_bytes(), "H");
+    assert_eq!((told.verdict, told.findings.len()), ("refused", 1));
+    assert!(place.site.book.reels().unwrap().is_empty(), "nothing of a refused one");
+
+    // A byte order mark, a line for the delimiter, line ends of another system.
+    let spread = format!("\u{FEFF}sep=,\r\n{}", text.replace('\n', "\r\n"));
+    assert_eq!(receive("spread.csv", spread.as_bytes(), "A").chips, 400);
+    let chips = |reel: &str| {
+        let page = place.site.book.chips(&ReelId::new(reel).unwrap(), 0, 1000).unwrap();
+        page.items.into_iter().map(|c| (c.position, c.chip_id, c.public_key)).collect::<Vec<_>>()
+    };
+    let first = chips("A");
+    assert_eq!(first.len(), 400);
+    // On another reel they are known, and told with their lines.
+    let told = receive("again.csv", text.as_bytes(), "B");
+    assert_eq!((told.verdict, told.findings.len()), ("refused", 400));
+    assert_eq!(told.findings[399].subject, "line 401");
+
+    // The same in UTF-16, which is read as a whole, at a site of its own.
+    let other = self::place();
+    let path = folder.path().join("wide.csv");
+    let wide: Vec<u8> = "\u{FEFF}".encode_utf16().chain(text.encode_utf16()).flat_map(u16::to_le_bytes).collect();
+    std::fs::write(&path, wide).unwrap();
+    reel::receive(&other.site, &path, "A", "Tern Vent", &map, &other.who, &Course::new()).unwrap();
+    let page = other.site.book.chips(&ReelId::new("A").unwrap(), 0, 1000).unwrap();
+    let whole: Vec<_> = page.items.into_iter().map(|c| (c.position, c.chip_id, c.public_key)).collect();
+    assert_eq!(whole, first);
+}

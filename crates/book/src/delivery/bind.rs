@@ -1,6 +1,7 @@
 //! Binding credentials to chips, a batch at a time.
 
 use std::collections::HashSet;
+use std::hash::{BuildHasher as _, RandomState};
 
 use super::{NewCredential, NewDelivery, Problem, Trouble};
 use crate::by::micros;
@@ -8,25 +9,79 @@ use crate::engine::{Into, P, params};
 use crate::error::BookError;
 use crate::ids::{ChipId, DeliveryId, ReelId};
 use crate::log::rows;
+use crate::reel::Reel;
 use crate::transaction::Tx;
 use crate::words::ChipState;
 
 /// Problems told one by one; the rest are counted.
 const TOLD: usize = 1000;
 
+/// How keys are held against the chips of the reel.
+pub(super) enum Fit {
+    /// Batch by batch, where a few keys come for a long reel.
+    Asked,
+    /// Against all usable chips of the reel, read once.
+    Known(Usable),
+}
+
+impl Fit {
+    /// - `expected`: about how many credentials will come.
+    pub(super) fn of(tx: &mut Tx<'_>, reel: &Reel, expected: i64) -> Result<Self, BookError> {
+        if expected.saturating_mul(8) < reel.chips {
+            return Ok(Self::Asked);
+        }
+        Usable::of(tx, &reel.facts.reel, reel.chips).map(Self::Known)
+    }
+}
+
+/// The usable chips of a reel, by a hash of their keys that nobody outside this
+/// process can foresee. That the key itself is a chip's is the database's to say.
+pub(super) struct Usable {
+    hashes: Vec<u64>,
+    hasher: RandomState,
+}
+
+impl Usable {
+    fn of(tx: &mut Tx<'_>, reel: &ReelId, chips: i64) -> Result<Self, BookError> {
+        let hasher = RandomState::new();
+        let mut hashes = Vec::with_capacity(usize::try_from(chips).unwrap_or(0));
+        let sql = "SELECT public_key, state FROM chip WHERE reel = $1";
+        tx.each(sql, params![reel.as_str()], &mut |row| {
+            if ChipState::read(&row, 1)? != ChipState::Scrapped {
+                hashes.push(hasher.hash_one(row.array::<65>(0)?));
+            }
+            Ok(())
+        })?;
+        hashes.sort_unstable();
+        Ok(Self { hashes, hasher })
+    }
+
+    fn holds(&self, key: &[u8; 65]) -> bool {
+        self.hashes.binary_search(&self.hasher.hash_one(key)).is_ok()
+    }
+}
+
 /// Puts one batch into the book; those that can't be bound are added to `found`.
 pub(super) fn put(
     tx: &mut Tx<'_>,
     new: &NewDelivery,
+    fit: &Fit,
     first: i64,
     batch: &[NewCredential],
     found: &mut (u64, Vec<Problem>),
 ) -> Result<(), BookError> {
     // Chips first: a key that no chip has would fail the whole transaction.
-    let fit = fit(tx, &new.reel, batch)?;
+    let asked = match fit {
+        Fit::Asked => ask(tx, &new.reel, batch)?,
+        Fit::Known(_) => HashSet::new(),
+    };
     let mut bound = Vec::with_capacity(batch.len());
     for (position, credential) in (first..).zip(batch) {
-        if fit.contains(credential.public_key.as_slice()) {
+        let fits = match fit {
+            Fit::Asked => asked.contains(credential.public_key.as_slice()),
+            Fit::Known(usable) => usable.holds(&credential.public_key),
+        };
+        if fits {
             bound.push((position, credential));
         } else {
             let trouble = unfit(tx, credential)?;
@@ -47,7 +102,7 @@ pub(super) fn put(
 }
 
 /// The keys of a batch that belong to usable chips of the reel.
-fn fit(tx: &mut Tx<'_>, reel: &ReelId, batch: &[NewCredential]) -> Result<HashSet<Vec<u8>>, BookError> {
+fn ask(tx: &mut Tx<'_>, reel: &ReelId, batch: &[NewCredential]) -> Result<HashSet<Vec<u8>>, BookError> {
     if batch.is_empty() {
         return Ok(HashSet::new());
     }

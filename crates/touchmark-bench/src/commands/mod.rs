@@ -1,8 +1,13 @@
 //! One file a subcommand.
 
 pub mod book;
+mod bulk;
+pub mod by_hand;
+pub mod deliveries;
+pub mod examining;
 pub mod judging;
 pub mod labels;
 mod rate;
+pub mod reels;
 pub mod stations;
 pub mod verifiers;

@@ -2,6 +2,7 @@
 
 use askama::Template;
 use axum::extract::{Path, State};
+use axum::http::HeaderMap;
 use axum::response::Response;
 use works::{delivery, reel};
 use zeroize::Zeroizing;
@@ -49,12 +50,17 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn receive(State(app): State<App>, person: Person, form: Files) -> Result<Response, Oops> {
+pub async fn receive(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Files,
+) -> Result<Response, Oops> {
     let upload = incoming::take(form).await?;
     let password = given(upload.text("password")).map(|p| Zeroizing::new(p.as_bytes().to_vec()));
     let task = Task::Delivery { reel: upload.text("reel").to_owned(), password };
     let item = incoming::begin(&app, &person, task, upload, "file")?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }
 
 /// `GET /deliveries/{delivery}`.

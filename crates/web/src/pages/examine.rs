@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use askama::Template;
 use axum::extract::State;
+use axum::http::HeaderMap;
 use axum::response::Response;
 use standard::verdict::{Device, Rule, all_rules};
 use works::{Trouble, authority, declaration};
@@ -45,7 +46,12 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn examine(State(app): State<App>, person: Person, form: Files) -> Result<Response, Oops> {
+pub async fn examine(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Files,
+) -> Result<Response, Oops> {
     let mut upload = incoming::take(form).await?;
     let (vendor, product) = identity(upload.text("vendor"), upload.text("product"))?;
     let (mut trust, mut signers) = (upload.of("trust"), upload.of("signer"));
@@ -72,5 +78,5 @@ pub async fn examine(State(app): State<App>, person: Person, form: Files) -> Res
     let device = Device { vendor, product, by_declaration: false };
     upload.files.retain(|(field, _)| field == "file");
     let item = incoming::begin(&app, &person, Task::Examine { trust, signers, device }, upload, "file")?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }

@@ -2,15 +2,16 @@
 
 use askama::Template;
 use axum::extract::{Query, State};
+use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
-use serde_json::Value;
 use works::ledger::{self, EntryView};
 
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
+use crate::incoming::{self, Task};
 
 #[derive(Template)]
 #[template(path = "log.html")]
@@ -18,13 +19,6 @@ struct LogPage {
     frame: Frame,
     entries: Vec<(EntryView, Option<String>)>,
     next: Option<i64>,
-}
-
-#[derive(Template)]
-#[template(path = "verified.html")]
-struct VerifiedPart {
-    done: Value,
-    damages: Vec<(String, String, String)>,
 }
 
 /// Before which entry.
@@ -60,16 +54,12 @@ pub async fn list(State(app): State<App>, person: Person, Query(query): Query<Be
     page(&LogPage { frame: Frame::new(&app, Some(&person), "/log"), entries, next })
 }
 
-/// `POST /log/verify`.
+/// `POST /log/verify`: the whole book, with progress.
 ///
 /// # Errors
 ///
-/// Where the book gave no answer.
-pub async fn verify(State(app): State<App>, person: Person) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    let done = app.work(move |app| ledger::verify(&app.site, &who, &works::course::Course::new())).await?;
-    let text = |v: &Value, key: &str| v.get(key).and_then(Value::as_str).unwrap_or_default().to_owned();
-    let damages = done.get("damages").and_then(Value::as_array).cloned().unwrap_or_default();
-    let damages = damages.iter().take(50).map(|d| (text(d, "table"), text(d, "key"), text(d, "found"))).collect();
-    page(&VerifiedPart { done, damages })
+/// Where too much runs.
+pub async fn verify(State(app): State<App>, person: Person, headers: HeaderMap) -> Result<Response, Oops> {
+    let item = incoming::begin_alone(&app, &person, Task::Verify, "the whole book".into())?;
+    incoming::answer(&app, &person, &headers, &item).await
 }

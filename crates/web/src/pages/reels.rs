@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
-use axum::http::{HeaderValue, header};
+use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use works::chips::Passphrase;
@@ -222,7 +222,12 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn receive(State(app): State<App>, person: Person, form: Files) -> Result<Response, Oops> {
+pub async fn receive(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    form: Files,
+) -> Result<Response, Oops> {
     let upload = incoming::take(form).await?;
     let mut map = ColumnMap::default();
     if let Some(column) = given(upload.text("chip_id")) {
@@ -233,7 +238,7 @@ pub async fn receive(State(app): State<App>, person: Person, form: Files) -> Res
     }
     let task = Task::Reel { reel: upload.text("reel").to_owned(), product: upload.text("product").to_owned(), map };
     let item = incoming::begin(&app, &person, task, upload, "file")?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }
 
 /// `GET /reels/{reel}`.
@@ -293,6 +298,7 @@ pub struct Issue {
 pub async fn issue(
     State(app): State<App>,
     person: Person,
+    headers: HeaderMap,
     Path(name): Path<String>,
     Form(form): Form<Issue>,
 ) -> Result<Response, Oops> {
@@ -300,7 +306,7 @@ pub async fn issue(
     let title = format!("credentials for reel {name}");
     let task = Task::Issue { reel: name, issuer: form.issuer, passphrase: std::sync::Arc::new(passphrase) };
     let item = incoming::begin_alone(&app, &person, task, title)?;
-    incoming::part(&item)
+    incoming::answer(&app, &person, &headers, &item).await
 }
 
 /// `POST /reels/{reel}/order`: what an outside authority needs, as a file.

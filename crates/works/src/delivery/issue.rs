@@ -1,6 +1,7 @@
 //! Issuing a reel's credentials here, from a development PAI, on all cores.
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
+use book::ids::ChipId;
 use book::{DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Purpose, Role, Stored};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -11,7 +12,8 @@ use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use standard::verdict::{Report, Severity, judge_certificate};
 
-use super::{dac_identity, free_id, store};
+use super::chips::{Chips, Slot};
+use super::{BATCH, dac_identity, free_id, store};
 use crate::authority::{self, serial};
 use crate::course::{Course, Phase};
 use crate::head;
@@ -20,10 +22,7 @@ use crate::product;
 use crate::reel;
 use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
-
-/// Certificates signed between two writes to the book.
-const STRETCH: usize = 2_048;
+use crate::trouble::{About, Trouble};
 
 /// What was issued.
 #[derive(Debug, Serialize)]
@@ -57,19 +56,21 @@ pub fn issue(
 ) -> Result<Issued, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
-    let authority = authority::get(site, issuer)?;
+    let authority = authority::get(site, issuer).about("issuer")?;
     let kept = product::kept(&product)?;
     if authority.facts.role != Role::Pai {
         return Err(Trouble::usage(
             format!("authority {issuer} is a PAA, and DACs are issued by a PAI"),
             "Name a PAI; see `touchmark authority list`.",
-        ));
+        )
+        .about("issuer"));
     }
     if product.facts.purpose == Purpose::Production && authority.facts.purpose != Purpose::Production {
         return Err(Trouble::refused(
             format!("product {} is for sale, and authority {issuer} is for testing", product.facts.name),
             "Ask the production authority for certificates, and receive its delivery.",
-        ));
+        )
+        .about("issuer"));
     }
     let pai = Certificate::read(&authority.facts.certificate).map_err(|e| {
         Trouble::surroundings(
@@ -83,7 +84,8 @@ pub fn issue(
         return Err(Trouble::refused(
             format!("authority {issuer} was revoked {when}"),
             "Issue with another PAI; what this one issues would be refused.",
-        ));
+        )
+        .about("issuer"));
     }
     let (vendor, product_id) = dac_identity(site, &product)?;
     let identity = &pai.subject.identity;
@@ -96,27 +98,27 @@ pub fn issue(
                 product.facts.name
             ),
             "Name a PAI of this vendor and product; see `touchmark authority list`.",
-        ));
+        )
+        .about("issuer"));
     }
-    let signer = authority::signer(site, &authority, unlock)?;
-    let mut points: Vec<(String, PublicKey)> = Vec::new();
-    let mut after = -1;
-    loop {
-        let page = site.book.chips_without(&reel.facts.reel, after, 5_000)?;
-        for chip in &page.items {
-            let key = PublicKey::from_point(&chip.public_key).map_err(|e| {
-                Trouble::surroundings(
-                    format!("the key of chip {} in the book is none: {e}", chip.chip_id),
-                    "Run `touchmark book verify`.",
-                )
-            })?;
-            points.push((chip.chip_id.to_string(), key));
+    let signer = authority::signer(site, &authority, unlock).about("passphrase")?;
+    // What tells this delivery from others: who issued, for which keys, with a serial number nobody else has.
+    let mut digest = Digest::new(&SHA256);
+    digest.update(pai.der());
+    course.phase(Phase::Starting, None);
+    let chips = Chips::read(site, &reel, course, |key, served| {
+        if !served {
+            digest.update(key);
         }
-        match page.next {
-            Some(next) => after = next,
-            None => break,
-        }
-    }
+    })?;
+    let slots: Vec<Slot> = chips.slots().filter(|slot| !chips.is_served(*slot)).collect();
+    // Sorted by key, as they are stored fastest.
+    let points = |slots: &[Slot]| -> Result<Vec<(i64, ChipId, [u8; 65])>, Trouble> {
+        let places: Vec<i64> = slots.iter().map(|slot| i64::from(chips.place(*slot))).collect();
+        let mut points = site.book.chips_at(&reel.facts.reel, &places)?;
+        points.sort_unstable_by_key(|(_, _, key)| *key);
+        Ok(points)
+    };
     let told = |delivery, issued, verdict| Issued {
         delivery,
         reel: reel.facts.reel.to_string(),
@@ -124,15 +126,19 @@ pub fn issue(
         issued,
         verdict,
     };
-    if points.is_empty() {
+    if slots.is_empty() {
         return Ok(told(None, 0, "already-received"));
     }
     let key_id = pai.subject_key_id().unwrap_or_default().to_vec();
     let now = who.now();
     let until = pai.not_after.moment.unwrap_or(NO_END);
-    let make = |(chip, key): &(String, PublicKey)| -> Result<NewCredential, Trouble> {
+    let make = |(_, chip, key): &(i64, ChipId, [u8; 65])| -> Result<NewCredential, Trouble> {
+        let key = &PublicKey::from_point(key).map_err(|e| {
+            let what = format!("the key of chip {chip} in the book is none: {e}");
+            Trouble::surroundings(what, "Run `touchmark book verify`.")
+        })?;
         let serial = serial()?;
-        let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+        let tail: String = chip.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
         let name: String = kept.product_name.chars().take(40).collect();
         let subject =
             NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
@@ -149,7 +155,11 @@ pub fn issue(
         })
     };
     // Alike in everything but key, serial number and name, so one stands for all in form; it is not kept.
-    let sample = make(&points[0])?;
+    let first = points(&slots[..1])?;
+    let first = first.first().ok_or_else(|| {
+        Trouble::surroundings(format!("reel {} lost a chip", reel.facts.reel), "Run `touchmark book verify`.")
+    })?;
+    let sample = make(first)?;
     let dac = Certificate::read(&sample.certificate)
         .map_err(|e| Trouble::surroundings(format!("what would be issued can't be read: {e}"), "Report this."))?;
     let mut report = Report::new();
@@ -160,15 +170,11 @@ pub fn issue(
             f.advice.to_string(),
         ));
     }
-    // What tells this delivery from others: who issued, for which keys, with a serial number nobody else has.
-    let mut digest = Digest::new(&SHA256);
-    digest.update(pai.der());
     digest.update(&sample.serial);
-    points.iter().for_each(|(_, key)| digest.update(key.point()));
     let mut content_digest = [0; 32];
     content_digest.copy_from_slice(digest.finish().as_ref());
     let id = free_id(site, &reel)?;
-    let issued = points.len();
+    let issued = slots.len();
     let new = NewDelivery {
         delivery: id.clone(),
         reel: reel.facts.reel.clone(),
@@ -180,18 +186,18 @@ pub fn issue(
         report: json!({ "findings": [] }),
         authorities: Vec::new(),
     };
-    // Signed on all cores, a stretch at a time, and stored as they come: no more than one stretch is held.
-    let credentials = points.chunks(STRETCH).flat_map(|stretch| {
-        let made = |p| {
-            course.go_on()?;
-            make(p).map_err(|e| Box::new(e) as book::Stop)
-        };
-        let made: Vec<_> = stretch.par_iter().map(made).collect();
-        course.advance(made.len() as u64);
-        made
-    });
     course.phase(Phase::Issuing, u64::try_from(issued).ok());
-    match store(site, &new, credentials, who, course)? {
+    // Signed on all cores ahead of the one that stores.
+    let settle = || Ok((new.verdict, new.report.clone()));
+    let stored = store(site, &new, who, course, settle, |send| {
+        for stretch in slots.chunks(BATCH) {
+            let points = points(stretch)?;
+            let made: Result<Vec<_>, Trouble> = points.par_iter().with_min_len(16).map(&make).collect();
+            send(made?)?;
+        }
+        Ok(())
+    })?;
+    match stored {
         Stored::New { .. } => {
             head::mark(site, who);
             Ok(told(Some(id.to_string()), issued, "accepted"))

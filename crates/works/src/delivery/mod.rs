@@ -1,12 +1,17 @@
 //! Deliveries: certificates from an outside authority, inspected as a whole,
 //! or issued here.
 
+pub mod chips;
+mod findings;
 pub mod inspect;
 mod issue;
+mod spool;
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
+use std::thread;
 
 use book::ids::{AuthorityName, DeliveryId};
 use book::{
@@ -23,15 +28,21 @@ use zeroize::Zeroizing;
 pub use issue::{Issued, issue};
 
 use crate::authority;
-use crate::course::{Course, Phase, stopped_by};
+use crate::course::{Course, Phase, Stopped, stopped_by};
 use crate::declaration;
 use crate::head;
 use crate::product;
 use crate::reel::{self, finding_json};
 use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
-use inspect::{Accepted, Expectation, Inspection, Known};
+use crate::trouble::{About, Trouble};
+use chips::Chips;
+use inspect::{Accepted, Expectation, Kept, Known};
+use spool::Spool;
+
+/// Credentials made at a time, and how many times that many may wait to be stored.
+const BATCH: usize = 2_048;
+const AHEAD: usize = 2;
 
 /// What came of a delivery.
 #[derive(Debug)]
@@ -93,36 +104,12 @@ pub(crate) fn dac_identity(site: &Site, product: &Product) -> Result<(VendorId, 
     Ok(origin.and_then(|(v, p)| Some((VendorId::new(v).ok()?, ProductId::new(p).ok()?))).unwrap_or(own))
 }
 
-/// Chips of a reel: chip id by public point, and those that have a credential.
-type Chips = (HashMap<[u8; 65], String>, HashSet<String>);
-
-fn chips(site: &Site, reel: &Reel) -> Result<Chips, Trouble> {
-    let mut all = HashMap::new();
-    let mut after = -1;
-    loop {
-        let page = site.book.chips(&reel.facts.reel, after, 5_000)?;
-        for chip in &page.items {
-            if let Ok(point) = <[u8; 65]>::try_from(chip.public_key.as_slice()) {
-                all.insert(point, chip.chip_id.to_string());
-            }
-        }
-        match page.next {
-            Some(next) => after = next,
-            None => break,
-        }
-    }
-    let mut without = HashSet::new();
-    let mut after = -1;
-    loop {
-        let page = site.book.chips_without(&reel.facts.reel, after, 5_000)?;
-        without.extend(page.items.iter().map(|c| c.chip_id.to_string()));
-        match page.next {
-            Some(next) => after = next,
-            None => break,
-        }
-    }
-    let served = all.values().filter(|c| !without.contains(*c)).cloned().collect();
-    Ok((all, served))
+/// Ids of chips by their places on a reel, in the order asked for.
+fn chip_ids(site: &Site, reel: &Reel, places: &[u32]) -> Result<Vec<String>, Trouble> {
+    let asked: Vec<i64> = places.iter().map(|place| i64::from(*place)).collect();
+    let found: HashMap<i64, String> =
+        site.book.chips_at(&reel.facts.reel, &asked)?.into_iter().map(|(at, id, _)| (at, id.to_string())).collect();
+    Ok(asked.iter().map(|at| found.get(at).cloned().unwrap_or_default()).collect())
 }
 
 /// Receives a delivery for a reel: inspected as a whole, stored only when
@@ -143,25 +130,26 @@ pub fn receive(
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
-    let reel = reel::get(site, reel)?;
+    let reel = reel::get(site, reel).about("reel")?;
     let product = product::get(site, reel.facts.product.as_str())?;
     let content_digest = reel::digest(path)?;
     if let Some(known) = site.book.delivery_with(&reel.facts.reel, &content_digest)? {
         return Ok(already(&known, &reel));
     }
-    let (all, served) = chips(site, &reel)?;
+    course.phase(Phase::Starting, None);
+    let chips = Chips::read(site, &reel, course, |_, _| ())?;
     let (vendor, product_id) = dac_identity(site, &product)?;
     let anchors = authority::anchors(site)?;
     let known_pais = authority::intermediates(site)?;
     let pais: Vec<Arc<Certificate>> = known_pais.iter().map(|(_, c)| Arc::clone(c)).collect();
     // Asked only where the site has credentials at all, so that a first delivery costs no look-ups.
     let fresh = site.book.deliveries(None)?.is_empty();
-    let known = |c: &Certificate| {
-        if fresh { None } else { known(site, c) }
+    let known = |c: &Certificate, unserved: bool| {
+        if fresh { None } else { known(site, c, unserved) }
     };
     let expectation = Expectation {
-        chips: &all,
-        served: &served,
+        chips: &chips,
+        chip_ids: &|places| chip_ids(site, &reel, places),
         vendor,
         product: product_id,
         production: product.facts.purpose == Purpose::Production,
@@ -170,68 +158,256 @@ pub fn receive(
         revoked: &Revoked::of(site)?,
         known: &known,
     };
-    let inspection = inspect::inspect(path, password, &expectation, course)?;
-    let clean = inspection.is_clean();
-    let mut received = Received {
-        delivery: None,
-        verdict: "refused",
-        reel: reel.facts.reel.to_string(),
-        read: inspection.read,
-        accepted: 0,
-        on_reel: inspection.on_reel,
-        without: inspection.without.clone(),
-        findings: inspection.findings.clone(),
-    };
-    if !clean && !accept_part || inspection.accepted.is_empty() {
-        // Nothing is kept, so every chip that has none yet is without.
-        let mut without: Vec<String> = all.into_values().filter(|c| !served.contains(c)).collect();
-        without.sort_unstable();
-        if !clean && !accept_part && inspection.accepted.is_empty() {
-            received.without = without;
-        }
-        return Ok(received);
-    }
-    let id = free_id(site, &reel)?;
-    let verdict = if clean { DeliveryVerdict::Accepted } else { DeliveryVerdict::AcceptedInPart };
-    received.accepted = inspection.accepted.len();
-    received.verdict = verdict.word();
-    let (names, authorities) = delivered_authorities(site, &inspection, product.facts.purpose)?;
-    let new = NewDelivery {
-        delivery: id.clone(),
-        reel: reel.facts.reel.clone(),
-        origin: DeliveryOrigin::Received,
+    let keeper = Keeper {
+        site,
+        reel: &reel,
+        chips: &chips,
+        purpose: product.facts.purpose,
         source_name: reel::file_name(path),
         content_digest,
-        verdict,
-        certificates_read: i64::try_from(inspection.read).unwrap_or(i64::MAX),
-        report: json!({ "findings": received.json()["findings"] }),
-        authorities,
+        who,
+        course,
     };
-    course.phase(Phase::Storing, u64::try_from(received.accepted).ok());
-    let credentials = inspection.accepted.iter().map(|accepted| {
-        course.advance(1);
-        course.go_on()?;
-        Ok(credential(accepted, &names))
-    });
-    match store(site, &new, credentials, who, course)? {
-        Stored::New { .. } => received.delivery = Some(id.to_string()),
-        Stored::Already(known) => return Ok(already(&known, &reel)),
-    }
-    head::mark(site, who);
-    Ok(received)
+    thread::scope(|scope| {
+        let mut begun: Option<Begun<'_>> = None;
+        let mut waiting = Vec::new();
+        let inspection = inspect::inspect(path, password, &expectation, course, &mut |stretch| {
+            if let Some(begun) = &begun {
+                begun.keep(stretch.kept.to_vec());
+                return;
+            }
+            waiting.extend_from_slice(stretch.kept);
+            let fine = accept_part || !stretch.errors;
+            if fine && !waiting.is_empty() && stretch.judged * EARLY.1 >= stretch.total * EARLY.0 {
+                // Where it can't begin now, it is tried once all is judged, and says why.
+                begun = keeper.begin(scope, stretch.read, stretch.spool, stretch.pais).ok();
+                if let Some(begun) = &begun {
+                    begun.keep(std::mem::take(&mut waiting));
+                }
+            }
+        })
+        .about("file")?;
+        drop(waiting);
+        let clean = inspection.is_clean();
+        let mut received = Received {
+            delivery: None,
+            verdict: "refused",
+            reel: reel.facts.reel.to_string(),
+            read: inspection.read,
+            accepted: 0,
+            on_reel: inspection.on_reel,
+            without: inspection.without.clone(),
+            findings: inspection.findings.clone(),
+        };
+        let Some(spool) = inspection.spool.filter(|_| inspection.accepted > 0 && (clean || accept_part)) else {
+            // What was begun to be stored is dropped with `begun`, and undone.
+            // Nothing is kept, so every chip that has none yet is without.
+            if !clean && !accept_part && inspection.accepted == 0 {
+                received.without = expectation.without(|_| false)?;
+            }
+            return Ok(received);
+        };
+        let verdict = if clean { DeliveryVerdict::Accepted } else { DeliveryVerdict::AcceptedInPart };
+        received.accepted = inspection.accepted;
+        received.verdict = verdict.word();
+        let report = json!({ "findings": received.json()["findings"] });
+        course.phase(Phase::Storing, u64::try_from(received.accepted).ok());
+        let (id, stored) = match begun.map(|begun| begun.settle(verdict, report.clone())) {
+            Some(Ok(stored)) => stored,
+            Some(Err(Unsettled::Trouble(trouble))) => return Err(trouble),
+            None | Some(Err(Unsettled::Another)) => {
+                let begun = keeper.begin(scope, inspection.read, &spool, &inspection.pais)?;
+                begun.keep(inspection.kept);
+                match begun.settle(verdict, report) {
+                    Ok(stored) => stored,
+                    Err(Unsettled::Trouble(trouble)) => return Err(trouble),
+                    Err(Unsettled::Another) => {
+                        return Err(Trouble::surroundings("a PAI came from nowhere", "Report this."));
+                    }
+                }
+            }
+        };
+        match stored {
+            Stored::New { .. } => received.delivery = Some(id.to_string()),
+            Stored::Already(known) => return Ok(already(&known, &reel)),
+        }
+        head::mark(site, who);
+        Ok(received)
+    })
 }
 
-/// Stores credentials as they come; when the last has come, it is too late to stop.
+/// Storing begins before the last DAC is judged, so that no core waits for another; but
+/// not before most are (two of three), since a book in a file is held meanwhile, and a
+/// delivery with a fault is then mostly known for one.
+const EARLY: (usize, usize) = (2, 3);
+
+/// What storing a delivery takes.
+struct Keeper<'a> {
+    site: &'a Site,
+    reel: &'a Reel,
+    chips: &'a Chips,
+    purpose: Purpose,
+    source_name: String,
+    content_digest: [u8; 32],
+    who: &'a Who,
+    course: &'a Course,
+}
+
+/// On its way to whoever stores.
+enum Coming {
+    /// DACs to be kept, sorted by key.
+    Kept(Vec<Kept>),
+    /// There were all.
+    Settled(DeliveryVerdict, Value),
+}
+
+/// Why what was begun was not stored.
+enum Unsettled {
+    /// One was under a PAI that was not known when it began: once more, with all of them.
+    Another,
+    Trouble(Trouble),
+}
+
+/// Storing that has begun; dropped, nothing comes of it.
+struct Begun<'scope> {
+    to: mpsc::Sender<Coming>,
+    id: DeliveryId,
+    storing: thread::ScopedJoinHandle<'scope, Result<Stored, Unsettled>>,
+}
+
+impl Begun<'_> {
+    fn keep(&self, some: Vec<Kept>) {
+        // Where nobody takes them any more, settling tells why.
+        let _ = self.to.send(Coming::Kept(some));
+    }
+
+    fn settle(self, verdict: DeliveryVerdict, report: Value) -> Result<(DeliveryId, Stored), Unsettled> {
+        let _ = self.to.send(Coming::Settled(verdict, report));
+        match self.storing.join() {
+            Ok(stored) => Ok((self.id, stored?)),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+    }
+}
+
+impl Keeper<'_> {
+    /// Begins to store what will come under these PAIs.
+    fn begin<'scope, 'env: 'scope>(
+        &'env self,
+        scope: &'scope thread::Scope<'scope, 'env>,
+        read: usize,
+        spool: &Arc<Spool>,
+        pais: &[Arc<Certificate>],
+    ) -> Result<Begun<'scope>, Trouble> {
+        let id = free_id(self.site, self.reel)?;
+        let (names, authorities) = delivered_authorities(self.site, pais, self.purpose)?;
+        let new = NewDelivery {
+            delivery: id.clone(),
+            reel: self.reel.facts.reel.clone(),
+            origin: DeliveryOrigin::Received,
+            source_name: self.source_name.clone(),
+            content_digest: self.content_digest,
+            // Verdict and report are settled in the end.
+            verdict: DeliveryVerdict::Accepted,
+            certificates_read: i64::try_from(read).unwrap_or(i64::MAX),
+            report: json!({}),
+            authorities,
+        };
+        let (to, from) = mpsc::channel();
+        let spool = Arc::clone(spool);
+        let storing = scope.spawn(move || self.store(&new, &names, &spool, from));
+        Ok(Begun { to, id, storing })
+    }
+
+    fn store(
+        &self,
+        new: &NewDelivery,
+        names: &[AuthorityName],
+        spool: &Spool,
+        from: mpsc::Receiver<Coming>,
+    ) -> Result<Stored, Unsettled> {
+        let (settled, another) = (Mutex::new(None), AtomicBool::new(false));
+        let settle = || {
+            let settled = settled.lock().unwrap_or_else(PoisonError::into_inner).take();
+            settled.ok_or_else(|| Box::new(Stopped) as book::Stop)
+        };
+        let stored = store(self.site, new, self.who, self.course, settle, |send| {
+            for coming in from {
+                let some = match coming {
+                    Coming::Kept(some) => some,
+                    Coming::Settled(verdict, report) => {
+                        *settled.lock().unwrap_or_else(PoisonError::into_inner) = Some((verdict, report));
+                        return Ok(());
+                    }
+                };
+                if some.iter().any(|kept| usize::from(kept.pai) >= names.len()) {
+                    another.store(true, Ordering::Relaxed);
+                    return Err(Stopped.into());
+                }
+                // Taken from the spool on all cores, ahead of the one that stores.
+                for some in some.chunks(BATCH) {
+                    let batch = inspect::fetch(spool, self.chips, some)?;
+                    send(batch.iter().map(|accepted| credential(accepted, names)).collect())?;
+                }
+            }
+            // Nobody settled it.
+            Err(Stopped.into())
+        });
+        match stored {
+            Err(_) if another.load(Ordering::Relaxed) => Err(Unsettled::Another),
+            stored => stored.map_err(Unsettled::Trouble),
+        }
+    }
+}
+
+/// Hands over some credentials; an error says to stop.
+type Send<'a> = &'a mut dyn FnMut(Vec<NewCredential>) -> Result<(), Trouble>;
+
+/// Stores credentials while others are being made: `make` hands them over, some at a
+/// time, and is a few ahead. When the last has come, it is too late to stop.
 fn store(
     site: &Site,
     new: &NewDelivery,
-    credentials: impl Iterator<Item = Result<NewCredential, book::Stop>>,
     who: &Who,
     course: &Course,
+    settle: impl FnOnce() -> Result<(DeliveryVerdict, Value), book::Stop>,
+    make: impl FnOnce(Send<'_>) -> Result<(), Trouble> + std::marker::Send,
 ) -> Result<Stored, Trouble> {
-    let end = std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
-    match site.book.store_delivery(new, credentials.chain(end), &who.by()) {
-        Err(DeliveryError::Stopped(stop)) => Err(stopped_by(stop, |stop| DeliveryError::Stopped(stop).into())),
+    let (to, from) = mpsc::sync_channel::<Result<Vec<NewCredential>, Trouble>>(AHEAD);
+    let stored = thread::scope(|scope| {
+        scope.spawn(move || {
+            // Where nobody takes them any more, whoever stored has said why.
+            let over = || Trouble::from(Stopped);
+            let made = make(&mut |batch| {
+                course.go_on()?;
+                to.send(Ok(batch)).map_err(|_| over())
+            });
+            if let Err(trouble) = made {
+                let _ = to.send(Err(trouble));
+            }
+        });
+        let stop = |trouble: Trouble| Box::new(trouble) as book::Stop;
+        let credentials = from.into_iter().flat_map(|batch| {
+            let (batch, failed) = match batch {
+                Ok(batch) => (batch, None),
+                Err(trouble) => (Vec::new(), Some(Err(stop(trouble)))),
+            };
+            // While others are still judged, it is those that are counted.
+            if course.now().phase != Phase::Judging {
+                course.advance(batch.len() as u64);
+            }
+            batch.into_iter().map(Ok).chain(failed)
+        });
+        let watched = credentials.map(|credential| {
+            course.go_on()?;
+            credential
+        });
+        let end =
+            std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
+        site.book.store_delivery_settled(new, watched.chain(end), settle, &who.by())
+    });
+    match stored {
+        Err(DeliveryError::Stopped(by)) => Err(stopped_by(by, |by| DeliveryError::Stopped(by).into())),
         stored => Ok(stored?),
     }
 }
@@ -249,9 +425,11 @@ fn already(known: &Delivery, reel: &Reel) -> Received {
     }
 }
 
-/// What the site holds of this key or serial number.
-fn known(site: &Site, c: &Certificate) -> Option<Known> {
-    if let Some(key) = c.public_key()
+/// What the site holds of this key or serial number; a chip of the reel that is
+/// without a credential has none for its key.
+fn known(site: &Site, c: &Certificate, unserved: bool) -> Option<Known> {
+    if !unserved
+        && let Some(key) = c.public_key()
         && let Ok(Some(held)) = site.book.credential_for_key(key.point())
     {
         return Some(Known::Key { serial: hex::encode(held.serial) });
@@ -264,12 +442,12 @@ fn known(site: &Site, c: &Certificate) -> Option<Known> {
 /// The PAIs of a delivery: names for those known, and new ones to be added with it.
 fn delivered_authorities(
     site: &Site,
-    inspection: &Inspection,
+    pais: &[Arc<Certificate>],
     purpose: Purpose,
 ) -> Result<(Vec<AuthorityName>, Vec<NewAuthority>), Trouble> {
     let mut names = Vec::new();
     let mut new = Vec::new();
-    for pai in &inspection.pais {
+    for pai in pais {
         if let Some(known) = site.book.authority_with(pai.der())? {
             names.push(known.facts.name);
             continue;

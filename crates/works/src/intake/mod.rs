@@ -14,6 +14,8 @@ use std::path::{Path, PathBuf};
 use walkdir::WalkDir;
 use zeroize::Zeroizing;
 
+pub(crate) use archive::is_archive;
+
 use crate::advice::{Advise, Kind};
 use crate::course::Stopped;
 

@@ -5,6 +5,7 @@
 //! nothing: every fault is told with its line, and one is enough to refuse.
 
 use std::collections::HashMap;
+use std::io::Read;
 use std::path::Path;
 use std::str::FromStr;
 
@@ -211,7 +212,7 @@ pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, I
     Ok(manifest)
 }
 
-fn looks_like_certificates(octets: &[u8]) -> bool {
+pub(super) fn looks_like_certificates(octets: &[u8]) -> bool {
     octets.first() == Some(&0x30)
         || octets.windows(10).take(4096).any(|w| w == b"-----BEGIN") && !octets.contains(&b'{') && !has_header(octets)
 }
@@ -292,14 +293,19 @@ fn json(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) {
     }
 }
 
-fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading<'_>) {
-    let subject = format!("{} {number}", reading.unit);
-    let field = |name: &str| match value.get(name) {
+/// A field's text.
+pub(super) fn field(value: &Value, name: &str) -> Option<String> {
+    match value.get(name) {
         Some(Value::String(text)) => Some(text.clone()),
         // A chip id of digits alone may have been written as a number.
         Some(Value::Number(number)) => Some(number.to_string()),
         _ => None,
-    };
+    }
+}
+
+fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading<'_>) {
+    let subject = format!("{} {number}", reading.unit);
+    let field = |name: &str| field(value, name);
     if !value.is_object() {
         reading.out.read += 1;
         return reading.tell(&REEL_FORMAT, subject, None, "JSON that is no object".into());
@@ -319,7 +325,7 @@ fn object(number: u64, value: &Value, map: &ColumnMap, reading: &mut Reading<'_>
 }
 
 /// The delimiter that makes the wanted columns appear in the header; else the most frequent.
-fn delimiter(header: &str, map: &ColumnMap) -> u8 {
+pub(super) fn delimiter(header: &str, map: &ColumnMap) -> u8 {
     let candidates = [b',', b';', b'\t', b'|'];
     let columns = |delimiter: u8| {
         header
@@ -334,25 +340,34 @@ fn delimiter(header: &str, map: &ColumnMap) -> u8 {
     candidates.into_iter().max_by_key(|d| (columns(*d), frequency(*d))).unwrap_or(b',')
 }
 
-fn table(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) {
+/// The line with the columns' names, after as many octets as are passed over.
+pub(super) fn header(text: &str) -> Option<(usize, &str)> {
     // Some spreadsheets say the delimiter on a line of its own.
-    let (skipped, body) = match text.split_once('\n') {
-        Some((first, rest)) if first.trim_end().to_ascii_lowercase().starts_with("sep=") => (1, rest),
-        _ => (0, text),
+    let passed = match text.split_once('\n') {
+        Some((first, _)) if first.trim_end().to_ascii_lowercase().starts_with("sep=") => first.len() + 1,
+        _ => 0,
     };
-    let header_line = body.lines().find(|l| !l.trim().is_empty()).unwrap_or("");
-    let mut reader = csv::ReaderBuilder::new()
-        .delimiter(delimiter(header_line, map))
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(body.as_bytes());
+    text[passed..].lines().find(|l| !l.trim().is_empty()).map(|line| (passed, line))
+}
+
+pub(super) fn csv_reader<R: Read>(delimiter: u8, from: R) -> csv::Reader<R> {
+    csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(from)
+}
+
+/// The column of this name: as written, else in any case.
+pub(super) fn column(header: &csv::StringRecord, name: &str) -> Option<usize> {
+    header.iter().position(|h| h == name).or_else(|| header.iter().position(|h| h.eq_ignore_ascii_case(name)))
+}
+
+fn table(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) {
+    let (passed, header_line) = header(text).unwrap_or((0, ""));
+    let (skipped, body) = (u64::from(passed > 0), &text[passed..]);
+    let mut reader = csv_reader(delimiter(header_line, map), body.as_bytes());
     let header = match reader.headers() {
         Ok(header) => header.clone(),
         Err(error) => return reading.tell(&REEL_FORMAT, "line 1".into(), None, error.to_string()),
     };
-    let column = |name: &str| {
-        header.iter().position(|h| h == name).or_else(|| header.iter().position(|h| h.eq_ignore_ascii_case(name)))
-    };
+    let column = |name: &str| column(&header, name);
     let (Some(id), Some(key)) = (column(&map.chip_id), column(&map.public_key)) else {
         let missing: Vec<_> = [&map.chip_id, &map.public_key]
             .into_iter()

@@ -2,9 +2,12 @@
 
 pub mod key_text;
 pub mod manifest;
+mod stream;
 
 use std::io::Read;
 use std::path::Path;
+use std::sync::mpsc;
+use std::thread;
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use book::ids::{ChipId, ReelId};
@@ -18,8 +21,13 @@ use crate::course::{Course, Phase, stopped_by};
 use crate::head;
 use crate::product;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use manifest::{ColumnMap, ManifestFinding};
+use stream::{Odd, Stream};
+
+/// Chips judged at a time, and how many times that many may wait to be stored.
+const SOME: usize = 2_000;
+const AHEAD: usize = 4;
 
 /// What came of a manifest.
 #[derive(Debug)]
@@ -119,8 +127,8 @@ pub fn receive(
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
-    let product = product::get(site, product)?;
-    let id = ReelId::new(reel)?;
+    let product = product::get(site, product).about("product")?;
+    let id = ReelId::new(reel).about("reel")?;
     let source_digest = digest(path)?;
     if let Some(known) = site.book.reel(&id)? {
         if known.facts.source_digest == source_digest && known.facts.product == product.facts.name {
@@ -136,31 +144,38 @@ pub fn receive(
         return Err(Trouble::refused(
             format!("reel {id} was received already, from {}, with other chips", known.facts.source_name),
             "Give the new reel another id. Nothing was stored.",
-        ));
+        )
+        .about("reel"));
     }
-    let manifest = manifest::read(path, map, course)?;
-    let mut received = Received {
-        reel: id.to_string(),
+    let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
+    let told = |read, findings| Received {
+        reel: new.reel.to_string(),
         verdict: "refused",
-        read: manifest.read,
+        read,
         chips: 0,
         product: product.facts.name.to_string(),
-        findings: manifest.findings,
+        findings,
     };
+    if let Some(stream) = Stream::open(path, map)
+        && let Some(done) = stored_as_it_comes(site, &new, stream, who, course)?
+    {
+        head::mark(site, who);
+        let read = u64::try_from(done.chips).unwrap_or(0);
+        return Ok(Received { verdict: "accepted", chips: done.chips, ..told(read, Vec::new()) });
+    }
+    let manifest = manifest::read(path, map, course).about("file")?;
+    let mut received = told(manifest.read, manifest.findings);
     if received.findings.iter().any(|f| f.finding.severity == Severity::Error) {
         return Ok(received);
     }
-    let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
     let lines: Vec<u64> = manifest.chips.iter().map(|c| c.line).collect();
     course.phase(Phase::Storing, u64::try_from(manifest.chips.len()).ok());
     let chips = manifest.chips.iter().map(|row| {
         course.advance(1);
-        course.go_on()?;
         let chip_id = ChipId::new(&row.chip_id).map_err(|e| Box::new(e) as book::Stop)?;
         Ok(NewChip { chip_id, public_key: *row.key.point() })
     });
-    let end = std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
-    match site.book.receive_reel(&new, chips.chain(end), &who.by()) {
+    match store(site, &new, chips, who, course) {
         Ok(done) => {
             received.verdict = "accepted";
             received.chips = done.chips;
@@ -191,6 +206,68 @@ pub fn receive(
             Ok(received)
         }
         Err(ReceiveError::Stopped(stop)) => Err(stopped_by(stop, |stop| ReceiveError::Stopped(stop).into())),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// Stores chips as they come; when the last has come, it is too late to stop.
+fn store(
+    site: &Site,
+    new: &NewReel,
+    chips: impl Iterator<Item = Result<NewChip, book::Stop>>,
+    who: &Who,
+    course: &Course,
+) -> Result<book::Received, ReceiveError> {
+    let chips = chips.map(|chip| {
+        course.go_on()?;
+        chip
+    });
+    let end = std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
+    site.book.receive_reel(new, chips.chain(end), &who.by())
+}
+
+/// Stores a manifest that is in order while it is read: the keys are judged on all
+/// cores ahead of the one that stores. `None` where something is not in order, which
+/// reading it as a whole will tell; nothing is stored then.
+fn stored_as_it_comes(
+    site: &Site,
+    new: &NewReel,
+    mut stream: Stream<'_>,
+    who: &Who,
+    course: &Course,
+) -> Result<Option<book::Received>, Trouble> {
+    course.phase(Phase::Storing, Some(stream.lines));
+    let (to, from) = mpsc::sync_channel(AHEAD);
+    let stored = thread::scope(|scope| {
+        scope.spawn(move || {
+            loop {
+                let some = stream.next(SOME);
+                let over = some.as_ref().map_or(true, Vec::is_empty);
+                // Where nobody takes them any more, whoever stored has said why.
+                if to.send(some).is_err() || over {
+                    return;
+                }
+            }
+        });
+        let chips = from.into_iter().flat_map(|some| {
+            let (some, odd) = match some {
+                Ok(some) => (some, None),
+                Err(odd) => (Vec::new(), Some(Err(Box::new(odd) as book::Stop))),
+            };
+            course.advance(some.len() as u64);
+            some.into_iter().map(Ok).chain(odd)
+        });
+        store(site, new, chips, who, course)
+    });
+    match stored {
+        Ok(done) => Ok(Some(done)),
+        // Two of the manifest's own are told otherwise than one that another reel has.
+        Err(ReceiveError::Duplicates { .. } | ReceiveError::Empty) => {
+            course.not_committed();
+            Ok(None)
+        }
+        Err(ReceiveError::Stopped(by)) if by.is::<Odd>() => Ok(None),
+        Err(ReceiveError::Stopped(by)) => Err(stopped_by(by, |by| ReceiveError::Stopped(by).into())),
         Err(error) => Err(error.into()),
     }
 }

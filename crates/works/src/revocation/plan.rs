@@ -11,7 +11,7 @@ use standard::revocation::Reason;
 use crate::authority;
 use crate::impact::{self, WouldStop, hex_octets};
 use crate::site::Site;
-use crate::trouble::Trouble;
+use crate::trouble::{About, Trouble};
 use crate::unit;
 
 /// What is to be revoked, and why. One list is of one issuer.
@@ -109,13 +109,13 @@ fn several(issuers: &[AuthorityName]) -> Trouble {
 pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
     let mut credentials: Vec<Credential> = Vec::new();
     for name in ask.units {
-        let story = unit::story(site, name)?;
+        let story = unit::story(site, name).about("unit")?;
         credentials.push(story.origin.credential.ok_or_else(|| {
-            Trouble::refused(format!("unit {name} has no credential"), "Run `touchmark book verify`.")
+            Trouble::refused(format!("unit {name} has no credential"), "Run `touchmark book verify`.").about("unit")
         })?);
     }
     for text in ask.credentials {
-        let serial = hex_octets("serial number", text)?;
+        let serial = hex_octets("serial number", text).about("credential")?;
         let mut found = impact::credentials(site, &serial, None)?;
         match (found.pop(), found.is_empty()) {
             (Some((_, credential)), true) => credentials.push(credential),
@@ -123,25 +123,28 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
                 return Err(Trouble::usage(
                     format!("serial number {text} was given by more than one issuer"),
                     "Name the unit instead.",
-                ));
+                )
+                .about("credential"));
             }
             (None, _) => {
                 return Err(Trouble::usage(
                     format!("there is no credential with serial number {text}"),
                     "Look the unit up first: `touchmark unit show` tells the serial number of its DAC.",
-                ));
+                )
+                .about("credential"));
             }
         }
     }
     let mut issuers: Vec<AuthorityName> = credentials.iter().map(|c| c.authority.clone()).collect();
     let mut pais = Vec::new();
     for name in ask.authorities {
-        let found = authority::get(site, name)?;
+        let found = authority::get(site, name).about("authority")?;
         if found.facts.role == Role::Paa {
             return Err(Trouble::refused(
                 format!("{name} is a root, which no list revokes"),
                 "Verifiers take a root out of what they trust: write to the alliance.",
-            ));
+            )
+            .about("authority"));
         }
         let issuer = found.facts.issuer.clone().ok_or_else(|| {
             Trouble::refused(

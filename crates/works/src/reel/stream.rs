@@ -1,0 +1,149 @@
+//! A manifest that is one plain text, read and stored as it comes: no row is held
+//! longer than it takes to store it.
+//!
+//! This way goes on only while everything is in order. At the first thing that is
+//! not, whoever asked reads the manifest as a whole (`manifest`), which tells what is
+//! wrong with it, line by line; what was stored until then was not committed.
+
+use std::fs::File;
+use std::io::{BufRead, BufReader, Read, Seek, SeekFrom};
+use std::path::Path;
+
+use book::NewChip;
+use book::ids::ChipId;
+use csv::StringRecord;
+use rayon::prelude::*;
+
+use super::key_text;
+use super::manifest::{self, ColumnMap};
+use crate::intake::Limits;
+
+/// Octets in which the header must end.
+const HEAD: usize = 1 << 16;
+
+/// Something that is not in order, or not for this way.
+#[derive(Debug, thiserror::Error)]
+#[error("the manifest is to be read as a whole")]
+pub(super) struct Odd;
+
+enum Rows {
+    Table { reader: Box<csv::Reader<BufReader<File>>>, width: usize, id: usize, key: usize },
+    Lines(BufReader<File>),
+}
+
+/// A manifest on its way.
+pub(super) struct Stream<'a> {
+    rows: Rows,
+    map: &'a ColumnMap,
+    /// Lines in all: chips, and one or two more.
+    pub(super) lines: u64,
+}
+
+enum Row {
+    Record(StringRecord),
+    Line(String),
+}
+
+impl<'a> Stream<'a> {
+    /// Opens a manifest; `None` where it is not for this way.
+    pub(super) fn open(path: &Path, map: &'a ColumnMap) -> Option<Self> {
+        let mut file = File::open(path).ok()?;
+        let meta = file.metadata().ok()?;
+        if !meta.is_file() || meta.len() > Limits::default().entry {
+            return None;
+        }
+        let lines = count_lines(&mut file)?;
+        let mut head = vec![0; HEAD];
+        let mut have = 0;
+        while have < HEAD {
+            match file.read(&mut head[have..]).ok()? {
+                0 => break,
+                count => have += count,
+            }
+        }
+        let head = &head[..have];
+        let mark = if head.starts_with(b"\xEF\xBB\xBF") { 3 } else { 0 };
+        let body = &head[mark..];
+        if manifest::looks_like_certificates(head) || crate::intake::is_archive(head) {
+            return None;
+        }
+        let first = body.iter().find(|o| !o.is_ascii_whitespace())?;
+        let rows = match first {
+            b'{' => {
+                file.seek(SeekFrom::Start(mark as u64)).ok()?;
+                Rows::Lines(BufReader::with_capacity(1 << 18, file))
+            }
+            b'[' => return None,
+            _ => {
+                // The header is looked at as text that ends with a line; what follows is read again.
+                let end = body.iter().rposition(|o| *o == b'\n')?;
+                let text = std::str::from_utf8(&body[..=end]).ok()?;
+                let (skipped, header) = manifest::header(text)?;
+                file.seek(SeekFrom::Start((mark + skipped) as u64)).ok()?;
+                let delimiter = manifest::delimiter(header, map);
+                let mut reader = manifest::csv_reader(delimiter, BufReader::with_capacity(1 << 18, file));
+                let header = reader.headers().ok()?.clone();
+                let (id, key) = (manifest::column(&header, &map.chip_id)?, manifest::column(&header, &map.public_key)?);
+                Rows::Table { reader: Box::new(reader), width: header.len(), id, key }
+            }
+        };
+        Some(Self { rows, map, lines })
+    }
+
+    /// The next rows as chips, judged on all cores; none at the end.
+    pub(super) fn next(&mut self, count: usize) -> Result<Vec<NewChip>, Odd> {
+        let mut rows = Vec::with_capacity(count);
+        while rows.len() < count {
+            match &mut self.rows {
+                Rows::Table { reader, width, .. } => {
+                    let mut record = StringRecord::new();
+                    match reader.read_record(&mut record) {
+                        Ok(false) => break,
+                        Ok(true) if record.len() == *width => rows.push(Row::Record(record)),
+                        _ => return Err(Odd),
+                    }
+                }
+                Rows::Lines(reader) => {
+                    let mut line = String::new();
+                    if reader.read_line(&mut line).map_err(|_| Odd)? == 0 {
+                        break;
+                    }
+                    if !line.trim().is_empty() {
+                        rows.push(Row::Line(line));
+                    }
+                }
+            }
+        }
+        rows.par_iter().with_min_len(16).map(|row| self.chip(row).ok_or(Odd)).collect()
+    }
+
+    fn chip(&self, row: &Row) -> Option<NewChip> {
+        let made = |id: &str, key: &str| {
+            let chip_id = ChipId::new(&manifest::chip_id(id).ok()?).ok()?;
+            Some(NewChip { chip_id, public_key: *key_text::read(key).ok()?.point() })
+        };
+        match (row, &self.rows) {
+            (Row::Record(record), Rows::Table { id, key, .. }) => made(record.get(*id)?, record.get(*key)?),
+            (Row::Line(line), _) => {
+                let value: serde_json::Value = serde_json::from_str(line).ok()?;
+                let field = |name: &str| manifest::field(&value, name);
+                made(&field(&self.map.chip_id)?, &field(&self.map.public_key)?)
+            }
+            _ => None,
+        }
+    }
+}
+
+/// Lines of a file; it is at its beginning again after that.
+fn count_lines(file: &mut File) -> Option<u64> {
+    let mut chunk = vec![0; 1 << 16];
+    let mut lines = 0;
+    loop {
+        match file.read(&mut chunk).ok()? {
+            0 => break,
+            count => lines += chunk[..count].iter().filter(|o| **o == b'\n').count() as u64,
+        }
+    }
+    file.rewind().ok()?;
+    Some(lines)
+}
