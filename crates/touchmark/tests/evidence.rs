@@ -3,6 +3,7 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
@@ -10,10 +11,15 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
+use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::json;
 use works::evidence::{Checked, check};
+
+on_both_engines! {
+    packs_hold_and_nothing_in_them_can_change,
+}
 
 /// The names in an archive's local headers, with where their octets begin and how many there are.
 fn files(pack: &[u8]) -> Vec<(String, usize, usize)> {
@@ -42,9 +48,8 @@ fn is_whole_for_python(python: &Path, pack: &Path, key: &Path) -> bool {
     done.status.success()
 }
 
-#[test]
-fn packs_hold_and_nothing_in_them_can_change() {
-    let site = Rehearsed::new(3);
+fn packs_hold_and_nothing_in_them_can_change(engine: &Engine) {
+    let site = Rehearsed::on(engine, 3);
     // The rehearsal left one.
     let evidence = site.site().join("evidence");
     let (_, left) = site.call(&[
@@ -86,7 +91,7 @@ fn packs_hold_and_nothing_in_them_can_change() {
     let octets = fs::read(&pack).expect("a pack");
     no_passcode(&site, &octets);
     every_octet_counts(&site, &octets, &key);
-    other_than_octets(&site, &octets, &key);
+    other_than_octets(engine, &site, &octets, &key);
     let account = site.done(&["reconcile"]);
     assert_eq!(account["log"]["intact"], true, "{account}");
 }
@@ -155,7 +160,7 @@ fn every_octet_counts(site: &Rehearsed, octets: &[u8], key: &Path) {
 }
 
 /// What else can be done to an archive.
-fn other_than_octets(site: &Rehearsed, octets: &[u8], key: &Path) {
+fn other_than_octets(engine: &Engine, site: &Rehearsed, octets: &[u8], key: &Path) {
     let path = site.file("changed.zip");
     let python = python::interpreter();
     let found = |case: &str, changed: &[u8], named: Option<&str>| {
@@ -201,7 +206,7 @@ fn other_than_octets(site: &Rehearsed, octets: &[u8], key: &Path) {
         }
     }
     // Another site's key; a key that is none; a pack that is none.
-    let other = Rehearsed::new(1);
+    let other = Rehearsed::on(engine, 1);
     fs::write(&path, octets).expect("written");
     let told = check(&path, &other.file("site/keys/log.pem")).expect("an answer");
     assert_eq!(told.verdict, "altered");

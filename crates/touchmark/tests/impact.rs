@@ -2,10 +2,12 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
 
+use at_site::engine::Engine;
 use at_site::{Site, text};
 use serde_json::{Value, json};
 
@@ -15,9 +17,10 @@ fn units(answer: &Value) -> Vec<&str> {
     units.iter().filter_map(|u| u["unit"].as_str()).collect()
 }
 
-#[test]
-fn what_touches_which_units() {
-    let site = Site::new("a");
+on_both_engines! { what_touches_which_units }
+
+fn what_touches_which_units(engine: &Engine) {
+    let site = Site::on(engine, "a");
     site.add("b");
     for (which, reel, station) in [("a", "A", "line-1"), ("b", "B", "line-2")] {
         site.receive_reel(which);

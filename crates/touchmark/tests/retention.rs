@@ -2,13 +2,19 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
 
+use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
+
+on_both_engines! {
+    passcodes_are_erased_in_time,
+}
 
 impl Rehearsed {
     /// Sets the days; `None` takes the setting away.
@@ -22,10 +28,8 @@ impl Rehearsed {
     }
 }
 
-#[test]
-fn passcodes_are_erased_in_time() {
-    let site = Rehearsed::empty();
-    site.done(&["rehearse", "--units", "4", "--faults", "none", "--out", text(&site.site())]);
+fn passcodes_are_erased_in_time(engine: &Engine) {
+    let site = Rehearsed::on(engine, 4);
     // All four are printed now. Without a setting nothing is due by itself.
     assert_eq!(site.done(&["passcode", "count"]), json!({ "kept": 4, "due": 0, "unprinted": 0 }));
     let (exit, unset) = site.call(&["passcode", "erase", "--due"]);

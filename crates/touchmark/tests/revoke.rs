@@ -2,12 +2,14 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
@@ -16,6 +18,13 @@ use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
+
+on_both_engines! {
+    what_is_revoked_is_told_to_the_world,
+    a_delivery_of_a_revoked_intermediate_is_refused,
+    two_people_and_an_authority_elsewhere,
+    with_accounts_both_people_prove_who_they_are,
+}
 
 const PAI: &str = "Quarry Lane Test PAI";
 const PAA: &str = "Quarry Lane Test PAA";
@@ -35,9 +44,8 @@ fn rules(answer: &Value) -> Vec<&str> {
     findings.iter().filter(|f| f["severity"] == "error").filter_map(|f| f["rule"].as_str()).collect()
 }
 
-#[test]
-fn what_is_revoked_is_told_to_the_world() {
-    let site = Rehearsed::new(5);
+fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
+    let site = Rehearsed::on(engine, 5);
     let (first, second) = (site.file("first.crl"), site.file("second.pem"));
     let chips = format!("simulated:{}", text(&site.site().join("chips")));
 
@@ -144,10 +152,8 @@ fn intermediate(site: &Rehearsed, chips: &str) {
 }
 
 /// What arrives under an intermediate that a kept list revokes is refused as a whole.
-#[test]
-fn a_delivery_of_a_revoked_intermediate_is_refused() {
-    let site = Rehearsed::empty();
-    site.done(&["site", "new", text(&site.site())]);
+fn a_delivery_of_a_revoked_intermediate_is_refused(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
     let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
     let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(0x8A21).expect("a product"));
     let names = [
@@ -200,10 +206,8 @@ fn hex_point(field: &str) -> Option<PublicKey> {
 }
 
 /// For production two people; for an authority elsewhere, what to send it; its list, kept.
-#[test]
-fn two_people_and_an_authority_elsewhere() {
-    let site = Rehearsed::empty();
-    site.done(&["site", "new", text(&site.site())]);
+fn two_people_and_an_authority_elsewhere(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
     let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
     let [root, below] = [keys[0].public_key(), keys[1].public_key()];
     let vendor = VendorId::new(0x5A10).expect("a vendor");
@@ -279,10 +283,8 @@ fn two_people_and_an_authority_elsewhere() {
 }
 
 /// Where the site has accounts, a name alone is not enough: both people prove who they are, by their passwords.
-#[test]
-fn with_accounts_both_people_prove_who_they_are() {
-    let site = Rehearsed::empty();
-    site.done(&["site", "new", text(&site.site())]);
+fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
     let key = SoftwareKey::generate().expect("a key");
     let below = SoftwareKey::generate().expect("a key").public_key();
     let vendor = VendorId::new(0x5A10).expect("a vendor");

@@ -2,11 +2,17 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
+use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::{data, text};
 use serde_json::{Value, json};
+
+on_both_engines! {
+    accepted_here_refused_there_because,
+}
 
 const DECLARATION: &str = "QLR26R01TV8A2101-26";
 
@@ -23,10 +29,8 @@ fn said(sets: &Value) -> Vec<(String, String, Vec<String>)> {
     sets.iter().map(|s| (text(&s["trust_set"]), text(&s["verdict"]), rules(s))).collect()
 }
 
-#[test]
-fn accepted_here_refused_there_because() {
-    let site = Rehearsed::empty();
-    site.done(&["rehearse", "--units", "2", "--faults", "none", "--out", text(&site.site())]);
+fn accepted_here_refused_there_because(engine: &Engine) {
+    let site = Rehearsed::on(engine, 2);
     let add = |name: &str, more: &[&str]| {
         site.done(&[&["trust-set", "add", name, "--declaration", DECLARATION], more].concat())
     };

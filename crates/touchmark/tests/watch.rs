@@ -2,14 +2,20 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
 use std::process::Command;
 
+use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
+
+on_both_engines! {
+    what_bites_when,
+}
 
 impl Rehearsed {
     /// What is due within so many days: kind and name of each.
@@ -31,10 +37,8 @@ fn is(kind: &str, name: &str) -> (String, String) {
     (kind.into(), name.into())
 }
 
-#[test]
-fn what_bites_when() {
-    let site = Rehearsed::empty();
-    site.done(&["rehearse", "--units", "20", "--faults", "none", "--out", text(&site.site())]);
+fn what_bites_when(engine: &Engine) {
+    let site = Rehearsed::on(engine, 20);
     // Twenty units in a day, two credentials left: the stock is all that bites.
     assert_eq!(site.due(0, &[]), []);
     assert_eq!(site.due(1, &[]), [is("stock", "Tern Vent")]);

@@ -10,6 +10,7 @@ pub mod again;
 pub mod answer;
 pub mod api;
 pub mod app;
+pub mod asker;
 pub mod assets;
 pub mod form;
 pub mod frame;

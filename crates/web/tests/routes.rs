@@ -166,6 +166,72 @@ async fn the_navigation_leads_everybody_to_all_their_pages_and_to_no_other() {
     }
 }
 
+async fn text(response: Response) -> String {
+    let body = axum::body::to_bytes(response.into_body(), 1 << 24).await.unwrap();
+    String::from_utf8(body.to_vec()).unwrap()
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_form_with_a_wrong_value_is_given_again_without_its_secrets() {
+    let house = house();
+    let (cookie, word) = house.session(Role::Engineer);
+    let typed = format!("form={word}&name=Desk+%3Croot%3E&role=paa&vendor=1234&passphrase=a+secret+sentence");
+    let send = |part: bool| {
+        let mut r = request(&Method::POST, "/authorities/raise")
+            .header("cookie", &cookie)
+            .header("content-type", "application/x-www-form-urlencoded");
+        if part {
+            r = r.header("hx-request", "true");
+        }
+        r.body(Body::from(typed.clone())).unwrap()
+    };
+    for part in [false, true] {
+        let got = house.ask(send(part)).await;
+        assert_eq!(got.status(), StatusCode::UNPROCESSABLE_ENTITY);
+        let retarget = got.headers().get("hx-retarget").map(|v| v.to_str().unwrap().to_owned());
+        assert_eq!(retarget.as_deref(), part.then_some("#form-raise"));
+        let html = text(got).await;
+        assert!(html.contains("value=\"Desk &#60;root&#62;\"") || html.contains("value=\"Desk &lt;root&gt;\""), "kept");
+        let field = "name=\"vendor\" aria-invalid=\"true\" aria-describedby=\"said-raise-vendor\" autofocus";
+        assert!(html.contains(field) && html.contains("id=\"said-raise-vendor\""), "the message is at its field");
+        assert!(!html.contains("secret sentence"), "a secret comes back to nobody");
+        assert_eq!(html.matches("aria-invalid").count(), 1);
+    }
+    // Whoever may not send it gets no form; a program gets its JSON.
+    let (cookie, word) = house.session(Role::Auditor);
+    let r = request(&Method::POST, "/authorities/raise").header("cookie", &cookie).header("x-form", &word);
+    let got = house.ask(r.body(Body::empty()).unwrap()).await;
+    assert_eq!(got.status(), StatusCode::FORBIDDEN);
+    assert!(!text(got).await.contains("form-raise"));
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_form_with_files_carries_its_word_without_a_script() {
+    let house = house();
+    let (cookie, word) = house.session(Role::Engineer);
+    let send = |first: &str, word: &str| {
+        let field = |name: &str, value: &str| {
+            format!("--b\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n")
+        };
+        let file =
+            "--b\r\nContent-Disposition: form-data; name=\"file\"; filename=\"x.pem\"\r\n\r\nnothing\r\n--b--\r\n";
+        let body = format!("{}{}{file}", field(first, word), field("name", "kept as typed"));
+        // In small pieces, as a network brings it.
+        let pieces: Vec<_> = body.into_bytes().chunks(7).map(|c| Ok::<_, std::io::Error>(c.to_vec())).collect();
+        let r = request(&Method::POST, "/authorities/adopt")
+            .header("cookie", &cookie)
+            .header("content-type", "multipart/form-data; boundary=b");
+        r.body(Body::from_stream(tokio_stream::iter(pieces))).unwrap()
+    };
+    let got = house.ask(send("form", &word)).await;
+    assert_eq!(got.status(), StatusCode::BAD_REQUEST, "taken, and the file is no certificate");
+    let html = text(got).await;
+    assert!(html.contains("value=\"kept as typed\"") && html.contains("Choose the files again"), "{html}");
+    for (first, said) in [("form", "another"), ("name", word.as_str()), ("file", word.as_str())] {
+        assert_eq!(house.ask(send(first, said)).await.status(), StatusCode::FORBIDDEN, "{first} {said}");
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn the_api_takes_tokens_by_role() {
     let house = house();

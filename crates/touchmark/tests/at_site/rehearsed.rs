@@ -7,6 +7,7 @@ use std::process::{Command, Stdio};
 use serde_json::Value;
 use tempfile::TempDir;
 
+use super::engine::Engine;
 use super::text;
 
 pub struct Rehearsed {
@@ -14,17 +15,19 @@ pub struct Rehearsed {
 }
 
 impl Rehearsed {
-    /// So many units, all passed at once.
-    pub fn new(units: u32) -> Self {
-        let site = Self::empty();
-        let out = site.site();
-        site.done(&["rehearse", "--units", &units.to_string(), "--faults", "none", "--out", text(&out)]);
+    /// So many units, all passed at once; its book kept by `engine`.
+    pub fn on(engine: &Engine, units: u32) -> Self {
+        let site = Self { folder: tempfile::tempdir().expect("a directory") };
+        let (units, out, book) = (units.to_string(), site.site(), engine.place());
+        site.done(&["rehearse", "--units", &units, "--faults", "none", "--out", text(&out), "--book", &book]);
         site
     }
 
-    /// A folder where no site is yet.
-    pub fn empty() -> Self {
-        Self { folder: tempfile::tempdir().expect("a directory") }
+    /// A new site with nothing in it.
+    pub fn empty(engine: &Engine) -> Self {
+        let site = Self { folder: tempfile::tempdir().expect("a directory") };
+        site.done(&["site", "new", text(&site.site()), "--book", &engine.place()]);
+        site
     }
 
     pub fn site(&self) -> PathBuf {

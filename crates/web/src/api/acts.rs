@@ -10,6 +10,7 @@ use utoipa::IntoParams;
 use works::course::Course;
 use works::desk::Scanned;
 use works::reel::manifest::ColumnMap;
+use works::site::Who;
 use works::{Trouble, delivery, label, reel, unit};
 
 use super::once::once;
@@ -151,6 +152,23 @@ pub async fn work_unit(
     .await
 }
 
+/// Does something with a unit, once for a key.
+async fn act<T: serde::Serialize>(
+    app: &App,
+    person: &Person,
+    headers: &HeaderMap,
+    what: &str,
+    serial: String,
+    why: Why,
+    act: impl FnOnce(&App, &str, &str, bool, &Who) -> Result<T, Trouble> + Send + 'static,
+) -> Result<Response, Oops> {
+    let who = app.who(person);
+    once(app, person, headers, format!("{what} {serial} {why:?}"), move |app| {
+        shape::<Unit>(act(app, &serial, unit::reason(&why.reason)?, why.take_over, &who)?)
+    })
+    .await
+}
+
 /// Scraps a unit and its chip.
 #[utoipa::path(post, path = "/api/v1/units/{unit}/scrap", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number"),
@@ -167,9 +185,8 @@ pub async fn scrap(
     Path(serial): Path<String>,
     Json(why): Json<Why>,
 ) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    once(&app, &person, &headers, format!("scrap {serial} {why:?}"), move |app| {
-        shape::<Unit>(unit::scrap(&app.site, &serial, unit::reason(&why.reason)?, why.take_over, &who)?)
+    act(&app, &person, &headers, "scrap", serial, why, |app, serial, why, over, who| {
+        unit::scrap(&app.site, serial, why, over, who)
     })
     .await
 }
@@ -190,9 +207,8 @@ pub async fn take_back(
     Path(serial): Path<String>,
     Json(why): Json<Why>,
 ) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    once(&app, &person, &headers, format!("return {serial} {why:?}"), move |app| {
-        shape::<Unit>(unit::take_back(&app.site, &serial, unit::reason(&why.reason)?, &who)?)
+    act(&app, &person, &headers, "return", serial, why, |app, serial, why, _, who| {
+        unit::take_back(&app.site, serial, why, who)
     })
     .await
 }
@@ -213,9 +229,8 @@ pub async fn rework(
     Path(serial): Path<String>,
     Json(why): Json<Why>,
 ) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    once(&app, &person, &headers, format!("rework {serial} {why:?}"), move |app| {
-        shape::<Unit>(unit::rework(&app.site, &serial, unit::reason(&why.reason)?, &who)?)
+    act(&app, &person, &headers, "rework", serial, why, |app, serial, why, _, who| {
+        unit::rework(&app.site, serial, why, who)
     })
     .await
 }

@@ -9,12 +9,14 @@ use serde::Deserialize;
 use standard::ids::{ProductId, VendorId};
 use works::authority::{self, AuthorityView, CAUTION, Raise};
 use works::chips::{Passphrase, WorkFactor};
+use works::site::Who;
 use works::trouble::About as _;
 use works::{Trouble, authority::Role};
 
 use super::given;
 use crate::answer::{Oops, below, go, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Finding, Group};
@@ -79,13 +81,7 @@ pub(crate) fn identity(vendor: &str, product: &str) -> Result<(Option<VendorId>,
 /// # Errors
 ///
 /// Where it makes no sense.
-pub async fn raise(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<RaiseForm>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
+pub async fn raise(asker: Asker, Form(form): Form<RaiseForm>) -> Result<Response, Oops> {
     let (vendor, product) = identity(&form.vendor, &form.product)?;
     let role = Role::from_word(&form.role)
         .ok_or_else(|| Trouble::usage(format!("{:?} is no role", form.role), "There are paa and pai.").about("role"))?;
@@ -94,7 +90,7 @@ pub async fn raise(
             y.parse().map_err(|_| Trouble::usage(format!("{y:?} is no number of years"), "Give digits.").about("years"))
         })
         .transpose()?;
-    app.work(move |app| {
+    let act = move |app: &App, who: &Who| {
         let passphrase = Passphrase::new(form.passphrase).about("passphrase")?;
         let wanted = Raise {
             name: form.name.trim(),
@@ -107,10 +103,9 @@ pub async fn raise(
             unlock: &passphrase,
             work: WorkFactor::PRODUCTION,
         };
-        authority::raise(&app.site, &wanted, &who).map(drop)
-    })
-    .await?;
-    Ok(go(&headers, "/authorities"))
+        authority::raise(&app.site, &wanted, who)
+    };
+    asker.act("/authorities", act).await
 }
 
 /// `POST /authorities/adopt`.

@@ -9,6 +9,7 @@ use serde::Deserialize;
 use works::Trouble;
 use works::chips::{Passphrase, WorkFactor};
 use works::declaration::{self, DeclarationView, Make};
+use works::site::Who;
 use works::told::ToldFinding;
 use works::trouble::About as _;
 
@@ -17,6 +18,7 @@ use super::given;
 use super::products;
 use crate::answer::{Oops, below, go, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Finding};
@@ -58,13 +60,7 @@ pub struct MakeForm {
 /// # Errors
 ///
 /// Where it makes no sense.
-pub async fn make(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<MakeForm>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
+pub async fn make(asker: Asker, Form(form): Form<MakeForm>) -> Result<Response, Oops> {
     let (vendor, _) = identity(&form.vendor, "")?;
     let vendor =
         vendor.ok_or_else(|| Trouble::usage("no vendor ID was given", "Give a test one, as FFF2.").about("vendor"))?;
@@ -73,7 +69,7 @@ pub async fn make(
         named.extend(identity("", text).map_err(|e| e.renamed("products"))?.1);
     }
     let device_type = products::device_type(&form.device_type)?;
-    app.work(move |app| {
+    let act = move |app: &App, who: &Who| {
         let passphrase = Passphrase::new(form.passphrase).about("passphrase")?;
         let wanted = Make {
             name: given(&form.name),
@@ -86,10 +82,9 @@ pub async fn make(
             passphrase: &passphrase,
             work: WorkFactor::PRODUCTION,
         };
-        declaration::make(&app.site, &wanted, &who).map(drop)
-    })
-    .await?;
-    Ok(go(&headers, "/declarations"))
+        declaration::make(&app.site, &wanted, who)
+    };
+    asker.act("/declarations", act).await
 }
 
 /// `POST /declarations/adopt`.

@@ -93,7 +93,12 @@ fn beginnings(app: &App) -> Result<Vec<Beginning>, Trouble> {
         step(!product::list(site)?.is_empty(), "Add a product", "Vendor, product and device type.", "/products"),
         step(!reel::list(site)?.is_empty(), "Receive a reel", "The chip maker's manifest.", "/reels"),
         step(!delivery::list(site)?.is_empty(), "Receive its delivery", "One certificate a chip.", "/deliveries"),
-        step(!floor::stations(site)?.is_empty(), "Set a station up", "Reel, source of chips, takt.", "/stations"),
+        step(
+            !floor::stations(site)?.is_empty(),
+            "Set a station up",
+            "Its reel, its takt, and where its chips come from; simulated ones are loaded there.",
+            "/stations",
+        ),
     ])
 }
 

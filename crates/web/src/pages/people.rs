@@ -10,8 +10,9 @@ use works::Trouble;
 use works::access::{self, AccountView, TokenView, Wish};
 
 use super::given;
-use crate::answer::{Oops, below, go, page};
+use crate::answer::{Oops, below, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 
@@ -84,15 +85,8 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where it can't be added.
-pub async fn add(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<AccountForm>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    app.work(move |app| access::add(&app.site, &form.wish(), &who)).await?;
-    Ok(go(&headers, "/people"))
+pub async fn add(asker: Asker, Form(form): Form<AccountForm>) -> Result<Response, Oops> {
+    asker.act("/people", move |app, who| access::add(&app.site, &form.wish(), who)).await
 }
 
 /// `POST /people/change`.
@@ -100,15 +94,8 @@ pub async fn add(
 /// # Errors
 ///
 /// Where it can't be changed so.
-pub async fn change(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<AccountForm>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    app.work(move |app| access::change(&app.site, &form.wish(), &who)).await?;
-    Ok(go(&headers, "/people"))
+pub async fn change(asker: Asker, Form(form): Form<AccountForm>) -> Result<Response, Oops> {
+    asker.act("/people", move |app, who| access::change(&app.site, &form.wish(), who)).await
 }
 
 /// `POST /people/close`.
@@ -116,15 +103,8 @@ pub async fn change(
 /// # Errors
 ///
 /// Where it is the last engineer's.
-pub async fn close(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<AccountForm>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    app.work(move |app| access::close(&app.site, form.name.trim(), &who)).await?;
-    Ok(go(&headers, "/people"))
+pub async fn close(asker: Asker, Form(form): Form<AccountForm>) -> Result<Response, Oops> {
+    asker.act("/people", move |app, who| access::close(&app.site, form.name.trim(), who)).await
 }
 
 /// `POST /tokens`: the token is shown this once.
@@ -158,13 +138,6 @@ pub async fn give_token(
 /// # Errors
 ///
 /// Where there is none.
-pub async fn revoke_token(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<TokenForm>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    app.work(move |app| access::revoke_token(&app.site, form.name.trim(), &who)).await?;
-    Ok(go(&headers, "/people"))
+pub async fn revoke_token(asker: Asker, Form(form): Form<TokenForm>) -> Result<Response, Oops> {
+    asker.act("/people", move |app, who| access::revoke_token(&app.site, form.name.trim(), who)).await
 }

@@ -3,15 +3,15 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::State;
-use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
 use works::product::{self, Description, ProductView};
 use works::{Trouble, declaration};
 
 use super::given;
-use crate::answer::{Oops, go, page};
+use crate::answer::{Oops, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 
@@ -74,13 +74,7 @@ pub(crate) fn device_type(text: &str) -> Result<u32, Trouble> {
 /// # Errors
 ///
 /// Where it makes no sense.
-pub async fn add(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<Add>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
+pub async fn add(asker: Asker, Form(form): Form<Add>) -> Result<Response, Oops> {
     let description = Description {
         vendor: form.vendor.trim().to_owned(),
         product: form.product.trim().to_owned(),
@@ -95,6 +89,5 @@ pub async fn add(
         carton: None,
         objects: Vec::new(),
     };
-    app.work(move |app| product::add(&app.site, form.name.trim(), &description, &who).map(drop)).await?;
-    Ok(go(&headers, "/products"))
+    asker.act("/products", move |app, who| product::add(&app.site, form.name.trim(), &description, who)).await
 }

@@ -16,12 +16,14 @@ use standard::revocation::Reason;
 use works::access::Standing;
 use works::keys::Typed;
 use works::revocation::{self, Adopted, Ask, CAUTION, Issue, Overview, Plan, RequestView};
+use works::site::Who;
 use works::trouble::About as _;
 use works::{Trouble, authority};
 
 use super::given;
 use crate::answer::{Oops, below, download, go, in_address, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Finding, Group};
@@ -205,20 +207,14 @@ fn address(number: i64) -> String {
 /// # Errors
 ///
 /// Where something is not here, or the key does not open.
-pub async fn request(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(asked): Form<Asked>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    let done = app
-        .work(move |app| {
+pub async fn request(asker: Asker, Form(asked): Form<Asked>) -> Result<Response, Oops> {
+    let done = asker
+        .work(move |app, who| {
             let unlock = Typed::new(asked.passphrase.clone()).about("passphrase")?;
-            asked.asking(|ask| revocation::revoke(&app.site, ask, &kept(&unlock, None), &who, Standing::SignedIn))
+            asked.asking(|ask| revocation::revoke(&app.site, ask, &kept(&unlock, None), who, Standing::SignedIn))
         })
         .await?;
-    Ok(go(&headers, &address(done.request.request)))
+    Ok(go(&asker.headers, &address(done.request.request)))
 }
 
 /// `GET /revocation/requests/{request}`: one request, and who is touched.
@@ -250,20 +246,12 @@ pub struct Opened {
 /// # Errors
 ///
 /// Where the same person asked, it is settled, or the key does not open.
-pub async fn confirm(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(number): Path<i64>,
-    Form(form): Form<Opened>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    app.work(move |app| {
+pub async fn confirm(asker: Asker, Path(number): Path<i64>, Form(form): Form<Opened>) -> Result<Response, Oops> {
+    let act = move |app: &App, who: &Who| {
         let unlock = Typed::new(form.passphrase).about("passphrase")?;
-        revocation::confirm(&app.site, number, &kept(&unlock, None), &who, Standing::SignedIn).map(drop)
-    })
-    .await?;
-    Ok(go(&headers, &address(number)))
+        revocation::confirm(&app.site, number, &kept(&unlock, None), who, Standing::SignedIn)
+    };
+    asker.act(&address(number), act).await
 }
 
 /// `POST /revocation/requests/{request}/withdraw`.
@@ -271,15 +259,8 @@ pub async fn confirm(
 /// # Errors
 ///
 /// Where it is settled.
-pub async fn withdraw(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(number): Path<i64>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    app.work(move |app| revocation::withdraw(&app.site, number, &who).map(drop)).await?;
-    Ok(go(&headers, &address(number)))
+pub async fn withdraw(asker: Asker, Path(number): Path<i64>) -> Result<Response, Oops> {
+    asker.act(&address(number), move |app, who| revocation::withdraw(&app.site, number, who)).await
 }
 
 /// `POST /revocation/renew`: an authority's list again, with the next number.
@@ -287,14 +268,8 @@ pub async fn withdraw(
 /// # Errors
 ///
 /// Where its key is not here or does not open.
-pub async fn renew(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<Opened>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
-    app.work(move |app| {
+pub async fn renew(asker: Asker, Form(form): Form<Opened>) -> Result<Response, Oops> {
+    let act = move |app: &App, who: &Who| {
         let unlock = Typed::new(form.passphrase).about("passphrase")?;
         let days = given(&form.days)
             .map(|text| {
@@ -304,10 +279,9 @@ pub async fn renew(
                 })
             })
             .transpose()?;
-        revocation::renew(&app.site, form.issuer.trim(), &kept(&unlock, days), &who).map(drop)
-    })
-    .await?;
-    Ok(go(&headers, "/revocation"))
+        revocation::renew(&app.site, form.issuer.trim(), &kept(&unlock, days), who)
+    };
+    asker.act("/revocation", act).await
 }
 
 /// `POST /revocation/adopt`: an outside authority's list.

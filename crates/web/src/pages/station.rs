@@ -21,6 +21,7 @@ use works::{Trouble, reel};
 use super::given;
 use crate::answer::{Oops, go, in_address, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files};
@@ -169,13 +170,7 @@ fn number<T: std::str::FromStr>(text: &str, what: &str, field: &'static str) -> 
 /// # Errors
 ///
 /// Where it can't be set up so.
-pub async fn set_up(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Form(form): Form<SetUp>,
-) -> Result<Response, Oops> {
-    let who = app.who(&person);
+pub async fn set_up(asker: Asker, Form(form): Form<SetUp>) -> Result<Response, Oops> {
     let setup = Setup {
         station: form.station.trim().to_owned(),
         reel: form.reel,
@@ -186,8 +181,7 @@ pub async fn set_up(
         check_label: form.check_label.is_some(),
         firmware: given(&form.firmware).map(str::to_owned),
     };
-    app.work(move |app| floor::set_station(&app.site, &setup, &who)).await?;
-    Ok(go(&headers, "/stations"))
+    asker.act("/stations", move |app, who| floor::set_station(&app.site, &setup, who)).await
 }
 
 /// `POST /chips/simulate`: a folder of simulated chips in the site, out of a file of keys.

@@ -3,18 +3,19 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
-use axum::http::HeaderMap;
 use axum::response::{Redirect, Response};
 use serde::Deserialize;
 use serde_json::Value;
 use standard::certificate::Profile;
 use works::explain::{self, Field};
 use works::ledger::{self, Place};
-use works::{label, unit};
+use works::site::Who;
+use works::{Trouble, label, unit};
 
 use super::given;
-use crate::answer::{Oops, go, in_address, page};
+use crate::answer::{Oops, in_address, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 
@@ -256,8 +257,16 @@ pub struct Why {
     take_over: Option<String>,
 }
 
-fn back(headers: &HeaderMap, name: &str) -> Response {
-    go(headers, &format!("/units/{}", in_address(name)))
+/// Does something with a unit, then leads back to it.
+async fn act<T: Send + 'static>(
+    asker: &Asker,
+    name: String,
+    why: Why,
+    act: impl FnOnce(&App, &str, &str, bool, &Who) -> Result<T, Trouble> + Send + 'static,
+) -> Result<Response, Oops> {
+    let to = format!("/units/{}", in_address(&name));
+    let over = why.take_over.is_some();
+    asker.act(&to, move |app, who| act(app, &name, unit::reason(&why.reason)?, over, who)).await
 }
 
 /// `POST /units/{unit}/scrap`.
@@ -265,17 +274,8 @@ fn back(headers: &HeaderMap, name: &str) -> Response {
 /// # Errors
 ///
 /// Where it can't be.
-pub async fn scrap(
-    State(app): State<App>,
-    person: Person,
-    Path(name): Path<String>,
-    headers: HeaderMap,
-    Form(why): Form<Why>,
-) -> Result<Response, Oops> {
-    let (who, serial) = (app.who(&person), name.clone());
-    let over = why.take_over.is_some();
-    app.work(move |app| unit::scrap(&app.site, &serial, unit::reason(&why.reason)?, over, &who).map(drop)).await?;
-    Ok(back(&headers, &name))
+pub async fn scrap(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
+    act(&asker, name, why, |app, name, why, over, who| unit::scrap(&app.site, name, why, over, who)).await
 }
 
 /// `POST /units/{unit}/return`.
@@ -283,16 +283,8 @@ pub async fn scrap(
 /// # Errors
 ///
 /// Where it never passed.
-pub async fn take_back(
-    State(app): State<App>,
-    person: Person,
-    Path(name): Path<String>,
-    headers: HeaderMap,
-    Form(why): Form<Why>,
-) -> Result<Response, Oops> {
-    let (who, serial) = (app.who(&person), name.clone());
-    app.work(move |app| unit::take_back(&app.site, &serial, unit::reason(&why.reason)?, &who).map(drop)).await?;
-    Ok(back(&headers, &name))
+pub async fn take_back(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
+    act(&asker, name, why, |app, name, why, _, who| unit::take_back(&app.site, name, why, who)).await
 }
 
 /// `POST /units/{unit}/rework`.
@@ -300,14 +292,6 @@ pub async fn take_back(
 /// # Errors
 ///
 /// Where it is not one that failed.
-pub async fn rework(
-    State(app): State<App>,
-    person: Person,
-    Path(name): Path<String>,
-    headers: HeaderMap,
-    Form(why): Form<Why>,
-) -> Result<Response, Oops> {
-    let (who, serial) = (app.who(&person), name.clone());
-    app.work(move |app| unit::rework(&app.site, &serial, unit::reason(&why.reason)?, &who).map(drop)).await?;
-    Ok(back(&headers, &name))
+pub async fn rework(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
+    act(&asker, name, why, |app, name, why, _, who| unit::rework(&app.site, name, why, who)).await
 }
