@@ -5,6 +5,7 @@ import { dirname, join } from 'node:path';
 import { accessible, complaints, open, picture, watch } from './browser.mjs';
 import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
+import { answering } from './answering.mjs';
 import { arrivals } from './arrivals.mjs';
 import { faults, killed } from './faults.mjs';
 import { hostile } from './hostile.mjs';
@@ -81,6 +82,7 @@ try {
     await picture(page, pictures, 'examine');
     await accessible(page, 'examine');
   });
+  await step('planning and answering for it', () => answering(everything));
   await step('long work', () => long(everything));
   await step('small screens', () => narrow(everything));
   await step('hostile names', () => hostile(everything));

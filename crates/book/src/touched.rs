@@ -314,10 +314,8 @@ impl Book {
         self.snapshot(|c| {
             let (all, recorded) = if touch == Touch::default() {
                 let all = c.number("SELECT count(*) FROM unit", &[])?;
-                // Its first record stands for a unit.
-                let first = "SELECT count(*) FROM attempt_firmware f WHERE NOT EXISTS \
-                             (SELECT 1 FROM attempt_firmware g WHERE g.unit = f.unit AND g.attempt < f.attempt)";
-                (all, c.number(first, &[])?)
+                let recorded = "SELECT count(*) FROM (SELECT DISTINCT unit FROM attempt_firmware) f";
+                (all, c.number(recorded, &[])?)
             } else {
                 let issuers = issuers(c, &touch)?;
                 let (asked, values) = question(&touch, issuers.as_deref());

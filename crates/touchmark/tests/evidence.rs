@@ -3,46 +3,22 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::path::Path;
+use std::process::Command;
 
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::text;
-use serde_json::{Value, json};
+use serde_json::json;
 use works::evidence::{Checked, check};
 
-struct Rehearsed {
-    folder: tempfile::TempDir,
-}
-
-impl Rehearsed {
-    fn new(units: u32) -> Self {
-        let site = Self { folder: tempfile::tempdir().expect("a directory") };
-        site.done(&["rehearse", "--units", &units.to_string(), "--faults", "none", "--out", text(&site.file("site"))]);
-        site
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
-        let done = command.env("TOUCHMARK_SITE", self.file("site")).output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
+on_both_engines! {
+    packs_hold_and_nothing_in_them_can_change,
 }
 
 /// The names in an archive's local headers, with where their octets begin and how many there are.
@@ -72,11 +48,10 @@ fn is_whole_for_python(python: &Path, pack: &Path, key: &Path) -> bool {
     done.status.success()
 }
 
-#[test]
-fn packs_hold_and_nothing_in_them_can_change() {
-    let site = Rehearsed::new(3);
+fn packs_hold_and_nothing_in_them_can_change(engine: &Engine) {
+    let site = Rehearsed::on(engine, 3);
     // The rehearsal left one.
-    let evidence = site.file("site").join("evidence");
+    let evidence = site.site().join("evidence");
     let (_, left) = site.call(&[
         "evidence",
         "check",
@@ -116,7 +91,7 @@ fn packs_hold_and_nothing_in_them_can_change() {
     let octets = fs::read(&pack).expect("a pack");
     no_passcode(&site, &octets);
     every_octet_counts(&site, &octets, &key);
-    other_than_octets(&site, &octets, &key);
+    other_than_octets(engine, &site, &octets, &key);
     let account = site.done(&["reconcile"]);
     assert_eq!(account["log"]["intact"], true, "{account}");
 }
@@ -185,7 +160,7 @@ fn every_octet_counts(site: &Rehearsed, octets: &[u8], key: &Path) {
 }
 
 /// What else can be done to an archive.
-fn other_than_octets(site: &Rehearsed, octets: &[u8], key: &Path) {
+fn other_than_octets(engine: &Engine, site: &Rehearsed, octets: &[u8], key: &Path) {
     let path = site.file("changed.zip");
     let python = python::interpreter();
     let found = |case: &str, changed: &[u8], named: Option<&str>| {
@@ -231,7 +206,7 @@ fn other_than_octets(site: &Rehearsed, octets: &[u8], key: &Path) {
         }
     }
     // Another site's key; a key that is none; a pack that is none.
-    let other = Rehearsed::new(1);
+    let other = Rehearsed::on(engine, 1);
     fs::write(&path, octets).expect("written");
     let told = check(&path, &other.file("site/keys/log.pem")).expect("an answer");
     assert_eq!(told.verdict, "altered");

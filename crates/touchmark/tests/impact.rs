@@ -2,10 +2,12 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
 
+use at_site::engine::Engine;
 use at_site::{Site, text};
 use serde_json::{Value, json};
 
@@ -15,15 +17,19 @@ fn units(answer: &Value) -> Vec<&str> {
     units.iter().filter_map(|u| u["unit"].as_str()).collect()
 }
 
-#[test]
-fn what_touches_which_units() {
-    let site = Site::new("a");
+on_both_engines! { what_touches_which_units }
+
+fn what_touches_which_units(engine: &Engine) {
+    let site = Site::on(engine, "a");
     site.add("b");
     for (which, reel, station) in [("a", "A", "line-1"), ("b", "B", "line-2")] {
         site.receive_reel(which);
         site.receive_delivery(which);
         let source = site.simulate(which);
-        let run = ["provision", "--reel", reel, "--station", station, "--chips", &source, "--units", "4"];
+        let mut run = vec!["provision", "--reel", reel, "--station", station, "--chips", &source, "--units", "4"];
+        if which == "b" {
+            run.extend(["--firmware", "2.0.1"]);
+        }
         assert_eq!(site.done(reel, &run)["passed"], 4, "{reel}");
     }
     let story = site.done("unit show", &["unit", "show", "A-00002"]);
@@ -55,13 +61,20 @@ fn what_touches_which_units() {
     }
     assert_eq!(units(&ask("before", &["--to", "2020-01-01T00:00:00Z"])), Vec::<&str>::new());
     assert_eq!(units(&ask("other reel", &["--credential", &serial, "--reel", "B"])), Vec::<&str>::new());
-    let firmware = ask("firmware", &["--reel", "A", "--firmware", "0102"]);
-    assert_eq!(firmware["count"], 0);
-    assert_eq!(
-        firmware["firmware"],
-        json!({ "recorded": 0, "not_recorded": 4 }),
-        "stations record none, and that is said"
-    );
+    for (typed, count, recorded, not_recorded) in [
+        (vec!["--firmware", "2.0.1"], 4, 4, 4),
+        (vec!["--firmware", "2.0"], 0, 4, 4),
+        (vec!["--firmware", "2.0.1", "--reel", "A"], 0, 0, 4),
+        (vec!["--firmware", "2.0.1", "--station", "line-2", "--state", "passed"], 4, 4, 0),
+    ] {
+        let told = ask("firmware", &typed);
+        assert_eq!(told["count"], count, "{typed:?}: {told}");
+        let known = json!({ "recorded": recorded, "not_recorded": not_recorded });
+        assert_eq!(told["firmware"], known, "{typed:?}: of how many nothing can be said");
+    }
+    let b = site.done("unit show", &["unit", "show", "B-00001"]);
+    assert_eq!(b["attempts"][0]["firmware"], "2.0.1", "{b}");
+    assert!(story["attempts"][0]["firmware"].is_null());
 
     // What would stop: four sold units, and the stock of the reel.
     let would = &ask("pai", &["--authority", &pai])["would_stop"];

@@ -86,9 +86,7 @@ fn delivery_received_once(site: &Site, which: &str, chips: u64) {
 }
 
 fn reels_are_provisioned_to_the_last_chip(engine: &Engine) {
-    // Both in a file; on a server, where each unit takes its round trips, the second alone.
-    let reels: &[(&str, &str, u64)] = &[("a", "A", 400), ("b", "B", 300)];
-    let reels = &reels[usize::from(engine.server.is_some())..];
+    let reels: [(&str, &str, u64); 2] = [("a", "A", 400), ("b", "B", 300)];
     let site = Site::on(engine, reels[0].0);
     for (number, (which, reel, chips)) in reels.iter().enumerate() {
         if number > 0 {

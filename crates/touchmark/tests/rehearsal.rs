@@ -2,18 +2,29 @@
 
 #![cfg(test)]
 
+#[macro_use]
+mod at_site;
+
 use std::path::Path;
 use std::process::{Command, Stdio};
 
+use at_site::engine::Engine;
 use serde_json::Value;
+
+on_both_engines! {
+    without_faults_every_unit_passes,
+    usual_faults_leave_nothing_unaccounted,
+    harsh_faults_leave_nothing_unaccounted,
+}
 
 const UNITS: u64 = 40;
 
-fn rehearse(faults: &str, seed: &str, out: &Path) -> Value {
+fn rehearse(engine: &Engine, faults: &str, seed: &str, out: &Path) -> Value {
     let case = format!("--faults {faults} --seed {seed}");
     let done = Command::new(env!("CARGO_BIN_EXE_touchmark"))
         .args(["--json", "rehearse", "--units", &UNITS.to_string(), "--faults", faults, "--seed", seed, "--out"])
         .arg(out)
+        .args(["--book", &engine.place()])
         .env_remove("TOUCHMARK_SITE")
         .stdin(Stdio::null())
         .output()
@@ -49,30 +60,27 @@ fn rehearse(faults: &str, seed: &str, out: &Path) -> Value {
 }
 
 /// Three seeds at a level; the first twice, which must come out alike.
-fn at_level(faults: &str) -> Vec<Value> {
+fn at_level(engine: &Engine, faults: &str) -> Vec<Value> {
     let directory = tempfile::tempdir().expect("a directory");
     let out = |name: &str| directory.path().join(name);
-    let done: Vec<_> = ["1", "2", "3141592653"].iter().map(|seed| rehearse(faults, seed, &out(seed))).collect();
-    let again = rehearse(faults, "1", &out("again"));
+    let done: Vec<_> = ["1", "2", "3141592653"].iter().map(|seed| rehearse(engine, faults, seed, &out(seed))).collect();
+    let again = rehearse(engine, faults, "1", &out("again"));
     assert_eq!(again["units"], done[0]["units"], "--faults {faults} --seed 1, twice");
     assert_eq!(again["credentials"], done[0]["credentials"], "--faults {faults} --seed 1, twice");
     done
 }
 
-#[test]
-fn without_faults_every_unit_passes() {
-    for done in at_level("none") {
+fn without_faults_every_unit_passes(engine: &Engine) {
+    for done in at_level(engine, "none") {
         assert_eq!(done["units"]["passed"], UNITS, "{done}");
     }
 }
 
-#[test]
-fn usual_faults_leave_nothing_unaccounted() {
-    at_level("usual");
+fn usual_faults_leave_nothing_unaccounted(engine: &Engine) {
+    at_level(engine, "usual");
 }
 
-#[test]
-fn harsh_faults_leave_nothing_unaccounted() {
-    let failed: u64 = at_level("harsh").iter().filter_map(|done| done["units"]["failed"].as_u64()).sum();
+fn harsh_faults_leave_nothing_unaccounted(engine: &Engine) {
+    let failed: u64 = at_level(engine, "harsh").iter().filter_map(|done| done["units"]["failed"].as_u64()).sum();
     assert!(failed > 0, "harsh faults that fail no unit try nothing");
 }

@@ -2,16 +2,19 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
 use std::path::Path;
 
+use at_site::engine::Engine;
 use at_site::{Site, text};
 
-#[test]
-fn a_reel_a_day_an_order_and_the_worst_hour() {
-    let site = Site::new("a");
+on_both_engines! { a_reel_a_day_an_order_and_the_worst_hour }
+
+fn a_reel_a_day_an_order_and_the_worst_hour(engine: &Engine) {
+    let site = Site::on(engine, "a");
     let product = site.done("report", &["report", "--product", "Tern Vent"]);
     assert_eq!(product["yields"]["first_pass"]["all"], 0, "nothing yet: {product}");
     site.receive_reel("a");

@@ -2,39 +2,21 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
-use std::path::PathBuf;
-use std::process::{Command, Stdio};
 
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
 
-struct Rehearsed {
-    folder: tempfile::TempDir,
+on_both_engines! {
+    passcodes_are_erased_in_time,
 }
 
 impl Rehearsed {
-    fn site(&self) -> PathBuf {
-        self.folder.path().join("site")
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
-        let done = command.env("TOUCHMARK_SITE", self.site()).output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-
     /// Sets the days; `None` takes the setting away.
     fn days(&self, days: Option<u32>) {
         let file = self.site().join("touchmark.toml");
@@ -46,10 +28,8 @@ impl Rehearsed {
     }
 }
 
-#[test]
-fn passcodes_are_erased_in_time() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["rehearse", "--units", "4", "--faults", "none", "--out", text(&site.site())]);
+fn passcodes_are_erased_in_time(engine: &Engine) {
+    let site = Rehearsed::on(engine, 4);
     // All four are printed now. Without a setting nothing is due by itself.
     assert_eq!(site.done(&["passcode", "count"]), json!({ "kept": 4, "due": 0, "unprinted": 0 }));
     let (exit, unset) = site.call(&["passcode", "erase", "--due"]);

@@ -2,13 +2,15 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 mod python;
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
 
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
 use standard::certificate::{Builder, Certificate, Profile};
@@ -17,53 +19,17 @@ use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 
+on_both_engines! {
+    what_is_revoked_is_told_to_the_world,
+    a_delivery_of_a_revoked_intermediate_is_refused,
+    two_people_and_an_authority_elsewhere,
+    with_accounts_both_people_prove_who_they_are,
+}
+
 const PAI: &str = "Quarry Lane Test PAI";
 const PAA: &str = "Quarry Lane Test PAA";
 
-/// A rehearsed site: its authorities' keys are in custody, under the passphrase in `keys/passphrase`.
-struct Rehearsed {
-    folder: tempfile::TempDir,
-}
-
 impl Rehearsed {
-    fn new(units: u32) -> Self {
-        let site = Self { folder: tempfile::tempdir().expect("a directory") };
-        let out = site.site();
-        site.done(&["rehearse", "--units", &units.to_string(), "--faults", "none", "--out", text(&out)]);
-        site
-    }
-
-    fn site(&self) -> PathBuf {
-        self.folder.path().join("site")
-    }
-
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        self.call_as("ada", typed)
-    }
-
-    fn call_as(&self, by: &str, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.args(["--json", "--by", by]).args(typed).stdin(Stdio::null()).env("TOUCHMARK_SITE", self.site());
-        command.env_remove("TOUCHMARK_PASSPHRASE").current_dir(self.folder.path());
-        if let Ok(passphrase) = fs::read_to_string(self.site().join("keys/passphrase")) {
-            command.env("TOUCHMARK_PASSPHRASE", passphrase.trim());
-        }
-        let done = command.output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-
     fn unit_file(&self, unit: &str, name: &str) -> PathBuf {
         self.site().join("evidence").join(unit).join(name)
     }
@@ -78,9 +44,8 @@ fn rules(answer: &Value) -> Vec<&str> {
     findings.iter().filter(|f| f["severity"] == "error").filter_map(|f| f["rule"].as_str()).collect()
 }
 
-#[test]
-fn what_is_revoked_is_told_to_the_world() {
-    let site = Rehearsed::new(5);
+fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
+    let site = Rehearsed::on(engine, 5);
     let (first, second) = (site.file("first.crl"), site.file("second.pem"));
     let chips = format!("simulated:{}", text(&site.site().join("chips")));
 
@@ -187,10 +152,8 @@ fn intermediate(site: &Rehearsed, chips: &str) {
 }
 
 /// What arrives under an intermediate that a kept list revokes is refused as a whole.
-#[test]
-fn a_delivery_of_a_revoked_intermediate_is_refused() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["site", "new", text(&site.site())]);
+fn a_delivery_of_a_revoked_intermediate_is_refused(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
     let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
     let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(0x8A21).expect("a product"));
     let names = [
@@ -243,10 +206,8 @@ fn hex_point(field: &str) -> Option<PublicKey> {
 }
 
 /// For production two people; for an authority elsewhere, what to send it; its list, kept.
-#[test]
-fn two_people_and_an_authority_elsewhere() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["site", "new", text(&site.site())]);
+fn two_people_and_an_authority_elsewhere(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
     let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
     let [root, below] = [keys[0].public_key(), keys[1].public_key()];
     let vendor = VendorId::new(0x5A10).expect("a vendor");
@@ -319,4 +280,77 @@ fn two_people_and_an_authority_elsewhere() {
     let (exit, answer) =
         site.call(&["examine", text(&pai_file), "--trust", text(&paa_file), "--revocations", text(&site.site())]);
     assert_eq!((exit, rules(&answer)), (Some(1), vec!["chain.revoked"]), "{answer}");
+}
+
+/// Where the site has accounts, a name alone is not enough: both people prove who they are, by their passwords.
+fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
+    let site = Rehearsed::empty(engine);
+    let key = SoftwareKey::generate().expect("a key");
+    let below = SoftwareKey::generate().expect("a key").public_key();
+    let vendor = VendorId::new(0x5A10).expect("a vendor");
+    let names = [
+        NameBuilder::new().common_name("Sold PAA").build(),
+        NameBuilder::new().common_name("Sold PAI").vendor(vendor).build(),
+    ];
+    let times = (Moment::from_unix(time::OffsetDateTime::now_utc().unix_timestamp()).plus(-86_400), NO_END);
+    let own = key.public_key();
+    for (file, profile, serial, subject, of) in
+        [("paa.der", Profile::Paa, [0x11; 8], 0, &own), ("pai.der", Profile::Pai, [0x22; 8], 1, &below)]
+    {
+        let builder = Builder::new(profile, &serial, (&names[0], &own.key_id()), &names[subject], of, times);
+        fs::write(site.file(file), builder.sign(&key).expect("signed")).expect("written");
+    }
+    let (paa, pai) = (site.file("paa.der"), site.file("pai.der"));
+    site.done(&["authority", "adopt", text(&paa), text(&pai), "--production"]);
+    let opened = works::site::Site::open(&site.site()).expect("a site");
+    let who = works::site::Who::new("ada").expect("a name");
+    works::access::first(&opened, "ada", "a tern on a post", time::OffsetDateTime::now_utc).expect("an account");
+    for (name, role, password) in
+        [("ben", "engineer", "a hollow for a nest"), ("eve", "auditor", "one that only reads")]
+    {
+        let wish = works::access::Wish { name, role, password: Some(password), ..works::access::Wish::default() };
+        works::access::add(&opened, &wish, &who).expect("an account");
+    }
+    drop(opened);
+    let password = |name: &str, text: &str| {
+        let path = site.file(name);
+        fs::write(&path, format!("{text}\n")).expect("written");
+        path
+    };
+    let (ada, ben, eve) = (
+        password("ada", "a tern on a post"),
+        password("ben", "a hollow for a nest"),
+        password("eve", "one that only reads"),
+    );
+    let out = site.file("request.json");
+    let revoke = ["revoke", "--authority", "Sold PAI", "--reason", "superseded", "--out", text(&out)];
+    let by = |name: &str, typed: &[&str], file: &Path| {
+        site.call_as(name, &[typed, &["--password-file", text(file)]].concat())
+    };
+
+    // Without a password, and nobody at a terminal: told how to give one; nothing is asked for.
+    let (exit, told) = site.call(&revoke);
+    assert!(exit == Some(2) && told.to_string().contains("--password-file"), "{told}");
+    for (name, file, wanted) in
+        [("ada", &ben, "do not belong together"), ("nobody", &ada, "do not belong together"), ("eve", &eve, "auditor")]
+    {
+        let (exit, told) = by(name, &revoke, file);
+        assert!(exit == Some(1) && told.to_string().contains(wanted), "{name}: {told}");
+        assert!(!told.to_string().contains("tern on a post"), "{told}");
+    }
+    assert_eq!(site.done(&["revocation", "list"])["waiting"], json!([]));
+    let (exit, asked) = by("ada", &revoke, &ada);
+    assert_eq!((exit, &asked["state"]), (Some(0), &json!("waiting")), "{asked}");
+
+    // Confirmed by the second person alone, who proves it; a name that was typed is nobody's.
+    let confirm = ["revoke", "--confirm", "1", "--out", text(&out)];
+    for (name, file) in [("ben", &ada), ("somebody", &ada), ("eve", &eve), ("ada", &ada)] {
+        let (exit, told) = by(name, &confirm, file);
+        assert_eq!(exit, Some(1), "{name}: {told}");
+        assert!(!out.exists());
+    }
+    assert_eq!(site.done(&["revocation", "list"])["waiting"][0]["request"], 1);
+    let (exit, confirmed) = by("ben", &confirm, &ben);
+    assert_eq!((exit, &confirmed["request"]["settled_by"]), (Some(0), &json!("ben")), "{confirmed}");
+    assert_eq!(site.done(&["reconcile"])["log"]["intact"], true);
 }

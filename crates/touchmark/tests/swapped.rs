@@ -8,6 +8,7 @@ mod at_site;
 
 use std::collections::BTreeSet;
 
+use at_site::engine::Engine;
 use at_site::{Site, assert_sound, text};
 use chip::simulated::{Fault, FaultKind, SimulatedSource};
 use chip::{ChipSource, Source};
@@ -15,9 +16,10 @@ use chip::{ChipSource, Source};
 /// More calls than a unit takes, so that every one of them meets the exchange once.
 const CALLS: u32 = 40;
 
-#[test]
-fn exchanged_at_any_moment() {
-    let site = Site::new("a");
+on_both_engines! { exchanged_at_any_moment }
+
+fn exchanged_at_any_moment(engine: &Engine) {
+    let site = Site::on(engine, "a");
     site.receive_reel("a");
     site.receive_delivery("a");
     let folder = site.simulate_part("a", 0, CALLS as usize, &[]);

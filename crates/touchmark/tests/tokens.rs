@@ -121,3 +121,67 @@ fn a_pin_is_never_told() {
     assert!(answer.said.contains("PIN"), "{}", answer.said);
     assert_eq!(site.reconcile("after them")["chips"]["blank"], 300);
 }
+
+/// A PAI whose key lives in a token signs the list of its revoked DACs; OpenSSL, cryptography and others read it,
+/// and `openssl verify -crl_check_all` refuses the one and takes the other (RFC 5280 §6.3).
+#[test]
+fn a_list_signed_in_a_token() {
+    let (Some(bench), Some(python)) = (Bench::new(), python::interpreter()) else { return };
+    bench.token("authority");
+    let mut site = Site::new("a");
+    site.environment.push(("SOFTHSM2_CONF", bench.path().join("softhsm2.conf").into()));
+    let file = |name: &str| site.dir.path().join(name);
+    let secret = file("passphrase");
+    fs::write(&secret, "a passphrase for tests\n").expect("a file");
+    let with = ["--passphrase-file", text(&secret)];
+    let key = format!("pkcs11:token=authority;object=pai?{}", bench.query());
+    let ask = |words: &[&str]| site.done(words[0], &[words, &with].concat());
+    ask(&["authority", "raise", "P", "--role", "paa", "--vendor", "FFF2"]);
+    ask(&["authority", "raise", "I", "--role", "pai", "--vendor", "FFF2", "--issuer", "P", "--key", &key]);
+    let shown = site.done("show", &["authority", "show", "I"]);
+    assert!(shown.to_string().contains("pkcs11:token=authority"), "its key is in the token: {shown}");
+    assert!(bench.tool("authority", &["--list-objects", "--type", "privkey"]).contains("pai"));
+    site.receive_reel("a");
+    // What needs the token's key alone asks for no passphrase.
+    site.done("issue", &["delivery", "issue", "--reel", "A", "--issuer", "I"]);
+    let chips = format!("simulated:{}", text(&site.simulate_part("a", 0, 2, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &chips];
+    assert_eq!(site.done("provision", &run)["passed"], 2);
+    let evidence = file("evidence");
+    site.done("unit write", &["unit", "write", "--all", "--out", text(&evidence)]);
+    let units = site.done("unit list", &["unit", "list"]);
+    let unit = |n: usize| units["units"][n]["unit"].as_str().expect("a serial").to_owned();
+    let (revoked, good) = (unit(0), unit(1));
+
+    let work = file("lists");
+    fs::create_dir(&work).expect("a folder");
+    let url = "https://lists.example/pai.crl";
+    let typed = ["revoke", "--unit", &revoked, "--reason", "key-compromise", "--days", "9", "--url", url, "--out"];
+    let list = work.join("dac-list.crl");
+    let done = site.done("revoke", &[&typed[..], &[text(&list)]].concat());
+    assert_eq!((&done["state"], &done["issued"]["certificates"]), (&json!("confirmed"), &json!(1)), "{done}");
+    let root = work.join("pai-list.crl");
+    ask(&["revoke", "--renew", "P", "--out", text(&root)]);
+    for (from, to) in
+        [((&revoked, "dac"), "revoked"), ((&good, "dac"), "good"), ((&good, "pai"), "pai"), ((&good, "paa"), "paa")]
+    {
+        let (unit, name) = from;
+        fs::copy(evidence.join(unit).join(format!("{name}.der")), work.join(format!("{to}.der"))).expect("copied");
+    }
+    let serial = site.done("unit show", &["unit", "show", &revoked])["credential"]["serial"].clone();
+    let serial = serial.as_str().expect("a serial").trim_start_matches('0').to_owned();
+    let reasons = json!({ serial: "keyCompromise" });
+    let wanted = json!({ "number": 1, "days": 9, "url": url, "reasons": reasons });
+    fs::write(work.join("wanted.json"), wanted.to_string()).expect("written");
+    python::run(&python, "revocation.py", &[&work]);
+    // A PIN that is wrong changes nothing.
+    fs::write(bench.pin_file(), "161803\n").expect("a file");
+    let none = file("no.crl");
+    let typed = ["revoke", "--unit", &good, "--reason", "key-compromise", "--out", text(&none)];
+    let refused = site.call("wrong PIN", &typed);
+    assert!(matches!(refused.exit, Some(1..=3)), "{}", refused.said);
+    assert!(!refused.said.contains("161803"), "{}", refused.said);
+    let shown = site.done("unit show", &["unit", "show", &good]);
+    assert_eq!(shown["credential"]["state"], "installed");
+    assert_eq!(site.done("list", &["revocation", "list"])["waiting"], json!([]), "and nothing was asked for");
+}

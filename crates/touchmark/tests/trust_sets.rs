@@ -2,40 +2,19 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
-use std::path::PathBuf;
-use std::process::{Command, Stdio};
-
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::{data, text};
 use serde_json::{Value, json};
 
+on_both_engines! {
+    accepted_here_refused_there_because,
+}
+
 const DECLARATION: &str = "QLR26R01TV8A2101-26";
-
-struct Rehearsed {
-    folder: tempfile::TempDir,
-}
-
-impl Rehearsed {
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
-        let done = command.env("TOUCHMARK_SITE", self.file("site")).output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-}
 
 /// Verdict and broken rules of each set, by name.
 fn said(sets: &Value) -> Vec<(String, String, Vec<String>)> {
@@ -50,10 +29,8 @@ fn said(sets: &Value) -> Vec<(String, String, Vec<String>)> {
     sets.iter().map(|s| (text(&s["trust_set"]), text(&s["verdict"]), rules(s))).collect()
 }
 
-#[test]
-fn accepted_here_refused_there_because() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["rehearse", "--units", "2", "--faults", "none", "--out", text(&site.file("site"))]);
+fn accepted_here_refused_there_because(engine: &Engine) {
+    let site = Rehearsed::on(engine, 2);
     let add = |name: &str, more: &[&str]| {
         site.done(&[&["trust-set", "add", name, "--declaration", DECLARATION], more].concat())
     };
@@ -88,7 +65,7 @@ fn accepted_here_refused_there_because() {
     };
 
     // A chip: the matrix of all sets; none must take it, so none changes the verdict.
-    let chips = format!("simulated:{}", text(&site.file("site/chips")));
+    let chips = format!("simulated:{}", text(&site.site().join("chips")));
     let chip = site.done(&["unit", "show", "TV-000001"])["chip"]["chip_id"].as_str().expect("a chip").to_owned();
     let challenge = ["challenge", "--chips", &chips, "--chip", &chip];
     let answer = site.done(&challenge);
@@ -100,7 +77,7 @@ fn accepted_here_refused_there_because() {
     assert_eq!(named(&["Nowhere"]).0, Some(2));
 
     // Files: the same sets say the same.
-    let home = site.file("site/evidence/TV-000001");
+    let home = site.site().join("evidence/TV-000001");
     let files: Vec<_> = ["dac.der", "pai.der", "declaration.der", "proof.json"].iter().map(|f| home.join(f)).collect();
     let files: Vec<&str> = files.iter().map(|f| text(f)).collect();
     let examine = |names: &[&str]| site.call(&[&["examine"], &files[..], &["--trust-set"], names].concat());

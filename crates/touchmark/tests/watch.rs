@@ -2,42 +2,22 @@
 
 #![cfg(test)]
 
+#[macro_use]
 mod at_site;
 
 use std::fs;
-use std::path::PathBuf;
-use std::process::{Command, Stdio};
+use std::process::Command;
 
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
 
-struct Rehearsed {
-    folder: tempfile::TempDir,
+on_both_engines! {
+    what_bites_when,
 }
 
 impl Rehearsed {
-    fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
-    }
-
-    fn call(&self, typed: &[&str]) -> (Option<i32>, Value) {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
-        command.arg("--json").args(typed).stdin(Stdio::null()).env_remove("TOUCHMARK_PASSPHRASE");
-        if let Ok(passphrase) = fs::read_to_string(self.file("site/keys/passphrase")) {
-            command.env("TOUCHMARK_PASSPHRASE", passphrase.trim());
-        }
-        let done = command.env("TOUCHMARK_SITE", self.file("site")).output().expect("the program starts");
-        let said = String::from_utf8_lossy(&done.stderr);
-        let json = serde_json::from_slice(&done.stdout).unwrap_or_else(|e| panic!("{typed:?}: {e}: {said}"));
-        (done.status.code(), json)
-    }
-
-    fn done(&self, typed: &[&str]) -> Value {
-        let (exit, json) = self.call(typed);
-        assert_eq!(exit, Some(0), "{typed:?}: {json}");
-        json
-    }
-
     /// What is due within so many days: kind and name of each.
     fn due(&self, days: u32, more: &[&str]) -> Vec<(String, String)> {
         let (exit, seen) = self.call(&[&["watch", "--days", &days.to_string()], more].concat());
@@ -57,10 +37,8 @@ fn is(kind: &str, name: &str) -> (String, String) {
     (kind.into(), name.into())
 }
 
-#[test]
-fn what_bites_when() {
-    let site = Rehearsed { folder: tempfile::tempdir().expect("a directory") };
-    site.done(&["rehearse", "--units", "20", "--faults", "none", "--out", text(&site.file("site"))]);
+fn what_bites_when(engine: &Engine) {
+    let site = Rehearsed::on(engine, 20);
     // Twenty units in a day, two credentials left: the stock is all that bites.
     assert_eq!(site.due(0, &[]), []);
     assert_eq!(site.due(1, &[]), [is("stock", "Tern Vent")]);
@@ -96,7 +74,7 @@ fn what_bites_when() {
     let named = is("certificate", text(&tls));
     assert!(!site.due(8, &["--certificate", text(&tls)]).contains(&named));
     assert!(site.due(10, &["--certificate", text(&tls)]).contains(&named));
-    let settings = site.file("site/touchmark.toml");
+    let settings = site.site().join("touchmark.toml");
     let kept = fs::read_to_string(&settings).expect("settings");
     let kept = kept.replace("[watch]\n", &format!("[watch]\ncertificates = [{:?}]\n", text(&tls)));
     fs::write(&settings, format!("{kept}\n[retention]\npasscode_days = 0\n").replace("[retention]\n\n", ""))

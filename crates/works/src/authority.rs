@@ -24,6 +24,9 @@ use crate::keys::{self, Unlock};
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::{About, Trouble};
 
+/// Authorities that an error names one by one.
+const NAMED: usize = 12;
+
 /// What is said wherever an authority is made.
 pub const CAUTION: &str = "A development authority is for the desk and the line's rehearsal. Production authorities, the custody of their keys, audits and records are governed by the alliance's current certificate policy and accredited bodies; nothing issued here may be shipped.";
 
@@ -306,9 +309,16 @@ fn accept_form(der: &[u8], profile: Profile, issuer: Option<&Certificate>) -> Re
 ///
 /// [`Trouble`] where there is none.
 pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
-    site.book.authority(&AuthorityName::new(name)?)?.ok_or_else(|| {
-        Trouble::usage(format!("there is no authority {name}"), "See `touchmark authority list` for those there are.")
-    })
+    if let Some(found) = site.book.authority(&AuthorityName::new(name)?)? {
+        return Ok(found);
+    }
+    let there: Vec<String> = site.book.authorities()?.into_iter().map(|a| a.facts.name.to_string()).collect();
+    let advice = match there.len() {
+        0 => "Raise one with `touchmark authority raise`, or adopt one with `touchmark authority adopt`.".into(),
+        1..=NAMED => format!("There are: {}.", there.join(", ")),
+        _ => "See `touchmark authority list` for those there are.".into(),
+    };
+    Err(Trouble::usage(format!("there is no authority {name}"), advice))
 }
 
 /// What is told of one authority.

@@ -7,6 +7,7 @@
 pub mod access;
 pub mod advice;
 pub mod authority;
+mod bundle;
 pub mod challenge;
 pub mod chips;
 pub mod code;

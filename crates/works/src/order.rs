@@ -27,6 +27,8 @@ use crate::trouble::Trouble;
 pub struct Written {
     /// The reel.
     pub reel: String,
+    /// Its number, as `A/1`: what `report --order` takes.
+    pub order: String,
     /// The file.
     pub file: String,
     /// `csv`, `json` or `requests`.
@@ -120,8 +122,10 @@ fn settle(
     partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
     let count = i64::try_from(chips).unwrap_or(i64::MAX);
     site.book.record_order(&reel.facts.reel, &reel::file_name(out), &content_digest, count, &who.by())?;
+    let number = site.book.orders(&reel.facts.reel)?.len();
     Ok(Written {
         reel: reel.facts.reel.to_string(),
+        order: format!("{}/{number}", reel.facts.reel),
         file: out.display().to_string(),
         format,
         chips,

@@ -45,7 +45,7 @@ fn inspected(delivery: &str, manifest: &Manifest, paa: &str, product: u16) -> Re
         revoked: &works::revocation::Known::default(),
         known: &|_, _| None,
     };
-    inspect(&data(delivery), None, &expectation, &Course::new()).map_err(|e| e.to_string())
+    inspect(&data(delivery), None, &expectation, &Course::new(), &mut |_| ()).map_err(|e| e.to_string())
 }
 
 fn reel_a() -> Manifest {

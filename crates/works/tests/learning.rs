@@ -13,6 +13,7 @@ use standard::name::NameBuilder;
 use standard::revocation::{ListBuilder, Reason};
 use tempfile::TempDir;
 use time::OffsetDateTime;
+use works::access::Standing;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
 use works::course::Course;
 use works::keys::Typed;
@@ -175,7 +176,7 @@ impl Place {
     fn revoke(&self, ask: &Ask<'_>) {
         let unlock = Typed::new(String::new()).unwrap();
         let issue = Issue { out: None, days: None, url: None, label: None, unlock: &unlock };
-        let done = revocation::revoke(&self.site, ask, &issue, &self.who).unwrap();
+        let done = revocation::revoke(&self.site, ask, &issue, &self.who, Standing::SignedIn).unwrap();
         assert_eq!(done.state, "confirmed");
     }
 

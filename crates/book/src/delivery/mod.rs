@@ -165,6 +165,22 @@ impl Book {
         credentials: impl IntoIterator<Item = Result<NewCredential, Stop>>,
         by: &By,
     ) -> Result<Stored, DeliveryError> {
+        self.store_delivery_settled(new, credentials, || Ok((new.verdict, new.report.clone())), by)
+    }
+
+    /// The same, where verdict and report are known only once the last credential came:
+    /// `settle` is asked for them then, and may still stop it.
+    ///
+    /// # Errors
+    ///
+    /// As [`Book::store_delivery`].
+    pub fn store_delivery_settled(
+        &self,
+        new: &NewDelivery,
+        credentials: impl IntoIterator<Item = Result<NewCredential, Stop>>,
+        settle: impl FnOnce() -> Result<(DeliveryVerdict, Json), Stop>,
+        by: &By,
+    ) -> Result<Stored, DeliveryError> {
         let report = canonical(&new.report)?;
         self.bulk(|tx| {
             tx.rows_come_sorted()?;
@@ -212,6 +228,7 @@ impl Book {
                 }
             }
             let accepted = self.bind(tx, new, &reel, credentials)?;
+            let (verdict, report) = settle().map_err(DeliveryError::Stopped)?;
             let sequence = tx.next_sequence()?;
             for name in added {
                 authority::vouch(tx, name)?;
@@ -223,12 +240,13 @@ impl Book {
             let taken = i64::try_from(accepted.count).unwrap_or(i64::MAX);
             tx.change_one(
                 &rows::DELIVERY,
-                "UPDATE delivery SET certificates_accepted = $1, entry = $2 WHERE delivery_id = $3",
-                params![taken, sequence, new.delivery.as_str()],
+                "UPDATE delivery SET certificates_accepted = $1, verdict = $2, report = $3, entry = $4 \
+                 WHERE delivery_id = $5",
+                params![taken, verdict.word(), &canonical(&report)?, sequence, new.delivery.as_str()],
             )?;
             let body = json!({
                 "reel": new.reel,
-                "verdict": new.verdict,
+                "verdict": verdict,
                 "source": { "name": new.source_name, "sha256": hex::encode(new.content_digest) },
                 "read": new.certificates_read,
                 "credentials": accepted.told("credential"),

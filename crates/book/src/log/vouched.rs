@@ -13,8 +13,19 @@ use crate::ids::Sequence;
 /// Tables whose rows may leave the house. A unit's own row may not: it holds its
 /// verifier, from which a passcode of 27 bits can be found by trying; an authority's
 /// says where its key is.
-const MAY_LEAVE: &[&str] =
-    &["proof", "attempt", "step", "label", "credential", "chip", "reel", "delivery", "product", "declaration"];
+const MAY_LEAVE: &[&str] = &[
+    "proof",
+    "attempt",
+    "attempt_firmware",
+    "step",
+    "label",
+    "credential",
+    "chip",
+    "reel",
+    "delivery",
+    "product",
+    "declaration",
+];
 
 /// One value of a row, by its kind in a digest.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -87,7 +87,7 @@ impl Driver {
         let mut command = Command::new(program);
         command.args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
         // A vendor's tool has no business with the keys of the site.
-        command.env_remove("TOUCHMARK_PASSPHRASE");
+        command.env_remove("TOUCHMARK_PASSPHRASE").env_remove("TOUCHMARK_PASSWORD");
         // In a group of its own, what it started ends with it.
         #[cfg(unix)]
         std::os::unix::process::CommandExt::process_group(&mut command, 0);

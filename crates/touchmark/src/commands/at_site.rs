@@ -96,6 +96,36 @@ impl Unlock for PassphraseArgs {
     }
 }
 
+/// Where a person's password comes from: a file, the environment, or a prompt on a terminal.
+#[derive(Debug, Args)]
+pub struct PasswordArgs {
+    /// File whose one line is your password at this site; else TOUCHMARK_PASSWORD, else a prompt on a terminal
+    #[arg(long, value_name = "FILE")]
+    password_file: Option<PathBuf>,
+}
+
+impl PasswordArgs {
+    /// The password of a person.
+    pub fn of(&self, name: &str) -> Result<Zeroizing<String>, Trouble> {
+        if let Some(path) = &self.password_file {
+            let read = std::fs::read_to_string(path).map(Zeroizing::new).map_err(|e| Trouble::file(path, e))?;
+            return Ok(Zeroizing::new(read.trim_end_matches(['\n', '\r']).to_owned()));
+        }
+        if let Ok(password) = std::env::var("TOUCHMARK_PASSWORD") {
+            return Ok(Zeroizing::new(password));
+        }
+        if io::stdin().is_terminal() {
+            return ask(&format!("Password of {name} at this site: ")).map_err(|e| {
+                Trouble::surroundings(format!("the terminal gave no password: {e}"), "Give it by --password-file.")
+            });
+        }
+        Err(Trouble::usage(
+            format!("this site has accounts, so {name} proves with a password to be {name}"),
+            "Give it by --password-file or TOUCHMARK_PASSWORD, run the command in a terminal, or use the pages.",
+        ))
+    }
+}
+
 /// A secret from a file whose one line it is, or from the environment.
 pub fn secret(file: Option<&Path>, variable: &str) -> Result<Option<Zeroizing<Vec<u8>>>, Failure> {
     if let Some(path) = file {

@@ -8,6 +8,7 @@ use works::evidence::{self, Which};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::impact::time;
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
 /// Make packs that an auditor checks without us, and check them
@@ -68,10 +69,20 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
             };
             let made = evidence::export(&site, &which, &args.out, passphrase.as_ref(), &place.who()?)?;
             output.show(&made, |w| {
-                writeln!(w, "Wrote evidence of {} units, {} proven, to {}", made.units, made.proven, made.pack)?;
+                writeln!(
+                    w,
+                    "Wrote evidence of {}, {} proven, to {}",
+                    many(made.units, "unit"),
+                    made.proven,
+                    made.pack
+                )?;
                 writeln!(w, "  public key  {}", made.key)?;
                 writeln!(w, "  log         {} entries, {}", made.entries, made.root)?;
-                writeln!(w, "Give the key to the auditor by another way than the pack.")
+                writeln!(
+                    w,
+                    "Give the key to the auditor by another way than the pack. They check it, without this site:"
+                )?;
+                writeln!(w, "  touchmark evidence check {} --key {}", made.pack, made.key)
             })?;
             Ok(Exit::Done)
         }
@@ -90,7 +101,7 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
                 if !whole {
                     return writeln!(w, "Ask for the pack again, by another way; what it says proves nothing.");
                 }
-                writeln!(w, "  {} units, {} with a proof that holds", checked.units, checked.proven)?;
+                writeln!(w, "  {}, {} with a proof that holds", many(checked.units, "unit"), checked.proven)?;
                 if let (Some(entries), Some(root), Some(signed)) = (checked.entries, &checked.root, &checked.signed) {
                     writeln!(w, "  log of {entries} entries, {root}, signed {signed}")?;
                 }

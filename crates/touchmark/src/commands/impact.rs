@@ -8,6 +8,7 @@ use time::OffsetDateTime;
 use works::impact::{self, Format, Impact, UnitTouched, Wanted, WouldStop};
 
 use super::at_site::Place;
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
 /// Units told one by one on a terminal; a file takes all of them.
@@ -114,7 +115,7 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
         );
         let done = impact::export(&site, &wanted, path, format)?;
         output.show(&done, |w| {
-            writeln!(w, "Wrote {} to {}", units(done.impact.count), done.file)?;
+            writeln!(w, "Wrote {} to {}", many(done.impact.count, "unit"), done.file)?;
             numbers(w, &done.impact)
         })?;
         return Ok(Exit::Done);
@@ -150,27 +151,25 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
     Ok(Exit::Done)
 }
 
-/// A number of units with its noun.
-fn units(count: u64) -> String {
-    if count == 1 { "1 unit".into() } else { format!("{count} units") }
-}
-
 /// What is touched, in numbers and sentences.
 pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
     let states: Vec<_> = done.states.iter().map(|(state, count)| format!("{count} {state}")).collect();
     let states = if states.is_empty() { String::new() } else { format!(": {}", states.join(", ")) };
     let are = if done.count == 1 { "is" } else { "are" };
-    writeln!(w, "{} {are} touched{states}", units(done.count))?;
+    writeln!(w, "{} {are} touched{states}", many(done.count, "unit"))?;
     for (product, count) in &done.products {
         writeln!(w, "  {count} of {product}")?;
     }
     if let Some(firmware) = &done.firmware {
-        writeln!(
-            w,
-            "  the firmware of {} was recorded; of {} it was not, and nothing can be said of those",
-            units(firmware.recorded),
-            units(firmware.not_recorded)
-        )?;
+        let recorded = many(firmware.recorded, "unit");
+        match firmware.not_recorded {
+            0 => writeln!(w, "  firmware was recorded for all {recorded} that were looked through")?,
+            none => writeln!(
+                w,
+                "  heed: for {} no firmware was recorded, and nothing can be said of them; it was for {recorded}",
+                many(none, "unit")
+            )?,
+        }
     }
     done.would_stop.as_ref().map_or(Ok(()), |would| consequences(w, would))
 }

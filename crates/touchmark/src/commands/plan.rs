@@ -5,10 +5,9 @@ use std::path::PathBuf;
 
 use print::chart::grouped;
 use works::Trouble;
-use works::fit::needs;
 use works::part::Part;
 use works::plan::page::{hours_words, percent, time_words};
-use works::plan::{Past, Planned, Request, page, plan};
+use works::plan::{Past, Planned, Request, page, plan, step};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
@@ -24,14 +23,14 @@ pub struct PlanArgs {
     /// Good units wanted
     #[arg(long, value_name = "N")]
     good: u64,
-    /// Share of chips that end in a good unit, as 0.985
-    #[arg(long = "yield", value_name = "P", allow_negative_numbers = true)]
+    /// Share of chips that end in a good unit, as 0.985 or 98.5%
+    #[arg(long = "yield", value_name = "P", allow_negative_numbers = true, value_parser = share_typed)]
     share: Option<f64>,
     /// Yield of one step, as "solder=0.998"; may be repeated, yields multiply
     #[arg(long = "step", value_name = "NAME=P")]
     steps: Vec<String>,
-    /// Probability with which the target is to be met
-    #[arg(long, value_name = "C", default_value_t = 0.95, allow_negative_numbers = true)]
+    /// Probability with which the target is to be met, as 0.95 or 95%
+    #[arg(long, value_name = "C", default_value_t = 0.95, allow_negative_numbers = true, value_parser = share_typed)]
     confidence: f64,
     /// Chips to keep beside what the confidence asks
     #[arg(long, value_name = "N", default_value_t = 0)]
@@ -115,6 +114,11 @@ pub struct PlanArgs {
     paper: PaperArgs,
 }
 
+/// A share on the command line.
+fn share_typed(text: &str) -> Result<f64, String> {
+    works::plan::share(text).map_err(|e| format!("{e}: give it as 0.985 or 98.5%"))
+}
+
 /// A part from a file, or one that comes with the program.
 pub fn part(given: &std::path::Path) -> Result<Part, Trouble> {
     let name = given.to_str().unwrap_or_default();
@@ -122,17 +126,6 @@ pub fn part(given: &std::path::Path) -> Result<Part, Trouble> {
         return Part::example(name);
     }
     Part::read(given)
-}
-
-fn step(text: &str) -> Result<(String, f64), Failure> {
-    let advice = "Write a step as NAME=SHARE, for instance --step solder=0.998.";
-    let wrong = || Failure::usage(format!("--step {text:?} is no step with a yield"), advice);
-    let (name, share) = text.rsplit_once('=').ok_or_else(wrong)?;
-    let share = share.trim().parse().map_err(|_| wrong())?;
-    if name.trim().is_empty() {
-        return Err(wrong());
-    }
-    Ok((name.trim().to_owned(), share))
 }
 
 /// Runs the command.
@@ -168,13 +161,7 @@ pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, F
     let mut above = "touchmark plan".to_owned();
     if args.reel.is_some() || args.product.is_some() || args.from_site {
         let site = place.open()?;
-        request.past = Some(Past::of_site(&site, args.reel.as_deref(), args.product.as_deref())?);
-        let product = match (&args.product, &args.reel) {
-            (Some(name), _) => Some(name.clone()),
-            (None, Some(reel)) => Some(works::reel::get(&site, reel)?.facts.product.to_string()),
-            (None, None) => None,
-        };
-        request.needs = product.map(|name| needs::of_product(&site, &name)).transpose()?;
+        request.learn(&site, args.reel.as_deref(), args.product.as_deref())?;
         above = site.settings.site.name.clone();
     }
     let planned = plan(&request)?;

@@ -143,7 +143,7 @@ pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> R
         }
     };
     output.show(&done, |w| {
-        writeln!(w, "Wrote an order for {} chips of reel {} to {}", done.chips, done.reel, done.file)?;
+        writeln!(w, "Wrote order {} for {} chips of reel {} to {}", done.order, done.chips, done.reel, done.file)?;
         writeln!(w, "  SHA-256  {}", done.sha256)
     })?;
     Ok(Exit::Done)

@@ -28,6 +28,12 @@ pub struct RehearseArgs {
     /// Directory for the site: new or empty
     #[arg(long, value_name = "DIR", default_value = "rehearsal")]
     out: PathBuf,
+    /// Where the record book is: sqlite:FILE, or postgres://… without a password; it must be new there
+    #[arg(long, value_name = "URL")]
+    book: Option<String>,
+    /// File whose one line is the password of the book's server
+    #[arg(long, value_name = "FILE", requires = "book")]
+    book_password_file: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
@@ -51,6 +57,8 @@ pub fn run(args: RehearseArgs, output: &mut Output) -> Result<Exit, Failure> {
             Faults::Harsh => FaultLevel::Harsh,
         },
         out: args.out,
+        book: args.book,
+        book_password_file: args.book_password_file,
     };
     let tells = output.tells();
     let mut step = 0;

@@ -8,7 +8,7 @@ use time::macros::format_description;
 use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
 use works::plan::page::{percent, time_words};
 use works::report::page::{self, share_words};
-use works::report::{Report, Request, Scope, report, shown};
+use works::report::{Report, Request, Scope, length, report, shown};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
@@ -48,9 +48,9 @@ pub struct ReportArgs {
     /// Show the worst hour and what was different in it
     #[arg(long)]
     worst_hour: bool,
-    /// The site's zone, as +02:00: whose days and hours count
-    #[arg(long, value_name = "OFFSET", default_value = "+00:00", allow_hyphen_values = true)]
-    zone: String,
+    /// Whose days and hours count, as +02:00; the site's own (pages.offset) if not given
+    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
+    zone: Option<String>,
     /// Length of the stretches over time: minute, hour, shift, day, week, or a number of minutes
     #[arg(long, value_name = "LENGTH")]
     every: Option<String>,
@@ -89,28 +89,11 @@ fn date(text: &str) -> Result<Date, Failure> {
     })
 }
 
-fn every(text: &str) -> Result<Duration, Failure> {
-    match text {
-        "minute" => Ok(Duration::MINUTE),
-        "hour" => Ok(Duration::HOUR),
-        "shift" => Ok(Duration::hours(8)),
-        "day" => Ok(Duration::DAY),
-        "week" => Ok(Duration::WEEK),
-        number => {
-            number.parse::<u32>().ok().filter(|n| *n > 0).map(|n| Duration::minutes(i64::from(n))).ok_or_else(|| {
-                Failure::usage(
-                    format!("--every {text:?} is no length"),
-                    "Give minute, hour, shift, day, week or a number of minutes.",
-                )
-            })
-        }
-    }
-}
-
 /// Runs the command.
 pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let now = OffsetDateTime::now_utc();
-    let zone = zone(&args.zone)?;
+    let site = place.open()?;
+    let zone = args.zone.as_deref().map_or_else(|| Ok(works::floor::offset(&site)?), zone)?;
     let scope = match (&args.reel, &args.product, &args.order) {
         (Some(reel), _, _) => Scope::Reel(reel.clone()),
         (None, Some(product), _) => Scope::Product(product.clone()),
@@ -120,7 +103,7 @@ pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit,
     let mut request = Request {
         station: args.station.clone(),
         zone,
-        every: args.every.as_deref().map(every).transpose()?,
+        every: args.every.as_deref().map(length).transpose()?,
         worst_hour: args.worst_hour,
         ..Request::of(scope)
     };
@@ -133,7 +116,6 @@ pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit,
         request.from = args.from.as_deref().map(|t| moment(t, zone)).transpose()?;
         request.to = args.to.as_deref().map(|t| moment(t, zone)).transpose()?;
     }
-    let site = place.open()?;
     let told = report(&site, &request, now)?;
     let written = if args.paper.is_wanted() { args.paper.write(page::document(&told))? } else { Vec::new() };
     output.show(&told, |w| tell(w, &told, &request, &written))?;
@@ -186,8 +168,8 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
     let control = &report.control;
     writeln!(
         w,
-        "\nOver time: {} stretches of {} min, {} outside their limits, average {}",
-        control.points.len(),
+        "\nOver time: {} of {} min, {} outside their limits, average {}",
+        if control.points.len() == 1 { "1 stretch".into() } else { format!("{} stretches", control.points.len()) },
         control.every_seconds / 60,
         control.out,
         percent(control.average)

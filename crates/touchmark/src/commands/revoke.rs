@@ -5,17 +5,20 @@ use std::path::PathBuf;
 
 use clap::{ArgGroup, Args, Subcommand};
 use serde_json::json;
+use works::access::{self, Standing};
 use works::revocation::{self, Ask, CAUTION, Issue, Issued, ListView, Plan, RequestView};
 
-use super::at_site::{PassphraseArgs, Place};
+use super::at_site::{PassphraseArgs, PasswordArgs, Place};
 use super::impact;
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
 /// Revoke certificates of an authority of this site, after showing who is touched
 ///
 /// Writes an RFC 5280 list of every certificate of that issuer that was ever
 /// revoked, numbered and dated, and a distribution-point record beside it. For
-/// production a second person confirms first. Where the authority's key is
+/// production a second person confirms first; where the site has accounts, both
+/// prove with their password that they are who --by says. Where the authority's key is
 /// elsewhere, the request to send it is written instead. A revocation is for ever.
 #[derive(Debug, Args)]
 #[command(group(ArgGroup::new("what").required(true).multiple(true)
@@ -63,6 +66,8 @@ pub struct RevokeArgs {
     label: Option<String>,
     #[command(flatten)]
     passphrase: PassphraseArgs,
+    #[command(flatten)]
+    password: PasswordArgs,
 }
 
 /// Lists of revoked certificates that the site keeps, and requests that wait
@@ -85,11 +90,9 @@ pub enum RevocationCommand {
     },
 }
 
-/// A number with its noun.
-fn many(count: impl Into<i128>, noun: &str) -> String {
-    let count = count.into();
-    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
-}
+/// What two names are worth where nobody has an account.
+const NAMES_ALONE: &str = "This site has no accounts: a name is what somebody types, and two names need not be two people. \
+                           Add accounts under `touchmark serve`, and both prove who they are.";
 
 fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
     let test = if plan.purpose == "test" { "  TEST" } else { "" };
@@ -149,8 +152,11 @@ fn list_words(w: &mut dyn Write, l: &ListView) -> io::Result<()> {
     let stale = if l.stale { "  STALE" } else { "" };
     writeln!(
         w,
-        "{}  list {}, {}, {} certificates, next due {next}{stale}",
-        l.issuer, l.number, l.origin, l.certificates
+        "{}  list {}, {}, {}, next due {next}{stale}",
+        l.issuer,
+        l.number,
+        l.origin,
+        many(l.certificates, "certificate")
     )
 }
 
@@ -170,14 +176,19 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
         label: args.label.as_deref(),
         unlock: &args.passphrase,
     };
+    let password = |name: &str| args.password.of(name);
+    let names_alone = !access::has_accounts(&site)?;
     if let Some(number) = args.confirm {
         if args.dry_run {
             return show(&site, number, output);
         }
-        let confirmed = revocation::confirm(&site, number, &issue, &who)?;
+        let confirmed = revocation::confirm(&site, number, &issue, &who, Standing::Typed(&password))?;
         output.show(&confirmed, |w| {
             request_words(w, &confirmed.request)?;
             writeln!(w, "Revoked now: {}", many(confirmed.revoked, "certificate"))?;
+            if names_alone && confirmed.request.purpose == "production" {
+                writeln!(w, "{NAMES_ALONE}")?;
+            }
             issued_words(w, &confirmed.issued)
         })?;
         return Ok(Exit::Done);
@@ -202,7 +213,7 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
         })?;
         return Ok(Exit::Done);
     }
-    let done = revocation::revoke(&site, &ask, &issue, &who)?;
+    let done = revocation::revoke(&site, &ask, &issue, &who, Standing::Typed(&password))?;
     if output.tells() {
         let _ = writeln!(io::stderr(), "touchmark: {CAUTION}");
     }
@@ -213,7 +224,11 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
             None => {
                 request_words(w, &done.request)?;
                 writeln!(w, "Nothing is revoked yet. A second person looks at it and confirms:")?;
-                writeln!(w, "  touchmark revoke --confirm {} --out FILE", done.request.request)
+                writeln!(w, "  touchmark --by NAME revoke --confirm {} --out FILE", done.request.request)?;
+                if names_alone {
+                    writeln!(w, "{NAMES_ALONE}")?;
+                }
+                Ok(())
             }
         }
     })?;

@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use works::unit::{self, Wanted};
 
 use super::at_site::{PassphraseArgs, Place};
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
 /// One unit: its story, its files, its way out of the line
@@ -145,7 +146,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
         UnitCommand::Write(args) => {
             let done = unit::write(&site, &args.units, args.all, &args.out)?;
             output.show(&done, |w| {
-                writeln!(w, "Wrote {} units to {}", done.units.len(), done.directory)?;
+                writeln!(w, "Wrote {} to {}", many(done.units.len() as i64, "unit"), done.directory)?;
                 if done.without_proof.is_empty() {
                     Ok(())
                 } else {

@@ -4,6 +4,7 @@
 
 #[macro_use]
 pub mod engine;
+pub mod rehearsed;
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};

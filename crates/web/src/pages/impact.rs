@@ -11,11 +11,11 @@ use axum::response::Response;
 use serde::Deserialize;
 use time::UtcOffset;
 use works::impact::{self, Format, Impact, UnitTouched, Wanted};
-use works::{Trouble, floor};
+use works::{Trouble, authority, floor};
 
 use super::given;
 use super::report::moment;
-use crate::answer::{Oops, download, page};
+use crate::answer::{Oops, download, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
@@ -72,7 +72,19 @@ struct ImpactPage {
     frame: Frame,
     asked: Asked,
     query: String,
+    authorities: Vec<String>,
     told: Option<(Impact, Vec<UnitTouched>)>,
+}
+
+impl ImpactPage {
+    /// Where the certificate that was asked about is revoked.
+    fn revoke(&self) -> Option<String> {
+        match (given(&self.asked.authority), given(&self.asked.credential)) {
+            (Some(name), None) => Some(format!("/revocation?authority={}", in_address(name))),
+            (None, Some(serial)) => Some(format!("/revocation?credential={}", in_address(serial))),
+            _ => None,
+        }
+    }
 }
 
 /// `GET /impact`: the form, and what is touched where something was asked about.
@@ -103,7 +115,8 @@ pub async fn show(
     } else {
         None
     };
-    page(&ImpactPage { frame: Frame::new(&app, Some(&person), "/impact"), asked, query, told })
+    let authorities = app.work(|app| authority::list(&app.site)).await?.into_iter().map(|a| a.name).collect();
+    page(&ImpactPage { frame: Frame::new(&app, Some(&person), "/impact"), asked, query, authorities, told })
 }
 
 /// `GET /impact.csv`: all units that are touched. Written to an unnamed file first, so that a failure is told and what

@@ -26,6 +26,12 @@ pub struct Asked {
     #[serde(default)]
     product: String,
     #[serde(default)]
+    order: String,
+    #[serde(default)]
+    station: String,
+    #[serde(default)]
+    every: String,
+    #[serde(default)]
     day: String,
     #[serde(default)]
     from: String,
@@ -56,8 +62,20 @@ struct ReportPage {
     query: String,
     reels: Vec<String>,
     products: Vec<String>,
+    orders: Vec<(String, String)>,
+    stations: Vec<String>,
     shown: Option<Shown>,
 }
+
+/// Stretches that are offered; `report::length` reads them.
+pub(crate) const LENGTHS: &[(&str, &str)] = &[
+    ("", "as the period asks"),
+    ("minute", "a minute"),
+    ("hour", "an hour"),
+    ("shift", "a shift of eight hours"),
+    ("day", "a day"),
+    ("week", "a week"),
+];
 
 fn date(text: &str, field: &'static str) -> Result<Date, Trouble> {
     let odd = |_| Trouble::usage(format!("{text:?} is no day or time"), "Give 2026-03-02 or 2026-03-02T06:00.");
@@ -80,19 +98,26 @@ pub(super) fn moment(text: &str, field: &'static str, zone: UtcOffset) -> Result
 
 impl Asked {
     fn request(&self, zone: UtcOffset, now: OffsetDateTime) -> Result<Request, Trouble> {
-        let scope = match (given(&self.reel), given(&self.product)) {
-            (None, None) => Scope::Site,
-            (Some(reel), None) => Scope::Reel(reel.into()),
-            (None, Some(product)) => Scope::Product(product.into()),
-            (Some(_), Some(_)) => {
+        let scope = match (given(&self.reel), given(&self.product), given(&self.order)) {
+            (None, None, None) => Scope::Site,
+            (Some(reel), None, None) => Scope::Reel(reel.into()),
+            (None, Some(product), None) => Scope::Product(product.into()),
+            (None, None, Some(order)) => Scope::Order(order.into()),
+            (_, product, _) => {
                 return Err(Trouble::usage(
-                    "a reel and a product were chosen",
-                    "Choose one of them: a reel is of one product.",
+                    "more than one of reel, product and order were chosen",
+                    "Choose one of them: an order is of one reel, and a reel of one product.",
                 )
-                .about("product"));
+                .about(if product.is_some() { "product" } else { "order" }));
             }
         };
-        let mut request = Request { zone, worst_hour: self.worst_hour.is_some(), ..Request::of(scope) };
+        let mut request = Request {
+            zone,
+            station: given(&self.station).map(str::to_owned),
+            every: given(&self.every).map(report::length).transpose().about("every")?,
+            worst_hour: self.worst_hour.is_some(),
+            ..Request::of(scope)
+        };
         let (from, to) = (moment(&self.from, "from", zone)?, moment(&self.to, "to", zone)?);
         let ways = [given(&self.day).is_some(), from.is_some() || to.is_some(), self.last_week.is_some()];
         if ways.iter().filter(|w| **w).count() > 1 {
@@ -132,10 +157,12 @@ pub async fn show(
 ) -> Result<Response, Oops> {
     let query = uri.query().unwrap_or_default().to_owned();
     let (wanted, made) = (asked.clone(), !query.is_empty());
-    let (reels, products, shown) = app
+    let (reels, products, orders, stations, shown) = app
         .work(move |app| {
             let reels = reel::list(&app.site)?.into_iter().map(|r| r.reel.to_string()).collect();
             let products = product::list(&app.site)?.into_iter().map(|p| p.name.to_string()).collect();
+            let orders = report::orders(&app.site)?;
+            let stations = floor::stations(&app.site)?.into_iter().map(|s| s.station).collect();
             let shown = if made {
                 let report = wanted.made(app)?;
                 let document = report::page::document(&report);
@@ -146,10 +173,19 @@ pub async fn show(
             } else {
                 None
             };
-            Ok((reels, products, shown))
+            Ok((reels, products, orders, stations, shown))
         })
         .await?;
-    page(&ReportPage { frame: Frame::new(&app, Some(&person), "/report"), asked, query, reels, products, shown })
+    page(&ReportPage {
+        frame: Frame::new(&app, Some(&person), "/report"),
+        asked,
+        query,
+        reels,
+        products,
+        orders,
+        stations,
+        shown,
+    })
 }
 
 /// `GET /report.pdf`: the same report on paper.

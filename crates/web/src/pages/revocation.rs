@@ -13,6 +13,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 use standard::revocation::Reason;
+use works::access::Standing;
 use works::keys::Typed;
 use works::revocation::{self, Adopted, Ask, CAUTION, Issue, Overview, Plan, RequestView};
 use works::site::Who;
@@ -85,6 +86,8 @@ fn kept(unlock: &Typed, days: Option<u32>) -> Issue<'_> {
 struct OverviewPage {
     frame: Frame,
     seen: Overview,
+    /// What is to be revoked, where another page led here.
+    asked: Asked,
     /// PAIs: what may be revoked.
     pais: Vec<String>,
     reasons: Vec<&'static str>,
@@ -166,7 +169,7 @@ impl RequestPage {
 /// # Errors
 ///
 /// Where the book gave no answer.
-pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oops> {
+pub async fn show(State(app): State<App>, person: Person, Query(asked): Query<Asked>) -> Result<Response, Oops> {
     let who = app.who(&person);
     let (seen, authorities) =
         app.work(move |app| Ok((revocation::list(&app.site, &who)?, authority::list(&app.site)?))).await?;
@@ -174,7 +177,7 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
     let issuers = authorities.into_iter().filter(|a| a.key_here).map(|a| a.name).collect();
     let reasons = revocation::REASONS.iter().filter_map(|r| Reason::name_of(*r as u8)).collect();
     let frame = Frame::new(&app, Some(&person), "/revocation");
-    page(&OverviewPage { frame, seen, pais, reasons, issuers })
+    page(&OverviewPage { frame, seen, asked, pais, reasons, issuers })
 }
 
 /// `GET /revocation/ask`: who is touched; nothing is changed.
@@ -208,7 +211,7 @@ pub async fn request(asker: Asker, Form(asked): Form<Asked>) -> Result<Response,
     let done = asker
         .work(move |app, who| {
             let unlock = Typed::new(asked.passphrase.clone()).about("passphrase")?;
-            asked.asking(|ask| revocation::revoke(&app.site, ask, &kept(&unlock, None), who))
+            asked.asking(|ask| revocation::revoke(&app.site, ask, &kept(&unlock, None), who, Standing::SignedIn))
         })
         .await?;
     Ok(go(&asker.headers, &address(done.request.request)))
@@ -246,7 +249,7 @@ pub struct Opened {
 pub async fn confirm(asker: Asker, Path(number): Path<i64>, Form(form): Form<Opened>) -> Result<Response, Oops> {
     let act = move |app: &App, who: &Who| {
         let unlock = Typed::new(form.passphrase).about("passphrase")?;
-        revocation::confirm(&app.site, number, &kept(&unlock, None), who)
+        revocation::confirm(&app.site, number, &kept(&unlock, None), who, Standing::SignedIn)
     };
     asker.act(&address(number), act).await
 }

@@ -11,6 +11,7 @@
 
 mod gate;
 mod secret;
+mod standing;
 
 use book::ids::Actor;
 use book::{AccountError, AccountRole, NewAccount, NewApiToken, SignedInBy, Subject};
@@ -23,6 +24,7 @@ pub use book::ids::Actor as Name;
 pub use book::{AccountRole as Role, Session, SignedInBy as Means};
 pub use gate::Gate;
 pub use secret::{csrf_of, digest, draw_token};
+pub use standing::{AskPassword, Standing};
 
 use crate::reel::time_text;
 use crate::site::{Site, Who};

@@ -49,6 +49,7 @@ struct Group {
 #[derive(Debug, Default)]
 pub(super) struct Findings {
     groups: HashMap<Key, Group>,
+    errors: bool,
 }
 
 fn key(finding: &Finding) -> Key {
@@ -56,12 +57,18 @@ fn key(finding: &Finding) -> Key {
 }
 
 impl Findings {
+    /// Whether any is an error.
+    pub(super) fn has_errors(&self) -> bool {
+        self.errors
+    }
+
     pub(super) fn is_empty(&self) -> bool {
         self.groups.is_empty()
     }
 
     /// Adds one; the subject is asked for only where it is among those named.
     pub(super) fn tell(&mut self, turn: Turn, subject: impl FnOnce() -> String, about: About, finding: Finding) {
+        self.errors |= finding.severity == Severity::Error;
         let group = self.groups.entry(key(&finding)).or_insert_with(|| Group {
             first: Vec::new(),
             about: About::Nothing,
@@ -81,6 +88,7 @@ impl Findings {
 
     /// Takes in what was found elsewhere.
     pub(super) fn merge(&mut self, other: Self) {
+        self.errors |= other.errors;
         for (key, theirs) in other.groups {
             let Some(ours) = self.groups.get_mut(&key) else {
                 self.groups.insert(key, theirs);

@@ -21,7 +21,7 @@ use std::thread;
 
 use rayon::prelude::*;
 use standard::certificate::{Certificate, Profile};
-use standard::detect::{DetectError, Item, detect};
+use standard::detect::{DetectError, Item};
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::TEST_IDENTITY;
 use standard::verdict::catalogue::intake::{
@@ -35,6 +35,7 @@ use super::chips::{Chips, Slot};
 pub use super::findings::DeliveryFinding;
 use super::findings::{About, Findings};
 use super::spool::{Spool, Writer};
+use crate::bundle::detect_all;
 use crate::course::{Course, Phase, Stopped};
 use crate::intake::{self, Entry, IntakeError, Limits};
 use crate::revocation::Known as Revoked;
@@ -43,8 +44,9 @@ use crate::trouble::Trouble;
 /// Entries handed on at a time while reading, and octets after which fewer are.
 const ENTRIES: usize = 256;
 const OCTETS: usize = 2 << 20;
-/// DACs that a core takes at a time.
-const STRETCH: usize = 64;
+/// DACs that a core takes at a time, and how many of these are judged between two looks.
+const STRETCH: usize = 32;
+const STRETCHES: usize = 256;
 
 /// A DAC whose key is none of the reel's.
 const STRANGER: Slot = Slot::MAX;
@@ -147,9 +149,33 @@ pub struct Inspection {
     pub without: Vec<String>,
     /// What is wrong or worth knowing.
     pub findings: Vec<DeliveryFinding>,
-    spool: Option<Spool>,
-    /// Those that may be kept, sorted by key: number, slot and PAI.
-    kept: Vec<(u32, Slot, u16)>,
+    pub(super) spool: Option<Arc<Spool>>,
+    /// Those that may be kept, sorted by key.
+    pub(super) kept: Vec<Kept>,
+}
+
+/// A DAC that may be kept: where it lies in the spool, whose it is, which PAI is above it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Kept {
+    pub(super) number: u32,
+    pub(super) slot: Slot,
+    pub(super) pai: u16,
+}
+
+/// What one stretch of judging gave, for whoever begins to store before the last DAC is judged.
+pub struct Stretch<'a> {
+    pub(super) spool: &'a Arc<Spool>,
+    pub(super) kept: &'a [Kept],
+    /// PAIs above those kept so far; later stretches add to them.
+    pub(super) pais: &'a [Arc<Certificate>],
+    /// Certificates read in all.
+    pub(super) read: usize,
+    /// DACs judged so far.
+    pub(super) judged: usize,
+    /// DACs to be judged in all.
+    pub(super) total: usize,
+    /// Whether anything so far keeps the delivery from being stored whole.
+    pub(super) errors: bool,
 }
 
 impl Inspection {
@@ -166,18 +192,24 @@ impl Inspection {
     pub fn kept(&self, chips: &Chips, from: usize, count: usize) -> Result<Vec<Accepted>, Trouble> {
         let Some(spool) = &self.spool else { return Ok(Vec::new()) };
         let end = from.saturating_add(count).min(self.kept.len());
-        let some = self.kept.get(from..end).unwrap_or_default();
-        some.par_iter()
-            .with_min_len(STRETCH)
-            .map(|(number, slot, pai)| {
-                let dac = spool.get(*number)?.certificate()?;
-                Ok(Accepted { place: chips.place(*slot), dac, pai: usize::from(*pai) })
-            })
-            .collect()
+        fetch(spool, chips, self.kept.get(from..end).unwrap_or_default())
     }
 }
 
+/// DACs from the spool, on all cores.
+pub(super) fn fetch(spool: &Spool, chips: &Chips, some: &[Kept]) -> Result<Vec<Accepted>, Trouble> {
+    some.par_iter()
+        .with_min_len(STRETCH)
+        .map(|kept| {
+            let dac = spool.get(kept.number)?.certificate()?;
+            Ok(Accepted { place: chips.place(kept.slot), dac, pai: usize::from(kept.pai) })
+        })
+        .collect()
+}
+
 /// Opens and inspects a delivery.
+///
+/// - `each`: told of each stretch that was judged, in order.
 ///
 /// # Errors
 ///
@@ -188,6 +220,7 @@ pub fn inspect(
     password: Option<&Zeroizing<Vec<u8>>>,
     expectation: &Expectation<'_>,
     course: &Course,
+    each: &mut dyn FnMut(Stretch<'_>),
 ) -> Result<Inspection, Trouble> {
     course.phase(Phase::Reading, None);
     let on_reel = expectation.chips.len();
@@ -210,7 +243,7 @@ pub fn inspect(
         }
     };
     let matched = matching(&mut read, expectation, course)?;
-    judge(read, matched, expectation, course)
+    judge(read, matched, expectation, course, each)
 }
 
 /// A delivery as it was read.
@@ -319,7 +352,7 @@ fn read(path: &Path, password: Option<&Zeroizing<Vec<u8>>>, chips: &Chips, cours
 }
 
 fn take_apart(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
-    let items = match detect(&entry.octets) {
+    let items = match detect_all(&entry.octets) {
         Ok(items) => items,
         // Notes, digests and the like.
         Err(DetectError::Unknown | DetectError::Empty) => return Vec::new(),
@@ -508,10 +541,17 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
     (told, faulty)
 }
 
-fn judge(read: Read, matched: Matched, expectation: &Expectation<'_>, course: &Course) -> Result<Inspection, Trouble> {
+fn judge(
+    read: Read,
+    matched: Matched,
+    expectation: &Expectation<'_>,
+    course: &Course,
+    each: &mut dyn FnMut(Stretch<'_>),
+) -> Result<Inspection, Trouble> {
     let Read { spool, slots, authorities: came, broken, mut findings, .. } = read;
-    course.phase(Phase::Judging, u64::try_from(spool.len()).ok());
-    if spool.len() == 0 && findings.is_empty() {
+    let (spool, total) = (Arc::new(spool), slots.len());
+    course.phase(Phase::Judging, u64::try_from(total).ok());
+    if total == 0 && findings.is_empty() {
         let finding = Finding::new(&DELIVERY_FORMAT, "no DAC in it");
         findings.tell((stage::NOTHING, 0, 0), || "delivery".into(), About::Nothing, finding);
     }
@@ -519,53 +559,74 @@ fn judge(read: Read, matched: Matched, expectation: &Expectation<'_>, course: &C
     let context = Context { trust_given: true, revoked: expectation.revoked.against(&pool), ..Context::default() };
     let (of_authorities, faulty) = authorities(&pool, &context, expectation);
     let court = Court { spool: &spool, slots: &slots, pool: &pool, context: &context, faulty: &faulty, expectation };
-    let part = matched
-        .order
-        .par_chunks(STRETCH)
-        .map(|some| {
-            course.go_on()?;
-            let mut part = Part::default();
-            for number in some {
-                court.judge(*number, matched.shared[*number as usize], &mut part)?;
-            }
-            course.advance(some.len() as u64);
-            Ok::<_, Trouble>(part)
-        })
-        .try_reduce(Part::default, |a, b| Ok(a.join(b)))?;
+    let short = is_short(&matched, &slots, expectation.chips);
+    let (mut kept, mut pais, mut pool_pais) = (Vec::<Kept>::new(), Vec::new(), Vec::<u32>::new());
+    let (mut above, mut judged) = (BTreeSet::new(), 0);
+    for stretch in matched.order.chunks(STRETCHES * STRETCH) {
+        let part = stretch
+            .par_chunks(STRETCH)
+            .map(|some| {
+                course.go_on()?;
+                let mut part = Part::default();
+                for number in some {
+                    court.judge(*number, matched.shared[*number as usize], &mut part)?;
+                }
+                course.advance(some.len() as u64);
+                Ok::<_, Trouble>(part)
+            })
+            .try_reduce(Part::default, |a, b| Ok(a.join(b)))?;
+        findings.merge(part.findings);
+        above.extend(part.above);
+        let before = kept.len();
+        for (number, slot, pai) in part.kept {
+            let place = pool_pais.iter().position(|p| *p == pai).unwrap_or_else(|| {
+                pool_pais.push(pai);
+                pais.push(Arc::clone(&pool.authorities()[pai as usize].certificate));
+                pais.len() - 1
+            });
+            let pai = u16::try_from(place).map_err(|_| {
+                Trouble::refused("more PAIs than a delivery can have", "Ask for the delivery in parts.")
+            })?;
+            kept.push(Kept { number, slot, pai });
+        }
+        judged += stretch.len();
+        let errors = short || findings.has_errors() || above.iter().any(|index| faulty.contains(index));
+        let read = total + broken;
+        each(Stretch { spool: &spool, kept: &kept[before..], pais: &pais, read, judged, total, errors });
+    }
     course.go_on()?;
-    findings.merge(part.findings);
     // Authorities that a DAC here stands under, once each.
-    for index in part.above {
+    for index in above {
         for (which, finding) in (0..).zip(&of_authorities[index]) {
             let turn = (stage::AUTHORITIES, index as u64, which);
             findings.tell(turn, || names[index].clone(), About::Nothing, finding.clone());
         }
     }
-
-    let mut pais: Vec<u32> = Vec::new();
-    let mut kept = Vec::with_capacity(part.kept.len());
-    for (number, slot, pai) in part.kept {
-        let place = pais.iter().position(|p| *p == pai).unwrap_or_else(|| {
-            pais.push(pai);
-            pais.len() - 1
-        });
-        let place = u16::try_from(place)
-            .map_err(|_| Trouble::refused("more PAIs than a delivery can have", "Ask for the delivery in parts."))?;
-        kept.push((number, slot, place));
-    }
     // Parts come together in the order in which they were cut, which is that of the keys.
-    let holds = |slot: Slot| kept.binary_search_by_key(&slot, |(_, slot, _)| *slot).is_ok();
+    let holds = |slot: Slot| kept.binary_search_by_key(&slot, |kept| kept.slot).is_ok();
     let without = expectation.without(holds)?;
     gap(&matched.order, &slots, &without, expectation, &mut findings)?;
     Ok(Inspection {
-        read: spool.len() + broken,
+        read: total + broken,
         accepted: kept.len(),
-        pais: pais.into_iter().map(|p| Arc::clone(&pool.authorities()[p as usize].certificate)).collect(),
+        pais,
         on_reel: expectation.chips.len(),
         without,
         findings: findings.told(&|place| expectation.chip_id(place))?,
         spool: Some(spool),
         kept,
+    })
+}
+
+/// Whether some chip is left without a credential whatever judging says.
+fn is_short(matched: &Matched, slots: &[Slot], chips: &Chips) -> bool {
+    let mut coming = matched.order.iter().filter(|n| !matched.shared[**n as usize]).map(|n| slots[*n as usize]);
+    let mut next = coming.next();
+    chips.slots().filter(|slot| !chips.is_served(*slot)).any(|slot| {
+        while next.is_some_and(|came| came < slot) {
+            next = coming.next();
+        }
+        next != Some(slot)
     })
 }
 

@@ -9,7 +9,8 @@ mod spool;
 
 use std::collections::HashMap;
 use std::path::Path;
-use std::sync::{Arc, mpsc};
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::thread;
 
 use book::ids::{AuthorityName, DeliveryId};
@@ -36,7 +37,8 @@ use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 use chips::Chips;
-use inspect::{Accepted, Expectation, Inspection, Known};
+use inspect::{Accepted, Expectation, Kept, Known};
+use spool::Spool;
 
 /// Credentials made at a time, and how many times that many may wait to be stored.
 const BATCH: usize = 2_048;
@@ -156,56 +158,206 @@ pub fn receive(
         revoked: &Revoked::of(site)?,
         known: &known,
     };
-    let inspection = inspect::inspect(path, password, &expectation, course).about("file")?;
-    let clean = inspection.is_clean();
-    let mut received = Received {
-        delivery: None,
-        verdict: "refused",
-        reel: reel.facts.reel.to_string(),
-        read: inspection.read,
-        accepted: 0,
-        on_reel: inspection.on_reel,
-        without: inspection.without.clone(),
-        findings: inspection.findings.clone(),
-    };
-    if !clean && !accept_part || inspection.accepted == 0 {
-        // Nothing is kept, so every chip that has none yet is without.
-        if !clean && !accept_part && inspection.accepted == 0 {
-            received.without = expectation.without(|_| false)?;
-        }
-        return Ok(received);
-    }
-    let id = free_id(site, &reel)?;
-    let verdict = if clean { DeliveryVerdict::Accepted } else { DeliveryVerdict::AcceptedInPart };
-    received.accepted = inspection.accepted;
-    received.verdict = verdict.word();
-    let (names, authorities) = delivered_authorities(site, &inspection, product.facts.purpose)?;
-    let new = NewDelivery {
-        delivery: id.clone(),
-        reel: reel.facts.reel.clone(),
-        origin: DeliveryOrigin::Received,
+    let keeper = Keeper {
+        site,
+        reel: &reel,
+        chips: &chips,
+        purpose: product.facts.purpose,
         source_name: reel::file_name(path),
         content_digest,
-        verdict,
-        certificates_read: i64::try_from(inspection.read).unwrap_or(i64::MAX),
-        report: json!({ "findings": received.json()["findings"] }),
-        authorities,
+        who,
+        course,
     };
-    course.phase(Phase::Storing, u64::try_from(received.accepted).ok());
-    // Taken from the spool on all cores, ahead of the one that stores.
-    let stored = store(site, &new, who, course, |send| {
-        for from in (0..inspection.accepted).step_by(BATCH) {
-            let batch = inspection.kept(&chips, from, BATCH)?;
-            send(batch.iter().map(|accepted| credential(accepted, &names)).collect())?;
+    thread::scope(|scope| {
+        let mut begun: Option<Begun<'_>> = None;
+        let mut waiting = Vec::new();
+        let inspection = inspect::inspect(path, password, &expectation, course, &mut |stretch| {
+            if let Some(begun) = &begun {
+                begun.keep(stretch.kept.to_vec());
+                return;
+            }
+            waiting.extend_from_slice(stretch.kept);
+            let fine = accept_part || !stretch.errors;
+            if fine && !waiting.is_empty() && stretch.judged * EARLY.1 >= stretch.total * EARLY.0 {
+                // Where it can't begin now, it is tried once all is judged, and says why.
+                begun = keeper.begin(scope, stretch.read, stretch.spool, stretch.pais).ok();
+                if let Some(begun) = &begun {
+                    begun.keep(std::mem::take(&mut waiting));
+                }
+            }
+        })
+        .about("file")?;
+        drop(waiting);
+        let clean = inspection.is_clean();
+        let mut received = Received {
+            delivery: None,
+            verdict: "refused",
+            reel: reel.facts.reel.to_string(),
+            read: inspection.read,
+            accepted: 0,
+            on_reel: inspection.on_reel,
+            without: inspection.without.clone(),
+            findings: inspection.findings.clone(),
+        };
+        let Some(spool) = inspection.spool.filter(|_| inspection.accepted > 0 && (clean || accept_part)) else {
+            // What was begun to be stored is dropped with `begun`, and undone.
+            // Nothing is kept, so every chip that has none yet is without.
+            if !clean && !accept_part && inspection.accepted == 0 {
+                received.without = expectation.without(|_| false)?;
+            }
+            return Ok(received);
+        };
+        let verdict = if clean { DeliveryVerdict::Accepted } else { DeliveryVerdict::AcceptedInPart };
+        received.accepted = inspection.accepted;
+        received.verdict = verdict.word();
+        let report = json!({ "findings": received.json()["findings"] });
+        course.phase(Phase::Storing, u64::try_from(received.accepted).ok());
+        let (id, stored) = match begun.map(|begun| begun.settle(verdict, report.clone())) {
+            Some(Ok(stored)) => stored,
+            Some(Err(Unsettled::Trouble(trouble))) => return Err(trouble),
+            None | Some(Err(Unsettled::Another)) => {
+                let begun = keeper.begin(scope, inspection.read, &spool, &inspection.pais)?;
+                begun.keep(inspection.kept);
+                match begun.settle(verdict, report) {
+                    Ok(stored) => stored,
+                    Err(Unsettled::Trouble(trouble)) => return Err(trouble),
+                    Err(Unsettled::Another) => {
+                        return Err(Trouble::surroundings("a PAI came from nowhere", "Report this."));
+                    }
+                }
+            }
+        };
+        match stored {
+            Stored::New { .. } => received.delivery = Some(id.to_string()),
+            Stored::Already(known) => return Ok(already(&known, &reel)),
         }
-        Ok(())
-    })?;
-    match stored {
-        Stored::New { .. } => received.delivery = Some(id.to_string()),
-        Stored::Already(known) => return Ok(already(&known, &reel)),
+        head::mark(site, who);
+        Ok(received)
+    })
+}
+
+/// Storing begins before the last DAC is judged, so that no core waits for another; but
+/// not before most are (two of three), since a book in a file is held meanwhile, and a
+/// delivery with a fault is then mostly known for one.
+const EARLY: (usize, usize) = (2, 3);
+
+/// What storing a delivery takes.
+struct Keeper<'a> {
+    site: &'a Site,
+    reel: &'a Reel,
+    chips: &'a Chips,
+    purpose: Purpose,
+    source_name: String,
+    content_digest: [u8; 32],
+    who: &'a Who,
+    course: &'a Course,
+}
+
+/// On its way to whoever stores.
+enum Coming {
+    /// DACs to be kept, sorted by key.
+    Kept(Vec<Kept>),
+    /// There were all.
+    Settled(DeliveryVerdict, Value),
+}
+
+/// Why what was begun was not stored.
+enum Unsettled {
+    /// One was under a PAI that was not known when it began: once more, with all of them.
+    Another,
+    Trouble(Trouble),
+}
+
+/// Storing that has begun; dropped, nothing comes of it.
+struct Begun<'scope> {
+    to: mpsc::Sender<Coming>,
+    id: DeliveryId,
+    storing: thread::ScopedJoinHandle<'scope, Result<Stored, Unsettled>>,
+}
+
+impl Begun<'_> {
+    fn keep(&self, some: Vec<Kept>) {
+        // Where nobody takes them any more, settling tells why.
+        let _ = self.to.send(Coming::Kept(some));
     }
-    head::mark(site, who);
-    Ok(received)
+
+    fn settle(self, verdict: DeliveryVerdict, report: Value) -> Result<(DeliveryId, Stored), Unsettled> {
+        let _ = self.to.send(Coming::Settled(verdict, report));
+        match self.storing.join() {
+            Ok(stored) => Ok((self.id, stored?)),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+    }
+}
+
+impl Keeper<'_> {
+    /// Begins to store what will come under these PAIs.
+    fn begin<'scope, 'env: 'scope>(
+        &'env self,
+        scope: &'scope thread::Scope<'scope, 'env>,
+        read: usize,
+        spool: &Arc<Spool>,
+        pais: &[Arc<Certificate>],
+    ) -> Result<Begun<'scope>, Trouble> {
+        let id = free_id(self.site, self.reel)?;
+        let (names, authorities) = delivered_authorities(self.site, pais, self.purpose)?;
+        let new = NewDelivery {
+            delivery: id.clone(),
+            reel: self.reel.facts.reel.clone(),
+            origin: DeliveryOrigin::Received,
+            source_name: self.source_name.clone(),
+            content_digest: self.content_digest,
+            // Verdict and report are settled in the end.
+            verdict: DeliveryVerdict::Accepted,
+            certificates_read: i64::try_from(read).unwrap_or(i64::MAX),
+            report: json!({}),
+            authorities,
+        };
+        let (to, from) = mpsc::channel();
+        let spool = Arc::clone(spool);
+        let storing = scope.spawn(move || self.store(&new, &names, &spool, from));
+        Ok(Begun { to, id, storing })
+    }
+
+    fn store(
+        &self,
+        new: &NewDelivery,
+        names: &[AuthorityName],
+        spool: &Spool,
+        from: mpsc::Receiver<Coming>,
+    ) -> Result<Stored, Unsettled> {
+        let (settled, another) = (Mutex::new(None), AtomicBool::new(false));
+        let settle = || {
+            let settled = settled.lock().unwrap_or_else(PoisonError::into_inner).take();
+            settled.ok_or_else(|| Box::new(Stopped) as book::Stop)
+        };
+        let stored = store(self.site, new, self.who, self.course, settle, |send| {
+            for coming in from {
+                let some = match coming {
+                    Coming::Kept(some) => some,
+                    Coming::Settled(verdict, report) => {
+                        *settled.lock().unwrap_or_else(PoisonError::into_inner) = Some((verdict, report));
+                        return Ok(());
+                    }
+                };
+                if some.iter().any(|kept| usize::from(kept.pai) >= names.len()) {
+                    another.store(true, Ordering::Relaxed);
+                    return Err(Stopped.into());
+                }
+                // Taken from the spool on all cores, ahead of the one that stores.
+                for some in some.chunks(BATCH) {
+                    let batch = inspect::fetch(spool, self.chips, some)?;
+                    send(batch.iter().map(|accepted| credential(accepted, names)).collect())?;
+                }
+            }
+            // Nobody settled it.
+            Err(Stopped.into())
+        });
+        match stored {
+            Err(_) if another.load(Ordering::Relaxed) => Err(Unsettled::Another),
+            stored => stored.map_err(Unsettled::Trouble),
+        }
+    }
 }
 
 /// Hands over some credentials; an error says to stop.
@@ -218,6 +370,7 @@ fn store(
     new: &NewDelivery,
     who: &Who,
     course: &Course,
+    settle: impl FnOnce() -> Result<(DeliveryVerdict, Value), book::Stop>,
     make: impl FnOnce(Send<'_>) -> Result<(), Trouble> + std::marker::Send,
 ) -> Result<Stored, Trouble> {
     let (to, from) = mpsc::sync_channel::<Result<Vec<NewCredential>, Trouble>>(AHEAD);
@@ -239,7 +392,10 @@ fn store(
                 Ok(batch) => (batch, None),
                 Err(trouble) => (Vec::new(), Some(Err(stop(trouble)))),
             };
-            course.advance(batch.len() as u64);
+            // While others are still judged, it is those that are counted.
+            if course.now().phase != Phase::Judging {
+                course.advance(batch.len() as u64);
+            }
             batch.into_iter().map(Ok).chain(failed)
         });
         let watched = credentials.map(|credential| {
@@ -248,7 +404,7 @@ fn store(
         });
         let end =
             std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
-        site.book.store_delivery(new, watched.chain(end), &who.by())
+        site.book.store_delivery_settled(new, watched.chain(end), settle, &who.by())
     });
     match stored {
         Err(DeliveryError::Stopped(by)) => Err(stopped_by(by, |by| DeliveryError::Stopped(by).into())),
@@ -286,12 +442,12 @@ fn known(site: &Site, c: &Certificate, unserved: bool) -> Option<Known> {
 /// The PAIs of a delivery: names for those known, and new ones to be added with it.
 fn delivered_authorities(
     site: &Site,
-    inspection: &Inspection,
+    pais: &[Arc<Certificate>],
     purpose: Purpose,
 ) -> Result<(Vec<AuthorityName>, Vec<NewAuthority>), Trouble> {
     let mut names = Vec::new();
     let mut new = Vec::new();
-    for pai in &inspection.pais {
+    for pai in pais {
         if let Some(known) = site.book.authority_with(pai.der())? {
             names.push(known.facts.name);
             continue;

@@ -54,10 +54,11 @@ pub(super) fn page(manifest: &Manifest, head: &HeadFile, lines: &[Line]) -> Stri
     let proven = lines.iter().filter(|l| l.proven.is_some()).count();
     let _ = write!(
         out,
-        "<h1>Evidence of {} units, {proven} proven</h1><p>What: {}. Site: {} ({}). Made {} by {}.</p>\
+        "<h1>Evidence of {} {}, {proven} proven</h1><p>What: {}. Site: {} ({}). Made {} by {}.</p>\
          <dl><dt>Entries in the log</dt><dd>{}</dd><dt>Hash of the log</dt><dd><code>{}</code></dd>\
          <dt>Signed</dt><dd>{} with the key <code>{}</code></dd></dl>",
         lines.len(),
+        if lines.len() == 1 { "unit" } else { "units" },
         safe(&manifest.what),
         safe(&manifest.site),
         safe(&manifest.site_id),

@@ -6,10 +6,11 @@ use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
-use standard::detect::{DetectError, Item, detect};
+use standard::detect::{DetectError, Item};
 use walkdir::WalkDir;
 
 use super::{Examine, ExamineError, Progress};
+use crate::bundle::detect_all;
 
 /// Octets of one file: a bundle of a hundred thousand certificates in PEM fits.
 const MAX_FILE: u64 = 96 << 20;
@@ -234,7 +235,7 @@ fn read_one(file: &Listed, name: &str) -> Result<Vec<Found>, GatherError> {
     if octets.len() as u64 > MAX_FILE {
         return Err(GatherError::TooLarge { name: path.display().to_string(), octets: octets.len() as u64 });
     }
-    match detect(&octets) {
+    match detect_all(&octets) {
         Ok(items) => Ok(items
             .into_iter()
             .enumerate()

@@ -123,7 +123,7 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
 
     let total = cast.players.iter().filter(|p| matches!(p.part, Part::Certificate(_, Kind::Dac))).count() as u64;
     progress(Progress::Judging { total });
-    let judged: Vec<Judged> = cast
+    let mut judged: Vec<Judged> = cast
         .players
         .par_chunks(CHUNK)
         .enumerate()
@@ -152,10 +152,9 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
         .collect();
     let mut pairings = pair(&given, &devices, &device);
 
-    let mut subjects = Vec::with_capacity(cast.players.len());
     let mut used = vec![false; pool.authorities().len()];
     let (mut chains, mut anchored) = (0u64, 0u64);
-    for (index, (player, judged)) in cast.players.iter().zip(judged).enumerate() {
+    for (index, (player, judged)) in cast.players.iter().zip(&mut judged).enumerate() {
         for above in &judged.chain {
             used[*above] = true;
         }
@@ -163,14 +162,14 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
             chains += 1;
             anchored += u64::from(judged.anchored);
         }
-        let mut findings = judged.findings;
+        let findings = &mut judged.findings;
         match &player.part {
             Part::Declaration(d) => {
                 let mut report = Report::new();
                 judge_declaration(d, &signers, &mut report);
                 findings.extend(report.into_findings());
                 findings.extend(pairings.remove(&index).unwrap_or_default());
-                order(&mut findings);
+                order(findings);
             }
             Part::Exchange(proof) => {
                 findings.extend(exchange(proof, &cast.players, &given, &signers, &device, &devices))
@@ -183,8 +182,10 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
             }
             _ => {}
         }
-        subjects.push(Subject::new(player, judged.chain, judged.anchored, findings));
     }
+    let told =
+        |(player, judged): (&Player, Judged)| Subject::new(player, judged.chain, judged.anchored, judged.findings);
+    let mut subjects: Vec<Subject> = cast.players.par_iter().zip(judged).map(told).collect();
     // Trusted PAAs answer for their own form where a chain ends at them.
     for index in known.beside.iter().copied().filter(|i| used[*i]) {
         let member = &pool.authorities()[index];
@@ -199,8 +200,12 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
         let player = Player { name, part: Part::List(list.clone()) };
         subjects.push(Subject::new(&player, Vec::new(), false, findings));
     }
-    let above = subjects.iter().map(|s| s.above(&known.names)).collect();
-    Examination::new(subjects, above, chains > 0 && anchored == chains)
+    subjects.par_iter_mut().for_each(|subject| subject.name_those_above(&known.names));
+    let examination = Examination::new(subjects, chains > 0 && anchored == chains);
+    // A hundred thousand certificates are many pieces to give back.
+    drop(devices);
+    cast.players.into_par_iter().for_each(drop);
+    examination
 }
 
 #[derive(Default)]

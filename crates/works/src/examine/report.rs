@@ -142,8 +142,8 @@ impl Subject {
         self
     }
 
-    pub(super) fn above(&self, names: &[String]) -> Vec<String> {
-        self.chain.iter().filter_map(|index| names.get(*index).cloned()).collect()
+    pub(super) fn name_those_above(&mut self, names: &[String]) {
+        self.above = self.chain.iter().filter_map(|index| names.get(*index).cloned()).collect();
     }
 
     /// Accepted, as far as its own findings go.
@@ -198,10 +198,7 @@ pub struct Examination {
 }
 
 impl Examination {
-    pub(super) fn new(mut subjects: Vec<Subject>, above: Vec<Vec<String>>, anchored: bool) -> Self {
-        for (subject, above) in subjects.iter_mut().zip(above) {
-            subject.above = above;
-        }
+    pub(super) fn new(subjects: Vec<Subject>, anchored: bool) -> Self {
         let verdict = Verdict::on(subjects.iter().flat_map(|s| &s.findings));
         Self { verdict, anchored, subjects }
     }

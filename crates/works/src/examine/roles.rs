@@ -71,13 +71,13 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
             Some(Item::Certificate(c)) => {
                 let own = c.subject_key_id();
                 if let Some(id) = c.authority_key_id().filter(|id| Some(*id) != own) {
-                    issuer_ids.insert(id.to_vec());
+                    note(&mut issuer_ids, id);
                     if looks_like_authority(c) {
                         issuers_of_authorities.insert(id.to_vec());
                     }
                 }
                 if !c.is_self_issued() {
-                    issuer_names.insert(c.issuer_der().to_vec());
+                    note(&mut issuer_names, c.issuer_der());
                     if looks_like_authority(c) {
                         intermediates.extend(own.map(<[u8]>::to_vec));
                     }
@@ -144,6 +144,13 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
         players.push(Player { name, part });
     }
     Ok(Cast { players, trust, signers, lists, list_signers })
+}
+
+/// Adds octets that most others have told already.
+fn note(set: &mut HashSet<Vec<u8>>, octets: &[u8]) {
+    if !set.contains(octets) {
+        set.insert(octets.to_vec());
+    }
 }
 
 fn check(request: &Examine, name: &str, found: &'static str, is: Kind, part: Part) -> Result<Part, ExamineError> {

@@ -173,7 +173,7 @@ pub fn fit(request: &Request) -> Result<Fit, Trouble> {
         assumptions: vec![
             "Certificates are taken at the standard's limit of 600 octets; most are some 450 to 500.".into(),
             format!(
-                "A whole commissioning takes {} s (an assumption: common practice, no source; --commissioning says otherwise).",
+                "A whole commissioning takes {} s (an assumption: common practice, no source; give your own where you have measured it).",
                 request.commissioning_s
             ),
             "Times are the part files' figures and a model of the bus; measure on your own board before you decide.".into(),

@@ -1,7 +1,7 @@
 //! ZIP, tar and gzip, opened in memory or from a file, entry by entry.
 
 use std::fs;
-use std::io::{self, BufReader, Cursor, Read, Seek};
+use std::io::{self, BufReader, Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use flate2::read::MultiGzDecoder;
@@ -47,12 +47,69 @@ pub(super) fn open_file(
     let io = |source| IntakeError::Io { path: path.to_owned(), source };
     let file = fs::File::open(path).map_err(io)?;
     if is_zip(start) {
-        return zip(name, BufReader::new(file), 0, budget, password, each);
+        return zip(name, Window::new(file), 0, budget, password, each);
     }
     if is_tar(start) {
         return tar(name, BufReader::new(file), None, 0, budget, password, each);
     }
     gzip(name, BufReader::new(file), 0, budget, password, each)
+}
+
+/// A file read through a window that seeking does not throw away: a ZIP's reader seeks
+/// to each entry's header and then to its data, mostly a few octets on.
+struct Window<R> {
+    inner: R,
+    /// Octets of the file, from `begin` on.
+    octets: Vec<u8>,
+    begin: u64,
+    at: u64,
+}
+
+/// Octets read at a time.
+const WINDOW: usize = 128 << 10;
+
+impl<R: Read + Seek> Window<R> {
+    fn new(inner: R) -> Self {
+        Self { inner, octets: Vec::new(), begin: 0, at: 0 }
+    }
+}
+
+impl<R: Read + Seek> Read for Window<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let inside = |w: &Self| {
+            let from = usize::try_from(w.at.checked_sub(w.begin)?).ok()?;
+            (from < w.octets.len()).then_some(from)
+        };
+        if inside(self).is_none() {
+            self.inner.seek(SeekFrom::Start(self.at))?;
+            self.octets.resize(WINDOW, 0);
+            self.begin = self.at;
+            match self.inner.read(&mut self.octets) {
+                Ok(count) => self.octets.truncate(count),
+                Err(error) => {
+                    self.octets.clear();
+                    return Err(error);
+                }
+            }
+        }
+        let Some(from) = inside(self) else { return Ok(0) };
+        let count = buffer.len().min(self.octets.len() - from);
+        buffer[..count].copy_from_slice(&self.octets[from..from + count]);
+        self.at += count as u64;
+        Ok(count)
+    }
+}
+
+impl<R: Read + Seek> Seek for Window<R> {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        let at = match to {
+            SeekFrom::Start(at) => Some(at),
+            SeekFrom::Current(by) => self.at.checked_add_signed(by),
+            SeekFrom::End(_) => Some(self.inner.seek(to)?),
+        };
+        self.at = at.ok_or(io::ErrorKind::InvalidInput)?;
+        Ok(self.at)
+    }
 }
 
 /// Gives an entry to the caller, or opens it where it is an archive itself.
@@ -274,6 +331,40 @@ fn tar<R: Read>(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_window_reads_as_the_file_does() {
+        let file: Vec<u8> = (0..400_000_u32).map(|n| (n % 251) as u8).collect();
+        let (mut plain, mut window) = (Cursor::new(file.clone()), Window::new(Cursor::new(file)));
+        let moves = [
+            SeekFrom::Start(10),
+            SeekFrom::Current(100),
+            SeekFrom::Current(-60),
+            SeekFrom::End(-9),
+            SeekFrom::Start(131_070),
+            SeekFrom::Current(-131_100 + 40),
+            SeekFrom::End(5),
+            SeekFrom::Start(0),
+        ];
+        for to in moves {
+            for length in [1, 30, 200_000] {
+                let (mut a, mut b) = (vec![0; length], vec![0; length]);
+                assert_eq!(plain.seek(to).ok(), window.seek(to).ok(), "{to:?}");
+                let read = |from: &mut dyn Read, to: &mut Vec<u8>| {
+                    let mut have = 0;
+                    while have < to.len() {
+                        match from.read(&mut to[have..]) {
+                            Ok(0) | Err(_) => break,
+                            Ok(count) => have += count,
+                        }
+                    }
+                    have
+                };
+                assert_eq!((read(&mut plain, &mut a), a), (read(&mut window, &mut b), b), "{to:?} {length}");
+            }
+        }
+        assert!(window.seek(SeekFrom::Current(-1_000_000)).is_err());
+    }
 
     #[test]
     fn names_that_lead_out_are_refused() {

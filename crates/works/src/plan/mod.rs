@@ -20,6 +20,7 @@ use serde::Serialize;
 use crate::fit::needs::{self, Needs};
 use crate::part::Part;
 use crate::part::time::{Clocked, Step, Work, total};
+use crate::site::Site;
 use crate::statistics::Successes;
 use crate::trouble::Trouble;
 
@@ -91,7 +92,51 @@ pub struct Request {
     pub seed: u64,
 }
 
+/// A share as people type it: `0.985`, or `98.5 %`.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is no number.
+pub fn share(text: &str) -> Result<f64, Trouble> {
+    let (digits, unit) = text.trim().strip_suffix('%').map_or((text.trim(), 1.0), |t| (t.trim_end(), 100.0));
+    digits.parse::<f64>().ok().filter(|n| n.is_finite()).map(|n| n / unit).ok_or_else(|| {
+        Trouble::usage(format!("{text:?} is no share"), "Give it as 0.985 or as 98.5 %, in digits with a point.")
+    })
+}
+
+/// The yield of one step as people type it: `solder=0.998`.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is none.
+pub fn step(text: &str) -> Result<(String, f64), Trouble> {
+    let wrong = || {
+        Trouble::usage(
+            format!("{text:?} is no step with a yield"),
+            "Write a step as NAME=SHARE, for instance solder=0.998.",
+        )
+    };
+    let (name, share) = text.rsplit_once('=').ok_or_else(wrong)?;
+    let share = self::share(share).map_err(|_| wrong())?;
+    if name.trim().is_empty() { Err(wrong()) } else { Ok((name.trim().to_owned(), share)) }
+}
+
 impl Request {
+    /// Takes up a site's past, and what the product writes: of a reel, of a product, or of all.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where there is no such reel or product.
+    pub fn learn(&mut self, site: &Site, reel: Option<&str>, product: Option<&str>) -> Result<(), Trouble> {
+        self.past = Some(Past::of_site(site, reel, product)?);
+        let of_reel = || -> Result<Option<String>, Trouble> {
+            reel.map(|reel| Ok(crate::reel::get(site, reel)?.facts.product.to_string())).transpose()
+        };
+        let product = product.map_or_else(of_reel, |name| Ok(Some(name.to_owned())))?;
+        self.needs = product.map(|name| needs::of_product(site, &name)).transpose()?;
+        Ok(())
+    }
+
     /// A request with everything at its usual value.
     ///
     /// # Errors
@@ -349,4 +394,21 @@ pub fn plan(request: &Request) -> Result<Planned, Trouble> {
         simulated,
         sensitivity,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{share, step};
+
+    #[test]
+    fn shares_as_people_type_them() {
+        for (text, value) in [("0.95", 0.95), ("95%", 0.95), (" 98.5 % ", 0.985), ("1", 1.0), ("95", 95.0)] {
+            assert!((share(text).unwrap() - value).abs() < 1e-12, "{text}");
+        }
+        for text in ["", "%", "ninety", "NaN", "0,95", "inf%"] {
+            assert!(share(text).is_err(), "{text}");
+        }
+        assert_eq!(step("solder = 99.8 %").unwrap().0, "solder");
+        assert!(step("=0.9").is_err() && step("solder").is_err());
+    }
 }

@@ -52,6 +52,10 @@ pub struct Rehearse {
     pub faults: FaultLevel,
     /// Directory of the new site; new or empty.
     pub out: PathBuf,
+    /// Where its record book is to be, as [`NewBook::location`]; must be new there.
+    pub book: Option<String>,
+    /// File with the password of the book's server.
+    pub book_password_file: Option<PathBuf>,
 }
 
 /// Units of a rehearsal.
@@ -148,7 +152,8 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         ));
     }
     let who = Who::new("rehearsal")?;
-    let (site, _) = Site::create(out, NewBook::default(), "Tern & Hollow, rehearsal", None, &who)?;
+    let book = NewBook { location: request.book.as_deref(), password_file: request.book_password_file.as_deref() };
+    let (site, _) = Site::create(out, book, "Tern & Hollow, rehearsal", None, &who)?;
     let (passphrase, passphrase_file) = passphrase(&site)?;
     say("A new site: settings, keys, an empty record book.");
 

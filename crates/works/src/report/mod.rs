@@ -18,7 +18,7 @@ use crate::site::Site;
 use crate::trouble::Trouble;
 
 pub use count::{Cause, Control, Yields};
-pub use scope::{OrderFacts, Scope};
+pub use scope::{OrderFacts, Scope, orders};
 pub use stations::Stations;
 pub use times::StepTimes;
 pub use worst::Worst;
@@ -46,6 +46,29 @@ impl Request {
     /// Everything of a scope, in UTC.
     pub fn of(scope: Scope) -> Self {
         Self { scope, from: None, to: None, station: None, zone: UtcOffset::UTC, every: None, worst_hour: false }
+    }
+}
+
+/// A length of stretches as people type it: minute, hour, shift, day, week, or a number of minutes.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is none.
+pub fn length(text: &str) -> Result<Duration, Trouble> {
+    match text {
+        "minute" => Ok(Duration::MINUTE),
+        "hour" => Ok(Duration::HOUR),
+        "shift" => Ok(Duration::hours(8)),
+        "day" => Ok(Duration::DAY),
+        "week" => Ok(Duration::WEEK),
+        number => {
+            number.parse::<u32>().ok().filter(|n| *n > 0).map(|n| Duration::minutes(i64::from(n))).ok_or_else(|| {
+                Trouble::usage(
+                    format!("{text:?} is no length of stretches"),
+                    "Give minute, hour, shift, day, week or a number of minutes.",
+                )
+            })
+        }
     }
 }
 

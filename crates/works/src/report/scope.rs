@@ -85,6 +85,22 @@ pub(super) fn find(site: &Site, request: &Request) -> Result<Found, Trouble> {
     Ok(Found { filter, subject, order })
 }
 
+/// All orders of the site, as `REEL/NUMBER`, with the name of each one's file.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn orders(site: &Site) -> Result<Vec<(String, String)>, Trouble> {
+    let mut out = Vec::new();
+    for reel in site.book.reels()? {
+        let orders = site.book.orders(&reel.facts.reel)?;
+        out.extend(
+            orders.into_iter().enumerate().map(|(n, o)| (format!("{}/{}", reel.facts.reel, n + 1), o.file_name)),
+        );
+    }
+    Ok(out)
+}
+
 type OrderFound = (Reel, OrderFacts, Option<book::ids::DeliveryId>);
 
 fn order_of(site: &Site, name: &str) -> Result<OrderFound, Trouble> {

@@ -21,6 +21,7 @@ pub use issue::{Issue, Issued, list_of, point_of, renew, to_send};
 pub use known::{Kept, Known, kept_by};
 pub use plan::{Ask, Plan, plan};
 
+use crate::access::Standing;
 use crate::reel::time_text;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -146,11 +147,21 @@ pub struct Revoked {
 /// # Errors
 ///
 /// [`Trouble`]; nothing is revoked then, unless it says so.
-pub fn revoke(site: &Site, ask: &Ask<'_>, issue: &Issue<'_>, who: &Who) -> Result<Revoked, Trouble> {
+pub fn revoke(
+    site: &Site,
+    ask: &Ask<'_>,
+    issue: &Issue<'_>,
+    who: &Who,
+    standing: Standing<'_>,
+) -> Result<Revoked, Trouble> {
     let plan = plan(site, ask)?;
     issue.check(site, &plan.issuer_name)?;
     // What is confirmed at once needs its key at once: where that does not open, nothing is asked for.
     let ready = if plan.second_person { None } else { Some(issue::Ready::new(site, &plan.issuer_name, issue)?) };
+    if plan.second_person {
+        // Both people are who they say: else one could ask in another's name, and confirm in their own.
+        standing.prove(site, who, "revocation.request")?;
+    }
     let by = who.by();
     let request = site.book.request_revocation(&plan.issuer_name, ask.reason as u8, ask.note, &plan.wanted, &by)?;
     let Some(ready) = ready.filter(|_| request.purpose != Purpose::Production) else {
@@ -195,8 +206,17 @@ fn find(site: &Site, number: i64) -> Result<RevocationRequest, Trouble> {
 /// # Errors
 ///
 /// [`Trouble`]; says whether the certificates are revoked already.
-pub fn confirm(site: &Site, number: i64, issue: &Issue<'_>, who: &Who) -> Result<Confirmed, Trouble> {
+pub fn confirm(
+    site: &Site,
+    number: i64,
+    issue: &Issue<'_>,
+    who: &Who,
+    standing: Standing<'_>,
+) -> Result<Confirmed, Trouble> {
     let request = find(site, number)?;
+    if request.purpose == Purpose::Production {
+        standing.prove(site, who, &format!("revocation.confirm {number}"))?;
+    }
     // What opens the key is asked for, and the place looked at, before anything is final.
     let ready = issue::Ready::new(site, &request.issuer, issue)?;
     settle(site, number, &ready, issue, who)
