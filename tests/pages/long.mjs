@@ -9,7 +9,7 @@ import { accessible, open, picture, watch } from './browser.mjs';
 import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount, signIn } from './newcomer.mjs';
 
-const CHIPS = 30_000;
+const CHIPS = 60_000;
 
 /// A manifest with keys on P-256, from OpenSSL through Node.
 function manifest(path, chips) {
@@ -50,7 +50,7 @@ export async function long(e) {
 
     // Cancelled in the middle: nothing is stored. The button keeps the focus while the numbers change.
     await receive(page);
-    await far.filter({ hasText: /of 30.?000 chips/ }).waitFor({ timeout: 60_000 });
+    await far.filter({ hasText: /of 60.?00\d chips/ }).waitFor({ timeout: 60_000 });
     await page.locator('#stop-it').focus();
     await page.waitForTimeout(500);
     assert.equal(await page.evaluate(() => document.activeElement.id), 'stop-it', 'the focus stays while it is drawn anew');
@@ -78,10 +78,10 @@ export async function long(e) {
     await page.locator('#form-issue [name=passphrase][aria-invalid=true], #came .told').first().waitFor();
     await page.locator('#form-issue [name=passphrase]').fill('only for this test');
     await page.locator('#form-issue').getByRole('button').click();
-    await far.filter({ hasText: /issuing [\d\s]+ of 30.?000 certificates [\d\s.]+ a second · .* left/ }).waitFor({ timeout: 60_000 });
+    await far.filter({ hasText: /issuing [\d\s]+ of 60.?000 certificates [\d\s.]+ a second · .* left/ }).waitFor({ timeout: 60_000 });
     await picture(page, pictures, 'progress');
     await accessible(page, 'progress');
-    await page.getByText(/30.?000 credentials issued/).waitFor({ timeout: 240_000 });
+    await page.getByText(/60.?000 credentials issued/).waitFor({ timeout: 240_000 });
 
     // The book is verified; then something is altered behind the program, and found where it is, as the command does.
     const verify = async (at) => {
