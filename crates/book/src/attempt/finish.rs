@@ -404,7 +404,7 @@ fn step_values<'a>(finish: &'a Finish<'_>) -> Vec<P<'a>> {
 fn end(tx: &mut Tx<'_>, finish: &Finish<'_>, there: &Attempt) -> Result<Sequence, BookError> {
     let (result, cause, detail, next) = said(finish.outcome);
     let steps: Vec<Row> =
-        step_values(finish).chunks(STEP.len()).map(|row| Row(row.iter().map(P::to_value).collect())).collect();
+        step_values(finish).chunks(STEP.len()).map(|row| Row(row.iter().map(|p| p.to_value()).collect())).collect();
     if !steps.is_empty() {
         tx.mention(&rows::STEP, format!("{}/{}", finish.unit, finish.attempt), &steps);
     }

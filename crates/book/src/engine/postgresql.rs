@@ -138,7 +138,7 @@ impl Postgresql {
     /// Puts a statement off: it goes with the next ones or with the commit, in this
     /// order, and its failure is told there.
     pub(crate) fn later(&mut self, sql: String, params: &[P<'_>]) -> Result<(), BookError> {
-        self.later.push((sql, params.iter().map(P::to_value).collect()));
+        self.later.push((sql, params.iter().map(|p| p.to_value()).collect()));
         Ok(())
     }
 

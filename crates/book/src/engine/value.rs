@@ -19,8 +19,8 @@ pub(crate) enum P<'a> {
 
 impl P<'_> {
     /// The same, kept.
-    pub(crate) fn to_value(&self) -> Value {
-        match *self {
+    pub(crate) fn to_value(self) -> Value {
+        match self {
             Self::Null => Value::Null,
             Self::Int(number) => Value::Int(number),
             Self::Text(text) => Value::Text(text.to_owned()),

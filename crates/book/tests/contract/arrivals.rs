@@ -2,8 +2,8 @@
 
 use book::ids::{AuthorityName, DeliveryId};
 use book::{
-    ChipState, DeliveryError, NewAuthority, NewChip, NewCredential, NewDelivery, NewProduct, NewReel, Purpose,
-    ReceiveError, Same, Stored, Trouble,
+    ChipState, DeliveryError, DeliveryVerdict, NewAuthority, NewChip, NewCredential, NewDelivery, NewProduct, NewReel,
+    Purpose, ReceiveError, Same, Stored, Trouble,
 };
 
 use crate::support::*;
@@ -124,6 +124,54 @@ pub fn a_delivery_binds_credentials_to_chips(engine: &Engine<'_>) {
     assert!(site.book.short_reels().expect("asks").is_empty());
     assert_eq!(site.book.deliveries(None).expect("asks").len(), 2);
     assert!(site.book.verify(None).expect("verifies").intact());
+}
+
+/// What matching a delivery asks of a reel: every key with its standing, and the ids of some places.
+pub fn keys_of_a_reel(engine: &Engine<'_>) {
+    let site = engine.site().prepared().reel("REEL-A", 0..30).reel("REEL-B", 30..35);
+    let (book, reel) = (&site.book, reel_id("REEL-A"));
+    let keys = |book: &book::Book| {
+        let mut all = Vec::new();
+        book.chip_keys(&reel, |key| Ok::<_, book::BookError>(all.push(key))).expect("asks");
+        all
+    };
+    let before = keys(book);
+    assert_eq!(before.iter().map(|k| k.position).collect::<Vec<_>>(), (1..=30).collect::<Vec<_>>());
+    assert!(before.iter().zip(0..).all(|(k, n)| k.public_key == chip(n).public_key && !k.served && !k.scrapped));
+    book.scrap_chip(&chip(4).chip_id, "bent lead", &by()).expect("scrapped");
+    let site = site.delivered("D-1", "REEL-A", 10..12);
+    let after = keys(&site.book);
+    let where_so =
+        |so: fn(&book::ChipKey) -> bool| -> Vec<i64> { after.iter().filter(|k| so(k)).map(|k| k.position).collect() };
+    assert_eq!((where_so(|k| k.served), where_so(|k| k.scrapped)), (vec![11, 12], vec![5]));
+    let stop = site.book.chip_keys(&reel, |_| Err(book::BookError::Stopped)).expect_err("the caller's word");
+    assert!(matches!(stop, book::BookError::Stopped), "{stop}");
+
+    let mut some = site.book.chips_at(&reel, &[30, 2, 31, 0, 2]).expect("asks");
+    some.sort_unstable_by_key(|(place, ..)| *place);
+    let wanted = [1, 29].map(|n| (i64::from(n) + 1, chip(n).chip_id, chip(n).public_key));
+    assert_eq!(some, wanted, "places without a chip are left out, and another reel's too");
+    assert!(site.book.chips_at(&reel, &[]).expect("asks").is_empty());
+}
+
+/// Verdict and report come last; whoever gives them may still stop it, and nothing is left then.
+pub fn a_delivery_is_settled_last(engine: &Engine<'_>) {
+    let site = engine.site().prepared().reel("REEL-A", 0..20);
+    let (book, new) = (&site.book, delivery("D-1", "REEL-A"));
+    let all = || (0..20).map(|n| fine(credential(n)));
+    let before = book.head().expect("a head");
+    let stopped = book.store_delivery_settled(&new, all(), || Err("thought better of it".into()), &by());
+    assert!(matches!(stopped, Err(DeliveryError::Stopped(_))), "{stopped:?}");
+    assert_eq!((book.head().expect("a head"), book.delivery(&new.delivery).expect("asks")), (before, None));
+    assert_eq!(book.credential_for_key(&chip(7).public_key).expect("asks"), None);
+
+    let report = serde_json::json!({ "findings": ["a short one"] });
+    let settle = || Ok((DeliveryVerdict::AcceptedInPart, report.clone()));
+    let stored = book.store_delivery_settled(&new, all(), settle, &by()).expect("stored");
+    assert!(matches!(stored, Stored::New { accepted: 20, .. }), "{stored:?}");
+    let read = book.delivery(&new.delivery).expect("asks").expect("there");
+    assert_eq!((read.verdict, read.report), (DeliveryVerdict::AcceptedInPart, report));
+    assert!(book.verify(None).expect("verifies").intact());
 }
 
 pub fn a_delivery_with_problems_is_refused(engine: &Engine<'_>) {

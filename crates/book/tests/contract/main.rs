@@ -41,6 +41,8 @@ contract! {
     arrivals::a_reel_is_received_whole => a_reel_is_received_whole,
     arrivals::a_reel_with_known_chips_is_refused => a_reel_with_known_chips_is_refused,
     arrivals::a_reel_that_stops_leaves_nothing => a_reel_that_stops_leaves_nothing,
+    arrivals::keys_of_a_reel => keys_of_a_reel,
+    arrivals::a_delivery_is_settled_last => a_delivery_is_settled_last,
     arrivals::a_delivery_binds_credentials_to_chips => a_delivery_binds_credentials_to_chips,
     arrivals::a_delivery_with_problems_is_refused => a_delivery_with_problems_is_refused,
     arrivals::test_and_production_never_mix => test_and_production_never_mix,

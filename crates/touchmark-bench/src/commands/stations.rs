@@ -192,12 +192,15 @@ fn supply(site: &Site, dir: &Path, reel: &str, stations: usize, units: u64, real
     Ok(())
 }
 
+/// How the names of reels begin that a measurement adds to a site.
+pub const ADDED: &str = "HOST-";
+
 /// Milliseconds of the host a unit, at one station of a site, with chips that take no
 /// time; the units are added to its book.
 pub fn host_ms(dir: &Path, scratch: &Path, units: u64) -> Result<f64, Box<dyn Error>> {
     let folder = tempfile::TempDir::new_in(scratch)?;
     let site = Site::open(dir)?;
-    let reel = format!("HOST-{}", site.book.reels()?.len());
+    let reel = format!("{ADDED}{}", site.book.reels()?.len());
     supply(&site, folder.path(), &reel, 1, units, false)?;
     drop(site);
     let mut worker = start(dir, folder.path(), &reel, 0, units)?;

@@ -92,7 +92,7 @@ fn panels(sizes: &[Size]) -> Vec<Panel> {
     ]
 }
 
-const WIDTH: f64 = 260.0;
+const WIDTH: f64 = 284.0;
 const HEIGHT: f64 = 190.0;
 const ACROSS: usize = 3;
 const STYLE: &str = "text{font:12px system-ui,sans-serif;fill:#4a5568}.t{font-weight:600;fill:#1b2330}\
@@ -120,7 +120,7 @@ fn units(value: u64) -> String {
 }
 
 fn panel(out: &mut String, p: &Panel, (x, y): (f64, f64)) -> std::fmt::Result {
-    let (left, right, top, bottom) = (x + 14.0, x + WIDTH - 78.0, y + 52.0, y + HEIGHT - 26.0);
+    let (left, right, top, bottom) = (x + 14.0, x + WIDTH - 102.0, y + 52.0, y + HEIGHT - 26.0);
     let all = || p.lines.iter().flat_map(|l| l.values.iter().copied());
     let most = all().map(|(_, v)| v).chain(p.goal.map(|(g, _)| g)).fold(0.0, f64::max) * 1.1;
     let (low, high) = all().fold((f64::INFINITY, 0.0f64), |(l, h), (u, _)| (l.min(u as f64), h.max(u as f64)));

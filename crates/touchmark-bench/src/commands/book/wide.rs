@@ -12,6 +12,7 @@ use works::report::{self, Request, Scope};
 use works::site::Site;
 
 use super::make::END;
+use super::reads::made_up;
 use crate::site::PAI;
 
 /// Units touched by a reel, a PAI, a range of chips, a station, a period, or all; and a site's report
@@ -27,8 +28,7 @@ pub struct Wide {
 
 pub fn run(args: &Wide) -> Result<crate::Measured, Box<dyn Error>> {
     let site = Site::open(&args.site)?;
-    let units = u64::try_from(site.book.count_units(&book::UnitFilter::default())?)?;
-    let per_reel = site.book.reels()?.first().map_or(1, |r| r.chips.unsigned_abs());
+    let (units, per_reel) = made_up(&site)?;
     let named = |number: u64| Named::of(number.min(units.saturating_sub(1)), per_reel);
     let (middle, first, last) = (named(units / 2), named(units / 3), named(units / 3 + 999));
     let mut asked = vec![
