@@ -66,7 +66,7 @@ try {
     '| page | server, ms | first paint, ms | with an empty cache, ms |', '| --- | ---: | ---: | ---: |',
     ...rows.map(([name, ...numbers]) => `| ${name} | ${numbers.map(ms).join(' | ')} |`), '',
     `Medians of ${ROUNDS} visits (5 with an empty cache) to a site with 400 chips and ten units, over loopback, by \`node tests/pages/paint.mjs PROGRAM --into docs/pages.md\` on`,
-    `${cpus().length} cores of ${cpus()[0].model.trim()}, ${Math.round(totalmem() / 2 ** 30)} GiB, Linux ${release().split('-')[0]}, ${version.replace('/', ' ')}, load ${readFileSync('/proc/loadavg', 'utf8').split(' ')[0]}. The slowest first paint is that of “${slowest[0]}”: ${ms(slowest[2])} ms.`,
+    `${cpus().length} cores of ${cpus()[0].model.trim()}, ${Math.round(totalmem() / 2 ** 30)} GiB, Linux ${release().split('-')[0]}, ${version.replace('/', ' ')}, load ${readFileSync('/proc/loadavg', 'utf8').split(' ')[0]}. The slowest first paint is that of “${slowest[0]}”: ${ms(slowest[2])} ms. The first row is the browser's own floor in the same run: what stands above it is ours. A load well above the number of cores makes every row slower, that one too.`,
   ].join('\n');
   console.log(table);
   if (into) {
