@@ -16,8 +16,13 @@ use crate::error::BookError;
 use crate::log::rows::Mention;
 use crate::log::tree::{Frontier, Hash};
 
-/// How often an act is tried.
+/// How often an act is tried where writers meet.
 const TRIES: u32 = 6;
+/// How long a server that went away is waited for before an act or a question is
+/// given up: as long as a restart takes on a machine that has much else to do.
+const RESTART: Duration = Duration::from_secs(8);
+/// The longest nap meanwhile.
+const NAP: Duration = Duration::from_millis(500);
 /// How long a lost server is waited for, to learn whether a commit took.
 const RETURN: Duration = Duration::from_secs(20);
 
@@ -62,19 +67,21 @@ impl Book {
         &self,
         mut act: impl FnMut(&mut Tx<'_>) -> Result<T, E>,
     ) -> Result<T, E> {
-        let mut tried = 0;
+        let (mut tried, mut nap, since) = (0, Duration::from_millis(50), Instant::now());
         loop {
-            tried += 1;
             match self.try_once(Mode::Write, &mut act) {
                 Ok(value) => return Ok(value),
-                Err((error, Repeat::No)) => return Err(error),
-                Err((error, _)) if tried == TRIES => return Err(error),
-                Err((_, Repeat::Away)) => {
+                Err((_, Repeat::Away)) if since.elapsed() < RESTART => {
                     // Whatever lies in the pool was connected to the same server, before it went.
                     self.pool.lock().unwrap_or_else(PoisonError::into_inner).clear();
-                    std::thread::sleep(Duration::from_millis(50 << tried));
+                    std::thread::sleep(nap);
+                    nap = NAP.min(nap * 2);
                 }
-                Err((_, Repeat::Contended)) => std::thread::sleep(Duration::from_millis(2 << tried)),
+                Err((_, Repeat::Contended)) if tried < TRIES => {
+                    tried += 1;
+                    std::thread::sleep(Duration::from_millis(2 << tried));
+                }
+                Err((error, _)) => return Err(error),
             }
         }
     }
@@ -174,9 +181,8 @@ impl Book {
 
     /// Asks single questions, each with an answer of its own moment.
     pub(crate) fn read<T>(&self, mut ask: impl FnMut(&mut Connection) -> Result<T, BookError>) -> Result<T, BookError> {
-        let mut tried = 0;
+        let (mut nap, since) = (Duration::from_millis(25), Instant::now());
         loop {
-            tried += 1;
             let found = self.pooled().map_or_else(|| self.location.connect(false), Ok);
             let answer = found.and_then(|mut c| {
                 let answer = ask(&mut c);
@@ -185,8 +191,9 @@ impl Book {
             });
             match answer {
                 // A server that restarts refuses connections for a moment.
-                Err(error) if Repeat::after(&error) == Repeat::Away && tried < TRIES => {
-                    std::thread::sleep(Duration::from_millis(25 << tried));
+                Err(error) if Repeat::after(&error) == Repeat::Away && since.elapsed() < RESTART => {
+                    std::thread::sleep(nap);
+                    nap = NAP.min(nap * 2);
                 }
                 answer => return answer,
             }

@@ -134,5 +134,4 @@ fn two_hundred_kills_lose_nothing(engine: &Engine) {
     for unit in units.iter().filter(|u| u["state"] == "passed") {
         assert!(accepted.contains(&&unit["chip_id"]), "{case}: {unit} passed, and its chip is not accepted");
     }
-    println!("{hit} kills, {interrupted} then, {cut_short} attempts cut short, {account} in the end");
 }

@@ -132,7 +132,11 @@ pub fn keys_of_a_reel(engine: &Engine<'_>) {
     let (book, reel) = (&site.book, reel_id("REEL-A"));
     let keys = |book: &book::Book| {
         let mut all = Vec::new();
-        book.chip_keys(&reel, |key| Ok::<_, book::BookError>(all.push(key))).expect("asks");
+        let each = |key| {
+            all.push(key);
+            Ok::<_, book::BookError>(())
+        };
+        book.chip_keys(&reel, each).expect("asks");
         all
     };
     let before = keys(book);
