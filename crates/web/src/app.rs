@@ -10,6 +10,7 @@ use works::site::{Site, Who};
 use works::{Trouble, access};
 
 use crate::answer::Oops;
+use crate::counts::Counts;
 use crate::incoming::Incoming;
 use crate::routes::Table;
 
@@ -40,6 +41,8 @@ pub struct Inner {
     pub closing: watch::Receiver<bool>,
     /// What the watch said last, and when: it is asked at most once a minute.
     pub watched: Mutex<Option<(OffsetDateTime, String)>>,
+    /// Counts by state, for collectors.
+    pub counts: Counts,
     /// Every route, once there is a router; the navigation is drawn from it.
     pub table: OnceLock<&'static Table>,
     /// The clock.
@@ -79,6 +82,7 @@ impl App {
             views,
             closing,
             watched: Mutex::new(None),
+            counts: Counts::default(),
             table: OnceLock::new(),
             clock,
         })))

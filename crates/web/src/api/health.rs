@@ -25,8 +25,11 @@ pub async fn health(State(app): State<App>) -> Result<Json<Health>, Oops> {
     (status = 200, content_type = "text/plain", body = String), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 503, body = Problem)))]
 pub async fn metrics(State(app): State<App>) -> Result<Response, Oops> {
-    let (totals, entries, line) = app
-        .work(|app| Ok((floor::totals(&app.site)?, floor::entries(&app.site)?, floor::line(&app.site, (app.clock)())?)))
+    let (totals, age, entries, line) = app
+        .work(|app| {
+            let (totals, age) = app.counts.get(|| floor::totals(&app.site))?;
+            Ok((totals, age, floor::entries(&app.site)?, floor::line(&app.site, (app.clock)())?))
+        })
         .await?;
     let mut out = String::new();
     for (thing, help) in
@@ -37,6 +40,11 @@ pub async fn metrics(State(app): State<App>) -> Result<Response, Oops> {
             let _ = writeln!(out, "touchmark_{thing}{{state=\"{state}\"}} {n}");
         }
     }
+    let _ = writeln!(
+        out,
+        "# HELP touchmark_counts_age_seconds Age of the counts by state\n# TYPE touchmark_counts_age_seconds gauge"
+    );
+    let _ = writeln!(out, "touchmark_counts_age_seconds {:.3}", age.as_secs_f64());
     let _ = writeln!(out, "# HELP touchmark_log_entries Entries in the log\n# TYPE touchmark_log_entries counter");
     let _ = writeln!(out, "touchmark_log_entries {entries}");
     let _ = writeln!(out, "# HELP touchmark_shift_units Attempts of this shift by station and result");
