@@ -49,6 +49,7 @@ export async function long(e) {
     const far = page.locator('#came-item .far');
 
     // Cancelled in the middle: nothing is stored. The button keeps the focus while the numbers change.
+    let quick = server.slow();
     await receive(page);
     await far.filter({ hasText: /of 60.?00\d chips/ }).waitFor({ timeout: 60_000 });
     await page.locator('#stop-it').focus();
@@ -56,6 +57,7 @@ export async function long(e) {
     assert.equal(await page.evaluate(() => document.activeElement.id), 'stop-it', 'the focus stays while it is drawn anew');
     await page.keyboard.press('Enter');
     await page.getByText('cancelled; nothing was stored').waitFor({ timeout: 30_000 });
+    quick();
     assert.equal(received(), 0, 'nothing of a cancelled reel is stored');
     assert.ok(!JSON.stringify(reels()).includes('"L"'));
 
@@ -64,8 +66,10 @@ export async function long(e) {
     await signIn(door, server.address, 'Ada');
     await receive(door);
     await door.waitForURL('**/incoming/*');
+    quick = server.slow();
     await door.getByRole('button', { name: 'Cancel' }).click();
     await door.getByText('cancelled; nothing was stored').waitFor({ timeout: 30_000 });
+    quick();
     await receive(door);
     await door.getByRole('link', { name: 'Reel L' }).waitFor({ timeout: 240_000 });
     assert.equal(received(), CHIPS);
@@ -77,10 +81,12 @@ export async function long(e) {
     await page.locator('#form-issue').getByRole('button').click();
     await page.locator('#form-issue [name=passphrase][aria-invalid=true], #came .told').first().waitFor();
     await page.locator('#form-issue [name=passphrase]').fill('only for this test');
+    quick = server.slow();
     await page.locator('#form-issue').getByRole('button').click();
     await far.filter({ hasText: /issuing [\d\s]+ of 60.?000 certificates [\d\s.]+ a second · .* left/ }).waitFor({ timeout: 60_000 });
     await picture(page, pictures, 'progress');
     await accessible(page, 'progress');
+    quick();
     await page.getByText(/60.?000 credentials issued/).waitFor({ timeout: 240_000 });
 
     // The book is verified; then something is altered behind the program, and found where it is, as the command does.

@@ -28,6 +28,17 @@ export async function start(program, site, listen = '127.0.0.1:0', more = []) {
     address: address.replace(/\/$/, ''),
     listen: new URL(address).host,
     first,
+    /// Gives the server an eighth of the time, as a machine with much else to do would, until the answer is called:
+    /// what is told of long work is there to be seen, however fast the machine is.
+    slow() {
+      let ended = false;
+      const turn = () => {
+        child.kill('SIGCONT');
+        if (!ended) setTimeout(() => { if (!ended) child.kill('SIGSTOP'); setTimeout(turn, 210); }, 30);
+      };
+      turn();
+      return () => { ended = true; child.kill('SIGCONT'); };
+    },
     async stop(signal = 'SIGTERM') {
       const ended = new Promise((resolve) => child.on('exit', resolve));
       child.kill(signal);
