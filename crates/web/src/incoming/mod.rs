@@ -2,7 +2,7 @@
 //! accepted in part, refused, or left; and what they ask for that takes its time.
 //! Each tells how far it is ([`works::course`]) and can be stopped until it commits.
 //!
-//! [`upload`] takes files in, [`findings`] and [`drawn`] show what came of it.
+//! `upload` takes files in, `findings` and `drawn` show what came of it.
 
 mod drawn;
 mod findings;
