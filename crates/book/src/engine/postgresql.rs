@@ -67,7 +67,7 @@ impl Postgresql {
                      SET lock_timeout = '30s';
                      SET idle_in_transaction_session_timeout = '60s';
                      SET client_min_messages = warning;";
-        runtime.block_on(client.batch_execute(setup)).map_err(|e| failed("setting up the session", e))?;
+        runtime.block_on(client.batch_execute(setup)).map_err(|e| failed("setting up the connection", e))?;
         Ok(Self {
             client: Some(client),
             wire: Some(Wire { runtime, task }),
@@ -278,7 +278,7 @@ fn read(sql: &str, row: &tokio_postgres::Row) -> Result<Row, BookError> {
 }
 
 impl Drop for Postgresql {
-    /// Ends the session rather than leave the server to find the line dead.
+    /// Takes leave, so that the server need not find the line dead.
     fn drop(&mut self) {
         drop(self.client.take());
         let Some(Wire { runtime, task }) = self.wire.take() else { return };

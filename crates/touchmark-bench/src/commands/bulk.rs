@@ -9,7 +9,6 @@ use std::process::{Command, Stdio};
 use std::sync::Arc;
 use std::time::Instant;
 
-use custody::{Passphrase, WorkFactor};
 use rayon::prelude::*;
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
@@ -17,62 +16,25 @@ use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use works::authority;
-use works::product::{self, Description};
-use works::site::{NewBook, Site, Who};
+use works::site::{Site, Who};
 use zip::write::SimpleFileOptions;
+
+use crate::site::founded;
+pub use crate::site::{PAI as ISSUER, PRODUCT, passphrase};
 
 pub type Failed = Box<dyn Error>;
 
-/// The reel, the product and the PAI of every measurement here.
+/// The reel of every measurement here.
 pub const REEL: &str = "R";
-pub const PRODUCT: &str = "Tern Vent";
-pub const ISSUER: &str = "I";
 
 /// Test identifiers of the standard's own range.
 pub fn identity() -> Result<(VendorId, ProductId), Failed> {
     Ok((VendorId::new(0xFFF2)?, ProductId::new(0x8A21)?))
 }
 
-pub fn passphrase() -> Result<Passphrase, Failed> {
-    Ok(Passphrase::new("bench".to_owned())?)
-}
-
 /// A site on disk with a PAA, a PAI and a product, its book in SQLite as users have it.
 pub fn site(dir: &Path) -> Result<(Site, Who), Failed> {
-    let who = Who::new("bench")?;
-    let (site, _) = Site::create(dir, NewBook::default(), "bench", None, &who)?;
-    let (vendor, product_id) = identity()?;
-    let unlock = passphrase()?;
-    for (name, role, issuer) in [("P", book::Role::Paa, None), (ISSUER, book::Role::Pai, Some("P"))] {
-        let raise = authority::Raise {
-            name,
-            role,
-            vendor: Some(vendor),
-            product: None,
-            issuer,
-            years: None,
-            key: None,
-            unlock: &unlock,
-            work: WorkFactor::WORTHLESS,
-        };
-        authority::raise(&site, &raise, &who)?;
-    }
-    let description = Description {
-        vendor: vendor.to_string(),
-        product: product_id.to_string(),
-        device_type: 0x0202,
-        reach: "ble".into(),
-        flow: "standard".into(),
-        vendor_name: None,
-        product_name: None,
-        hardware_version: 1,
-        factory_record: false,
-        lock: true,
-        carton: None,
-        objects: Vec::new(),
-    };
-    product::add(&site, PRODUCT, &description, &who)?;
-    Ok((site, who))
+    Ok((founded(dir, None)?, Who::new("bench")?))
 }
 
 /// Public keys of as many chips, all different and on the curve.
