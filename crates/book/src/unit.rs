@@ -193,6 +193,23 @@ impl UnitError {
     }
 }
 
+/// Records what happened to the label of a unit that is [`locked`].
+fn labelled(tx: &mut Tx<'_>, serial: &UnitSerial, event: LabelEvent, by: &By) -> Result<Sequence, UnitError> {
+    let sequence = tx.next_sequence()?;
+    let number = tx.number("SELECT count(*) + 1 FROM label WHERE unit = $1", params![serial.as_str()])?;
+    tx.change_one(
+        &rows::LABEL,
+        "INSERT INTO label (unit, number, event, at, actor, entry) VALUES ($1, $2, $3, $4, $5, $6)",
+        params![serial.as_str(), number, event.word(), by.micros(), by.actor.as_str(), sequence],
+    )?;
+    let act = match event {
+        LabelEvent::Printed => "label.print",
+        LabelEvent::Checked | LabelEvent::Mismatched => "label.check",
+    };
+    let body = json!({ "event": event });
+    Ok(tx.append(Draft::new(act, Subject::Unit(serial.clone()), body), by)?)
+}
+
 /// Locks a unit, through its chip: whoever changes a unit holds its chip's row.
 fn locked(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<(Unit, Chip), UnitError> {
     let sql = format!(
@@ -289,19 +306,21 @@ impl Book {
     pub fn record_label(&self, serial: &UnitSerial, event: LabelEvent, by: &By) -> Result<Sequence, UnitError> {
         self.write(|tx| {
             locked(tx, serial)?;
-            let sequence = tx.next_sequence()?;
-            let number = tx.number("SELECT count(*) + 1 FROM label WHERE unit = $1", params![serial.as_str()])?;
-            tx.change_one(
-                &rows::LABEL,
-                "INSERT INTO label (unit, number, event, at, actor, entry) VALUES ($1, $2, $3, $4, $5, $6)",
-                params![serial.as_str(), number, event.word(), by.micros(), by.actor.as_str(), sequence],
-            )?;
-            let act = match event {
-                LabelEvent::Printed => "label.print",
-                LabelEvent::Checked | LabelEvent::Mismatched => "label.check",
-            };
-            let body = json!({ "event": event });
-            Ok(tx.append(Draft::new(act, Subject::Unit(serial.clone()), body), by)?)
+            labelled(tx, serial, event, by)
+        })
+    }
+
+    /// The same of many units, all or none of them; an entry each. Whoever records thousands does so some hundred at a
+    /// time: stations wait for the log meanwhile.
+    ///
+    /// # Errors
+    ///
+    /// As [`Book::record_label`].
+    pub fn record_labels(&self, serials: &[UnitSerial], event: LabelEvent, by: &By) -> Result<(), UnitError> {
+        self.write(|tx| {
+            // All chips before the log, as every act does.
+            serials.iter().try_for_each(|serial| locked(tx, serial).map(drop))?;
+            serials.iter().try_for_each(|serial| labelled(tx, serial, event, by).map(drop))
         })
     }
 

@@ -228,15 +228,18 @@ pub fn single(
 /// whole; names with other characters than letters, digits, `-`, `_` and `.`
 /// have these as `%` and two hex digits an octet.
 ///
+/// - `settle`: called once, when all files are whole and none is moved in yet.
+///
 /// # Errors
 ///
-/// As [`pdf`]; then no file was moved in.
+/// As [`pdf`], and what `settle` returns; then no file was moved in.
 pub fn files<E>(
     directory: &Path,
     kind: Single,
     (template, press): (&Template, &Press),
     units: impl Iterator<Item = Result<LabelData, E>>,
     progress: &dyn Fn(u64),
+    settle: impl FnOnce() -> Result<(), E>,
 ) -> Result<Tally, E>
 where
     E: From<RunError>,
@@ -275,6 +278,7 @@ where
     if tally.labels == 0 {
         return Err(RunError::Nothing.into());
     }
+    settle()?;
     for name in names {
         let path = directory.join(&name);
         std::fs::rename(staged.path().join(&name), &path).map_err(failed(&path))?;

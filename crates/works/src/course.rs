@@ -34,6 +34,16 @@ pub enum Phase {
     Issuing,
     /// The book's rows are held against its log.
     Verifying,
+    /// What is in the book is looked through and added up.
+    Counting,
+    /// What is wanted of the book is looked up.
+    Gathering,
+    /// Labels are drawn, and their symbols read back.
+    Drawing,
+    /// A pack is filled.
+    Packing,
+    /// A finished file is signed as a whole.
+    Sealing,
     /// The transaction is being made durable.
     Committing,
 }
@@ -48,6 +58,11 @@ impl Phase {
             Self::Storing => "storing",
             Self::Issuing => "issuing",
             Self::Verifying => "verifying",
+            Self::Counting => "counting",
+            Self::Gathering => "gathering",
+            Self::Drawing => "drawing and reading back",
+            Self::Packing => "packing",
+            Self::Sealing => "sealing",
             Self::Committing => "writing to disk",
         }
     }
@@ -187,6 +202,11 @@ impl Course {
                 Ok(())
             }
         }
+    }
+
+    /// For the work: what is being made durable has so many things to it, counted from here on.
+    pub(crate) fn committing(&self, total: u64) {
+        self.phase(Phase::Committing, Some(total));
     }
 
     /// For the work: nothing came of the commit, and what is done now can be stopped again.

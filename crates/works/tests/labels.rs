@@ -43,7 +43,7 @@ fn units_of(text: &str) -> Result<Vec<LabelData>, UnitsError> {
 }
 
 fn print_file(units: &Path, job: &Job) -> Result<Printed, PrintError> {
-    label::print(job, Units::open(units, defaults())?, &|_| ())
+    label::print(job, Units::open(units, defaults())?, &Course::new(), || Ok(()))
 }
 
 #[test]

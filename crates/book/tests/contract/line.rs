@@ -280,6 +280,14 @@ pub fn units_away_from_the_line(engine: &Engine<'_>) {
     assert_eq!(story.origin.credential.expect("has one").state, CredentialState::Spent);
     let unknown = book.record_label(&serial("U7"), LabelEvent::Printed, &by()).expect_err("no such unit");
     assert!(matches!(unknown, UnitError::Unknown { .. }), "{unknown}");
+    let labels = || book.story(&passed).expect("asks").expect("there").labels.len();
+    let before = (labels(), book.head().expect("asks").size);
+    let one_unknown = [passed.clone(), serial("U7")];
+    let unknown = book.record_labels(&one_unknown, LabelEvent::Printed, &by()).expect_err("one is not there");
+    assert!(matches!(unknown, UnitError::Unknown { .. }), "{unknown}");
+    assert_eq!((labels(), book.head().expect("asks").size), before, "none of them, then");
+    book.record_labels(&[open.clone(), passed.clone()], LabelEvent::Printed, &by()).expect("recorded");
+    assert_eq!((labels(), book.head().expect("asks").size), (before.0 + 1, before.1 + 2), "an entry each");
 
     let refused = book.scrap_chip(&chip(0).chip_id, "x", &by()).expect_err("a unit's");
     assert!(matches!(refused, ScrapChipError::HasUnit { .. }), "{refused}");

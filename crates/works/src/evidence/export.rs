@@ -17,6 +17,7 @@ use time::OffsetDateTime;
 use super::pack::{self, Writer, seal, sha256};
 use super::told::{EarlierHead, EntryTold, FORMAT, Log, Manifest, ProofTold, RowsTold, text};
 use super::{index, inner};
+use crate::course::{Course, Phase, Stopped};
 use crate::files::{Pending, Readers};
 use crate::head::{self, HeadFile};
 use crate::reel::time_text;
@@ -61,7 +62,7 @@ pub struct Exported {
     pub octets: u64,
 }
 
-fn serials(site: &Site, which: &Which<'_>) -> Result<Vec<UnitSerial>, Trouble> {
+fn serials(site: &Site, which: &Which<'_>, course: &Course) -> Result<Vec<UnitSerial>, Trouble> {
     let mut filter = UnitFilter::default();
     let mut most = MOST;
     match which {
@@ -69,6 +70,15 @@ fn serials(site: &Site, which: &Which<'_>) -> Result<Vec<UnitSerial>, Trouble> {
             let mut out: Vec<UnitSerial> = units.iter().map(|u| UnitSerial::new(u)).collect::<Result<_, _>>()?;
             out.sort();
             out.dedup();
+            for serial in &out {
+                if site.book.unit(serial)?.is_none() {
+                    let trouble =
+                        Trouble::usage(format!("there is no unit {serial}"), "Look at the serial number.");
+                    return Err(trouble.about("units"));
+                }
+                course.advance(1);
+                course.go_on()?;
+            }
             return Ok(out);
         }
         Which::Reel(reel) => {
@@ -81,7 +91,9 @@ fn serials(site: &Site, which: &Which<'_>) -> Result<Vec<UnitSerial>, Trouble> {
     let mut out = Vec::new();
     let mut after = None;
     loop {
+        course.go_on()?;
         let page = site.book.units(&filter, after.as_ref(), 500)?;
+        course.advance(page.items.len() as u64);
         out.extend(page.items.into_iter().map(|unit| unit.serial));
         if matches!(which, Which::All(Some(_))) && out.len() >= most {
             out.truncate(most);
@@ -125,9 +137,20 @@ struct Maker<'a> {
     test: bool,
 }
 
-/// A pack's file that could not be written.
+/// A pack's file that could not be written, or that nobody wants any more.
 fn failed(path: &Path) -> impl Fn(io::Error) -> Trouble + '_ {
-    move |e| Trouble::file(path, e)
+    move |e| match e.downcast::<Stopped>() {
+        Ok(stopped) => no_pack(stopped),
+        Err(e) => Trouble::file(path, e),
+    }
+}
+
+/// It was stopped: the log says so, but there is no file.
+fn no_pack(_: Stopped) -> Trouble {
+    Trouble::surroundings(
+        "cancelled; no pack was written",
+        "Run it again when it suits: it begins anew. The log keeps that it was begun and cancelled.",
+    )
 }
 
 fn told<T: Serialize>(value: &T) -> Result<Vec<u8>, Trouble> {
@@ -274,20 +297,23 @@ fn key_file(pack: &Path) -> PathBuf {
 }
 
 /// Makes a pack and the key's file beside it, whole or not at all. That it was made
-/// is an entry, which its own head covers.
+/// is an entry, which its own head covers; so is that nothing came of it.
 ///
 /// Passcodes and what they could be found from (verifiers, salts) are never in it.
 ///
+/// - `course`: counts units; it can be stopped until the pack takes its name.
+///
 /// # Errors
 ///
-/// [`Trouble`] where a unit is not there or the site key does not open; a file that
-/// is there already is not touched.
+/// [`Trouble`] where a unit is not there, the site key does not open, or it was
+/// stopped; a file that is there already is not touched.
 pub fn export(
     site: &Site,
     which: &Which<'_>,
     out: &Path,
     passphrase: Option<&Passphrase>,
     who: &Who,
+    course: &Course,
 ) -> Result<Exported, Trouble> {
     let key_file = key_file(out);
     let pem = head::public_pem(site, passphrase, who)?;
@@ -298,24 +324,56 @@ pub fn export(
     if key_there.as_ref().is_some_and(|there| *there != pem) {
         return Err(Trouble::file(&key_file, io::ErrorKind::AlreadyExists.into()));
     }
-    let serials = serials(site, which)?;
+    course.phase(Phase::Gathering, None);
+    let serials = serials(site, which, course)?;
     if serials.is_empty() {
         return Err(Trouble::usage(
             "there is no unit to give evidence of",
             "Look at the units with `touchmark unit list`.",
         ));
     }
-    for serial in serials.iter().filter(|_| matches!(which, Which::Units(_))) {
-        if site.book.unit(serial)?.is_none() {
-            return Err(Trouble::usage(format!("there is no unit {serial}"), "Look at the serial number."));
-        }
-    }
     let signer = head::signer(site, passphrase, who)?;
     let name = out.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    let subject = Subject::Other("evidence", name);
     let body = json!({ "units": serials.len(), "what": words(which) });
-    site.book.note("evidence.export", &Subject::Other("evidence", name), &body, &who.by())?;
-    let head = head::sign(site, passphrase, who)?;
+    site.book.note("evidence.export", &subject, &body, &who.by())?;
+    let made = (|| {
+        let head = head::sign(site, passphrase, who)?;
+        let key = key_there.is_none().then_some((key_file.as_path(), pem.as_str()));
+        fill(site, which, &serials, (out, key), (&head, &signer), who, course)
+    })();
+    let (proven, octets, head) = match made {
+        Ok(made) => made,
+        Err(trouble) => {
+            // The entry above can't be taken back, so another one says what became of it. Should the book
+            // be what failed, that is told already.
+            let _ = site.book.note("evidence.abandon", &subject, &json!({ "why": trouble.to_string() }), &who.by());
+            return Err(trouble);
+        }
+    };
+    Ok(Exported {
+        pack: out.display().to_string(),
+        key: key_file.display().to_string(),
+        units: serials.len() as u64,
+        proven,
+        entries: head.entries,
+        root: head.root,
+        octets,
+    })
+}
 
+/// Fills a pack and puts it in its place: how many units are proven, its octets, and its head.
+///
+/// - `out`: where the pack goes, and the key's file with what it holds, where that is to be written too.
+fn fill<'h>(
+    site: &Site,
+    which: &Which<'_>,
+    serials: &[UnitSerial],
+    (out, key): (&Path, Option<(&Path, &str)>),
+    (head, signer): (&'h HeadFile, &dyn Signer),
+    who: &Who,
+    course: &Course,
+) -> Result<(u64, u64, HeadFile), Trouble> {
     let dir = out.parent().filter(|d| !d.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut zip = Writer::new(pack::unnamed(dir).map_err(failed(out))?);
     let mut maker = Maker {
@@ -326,11 +384,14 @@ pub fn export(
         octets: BTreeMap::new(),
         test: false,
     };
-    zip.add("head.json", &told(&head)?).map_err(failed(out))?;
-    zip.add("heads.json", &told(&earlier(site, &head)?)?).map_err(failed(out))?;
+    zip.add("head.json", &told(head)?).map_err(failed(out))?;
+    zip.add("heads.json", &told(&earlier(site, head)?)?).map_err(failed(out))?;
+    course.phase(Phase::Packing, Some(serials.len() as u64));
     let mut lines = Vec::with_capacity(serials.len());
-    for serial in &serials {
+    for serial in serials {
+        course.go_on().map_err(no_pack)?;
         lines.push(maker.unit(&mut zip, serial, who, out)?);
+        course.advance(1);
     }
     let rows: Vec<(&str, String)> = std::mem::take(&mut maker.shared_rows).into_iter().collect();
     let shared = std::mem::take(&mut maker.shared_entries);
@@ -351,30 +412,24 @@ pub fn export(
         units: serials.len() as u64,
         files: Vec::new(),
     };
-    zip.add("index.html", index::page(&manifest, &head, &lines).as_bytes()).map_err(failed(out))?;
+    zip.add("index.html", index::page(&manifest, head, &lines).as_bytes()).map_err(failed(out))?;
     manifest.files = zip.files.clone();
     let octets = told(&manifest)?;
     zip.add(inner::MANIFEST, &octets).map_err(failed(out))?;
     zip.add(inner::MANIFEST_SIGNATURE, &signer.sign(&octets)?).map_err(failed(out))?;
+    course.phase(Phase::Sealing, None);
     let mut file =
         zip.finish().and_then(|out| out.into_inner().map_err(io::IntoInnerError::into_error)).map_err(failed(out))?;
-    seal(file.as_file_mut(), &signer).map_err(failed(out))?;
+    seal(file.as_file_mut(), signer, &|| course.go_on().map_err(io::Error::other)).map_err(failed(out))?;
     let octets = file.as_file().metadata().map_err(failed(out))?.len();
-    if key_there.is_none() {
-        let mut pending = Pending::default();
-        pending.add(&key_file, pem.as_bytes(), Readers::Usual).and_then(|()| pending.place()).map_err(Trouble::of)?;
-    }
     usual(file.path()).map_err(failed(out))?;
+    course.commit().map_err(no_pack)?;
+    if let Some((path, pem)) = key {
+        let mut pending = Pending::default();
+        pending.add(path, pem.as_bytes(), Readers::Usual).and_then(|()| pending.place()).map_err(Trouble::of)?;
+    }
     file.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
-    Ok(Exported {
-        pack: out.display().to_string(),
-        key: key_file.display().to_string(),
-        units: serials.len() as u64,
-        proven,
-        entries: head.entries,
-        root: head.root,
-        octets,
-    })
+    Ok((proven, octets, head.clone()))
 }
 
 /// A pack is to be passed on: readable by all, as far as the directory lets them.

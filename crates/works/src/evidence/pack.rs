@@ -29,7 +29,9 @@ pub(super) fn statement(body: &[u8]) -> String {
 }
 
 /// SHA-256 of the first `octets` of a file.
-pub(super) fn digest_of(file: &mut File, octets: u64) -> io::Result<Vec<u8>> {
+///
+/// - `pass`: asked after each 64 KiB whether to go on; what it returns ends the reading.
+pub(super) fn digest_of(file: &mut File, octets: u64, pass: &dyn Fn() -> io::Result<()>) -> io::Result<Vec<u8>> {
     file.rewind()?;
     let mut left = BufReader::with_capacity(1 << 16, file).take(octets);
     let mut context = Context::new(&SHA256);
@@ -40,6 +42,7 @@ pub(super) fn digest_of(file: &mut File, octets: u64) -> io::Result<Vec<u8>> {
             return Ok(context.finish().as_ref().to_vec());
         }
         context.update(&buffer[..read]);
+        pass()?;
     }
 }
 
@@ -78,9 +81,11 @@ impl<W: Write + Seek> Writer<W> {
 }
 
 /// Puts the seal on a finished archive.
-pub(super) fn seal(file: &mut File, signer: &dyn Signer) -> io::Result<()> {
+///
+/// - `pass`: as of [`digest_of`].
+pub(super) fn seal(file: &mut File, signer: &dyn Signer, pass: &dyn Fn() -> io::Result<()>) -> io::Result<()> {
     let end = file.metadata()?.len() - SEAL;
-    let body = digest_of(file, end)?;
+    let body = digest_of(file, end, pass)?;
     let signature = signer.sign(statement(&body).as_bytes()).map_err(io::Error::other)?;
     let raw = raw_from_der(&signature).ok_or_else(|| io::Error::other("the key gave no signature on P-256"))?;
     file.seek(SeekFrom::Start(end))?;
@@ -92,7 +97,7 @@ pub(super) fn seal(file: &mut File, signer: &dyn Signer) -> io::Result<()> {
 pub(super) fn is_sealed(file: &mut File, key: &PublicKey) -> io::Result<bool> {
     let size = file.metadata()?.len();
     let Some(end) = size.checked_sub(SEAL) else { return Ok(false) };
-    let body = digest_of(file, end)?;
+    let body = digest_of(file, end, &|| Ok(()))?;
     let mut seal = [0; SEAL as usize];
     file.seek(SeekFrom::Start(end))?;
     file.read_exact(&mut seal)?;

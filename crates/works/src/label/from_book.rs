@@ -1,18 +1,20 @@
 //! Labels of units in the record book.
 
-use std::path::Path;
-
 use book::ids::{ReelId, UnitSerial};
 use book::{LabelEvent, Unit, UnitFilter, UnitState};
 use custody::Passphrase;
-use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
+use time::OffsetDateTime;
 
-use super::{Job, PrintError, print};
+use super::{Job, PrintError, Printed, print};
+use crate::course::{Course, Phase};
 use crate::product;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 use crate::unit::payload;
+
+/// Units recorded in one transaction: stations wait for the log no longer than that.
+const AT_ONCE: usize = 100;
 
 /// What stands on a unit's label. Opens its passcode with the site key.
 ///
@@ -76,32 +78,50 @@ pub fn svg(
     Ok(single.map_err(|e| Trouble::of(PrintError::Run(e)))?.0)
 }
 
-/// Prints device labels on A4 sheets as one PDF; the number printed.
+/// Prints labels of the wanted units, and records of each that its label was printed, and by whom, before the
+/// file is there: labels show passcodes.
+///
+/// - `course`: counts labels; it can be stopped until that is recorded.
 ///
 /// # Errors
 ///
-/// [`Trouble`] where a label is refused or the file can't be written.
-pub(crate) fn print_units(out: &Path, data: Vec<LabelData>) -> Result<u64, Trouble> {
-    let job = Job {
-        template: "device".into(),
-        out: out.to_owned(),
-        format: None,
-        paper: Some(Paper::A4),
-        grid: Grid::default(),
-        press: Press::default(),
-        copies: 1,
+/// [`Trouble`] where a unit has no label, one is refused, or the file can't be written; then no file is there.
+pub fn print_of_book(
+    site: &Site,
+    which: &Which<'_>,
+    job: &Job,
+    passphrase: Option<&Passphrase>,
+    who: &Who,
+    course: &Course,
+) -> Result<Printed, Trouble> {
+    let data = gather(site, which, passphrase, course)?;
+    let units = data.iter().map(|d| UnitSerial::new(&d.unit)).collect::<Result<Vec<_>, _>>()?;
+    let settle = || {
+        course.committing(units.len() as u64);
+        for some in units.chunks(AT_ONCE) {
+            site.book.record_labels(some, LabelEvent::Printed, &who.by())?;
+            course.advance(some.len() as u64);
+        }
+        Ok(())
     };
-    let done = print(&job, data.into_iter().map(Ok::<_, PrintError>), &|_| {}).map_err(Trouble::of)?;
-    Ok(done.labels)
+    print(job, data.into_iter().map(Ok::<_, PrintError>), course, settle).map_err(|e| match e {
+        PrintError::Stopped(stopped) => stopped.into(),
+        PrintError::Record(trouble) => trouble,
+        other => Trouble::of(other),
+    })
 }
 
 /// Which units of the book.
 #[derive(Debug)]
 pub enum Which<'a> {
-    /// One, whatever its state but scrapped.
+    /// One, which must have passed.
     One(&'a str),
+    /// These, each of which must have passed.
+    Units(&'a [String]),
     /// Those of a reel that passed.
     Reel(&'a str),
+    /// Those that passed, with an attempt that ended in this time.
+    Period(Option<OffsetDateTime>, Option<OffsetDateTime>),
     /// All that passed.
     All,
 }
@@ -112,31 +132,58 @@ pub enum Which<'a> {
 ///
 /// [`Trouble`] where there is no such unit, none passed, or one has no code any more.
 pub fn of_book(site: &Site, which: &Which<'_>, passphrase: Option<&Passphrase>) -> Result<Vec<LabelData>, Trouble> {
-    let reel = match which {
-        Which::One(serial) => {
-            let unit = site.book.unit(&UnitSerial::new(serial)?)?.ok_or_else(|| {
-                Trouble::usage(
-                    format!("there is no unit {serial}"),
-                    "Look at the serial number, or search with `touchmark unit find`.",
-                )
-            })?;
-            if unit.state != UnitState::Passed {
-                return Err(Trouble::refused(
-                    format!("unit {serial} is {}, and only a unit that passed gets a label", unit.state.word()),
-                    "Provision it first; a scrapped or returned unit gets none.",
-                ));
-            }
-            return Ok(vec![of_unit(site, &unit, passphrase)?]);
+    gather(site, which, passphrase, &Course::new())
+}
+
+/// What stands on the label of a unit that is named.
+fn of_named(site: &Site, serial: &UnitSerial, passphrase: Option<&Passphrase>) -> Result<LabelData, Trouble> {
+    let unit = site.book.unit(serial)?.ok_or_else(|| {
+        let advice = "Look at the serial number, or search with `touchmark unit find`.";
+        Trouble::usage(format!("there is no unit {serial}"), advice).about("units")
+    })?;
+    if unit.state != UnitState::Passed {
+        return Err(Trouble::refused(
+            format!("unit {serial} is {}, and only a unit that passed gets a label", unit.state.word()),
+            "Provision it first; a scrapped or returned unit gets none.",
+        )
+        .about("units"));
+    }
+    of_unit(site, &unit, passphrase)
+}
+
+fn gather(
+    site: &Site,
+    which: &Which<'_>,
+    passphrase: Option<&Passphrase>,
+    course: &Course,
+) -> Result<Vec<LabelData>, Trouble> {
+    course.phase(Phase::Gathering, None);
+    let mut filter = UnitFilter { state: Some(UnitState::Passed), ..UnitFilter::default() };
+    match which {
+        Which::One(serial) => return Ok(vec![of_named(site, &UnitSerial::new(serial)?, passphrase)?]),
+        Which::Units(units) => {
+            let mut serials = units.iter().map(|u| UnitSerial::new(u)).collect::<Result<Vec<_>, _>>()?;
+            serials.sort();
+            serials.dedup();
+            course.phase(Phase::Gathering, Some(serials.len() as u64));
+            let one = |serial: &UnitSerial| {
+                course.go_on()?;
+                course.advance(1);
+                of_named(site, serial, passphrase)
+            };
+            return serials.iter().map(one).collect();
         }
-        Which::Reel(reel) => Some(ReelId::new(reel)?),
-        Which::All => None,
-    };
-    let filter = UnitFilter { state: Some(UnitState::Passed), reel, ..UnitFilter::default() };
+        Which::Reel(reel) => filter.reel = Some(ReelId::new(reel)?),
+        Which::Period(from, to) => (filter.from, filter.to) = (*from, *to),
+        Which::All => {}
+    }
     let (mut data, mut after) = (Vec::new(), None);
     loop {
         let page = site.book.units(&filter, after.as_ref(), 500)?;
         for unit in &page.items {
+            course.go_on()?;
             data.push(of_unit(site, unit, passphrase)?);
+            course.advance(1);
         }
         match page.next {
             Some(next) => after = Some(next),

@@ -9,6 +9,7 @@ mod from_book;
 mod payload;
 pub mod units;
 
+use std::cell::Cell;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -18,9 +19,10 @@ use print::{LabelData, Press, RunError, Template, TemplateError};
 use serde::Serialize;
 
 use crate::advice::{Advise, Kind};
+use crate::course::{Course, Phase, Stopped};
+use crate::trouble::Trouble;
 pub use check::{Checked, check};
-pub(crate) use from_book::print_units;
-pub use from_book::{Which, check_of_book, of_book, of_unit, record, svg};
+pub use from_book::{Which, check_of_book, of_book, of_unit, print_of_book, record, svg};
 pub use units::{Defaults, Units, UnitsError, complete};
 
 /// What a run is written as.
@@ -72,6 +74,21 @@ pub struct Job {
     pub press: Press,
     /// Labels a unit, 1 to 100.
     pub copies: u32,
+}
+
+impl Job {
+    /// Device labels, one each, on a roll, for a printer of 300 dpi.
+    pub fn to(out: &Path) -> Self {
+        Self {
+            template: "device".into(),
+            out: out.to_owned(),
+            format: None,
+            paper: None,
+            grid: Grid::default(),
+            press: Press::default(),
+            copies: 1,
+        }
+    }
 }
 
 /// What a run did.
@@ -138,6 +155,12 @@ pub enum PrintError {
     /// The run stopped.
     #[error(transparent)]
     Run(#[from] RunError),
+    /// Somebody stopped it.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
+    /// That they were printed could not be recorded.
+    #[error(transparent)]
+    Record(#[from] Trouble),
 }
 
 impl Advise for PrintError {
@@ -145,6 +168,8 @@ impl Advise for PrintError {
         match self {
             Self::Order { .. } | Self::TemplateFile { .. } | Self::Template(_) => Kind::Usage,
             Self::Units(error) => error.kind(),
+            Self::Stopped(stopped) => stopped.kind(),
+            Self::Record(trouble) => trouble.kind(),
             Self::Run(RunError::Label { .. }) => Kind::Refused,
             Self::Run(RunError::Sheet { .. } | RunError::Nothing) => Kind::Usage,
             Self::Run(RunError::File { .. } | RunError::Out(_)) => Kind::Surroundings,
@@ -157,6 +182,8 @@ impl Advise for PrintError {
             Self::TemplateFile { .. } => format!("Give {}, or an SVG file that may be read.", built_in_names()),
             Self::Template(error) => format!("{} Nothing was written.", error.advice),
             Self::Units(error) => return error.advice(),
+            Self::Stopped(stopped) => return stopped.advice(),
+            Self::Record(trouble) => return trouble.advice(),
             Self::Run(RunError::Label { source, .. }) => format!("{} Nothing was written.", source.advice()),
             Self::Run(RunError::Sheet { advice, .. }) => advice.clone(),
             Self::Run(RunError::Nothing) => "Give a file with at least one unit.".into(),
@@ -197,13 +224,17 @@ pub fn template(name: &str) -> Result<Template, PrintError> {
 /// Each symbol is drawn at the printer's resolution and read back before any
 /// label is written; the file appears whole or not at all.
 ///
+/// - `course`: counts labels; it can be stopped until the file takes its name.
+/// - `settle`: called once when all labels are proven, and before the file is there.
+///
 /// # Errors
 ///
 /// [`PrintError`]; the first unit that is refused ends the run.
 pub fn print<E>(
     job: &Job,
     units: impl Iterator<Item = Result<LabelData, E>>,
-    progress: &dyn Fn(u64),
+    course: &Course,
+    settle: impl FnOnce() -> Result<(), Trouble>,
 ) -> Result<Printed, PrintError>
 where
     PrintError: From<E>,
@@ -223,14 +254,32 @@ where
         order("the name of the file to write tells no format", "End it in .pdf, .svg or .png, or give the format.")
     })?;
     let template = template(&job.template)?;
-    let mut units = units.map(|unit| unit.map_err(PrintError::from));
+    let total = match units.size_hint() {
+        (least, Some(most)) if least == most => Some(least as u64 * u64::from(job.copies)),
+        _ => None,
+    };
+    course.phase(Phase::Drawing, total);
+    let told = Cell::new(0);
+    let progress = |labels: u64| course.advance(labels - told.replace(labels));
+    let settle = || {
+        course.commit()?;
+        Ok::<_, PrintError>(settle()?)
+    };
+    let mut units = units.map(|unit| {
+        course.go_on()?;
+        unit.map_err(PrintError::from)
+    });
     let mut page_mm = None;
     let tally = match format {
         Format::Pdf => {
             let sheet = Sheet::settle(job.paper.unwrap_or(Paper::Roll), job.grid, template.size_mm(), &job.press)?;
             page_mm = Some([round(sheet.page_mm.0), round(sheet.page_mm.1)]);
             let on = (&template, &job.press, &sheet);
-            print::run::write_whole(&job.out, |out| print::run::pdf(out, on, units, job.copies, progress))?
+            print::run::write_whole(&job.out, |out| {
+                let tally = print::run::pdf(out, on, units, job.copies, &progress)?;
+                settle()?;
+                Ok::<_, PrintError>(tally)
+            })?
         }
         Format::Svg | Format::Png => {
             if job.paper.is_some() || job.grid != Grid::default() || job.copies != 1 {
@@ -240,7 +289,7 @@ where
                 ));
             }
             let kind = if format == Format::Svg { Single::Svg } else { Single::Png };
-            singles(job, kind, &template, &mut units, progress)?
+            singles(job, kind, &template, &mut units, &progress, settle)?
         }
     };
     let seconds = started.elapsed().as_secs_f64();
@@ -271,6 +320,7 @@ fn singles(
     template: &Template,
     units: &mut dyn Iterator<Item = Result<LabelData, PrintError>>,
     progress: &dyn Fn(u64),
+    settle: impl FnOnce() -> Result<(), PrintError>,
 ) -> Result<Tally, PrintError> {
     let first = units.next().ok_or(RunError::Nothing)??;
     let Some(second) = units.next() else {
@@ -278,11 +328,12 @@ fn singles(
             let (octets, tally) = print::run::single(kind, template, &first, &job.press)?;
             return print::run::write_whole(&job.out, |out| {
                 out.write_all(&octets).map_err(RunError::Out)?;
+                settle()?;
                 Ok::<_, PrintError>(tally)
             });
         }
         let one = std::iter::once(Ok::<_, PrintError>(first));
-        return print::run::files(&job.out, kind, (template, &job.press), one, progress);
+        return print::run::files(&job.out, kind, (template, &job.press), one, progress, settle);
     };
     if Format::of(&job.out).is_some() && !job.out.is_dir() {
         let extension = kind.extension();
@@ -292,7 +343,7 @@ fn singles(
         });
     }
     let all = [Ok(first), second].into_iter().chain(units);
-    print::run::files(&job.out, kind, (template, &job.press), all, progress)
+    print::run::files(&job.out, kind, (template, &job.press), all, progress, settle)
 }
 
 /// Whole micrometres, so that JSON shows lengths and not rounding.

@@ -13,16 +13,17 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use book::ids::{ReelId, UnitSerial};
-use book::{LabelEvent, Role, UnitFilter, UnitState};
+use book::{Role, UnitFilter, UnitState};
 use chip::OpenOptions;
 use custody::{Passphrase, WorkFactor};
+use print::sheet::Paper;
 use serde::Serialize;
 use serde_json::Value;
 use standard::ids::{ProductId, VendorId};
 
 use crate::chips::{self, Bench, FaultLevel, Source, WhichChips};
 use crate::course::Course;
-use crate::label;
+use crate::label::{self, Job};
 use crate::product::Description;
 use crate::provision::{Provision, UnitResult, provision};
 use crate::reel::manifest::ColumnMap;
@@ -244,7 +245,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     say(&format!("The proofs of {} units, for anybody to check without us.", proofs.units.len()));
     // A few thousand units fill a pack that is still easy to pass on.
     let which = evidence::Which::All(Some(PACKED));
-    let pack = evidence::export(&site, &which, &folder_of_evidence.join("pack.zip"), None, &who)?;
+    let pack = evidence::export(&site, &which, &folder_of_evidence.join("pack.zip"), None, &who, &Course::new())?;
     say(&format!("A signed evidence pack of {} units, which no octet can change in without it showing.", pack.units));
     let counts = unit::reconcile(&site, None)?;
     let mut done = summary(request, &counts, started);
@@ -340,29 +341,13 @@ fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn
 /// Labels for all units that passed, as one PDF.
 fn labels(site: &Site, out: &Path, who: &Who) -> Result<(Option<PathBuf>, u64), Trouble> {
     let path = out.join("labels.pdf");
-    let mut data = Vec::new();
-    let mut serials = Vec::new();
-    let filter = UnitFilter { state: Some(UnitState::Passed), ..UnitFilter::default() };
-    let mut after: Option<UnitSerial> = None;
-    loop {
-        let page = site.book.units(&filter, after.as_ref(), 500)?;
-        for unit in &page.items {
-            data.push(label::of_unit(site, unit, None)?);
-            serials.push(unit.serial.clone());
-        }
-        match page.next {
-            Some(next) => after = Some(next),
-            None => break,
-        }
-    }
-    if data.is_empty() {
+    let passed = UnitFilter { state: Some(UnitState::Passed), ..UnitFilter::default() };
+    if site.book.count_units(&passed)? == 0 {
         return Ok((None, 0));
     }
-    let printed = label::print_units(&path, data)?;
-    for serial in &serials {
-        site.book.record_label(serial, LabelEvent::Printed, &who.by())?;
-    }
-    Ok((Some(path), printed))
+    let job = Job { paper: Some(Paper::A4), ..Job::to(&path) };
+    let printed = label::print_of_book(site, &label::Which::All, &job, None, who, &Course::new())?;
+    Ok((Some(path), printed.labels))
 }
 
 fn summary(request: &Rehearse, counts: &Value, started: u64) -> Rehearsed {
