@@ -99,7 +99,7 @@ pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received
 pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
-pub use tally::{AttemptTally, CauseTally, StepBin, Stretch};
+pub use tally::{AttemptTally, CauseTally, Passing, StepBin, Stretch, Tallies};
 pub use touched::{FirmwareKnown, Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;

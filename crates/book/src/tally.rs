@@ -154,15 +154,36 @@ impl Question<'_> {
     }
 }
 
-impl Book {
+/// Told how many more rows were looked at, now and then; says whether to go on.
+pub type Passing<'a> = &'a dyn Fn(u64) -> bool;
+
+/// Rows looked at between two words to whoever watches.
+const PASSED: u64 = 4_096;
+
+/// Attempts whose steps are counted beforehand.
+const SAMPLE: u32 = 100;
+
+/// Tallies of the attempts that a filter names, with somebody who watches.
+///
+/// A server answers a whole tally at once, so that it can be stopped between two of them alone.
+pub struct Tallies<'b> {
+    book: &'b Book,
+    filter: &'b UnitFilter,
+    passing: Passing<'b>,
+}
+
+impl Tallies<'_> {
+    fn pass(&self, rows: u64) -> Result<(), BookError> {
+        if (self.passing)(rows) { Ok(()) } else { Err(BookError::Stopped) }
+    }
+
     fn tallied<T>(
         &self,
-        filter: &UnitFilter,
         question: &Question<'_>,
         read: impl Fn(&Row) -> Result<T, BookError>,
     ) -> Result<Vec<T>, BookError> {
-        let (condition, values) = attempt_conditions(filter);
-        let (joined, Question { from, also, .. }) = (joined(filter), question);
+        let (condition, values) = attempt_conditions(self.filter);
+        let (joined, Question { from, also, .. }) = (joined(self.filter), question);
         let rows = format!("{joined}{from} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}{also}");
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
         self.folded(question, &rows, &values, read)
@@ -176,16 +197,26 @@ impl Book {
         values: &[P<'_>],
         read: impl Fn(&Row) -> Result<T, BookError>,
     ) -> Result<Vec<T>, BookError> {
-        let (width, select) = (question.groups.len(), question.select(self.is_sqlite()));
-        if !self.is_sqlite() {
+        self.pass(0)?;
+        let (width, select) = (question.groups.len(), question.select(self.book.is_sqlite()));
+        if !self.book.is_sqlite() {
             let places = (1..=width).map(|n| n.to_string()).collect::<Vec<_>>().join(", ");
             let sql = format!("SELECT {select} FROM {rows} GROUP BY {places} ORDER BY {places}");
-            return self.read(|c| c.all(&sql, values))?.iter().map(read).collect();
+            let groups = self.book.read(|c| c.all(&sql, values))?;
+            // The first number of every question is how many rows its groups have.
+            let rows = groups.iter().map(|row| row.int(width)).sum::<Result<i64, _>>()?;
+            self.pass(u64::try_from(rows).unwrap_or(0))?;
+            return groups.iter().map(read).collect();
         }
         let sql = format!("SELECT {select} FROM {rows}");
-        let groups = self.read(|c| {
+        let mut seen = 0;
+        let groups = self.book.read(|c| {
             let mut groups: HashMap<Vec<Value>, Vec<i64>> = HashMap::new();
             c.each(&sql, values, &mut |mut row| {
+                seen += 1;
+                if seen == PASSED {
+                    self.pass(std::mem::take(&mut seen))?;
+                }
                 let numbers = (width..row.0.len()).map(|n| row.int(n)).collect::<Result<Vec<_>, _>>()?;
                 row.0.truncate(width);
                 match groups.get_mut(&row.0) {
@@ -205,6 +236,7 @@ impl Book {
             })?;
             Ok(groups)
         })?;
+        self.pass(seen)?;
         let mut groups: Vec<_> = groups.into_iter().collect();
         groups.sort_unstable();
         groups
@@ -216,13 +248,13 @@ impl Book {
             .collect()
     }
 
-    /// Attempts that ended, of the units that `filter` names; of those alone that its station and its
+    /// Attempts that ended, of the units that the filter names; of those alone that its station and its
     /// times name too.
     ///
     /// # Errors
     ///
-    /// [`BookError`] where the book gave no answer.
-    pub fn tally_attempts(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<AttemptTally>, BookError> {
+    /// [`BookError`] where the book gave no answer; [`BookError::Stopped`] where whoever watches said so.
+    pub fn attempts(&self, stretch: Stretch) -> Result<Vec<AttemptTally>, BookError> {
         let begins = stretch.sql("t.ended");
         let groups = [
             begins.as_str(),
@@ -234,7 +266,7 @@ impl Book {
         ];
         let taken = "CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END";
         let question = Question { groups: &groups, folds: &[(Fold::Sum, "1"), (Fold::Sum, taken)], from: "", also: "" };
-        self.tallied(filter, &question, |row| {
+        self.tallied(&question, |row| {
             Ok(AttemptTally {
                 begins: stretch.begins(row.int(0)?)?,
                 station: StationName::kept(row.text(1)?),
@@ -248,17 +280,17 @@ impl Book {
         })
     }
 
-    /// Failures by cause, as [`Book::tally_attempts`] counts attempts.
+    /// Failures by cause, as [`Tallies::attempts`] counts attempts.
     ///
     /// # Errors
     ///
-    /// [`BookError`] where the book gave no answer.
-    pub fn tally_causes(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<CauseTally>, BookError> {
+    /// As [`Tallies::attempts`].
+    pub fn causes(&self, stretch: Stretch) -> Result<Vec<CauseTally>, BookError> {
         let begins = stretch.sql("t.ended");
         let groups = [begins.as_str(), "t.station", "u.reel", "t.cause", "t.next"];
         let also = " AND t.result = 'failed'";
         let question = Question { groups: &groups, folds: &[(Fold::Sum, "1")], from: "", also };
-        self.tallied(filter, &question, |row| {
+        self.tallied(&question, |row| {
             Ok(CauseTally {
                 begins: stretch.begins(row.int(0)?)?,
                 station: StationName::kept(row.text(1)?),
@@ -274,8 +306,8 @@ impl Book {
     ///
     /// # Errors
     ///
-    /// [`BookError`] where the book gave no answer.
-    pub fn tally_steps(&self, filter: &UnitFilter) -> Result<Vec<StepBin>, BookError> {
+    /// As [`Tallies::attempts`].
+    pub fn steps(&self) -> Result<Vec<StepBin>, BookError> {
         let bin = format!("CAST({BIN} AS BIGINT)");
         let question = Question {
             groups: &["s.name", "CAST(CASE WHEN s.result = 'done' THEN 1 ELSE 0 END AS BIGINT)", &bin],
@@ -293,12 +325,68 @@ impl Book {
                 longest_us: row.int(5)?,
             })
         };
-        if is_everything(filter) {
+        if is_everything(self.filter) {
             // Steps come in with the end of their attempt, so that all of them count
             // and no attempt need be looked up.
             return self.folded(&question, "step s", &[], read);
         }
-        self.tallied(filter, &question, read)
+        self.tallied(&question, read)
+    }
+
+    /// How many of the same attempts there are, up to a few, and how many steps they had: enough to say beforehand
+    /// how long [`Tallies::steps`] will be.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn sampled_steps(&self) -> Result<(u64, u64), BookError> {
+        let (condition, values) = attempt_conditions(self.filter);
+        let sql = format!(
+            "SELECT count(*), CAST(coalesce(sum(steps), 0) AS BIGINT) FROM (SELECT \
+             (SELECT count(*) FROM step s WHERE s.unit = t.unit AND s.attempt = t.number) AS steps FROM {} \
+             WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition} LIMIT {SAMPLE}) AS sample",
+            joined(self.filter)
+        );
+        let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
+        let Some(row) = self.book.read(|c| c.one(&sql, &values))? else { return Ok((0, 0)) };
+        let whole = |column| Ok::<_, BookError>(u64::try_from(row.int(column)?).unwrap_or(0));
+        Ok((whole(0)?, whole(1)?))
+    }
+}
+
+impl Book {
+    /// Tallies of the attempts that a filter names.
+    ///
+    /// - `passing`: told of the rows that are looked at; it may end the looking.
+    pub fn tallies<'b>(&'b self, filter: &'b UnitFilter, passing: Passing<'b>) -> Tallies<'b> {
+        Tallies { book: self, filter, passing }
+    }
+
+    /// [`Tallies::attempts`] that nobody watches.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn tally_attempts(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<AttemptTally>, BookError> {
+        self.tallies(filter, &|_| true).attempts(stretch)
+    }
+
+    /// [`Tallies::causes`] that nobody watches.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn tally_causes(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<CauseTally>, BookError> {
+        self.tallies(filter, &|_| true).causes(stretch)
+    }
+
+    /// [`Tallies::steps`] that nobody watches.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn tally_steps(&self, filter: &UnitFilter) -> Result<Vec<StepBin>, BookError> {
+        self.tallies(filter, &|_| true).steps()
     }
 
     /// When the first and the last attempt of those units ended; `None` where there is none.

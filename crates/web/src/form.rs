@@ -104,6 +104,11 @@ impl Form {
         }
     }
 
+    /// What was typed into an input that a template draws by itself; else what it begins with.
+    pub fn value<'a>(&'a self, name: &str, at_first: &'a str) -> &'a str {
+        self.kept(name).unwrap_or(at_first)
+    }
+
     /// Name, and what is wrong, of an input or a choice that a template draws by itself.
     pub fn at(&self, name: &str) -> Html {
         let mut out = format!("name=\"{name}\"");

@@ -90,6 +90,18 @@ pub fn text<'a>(answer: &'a serde_json::Value, key: &str) -> &'a str {
     answer.get(key).and_then(serde_json::Value::as_str).unwrap_or_default()
 }
 
+/// A size as people say it.
+pub fn octets(octets: i64) -> String {
+    #[expect(clippy::cast_precision_loss, reason = "a size in words")]
+    let of = |unit: i64| octets as f64 / unit as f64;
+    match octets {
+        ..1_024 => format!("{} octets", count(&octets)),
+        1_024..1_048_576 => format!("{:.0} KiB", of(1 << 10)),
+        1_048_576..1_073_741_824 => format!("{:.1} MiB", of(1 << 20)),
+        _ => format!("{:.1} GiB", of(1 << 30)),
+    }
+}
+
 /// Things a second.
 pub fn rate(rate: f64) -> String {
     if rate < 10.0 {
@@ -131,6 +143,8 @@ mod tests {
         assert!(!super::grouped(hostile).contains("<script"));
         assert_eq!(super::count(&50_000), "50\u{202f}000");
         assert_eq!(super::count(&-1), "\u{2212}1");
+        let said = [900, 2_048, 5 << 20, 7 << 30].map(super::octets);
+        assert_eq!(said, ["900 octets", "2 KiB", "5.0 MiB", "7.0 GiB"]);
     }
 
     #[test]

@@ -173,7 +173,7 @@ impl Routes {
 fn pages(routes: Routes) -> Routes {
     use Stage::{Answer, Decide, Line, People, Receive};
     use pages::{
-        access, authorities, declarations, deliveries, evidence, examine, fit, impact, line, log, people, plan,
+        access, authorities, declarations, deliveries, evidence, examine, fit, impact, labels, line, log, people, plan,
         products, reels, report, revocation, station, units,
     };
     routes
@@ -188,12 +188,14 @@ fn pages(routes: Routes) -> Routes {
         .part((Receive, "Declarations"), "/declarations", READ, declarations::list)
         .part((Line, "Line"), "/line", ALL, line::show)
         .part((Line, "Stations"), "/stations", ALL, station::list)
+        .part((Line, "Labels"), "/labels", ENGINEER, labels::show)
         .part((Line, "Report"), "/report", READ, report::show)
         .of("/report", "report")
         .part((Answer, "Units"), "/units", READ, units::list)
         .of("/units", "units")
         .part((Answer, "Impact"), "/impact", READ, impact::show)
         .of("/impact", "impact")
+        .part((Answer, "Evidence"), "/evidence", READ, evidence::show)
         .part((Answer, "Revocation"), "/revocation", READ, revocation::show)
         .part((Answer, "Log"), "/log", READ, log::list)
         .part((People, "People"), "/people", READ, people::list)
@@ -240,11 +242,16 @@ fn pages(routes: Routes) -> Routes {
         .of("/deliveries", "receive")
         .get("/deliveries/{delivery}", Need::Page(READ), deliveries::show)
         .get("/incoming/{id}", Need::Page(READ), incoming::show)
+        .get("/incoming/{id}/file", Need::Page(READ), incoming::file)
         .post("/incoming/{id}/accept", Need::Page(ENGINEER), incoming::accept)
         .post("/incoming/{id}/stop", Need::Page(READ), incoming::stop)
         .get("/units/{unit}", Need::Page(READ), units::show)
         .get("/units/{unit}/label.svg", Need::Page(ENGINEER), units::label)
         .post("/units/{unit}/evidence", Need::Page(READ), evidence::pack)
+        .files("/labels", Need::Page(ENGINEER), labels::print)
+        .of("/labels", "labels")
+        .post("/evidence", Need::Page(READ), evidence::export)
+        .of("/evidence", "evidence")
         .post("/evidence/key", Need::Page(READ), evidence::key)
         .post("/units/{unit}/scrap", Need::Page(ENGINEER), units::scrap)
         .of("/units/{unit}", "acts")

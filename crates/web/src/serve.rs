@@ -118,7 +118,8 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
             None => axum_server::from_tcp(listener)?.handle(handle).serve(service).await,
         }
     });
-    // Leaving the runtime waits for stations in the middle of a unit.
+    // Leaving the runtime waits for stations in the middle of a unit, and for no long work: that is cancelled.
+    last.incoming.stop();
     drop(runtime);
     // What was done since the last head is covered by one more.
     if let Ok(pages) = Who::new("pages") {

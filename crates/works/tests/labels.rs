@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press, RunError};
+use works::course::Course;
 use works::label::{self, Defaults, Format, Job, PrintError, Printed, Units, UnitsError, complete};
 use works::{Advise, Kind};
 use zeroize::Zeroizing;

@@ -11,6 +11,7 @@ use serde_json::json;
 use tempfile::TempDir;
 use time::macros::{datetime, offset};
 use time::{Duration, OffsetDateTime};
+use works::course::Course;
 use works::plan::Past;
 use works::report::{Request, Scope, page, report};
 use works::site::{NewBook, Site, Who};
@@ -210,7 +211,7 @@ fn planted_troubles_are_found() {
     let line = worked();
     let now = at(HOURS * 3600 + 60);
     let mut request = Request { worst_hour: true, ..Request::of(Scope::Site) };
-    let told = report(&line.site, &request, now).unwrap();
+    let told = report(&line.site, &request, now, &Course::new()).unwrap();
 
     let y = &told.yields;
     assert_eq!(y.first_pass.all, 630, "every unit's first attempt");
@@ -240,19 +241,20 @@ fn planted_troubles_are_found() {
 
     // A control chart by the hour has the planted hour outside its limits, and few others.
     request.every = Some(Duration::HOUR);
-    let hourly = report(&line.site, &request, now).unwrap().control;
+    let hourly = report(&line.site, &request, now, &Course::new()).unwrap().control;
     assert_eq!(hourly.points.len() as i64, HOURS);
     let out: Vec<_> = hourly.points.iter().filter(|p| p.out).map(|p| p.begins.as_str()).collect();
     assert_eq!(out, ["2026-03-02T23:00:00Z"]);
 
     // Parts add up to the whole.
-    let first_attempts = |request: &Request| report(&line.site, request, now).unwrap().yields.first_pass.all;
+    let first_attempts =
+        |request: &Request| report(&line.site, request, now, &Course::new()).unwrap().yields.first_pass.all;
     let reels = ["A", "B"].map(|r| first_attempts(&Request::of(Scope::Reel(r.into()))));
     assert_eq!(reels.iter().sum::<u64>(), 630);
-    let order = report(&line.site, &Request::of(Scope::Order("A/1".into())), now).unwrap();
+    let order = report(&line.site, &Request::of(Scope::Order("A/1".into())), now, &Course::new()).unwrap();
     assert_eq!((order.yields.first_pass.all, order.order.as_ref().unwrap().by_delivery), (reels[0], true));
     assert_eq!(order.stock.as_ref().unwrap().chips[0], 500);
-    let by_name = report(&line.site, &Request::of(Scope::Order("order-a.csv".into())), now).unwrap();
+    let by_name = report(&line.site, &Request::of(Scope::Order("order-a.csv".into())), now, &Course::new()).unwrap();
     assert_eq!(by_name.yields, order.yields);
     assert_eq!(first_attempts(&Request::of(Scope::Product("Tern Vent".into()))), 630);
     let day =
@@ -264,7 +266,7 @@ fn planted_troubles_are_found() {
 
     // The past that a plan learns from.
     let past = Past::of_site(&line.site, Some("A"), None).unwrap();
-    let a = report(&line.site, &Request::of(Scope::Reel("A".into())), now).unwrap();
+    let a = report(&line.site, &Request::of(Scope::Reel("A".into())), now, &Course::new()).unwrap();
     assert_eq!((past.good, past.lost), (a.yields.last.good, a.yields.units[2]));
     assert!(past.attempts_per_chip.unwrap() > 1.0 && past.attempt_seconds.unwrap() > 0.1);
 
@@ -289,7 +291,7 @@ fn pages(told: &works::report::Report) {
 }
 
 fn refused(line: &Line, now: OffsetDateTime) {
-    let wrong = |request: Request| report(&line.site, &request, now).expect_err("refused").to_string();
+    let wrong = |request: Request| report(&line.site, &request, now, &Course::new()).expect_err("refused").to_string();
     let site = || Request::of(Scope::Site);
     assert!(wrong(Request::of(Scope::Reel("Z".into()))).contains('Z'));
     assert!(wrong(Request::of(Scope::Product("Tern Damper".into()))).contains("Tern Damper"));
@@ -298,7 +300,8 @@ fn refused(line: &Line, now: OffsetDateTime) {
     assert!(wrong(Request { from: Some(now), to: Some(now), ..site() }).contains("ends before"));
     assert!(wrong(Request { every: Some(Duration::SECOND), ..site() }).contains("stretches"));
     // A period without an attempt is a report too.
-    let empty = report(&line.site, &Request { from: Some(now), worst_hour: true, ..site() }, now).unwrap();
+    let empty =
+        report(&line.site, &Request { from: Some(now), worst_hour: true, ..site() }, now, &Course::new()).unwrap();
     assert_eq!((empty.yields.first_pass.all, empty.worst_hour.clone(), empty.control.points.len()), (0, None, 0));
     assert!(!page::document(&empty).html().contains("NaN"));
 }

@@ -10,6 +10,7 @@ use super::at_site::{PassphraseArgs, Place};
 use super::impact::time;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Make packs that an auditor checks without us, and check them
 #[derive(Debug, Subcommand)]
@@ -67,7 +68,10 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
                 (None, None, None, false) => Which::Units(&args.unit),
                 (None, from, to, _) => Which::Period(from, to),
             };
-            let made = evidence::export(&site, &which, &args.out, passphrase.as_ref(), &place.who()?)?;
+            let who = place.who()?;
+            let made = watched(output, "units", |course| {
+                evidence::export(&site, &which, &args.out, passphrase.as_ref(), &who, course)
+            })?;
             output.show(&made, |w| {
                 writeln!(
                     w,

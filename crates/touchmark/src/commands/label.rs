@@ -1,19 +1,19 @@
 //! `touchmark label`: print labels, and check a scanned one.
 
-use std::cell::OnceCell;
 use std::io::Read as _;
 use std::path::PathBuf;
 
 use book::LabelEvent;
-use indicatif::{ProgressBar, ProgressStyle};
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
-use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError, Which};
+use time::OffsetDateTime;
+use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError, Which, typed};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};
-
+use super::impact::time;
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Print labels, and check them against their units
 #[derive(Debug, clap::Subcommand)]
@@ -71,7 +71,7 @@ impl Source {
         let (Some(unit), Some(qr), Some(manual)) = (&self.unit, &self.qr, &self.manual) else {
             return Err(Failure::usage(
                 "neither units from a file, nor one unit with its codes",
-                "Give --unit, --reel or --all for units of the site's book, --units FILE, or --unit with --qr and --manual.",
+                "Give units, --reel, --from, --to or --all for units of the site's book, --units FILE, or --unit with --qr and --manual.",
             ));
         };
         let data = LabelData {
@@ -92,12 +92,25 @@ impl Source {
 /// in docs/labels.md.
 #[derive(Debug, clap::Args)]
 pub struct Print {
+    /// Units of the site's book, each of which must have passed
+    #[arg(value_name = "UNIT", conflicts_with_all = ["units", "unit", "qr", "reel", "from", "to", "all"])]
+    named: Vec<String>,
+
     #[command(flatten)]
     source: Source,
 
     /// Units of the site's book that passed, of this reel
-    #[arg(long, value_name = "ID", conflicts_with_all = ["units", "unit", "qr", "all"])]
+    #[arg(long, value_name = "ID", conflicts_with_all = ["units", "unit", "qr", "from", "to", "all"])]
     reel: Option<String>,
+
+    /// Units of the site's book that passed, with an attempt that ended from this time on, as 2026-03-01 or
+    /// 2026-03-01T12:00:00Z
+    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with_all = ["units", "unit", "qr", "all"])]
+    from: Option<OffsetDateTime>,
+
+    /// … before this time
+    #[arg(long, value_name = "TIME", value_parser = time, conflicts_with_all = ["units", "unit", "qr", "all"])]
+    to: Option<OffsetDateTime>,
 
     /// All units of the site's book that passed
     #[arg(long, conflicts_with_all = ["units", "unit", "qr"])]
@@ -119,19 +132,19 @@ pub struct Print {
     format: Option<Format>,
 
     /// Paper of a PDF: a4, letter, roll, or width and height in mm, as 100x150; else roll
-    #[arg(long, value_parser = paper, value_name = "PAPER")]
+    #[arg(long, value_parser = typed::paper, value_name = "PAPER")]
     sheet: Option<Paper>,
 
     /// Rows and columns, as 11x5; else as many as fit
-    #[arg(long, value_parser = cells, value_name = "ROWSxCOLS")]
+    #[arg(long, value_parser = typed::cells, value_name = "ROWSxCOLS")]
     grid: Option<(u32, u32)>,
 
     /// Left and top margin in mm, as 8,12; else the grid is centred
-    #[arg(long, value_parser = lengths, value_name = "LEFT,TOP")]
+    #[arg(long, value_parser = typed::lengths, value_name = "LEFT,TOP")]
     margin: Option<(f32, f32)>,
 
     /// Gap between columns and between rows in mm, as 2,2; else 2 on sheets, 0 on rolls
-    #[arg(long, value_parser = lengths, value_name = "ACROSS,DOWN")]
+    #[arg(long, value_parser = typed::lengths, value_name = "ACROSS,DOWN")]
     gap: Option<(f32, f32)>,
 
     /// Cells to leave empty on the first sheet, where some are already used
@@ -167,76 +180,59 @@ pub struct Print {
     test: bool,
 }
 
-fn print(args: Print, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
-    let which = match (&args.reel, args.all) {
-        (Some(reel), _) => Some(Which::Reel(reel)),
-        (None, true) => Some(Which::All),
-        (None, false) => args.source.of_book(),
-    };
-    let of_book = match &which {
-        None => None,
-        Some(which) => {
-            let site = place.open()?;
-            let passphrase = args.passphrase.for_site_key(&site)?;
-            let data = label::of_book(&site, which, passphrase.as_ref())?;
-            Some((site, data))
+impl Print {
+    /// Which units of the site's book are meant; `None` where they come from elsewhere.
+    fn of_book(&self) -> Option<Which<'_>> {
+        match (&self.reel, self.from, self.to, self.all) {
+            _ if !self.named.is_empty() => Some(Which::Units(&self.named)),
+            (Some(reel), ..) => Some(Which::Reel(reel)),
+            (None, None, None, false) => self.source.of_book(),
+            (None, None, None, true) => Some(Which::All),
+            (None, from, to, _) => Some(Which::Period(from, to)),
         }
-    };
-    let defaults = Defaults {
-        product: args.product.clone(),
-        vendor: args.vendor.clone(),
-        test: args.test,
-        values: args.values.clone(),
-    };
+    }
+}
+
+fn print(args: Print, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let job = Job {
-        template: args.template,
-        out: args.out,
+        template: args.template.clone(),
+        out: args.out.clone(),
         format: args.format,
         paper: args.sheet,
         grid: Grid { cells: args.grid, margin_mm: args.margin, gap_mm: args.gap, skip: args.skip },
         press: Press { dpi: args.dpi, least_module_mm: args.min_module, ..Press::default() },
         copies: args.copies,
     };
-    let bar: OnceCell<ProgressBar> = OnceCell::new();
-    let draws = output.draws_progress();
-    let progress = |labels: u64| {
-        if draws {
-            bar.get_or_init(counter).set_position(labels);
+    let printed = match args.of_book() {
+        Some(which) => {
+            let site = place.open()?;
+            let (passphrase, who) = (args.passphrase.for_site_key(&site)?, place.who()?);
+            watched(output, "labels", |course| {
+                label::print_of_book(&site, &which, &job, passphrase.as_ref(), &who, course)
+            })?
         }
+        None => from_elsewhere(&args, &job, output)?,
     };
-    let mut recorded = None;
-    let printed = match (&args.source.units, of_book) {
-        (_, Some((site, data))) => {
-            recorded = Some((site, data.iter().map(|d| d.unit.clone()).collect::<Vec<_>>()));
-            label::print(&job, data.into_iter().map(Ok::<_, UnitsError>), &progress)
-        }
-        (Some(path), None) if args.source.unit.is_none() => label::print(&job, Units::open(path, defaults)?, &progress),
-        (Some(path), None) => {
-            // One of the file's units: the others are read past, and judged no less.
-            let wanted = args.source.unit.clone().unwrap_or_default();
-            let found = find(path, defaults, &wanted)?.0;
-            label::print(&job, std::iter::once(Ok::<_, UnitsError>(found)), &progress)
-        }
-        (None, None) => {
-            let one = args.source.one(&defaults)?;
-            label::print(&job, std::iter::once(Ok::<_, UnitsError>(one)), &progress)
-        }
-    };
-    if let Some(bar) = bar.get() {
-        bar.finish_and_clear();
-    }
-    let printed = printed?;
-    if let Some((site, units)) = recorded {
-        label::record(&site, &units, LabelEvent::Printed, &place.who()?)?;
-    }
     let verbose = output.is_verbose();
     output.show(&printed, |w| writeln!(w, "{}", sentence(&printed, verbose)))?;
     Ok(Exit::Done)
 }
 
-fn counter() -> ProgressBar {
-    let style = ProgressStyle::with_template("{spinner} {human_pos} labels, {per_sec}");
-    ProgressBar::no_length().with_style(style.unwrap_or_else(|_| ProgressStyle::default_spinner()))
+/// Labels of units that no book knows: of a file, or of one given by its codes.
+fn from_elsewhere(args: &Print, job: &Job, output: &Output) -> Result<Printed, Failure> {
+    let defaults = Defaults {
+        product: args.product.clone(),
+        vendor: args.vendor.clone(),
+        test: args.test,
+        values: args.values.clone(),
+    };
+    let units: Box<dyn Iterator<Item = Result<LabelData, UnitsError>>> = match (&args.source.units, &args.source.unit) {
+        (Some(path), None) => Box::new(Units::open(path, defaults)?),
+        // One of the file's units: the others are read past, and judged no less.
+        (Some(path), Some(wanted)) => Box::new(std::iter::once(Ok(find(path, defaults, wanted)?.0))),
+        (None, _) => Box::new(std::iter::once(Ok(args.source.one(&defaults)?))),
+    };
+    Ok(watched(output, "labels", |course| label::print(job, units, course, || Ok(())))?)
 }
 
 fn sentence(printed: &Printed, verbose: bool) -> String {
@@ -354,30 +350,6 @@ fn read_line() -> Result<String, Failure> {
 
 fn format(text: &str) -> Result<Format, String> {
     Format::of(std::path::Path::new(&format!("x.{text}"))).ok_or_else(|| "pdf, svg or png".into())
-}
-
-fn paper(text: &str) -> Result<Paper, String> {
-    match text.to_ascii_lowercase().as_str() {
-        "a4" => Ok(Paper::A4),
-        "letter" => Ok(Paper::Letter),
-        "roll" => Ok(Paper::Roll),
-        size => {
-            pair(size, 'x').map(|(w, h)| Paper::Sheet(w, h)).ok_or_else(|| "a4, letter, roll, or as 100x150".into())
-        }
-    }
-}
-
-fn cells(text: &str) -> Result<(u32, u32), String> {
-    pair(&text.to_ascii_lowercase(), 'x').ok_or_else(|| "rows and columns, as 11x5".into())
-}
-
-fn lengths(text: &str) -> Result<(f32, f32), String> {
-    pair(text, ',').ok_or_else(|| "two lengths in mm, as 8,12".into())
-}
-
-fn pair<T: std::str::FromStr>(text: &str, between: char) -> Option<(T, T)> {
-    let (a, b) = text.split_once(between)?;
-    Some((a.trim().parse().ok()?, b.trim().parse().ok()?))
 }
 
 fn named_value(text: &str) -> Result<(String, String), String> {

@@ -14,6 +14,7 @@ use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
 use crate::commands::words::row;
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Report yields, causes, times and stations
 ///
@@ -116,7 +117,7 @@ pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit,
         request.from = args.from.as_deref().map(|t| moment(t, zone)).transpose()?;
         request.to = args.to.as_deref().map(|t| moment(t, zone)).transpose()?;
     }
-    let told = report(&site, &request, now)?;
+    let told = watched(output, "attempts and steps", |course| report(&site, &request, now, course))?;
     let written = if args.paper.is_wanted() { args.paper.write(page::document(&told))? } else { Vec::new() };
     output.show(&told, |w| tell(w, &told, &request, &written))?;
     Ok(Exit::Done)

@@ -4,12 +4,13 @@ use askama::Template;
 use axum::response::Response;
 use works::Advise as _;
 
-use super::{Finding, Group, Item, Outcome, Task, grouped, hold};
+use super::{Finding, Group, Item, Made, Outcome, Task, grouped, hold};
 use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::look;
+use crate::pages::report::Shown;
 
 /// How far it is.
 struct Far {
@@ -35,6 +36,10 @@ struct IncomingPart<'a> {
     answer: Option<&'a serde_json::Value>,
     /// What verifying the book found.
     verified: Option<Vec<Damage>>,
+    /// A file that was made.
+    made: Option<MadePart<'a>>,
+    /// A report, as HTML.
+    report: Option<String>,
     verdict: &'a str,
     groups: Vec<Group>,
     partly: bool,
@@ -42,6 +47,30 @@ struct IncomingPart<'a> {
     stops: bool,
     subjects: Vec<Plate>,
     chains: Vec<Vec<Plate>>,
+}
+
+/// A file to take away, and what is in it.
+#[derive(Template)]
+#[template(path = "made.html")]
+struct MadePart<'a> {
+    item: &'a Item,
+    form: &'a str,
+    /// As the works tell it.
+    answer: &'a serde_json::Value,
+    /// Labels, rather than a pack.
+    labels: bool,
+}
+
+impl MadePart<'_> {
+    fn number(&self, key: &str) -> i64 {
+        self.answer.get(key).and_then(serde_json::Value::as_i64).unwrap_or_default()
+    }
+
+    fn file(&self) -> String {
+        let key = if self.labels { "file" } else { "pack" };
+        let path = self.answer.get(key).and_then(serde_json::Value::as_str).unwrap_or_default();
+        path.rsplit('/').next().unwrap_or_default().to_owned()
+    }
 }
 
 #[derive(Template)]
@@ -140,11 +169,12 @@ fn far(item: &Item) -> Far {
         rate: now.rate().map(look::rate),
         left: left.map(look::left),
         stopping: now.stopping,
-        again: if item.began.elapsed().as_secs() < 5 { 350 } else { 1000 },
+        again: if item.age().as_secs() < 5 { 350 } else { 1000 },
     }
 }
 
 fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
+    let odd = |e| works::Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.");
     let outcome = hold(&item.outcome);
     let mut shown = IncomingPart {
         item,
@@ -153,6 +183,8 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
         failed: None,
         answer: None,
         verified: None,
+        made: None,
+        report: None,
         verdict: "",
         groups: Vec::new(),
         partly: false,
@@ -165,6 +197,14 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
         Outcome::Failed(trouble) => {
             shown.failed = Some((trouble.to_string(), trouble.advice().unwrap_or_default()));
         }
+        Outcome::Made { answer, made } => {
+            let labels = matches!(made, Made::Labels(_));
+            shown.made = Some(MadePart { item, form: &person.form, answer, labels });
+        }
+        Outcome::Reported(reported) => {
+            let shown_of = Shown::of(reported, format!("/incoming/{}/file", item.id));
+            shown.report = Some(shown_of.render().map_err(odd)?);
+        }
         Outcome::Judged { answer, findings, partly } => {
             shown.verdict = answer.get("verdict").and_then(|v| v.as_str()).unwrap_or_default();
             shown.groups = grouped(findings);
@@ -176,7 +216,6 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
             shown.verified = matches!(item.task, Task::Verify).then(|| damages().unwrap_or_default());
         }
     }
-    let odd = |e| works::Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.");
     Ok(shown.render().map_err(odd)?)
 }
 

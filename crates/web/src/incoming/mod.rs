@@ -2,10 +2,11 @@
 //! accepted in part, refused, or left; and what they ask for that takes its time.
 //! Each tells how far it is ([`works::course`]) and can be stopped until it commits.
 //!
-//! `upload` takes files in, `findings` and `drawn` show what came of it.
+//! `task` is what there is to do, `upload` takes files in, `findings` and `drawn` show what came of it.
 
 mod drawn;
 mod findings;
+mod task;
 mod upload;
 
 use std::collections::HashMap;
@@ -13,110 +14,38 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use axum::extract::{Path, State};
-use axum::http::HeaderMap;
+use axum::body::Body;
+use axum::extract::Path;
+use axum::http::header;
 use axum::response::{IntoResponse as _, Redirect, Response};
+use print::paper::Document;
 use tempfile::TempDir;
-use works::chips::Passphrase;
-use works::course::{Course, Phase};
+use tokio::io::AsyncReadExt as _;
+use works::access::Role;
+use works::course::Course;
+use works::report::Request;
 use works::site::Who;
-use works::{Trouble, delivery, examine, ledger, reel};
+use works::{Trouble, label};
 use zeroize::Zeroizing;
 
 pub use findings::{Finding, Group, grouped};
+pub use task::{Made, Outcome, Reported, Task};
 pub(crate) use upload::safe_name;
 pub use upload::{Files, Upload, take};
 
-use crate::answer::{Oops, is_part};
+use crate::answer::{Oops, download, is_part};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::guard::Person;
 
 /// How long files are kept for somebody's decision.
 const KEPT: Duration = Duration::from_secs(30 * 60);
 /// Looked at or waiting at a time.
 const AT_ONCE: usize = 12;
+/// Octets of a file that are read at a time.
+const CHUNK: usize = 64 << 10;
 /// So long a form waits for what it asked, before its progress is shown instead.
 const SOON: Duration = Duration::from_millis(400);
-
-/// What is to be done with the files.
-#[derive(Clone)]
-pub enum Task {
-    /// A manifest.
-    Reel {
-        /// The reel's id.
-        reel: String,
-        /// What its chips are for.
-        product: String,
-        /// Which columns.
-        map: reel::manifest::ColumnMap,
-    },
-    /// A delivery.
-    Delivery {
-        /// The reel.
-        reel: String,
-        /// Opens an archive.
-        password: Option<Zeroizing<Vec<u8>>>,
-    },
-    /// Credentials issued here, for every chip of a reel that has none.
-    Issue {
-        /// The reel.
-        reel: String,
-        /// The PAI.
-        issuer: String,
-        /// Opens its key.
-        passphrase: Arc<Passphrase>,
-    },
-    /// Anything, to be examined.
-    Examine {
-        /// Roots that are trusted, beside those of the site where that is wanted.
-        trust: Vec<PathBuf>,
-        /// Whoever may sign declarations.
-        signers: Vec<PathBuf>,
-        /// What the device says it is.
-        device: standard::verdict::Device,
-    },
-    /// The whole book, held against its log.
-    Verify,
-}
-
-impl Task {
-    /// The page that it was asked for on, and its title.
-    fn page(&self) -> (&'static str, &'static str) {
-        match self {
-            Self::Reel { .. } | Self::Issue { .. } => ("/reels", "Reels"),
-            Self::Delivery { .. } => ("/deliveries", "Deliveries"),
-            Self::Examine { .. } => ("/examine", "Examine"),
-            Self::Verify => ("/log", "Log"),
-        }
-    }
-
-    /// What is counted.
-    fn things(&self, phase: Phase) -> &'static str {
-        match (self, phase) {
-            (Self::Verify, _) => "entries and rows",
-            (Self::Reel { .. }, _) => "chips",
-            (Self::Examine { .. }, Phase::Reading) => "files",
-            (Self::Delivery { .. }, _) | (Self::Issue { .. }, _) | (Self::Examine { .. }, _) => "certificates",
-        }
-    }
-}
-
-/// What came of it.
-pub enum Outcome {
-    /// Still at it.
-    Running,
-    /// Judged: verdict, findings and numbers as the works tell them in JSON.
-    Judged {
-        /// The works' own answer.
-        answer: serde_json::Value,
-        /// Its findings.
-        findings: Vec<Finding>,
-        /// Whether the good part could be kept.
-        partly: bool,
-    },
-    /// It could not be read, it was stopped, or the surroundings failed.
-    Failed(Trouble),
-}
 
 /// One thing brought in.
 pub struct Item {
@@ -128,8 +57,10 @@ pub struct Item {
     pub name: String,
     task: Task,
     files: Vec<PathBuf>,
-    _folder: Option<TempDir>,
-    began: Instant,
+    /// Where its files lie; goes with it.
+    folder: Option<TempDir>,
+    /// When it began; when it was done, once it is.
+    since: Mutex<Instant>,
     /// How far it is, and whether it is to stop; a new one each time it runs.
     course: Mutex<Course>,
     outcome: Mutex<Outcome>,
@@ -148,6 +79,35 @@ impl Item {
     fn runs(&self) -> bool {
         matches!(*hold(&self.outcome), Outcome::Running)
     }
+
+    /// How long it has run, or has been done.
+    fn age(&self) -> Duration {
+        hold(&self.since).elapsed()
+    }
+
+    /// Whether somebody has to decide on it.
+    fn waits(&self) -> bool {
+        matches!(*hold(&self.outcome), Outcome::Judged { partly: true, .. })
+    }
+
+    /// Waits a moment for it: whether it is done then.
+    async fn is_soon_done(&self) -> bool {
+        let until = Instant::now() + SOON;
+        while self.runs() && Instant::now() < until {
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        !self.runs()
+    }
+
+    /// Decides on what waits for a decision; false where nothing does.
+    fn settle(&self, to: Outcome) -> bool {
+        let mut outcome = hold(&self.outcome);
+        let waits = matches!(*outcome, Outcome::Judged { partly: true, .. });
+        if waits {
+            *outcome = to;
+        }
+        waits
+    }
 }
 
 /// All that was brought in and is not settled.
@@ -162,16 +122,17 @@ impl Incoming {
     fn find(&self, id: &str, person: &Person) -> Result<Arc<Item>, Oops> {
         let item = hold(&self.0).get(id).cloned();
         item.filter(|i| i.person == person.name.as_str()).ok_or_else(|| {
-            Oops::from(Trouble::usage("these files are gone", "They are kept for half an hour; bring them again."))
+            let advice = "What was brought or asked for is kept for half an hour; bring it, or ask for it, again.";
+            Oops::from(Trouble::usage("nothing is kept under this address any more", advice))
         })
     }
 
     fn add(&self, item: Arc<Item>) -> Result<(), Trouble> {
         let mut items = hold(&self.0);
-        items.retain(|_, i| i.runs() || i.began.elapsed() < KEPT);
         if items.len() >= AT_ONCE {
-            // One that is judged and that nobody decided on makes room for what is new.
-            let idle = items.values().filter(|i| !i.runs()).max_by_key(|i| i.began.elapsed()).map(|i| i.id.clone());
+            // One that is done makes room for what is new; one that waits for a decision only where there is no other.
+            let done = items.values().filter(|i| !i.runs());
+            let idle = done.max_by_key(|i| (!i.waits(), i.age())).map(|i| i.id.clone());
             match idle {
                 Some(id) => drop(items.remove(&id)),
                 None => {
@@ -185,82 +146,108 @@ impl Incoming {
         items.insert(item.id.clone(), item);
         Ok(())
     }
-}
 
-fn told(answer: &impl serde::Serialize) -> Result<(serde_json::Value, bool), Trouble> {
-    let odd = |e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this.");
-    Ok((serde_json::to_value(answer).map_err(odd)?, false))
+    /// Forgets what was kept for long enough; one that was begun anew meanwhile stays.
+    fn let_go(&self, id: &str) {
+        let mut items = hold(&self.0);
+        if items.get(id).is_some_and(|i| !i.runs() && i.age() >= KEPT) {
+            items.remove(id);
+        }
+    }
+
+    /// Stops whatever runs and has not begun to commit: the server ends.
+    pub fn stop(&self) {
+        for item in hold(&self.0).values() {
+            let _ = item.course().stop();
+        }
+    }
 }
 
 fn run(app: &App, item: &Item, accept_part: bool, who: &Who) {
-    let course = item.course();
-    let judged = (|| -> Result<(serde_json::Value, bool), Trouble> {
-        let first = || item.files.first().ok_or_else(|| Trouble::usage("no file came", "Choose a file."));
-        match &item.task {
-            Task::Issue { reel, issuer, passphrase } => {
-                told(&delivery::issue(&app.site, reel, issuer, &**passphrase, who, &course)?)
-            }
-            Task::Reel { reel, product, map } => {
-                let received = reel::receive(&app.site, first()?, reel, product, map, who, &course)?;
-                Ok((received.json(), false))
-            }
-            Task::Delivery { reel, password } => {
-                let password = password.as_ref();
-                let received = delivery::receive(&app.site, first()?, reel, accept_part, password, who, &course)?;
-                let partly = received.verdict == "refused" && received.read > 0 && !accept_part;
-                Ok((received.json(), partly))
-            }
-            Task::Examine { trust, signers, device } => {
-                let request = examine::Examine {
-                    files: item.files.clone(),
-                    trust: trust.clone(),
-                    signers: signers.clone(),
-                    device: *device,
-                    ..examine::Examine::default()
-                };
-                let watch = |p: examine::Progress| match p {
-                    examine::Progress::Reading { total } => course.phase(Phase::Reading, Some(total)),
-                    examine::Progress::Judging { total } => course.phase(Phase::Judging, Some(total)),
-                    examine::Progress::Read => course.advance(1),
-                    examine::Progress::Judged { count } => course.advance(count),
-                };
-                told(&examine::examine(&request, who.now(), &watch)?)
-            }
-            Task::Verify => Ok((ledger::verify(&app.site, who, &course)?, false)),
-        }
-    })();
-    *hold(&item.outcome) = match judged {
-        Ok((answer, partly)) => {
-            let findings = answer.get("findings").cloned().unwrap_or_default();
-            let findings = serde_json::from_value(findings).unwrap_or_default();
-            Outcome::Judged { answer, findings, partly }
-        }
-        Err(trouble) => Outcome::Failed(trouble),
-    };
+    let files = task::Files { brought: &item.files, folder: item.folder.as_ref().map(TempDir::path) };
+    let done = task::done(app, &item.task, &files, accept_part, who, &item.course());
+    *hold(&item.since) = Instant::now();
+    *hold(&item.outcome) = done.unwrap_or_else(Outcome::Failed);
 }
 
-/// Begins an inspection; its progress is asked for by id.
+/// Takes a form with files, and begins what is to be done with those of one field.
+///
+/// - `task`: what that is, as the form's other fields say.
 ///
 /// # Errors
 ///
-/// Where too many run.
-pub fn begin(app: &App, person: &Person, task: Task, upload: Upload, field: &'static str) -> Result<Arc<Item>, Oops> {
+/// Where the form makes no sense, or too much runs.
+pub async fn bring(
+    asker: &Asker,
+    form: Files,
+    field: &'static str,
+    task: impl FnOnce(&Upload) -> Result<Task, Trouble>,
+) -> Result<Response, Oops> {
+    let upload = take(form).await?;
+    let task = task(&upload)?;
+    inspect(asker, task, upload, field).await
+}
+
+/// Begins what is to be done with the files of one field.
+///
+/// # Errors
+///
+/// Where none came, or too much runs.
+pub async fn inspect(asker: &Asker, task: Task, upload: Upload, field: &'static str) -> Result<Response, Oops> {
     let files = upload.of(field);
     let name = match files.as_slice() {
         [] => return Err(Trouble::usage("no file came with the form", "Choose or drop a file.").about(field).into()),
         [one] => one.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default(),
         many => format!("{} files", many.len()),
     };
-    begin_with(app, person, task, name, files, Some(upload.folder))
+    let item = begin_with(&asker.app, &asker.person, task, name, files, Some(upload.folder))?;
+    answer(asker, &item).await
 }
 
-/// Begins work that brings no file.
+/// Begins work that was asked for by name, in a folder of its own where it needs one.
 ///
 /// # Errors
 ///
-/// Where too much runs.
-pub fn begin_alone(app: &App, person: &Person, task: Task, name: String) -> Result<Arc<Item>, Oops> {
-    begin_with(app, person, task, name, Vec::new(), None)
+/// What is wrong with an input of the form, or that too much runs.
+pub async fn ask(asker: &Asker, task: Task, name: String, folder: Option<TempDir>) -> Result<Response, Oops> {
+    let item = begin_with(&asker.app, &asker.person, task, name, Vec::new(), folder)?;
+    answer(asker, &item).await
+}
+
+/// A report, where it is made soon; else where to watch it being made. One that the person has asked for already and
+/// that is still being made is not begun again.
+///
+/// # Errors
+///
+/// What the works say, or that too much runs.
+pub async fn report(
+    app: &App,
+    person: &Person,
+    request: Request,
+    query: String,
+) -> Result<Result<Arc<Reported>, Response>, Oops> {
+    let same = |i: &Arc<Item>| {
+        i.person == person.name.as_str()
+            && i.runs()
+            && matches!(&i.task, Task::Report { query: asked, .. } if *asked == query)
+    };
+    let known = hold(&app.incoming.0).values().find(|i| same(i)).cloned();
+    if let Some(item) = known {
+        return Ok(Err(to(&item)));
+    }
+    let task = Task::Report { request, query };
+    let item = begin_with(app, person, task, "the report".into(), Vec::new(), None)?;
+    if !item.is_soon_done().await {
+        return Ok(Err(to(&item)));
+    }
+    // Whoever has it needs no place for it.
+    hold(&app.incoming.0).remove(&item.id);
+    let outcome = std::mem::replace(&mut *hold(&item.outcome), Outcome::Running);
+    match outcome {
+        Outcome::Reported(reported) => Ok(Ok(reported)),
+        Outcome::Failed(trouble) => Err(trouble.into()),
+        _ => Err(Trouble::surroundings("the work stopped in the middle", "Try again, and report this.").into()),
+    }
 }
 
 fn begin_with(
@@ -277,8 +264,8 @@ fn begin_with(
         name,
         task,
         files,
-        _folder: folder,
-        began: Instant::now(),
+        folder,
+        since: Mutex::new(Instant::now()),
         course: Mutex::default(),
         outcome: Mutex::new(Outcome::Running),
     });
@@ -288,29 +275,29 @@ fn begin_with(
 }
 
 fn start(app: &App, person: &Person, item: &Arc<Item>, accept_part: bool) {
-    let (app, who, item) = (app.clone(), app.who(person), Arc::clone(item));
-    tokio::task::spawn_blocking(move || run(&app, &item, accept_part, &who));
+    let (at, who, running) = (app.clone(), app.who(person), Arc::clone(item));
+    let work = tokio::task::spawn_blocking(move || run(&at, &running, accept_part, &who));
+    let (app, id) = (app.clone(), item.id.clone());
+    tokio::spawn(async move {
+        let _ = work.await;
+        tokio::time::sleep(KEPT).await;
+        app.incoming.let_go(&id);
+    });
 }
 
-/// Answers a form that began something: what came of it, where that is soon, or else how far it is.
-///
-/// # Errors
-///
-/// What is wrong with an input of the form, so that the form is given again.
-pub async fn answer(app: &App, person: &Person, headers: &HeaderMap, item: &Arc<Item>) -> Result<Response, Oops> {
-    let until = Instant::now() + SOON;
-    while item.runs() && Instant::now() < until {
-        tokio::time::sleep(Duration::from_millis(5)).await;
-    }
+/// Answers a form that began something: what came of it, where that is soon, or else how far it is. What is wrong with an
+/// input of the form is an error, so that the form is given again.
+async fn answer(asker: &Asker, item: &Arc<Item>) -> Result<Response, Oops> {
+    item.is_soon_done().await;
     let mut outcome = hold(&item.outcome);
     if matches!(&*outcome, Outcome::Failed(trouble) if trouble.input().is_some()) {
-        hold(&app.incoming.0).remove(&item.id);
+        hold(&asker.app.incoming.0).remove(&item.id);
         if let Outcome::Failed(trouble) = std::mem::replace(&mut *outcome, Outcome::Running) {
             return Err(trouble.into());
         }
     }
     drop(outcome);
-    if is_part(headers) { drawn::part(person, item) } else { Ok(to(item)) }
+    if is_part(&asker.headers) { drawn::part(&asker.person, item) } else { Ok(to(item)) }
 }
 
 /// Leads a browser without scripts to an item's own page.
@@ -323,14 +310,86 @@ fn to(item: &Item) -> Response {
 /// # Errors
 ///
 /// Where it is gone.
-pub async fn show(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(id): Path<String>,
-) -> Result<Response, Oops> {
+pub async fn show(Asker { app, person, headers }: Asker, Path(id): Path<String>) -> Result<Response, Oops> {
     let item = app.incoming.find(&id, &person)?;
     if is_part(&headers) { drawn::part(&person, &item) } else { drawn::alone(&app, &person, &item) }
+}
+
+/// `GET /incoming/{id}/file`: the file that was made.
+///
+/// # Errors
+///
+/// Where it is gone, none was made, or the person may not have it any more.
+pub async fn file(Asker { app, person, .. }: Asker, Path(id): Path<String>) -> Result<Response, Oops> {
+    let item = app.incoming.find(&id, &person)?;
+    let what = match (&*hold(&item.outcome), &item.task) {
+        (Outcome::Reported(reported), _) => File::Report(Arc::clone(reported)),
+        (Outcome::Made { made: Made::Pack(path), .. }, Task::Evidence { file, .. }) => {
+            File::Pack(path.clone(), file.clone())
+        }
+        (Outcome::Made { made: Made::Labels(octets), answer }, Task::Labels { units, job }) => {
+            let labels = answer.get("labels").and_then(serde_json::Value::as_u64).unwrap_or_default();
+            File::Labels(Arc::clone(octets), job.out.display().to_string(), units.words(), labels)
+        }
+        _ => return Err(Trouble::usage("no file was made here", "Look at what came of it.").into()),
+    };
+    match what {
+        File::Report(reported) => {
+            let octets = app.work(move |_| pdf(&reported.document)).await?;
+            Ok(download("application/pdf", "report.pdf", octets))
+        }
+        File::Pack(path, name) => {
+            let (body, octets) = from_disk(&path).await?;
+            let mut response = download("application/zip", &name, body);
+            response.headers_mut().insert(header::CONTENT_LENGTH, octets.into());
+            Ok(response)
+        }
+        File::Labels(octets, name, words, labels) => {
+            if person.role != Role::Engineer {
+                return Err(Oops::Forbidden("labels show passcodes; that is for engineers".into()));
+            }
+            let (who, file) = (app.who(&person), name.clone());
+            app.work(move |app| label::handed_over(&app.site, &file, &words, labels, &who)).await?;
+            Ok(download("application/pdf", &name, octets.to_vec()))
+        }
+    }
+}
+
+/// What is taken away.
+enum File {
+    Report(Arc<Reported>),
+    Pack(PathBuf, String),
+    Labels(Arc<Zeroizing<Vec<u8>>>, String, String, u64),
+}
+
+/// A report on paper.
+///
+/// # Errors
+///
+/// Where it can't be set.
+pub fn pdf(document: &Document) -> Result<Vec<u8>, Trouble> {
+    let odd =
+        |e| Trouble::surroundings(format!("the PDF can't be made: {e}"), "Report this; the page itself is sound.");
+    Ok(document.pdf(Vec::new()).map_err(odd)?.0)
+}
+
+/// A file as it is read, and its octets: a pack may be larger than the memory.
+async fn from_disk(path: &std::path::Path) -> Result<(Body, u64), Oops> {
+    let failed = |e| Oops::from(Trouble::file(path, e));
+    let mut file = tokio::fs::File::open(path).await.map_err(failed)?;
+    let octets = file.metadata().await.map_err(failed)?.len();
+    let (send, receive) = tokio::sync::mpsc::channel::<Result<Vec<u8>, std::io::Error>>(4);
+    tokio::spawn(async move {
+        loop {
+            let mut chunk = Vec::with_capacity(CHUNK);
+            let read = file.read_buf(&mut chunk).await;
+            let ends = matches!(read, Ok(0) | Err(_));
+            if matches!(read, Ok(0)) || send.send(read.map(|_| chunk)).await.is_err() || ends {
+                return;
+            }
+        }
+    });
+    Ok((Body::from_stream(tokio_stream::wrappers::ReceiverStream::new(receive)), octets))
 }
 
 /// `POST /incoming/{id}/accept`: keep the good part of a delivery.
@@ -338,23 +397,14 @@ pub async fn show(
 /// # Errors
 ///
 /// Where it is gone.
-pub async fn accept(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(id): Path<String>,
-) -> Result<Response, Oops> {
-    let item = app.incoming.find(&id, &person)?;
-    {
-        let mut outcome = hold(&item.outcome);
-        if !matches!(*outcome, Outcome::Judged { partly: true, .. }) {
-            return Err(Trouble::refused("there is no part of this to accept", "Bring the files again.").into());
-        }
-        *outcome = Outcome::Running;
+pub async fn accept(asker: Asker, Path(id): Path<String>) -> Result<Response, Oops> {
+    let item = asker.app.incoming.find(&id, &asker.person)?;
+    if !item.settle(Outcome::Running) {
+        return Err(Trouble::refused("there is no part of this to accept", "Bring the files again.").into());
     }
     *hold(&item.course) = Course::new();
-    start(&app, &person, &item, true);
-    answer(&app, &person, &headers, &item).await
+    start(&asker.app, &asker.person, &item, true);
+    answer(&asker, &item).await
 }
 
 /// `POST /incoming/{id}/stop`: cancel what runs, where it is not too late, or refuse what was judged.
@@ -362,20 +412,10 @@ pub async fn accept(
 /// # Errors
 ///
 /// Where it is gone.
-pub async fn stop(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(id): Path<String>,
-) -> Result<Response, Oops> {
-    let item = app.incoming.find(&id, &person)?;
+pub async fn stop(asker: Asker, Path(id): Path<String>) -> Result<Response, Oops> {
+    let item = asker.app.incoming.find(&id, &asker.person)?;
     // Where it is too late, the part shows it running on, and then what came of it.
     let _ = item.course().stop();
-    {
-        let mut outcome = hold(&item.outcome);
-        if matches!(*outcome, Outcome::Judged { partly: true, .. }) {
-            *outcome = Outcome::Failed(Trouble::refused("refused; nothing was stored", "Ask for a new delivery."));
-        }
-    }
-    answer(&app, &person, &headers, &item).await
+    item.settle(Outcome::Failed(Trouble::refused("refused; nothing was stored", "Ask for a new delivery.")));
+    answer(&asker, &item).await
 }

@@ -22,7 +22,8 @@ pub struct Upload {
     pub files: Vec<(String, PathBuf)>,
     /// Fields that are no files.
     pub fields: HashMap<String, String>,
-    pub(super) folder: TempDir,
+    /// Where its files lie; goes with it.
+    pub folder: TempDir,
 }
 
 impl Upload {

@@ -2,7 +2,6 @@
 
 use askama::Template;
 use axum::extract::{Path, State};
-use axum::http::HeaderMap;
 use axum::response::Response;
 use works::{delivery, reel};
 use zeroize::Zeroizing;
@@ -10,9 +9,10 @@ use zeroize::Zeroizing;
 use super::given;
 use crate::answer::{Oops, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Files, Group, Task};
+use crate::incoming::{self, Files, Group, Task, Upload};
 
 #[derive(Template)]
 #[template(path = "deliveries.html")]
@@ -50,17 +50,12 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn receive(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    form: Files,
-) -> Result<Response, Oops> {
-    let upload = incoming::take(form).await?;
-    let password = given(upload.text("password")).map(|p| Zeroizing::new(p.as_bytes().to_vec()));
-    let task = Task::Delivery { reel: upload.text("reel").to_owned(), password };
-    let item = incoming::begin(&app, &person, task, upload, "file")?;
-    incoming::answer(&app, &person, &headers, &item).await
+pub async fn receive(asker: Asker, form: Files) -> Result<Response, Oops> {
+    let task = |upload: &Upload| {
+        let password = given(upload.text("password")).map(|p| Zeroizing::new(p.as_bytes().to_vec()));
+        Ok(Task::Delivery { reel: upload.text("reel").to_owned(), password })
+    };
+    incoming::bring(&asker, form, "file", task).await
 }
 
 /// `GET /deliveries/{delivery}`.

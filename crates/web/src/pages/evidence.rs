@@ -1,13 +1,53 @@
-//! Evidence of a unit for an auditor: the signed pack, and the key it is checked with.
+//! Evidence for an auditor: signed packs, and the key they are checked with.
 
-use axum::extract::{Path, State};
+use askama::Template;
+use axum::Form;
+use axum::extract::{Path, Query, State};
 use axum::response::Response;
+use works::course::Course;
 use works::evidence::{self, Which};
-use works::{Trouble, head};
+use works::{Trouble, floor, head, reel};
 
-use crate::answer::{Oops, download};
+use super::chosen::Choice;
+use crate::answer::{Oops, download, page};
 use crate::app::App;
+use crate::asker::Asker;
+use crate::frame::Frame;
 use crate::guard::Person;
+use crate::incoming::{self, Task};
+
+#[derive(Template)]
+#[template(path = "evidence.html")]
+struct EvidencePage {
+    frame: Frame,
+    choice: Choice,
+    reels: Vec<String>,
+}
+
+fn folder() -> Result<tempfile::TempDir, Trouble> {
+    tempfile::tempdir().map_err(|e| Trouble::file(std::path::Path::new("a temporary folder"), e))
+}
+
+/// `GET /evidence`: of what a pack is wanted.
+///
+/// # Errors
+///
+/// Where the book gave no answer.
+pub async fn show(State(app): State<App>, person: Person, Query(choice): Query<Choice>) -> Result<Response, Oops> {
+    let reels = app.work(|app| Ok(reel::list(&app.site)?.into_iter().map(|r| r.reel.to_string()).collect())).await?;
+    page(&EvidencePage { frame: Frame::new(&app, Some(&person), "/evidence"), choice, reels })
+}
+
+/// `POST /evidence`: makes a pack, with progress; that is an entry of the log.
+///
+/// # Errors
+///
+/// Where the form makes no sense, or too much runs.
+pub async fn export(asker: Asker, Form(choice): Form<Choice>) -> Result<Response, Oops> {
+    let units = choice.read(floor::offset(&asker.app.site)?)?;
+    let (file, name) = (format!("evidence-{}.zip", units.short()), format!("evidence of {}", units.words()));
+    incoming::ask(&asker, Task::Evidence { units, file }, name, Some(folder()?)).await
+}
 
 /// `POST /units/{unit}/evidence`: a signed pack of one unit, which is an entry of the log.
 ///
@@ -20,10 +60,9 @@ pub async fn pack(State(app): State<App>, person: Person, Path(name): Path<Strin
         .work(move |app| {
             let plain: String = name.chars().filter(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_')).collect();
             let file = format!("evidence-{plain}.zip");
-            let folder =
-                tempfile::tempdir().map_err(|e| Trouble::file(std::path::Path::new("a temporary folder"), e))?;
+            let folder = folder()?;
             let out = folder.path().join(&file);
-            evidence::export(&app.site, &Which::Units(&[name]), &out, None, &who)?;
+            evidence::export(&app.site, &Which::Units(&[name]), &out, None, &who, &Course::new())?;
             let octets = std::fs::read(&out).map_err(|e| Trouble::file(&out, e))?;
             Ok((file, octets))
         })

@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use askama::Template;
 use axum::extract::State;
-use axum::http::HeaderMap;
 use axum::response::Response;
 use standard::verdict::{Device, Rule, all_rules};
 use works::{Trouble, authority, declaration};
@@ -12,6 +11,7 @@ use works::{Trouble, authority, declaration};
 use super::authorities::identity;
 use crate::answer::{Oops, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Task};
@@ -46,18 +46,14 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn examine(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    form: Files,
-) -> Result<Response, Oops> {
+pub async fn examine(asker: Asker, form: Files) -> Result<Response, Oops> {
     let mut upload = incoming::take(form).await?;
     let (vendor, product) = identity(upload.text("vendor"), upload.text("product"))?;
     let (mut trust, mut signers) = (upload.of("trust"), upload.of("signer"));
     if upload.fields.contains_key("site_trust") {
         let folder = upload.folder_path().join("site");
-        let known = app
+        let known = asker
+            .app
             .work(move |app| {
                 std::fs::create_dir_all(&folder).map_err(|e| Trouble::file(&folder, e))?;
                 let write = |what: &str, ders: Vec<Vec<u8>>| -> Result<Vec<PathBuf>, Trouble> {
@@ -77,6 +73,5 @@ pub async fn examine(
     }
     let device = Device { vendor, product, by_declaration: false };
     upload.files.retain(|(field, _)| field == "file");
-    let item = incoming::begin(&app, &person, Task::Examine { trust, signers, device }, upload, "file")?;
-    incoming::answer(&app, &person, &headers, &item).await
+    incoming::inspect(&asker, Task::Examine { trust, signers, device }, upload, "file").await
 }

@@ -2,13 +2,13 @@
 
 use askama::Template;
 use axum::extract::{Query, State};
-use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
 use works::ledger::{self, EntryView};
 
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Task};
@@ -59,7 +59,6 @@ pub async fn list(State(app): State<App>, person: Person, Query(query): Query<Be
 /// # Errors
 ///
 /// Where too much runs.
-pub async fn verify(State(app): State<App>, person: Person, headers: HeaderMap) -> Result<Response, Oops> {
-    let item = incoming::begin_alone(&app, &person, Task::Verify, "the whole book".into())?;
-    incoming::answer(&app, &person, &headers, &item).await
+pub async fn verify(asker: Asker) -> Result<Response, Oops> {
+    incoming::ask(&asker, Task::Verify, "the whole book".into(), None).await
 }

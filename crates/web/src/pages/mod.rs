@@ -2,12 +2,14 @@
 
 pub mod access;
 pub mod authorities;
+pub mod chosen;
 pub mod declarations;
 pub mod deliveries;
 pub mod evidence;
 pub mod examine;
 pub mod fit;
 pub mod impact;
+pub mod labels;
 pub mod line;
 pub mod log;
 pub mod people;

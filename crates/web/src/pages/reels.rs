@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
-use axum::http::{HeaderMap, HeaderValue, header};
+use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use works::chips::Passphrase;
@@ -15,9 +15,10 @@ use works::{Trouble, authority, delivery, order, product, reel};
 use super::given;
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;
+use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Files, Task};
+use crate::incoming::{self, Files, Task, Upload};
 
 /// Cells of the drawing, at most.
 const CELLS: i64 = 1_200;
@@ -222,23 +223,18 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
 /// # Errors
 ///
 /// Where the form makes no sense.
-pub async fn receive(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    form: Files,
-) -> Result<Response, Oops> {
-    let upload = incoming::take(form).await?;
-    let mut map = ColumnMap::default();
-    if let Some(column) = given(upload.text("chip_id")) {
-        column.clone_into(&mut map.chip_id);
-    }
-    if let Some(column) = given(upload.text("public_key")) {
-        column.clone_into(&mut map.public_key);
-    }
-    let task = Task::Reel { reel: upload.text("reel").to_owned(), product: upload.text("product").to_owned(), map };
-    let item = incoming::begin(&app, &person, task, upload, "file")?;
-    incoming::answer(&app, &person, &headers, &item).await
+pub async fn receive(asker: Asker, form: Files) -> Result<Response, Oops> {
+    let task = |upload: &Upload| {
+        let mut map = ColumnMap::default();
+        for (field, column) in [("chip_id", &mut map.chip_id), ("public_key", &mut map.public_key)] {
+            if let Some(named) = given(upload.text(field)) {
+                named.clone_into(column);
+            }
+        }
+        let text = |field| upload.text(field).to_owned();
+        Ok(Task::Reel { reel: text("reel"), product: text("product"), map })
+    };
+    incoming::bring(&asker, form, "file", task).await
 }
 
 /// `GET /reels/{reel}`.
@@ -295,18 +291,11 @@ pub struct Issue {
 /// # Errors
 ///
 /// Where too much runs.
-pub async fn issue(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(name): Path<String>,
-    Form(form): Form<Issue>,
-) -> Result<Response, Oops> {
+pub async fn issue(asker: Asker, Path(name): Path<String>, Form(form): Form<Issue>) -> Result<Response, Oops> {
     let passphrase = Passphrase::new(form.passphrase).about("passphrase")?;
     let title = format!("credentials for reel {name}");
     let task = Task::Issue { reel: name, issuer: form.issuer, passphrase: std::sync::Arc::new(passphrase) };
-    let item = incoming::begin_alone(&app, &person, task, title)?;
-    incoming::answer(&app, &person, &headers, &item).await
+    incoming::ask(&asker, task, title, None).await
 }
 
 /// `POST /reels/{reel}/order`: what an outside authority needs, as a file.

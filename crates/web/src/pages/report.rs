@@ -8,15 +8,17 @@ use serde::Deserialize;
 use time::format_description::well_known::Rfc3339;
 use time::macros::format_description;
 use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
+use works::course::Course;
 use works::report::{self, Report, Request, Scope};
 use works::trouble::About as _;
 use works::{Trouble, floor, product, reel};
 
 use super::given;
-use crate::answer::{Oops, download, page};
+use crate::answer::{Oops, download, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
+use crate::incoming::{self, Reported};
 
 /// What a report is asked of.
 #[derive(Debug, Clone, Default, Deserialize)]
@@ -43,8 +45,10 @@ pub struct Asked {
     worst_hour: Option<String>,
 }
 
-/// A report as the page shows it.
-struct Shown {
+/// A report as pages show it.
+#[derive(Template)]
+#[template(path = "reported.html")]
+pub struct Shown {
     title: String,
     above: String,
     test: Option<String>,
@@ -52,6 +56,45 @@ struct Shown {
     blocks: String,
     /// Where the worst hour was asked for and none is.
     no_worst: bool,
+    /// Where it is as PDF.
+    pdf: String,
+    /// Where evidence of the same units is made, where they can be chosen there.
+    evidence: Option<String>,
+}
+
+/// The page for evidence of a report's units: of a reel, or of a time.
+fn evidence_of(request: &Request) -> Option<String> {
+    let minutes = format_description!("[year]-[month]-[day]T[hour]:[minute]:[second]");
+    let local = |at: Option<OffsetDateTime>| at.and_then(|at| at.to_offset(request.zone).format(minutes).ok());
+    let (from, to) = (local(request.from).unwrap_or_default(), local(request.to).unwrap_or_default());
+    match (&request.scope, &request.station) {
+        (Scope::Reel(reel), None) if from.is_empty() && to.is_empty() => {
+            Some(format!("/evidence?reel={}", in_address(reel)))
+        }
+        (Scope::Site, None) if !from.is_empty() || !to.is_empty() => {
+            Some(format!("/evidence?from={}&to={}", in_address(&from), in_address(&to)))
+        }
+        _ => None,
+    }
+}
+
+impl Shown {
+    /// Of a report that was made.
+    ///
+    /// - `pdf`: the address of its PDF.
+    pub fn of(reported: &Reported, pdf: String) -> Self {
+        let document = &reported.document;
+        Self {
+            title: document.title.clone(),
+            above: document.above.clone(),
+            test: document.test.clone(),
+            foot: document.foot.clone(),
+            blocks: document.fragment(),
+            no_worst: reported.no_worst,
+            pdf,
+            evidence: evidence_of(&reported.request),
+        }
+    }
 }
 
 #[derive(Template)]
@@ -59,7 +102,6 @@ struct Shown {
 struct ReportPage {
     frame: Frame,
     asked: Asked,
-    query: String,
     reels: Vec<String>,
     products: Vec<String>,
     orders: Vec<(String, String)>,
@@ -140,11 +182,12 @@ impl Asked {
 
     fn made(&self, app: &App) -> Result<Report, Trouble> {
         let now = (app.clock)();
-        report::report(&app.site, &self.request(floor::offset(&app.site)?, now)?, now)
+        report::report(&app.site, &self.request(floor::offset(&app.site)?, now)?, now, &Course::new())
     }
 }
 
-/// `GET /report`: the form, and the report where one was asked for.
+/// `GET /report`: the form, and the report where one was asked for: at once, or where it takes its time, on a page that
+/// tells how far it is.
 ///
 /// # Errors
 ///
@@ -155,31 +198,27 @@ pub async fn show(
     uri: Uri,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Oops> {
-    let query = uri.query().unwrap_or_default().to_owned();
-    let (wanted, made) = (asked.clone(), !query.is_empty());
-    let (reels, products, orders, stations, shown) = app
+    let query = uri.query().unwrap_or_default();
+    let shown = if query.is_empty() {
+        None
+    } else {
+        let request = asked.request(floor::offset(&app.site)?, (app.clock)())?;
+        match incoming::report(&app, &person, request, query.to_owned()).await? {
+            Ok(reported) => Some(Shown::of(&reported, format!("/report.pdf?{query}"))),
+            Err(to_watch) => return Ok(to_watch),
+        }
+    };
+    let (reels, products, orders, stations) = app
         .work(move |app| {
             let reels = reel::list(&app.site)?.into_iter().map(|r| r.reel.to_string()).collect();
             let products = product::list(&app.site)?.into_iter().map(|p| p.name.to_string()).collect();
-            let orders = report::orders(&app.site)?;
             let stations = floor::stations(&app.site)?.into_iter().map(|s| s.station).collect();
-            let shown = if made {
-                let report = wanted.made(app)?;
-                let document = report::page::document(&report);
-                let no_worst = wanted.worst_hour.is_some() && report.worst_hour.is_none();
-                let blocks = document.fragment();
-                let (title, above, test, foot) = (document.title, document.above, document.test, document.foot);
-                Some(Shown { title, above, test, foot, blocks, no_worst })
-            } else {
-                None
-            };
-            Ok((reels, products, orders, stations, shown))
+            Ok((reels, products, report::orders(&app.site)?, stations))
         })
         .await?;
     page(&ReportPage {
         frame: Frame::new(&app, Some(&person), "/report"),
         asked,
-        query,
         reels,
         products,
         orders,
@@ -197,10 +236,7 @@ pub async fn pdf(State(app): State<App>, _person: Person, Query(asked): Query<As
     let octets = app
         .work(move |app| {
             let report = asked.made(app)?;
-            let (octets, _) = report::page::document(&report).pdf(Vec::new()).map_err(|e| {
-                Trouble::surroundings(format!("the PDF can't be made: {e}"), "Report this; the page itself is sound.")
-            })?;
-            Ok(octets)
+            incoming::pdf(&report::page::document(&report))
         })
         .await?;
     Ok(download("application/pdf", "report.pdf", octets))

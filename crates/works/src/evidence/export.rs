@@ -72,8 +72,7 @@ fn serials(site: &Site, which: &Which<'_>, course: &Course) -> Result<Vec<UnitSe
             out.dedup();
             for serial in &out {
                 if site.book.unit(serial)?.is_none() {
-                    let trouble =
-                        Trouble::usage(format!("there is no unit {serial}"), "Look at the serial number.");
+                    let trouble = Trouble::usage(format!("there is no unit {serial}"), "Look at the serial number.");
                     return Err(trouble.about("units"));
                 }
                 course.advance(1);

@@ -1,12 +1,14 @@
 //! Labels of units in the record book.
 
 use book::ids::{ReelId, UnitSerial};
-use book::{LabelEvent, Unit, UnitFilter, UnitState};
+use book::{LabelEvent, Subject, Unit, UnitFilter, UnitState};
 use custody::Passphrase;
 use print::{LabelData, Press};
+use serde_json::json;
 use time::OffsetDateTime;
+use zeroize::Zeroizing;
 
-use super::{Job, PrintError, Printed, print};
+use super::{Format, Job, PrintError, Printed, To, print_to};
 use crate::course::{Course, Phase};
 use crate::product;
 use crate::site::{Site, Who};
@@ -15,6 +17,9 @@ use crate::unit::payload;
 
 /// Units recorded in one transaction: stations wait for the log no longer than that.
 const AT_ONCE: usize = 100;
+
+/// Labels of a PDF in memory, which has some kilobytes for each.
+pub const MOST_IN_MEMORY: usize = 50_000;
 
 /// What stands on a unit's label. Opens its passcode with the site key.
 ///
@@ -71,8 +76,8 @@ pub fn svg(
     by: &book::By,
 ) -> Result<Vec<u8>, Trouble> {
     let data = of_book(site, &Which::One(unit), passphrase)?.remove(0);
-    let subject = book::Subject::Unit(UnitSerial::new(unit)?);
-    site.book.note("passcode.reveal", &subject, &serde_json::json!({ "for": why }), by)?;
+    let subject = Subject::Unit(UnitSerial::new(unit)?);
+    site.book.note("passcode.reveal", &subject, &json!({ "for": why }), by)?;
     let template = super::template("device").map_err(Trouble::of)?;
     let single = print::run::single(print::run::Single::Svg, &template, &data, &Press::default());
     Ok(single.map_err(|e| Trouble::of(PrintError::Run(e)))?.0)
@@ -95,6 +100,58 @@ pub fn print_of_book(
     course: &Course,
 ) -> Result<Printed, Trouble> {
     let data = gather(site, which, passphrase, course)?;
+    recorded(To::File, site, data, job, who, course)
+}
+
+/// The same as a PDF in memory, which no disk has seen. It holds at most [`MOST_IN_MEMORY`] labels.
+///
+/// # Errors
+///
+/// As [`print_of_book`], and where there are too many labels.
+pub fn pdf_of_book(
+    site: &Site,
+    which: &Which<'_>,
+    job: &Job,
+    passphrase: Option<&Passphrase>,
+    who: &Who,
+    course: &Course,
+) -> Result<(Printed, Zeroizing<Vec<u8>>), Trouble> {
+    let data = gather(site, which, passphrase, course)?;
+    let labels = data.len().saturating_mul(job.copies as usize);
+    if labels > MOST_IN_MEMORY {
+        return Err(Trouble::usage(
+            format!("{labels} labels are more than the {MOST_IN_MEMORY} of one PDF here"),
+            "Print them by reel or by day, or all at once with `touchmark label print`.",
+        ));
+    }
+    let job = Job { format: Some(Format::Pdf), ..job.clone() };
+    let mut octets = Zeroizing::new(Vec::new());
+    let printed = recorded(To::Memory(&mut octets), site, data, &job, who, course)?;
+    Ok((printed, octets))
+}
+
+/// Records that labels that were printed into memory go out to somebody: each time they do.
+///
+/// - `file`: what the file is called there.
+/// - `what`: of which units, in words.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer; nothing is to be handed over then.
+pub fn handed_over(site: &Site, file: &str, what: &str, labels: u64, who: &Who) -> Result<(), Trouble> {
+    let body = json!({ "labels": labels, "what": what });
+    site.book.note("label.hand-over", &Subject::Other("labels", file.to_owned()), &body, &who.by())?;
+    Ok(())
+}
+
+fn recorded(
+    to: To<'_>,
+    site: &Site,
+    data: Vec<LabelData>,
+    job: &Job,
+    who: &Who,
+    course: &Course,
+) -> Result<Printed, Trouble> {
     let units = data.iter().map(|d| UnitSerial::new(&d.unit)).collect::<Result<Vec<_>, _>>()?;
     let settle = || {
         course.committing(units.len() as u64);
@@ -104,7 +161,7 @@ pub fn print_of_book(
         }
         Ok(())
     };
-    print(job, data.into_iter().map(Ok::<_, PrintError>), course, settle).map_err(|e| match e {
+    print_to(to, job, data.into_iter().map(Ok::<_, PrintError>), course, settle).map_err(|e| match e {
         PrintError::Stopped(stopped) => stopped.into(),
         PrintError::Record(trouble) => trouble,
         other => Trouble::of(other),

@@ -7,9 +7,11 @@
 pub mod check;
 mod from_book;
 mod payload;
+pub mod typed;
 pub mod units;
 
 use std::cell::Cell;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -22,7 +24,9 @@ use crate::advice::{Advise, Kind};
 use crate::course::{Course, Phase, Stopped};
 use crate::trouble::Trouble;
 pub use check::{Checked, check};
-pub use from_book::{Which, check_of_book, of_book, of_unit, print_of_book, record, svg};
+pub use from_book::{
+    MOST_IN_MEMORY, Which, check_of_book, handed_over, of_book, of_unit, pdf_of_book, print_of_book, record, svg,
+};
 pub use units::{Defaults, Units, UnitsError, complete};
 
 /// What a run is written as.
@@ -219,6 +223,14 @@ pub fn template(name: &str) -> Result<Template, PrintError> {
     Ok(Template::read(&shown, &text)?)
 }
 
+/// Where a run goes.
+enum To<'a> {
+    /// The job's file or directory.
+    File,
+    /// Memory, and no disk; PDF alone.
+    Memory(&'a mut Vec<u8>),
+}
+
 /// Prints a label for each unit, in their order.
 ///
 /// Each symbol is drawn at the printer's resolution and read back before any
@@ -231,6 +243,19 @@ pub fn template(name: &str) -> Result<Template, PrintError> {
 ///
 /// [`PrintError`]; the first unit that is refused ends the run.
 pub fn print<E>(
+    job: &Job,
+    units: impl Iterator<Item = Result<LabelData, E>>,
+    course: &Course,
+    settle: impl FnOnce() -> Result<(), Trouble>,
+) -> Result<Printed, PrintError>
+where
+    PrintError: From<E>,
+{
+    print_to(To::File, job, units, course, settle)
+}
+
+fn print_to<E>(
+    to: To<'_>,
     job: &Job,
     units: impl Iterator<Item = Result<LabelData, E>>,
     course: &Course,
@@ -274,12 +299,15 @@ where
         Format::Pdf => {
             let sheet = Sheet::settle(job.paper.unwrap_or(Paper::Roll), job.grid, template.size_mm(), &job.press)?;
             page_mm = Some([round(sheet.page_mm.0), round(sheet.page_mm.1)]);
-            let on = (&template, &job.press, &sheet);
-            print::run::write_whole(&job.out, |out| {
-                let tally = print::run::pdf(out, on, units, job.copies, &progress)?;
+            let run = |out: &mut dyn Write| {
+                let tally = print::run::pdf(out, (&template, &job.press, &sheet), units, job.copies, &progress)?;
                 settle()?;
                 Ok::<_, PrintError>(tally)
-            })?
+            };
+            match to {
+                To::File => print::run::write_whole(&job.out, run)?,
+                To::Memory(octets) => run(octets)?,
+            }
         }
         Format::Svg | Format::Png => {
             if job.paper.is_some() || job.grid != Grid::default() || job.copies != 1 {

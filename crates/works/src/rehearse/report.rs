@@ -7,6 +7,7 @@ use serde_json::Value;
 use time::OffsetDateTime;
 
 use super::Rehearsed;
+use crate::course::Course;
 use crate::plan::page::percent;
 use crate::report::{self, Scope, page};
 use crate::site::Site;
@@ -19,7 +20,7 @@ use crate::trouble::Trouble;
 /// [`Trouble`] where the book gave no answer.
 pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value) -> Result<Document, Trouble> {
     let request = report::Request::of(Scope::Reel(reel.to_string()));
-    let told = report::report(site, &request, OffsetDateTime::now_utc())?;
+    let told = report::report(site, &request, OffsetDateTime::now_utc(), &Course::new())?;
     let u = done.units;
     let mut blocks = vec![
         Block::Numbers(vec![

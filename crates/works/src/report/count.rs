@@ -4,6 +4,7 @@ use book::{AttemptResult, AttemptTally, CauseTally, Next, UnitFilter, UnitState}
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, UtcOffset};
 
+use crate::course::Course;
 use crate::site::Site;
 use crate::statistics::interval::Range;
 use crate::statistics::{control as limits, wilson};
@@ -47,25 +48,31 @@ pub(super) fn whole(n: i64) -> u64 {
     u64::try_from(n).unwrap_or(0)
 }
 
-pub(super) fn yields(site: &Site, filter: &UnitFilter, tallies: &[AttemptTally]) -> Result<Yields, Trouble> {
+/// Units by state: passed, failed, scrapped, open, returned.
+pub(super) fn units(site: &Site, filter: &UnitFilter, course: &Course) -> Result<[u64; 5], Trouble> {
+    let mut units = [0; 5];
+    let states = [UnitState::Passed, UnitState::Failed, UnitState::Scrapped, UnitState::Open, UnitState::Returned];
+    for (slot, state) in units.iter_mut().zip(states) {
+        course.go_on()?;
+        *slot = whole(site.book.count_units(&UnitFilter { state: Some(state), ..filter.clone() })?);
+    }
+    Ok(units)
+}
+
+pub(super) fn yields(units: [u64; 5], tallies: &[AttemptTally]) -> Yields {
     let count = |first: Option<bool>, result: AttemptResult| -> u64 {
         let chosen = tallies.iter().filter(|t| t.result == result && first.is_none_or(|f| f == t.first));
         chosen.map(|t| whole(t.attempts)).sum()
     };
     let (passed, failed) = (AttemptResult::Passed, AttemptResult::Failed);
     let first = count(Some(true), passed);
-    let mut units = [0; 5];
-    let states = [UnitState::Passed, UnitState::Failed, UnitState::Scrapped, UnitState::Open, UnitState::Returned];
-    for (slot, state) in units.iter_mut().zip(states) {
-        *slot = whole(site.book.count_units(&UnitFilter { state: Some(state), ..filter.clone() })?);
-    }
     let [passed_units, _, scrapped, _, returned] = units;
-    Ok(Yields {
+    Yields {
         first_pass: Share::of(first, first + count(Some(true), failed)),
         last: Share::of(passed_units + returned, passed_units + returned + scrapped),
         units,
         attempts: [count(None, passed), count(None, failed), count(None, AttemptResult::Interrupted)],
-    })
+    }
 }
 
 /// Failures of one cause.

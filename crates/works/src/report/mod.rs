@@ -10,10 +10,11 @@ pub mod stations;
 pub mod times;
 pub mod worst;
 
-use book::{Purpose, ReelCount, Stretch, UnitFilter};
+use book::{BookError, Purpose, ReelCount, Stretch, Tallies, UnitFilter};
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, UtcOffset};
 
+use crate::course::{Course, Phase, Stopped};
 use crate::site::Site;
 use crate::trouble::Trouble;
 
@@ -169,13 +170,32 @@ pub fn zone_text(zone: UtcOffset) -> String {
     format!("{}{:02}:{:02}", if zone.is_negative() { '-' } else { '+' }, hours.abs(), minutes.abs())
 }
 
+/// What a tally that somebody watched says.
+fn counted<T>(said: Result<T, BookError>) -> Result<T, Trouble> {
+    match said {
+        Err(BookError::Stopped) => Err(Stopped.into()),
+        said => Ok(said?),
+    }
+}
+
+/// How many attempts and steps will be looked at, as far as units and some attempts tell beforehand.
+fn expected(tallies: &Tallies<'_>, units: &[u64; 5], worst_hour: bool) -> Result<u64, Trouble> {
+    let units: u64 = units.iter().sum();
+    let (sampled, steps) = tallies.sampled_steps()?;
+    let steps = if sampled == 0 { 0 } else { units.saturating_mul(steps) / sampled };
+    Ok(units * if worst_hour { 2 } else { 1 } + steps)
+}
+
 /// Reports.
+///
+/// - `course`: counts attempts and steps, of about so many; it can be stopped at any moment, on a server between
+///   two of its answers.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where there is no such reel, product, order or station, the
-/// period is none, or the book gave no answer.
-pub fn report(site: &Site, request: &Request, now: OffsetDateTime) -> Result<Report, Trouble> {
+/// period is none, the book gave no answer, or it was stopped.
+pub fn report(site: &Site, request: &Request, now: OffsetDateTime, course: &Course) -> Result<Report, Trouble> {
     if let (Some(from), Some(to)) = (request.from, request.to)
         && from >= to
     {
@@ -189,10 +209,18 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime) -> Result<Rep
     let between = site.book.attempts_between(filter)?;
     let zone = request.zone;
     let length = request.every.unwrap_or_else(|| chosen(between));
-    let attempts = site.book.tally_attempts(filter, stretch(length, zone))?;
-    let causes = site.book.tally_causes(filter, stretch(length, zone))?;
-    let bins = site.book.tally_steps(filter)?;
-    let worst_hour = if request.worst_hour { worst::find(site, filter, zone)? } else { None };
+    course.phase(Phase::Counting, None);
+    let units = count::units(site, filter, course)?;
+    let passing = |rows| {
+        course.advance(rows);
+        course.go_on().is_ok()
+    };
+    let tallies = site.book.tallies(filter, &passing);
+    course.phase(Phase::Counting, Some(expected(&tallies, &units, request.worst_hour)?));
+    let attempts = counted(tallies.attempts(stretch(length, zone)))?;
+    let causes = counted(tallies.causes(stretch(length, zone)))?;
+    let bins = counted(tallies.steps())?;
+    let worst_hour = if request.worst_hour { worst::find(&tallies, zone)? } else { None };
     let stock = match &request.scope {
         Scope::Reel(_) | Scope::Order(_) => match &filter.reel {
             Some(reel) => site.book.count_reel(reel)?.as_ref().map(Stock::of),
@@ -218,7 +246,7 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime) -> Result<Rep
         period: between.map(|(a, b)| (crate::reel::time_text(a), crate::reel::time_text(b))),
         period_words,
         test: has_test(site, filter, &attempts)?,
-        yields: count::yields(site, filter, &attempts)?,
+        yields: count::yields(units, &attempts),
         causes: count::causes(&causes),
         steps: times::of(&bins),
         control: count::control(&attempts, length, zone),

@@ -7,13 +7,12 @@
 
 use std::collections::BTreeMap;
 
-use book::{AttemptResult, CauseTally, Stretch, UnitFilter};
+use book::{AttemptResult, CauseTally, Stretch, Tallies};
 use serde::Serialize;
 use time::{OffsetDateTime, UtcOffset};
 
 use super::count::{by_stretch, whole};
-use super::{HOUR, shown, zone_text};
-use crate::site::Site;
+use super::{HOUR, counted, shown, zone_text};
 use crate::statistics::Successes;
 use crate::trouble::Trouble;
 
@@ -62,10 +61,10 @@ pub struct Worst {
     pub because: Vec<String>,
 }
 
-pub(super) fn find(site: &Site, filter: &UnitFilter, zone: UtcOffset) -> Result<Option<Worst>, Trouble> {
+pub(super) fn find(book: &Tallies<'_>, zone: UtcOffset) -> Result<Option<Worst>, Trouble> {
     let hour = Stretch { micros: HOUR, ahead: i64::from(zone.whole_seconds()) * 1_000_000 };
-    let tallies = site.book.tally_attempts(filter, hour)?;
-    let causes = site.book.tally_causes(filter, hour)?;
+    let tallies = counted(book.attempts(hour))?;
+    let causes = counted(book.causes(hour))?;
     let hours = by_stretch(&tallies);
     let (all, failed) = hours.iter().fold((0, 0), |(a, f), (_, n, k)| (a + n, f + k));
     let candidates = hours.iter().filter(|(_, _, k)| *k > 0).map(|(begins, n, k)| {

@@ -7,6 +7,7 @@ use std::time::Instant;
 
 use book::made_up::Named;
 use time::Duration;
+use works::course::Course;
 use works::impact::{self, Wanted};
 use works::report::{self, Request, Scope};
 use works::site::Site;
@@ -67,7 +68,7 @@ pub fn run(args: &Wide) -> Result<crate::Measured, Box<dyn Error>> {
         reports.push(("report: the whole site", Request::of(Scope::Site)));
         for (what, request) in reports {
             let begun = Instant::now();
-            let made = report::report(&site, &request, END)?;
+            let made = report::report(&site, &request, END, &Course::new())?;
             tell(what, made.yields.units.iter().sum(), begun.elapsed().as_secs_f64(), &mut words);
         }
     }

@@ -1,0 +1,232 @@
+//! What long work is, and what comes of it.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use print::paper::Document;
+use works::chips::Passphrase;
+use works::course::{Course, Phase};
+use works::label::Job;
+use works::report::{self, Request};
+use works::site::Who;
+use works::{Trouble, delivery, evidence, examine, label, ledger, reel};
+use zeroize::Zeroizing;
+
+use super::findings::Finding;
+use crate::app::App;
+use crate::pages::chosen::Chosen;
+
+/// What is to be done.
+#[derive(Clone)]
+pub enum Task {
+    /// A manifest.
+    Reel {
+        /// The reel's id.
+        reel: String,
+        /// What its chips are for.
+        product: String,
+        /// Which columns.
+        map: reel::manifest::ColumnMap,
+    },
+    /// A delivery.
+    Delivery {
+        /// The reel.
+        reel: String,
+        /// Opens an archive.
+        password: Option<Zeroizing<Vec<u8>>>,
+    },
+    /// Credentials issued here, for every chip of a reel that has none.
+    Issue {
+        /// The reel.
+        reel: String,
+        /// The PAI.
+        issuer: String,
+        /// Opens its key.
+        passphrase: Arc<Passphrase>,
+    },
+    /// Anything, to be examined.
+    Examine {
+        /// Roots that are trusted, beside those of the site where that is wanted.
+        trust: Vec<PathBuf>,
+        /// Whoever may sign declarations.
+        signers: Vec<PathBuf>,
+        /// What the device says it is.
+        device: standard::verdict::Device,
+    },
+    /// The whole book, held against its log.
+    Verify,
+    /// A pack for an auditor.
+    Evidence {
+        /// Of which units.
+        units: Chosen,
+        /// What its file is called.
+        file: String,
+    },
+    /// A run of labels.
+    Labels {
+        /// Of which units.
+        units: Chosen,
+        /// How; its file's name alone is used.
+        job: Job,
+    },
+    /// A report.
+    Report {
+        /// On what.
+        request: Request,
+        /// The same as it was asked for, to be known again.
+        query: String,
+    },
+}
+
+impl Task {
+    /// The page that it was asked for on, and its title.
+    pub(super) fn page(&self) -> (&'static str, &'static str) {
+        match self {
+            Self::Reel { .. } | Self::Issue { .. } => ("/reels", "Reels"),
+            Self::Delivery { .. } => ("/deliveries", "Deliveries"),
+            Self::Examine { .. } => ("/examine", "Examine"),
+            Self::Verify => ("/log", "Log"),
+            Self::Evidence { .. } => ("/evidence", "Evidence"),
+            Self::Labels { .. } => ("/labels", "Labels"),
+            Self::Report { .. } => ("/report", "Report"),
+        }
+    }
+
+    /// What is counted.
+    pub(super) fn things(&self, phase: Phase) -> &'static str {
+        match (self, phase) {
+            (Self::Verify, _) => "entries and rows",
+            (Self::Reel { .. }, _) => "chips",
+            (Self::Examine { .. }, Phase::Reading) => "files",
+            (Self::Delivery { .. }, _) | (Self::Issue { .. }, _) | (Self::Examine { .. }, _) => "certificates",
+            (Self::Labels { .. }, Phase::Drawing) => "labels",
+            (Self::Evidence { .. }, _) | (Self::Labels { .. }, _) => "units",
+            (Self::Report { .. }, _) => "attempts and steps",
+        }
+    }
+}
+
+/// What came of it.
+pub enum Outcome {
+    /// Still at it.
+    Running,
+    /// Judged: verdict, findings and numbers as the works tell them in JSON.
+    Judged {
+        /// The works' own answer.
+        answer: serde_json::Value,
+        /// Its findings.
+        findings: Vec<Finding>,
+        /// Whether the good part could be kept.
+        partly: bool,
+    },
+    /// A file to take away.
+    Made {
+        /// The works' own answer.
+        answer: serde_json::Value,
+        /// The file.
+        made: Made,
+    },
+    /// A report.
+    Reported(Arc<Reported>),
+    /// It could not be read, it was stopped, or the surroundings failed.
+    Failed(Trouble),
+}
+
+/// A file that was made.
+#[derive(Clone)]
+pub enum Made {
+    /// A pack, on the disk.
+    Pack(PathBuf),
+    /// Labels as PDF: they show passcodes, so that no disk has them.
+    Labels(Arc<Zeroizing<Vec<u8>>>),
+}
+
+/// A report that was made.
+pub struct Reported {
+    /// On what it is.
+    pub request: Request,
+    /// The report as a document.
+    pub document: Document,
+    /// Whether the worst hour was asked for and there is none.
+    pub no_worst: bool,
+}
+
+fn json(answer: &impl serde::Serialize) -> Result<serde_json::Value, Trouble> {
+    let odd = |e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this.");
+    serde_json::to_value(answer).map_err(odd)
+}
+
+fn judged(answer: serde_json::Value, partly: bool) -> Outcome {
+    let findings = answer.get("findings").cloned().unwrap_or_default();
+    let findings = serde_json::from_value(findings).unwrap_or_default();
+    Outcome::Judged { answer, findings, partly }
+}
+
+/// Files that were brought, and where more can be put.
+pub(super) struct Files<'a> {
+    /// In their order.
+    pub brought: &'a [PathBuf],
+    /// A folder of the work's own.
+    pub folder: Option<&'a Path>,
+}
+
+/// Does it, by the works' own functions.
+pub(super) fn done(
+    app: &App,
+    task: &Task,
+    files: &Files<'_>,
+    accept_part: bool,
+    who: &Who,
+    course: &Course,
+) -> Result<Outcome, Trouble> {
+    let first = || files.brought.first().ok_or_else(|| Trouble::usage("no file came", "Choose a file."));
+    let site = &app.site;
+    match task {
+        Task::Issue { reel, issuer, passphrase } => {
+            Ok(judged(json(&delivery::issue(site, reel, issuer, &**passphrase, who, course)?)?, false))
+        }
+        Task::Reel { reel, product, map } => {
+            Ok(judged(reel::receive(site, first()?, reel, product, map, who, course)?.json(), false))
+        }
+        Task::Delivery { reel, password } => {
+            let received = delivery::receive(site, first()?, reel, accept_part, password.as_ref(), who, course)?;
+            let partly = received.verdict == "refused" && received.read > 0 && !accept_part;
+            Ok(judged(received.json(), partly))
+        }
+        Task::Examine { trust, signers, device } => {
+            let request = examine::Examine {
+                files: files.brought.to_vec(),
+                trust: trust.clone(),
+                signers: signers.clone(),
+                device: *device,
+                ..examine::Examine::default()
+            };
+            let watch = |p: examine::Progress| match p {
+                examine::Progress::Reading { total } => course.phase(Phase::Reading, Some(total)),
+                examine::Progress::Judging { total } => course.phase(Phase::Judging, Some(total)),
+                examine::Progress::Read => course.advance(1),
+                examine::Progress::Judged { count } => course.advance(count),
+            };
+            Ok(judged(json(&examine::examine(&request, who.now(), &watch)?)?, false))
+        }
+        Task::Verify => Ok(judged(ledger::verify(site, who, course)?, false)),
+        Task::Evidence { units, file } => {
+            let out = files.folder.unwrap_or(Path::new(".")).join(file);
+            let made = evidence::export(site, &units.of_evidence(), &out, None, who, course)?;
+            Ok(Outcome::Made { answer: json(&made)?, made: Made::Pack(out) })
+        }
+        Task::Labels { units, job } => {
+            let (printed, octets) = label::pdf_of_book(site, &units.of_labels(), job, None, who, course)?;
+            Ok(Outcome::Made { answer: json(&printed)?, made: Made::Labels(Arc::new(octets)) })
+        }
+        Task::Report { request, .. } => {
+            let report = report::report(site, request, (app.clock)(), course)?;
+            let no_worst = request.worst_hour && report.worst_hour.is_none();
+            Ok(Outcome::Reported(Arc::new(Reported {
+                request: request.clone(),
+                document: report::page::document(&report),
+                no_worst,
+            })))
+        }
+    }
+}
