@@ -191,17 +191,15 @@ fn no_question_of_the_line_reads_a_whole_table() {
     book.stock().expect("asks");
     book.pace(at(0)).expect("asks");
     book.entries(None, 10).expect("asks");
-    book.count_days(at(0), at(9)).expect("asks");
-    book.step_times(at(0), at(9)).expect("asks");
     // What the line's page, a station's page and a reel's page ask.
     let station = crate::ids::StationName::new("S1").expect("a name");
     book.stations().expect("asks");
     book.station(&station).expect("asks");
     book.last_attempt(&station, at(0)).expect("asks");
-    book.count_hours(at(0), at(9)).expect("asks");
-    book.count_stations(at(0), at(9)).expect("asks");
-    book.count_causes(at(0), at(9)).expect("asks");
-    book.first_passes(at(0), at(9)).expect("asks");
+    let mut verdicts = 0;
+    let size = book.verdicts_from(at(0), &mut |_| verdicts += 1).expect("asks");
+    assert!(verdicts > 0);
+    assert_eq!(book.verdicts_since(size - 1, &mut |_| {}).expect("asks"), Some(size));
     assert!(book.short_reels().expect("asks").is_empty());
     let tape = crate::support::reel_id("REEL-A");
     book.tape(&tape, 1, 10).expect("asks");

@@ -127,7 +127,7 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
         .work(|app| {
             let now = (app.clock)();
             let from = floor::shift_start(&app.site, now)?;
-            let mut counts = floor::counts(&app.site, from, now + time::Duration::seconds(1))?;
+            let mut counts = floor::counts(&app.site, from, now)?;
             let stations = floor::stations(&app.site)?.into_iter().map(|setup| {
                 let count = counts.remove(&setup.station).unwrap_or_default();
                 let view = app.desks.glance(&setup.station);
