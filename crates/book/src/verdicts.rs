@@ -91,7 +91,7 @@ impl Book {
     pub fn verdicts_since(&self, since: u64, tell: &mut dyn FnMut(Verdict)) -> Result<Option<u64>, BookError> {
         let sql = format!(
             "SELECT {COLUMNS} FROM entry e CROSS JOIN attempt t CROSS JOIN unit u \
-             WHERE e.sequence >= $1 AND e.subject_kind = 'unit' AND e.act IN ('attempt.pass', 'attempt.fail') \
+             WHERE e.sequence >= $1 AND e.sequence < $2 AND e.subject_kind = 'unit' AND e.act IN ('attempt.pass', 'attempt.fail') \
              AND t.unit = e.subject AND t.entry = e.sequence AND u.serial = t.unit ORDER BY e.sequence"
         );
         self.snapshot(|c| {
@@ -100,8 +100,8 @@ impl Book {
                 return Ok(None);
             }
             if size > since {
-                let since = i64::try_from(since).unwrap_or(i64::MAX);
-                c.each(&sql, params![since], &mut |row| {
+                let [since, size] = [since, size].map(|n| i64::try_from(n).unwrap_or(i64::MAX));
+                c.each(&sql, params![since, size], &mut |row| {
                     tell(Verdict::read(&row)?);
                     Ok(())
                 })?;
