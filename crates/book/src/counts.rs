@@ -1,10 +1,10 @@
 //! Counts of a reel.
 
 use crate::Book;
-use crate::engine::params;
+use crate::engine::{Connection, params};
 use crate::error::BookError;
 use crate::ids::{ProductName, ReelId};
-use crate::reconcile::{ChipCount, CredentialCount, UnitCount, account};
+use crate::reconcile::{ChipCount, CredentialCount, UnitCount, account, chips_of};
 
 /// One reel.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -23,7 +23,35 @@ pub struct ReelCount {
     pub units: UnitCount,
 }
 
+/// Chips of a reel that no delivery brought a credential for, without those scrapped. Where
+/// deliveries brought as many as there are chips none lacks one, and the chips are not looked at.
+pub(crate) fn without(c: &mut Connection, reel: &ReelId) -> Result<i64, BookError> {
+    let lacks = "SELECT chips - (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
+                 WHERE d.reel = $1) FROM reel WHERE reel_id = $1";
+    if c.number(lacks, params![reel.as_str()])? <= 0 {
+        return Ok(0);
+    }
+    let count = "SELECT count(*) FROM chip c WHERE c.reel = $1 AND c.state <> 'scrapped' AND NOT EXISTS \
+                 (SELECT 1 FROM credential k WHERE k.public_key = c.public_key)";
+    c.number(count, params![reel.as_str()])
+}
+
 impl Book {
+    /// The chips of one reel by state, and how many of them lack a credential; `None` where there is
+    /// no such reel.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn count_chips(&self, reel: &ReelId) -> Result<Option<(ChipCount, i64)>, BookError> {
+        self.snapshot(|c| {
+            if c.one("SELECT 1 FROM reel WHERE reel_id = $1", params![reel.as_str()])?.is_none() {
+                return Ok(None);
+            }
+            Ok(Some((chips_of(c, reel)?, without(c, reel)?)))
+        })
+    }
+
     /// Counts of one reel; `None` where there is no such reel.
     ///
     /// # Errors
@@ -34,11 +62,7 @@ impl Book {
             let row = c.one("SELECT product FROM reel WHERE reel_id = $1", params![reel.as_str()])?;
             let Some(row) = row else { return Ok(None) };
             let (chips, credentials, units) = account(c, Some(reel))?;
-            let without = c.number(
-                "SELECT count(*) FROM chip c WHERE c.reel = $1 AND c.state <> 'scrapped' AND NOT EXISTS \
-                 (SELECT 1 FROM credential k WHERE k.public_key = c.public_key)",
-                params![reel.as_str()],
-            )?;
+            let without = without(c, reel)?;
             Ok(Some(ReelCount {
                 reel: reel.clone(),
                 product: ProductName::kept(row.text(0)?),

@@ -7,6 +7,7 @@ use crate::Book;
 use crate::access::AccountError;
 use crate::attempt::Attempt;
 use crate::by::{By, micros};
+use crate::counts::without;
 use crate::engine::{Row, params};
 use crate::error::BookError;
 use crate::ids::{ChipId, FirmwareVersion, ProductName, ReelId, Sequence, StationName, UnitSerial};
@@ -171,13 +172,11 @@ impl Book {
         let sql = "SELECT r.reel_id, r.product FROM reel r WHERE r.chips > \
                    (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
                    WHERE d.reel = r.reel_id) ORDER BY r.reel_id";
-        let count = "SELECT count(*) FROM chip c WHERE c.reel = $1 AND c.state <> 'scrapped' AND NOT EXISTS \
-                     (SELECT 1 FROM credential k WHERE k.public_key = c.public_key)";
         self.snapshot(|c| {
             let mut out = Vec::new();
             for row in c.all(sql, &[])? {
                 let (reel, product) = (ReelId::kept(row.text(0)?), ProductName::kept(row.text(1)?));
-                let without = c.number(count, params![reel.as_str()])?;
+                let without = without(c, &reel)?;
                 if without > 0 {
                     out.push(ShortReel { reel, product, without });
                 }

@@ -93,6 +93,7 @@ fn all_that_is_asked(book: &Book) {
     let tape = crate::support::reel_id("REEL-A");
     book.tape(&tape, 1, 10).expect("asks");
     book.count_reel(&tape).expect("asks");
+    book.count_chips(&tape).expect("asks");
     book.chips(&tape, 0, 10).expect("asks");
     book.chips_without(&tape, 0, 10).expect("asks");
     book.open_attempts().expect("asks");

@@ -124,6 +124,10 @@ pub fn counts(engine: &Engine<'_>) {
     let other = site.book.count_reel(&reel_id("REEL-B")).expect("asks").expect("there");
     assert_eq!((other.without, other.credentials.received), (5, 0));
     assert_eq!(site.book.count_reel(&reel_id("REEL-Z")).expect("asks"), None);
+    let chips = |reel: &str| site.book.count_chips(&reel_id(reel)).expect("asks");
+    assert_eq!(chips("REEL-A"), Some((reel.chips, 0)));
+    assert_eq!(chips("REEL-B"), Some((other.chips, 5)));
+    assert_eq!(chips("REEL-Z"), None);
 }
 
 pub fn tallies(engine: &Engine<'_>) {

@@ -159,7 +159,7 @@ pub async fn show(
     let (wanted, made) = (asked.clone(), !query.is_empty());
     let (reels, products, orders, stations, shown) = app
         .work(move |app| {
-            let reels = reel::list(&app.site)?.into_iter().map(|r| r.reel.to_string()).collect();
+            let reels = reel::choices(&app.site)?.into_iter().map(|r| r.reel).collect();
             let products = product::list(&app.site)?.into_iter().map(|p| p.name.to_string()).collect();
             let orders = report::orders(&app.site)?;
             let stations = floor::stations(&app.site)?.into_iter().map(|s| s.station).collect();

@@ -34,7 +34,7 @@ const BEAT: Duration = Duration::from_secs(4);
 struct ListPage {
     frame: Frame,
     stations: Vec<(Setup, ShiftCount, Option<View>)>,
-    reels: Vec<reel::ReelView>,
+    reels: Vec<reel::Choice>,
     sources: Vec<String>,
 }
 
@@ -133,7 +133,7 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
                 let view = app.desks.glance(&setup.station);
                 (setup, count, view)
             });
-            Ok((stations.collect(), reel::list(&app.site)?, floor::sources(&app.site)?))
+            Ok((stations.collect(), reel::choices(&app.site)?, floor::sources(&app.site)?))
         })
         .await?;
     page(&ListPage { frame: Frame::new(&app, Some(&person), "/stations"), stations, reels, sources })
