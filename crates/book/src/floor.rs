@@ -1,5 +1,4 @@
-//! What pages ask of the floor: how stations are set up, how the hour goes,
-//! and a reel as it lies.
+//! What pages ask of the floor: how stations are set up, and a reel as it lies.
 
 use serde_json::json;
 use time::OffsetDateTime;
@@ -7,7 +6,8 @@ use time::OffsetDateTime;
 use crate::Book;
 use crate::access::AccountError;
 use crate::attempt::Attempt;
-use crate::by::{By, micros, moment};
+use crate::by::{By, micros};
+use crate::counts::without;
 use crate::engine::{Row, params};
 use crate::error::BookError;
 use crate::ids::{ChipId, FirmwareVersion, ProductName, ReelId, Sequence, StationName, UnitSerial};
@@ -33,28 +33,6 @@ pub struct StationSetup {
     pub check_label: bool,
     /// The version of the firmware that its units carry, where somebody said it.
     pub firmware: Option<FirmwareVersion>,
-}
-
-/// Attempts that ended in one hour (UTC).
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct HourCount {
-    /// The hour's beginning.
-    pub hour: OffsetDateTime,
-    /// Passed.
-    pub passed: i64,
-    /// Failed.
-    pub failed: i64,
-}
-
-/// First attempts that ended at a station.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct FirstPass {
-    /// The station.
-    pub station: StationName,
-    /// All that ended with a verdict.
-    pub first: i64,
-    /// Those that passed.
-    pub passed: i64,
 }
 
 /// A reel with chips that lack a credential.
@@ -183,41 +161,6 @@ impl Book {
         self.read(|c| c.one(&sql, params![micros(since), station.as_str()]))?.as_ref().map(Attempt::read).transpose()
     }
 
-    /// Attempts by the hour in which they ended, from `from` to before `to`; empty hours are left out.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
-    pub fn count_hours(&self, from: OffsetDateTime, to: OffsetDateTime) -> Result<Vec<HourCount>, BookError> {
-        const HOUR: i64 = 3_600_000_000;
-        let sql = format!(
-            "SELECT ended / {HOUR}, CAST(sum(CASE result WHEN 'passed' THEN 1 ELSE 0 END) AS BIGINT), \
-             CAST(sum(CASE result WHEN 'failed' THEN 1 ELSE 0 END) AS BIGINT) FROM attempt \
-             WHERE ended >= $1 AND ended < $2 GROUP BY ended / {HOUR} ORDER BY 1"
-        );
-        self.read(|c| c.all(&sql, params![micros(from), micros(to)]))?
-            .iter()
-            .map(|row| Ok(HourCount { hour: moment(row.int(0)? * HOUR)?, passed: row.int(1)?, failed: row.int(2)? }))
-            .collect()
-    }
-
-    /// First attempts by station, for those that ended from `from` to before `to`.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
-    pub fn first_passes(&self, from: OffsetDateTime, to: OffsetDateTime) -> Result<Vec<FirstPass>, BookError> {
-        let sql = "SELECT station, count(*), CAST(sum(CASE result WHEN 'passed' THEN 1 ELSE 0 END) AS BIGINT) \
-                   FROM attempt WHERE ended >= $1 AND ended < $2 AND number = 1 AND result IN ('passed', 'failed') \
-                   GROUP BY station ORDER BY station";
-        self.read(|c| c.all(sql, params![micros(from), micros(to)]))?
-            .iter()
-            .map(|row| {
-                Ok(FirstPass { station: StationName::kept(row.text(0)?), first: row.int(1)?, passed: row.int(2)? })
-            })
-            .collect()
-    }
-
     /// Chips that no delivery brought a credential for, without those scrapped, by
     /// reel; reels that lack none are left out. A reel whose deliveries brought as many
     /// credentials as it has chips lacks none, and its chips are not looked at.
@@ -229,13 +172,11 @@ impl Book {
         let sql = "SELECT r.reel_id, r.product FROM reel r WHERE r.chips > \
                    (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
                    WHERE d.reel = r.reel_id) ORDER BY r.reel_id";
-        let count = "SELECT count(*) FROM chip c WHERE c.reel = $1 AND c.state <> 'scrapped' AND NOT EXISTS \
-                     (SELECT 1 FROM credential k WHERE k.public_key = c.public_key)";
         self.snapshot(|c| {
             let mut out = Vec::new();
             for row in c.all(sql, &[])? {
                 let (reel, product) = (ReelId::kept(row.text(0)?), ProductName::kept(row.text(1)?));
-                let without = c.number(count, params![reel.as_str()])?;
+                let without = without(c, &reel)?;
                 if without > 0 {
                     out.push(ShortReel { reel, product, without });
                 }

@@ -54,6 +54,7 @@ mod transaction;
 mod transfer;
 mod trust;
 mod unit;
+mod verdicts;
 mod words;
 
 #[cfg(test)]
@@ -77,13 +78,13 @@ pub use attempt::{Attempt, Step};
 pub use authority::{Authority, NewAuthority};
 pub use by::By;
 pub use chip::{Chip, ChipKey, ScrapChipError};
-pub use counts::{CauseCount, DayCount, ReelCount, StationCount, StepTime};
+pub use counts::ReelCount;
 pub use credential::{Credential, RevokeError};
 pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
 pub use error::{Blame, BookError};
 pub use find::Found;
-pub use floor::{FirstPass, HourCount, ShortReel, StationSetup, TapeChip};
+pub use floor::{ShortReel, StationSetup, TapeChip};
 pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};
 pub use location::Location;
@@ -104,6 +105,7 @@ pub use touched::{FirmwareKnown, Issued, Touch, Touched};
 pub use transfer::Copied;
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};
+pub use verdicts::Verdict;
 pub use words::{
     AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
     DeliveryVerdict, LabelEvent, Next, Purpose, RequestState, Role, SignedInBy, UnitState,

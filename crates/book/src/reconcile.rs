@@ -110,6 +110,20 @@ impl Scope<'_> {
         self.rows(sql)?.first().ok_or_else(|| BookError::damaged("a count had no answer"))?.int(0)
     }
 
+    fn sum(&self, column: &str, table: &str, reel: &str) -> String {
+        format!("SELECT CAST(coalesce(sum({column}), 0) AS BIGINT) FROM {table} {}", self.within(reel, ""))
+    }
+
+    fn chips(&mut self) -> Result<ChipCount, BookError> {
+        let sql = self.sum("chips", "reel", "reel_id");
+        let received = self.number(&sql)?;
+        let sql = format!("SELECT c.state, count(*) FROM chip c {} GROUP BY c.state", self.within("c.reel", ""));
+        let n = self.by_word(&sql)?;
+        let (blank, held, provisioned, scrapped) = (n("blank"), n("held"), n("provisioned"), n("scrapped"));
+        let unaccounted = received - blank - held - provisioned - scrapped;
+        Ok(ChipCount { received, blank, held, provisioned, scrapped, unaccounted })
+    }
+
     /// Numbers by a word.
     fn by_word(&mut self, sql: &str) -> Result<impl Fn(&str) -> i64 + use<>, BookError> {
         let rows = self.rows(sql)?;
@@ -118,30 +132,19 @@ impl Scope<'_> {
     }
 }
 
+/// A reel's chips by state.
+pub(crate) fn chips_of(c: &mut Connection, reel: &ReelId) -> Result<ChipCount, BookError> {
+    Scope { c, reel: Some(reel.as_str()) }.chips()
+}
+
 /// Chips, credentials and units, by what their rows bear out.
 pub(crate) fn account(
     c: &mut Connection,
     reel: Option<&ReelId>,
 ) -> Result<(ChipCount, CredentialCount, UnitCount), BookError> {
     let mut s = Scope { c, reel: reel.map(ReelId::as_str) };
-    let sum = |column: &str, table: &str, within: &str| {
-        format!("SELECT CAST(coalesce(sum({column}), 0) AS BIGINT) FROM {table} {within}")
-    };
-    let sql = sum("chips", "reel", &s.within("reel_id", ""));
-    let received = s.number(&sql)?;
-    let sql = format!("SELECT c.state, count(*) FROM chip c {} GROUP BY c.state", s.within("c.reel", ""));
-    let n = s.by_word(&sql)?;
-    let mut chips = ChipCount {
-        received,
-        blank: n("blank"),
-        held: n("held"),
-        provisioned: n("provisioned"),
-        scrapped: n("scrapped"),
-        unaccounted: 0,
-    };
-    chips.unaccounted = received - chips.blank - chips.held - chips.provisioned - chips.scrapped;
-
-    let sql = sum("certificates_accepted", "delivery", &s.within("reel", ""));
+    let chips = s.chips()?;
+    let sql = s.sum("certificates_accepted", "delivery", "reel");
     let received = s.number(&sql)?;
     let sql = format!(
         "SELECT k.state, count(*) FROM credential k JOIN chip c ON c.public_key = k.public_key \

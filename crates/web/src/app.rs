@@ -43,6 +43,8 @@ pub struct Inner {
     pub watched: Mutex<Option<(OffsetDateTime, String)>>,
     /// Counts by state, for collectors.
     pub counts: Counts,
+    /// Set once the site has all that a line needs to begin.
+    pub begun: OnceLock<()>,
     /// Every route, once there is a router; the navigation is drawn from it.
     pub table: OnceLock<&'static Table>,
     /// The clock.
@@ -83,6 +85,7 @@ impl App {
             closing,
             watched: Mutex::new(None),
             counts: Counts::default(),
+            begun: OnceLock::new(),
             table: OnceLock::new(),
             clock,
         })))

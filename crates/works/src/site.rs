@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use time::OffsetDateTime;
 use zeroize::Zeroizing;
 
+use crate::floor::Day;
 use crate::head;
 use crate::trouble::Trouble;
 
@@ -256,6 +257,8 @@ pub struct Site {
     /// Its record book.
     pub book: Book,
     key: OnceLock<SiteKey>,
+    /// What this process has counted of the last day.
+    pub(crate) day: Day,
 }
 
 /// Where a new site's book is to be.
@@ -342,7 +345,7 @@ impl Site {
         fs::write(&file, format!("{HEADER}{toml}")).map_err(|e| Trouble::file(&file, e))?;
         let told =
             NewSite { site: dir.display().to_string(), id, book: place.to_string(), key_wrapped: wrap.is_some() };
-        let site = Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() };
+        let site = Self { dir: dir.to_owned(), settings, book, key: OnceLock::new(), day: Day::default() };
         let _ = site.key.set(key);
         head::sign(&site, None, who)?;
         Ok((site, told))
@@ -390,7 +393,7 @@ impl Site {
     }
 
     pub(crate) fn with(dir: &Path, settings: Settings, book: Book) -> Self {
-        Self { dir: dir.to_owned(), settings, book, key: OnceLock::new() }
+        Self { dir: dir.to_owned(), settings, book, key: OnceLock::new(), day: Day::default() }
     }
 
     /// Whether the site key was opened before.

@@ -67,7 +67,12 @@ impl Place {
         story.labels.iter().filter(|l| l.event == LabelEvent::Printed && l.actor.as_str() == "Ada").count()
     }
 
-    fn pack(&self, which: &Which<'_>, folder: &std::path::Path, course: &Course) -> Result<evidence::Exported, Trouble> {
+    fn pack(
+        &self,
+        which: &Which<'_>,
+        folder: &std::path::Path,
+        course: &Course,
+    ) -> Result<evidence::Exported, Trouble> {
         evidence::export(&self.site, which, &folder.join("pack.zip"), Some(&self.passphrase), &self.who, course)
     }
 }

@@ -204,8 +204,28 @@ fn the_floor_counts_and_the_tape_tells_fates() {
     assert_eq!((line.plan, line.stations[0].1.passed, line.hours.len()), (250, 3, 12));
     assert_eq!(line.hours.iter().map(|h| h.passed).sum::<i64>(), 3);
     let stock = &line.stock[0];
-    assert_eq!((stock.available, stock.passed_today, stock.test), (397, 2, true));
+    assert_eq!((stock.available, stock.passed_today, stock.test), (397, 3, true), "whatever became of them");
     assert!(stock.hours_left.unwrap() > 0.0);
+    // What comes in later is counted too, whoever looks; a day later the shift is another one.
+    assert_eq!(place.work(&desks, "").phase, Phase::Passed);
+    desks.label_later("S1", &place.who).unwrap();
+    let other = Site::open(&place.dir).unwrap();
+    for site in [&site, &other] {
+        let line = floor::line(site, OffsetDateTime::now_utc()).unwrap();
+        assert_eq!((line.stations[0].1.passed, line.stations[0].1.first, line.stock[0].passed_today), (4, 4, 4));
+        let later = floor::line(site, OffsetDateTime::now_utc() + Duration::days(1)).unwrap();
+        assert_eq!((later.stations[0].1.passed, later.stock[0].passed_today), (0, 0));
+        // A clock that is set back again begins anew.
+        let line = floor::line(site, OffsetDateTime::now_utc()).unwrap();
+        assert_eq!(line.stations[0].1.passed, 4);
+    }
+    let choices = reel::choices(&site).unwrap();
+    assert_eq!((choices[0].reel.as_str(), choices[0].chips, choices[0].without_credential), ("A", 400, 0));
+    let (newest, more) = reel::newest(&site, 0, 1).unwrap();
+    assert_eq!((newest[0].provisioned, newest[0].scrapped, more), (3, 1, false));
+    assert!(reel::newest(&site, 1, 1).unwrap().0.is_empty());
+    let (deliveries, more) = delivery::newest(&site, Some("A"), 0, 1).unwrap();
+    assert_eq!((deliveries[0].reel.as_str(), more), ("A", false));
 
     // What its certificates say, and where its proof stands in the log.
     let story = unit::story(&site, "TV-000001").unwrap();

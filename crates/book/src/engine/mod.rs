@@ -105,6 +105,14 @@ impl Connection {
         }
     }
 
+    #[cfg(test)]
+    pub(crate) fn as_postgresql(&mut self) -> Option<&mut Postgresql> {
+        match &mut self.engine {
+            Engine::Sqlite(_) => None,
+            Engine::Postgresql(server) => Some(server),
+        }
+    }
+
     pub(crate) fn begin(&mut self, mode: Mode) -> Result<(), BookError> {
         self.trouble = Repeat::No;
         on_engine!(self, c => c.begin(mode))

@@ -158,6 +158,24 @@ impl Postgresql {
         Ok(statement)
     }
 
+    /// All statements that ran on this connection, as the server takes them, for a test of their plans.
+    #[cfg(test)]
+    pub(crate) fn statements(&self) -> Vec<String> {
+        self.prepared.keys().map(|sql| rewrite(sql, '$', |alias| format!("FOR NO KEY UPDATE OF {alias}"))).collect()
+    }
+
+    /// A single text in answer, for a test of plans.
+    #[cfg(test)]
+    pub(crate) fn told(&mut self, sql: &str) -> Result<String, BookError> {
+        let (client, runtime) = self.parts()?;
+        let messages = runtime.block_on(client.simple_query(sql)).map_err(|e| failed(sql, e))?;
+        let texts = messages.iter().filter_map(|message| match message {
+            tokio_postgres::SimpleQueryMessage::Row(row) => row.get(0),
+            _ => None,
+        });
+        Ok(texts.collect())
+    }
+
     /// Several statements on one way to the server and back, in order, with all that
     /// was put off before them; `end` goes last. The first failure is told.
     fn together(&mut self, asks: &[Ask<'_>], end: Option<&str>) -> Result<Vec<Vec<Row>>, BookError> {

@@ -1,7 +1,7 @@
 //! Finding, lists, counts and the account.
 
 use book::{
-    BookError, CredentialState, Found, Next, ScrapChipError, SerialWish, Stretch, Touch, UnitFilter, UnitState,
+    BookError, CredentialState, Found, Next, ScrapChipError, SerialWish, Stretch, Touch, UnitFilter, UnitState, Verdict,
 };
 
 use crate::support::*;
@@ -80,27 +80,54 @@ pub fn counts(engine: &Engine<'_>) {
     }
     let again = site.begin(3, SerialWish::IfNew(&serial("U3")), &on("S2", 86_500)).expect("begun");
     site.fail(&again.unit.serial, again.attempt, Next::Retry, &on("S2", 86_501)).expect("failed");
-    let (from, to) = (at(-100), at(10 * 86_400));
-    let days = site.book.count_days(from, to).expect("asks");
-    let told: Vec<_> = days.iter().map(|d| (d.day.date().to_string(), d.passed, d.failed)).collect();
-    assert_eq!(told, [("2026-03-02".into(), 3, 0), ("2026-03-03".into(), 0, 3)]);
-    let stations = site.book.count_stations(from, to).expect("asks");
-    let told: Vec<_> = stations.iter().map(|s| (s.station.to_string(), s.passed, s.failed, s.passed_us)).collect();
-    assert_eq!(told, [("S1".into(), 3, 0, 3_000_000), ("S2".into(), 0, 3, 0)]);
-    let causes = site.book.count_causes(from, to).expect("asks");
-    assert_eq!(causes.len(), 1);
-    assert_eq!((causes[0].failures, causes[0].units, causes[0].scrapped), (3, 2, 1));
-    let steps = site.book.step_times(from, to).expect("asks");
-    assert_eq!(steps.len(), 3);
-    assert!(steps.iter().all(|s| (s.times, s.total_us, s.longest_us) == (6, 7200, 1200)));
-    assert!(site.book.count_days(at(20 * 86_400), at(30 * 86_400)).expect("asks").is_empty());
+    let told = |verdicts: &[Verdict]| -> Vec<String> {
+        let told = |v: &Verdict| {
+            let (first, cause) = (if v.first { "first" } else { "again" }, v.cause.as_deref().unwrap_or("passed"));
+            format!("{} {} {first} {cause} {}", v.unit, v.station, v.taken_us)
+        };
+        verdicts.iter().map(told).collect()
+    };
+    let all = |from| {
+        let mut verdicts = Vec::new();
+        let size = site.book.verdicts_from(from, &mut |v| verdicts.push(v)).expect("asks");
+        verdicts.sort_by_key(|v| (v.ended, v.unit.clone()));
+        (size, told(&verdicts))
+    };
+    let since = |size| {
+        let mut verdicts = Vec::new();
+        let size = site.book.verdicts_since(size, &mut |v| verdicts.push(v)).expect("asks");
+        (size, told(&verdicts))
+    };
+    let (size, verdicts) = all(at(-100));
+    let failed = [
+        "U3 S2 first read-back.differs 5000000",
+        "U4 S2 first read-back.differs 5000000",
+        "U3 S2 again read-back.differs 1000000",
+    ];
+    let passed =
+        ["TV-000000 S1 first passed 1000000", "TV-000001 S1 first passed 1000000", "TV-000002 S1 first passed 1000000"];
+    assert_eq!(verdicts, [&passed[..], &failed[..]].concat());
+    assert_eq!(all(at(86_405)), (size, failed.map(str::to_owned).to_vec()));
+    // From an empty log on, each once and in the log's order; nothing twice.
+    assert_eq!(since(0), (Some(size), verdicts));
+    assert_eq!(since(size), (Some(size), Vec::new()));
+    // A station whose clock is behind tells of the past: by the log it is new.
+    let late = site.begin(5, SerialWish::IfNew(&serial("U5")), &on("S1", -500)).expect("begun");
+    assert_eq!(since(size), (Some(size + 1), Vec::new()), "an open attempt is no verdict");
+    site.pass(5, &serial("U5"), late.attempt, &on("S1", -499)).expect("passed");
+    assert_eq!(since(size).1, ["U5 S1 first passed 1000000"]);
+    assert_eq!(since(size + 100), (None, Vec::new()), "another book");
     let reel = site.book.count_reel(&reel_id("REEL-A")).expect("asks").expect("there");
     let chips = reel.chips;
-    assert_eq!((chips.received, chips.blank, chips.held, chips.provisioned, chips.scrapped), (8, 3, 1, 3, 1));
-    assert_eq!((reel.without, reel.credentials.available, reel.units.failed), (0, 3, 1));
+    assert_eq!((chips.received, chips.blank, chips.held, chips.provisioned, chips.scrapped), (8, 2, 1, 4, 1));
+    assert_eq!((reel.without, reel.credentials.available, reel.units.failed), (0, 2, 1));
     let other = site.book.count_reel(&reel_id("REEL-B")).expect("asks").expect("there");
     assert_eq!((other.without, other.credentials.received), (5, 0));
     assert_eq!(site.book.count_reel(&reel_id("REEL-Z")).expect("asks"), None);
+    let chips = |reel: &str| site.book.count_chips(&reel_id(reel)).expect("asks");
+    assert_eq!(chips("REEL-A"), Some((reel.chips, 0)));
+    assert_eq!(chips("REEL-B"), Some((other.chips, 5)));
+    assert_eq!(chips("REEL-Z"), None);
 }
 
 pub fn tallies(engine: &Engine<'_>) {

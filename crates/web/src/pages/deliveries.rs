@@ -1,12 +1,12 @@
 //! Deliveries: what came, and receiving it.
 
 use askama::Template;
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use works::{delivery, reel};
 use zeroize::Zeroizing;
 
-use super::given;
+use super::{Part, SHOWN, given};
 use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::asker::Asker;
@@ -19,7 +19,8 @@ use crate::incoming::{self, Files, Group, Task, Upload};
 struct ListPage {
     frame: Frame,
     deliveries: Vec<delivery::DeliveryView>,
-    reels: Vec<reel::ReelView>,
+    reels: Vec<reel::Choice>,
+    older: Option<usize>,
 }
 
 #[derive(Template)]
@@ -31,7 +32,7 @@ struct DeliveryPage {
 }
 
 /// A reel, and how many of its chips wait.
-fn left(reel: &reel::ReelView) -> String {
+fn left(reel: &reel::Choice) -> String {
     format!("{}, {} of {} without a credential", reel.reel, reel.without_credential, reel.chips)
 }
 
@@ -40,9 +41,12 @@ fn left(reel: &reel::ReelView) -> String {
 /// # Errors
 ///
 /// Where the book gave no answer.
-pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
-    let (deliveries, reels) = app.work(|app| Ok((delivery::list(&app.site)?, reel::list(&app.site)?))).await?;
-    page(&ListPage { frame: Frame::new(&app, Some(&person), "/deliveries"), deliveries, reels })
+pub async fn list(State(app): State<App>, person: Person, Query(part): Query<Part>) -> Result<Response, Oops> {
+    let from = part.begins();
+    let asked = move |app: &App| Ok((delivery::newest(&app.site, None, from, SHOWN)?, reel::choices(&app.site)?));
+    let ((deliveries, more), reels) = app.work(asked).await?;
+    let older = more.then_some(from + SHOWN);
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/deliveries"), deliveries, reels, older })
 }
 
 /// `POST /deliveries`: receives a delivery.

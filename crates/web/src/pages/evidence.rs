@@ -34,7 +34,7 @@ fn folder() -> Result<tempfile::TempDir, Trouble> {
 ///
 /// Where the book gave no answer.
 pub async fn show(State(app): State<App>, person: Person, Query(choice): Query<Choice>) -> Result<Response, Oops> {
-    let reels = app.work(|app| Ok(reel::list(&app.site)?.into_iter().map(|r| r.reel.to_string()).collect())).await?;
+    let reels = app.work(|app| Ok(reel::choices(&app.site)?.into_iter().map(|r| r.reel).collect())).await?;
     page(&EvidencePage { frame: Frame::new(&app, Some(&person), "/evidence"), choice, reels })
 }
 

@@ -11,7 +11,7 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use works::floor::{self, Line};
-use works::{Trouble, authority, declaration, delivery, desk, product, reel, watch};
+use works::{Trouble, authority, declaration, desk, product, watch};
 
 use crate::answer::{Oops, page};
 use crate::app::App;
@@ -74,10 +74,14 @@ pub struct Bar {
     pub failed: i64,
 }
 
+/// What is left of setting the site up; nothing once all of it was done, and then nobody asks any more.
 fn beginnings(app: &App) -> Result<Vec<Beginning>, Trouble> {
     let site = &app.site;
+    if app.begun.get().is_some() {
+        return Ok(Vec::new());
+    }
     let step = |done, what, why, address| Beginning { done, what, why, address };
-    Ok(vec![
+    let steps = vec![
         step(
             authority::list(site)?.iter().any(|a| a.trusted),
             "Trust an authority",
@@ -91,23 +95,27 @@ fn beginnings(app: &App) -> Result<Vec<Beginning>, Trouble> {
             "/declarations",
         ),
         step(!product::list(site)?.is_empty(), "Add a product", "Vendor, product and device type.", "/products"),
-        step(!reel::list(site)?.is_empty(), "Receive a reel", "The chip maker's manifest.", "/reels"),
-        step(!delivery::list(site)?.is_empty(), "Receive its delivery", "One certificate a chip.", "/deliveries"),
+        step(!site.book.reels()?.is_empty(), "Receive a reel", "The chip maker's manifest.", "/reels"),
+        step(!site.book.deliveries(None)?.is_empty(), "Receive its delivery", "One certificate a chip.", "/deliveries"),
         step(
             !floor::stations(site)?.is_empty(),
             "Set a station up",
             "Its reel, its takt, and where its chips come from; simulated ones are loaded there.",
             "/stations",
         ),
-    ])
+    ];
+    if steps.iter().all(|step| step.done) {
+        // Two pages may find it out at once.
+        let _ = app.begun.set(());
+        return Ok(Vec::new());
+    }
+    Ok(steps)
 }
 
 fn live(app: &App) -> Result<Live, Trouble> {
     let line = floor::line(&app.site, (app.clock)())?;
     let views = line.stations.iter().map(|(s, _)| app.desks.glance(&s.station)).collect();
-    let beginnings = beginnings(app)?;
-    let beginnings = if beginnings.iter().all(|b| b.done) { Vec::new() } else { beginnings };
-    Ok(Live { line, views, beginnings })
+    Ok(Live { line, views, beginnings: beginnings(app)? })
 }
 
 /// Width and height of the hours' drawing.

@@ -25,3 +25,20 @@ pub mod units;
 pub(crate) fn given(text: &str) -> Option<&str> {
     Some(text.trim()).filter(|t| !t.is_empty())
 }
+
+/// Rows of a list on one page.
+pub(crate) const SHOWN: usize = 40;
+
+/// Which part of a list.
+#[derive(Debug, Default, serde::Deserialize)]
+pub struct Part {
+    #[serde(default)]
+    from: String,
+}
+
+impl Part {
+    /// Rows before it. What is no number is the beginning.
+    fn begins(&self) -> usize {
+        self.from.trim().parse().unwrap_or(0)
+    }
+}

@@ -162,7 +162,7 @@ pub async fn show(State(app): State<App>, person: Person, Query(asked): Query<As
     let (wanted, now) = (asked.clone(), app.who(&person).now());
     let (pasts, shown) = app
         .work(move |app| {
-            let reels = reel::list(&app.site)?.into_iter();
+            let reels = reel::choices(&app.site)?.into_iter();
             let mut pasts: Vec<_> = reels.map(|r| (format!("reel:{}", r.reel), format!("reel {}", r.reel))).collect();
             let products = product::list(&app.site)?.into_iter();
             pasts.extend(products.map(|p| (format!("product:{}", p.name), format!("product {}", p.name))));

@@ -12,7 +12,7 @@ use works::reel::manifest::ColumnMap;
 use works::trouble::About as _;
 use works::{Trouble, authority, delivery, order, product, reel};
 
-use super::given;
+use super::{Part, SHOWN, given};
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;
 use crate::asker::Asker;
@@ -30,6 +30,7 @@ const TURN: usize = 60;
 struct ListPage {
     frame: Frame,
     reels: Vec<reel::ReelView>,
+    older: Option<usize>,
     products: Vec<String>,
 }
 
@@ -208,14 +209,16 @@ fn tape_of(app: &App, name: &str, range: Option<(i64, i64)>) -> Result<String, T
 /// # Errors
 ///
 /// Where the book gave no answer.
-pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
-    let (reels, products) = app
-        .work(|app| {
+pub async fn list(State(app): State<App>, person: Person, Query(part): Query<Part>) -> Result<Response, Oops> {
+    let from = part.begins();
+    let ((reels, more), products) = app
+        .work(move |app| {
             let products = product::list(&app.site)?.into_iter().map(|p| p.name).collect();
-            Ok((reel::list(&app.site)?, products))
+            Ok((reel::newest(&app.site, from, SHOWN)?, products))
         })
         .await?;
-    page(&ListPage { frame: Frame::new(&app, Some(&person), "/reels"), reels, products })
+    let older = more.then_some(from + SHOWN);
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/reels"), reels, older, products })
 }
 
 /// `POST /reels`: receives a manifest.
@@ -252,8 +255,7 @@ pub async fn show(
     let (reel, tape, deliveries, issuers) = app
         .work(move |app| {
             let shown = reel::show(&app.site, &asked)?;
-            let mut deliveries = delivery::list(&app.site)?;
-            deliveries.retain(|d| d.reel == shown.reel);
+            let (deliveries, _) = delivery::newest(&app.site, Some(&shown.reel), 0, usize::MAX)?;
             let issuers = authority::list(&app.site)?.into_iter().filter(|a| a.role == "pai" && a.key_here);
             let tape = tape_of(app, &asked, range.read())?;
             Ok((shown, tape, deliveries, issuers.map(|a| a.name).collect()))

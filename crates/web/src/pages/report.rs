@@ -210,7 +210,7 @@ pub async fn show(
     };
     let (reels, products, orders, stations) = app
         .work(move |app| {
-            let reels = reel::list(&app.site)?.into_iter().map(|r| r.reel.to_string()).collect();
+            let reels = reel::choices(&app.site)?.into_iter().map(|r| r.reel).collect();
             let products = product::list(&app.site)?.into_iter().map(|p| p.name.to_string()).collect();
             let stations = floor::stations(&app.site)?.into_iter().map(|s| s.station).collect();
             Ok((reels, products, report::orders(&app.site)?, stations))

@@ -34,7 +34,7 @@ const BEAT: Duration = Duration::from_secs(4);
 struct ListPage {
     frame: Frame,
     stations: Vec<(Setup, ShiftCount, Option<View>)>,
-    reels: Vec<reel::ReelView>,
+    reels: Vec<reel::Choice>,
     sources: Vec<String>,
 }
 
@@ -127,13 +127,13 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
         .work(|app| {
             let now = (app.clock)();
             let from = floor::shift_start(&app.site, now)?;
-            let mut counts = floor::counts(&app.site, from, now + time::Duration::seconds(1))?;
+            let mut counts = floor::counts(&app.site, from, now)?;
             let stations = floor::stations(&app.site)?.into_iter().map(|setup| {
                 let count = counts.remove(&setup.station).unwrap_or_default();
                 let view = app.desks.glance(&setup.station);
                 (setup, count, view)
             });
-            Ok((stations.collect(), reel::list(&app.site)?, floor::sources(&app.site)?))
+            Ok((stations.collect(), reel::choices(&app.site)?, floor::sources(&app.site)?))
         })
         .await?;
     page(&ListPage { frame: Frame::new(&app, Some(&person), "/stations"), stations, reels, sources })

@@ -13,7 +13,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::thread;
 
-use book::ids::{AuthorityName, DeliveryId};
+use book::ids::{AuthorityName, DeliveryId, ReelId};
 use book::{
     AuthorityOrigin, Delivery, DeliveryError, DeliveryOrigin, DeliveryVerdict, NewAuthority, NewCredential,
     NewDelivery, Product, Purpose, Reel, Role, Stored,
@@ -543,6 +543,24 @@ fn view(delivery: &Delivery, with_report: bool) -> DeliveryView {
 /// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<DeliveryView>, Trouble> {
     Ok(site.book.deliveries(None)?.iter().map(|d| view(d, false)).collect())
+}
+
+/// A part of the deliveries, the newest first: at most `limit` after the first `from`, and whether there
+/// are more; of one reel alone where that is named.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn newest(
+    site: &Site,
+    reel: Option<&str>,
+    from: usize,
+    limit: usize,
+) -> Result<(Vec<DeliveryView>, bool), Trouble> {
+    let mut all = site.book.deliveries(reel.map(ReelId::new).transpose()?.as_ref())?;
+    all.sort_by(|a, b| b.received.cmp(&a.received).then_with(|| a.delivery.cmp(&b.delivery)));
+    let shown = all.iter().skip(from).take(limit).map(|d| view(d, false)).collect();
+    Ok((shown, all.len() > from.saturating_add(limit)))
 }
 
 /// What is told of one delivery.

@@ -116,7 +116,7 @@ impl Desks {
         view.set_up(&self.site, &setup)?;
         let now = (who.clock)();
         let shift = floor::shift_start(&self.site, now)?;
-        let mut counts = floor::counts(&self.site, shift, now + time::Duration::seconds(1))?;
+        let mut counts = floor::counts(&self.site, shift, now)?;
         view.count = counts.remove(name).unwrap_or_default();
         Ok(view)
     }

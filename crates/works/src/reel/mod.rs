@@ -4,6 +4,7 @@ pub mod key_text;
 pub mod manifest;
 mod stream;
 
+use std::collections::HashMap;
 use std::io::Read;
 use std::path::Path;
 use std::sync::mpsc;
@@ -320,8 +321,12 @@ pub fn get(site: &Site, reel: &str) -> Result<Reel, Trouble> {
 /// [`Trouble`] where there is none.
 pub fn show(site: &Site, reel: &str) -> Result<ReelView, Trouble> {
     let found = get(site, reel)?;
-    let count = site.book.count_reel(&found.facts.reel)?;
-    let (chips, without) = count.map_or((None, 0), |c| (Some(c.chips), c.without));
+    view(site, &found)
+}
+
+fn view(site: &Site, found: &Reel) -> Result<ReelView, Trouble> {
+    let count = site.book.count_chips(&found.facts.reel)?;
+    let (chips, without) = count.map_or((None, 0), |(chips, without)| (Some(chips), without));
     Ok(ReelView {
         reel: found.facts.reel.to_string(),
         product: found.facts.product.to_string(),
@@ -332,7 +337,7 @@ pub fn show(site: &Site, reel: &str) -> Result<ReelView, Trouble> {
         provisioned: chips.as_ref().map_or(0, |c| c.provisioned),
         scrapped: chips.as_ref().map_or(0, |c| c.scrapped),
         without_credential: without,
-        source: found.facts.source_name,
+        source: found.facts.source_name.clone(),
         received: time_text(found.received),
     })
 }
@@ -348,5 +353,48 @@ pub(crate) fn time_text(at: time::OffsetDateTime) -> String {
 ///
 /// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<ReelView>, Trouble> {
-    site.book.reels()?.iter().map(|r| show(site, r.facts.reel.as_str())).collect()
+    site.book.reels()?.iter().map(|r| view(site, r)).collect()
+}
+
+/// A part of the reels, the newest first: at most `limit` after the first `from`, and whether there are more.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn newest(site: &Site, from: usize, limit: usize) -> Result<(Vec<ReelView>, bool), Trouble> {
+    let reels = by_age(site)?;
+    let shown = reels.iter().skip(from).take(limit).map(|r| view(site, r)).collect::<Result<_, _>>()?;
+    Ok((shown, reels.len() > from.saturating_add(limit)))
+}
+
+fn by_age(site: &Site) -> Result<Vec<Reel>, Trouble> {
+    let mut reels = site.book.reels()?;
+    reels.sort_by(|a, b| b.received.cmp(&a.received).then_with(|| a.facts.reel.cmp(&b.facts.reel)));
+    Ok(reels)
+}
+
+/// A reel to choose.
+#[derive(Debug, Clone)]
+pub struct Choice {
+    /// Its id.
+    pub reel: String,
+    /// Chips on it.
+    pub chips: i64,
+    /// Chips that no delivery brought a credential for, without those scrapped.
+    pub without_credential: i64,
+}
+
+/// All reels to choose from, the newest first; costs little however many there are.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn choices(site: &Site) -> Result<Vec<Choice>, Trouble> {
+    let short: HashMap<_, _> = site.book.short_reels()?.into_iter().map(|s| (s.reel, s.without)).collect();
+    let choice = |reel: Reel| Choice {
+        without_credential: short.get(&reel.facts.reel).copied().unwrap_or(0),
+        reel: reel.facts.reel.to_string(),
+        chips: reel.chips,
+    };
+    Ok(by_age(site)?.into_iter().map(choice).collect())
 }

@@ -1,12 +1,14 @@
 //! What can only be tested from inside: other versions of the schema, the plans
 //! of queries, and a disk that is full at a chosen moment.
 
+mod plans;
+
 use crate::engine::{Connection, params};
 use crate::ids::FirmwareVersion;
 use crate::schema::{MIGRATIONS, Migration};
 use crate::server::Server;
-use crate::support::{Engine, Site, at, by, chip, on, open, options, proof, serial, site_id};
-use crate::{Begin, BeginError, Book, BookError, ChipState, Finish, Location, OpenOptions, Outcome, SerialWish};
+use crate::support::{Engine, Site, by, chip, on, open, options, serial, site_id};
+use crate::{Begin, BeginError, Book, BookError, ChipState, Location, OpenOptions, SerialWish};
 
 /// A schema to come: one table more.
 const NEXT: Migration = Migration {
@@ -115,150 +117,6 @@ fn a_book_of_version_4_is_upgraded_and_stays_whole() {
     if let Some(server) = Server::start() {
         from_version_4(&Engine::Postgresql(&server));
     }
-}
-
-/// Tables that grow with the units made.
-const LARGE: &[&str] = &[
-    "chip",
-    "credential",
-    "unit",
-    "attempt",
-    "step",
-    "proof",
-    "label",
-    "entry",
-    "log_node",
-    "octets",
-    "attempt_firmware",
-];
-
-/// Nothing that a station or a unit's page asks reads a large table from end to end.
-#[test]
-fn no_question_of_the_line_reads_a_whole_table() {
-    let site = Engine::Sqlite.site().stocked(40);
-    // Another connection than the one that received the reel.
-    let book = open(&site.place);
-    let unit = serial("TV-000001");
-    for n in 0..3 {
-        let begin = |n: u32| {
-            book.begin_attempt(&Begin {
-                chip: &chip(n).chip_id,
-                reel: None,
-                serial: SerialWish::CountFrom(&unit),
-                onboard: &|_| Ok(None),
-                declaration: None,
-                firmware: None,
-                take_over: true,
-                by: &on("S1", 0),
-            })
-        };
-        begin(n).expect("begun");
-        let begun = begin(n).expect("begun again");
-        let outcome = Outcome::Passed(&proof(n));
-        let finish = Finish { unit: &begun.unit.serial, attempt: begun.attempt, steps: &[], outcome, by: &on("S1", 1) };
-        book.finish_attempt(&finish).expect("passed");
-        assert!(matches!(begin(n), Err(BeginError::AlreadyProvisioned { .. })));
-    }
-    book.story(&unit).expect("asks").expect("there");
-    book.chip_story(&chip(9).chip_id).expect("asks").expect("there");
-    book.find("TV-0", 10).expect("asks");
-    book.find("01A0", 10).expect("asks");
-    book.record_label(&unit, crate::LabelEvent::Printed, &by()).expect("recorded");
-    book.return_unit(&unit, "rattles", &by()).expect("returned");
-    book.scrap_unit(&unit, "burnt", false, &by()).expect("scrapped");
-    book.units(&Default::default(), Some(&unit), 10).expect("asks");
-    let reel = Some(crate::support::reel_id("REEL-A"));
-    book.units(&crate::UnitFilter { reel, from: Some(at(0)), ..Default::default() }, None, 10).expect("asks");
-    let delivery = Some(crate::support::delivery("D-1", "REEL-A").delivery);
-    book.units(&crate::UnitFilter { delivery, ..Default::default() }, None, 10).expect("asks");
-    for touch in crate::support::touches() {
-        book.touched(&touch, &mut |_| Ok::<_, BookError>(())).expect("asks");
-    }
-    let firmware = FirmwareVersion::new("1.4.0").ok();
-    let reel = Some(crate::support::reel_id("REEL-A"));
-    for touch in [
-        crate::Touch { firmware: firmware.clone(), ..Default::default() },
-        crate::Touch { firmware, reel, ..Default::default() },
-    ] {
-        book.touched(&touch, &mut |_| Ok::<_, BookError>(())).expect("asks");
-        // Of how many units of a whole site it is known is no question of the line, and counts them all.
-        if touch.reel.is_some() {
-            book.firmware_known(&touch).expect("asks");
-        }
-    }
-    book.issued_by(&crate::support::paa().name).expect("asks");
-    book.passcodes_kept(None, 10).expect("asks");
-    book.stock().expect("asks");
-    book.pace(at(0)).expect("asks");
-    book.entries(None, 10).expect("asks");
-    book.count_days(at(0), at(9)).expect("asks");
-    book.step_times(at(0), at(9)).expect("asks");
-    // What the line's page, a station's page and a reel's page ask.
-    let station = crate::ids::StationName::new("S1").expect("a name");
-    book.stations().expect("asks");
-    book.station(&station).expect("asks");
-    book.last_attempt(&station, at(0)).expect("asks");
-    book.count_hours(at(0), at(9)).expect("asks");
-    book.count_stations(at(0), at(9)).expect("asks");
-    book.count_causes(at(0), at(9)).expect("asks");
-    book.first_passes(at(0), at(9)).expect("asks");
-    assert!(book.short_reels().expect("asks").is_empty());
-    let tape = crate::support::reel_id("REEL-A");
-    book.tape(&tape, 1, 10).expect("asks");
-    book.count_reel(&tape).expect("asks");
-    book.chips(&tape, 0, 10).expect("asks");
-    book.chips_without(&tape, 0, 10).expect("asks");
-    book.open_attempts().expect("asks");
-    let today = crate::UnitFilter {
-        product: Some(crate::support::product().name),
-        state: Some(crate::UnitState::Passed),
-        from: Some(at(0)),
-        ..Default::default()
-    };
-    book.count_units(&today).expect("asks");
-    book.tally_attempts(&today, crate::Stretch { micros: 3_600_000_000, ahead: 0 }).expect("asks");
-    book.tally_causes(&today, crate::Stretch { micros: 3_600_000_000, ahead: 0 }).expect("asks");
-    book.tally_steps(&today).expect("asks");
-    book.vouched("proof", unit.as_str()).expect("asks");
-    book.inclusion(crate::ids::Sequence(4), None).expect("asks").expect("there");
-    book.last_signed_head().expect("asks");
-    let mut looked_at = 0;
-    book.read(|c| {
-        let statements = c.as_sqlite().expect("SQLite").statements();
-        for statement in statements {
-            // SQLite plans a search for units that wait for their proof, and makes it
-            // only where links are broken already: `OP_FkIfZero`.
-            if statement.starts_with("INSERT INTO proof") {
-                continue;
-            }
-            // Placeholders stand for any value; a plan does not depend on it here.
-            let Ok(mut prepared) =
-                c.as_sqlite().expect("SQLite").raw.prepare(&format!("EXPLAIN QUERY PLAN {statement}"))
-            else {
-                continue;
-            };
-            let mut rows = prepared.raw_query();
-            while let Some(row) = rows.next().expect("a plan") {
-                let step: String = row.get(3).expect("a text");
-                looked_at += 1;
-                let scans = |table: &&&str| {
-                    step.starts_with("SCAN") && !step.contains("USING") && step.split(' ').any(|w| w == **table)
-                };
-                assert!(LARGE.iter().find(scans).is_none(), "{step}\n{statement}");
-                let aliases = ["c", "k", "u", "a", "p", "s", "t", "h"];
-                let walks = step
-                    .strip_prefix("SCAN ")
-                    .is_some_and(|t| aliases.contains(&t.split(' ').next().unwrap_or_default()));
-                let ordered = statement.contains("ORDER BY") && statement.contains("LIMIT");
-                // A site has a handful of stations.
-                let few = statement.contains("FROM station_setup s");
-                assert!(!walks || ordered || few, "{step}\n{statement}");
-            }
-        }
-        Ok(())
-    })
-    .expect("plans");
-    assert!(looked_at > 120, "{looked_at} steps");
 }
 
 #[test]

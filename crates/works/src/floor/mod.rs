@@ -1,0 +1,224 @@
+//! The floor at a glance: shifts, how stations are set up, the line, and the tape of a reel.
+
+mod day;
+mod line;
+mod tape;
+
+use book::StationSetup;
+use book::ids::{FirmwareVersion, ReelId, StationName};
+use serde::Serialize;
+use time::format_description::well_known::Rfc3339;
+use time::{Duration, OffsetDateTime, Time, UtcOffset};
+
+use crate::chips::Source;
+use crate::reel;
+use crate::site::{Site, Who};
+use crate::trouble::{About, Trouble};
+
+pub(crate) use self::day::Day;
+pub use self::line::{Cause, Hour, Line, ShiftCount, Stock, counts, line};
+pub use self::tape::{Cell, Fate, Tape, tape};
+
+/// The site's clock: its distance from UTC.
+///
+/// # Errors
+///
+/// [`Trouble`] where the setting is no offset.
+pub fn offset(site: &Site) -> Result<UtcOffset, Trouble> {
+    let text = &site.settings.pages.offset;
+    let format = time::macros::format_description!("[offset_hour sign:mandatory]:[offset_minute]");
+    UtcOffset::parse(text, &format).map_err(|_| {
+        Trouble::usage(format!("pages.offset is {text:?}"), "Mend touchmark.toml: +00:00, -05:00, +05:30.")
+    })
+}
+
+/// When the present shift began, by the site's clock.
+///
+/// # Errors
+///
+/// [`Trouble`] where a shift's time is none.
+pub fn shift_start(site: &Site, now: OffsetDateTime) -> Result<OffsetDateTime, Trouble> {
+    let here = now.to_offset(offset(site)?);
+    let format = time::macros::format_description!("[hour]:[minute]");
+    let mut starts = Vec::new();
+    for text in &site.settings.pages.shifts {
+        starts.push(Time::parse(text, &format).map_err(|_| {
+            Trouble::usage(format!("pages.shifts has {text:?}"), "Mend touchmark.toml: times as \"06:00\".")
+        })?);
+    }
+    starts.sort();
+    let today = starts.iter().rev().find(|t| **t <= here.time());
+    Ok(match (today, starts.last()) {
+        (Some(start), _) => here.replace_time(*start),
+        (None, Some(last)) => (here - Duration::days(1)).replace_time(*last),
+        (None, None) => here.replace_time(Time::MIDNIGHT),
+    })
+}
+
+/// A time as people read it: the site's clock with its offset.
+pub fn local(site: &Site, at: OffsetDateTime) -> String {
+    let here = at.to_offset(offset(site).unwrap_or(UtcOffset::UTC));
+    let format = time::macros::format_description!(
+        "[year]-[month]-[day] [hour]:[minute]:[second] [offset_hour sign:mandatory]:[offset_minute]"
+    );
+    here.format(&format).or_else(|_| here.format(&Rfc3339)).unwrap_or_default()
+}
+
+/// How a station is set up, as it is told.
+#[derive(Debug, Clone, Serialize)]
+pub struct Setup {
+    /// Its name.
+    pub station: String,
+    /// The reel in its feeder.
+    pub reel: String,
+    /// Where its chips are.
+    pub source: String,
+    /// The first of its series of serial numbers; none where each is scanned.
+    pub serial_start: Option<String>,
+    /// Seconds that the line leaves for a unit.
+    pub takt_seconds: Option<f64>,
+    /// Units wanted in an hour.
+    pub per_hour: i64,
+    /// Whether the next unit waits until this one's label was scanned.
+    pub check_label: bool,
+    /// The version of the firmware that its units carry.
+    pub firmware: Option<String>,
+}
+
+fn told(setup: StationSetup) -> Setup {
+    #[expect(clippy::cast_precision_loss, reason = "milliseconds of a day at most")]
+    Setup {
+        station: setup.station.to_string(),
+        reel: setup.reel.to_string(),
+        source: setup.source,
+        serial_start: setup.serial_start,
+        takt_seconds: (setup.takt_ms > 0).then(|| setup.takt_ms as f64 / 1000.0),
+        per_hour: setup.per_hour,
+        check_label: setup.check_label,
+        firmware: setup.firmware.map(|version| version.to_string()),
+    }
+}
+
+/// The stations that were set up.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn stations(site: &Site) -> Result<Vec<Setup>, Trouble> {
+    Ok(site.book.stations()?.into_iter().map(told).collect())
+}
+
+/// One station.
+///
+/// # Errors
+///
+/// [`Trouble`] where it was not set up.
+pub fn station(site: &Site, name: &str) -> Result<Setup, Trouble> {
+    site.book.station(&StationName::new(name)?)?.map(told).ok_or_else(|| {
+        Trouble::usage(format!("station {name} is not set up"), "An engineer sets it up under Line, stations.")
+    })
+}
+
+/// Sources that a station may be set up with: those of the settings, and every
+/// folder of simulated chips in the site's directory.
+///
+/// # Errors
+///
+/// [`Trouble`] where the site's directory can't be read.
+pub fn sources(site: &Site) -> Result<Vec<String>, Trouble> {
+    let mut out = site.settings.pages.chips.clone();
+    let read = std::fs::read_dir(&site.dir).map_err(|e| Trouble::file(&site.dir, e))?;
+    let mut folders: Vec<_> = read
+        .flatten()
+        .filter(|e| holds_chips(&e.path()))
+        .map(|e| format!("simulated:{}", e.file_name().to_string_lossy()))
+        .collect();
+    folders.sort();
+    out.extend(folders);
+    Ok(out)
+}
+
+/// Whether a folder holds simulated chips.
+fn holds_chips(folder: &std::path::Path) -> bool {
+    let files = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    files.into_iter().any(|f| f.path().extension().is_some_and(|e| e == "chip"))
+}
+
+/// The source of a station, if it is one that stations may have; paths are the site's.
+pub(crate) fn source(site: &Site, text: &str) -> Result<Source, Trouble> {
+    if !sources(site)?.iter().any(|s| s == text) {
+        return Err(Trouble::refused(
+            format!("{text} is no source that stations of this site may use"),
+            "Name it under pages.chips in touchmark.toml and start again; a driver or a module is a program that runs here.",
+        ));
+    }
+    let source: Source = text.parse().map_err(Trouble::of)?;
+    Ok(match source {
+        Source::Simulated(folder) => Source::Simulated(site.dir.join(folder)),
+        other => other,
+    })
+}
+
+/// Sets a station up.
+///
+/// # Errors
+///
+/// [`Trouble`] for a source that stations may not use, or a reel that is not there.
+pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble> {
+    reel::get(site, &setup.reel).about("reel")?;
+    source(site, &setup.source).about("source")?;
+    let start = setup.serial_start.as_deref().map(str::trim).filter(|s| !s.is_empty());
+    if let Some(start) = start {
+        book::ids::UnitSerial::new(start).about("serial_start")?;
+        if !start.ends_with(|c: char| c.is_ascii_digit()) {
+            return Err(Trouble::usage(
+                format!("{start} does not end in a digit, so nothing can be counted up"),
+                "Give one as TV-000001.",
+            )
+            .about("serial_start"));
+        }
+    }
+    let firmware = setup.firmware.as_deref().map(str::trim).filter(|f| !f.is_empty());
+    let takt = setup.takt_seconds.unwrap_or(0.0);
+    if !(0.0..=86_400.0).contains(&takt) {
+        return Err(Trouble::usage("the takt is out of range", "Give seconds, up to a day.").about("takt"));
+    }
+    if !(0..=1_000_000).contains(&setup.per_hour) {
+        return Err(
+            Trouble::usage("units an hour are out of range", "Give a number up to a million.").about("per_hour")
+        );
+    }
+    #[expect(clippy::cast_possible_truncation, reason = "at most 86,400,000")]
+    let takt_ms = (takt * 1000.0).round() as i64;
+    let row = StationSetup {
+        station: StationName::new(setup.station.trim()).about("station")?,
+        reel: ReelId::new(&setup.reel)?,
+        source: setup.source.clone(),
+        serial_start: start.map(str::to_owned),
+        takt_ms,
+        per_hour: setup.per_hour,
+        check_label: setup.check_label,
+        firmware: firmware.map(FirmwareVersion::new).transpose()?,
+    };
+    site.book.set_station(&row, &who.by())?;
+    Ok(())
+}
+
+/// Chips, credentials and units by state.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn totals(site: &Site) -> Result<serde_json::Value, Trouble> {
+    serde_json::to_value(site.book.reconcile(None)?)
+        .map_err(|e| Trouble::surroundings(format!("the counts can't be told: {e}"), "Report this."))
+}
+
+/// Entries in the log.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn entries(site: &Site) -> Result<u64, Trouble> {
+    Ok(site.book.head()?.size)
+}
