@@ -3,9 +3,11 @@
 import assert from 'node:assert/strict';
 import { execFileSync } from 'node:child_process';
 import { generateKeyPairSync } from 'node:crypto';
-import { writeFileSync } from 'node:fs';
+import { mkdtempSync, writeFileSync } from 'node:fs';
+import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { accessible, open, picture, watch } from './browser.mjs';
+import { taken } from './handed.mjs';
 import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount, signIn } from './newcomer.mjs';
 
@@ -109,6 +111,110 @@ export async function long(e) {
     for (const d of told.damages) assert.ok(rows.some((r) => r.includes(d.key) && r.includes(d.found)), `${d.table} ${d.key}`);
     await verify(door);
     await door.getByText('not as the log says').waitFor({ timeout: 120_000 });
+  } finally {
+    await plain.close();
+    await page.close();
+    await server.stop();
+  }
+}
+
+const UNITS = 200;
+
+/// Steps that were never worked, so that a report has much to count; the book is not verified after that.
+const STEPS = `import sqlite3, sys
+c = sqlite3.connect(sys.argv[1])
+for (n,) in c.execute("SELECT name FROM sqlite_schema WHERE type = 'trigger' AND tbl_name = 'step'").fetchall(): c.execute(f'DROP TRIGGER {n}')
+c.execute("""WITH RECURSIVE n(n) AS (SELECT 1001 UNION ALL SELECT n + 1 FROM n WHERE n < 3000)
+  INSERT INTO step (unit, attempt, number, name, started, duration, result) SELECT unit, number, n, 'made up', 1, n, 'done' FROM attempt, n""")
+c.commit()`;
+
+/// Packs, runs of labels and reports of many units: watched, cancelled, and made to their end, with scripts and without.
+export async function longOnUnits(e) {
+  const { program, context, pictures } = e;
+  const site = join(mkdtempSync(join(tmpdir(), 'touchmark-many-')), 'site');
+  execFileSync(program, ['rehearse', '--units', String(UNITS), '--faults', 'none', '--out', site], { stdio: 'ignore' });
+  execFileSync('python3', ['-c', STEPS, join(site, 'book.sqlite')]);
+  const server = await start(program, site);
+  const page = watch(await context.newPage());
+  const plain = await open({ javaScriptEnabled: false });
+  const door = await plain.newPage();
+  const acts = async () => {
+    await page.goto(`${server.address}/log`);
+    return page.locator('main table tbody tr').allInnerTexts();
+  };
+  try {
+    await firstAccount(page, server.first);
+    await signIn(door, server.address, 'Ada');
+    const far = (at) => at.locator('#came-item .far');
+
+    // A pack: cancelled, of which the log tells; then made.
+    const pack = async (at) => {
+      await at.goto(`${server.address}/evidence`);
+      await at.locator('[name=all]').check();
+      await at.getByRole('button', { name: 'Make the pack' }).click();
+    };
+    let quick = server.slow();
+    await pack(page);
+    await far(page).filter({ hasText: /packing \d+ of 200 units [\d.]+ a second · .* left/ }).waitFor({ timeout: 60_000 });
+    await picture(page, pictures, 'evidence-progress');
+    await accessible(page, 'evidence, progress');
+    await page.locator('#stop-it').click();
+    await page.getByText('cancelled; no pack was written').waitFor({ timeout: 30_000 });
+    quick();
+    assert.ok((await acts()).some((row) => row.includes('evidence.abandon')), 'that it was cancelled stands in the log');
+    quick = server.slow();
+    await pack(door);
+    await door.waitForURL('**/incoming/*');
+    await door.getByRole('button', { name: 'Cancel' }).click();
+    await door.getByText('cancelled; no pack was written').waitFor({ timeout: 30_000 });
+    quick();
+
+    // Labels: cancelled, nothing was printed; then printed.
+    const labels = async (at) => {
+      await at.goto(`${server.address}/labels`);
+      await at.locator('[name=all]').check();
+      await at.getByRole('button', { name: 'Print them' }).click();
+    };
+    const printed = async () => (await acts()).filter((row) => row.includes('label.print') && row.includes('Ada')).length;
+    quick = server.slow();
+    await labels(page);
+    await far(page).filter({ hasText: /drawing and reading back \d+ of 200 labels/ }).waitFor({ timeout: 60_000 });
+    await picture(page, pictures, 'labels-progress');
+    await page.locator('#stop-it').click();
+    await page.getByText('cancelled; nothing was stored').waitFor({ timeout: 30_000 });
+    await labels(door);
+    await door.waitForURL('**/incoming/*');
+    await door.getByRole('button', { name: 'Cancel' }).click();
+    await door.getByText('cancelled; nothing was stored').waitFor({ timeout: 30_000 });
+    quick();
+    assert.equal(await printed(), 0, 'nothing of a cancelled run was printed');
+    await labels(door);
+    await door.waitForURL('**/incoming/*');
+    assert.ok((await (await taken(door, server.address)).body()).length > 100_000);
+    assert.ok(await printed() > 0);
+
+    // A report: one that takes its time leads to where it is watched, cancelled, and shown in the end.
+    quick = server.slow();
+    await page.goto(`${server.address}/report?every=hour`);
+    assert.match(page.url(), /\/incoming\//);
+    await far(page).filter({ hasText: /counting [\d\s]+ of 40[\d\s]+ attempts and steps [\d\s.]+ a second · .* left/ }).waitFor({ timeout: 60_000 });
+    await picture(page, pictures, 'report-progress');
+    await accessible(page, 'report, progress');
+    // Asked for again, the same one is shown and no other is begun.
+    const watched = page.url();
+    await page.goto(`${server.address}/report?every=hour`);
+    assert.equal(page.url(), watched);
+    await page.locator('#stop-it').click();
+    await page.getByText('cancelled; nothing was stored').waitFor({ timeout: 30_000 });
+    await door.goto(`${server.address}/report?every=day`);
+    await door.getByRole('button', { name: 'Cancel' }).click();
+    await door.getByText('cancelled; nothing was stored').waitFor({ timeout: 30_000 });
+    await door.goto(`${server.address}/report?every=day&worst_hour=on`);
+    quick();
+    await door.getByRole('link', { name: 'Download as PDF' }).waitFor({ timeout: 120_000 });
+    assert.equal((await (await taken(door, server.address)).body()).subarray(0, 5).toString(), '%PDF-');
+    const own = JSON.parse(touchmark(program, site, 'report', '--every', 'day', '--worst-hour'));
+    assert.ok((await door.locator('.paper').innerText()).includes(`${own.yields.units[0]}`));
   } finally {
     await plain.close();
     await page.close();

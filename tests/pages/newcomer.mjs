@@ -29,7 +29,7 @@ export async function signIn(page, address, name, password = PASSWORD) {
 export async function setUp(page, address, data, pictures) {
   await picture(page, pictures, 'line-empty');
   await accessible(page, 'line, empty');
-  for (const part of ['stations', 'reels', 'deliveries', 'units', 'examine', 'products', 'authorities', 'declarations', 'people', 'log']) {
+  for (const part of ['stations', 'reels', 'deliveries', 'units', 'examine', 'products', 'authorities', 'declarations', 'labels', 'evidence', 'people', 'log']) {
     await page.goto(`${address}/${part}`);
     await accessible(page, `${part}, empty`);
   }

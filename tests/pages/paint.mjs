@@ -21,7 +21,7 @@ const PAGES = [
   ['Sign in', '/sign-in'], ['Line', '/line'], ['Stations', '/stations'], ['A station', '/stations/S1'], ['Report, asked', '/report?reel=A&worst_hour=on'],
   ['Reels', '/reels'], ['A reel, 400 chips', '/reels/A'], ['Deliveries', '/deliveries'], ['A delivery', '/deliveries/A-1'], ['Authorities', '/authorities'],
   ['Declarations', '/declarations'], ['Fit', '/fit'], ['Plan, asked', '/plan?good=5000&yield=0.985&takt=20'], ['Products', '/products'], ['Examine', '/examine'],
-  ['Units', '/units'], ['A unit', '/units/TV-000001'], ['Impact, asked', '/impact?reel=A'], ['Revocation', '/revocation'], ['Log', '/log'], ['People', '/people'],
+  ['Labels', '/labels'], ['Units', '/units'], ['A unit', '/units/TV-000001'], ['Impact, asked', '/impact?reel=A'], ['Evidence', '/evidence'], ['Revocation', '/revocation'], ['Log', '/log'], ['People', '/people'],
 ];
 
 const data = join(dirname(fileURLToPath(import.meta.url)), '../data');

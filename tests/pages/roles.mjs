@@ -34,7 +34,7 @@ export async function roles(e) {
     await other.getByLabel('Badge').fill('BADGE-4711-OLGA');
     await other.keyboard.press('Enter');
     await other.waitForURL((u) => u.pathname === '/stations/S1');
-    for (const path of ['/reels', '/deliveries', '/units', '/units/TV-000001', '/people', '/log', '/products', '/examine', '/line/watch', '/report', '/report.pdf', '/impact?reel=A', '/impact.csv?reel=A', '/plan']) {
+    for (const path of ['/reels', '/deliveries', '/units', '/units/TV-000001', '/people', '/log', '/products', '/examine', '/line/watch', '/report', '/report.pdf', '/impact?reel=A', '/impact.csv?reel=A', '/plan', '/labels', '/evidence']) {
       assert.equal(await status(path), 403, `an operator at ${path}`);
     }
     await accessible(other, 'forbidden');
@@ -49,9 +49,10 @@ export async function roles(e) {
     await context.clearCookies();
 
     await signIn(other, server.address, 'Otto');
-    for (const path of ['/reels', '/units/TV-000001', '/log', '/people', '/line/watch', '/report?reel=A', '/impact?reel=A', '/plan?good=10&yield=0.9']) assert.equal(await status(path), 200, `an auditor at ${path}`);
+    for (const path of ['/reels', '/units/TV-000001', '/log', '/people', '/line/watch', '/report?reel=A', '/impact?reel=A', '/plan?good=10&yield=0.9', '/evidence']) assert.equal(await status(path), 200, `an auditor at ${path}`);
     assert.equal(await status('/stations/S1'), 403);
     assert.equal(await status('/units/TV-000001/label.svg'), 403, 'an auditor sees no passcode');
+    assert.equal(await status('/labels'), 403, 'nor many of them');
     await other.goto(`${server.address}/log`);
     await other.getByRole('button', { name: 'Verify the whole book' }).click();
     await other.getByText('The book is whole.').waitFor();

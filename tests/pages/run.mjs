@@ -8,12 +8,13 @@ import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
 import { answering } from './answering.mjs';
 import { arrivals } from './arrivals.mjs';
 import { faults, killed } from './faults.mjs';
+import { handed } from './handed.mjs';
 import { hostile } from './hostile.mjs';
 import { narrow } from './narrow.mjs';
 import { same, sameFindings } from './parity.mjs';
 import { roles } from './roles.mjs';
 import { load } from './load.mjs';
-import { long } from './long.mjs';
+import { long, longOnUnits } from './long.mjs';
 import { mistakes } from './mistakes.mjs';
 import { takenAway } from './taken.mjs';
 
@@ -63,7 +64,7 @@ try {
       ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/reels/F', 'reel-faults'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
       ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'], ['/fit', 'fit-empty'], ['/revocation', 'revocation'],
       ['/authorities', 'authorities'], ['/report', 'report-empty'], ['/report?last_week=on&worst_hour=on', 'report'], ['/report?reel=F', 'report-reel'],
-      ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
+      ['/labels', 'labels-new'], ['/evidence', 'evidence-new'], ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
     ]) {
       await page.goto(server.address + path);
       for (const d of await page.locator('details.cert').all()) await d.evaluate((e) => { e.open = true; });
@@ -71,6 +72,7 @@ try {
       await accessible(page, name);
     }
   });
+  await step('labels and evidence', () => handed(everything));
   await step('forms with wrong values', () => mistakes(everything));
   await step('what is taken away', () => takenAway(everything));
   await step('reels and deliveries with faults', () => arrivals(everything));
@@ -84,6 +86,7 @@ try {
   });
   await step('planning and answering for it', () => answering(everything));
   await step('long work', () => long(everything));
+  await step('long work on many units', () => longOnUnits(everything));
   await step('small screens', () => narrow(everything));
   await step('hostile names', () => hostile(everything));
   await step('roles', () => roles(everything));
