@@ -97,6 +97,21 @@ async function parts(page, address, pictures) {
   await page.getByText(/odd\.toml, line/).waitFor();
 }
 
+/// What bites soon leads to the page where something is done about it; the command names the command.
+async function bites(page, address, program, site) {
+  await page.goto(`${address}/line`);
+  const stock = page.locator('#watched tr', { hasText: 'credentials in stock run out' });
+  await stock.waitFor();
+  assert.ok(!(await stock.innerText()).includes('touchmark plan'));
+  let told;
+  try { touchmark(program, site, 'watch'); } catch (due) { told = JSON.parse(due.stdout); }
+  assert.match(told.due.find((w) => w.kind === 'stock').advice, /`touchmark plan`/);
+  await accessible(page, 'line, with what bites');
+  await stock.getByRole('link', { name: 'the plan' }).click();
+  await page.waitForURL('**/plan?past=*');
+  assert.equal(await page.locator('select[name=past]').inputValue(), 'product:Tern Vent');
+}
+
 async function past(page, address, program, site, pictures) {
   await page.goto(`${address}/plan?good=5000&past=product:Tern+Vent`);
   const said = await page.locator('.paper').innerText();
@@ -210,6 +225,7 @@ export async function answering(everything) {
     await form.getByRole('button', { name: 'Add' }).click();
     await page.getByRole('cell', { name: 'Ben', exact: true }).waitFor();
     await parts(page, server.address, pictures);
+    await bites(page, server.address, program, site);
     await past(page, server.address, program, site, pictures);
     await test(page, server.address, site, folder, pictures);
     await production(page, server.address, folder, pictures);

@@ -6,7 +6,7 @@ import { mkdtempSync, readFileSync, writeFileSync } from 'node:fs';
 import { tmpdir } from 'node:os';
 import { join } from 'node:path';
 import { accessible, open, picture } from './browser.mjs';
-import { signIn } from './newcomer.mjs';
+import { phase, scan, signIn } from './newcomer.mjs';
 import { touchmark } from './server.mjs';
 
 /// What the link of a finished work leads to.
@@ -134,6 +134,11 @@ async function withoutScripts(e) {
 export async function handed(e) {
   const folder = mkdtempSync(join(tmpdir(), 'touchmark-handed-'));
   await labels(e, folder);
+  // The station that has the last of these units on its screen asks for the scan of the label that was printed anew.
+  await e.page.goto(`${e.server.address}/stations/S1`);
+  await phase(e.page, 'passed', 'TV-000010');
+  await scan(e.page, JSON.parse(touchmark(e.program, e.site, 'unit', 'show', 'TV-000010', '--reveal')).onboarding.qr);
+  await e.page.locator('#view .todo', { hasText: 'next unit' }).waitFor();
   await evidence(e, folder);
   await withoutScripts(e);
 }

@@ -1,15 +1,20 @@
-//! Receiving that is interrupted (SIGINT, SIGTERM) or killed (SIGKILL) at any moment leaves
-//! nothing behind, and the same delivery can be received again.
+//! Long work that is interrupted (SIGINT, SIGTERM) or killed (SIGKILL) at any moment leaves
+//! nothing behind, and can be done again.
 
 #![cfg(all(test, unix))]
 
+#[macro_use]
 mod at_site;
 
+use std::fs;
 use std::os::unix::process::ExitStatusExt as _;
+use std::path::Path;
 use std::process::{Command, Output, Stdio};
 use std::thread;
 use std::time::Duration;
 
+use at_site::engine::Engine;
+use at_site::rehearsed::Rehearsed;
 use at_site::{Site, data, text};
 use serde_json::Value;
 
@@ -68,6 +73,62 @@ fn an_interrupt_stores_nothing_and_says_so() {
         assert_eq!(answer["error"]["message"], "cancelled; nothing was stored", "{case}");
         assert!(answer["error"]["advice"].as_str().is_some_and(|a| a.contains("again")), "{case}: {answer}");
     });
+}
+
+/// Interrupts a command in steps over the time that it takes, until it is over before the signal comes; its folder is
+/// empty whenever it was stopped.
+fn interrupted(site: &Rehearsed, typed: &[&str], folder: &Path, cancelled: &str) {
+    let (mut hit, mut after) = (0, Duration::from_millis(4));
+    loop {
+        let case = format!("{typed:?} after {after:?}");
+        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+        command.args(["--json", "--by", "ada"]).args(typed).env("TOUCHMARK_SITE", site.site());
+        command.args(["--passphrase-file", text(&site.site().join("keys/passphrase"))]);
+        let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("starts");
+        thread::sleep(after);
+        let sent = Command::new("kill").args(["-INT", &child.id().to_string()]).stderr(Stdio::null()).status();
+        sent.expect("kill runs");
+        let ended = child.wait_with_output().expect("ends");
+        let left: Vec<_> = fs::read_dir(folder).expect("is there").map(|f| f.expect("a file").file_name()).collect();
+        if ended.status.code() == Some(0) {
+            assert!(!left.is_empty(), "{case}: it was done");
+            break;
+        }
+        assert!(left.is_empty(), "{case}: {left:?}");
+        // Before it listens, the signal ends it as it would any program.
+        if ended.status.signal() != Some(2) {
+            let answer: Value = serde_json::from_slice(&ended.stdout).unwrap_or_else(|e| panic!("{case}: {e}"));
+            assert_eq!(ended.status.code(), Some(3), "{case}: {answer}");
+            let said = answer["error"]["message"].as_str().expect("a message");
+            assert!(said == cancelled || said == "cancelled; nothing was stored", "{case}: {said}");
+            hit += 1;
+        }
+        assert!(after < Duration::from_secs(20), "{case}: it never came to its end");
+        after += Duration::from_millis(if hit < 10 { 9 } else { 40 });
+    }
+    assert!(hit >= 3, "{typed:?}: only {hit} signals came in time");
+}
+
+#[test]
+fn an_interrupt_leaves_no_half_of_a_pack_or_a_run_of_labels() {
+    let site = Rehearsed::on(&Engine::sqlite().expect("a file"), 60);
+    let [packs, labels] = ["packs", "labels"].map(|name| site.file(name));
+    [&packs, &labels].iter().for_each(|folder| fs::create_dir(folder).expect("a folder"));
+    let pack = packs.join("pack.zip");
+    interrupted(
+        &site,
+        &["evidence", "export", "--all", "--out", text(&pack)],
+        &packs,
+        "cancelled; no pack was written",
+    );
+    let pdf = labels.join("labels.pdf");
+    let print = ["label", "print", "--all", "--sheet", "a4", "--out", text(&pdf)];
+    interrupted(&site, &print, &labels, "cancelled; nothing was stored");
+    // One run in the end, beside that of the rehearsal.
+    let shown = site.done(&["unit", "show", "TV-000001"]);
+    let printed = shown["labels"].as_array().expect("labels").iter().filter(|l| l["by"] == "ada").count();
+    assert_eq!(printed, 1, "{shown}");
+    assert_eq!(site.done(&["book", "verify"])["verdict"], "intact");
 }
 
 #[test]

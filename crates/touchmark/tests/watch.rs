@@ -50,6 +50,8 @@ fn what_bites_when(engine: &Engine) {
         "{seen}"
     );
     assert_eq!(seen["days"], 1);
+    let advice = "Order chips and credentials now; `touchmark plan` tells how many.";
+    assert_eq!(seen["due"][0]["advice"], advice, "the command line is told the command");
 
     // An intermediate of one year.
     let raise =

@@ -5,6 +5,7 @@
 //! failed is the page that holds it, drawn by its own handler with an [`Again`] at
 //! hand, under the failure's status. Secrets are never kept, files can't be.
 
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use axum::Router;
@@ -60,19 +61,27 @@ impl<S: Send + Sync> FromRequestParts<S> for Again {
 
 /// Values of a form as they come in, for the case that it has to be given again.
 #[derive(Debug, Clone, Default)]
-pub struct Typed(Arc<Mutex<Vec<(String, String)>>>);
+pub struct Typed {
+    values: Arc<Mutex<Vec<(String, String)>>>,
+    files: Arc<AtomicBool>,
+}
 
 impl Typed {
     /// Keeps a value, unless it is a secret or too long.
     pub fn keep(&self, name: &str, value: &str) {
-        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut kept = self.values.lock().unwrap_or_else(PoisonError::into_inner);
         if !SECRETS.contains(&name) && value.len() <= LONGEST && kept.len() < VALUES {
             kept.push((name.to_owned(), value.to_owned()));
         }
     }
 
+    /// Notes that a file came.
+    pub fn file_came(&self) {
+        self.files.store(true, Ordering::Relaxed);
+    }
+
     fn take(&self) -> Vec<(String, String)> {
-        std::mem::take(&mut *self.0.lock().unwrap_or_else(PoisonError::into_inner))
+        std::mem::take(&mut *self.values.lock().unwrap_or_else(PoisonError::into_inner))
     }
 }
 
@@ -172,7 +181,7 @@ pub async fn again(
         message: told.message.clone(),
         advice: told.advice.clone(),
         field: told.field,
-        files,
+        files: typed.files.load(Ordering::Relaxed),
     };
     // A page that can't be drawn now, or that has no such form for this person: the failure is told alone. A field
     // that this form does not have, as an option of a command: it is told of the form as a whole.

@@ -182,6 +182,23 @@ pub fn tallies(engine: &Engine<'_>) {
         bins.iter().map(|b| (b.name.as_str(), b.done, b.from_us, b.times, b.total_us, b.longest_us)).collect();
     let row = |name| (name, true, 1_200, 2, 2_400, 1_200);
     assert_eq!(told, [row("identify"), row("read back"), row("write DAC")]);
+    // Whoever watches is told of every row, and may end it.
+    let rows = std::cell::Cell::new(0);
+    let count = |more| {
+        rows.set(rows.get() + more);
+        true
+    };
+    let watched = site.book.tallies(&s2, &count);
+    assert_eq!((watched.attempts(hour).expect("asks").len(), rows.take()), (2, 2));
+    assert_eq!((watched.causes(hour).expect("asks").len(), rows.take()), (1, 1));
+    let steps = bins.iter().map(|b| b.times.unsigned_abs()).sum::<u64>();
+    assert_eq!((watched.steps().expect("asks").len(), rows.take()), (bins.len(), steps));
+    assert_eq!(watched.sampled_steps().expect("asks"), (2, steps), "a few attempts are all there are");
+    let stopped = |said: Result<(), BookError>| assert!(matches!(said, Err(BookError::Stopped)), "{said:?}");
+    let nobody = site.book.tallies(&all, &|_| false);
+    stopped(nobody.attempts(hour).map(drop));
+    stopped(nobody.causes(hour).map(drop));
+    stopped(nobody.steps().map(drop));
     assert_eq!(site.book.attempts_between(&all).expect("asks"), Some((at(1), at(3_600))));
     let nothing = UnitFilter { from: Some(at(9_999)), ..all };
     assert_eq!(site.book.attempts_between(&nothing).expect("asks"), None);

@@ -102,6 +102,7 @@ pub async fn take(Files { mut form, typed }: Files) -> Result<Upload, Oops> {
         let name = field.name().unwrap_or_default().to_owned();
         match field.file_name().map(str::to_owned) {
             Some(given) if !given.is_empty() => {
+                typed.file_came();
                 if upload.files.len() >= FILES {
                     return Err(Trouble::usage(format!("more than {FILES} files came at once"), "Send fewer.").into());
                 }

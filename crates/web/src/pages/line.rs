@@ -11,12 +11,14 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use works::floor::{self, Line};
+use works::watch::{At, Piece};
 use works::{Trouble, authority, declaration, desk, product, watch};
 
-use crate::answer::{Oops, page};
+use crate::answer::{Oops, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
+use crate::look::escaped;
 
 /// The page is drawn anew at most this often.
 const PAUSE: Duration = Duration::from_millis(900);
@@ -197,10 +199,28 @@ struct WatchedPart {
     seen: watch::Watch,
 }
 
-/// HTML of what to do; commands stand in backticks.
-fn advice(watched: &watch::Watched) -> String {
-    let pieces = watched.advice.split('`').map(crate::look::escaped).enumerate();
-    pieces.map(|(n, piece)| if n % 2 == 1 { format!("<code>{piece}</code>") } else { piece }).collect()
+/// The page where a thing is done.
+fn address(at: &At) -> String {
+    match at {
+        At::Authorities => "/authorities".into(),
+        At::Declarations => "/declarations".into(),
+        At::Revocation => "/revocation".into(),
+        At::Request(number) => format!("/revocation/requests/{number}"),
+        At::Plan(product) => format!("/plan?past={}", in_address(&format!("product:{product}"))),
+    }
+}
+
+/// HTML of what to do: a link to the page that does it, or the command where none does.
+fn advice_html(watched: &watch::Watched) -> String {
+    let piece = |piece: &Piece| match piece {
+        Piece::Words(words) => escaped(words),
+        Piece::Act(_, Some((words, at))) => format!("<a href=\"{}\">{}</a>", escaped(&address(at)), escaped(words)),
+        Piece::Act(command, None) => {
+            let pieces = command.split('`').map(escaped).enumerate();
+            pieces.map(|(n, piece)| if n % 2 == 1 { format!("<code>{piece}</code>") } else { piece }).collect()
+        }
+    };
+    watched.advice.0.iter().map(piece).collect()
 }
 
 /// Whether it has happened already.
@@ -270,4 +290,36 @@ pub async fn events(State(app): State<App>, _person: Person) -> Sse<impl Stream<
         }
     });
     Sse::new(tokio_stream::wrappers::ReceiverStream::new(receive)).keep_alive(KeepAlive::default())
+}
+
+#[cfg(test)]
+mod tests {
+    use works::watch::{Advice, Kind, Watched};
+
+    use super::*;
+
+    #[test]
+    fn advice_leads_to_the_page_that_does_it() {
+        let of = |piece| {
+            let words = Piece::Words("Now & then: ");
+            let advice = Advice(vec![words, piece]);
+            let what = String::new();
+            advice_html(&Watched {
+                kind: Kind::Stock,
+                name: "x".into(),
+                what,
+                at: None,
+                days_left: None,
+                due: true,
+                advice,
+            })
+        };
+        let page = |at| of(Piece::Act("`touchmark plan`", Some(("the <plan>", at))));
+        let linked = |to: &str| format!("Now &amp; then: <a href=\"{to}\">the &lt;plan&gt;</a>");
+        assert_eq!(page(At::Plan("Tern \"Vent\"".into())), linked("/plan?past=product%3ATern%20%22Vent%22"));
+        assert_eq!(page(At::Request(7)), linked("/revocation/requests/7"));
+        assert_eq!(page(At::Revocation), linked("/revocation"));
+        let command = of(Piece::Act("run `touchmark book backup`", None));
+        assert_eq!(command, "Now &amp; then: run <code>touchmark book backup</code>");
+    }
 }

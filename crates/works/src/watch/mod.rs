@@ -1,6 +1,8 @@
 //! Watch: what will bite within so many days. Certificates that end, lists that
 //! fall due, stock that runs out, passcodes to be erased, backups that grow old.
 
+mod advice;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -10,6 +12,8 @@ use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::moment::NO_END;
 use time::{Duration, OffsetDateTime};
+
+pub use advice::{Advice, At, Piece};
 
 use crate::reel::time_text;
 use crate::retention;
@@ -64,7 +68,7 @@ pub struct Watched {
     /// Whether it bites within the days asked about.
     pub due: bool,
     /// What to do.
-    pub advice: &'static str,
+    pub advice: Advice,
 }
 
 /// What watching said.
@@ -87,14 +91,14 @@ struct Watcher {
 }
 
 impl Watcher {
-    fn add(&mut self, kind: Kind, name: &str, at: Option<OffsetDateTime>, what: String, advice: &'static str) {
+    fn add(&mut self, kind: Kind, name: &str, at: Option<OffsetDateTime>, what: String, advice: Advice) {
         let due = at.is_some_and(|at| at <= self.until);
         let days_left = at.map(|at| (at - self.now).whole_seconds().div_euclid(86_400));
         let watched = Watched { kind, name: name.to_owned(), what, at: at.map(time_text), days_left, due, advice };
         self.found.push((at, watched));
     }
 
-    fn certificate(&mut self, kind: Kind, name: &str, c: &Certificate, advice: &'static str) {
+    fn certificate(&mut self, kind: Kind, name: &str, c: &Certificate, advice: Advice) {
         let end = c
             .not_after
             .moment
@@ -114,22 +118,40 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
     for authority in site.book.authorities()? {
         let Ok(c) = Certificate::read(&authority.facts.certificate) else { continue };
         let advice = match authority.facts.role {
-            Role::Pai => {
-                "Have a new intermediate before then: it can issue nothing after its end. Units with its DACs stay as they are."
-            }
-            Role::Paa => "Ask the authority for its next root, adopt it, and see that ecosystems trust it.",
+            Role::Pai => Advice::act(
+                "",
+                "Have a new intermediate",
+                ("Have a new intermediate", At::Authorities),
+                " before then: it can issue nothing after its end. Units with its DACs stay as they are.",
+            ),
+            Role::Paa => Advice::act(
+                "Ask the authority for its next root, ",
+                "adopt it",
+                ("adopt it", At::Authorities),
+                ", and see that ecosystems trust it.",
+            ),
         };
         w.certificate(Kind::Authority, authority.facts.name.as_str(), &c, advice);
     }
     for declaration in site.book.declarations()? {
         let facts = &declaration.facts;
         if let Some(c) = facts.signer.as_ref().and_then(|der| Certificate::read(der).ok()) {
-            let advice = "Ask the alliance who signs after that; adopt the declaration anew with the next signer.";
+            let advice = Advice::act(
+                "Ask the alliance who signs after that; ",
+                "adopt the declaration anew",
+                ("adopt the declaration anew", At::Declarations),
+                " with the next signer.",
+            );
             w.certificate(Kind::DeclarationSigner, facts.name.as_str(), &c, advice);
         }
         if facts.certification_type == 1 && facts.origin == DeclarationOrigin::Adopted {
             let what = "its declaration is provisional".to_owned();
-            let advice = "Adopt the official one when it comes; some ecosystems take no provisional one.";
+            let advice = Advice::act(
+                "",
+                "Adopt the official one",
+                ("Adopt the official one", At::Declarations),
+                " when it comes; some ecosystems take no provisional one.",
+            );
             w.add(Kind::Declaration, facts.name.as_str(), None, what, advice);
         }
     }
@@ -139,7 +161,7 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
                 Kind::TrustSet,
                 &set.name,
                 paa,
-                "Look what root the ecosystem trusts after that, and write the set anew.",
+                Advice::words("Look what root the ecosystem trusts after that, and write the set anew."),
             );
         }
     }
@@ -155,7 +177,8 @@ fn file(path: &Path, w: &mut Watcher) -> Result<(), Trouble> {
         if let Item::Certificate(c) = item {
             seen = true;
             let name = path.display().to_string();
-            w.certificate(Kind::Certificate, &name, &c, "Put a new certificate in its place before then.");
+            let advice = Advice::words("Put a new certificate in its place before then.");
+            w.certificate(Kind::Certificate, &name, &c, advice);
         }
     }
     if seen {
@@ -170,9 +193,19 @@ fn file(path: &Path, w: &mut Watcher) -> Result<(), Trouble> {
 fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
     for list in site.book.revocation_lists()? {
         let advice = if list.issued_here {
-            "Issue the next one with `touchmark revoke --renew NAME --out FILE` and publish it: verifiers may refuse all units of its issuer while it is stale."
+            Advice::act(
+                "Issue the next one ",
+                "with `touchmark revoke --renew NAME --out FILE`",
+                ("under Revocation", At::Revocation),
+                " and publish it: verifiers may refuse all units of its issuer while it is stale.",
+            )
         } else {
-            "Fetch the authority's next list and keep it with `touchmark revocation adopt FILE`."
+            Advice::act(
+                "Fetch the authority's next list and ",
+                "keep it with `touchmark revocation adopt FILE`",
+                ("adopt it under Revocation", At::Revocation),
+                ".",
+            )
         };
         let what = format!("its list {} of revoked certificates is due to be replaced", hex::encode(&list.number));
         w.add(Kind::RevocationList, list.issuer.as_str(), list.next_update, what, advice);
@@ -182,7 +215,12 @@ fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             "request {} of {} to revoke {} certificates waits for a second person",
             request.number, request.requested_by, request.certificates
         );
-        let advice = "Look at it with `touchmark revocation show NUMBER`; confirm or withdraw it.";
+        let advice = Advice::act(
+            "Look at ",
+            "it with `touchmark revocation show NUMBER`",
+            ("the request", At::Request(request.number)),
+            "; confirm or withdraw it.",
+        );
         w.add(Kind::RevocationRequest, request.issuer.as_str(), Some(request.requested), what, advice);
     }
     Ok(())
@@ -194,7 +232,10 @@ fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
     for product in site.book.products()? {
         let name = &product.facts.name;
         let available: i64 = stock.iter().filter(|s| s.product == *name).map(|s| s.available).sum();
-        let advice = "Order chips and credentials now; `touchmark plan` tells how many.";
+        let advice = || {
+            let plan = ("the plan", At::Plan(name.to_string()));
+            Advice::act("Order chips and credentials now; ", "`touchmark plan`", plan, " tells how many.")
+        };
         if let Some(pace) = pace.iter().find(|p| p.product == *name) {
             // A line that began yesterday has a pace of its own day, not of a fortnight.
             let days = ((w.now - pace.since).as_seconds_f64() / 86_400.0).clamp(1.0, PACE_DAYS as f64);
@@ -203,15 +244,16 @@ fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             let left = (available as f64 / a_day).min(36_500.0);
             let out = w.now + Duration::seconds_f64(left * 86_400.0);
             let what = format!("{available} credentials in stock run out, at {a_day:.1} units a day");
-            w.add(Kind::Stock, name.as_str(), Some(out), what, advice);
+            w.add(Kind::Stock, name.as_str(), Some(out), what, advice());
         } else if available > 0 {
             let what = format!("{available} credentials in stock, and no unit begun in {PACE_DAYS} days");
-            w.add(Kind::Stock, name.as_str(), None, what, advice);
+            w.add(Kind::Stock, name.as_str(), None, what, advice());
         }
         let ends = stock.iter().filter(|s| s.product == *name).filter_map(|s| s.first_end).min();
         if let Some(end) = ends {
             let what = "the first credential in stock ends".to_owned();
-            w.add(Kind::Stock, name.as_str(), Some(end), what, "Use those first, or ask the authority to issue anew.");
+            let advice = Advice::words("Use those first, or ask the authority to issue anew.");
+            w.add(Kind::Stock, name.as_str(), Some(end), what, advice);
         }
     }
     Ok(())
@@ -223,11 +265,12 @@ fn keeping(site: &Site, w: &mut Watcher, who: &Who) -> Result<(), Trouble> {
         if kept.due > 0 {
             let what = format!("{} passcodes are due to be erased", kept.due);
             let now = w.now;
-            w.add(Kind::Passcodes, "passcodes", Some(now), what, "Run `touchmark passcode erase --due`.");
+            let advice = Advice::command("Run ", "`touchmark passcode erase --due`", ".");
+            w.add(Kind::Passcodes, "passcodes", Some(now), what, advice);
         }
     }
     let last = site.book.entries_about(&Subject::Site)?.into_iter().rev().find(|e| e.act == "book.backup");
-    let advice = "Run `touchmark book backup`, and keep the file on another machine.";
+    let advice = Advice::command("Run ", "`touchmark book backup`", ", and keep the file on another machine.");
     match last {
         Some(entry) => {
             let old = entry.at + Duration::days(i64::from(site.settings.watch.backup_days));
@@ -259,7 +302,7 @@ pub fn watch(site: &Site, days: Option<u32>, files: &[PathBuf], who: &Who) -> Re
         // Who asks every day is to hear of all else too: what can't be watched is one more thing that bites.
         if let Err(unseen) = file(&site.dir.join(path), &mut w) {
             let what = format!("{unseen}; its end is not watched");
-            let advice = "Put the certificate there, or mend watch.certificates in touchmark.toml.";
+            let advice = Advice::words("Put the certificate there, or mend watch.certificates in touchmark.toml.");
             w.add(Kind::Certificate, &path.display().to_string(), Some(now), what, advice);
         }
     }
