@@ -8,7 +8,7 @@ const SIZES = [[1280, 800], [1024, 768], [768, 1024]];
 
 const PATHS = ['/line', '/stations', '/stations/S1', '/stations/S2', '/labels?reel=A', '/report', '/report?reel=F', '/report?last_week=on&worst_hour=on',
   '/reels', '/reels/A', '/reels/F', '/deliveries', '/deliveries/A-1', '/authorities', '/declarations', '/fit', '/plan', '/plan?good=500&yield=0.9', '/products', '/examine',
-  '/units', '/units?reel=A', '/units?find=TV-00', '/units/TV-000001', '/impact', '/impact?reel=F', '/evidence?reel=A', '/revocation', '/log', '/people', '/account', '/nowhere'];
+  '/units', '/units?reel=A', '/units?find=TV-00', '/units/TV-000001', '/impact', '/impact?reel=F', '/evidence?reel=A', '/revocation', '/log', '/people', '/account'];
 
 /// What is wrong with a page as it lies now, in words.
 function wrong(least) {
@@ -55,7 +55,7 @@ export async function narrow(e) {
         tops: new Set([...nav.querySelectorAll('a')].map((a) => a.getBoundingClientRect().top)).size,
         smallest: Math.min(...[...nav.querySelectorAll('a')].map((a) => a.getBoundingClientRect().height)),
       })));
-      assert.ok(rows.length > 0 && rows.every((r) => r.tops === 1 && r.smallest >= 36), `${path} at ${width}: ${JSON.stringify(rows)}`);
+      assert.ok((rows.length > 0 || path === '/account') && rows.every((r) => r.tops === 1 && r.smallest >= 36), `${path} at ${width}: ${JSON.stringify(rows)}`);
       if (path === '/stations/S2') {
         // The verdict, the counts and the field are seen without scrolling.
         const box = await page.locator('#typed').boundingBox();
