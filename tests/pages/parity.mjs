@@ -2,6 +2,7 @@
 // what no two runs share (times, nonces, passcodes, who did it).
 import assert from 'node:assert/strict';
 import { execFileSync } from 'node:child_process';
+import { readFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount } from './newcomer.mjs';
@@ -45,6 +46,13 @@ export function same(e) {
     assert.ok(page.labels.length > 0 && command.labels.length === 0);
     assert.deepEqual({ ...page, labels: [] }, { ...command, labels: [] }, ask.join(' '));
   }
+}
+
+/// A run of labels as the page gave it is the command's of the same site, octet by octet; what the command says of it.
+export function samePdf(program, site, pdf, out, ...args) {
+  const said = JSON.parse(touchmark(program, site, 'label', 'print', ...args, '--sheet', 'a4', '--out', out));
+  assert.ok(pdf.equals(readFileSync(out)), `the page prints what label print ${args.join(' ')} prints`);
+  return said;
 }
 
 /// Deliveries with faults: the page shows the rules, places and counts that the command tells.

@@ -184,6 +184,11 @@ fn labels_that_are_stopped_were_never_printed() {
     assert_eq!(place.printed("TV-000001"), 3);
     label::handed_over(&place.site, "labels.pdf", "2 units", printed.labels, &place.who).unwrap();
     assert_eq!(place.acts(1), ["label.hand-over"]);
+    // A PDF in memory has its bounds, and says so before anything is drawn.
+    let before = place.entries();
+    let huge = Job { copies: 50_000, ..Job::to(std::path::Path::new("labels.pdf")) };
+    let refused = label::pdf_of_book(&place.site, &which, &huge, key, &place.who, &Course::new()).unwrap_err();
+    assert!(refused.to_string().contains("at most 50000 labels") && place.entries() == before, "{refused}");
     let many = Job { copies: 100, ..Job::to(std::path::Path::new("labels.pdf")) };
     let before = place.entries();
     let made = label::pdf_of_book(&place.site, &which, &many, key, &place.who, &stopped());

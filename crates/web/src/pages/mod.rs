@@ -19,6 +19,7 @@ pub mod reels;
 pub mod report;
 pub mod revocation;
 pub mod station;
+pub mod tape;
 pub mod units;
 
 /// A text of a form, or nothing where it is empty.

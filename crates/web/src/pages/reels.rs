@@ -7,23 +7,17 @@ use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
 use works::chips::Passphrase;
-use works::floor::{self, Cell, Fate, Tape};
 use works::reel::manifest::ColumnMap;
 use works::trouble::About as _;
 use works::{Trouble, authority, delivery, order, product, reel};
 
-use super::{Part, SHOWN, given};
+use super::{Part, SHOWN, given, tape};
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Task, Upload};
-
-/// Cells of the drawing, at most.
-const CELLS: i64 = 1_200;
-/// Cells in a turn of the tape.
-const TURN: usize = 60;
 
 #[derive(Template)]
 #[template(path = "reels.html")]
@@ -45,142 +39,10 @@ struct ReelPage {
     issuers: Vec<String>,
 }
 
-#[derive(Template)]
-#[template(path = "tape.html")]
-struct TapePart {
-    reel: String,
-    address: String,
-    tape: Tape,
-    places: Vec<Spot>,
-    ribbon: String,
-    holes: Vec<(i64, i64)>,
-    height: i64,
-    stretches: Vec<Stretch>,
-}
-
-/// A cell and where it is drawn.
-pub struct Spot {
-    /// Left edge.
-    pub x: i64,
-    /// Top edge.
-    pub y: i64,
-    /// The cell.
-    pub cell: Cell,
-    /// Where a click leads.
-    pub to: String,
-    /// What it says.
-    pub says: String,
-}
-
-/// Chips of one fate that lie side by side.
-pub struct Stretch {
-    /// First place.
-    pub from: i64,
-    /// Last place.
-    pub to: i64,
-    /// The fate.
-    pub fate: Fate,
-    /// How many of them.
-    pub count: usize,
-    /// Where it leads.
-    pub address: String,
-}
-
 impl ReelPage {
     fn issue_address(&self) -> String {
         format!("{}/issue", self.address)
     }
-}
-
-/// Size of a cell and distance of two turns.
-const CELL: i64 = 16;
-const PITCH: i64 = 30;
-
-fn shape_of(fate: Fate) -> &'static str {
-    match fate {
-        Fate::Passed => "struck",
-        Fate::Blank => "dot",
-        Fate::Open => "ring",
-        Fate::Failed => "cracked",
-        Fate::Scrapped => "dot-crossed",
-        Fate::Returned => "returned",
-        Fate::Without => "tag-crossed",
-    }
-}
-
-impl Spot {
-    fn shape(&self) -> &'static str {
-        shape_of(self.cell.fate)
-    }
-
-    fn class(&self) -> String {
-        self.cell.fate.word().replace(' ', "-")
-    }
-}
-
-fn laid(reel: &str, tape: Tape) -> TapePart {
-    let address = format!("/reels/{}", in_address(reel));
-    let mut places = Vec::with_capacity(tape.cells.len());
-    let turns = tape.cells.len().div_ceil(TURN).max(1);
-    for (at, cell) in tape.cells.iter().enumerate() {
-        let (turn, along) = (at / TURN, at % TURN);
-        // A tape winds: every second turn runs back.
-        let column = if turn % 2 == 0 { along } else { TURN - 1 - along };
-        let whole = |n: usize| i64::try_from(n).unwrap_or(0);
-        let (to, says) = match &cell.chip {
-            Some((chip, unit)) => {
-                let to = unit.as_ref().map_or_else(
-                    || format!("/units?find={}", in_address(chip)),
-                    |u| format!("/units/{}", in_address(u)),
-                );
-                let named = unit.as_ref().map_or(String::new(), |u| format!(", unit {u}"));
-                (to, format!("chip {} at place {}: {}{named}", chip, cell.from, cell.fate.word()))
-            }
-            None => (
-                format!("{address}?from={}&to={}", cell.from, cell.to),
-                format!("places {} to {}: {} {}", cell.from, cell.to, cell.count, cell.fate.word()),
-            ),
-        };
-        places.push(Spot { x: 24 + whole(column) * CELL, y: 8 + whole(turn) * PITCH, cell: cell.clone(), to, says });
-    }
-    let right = 24 + i64::try_from(TURN).unwrap_or(0) * CELL;
-    let mut ribbon = String::from("M 24 16");
-    let mut holes = Vec::new();
-    for turn in 0..turns {
-        let y = 16 + i64::try_from(turn).unwrap_or(0) * PITCH;
-        let (end, bulge) = if turn % 2 == 0 { (right, 1) } else { (24, 0) };
-        ribbon += &format!(" L {end} {y}");
-        if turn + 1 < turns {
-            ribbon += &format!(" A 15 15 0 0 {bulge} {end} {}", y + PITCH);
-        }
-        holes.extend((0..30).map(|n| (32 + n * 32, y + 11)));
-    }
-    let mut stretches: Vec<Stretch> = Vec::new();
-    for cell in &tape.cells {
-        if matches!(cell.fate, Fate::Passed | Fate::Blank) {
-            continue;
-        }
-        match stretches.last_mut() {
-            Some(last) if last.fate == cell.fate && last.to + 1 == cell.from => {
-                last.to = cell.to;
-                last.count += cell.count;
-            }
-            _ => stretches.push(Stretch {
-                from: cell.from,
-                to: cell.to,
-                fate: cell.fate,
-                count: cell.count,
-                address: String::new(),
-            }),
-        }
-    }
-    for s in &mut stretches {
-        s.address = format!("{address}?from={}&to={}", s.from, s.to);
-    }
-    stretches.sort_by_key(|s| std::cmp::Reverse(s.count));
-    stretches.truncate(20);
-    let height = i64::try_from(turns).unwrap_or(1) * PITCH + 10;
-    TapePart { reel: reel.to_owned(), address, tape, places, ribbon, holes, height, stretches }
 }
 
 /// Which part of the tape.
@@ -195,13 +57,6 @@ impl Range {
         let read = |t: &Option<String>| t.as_deref().and_then(|t| t.trim().parse().ok());
         read(&self.from).zip(read(&self.to))
     }
-}
-
-fn tape_of(app: &App, name: &str, range: Option<(i64, i64)>) -> Result<String, Trouble> {
-    let tape = floor::tape(&app.site, name, range, CELLS)?;
-    laid(name, tape)
-        .render()
-        .map_err(|e| Trouble::surroundings(format!("the tape can't be drawn: {e}"), "Report this."))
 }
 
 /// `GET /reels`.
@@ -257,7 +112,7 @@ pub async fn show(
             let shown = reel::show(&app.site, &asked)?;
             let (deliveries, _) = delivery::newest(&app.site, Some(&shown.reel), 0, usize::MAX)?;
             let issuers = authority::list(&app.site)?.into_iter().filter(|a| a.role == "pai" && a.key_here);
-            let tape = tape_of(app, &asked, range.read())?;
+            let tape = tape::drawn(app, &asked, range.read())?;
             Ok((shown, tape, deliveries, issuers.map(|a| a.name).collect()))
         })
         .await?;
@@ -276,7 +131,7 @@ pub async fn tape(
     Path(name): Path<String>,
     Query(range): Query<Range>,
 ) -> Result<axum::response::Html<String>, Oops> {
-    app.work(move |app| tape_of(app, &name, range.read())).await.map(axum::response::Html)
+    app.work(move |app| tape::drawn(app, &name, range.read())).await.map(axum::response::Html)
 }
 
 /// Who issues, and what opens the key.

@@ -99,7 +99,7 @@ pub fn print_of_book(
     who: &Who,
     course: &Course,
 ) -> Result<Printed, Trouble> {
-    let data = gather(site, which, passphrase, course)?;
+    let data = gather(site, which, passphrase, course, usize::MAX)?;
     recorded(To::File, site, data, job, who, course)
 }
 
@@ -116,14 +116,8 @@ pub fn pdf_of_book(
     who: &Who,
     course: &Course,
 ) -> Result<(Printed, Zeroizing<Vec<u8>>), Trouble> {
-    let data = gather(site, which, passphrase, course)?;
-    let labels = data.len().saturating_mul(job.copies as usize);
-    if labels > MOST_IN_MEMORY {
-        return Err(Trouble::usage(
-            format!("{labels} labels are more than the {MOST_IN_MEMORY} of one PDF here"),
-            "Print them by reel or by day, or all at once with `touchmark label print`.",
-        ));
-    }
+    let most = MOST_IN_MEMORY / job.copies.max(1) as usize;
+    let data = gather(site, which, passphrase, course, most)?;
     let job = Job { format: Some(Format::Pdf), ..job.clone() };
     let mut octets = Zeroizing::new(Vec::new());
     let printed = recorded(To::Memory(&mut octets), site, data, &job, who, course)?;
@@ -189,7 +183,7 @@ pub enum Which<'a> {
 ///
 /// [`Trouble`] where there is no such unit, none passed, or one has no code any more.
 pub fn of_book(site: &Site, which: &Which<'_>, passphrase: Option<&Passphrase>) -> Result<Vec<LabelData>, Trouble> {
-    gather(site, which, passphrase, &Course::new())
+    gather(site, which, passphrase, &Course::new(), usize::MAX)
 }
 
 /// What stands on the label of a unit that is named.
@@ -208,13 +202,21 @@ fn of_named(site: &Site, serial: &UnitSerial, passphrase: Option<&Passphrase>) -
     of_unit(site, &unit, passphrase)
 }
 
+/// - `most`: units at most; more are refused as soon as they show.
 fn gather(
     site: &Site,
     which: &Which<'_>,
     passphrase: Option<&Passphrase>,
     course: &Course,
+    most: usize,
 ) -> Result<Vec<LabelData>, Trouble> {
     course.phase(Phase::Gathering, None);
+    let too_many = || {
+        Trouble::usage(
+            format!("these are more than {most} units, and one PDF here has at most {MOST_IN_MEMORY} labels"),
+            "Print them by reel or by day, or all at once with `touchmark label print`.",
+        )
+    };
     let mut filter = UnitFilter { state: Some(UnitState::Passed), ..UnitFilter::default() };
     match which {
         Which::One(serial) => return Ok(vec![of_named(site, &UnitSerial::new(serial)?, passphrase)?]),
@@ -222,6 +224,9 @@ fn gather(
             let mut serials = units.iter().map(|u| UnitSerial::new(u)).collect::<Result<Vec<_>, _>>()?;
             serials.sort();
             serials.dedup();
+            if serials.len() > most {
+                return Err(too_many());
+            }
             course.phase(Phase::Gathering, Some(serials.len() as u64));
             let one = |serial: &UnitSerial| {
                 course.go_on()?;
@@ -237,6 +242,9 @@ fn gather(
     let (mut data, mut after) = (Vec::new(), None);
     loop {
         let page = site.book.units(&filter, after.as_ref(), 500)?;
+        if data.len() + page.items.len() > most {
+            return Err(too_many());
+        }
         for unit in &page.items {
             course.go_on()?;
             data.push(of_unit(site, unit, passphrase)?);
