@@ -32,6 +32,10 @@ pub enum Phase {
     Storing,
     /// Certificates are signed, and stored as they come.
     Issuing,
+    /// The book is copied to another place.
+    Copying,
+    /// The copy is held against what it was copied from.
+    Comparing,
     /// The book's rows are held against its log.
     Verifying,
     /// The transaction is being made durable.
@@ -47,6 +51,8 @@ impl Phase {
             Self::Judging => "judging",
             Self::Storing => "storing",
             Self::Issuing => "issuing",
+            Self::Copying => "copying",
+            Self::Comparing => "comparing",
             Self::Verifying => "verifying",
             Self::Committing => "writing to disk",
         }
