@@ -109,6 +109,11 @@ impl Table {
         ))
     }
 
+    /// Where columns stand among [`Table::columns`].
+    pub(crate) fn places(&self, columns: &[&str]) -> Vec<usize> {
+        columns.iter().filter_map(|wanted| self.columns.split(", ").position(|c| c == *wanted)).collect()
+    }
+
     /// A key's text as values for [`Table::select`]; `None` where it can't be one.
     pub(crate) fn values(&self, key: &str) -> Option<Vec<Value>> {
         // Only the first part may hold a slash: names of reels and deliveries do.

@@ -5,7 +5,7 @@
 //! stretch and meet only above.
 
 use std::borrow::Cow;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use serde_json::Value as Json;
 
@@ -36,6 +36,8 @@ pub(super) struct Checked {
     pub(super) gone: Vec<i64>,
     /// Rows settled by the last entry that names them, by table.
     pub(super) settled: HashMap<&'static str, u64>,
+    /// Digests of shared octets that its proofs name.
+    pub(super) shared: HashSet<Vec<u8>>,
     /// Rows held against a digest.
     pub(super) rows: u64,
     /// Of them, those that arrived in thousands.
@@ -47,6 +49,8 @@ pub(super) struct Lane<'c> {
     pub(super) c: &'c mut Connection,
     /// How the rows of a table are selected by key.
     selects: HashMap<&'static str, String>,
+    /// Which of a proof's columns name shared octets.
+    shared: Vec<usize>,
     pub(super) out: Checked,
     /// Rows that entries of this stretch vouch for, each with all the entries that do.
     wanted: Vec<Wanted>,
@@ -136,7 +140,8 @@ fn said(text: &str) -> Option<Said<'_>> {
 impl<'c> Lane<'c> {
     pub(super) fn new(c: &'c mut Connection) -> Self {
         let selects = rows::PROTECTED.iter().map(|table| (table.name, table.select())).collect();
-        Self { c, selects, out: Checked::default(), wanted: Vec::new(), places: HashMap::new() }
+        let shared = rows::PROOF.places(&["pai", "declaration"]);
+        Self { c, selects, shared, out: Checked::default(), wanted: Vec::new(), places: HashMap::new() }
     }
 
     /// Checks the entries from `first`, which begins a stretch, to before `end`.
@@ -353,6 +358,15 @@ impl<'c> Lane<'c> {
     fn hold(&mut self, wanted: &Wanted, mut found: Vec<Row>) -> Result<(), BookError> {
         let Wanted { table, key, by } = wanted;
         let last = split_entry(&mut found)?;
+        if table.name == rows::PROOF.name {
+            for value in found.iter().flat_map(|row| self.shared.iter().filter_map(|n| row.0.get(*n))) {
+                if let Value::Bytes(digest) = value
+                    && !self.out.shared.contains(digest)
+                {
+                    self.out.shared.insert(digest.clone());
+                }
+            }
+        }
         for (sequence, digest) in by {
             match last {
                 Some(last) if last > *sequence => {}
