@@ -7,9 +7,10 @@ use rusqlite::backup::{Backup, StepResult};
 use crate::engine::{Connection, Mode, Sqlite};
 use crate::error::BookError;
 use crate::location::keep_private;
+use crate::log::CheckHead;
 use crate::open::{OpenOptions, transact};
 use crate::schema::{self, Migration};
-use crate::transfer::{self, Copied};
+use crate::transfer::{self, Copied, CopyWatch, Stage};
 use crate::{Book, Location};
 
 fn io(doing: String) -> impl FnOnce(std::io::Error) -> BookError {
@@ -33,23 +34,47 @@ fn whole_or_nothing(path: &Path, make: impl FnOnce(&Path) -> Result<(), BookErro
         // Left by a backup that was cut short.
         std::fs::remove_file(&partial).map_err(told())?;
     }
-    make(&partial)?;
+    if let Err(error) = make(&partial) {
+        // What is left of it is of no use to anybody; the error is what counts.
+        let _ = std::fs::remove_file(&partial);
+        return Err(error);
+    }
     std::fs::File::open(&partial).and_then(|file| file.sync_all()).map_err(told())?;
     std::fs::rename(&partial, path).map_err(told())?;
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(told())
 }
 
-/// SQLite's online backup, in one go: a reader's view, which holds up no writer.
-fn online(from: &mut Sqlite, to: &Path) -> Result<(), BookError> {
+/// Pages copied between two looks at whoever watches.
+const PAGES: i32 = 2_048;
+
+/// SQLite's online backup of one view: it holds up no writer, and no writer makes it begin anew.
+fn online(from: &mut Sqlite, to: &Path, watch: CopyWatch<'_>) -> Result<(), BookError> {
+    from.begin(Mode::Snapshot)?;
+    let copied = online_of_view(from, to, watch);
+    from.rollback()?;
+    copied
+}
+
+fn online_of_view(from: &mut Sqlite, to: &Path, watch: CopyWatch<'_>) -> Result<(), BookError> {
+    // A view begins with the first question.
+    from.batch("SELECT count(*) FROM sqlite_schema")?;
     let told = |e| crate::engine::sqlite_failed("the online backup", e);
     keep_private(to)?;
     let mut target = rusqlite::Connection::open(to).map_err(told)?;
     {
         let backup = Backup::new(&from.raw, &mut target).map_err(told)?;
         loop {
-            match backup.step(-1).map_err(told)? {
+            match backup.step(PAGES).map_err(told)? {
                 StepResult::Done => break,
+                StepResult::More => {
+                    let progress = backup.progress();
+                    let pages = |n: i32| u64::try_from(n).unwrap_or(0);
+                    let (total, left) = (pages(progress.pagecount), pages(progress.remaining));
+                    if !watch(Stage::Copying, total.saturating_sub(left), total) {
+                        return Err(BookError::Stopped);
+                    }
+                }
                 // Another process is just laying a checkpoint.
                 _ => std::thread::sleep(std::time::Duration::from_millis(5)),
             }
@@ -63,31 +88,42 @@ impl Book {
     /// Saves the book as one SQLite file while stations run, whatever the engine:
     /// one unchanging view of it. The file is there whole or not at all.
     ///
+    /// - `watch`: counts pages of a file, rows of a server's tables.
+    ///
     /// # Errors
     ///
-    /// [`BookError::Exists`] where the file is there already.
-    pub fn backup(&self, path: &Path) -> Result<(), BookError> {
+    /// [`BookError::Exists`] where the file is there already; [`BookError::Stopped`].
+    pub fn backup(&self, path: &Path, watch: CopyWatch<'_>) -> Result<(), BookError> {
         refuse_existing(path)?;
         whole_or_nothing(path, |partial| {
             if self.is_sqlite() {
                 let mut c = self.location.connect(false)?;
                 let sqlite = c.as_sqlite().ok_or_else(|| BookError::damaged("the book is no file"))?;
-                return online(sqlite, partial);
+                return online(sqlite, partial, watch);
             }
-            self.copy(&Location::file(partial)).map(drop)?;
+            self.copy(&Location::file(partial), watch).map(drop)?;
             settle(partial)
         })
     }
 
     /// Puts a saved book in an empty place, on either engine, and verifies it there.
     ///
+    /// - `check_head`: whether a signed head's signature is good.
+    /// - `watch`: can stop it until the copy is verified.
+    ///
     /// # Errors
     ///
-    /// [`BookError::Exists`] where a book is there; a backup that is older than
+    /// [`BookError::Exists`] where a book is there; [`BookError::Stopped`]; a backup that is older than
     /// this program is upgraded first, beside itself, after a backup of its own.
-    pub fn restore(backup: &Path, to: &Location, options: &OpenOptions) -> Result<(Self, Copied), BookError> {
+    pub fn restore(
+        backup: &Path,
+        to: &Location,
+        options: &OpenOptions,
+        check_head: Option<CheckHead<'_>>,
+        watch: CopyWatch<'_>,
+    ) -> Result<(Self, Copied), BookError> {
         let saved = Self::open(&Location::file(backup), options)?;
-        let (book, copied) = saved.copy_to(to)?;
+        let (book, copied) = saved.copy_to(to, check_head, watch)?;
         drop(saved);
         settle(backup)?;
         Ok((book, copied))
@@ -128,7 +164,7 @@ pub(crate) fn save_before_upgrade(
         .ok_or_else(|| BookError::Exists { place: name(999).display().to_string() })?;
     whole_or_nothing(&path, |partial| {
         if let Some(sqlite) = c.as_sqlite() {
-            return online(sqlite, partial);
+            return online(sqlite, partial, &|_, _, _| true);
         }
         // From a server: a file laid with the schema that the book has.
         let mut to = Location::file(partial).connect(true)?;
@@ -136,7 +172,7 @@ pub(crate) fn save_before_upgrade(
         let copied = transact(&mut to, |to| {
             schema::lay(to)?;
             schema::migrate(to, &migrations[..usize::try_from(found).unwrap_or(0).min(migrations.len())], 0, 0)?;
-            transfer::copy_tables(c, to).map(drop)
+            transfer::copy_tables(c, to, &|_, _, _| true).map(drop)
         });
         c.rollback()?;
         copied?;

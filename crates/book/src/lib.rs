@@ -102,7 +102,7 @@ pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, Passing, StepBin, Stretch, Tallies};
 pub use touched::{FirmwareKnown, Issued, Touch, Touched};
-pub use transfer::Copied;
+pub use transfer::{Copied, CopyWatch, Stage};
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};
 pub use verdicts::Verdict;

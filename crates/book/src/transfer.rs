@@ -22,6 +22,35 @@ pub struct Copied {
     pub verification: Verification,
 }
 
+/// What the copying of a book does now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stage {
+    /// Rows, or pages of a file, are copied.
+    Copying,
+    /// Entries of the copy are held against those they were copied from.
+    Comparing,
+    /// The copy is there and is verified: too late to stop.
+    Verifying,
+}
+
+/// Told what is done and how much of how many; says whether to go on.
+pub type CopyWatch<'a> = &'a dyn Fn(Stage, u64, u64) -> bool;
+
+/// How far a stage is.
+struct Far<'a> {
+    watch: CopyWatch<'a>,
+    stage: Stage,
+    done: u64,
+    total: u64,
+}
+
+impl Far<'_> {
+    fn pass(&mut self, count: u64) -> Result<(), BookError> {
+        self.done += count;
+        if (self.watch)(self.stage, self.done, self.total) { Ok(()) } else { Err(BookError::Stopped) }
+    }
+}
+
 fn columns(c: &mut Connection, table: &str) -> Result<Vec<String>, BookError> {
     let sql = if c.is_sqlite() {
         "SELECT name FROM pragma_table_info($1) ORDER BY cid"
@@ -35,15 +64,25 @@ fn columns(c: &mut Connection, table: &str) -> Result<Vec<String>, BookError> {
 /// Copies all rows of all tables. Both connections are in a transaction; the
 /// target has the same tables, empty. Its triggers rest meanwhile: they speak of
 /// acts, and a copy brings what came of many.
-pub(crate) fn copy_tables(from: &mut Connection, to: &mut Connection) -> Result<BTreeMap<String, u64>, BookError> {
-    let resting = rest_triggers(to)?;
-    let mut copied = BTreeMap::new();
+pub(crate) fn copy_tables(
+    from: &mut Connection,
+    to: &mut Connection,
+    watch: CopyWatch<'_>,
+) -> Result<BTreeMap<String, u64>, BookError> {
+    let mut tables = Vec::new();
+    let mut far = Far { watch, stage: Stage::Copying, done: 0, total: 0 };
     for table in TABLES {
         let columns = columns(from, table)?;
-        if columns.is_empty() {
-            continue;
+        if !columns.is_empty() {
+            let rows = from.number(&format!("SELECT count(*) FROM {table}"), &[])?;
+            far.total += u64::try_from(rows).unwrap_or(0);
+            tables.push((*table, columns));
         }
-        copied.insert((*table).to_owned(), copy_table(from, to, table, &columns)?);
+    }
+    let resting = rest_triggers(to)?;
+    let mut copied = BTreeMap::new();
+    for (table, columns) in tables {
+        copied.insert(table.to_owned(), copy_table(from, to, (table, &columns), &mut far)?);
     }
     wake_triggers(to, &resting)?;
     for (table, rows) in &copied {
@@ -55,15 +94,21 @@ pub(crate) fn copy_tables(from: &mut Connection, to: &mut Connection) -> Result<
     Ok(copied)
 }
 
-fn copy_table(from: &mut Connection, to: &mut Connection, table: &str, columns: &[String]) -> Result<u64, BookError> {
+fn copy_table(
+    from: &mut Connection,
+    to: &mut Connection,
+    (table, columns): (&str, &[String]),
+    far: &mut Far<'_>,
+) -> Result<u64, BookError> {
     let names: Vec<_> = columns.iter().map(String::as_str).collect();
     let into = Into { table, columns: &names, numbered: None };
     let (mut batch, mut octets, mut copied) = (Vec::<Row>::new(), 0, 0);
     let mut flush = |batch: &mut Vec<Row>| {
         let values: Vec<P<'_>> = batch.iter().flat_map(|row| row.0.iter().map(Value::as_param)).collect();
         to.insert_rows(&into, &values)?;
+        let rows = batch.len() as u64;
         batch.clear();
-        Ok::<_, BookError>(())
+        far.pass(rows)
     };
     from.each(&format!("SELECT {} FROM {table}", names.join(", ")), &[], &mut |row| {
         octets += row.0.iter().map(size).sum::<usize>();
@@ -131,7 +176,9 @@ fn wake_triggers(c: &mut Connection, statements: &[String]) -> Result<(), BookEr
 const COMPARED: i64 = 500;
 
 /// Holds each entry of the copy against the one it was copied from.
-fn compare_logs(a: &mut Connection, b: &mut Connection) -> Result<(), BookError> {
+fn compare_logs(a: &mut Connection, b: &mut Connection, watch: CopyWatch<'_>) -> Result<(), BookError> {
+    let total = u64::try_from(a.number("SELECT size FROM log_head WHERE one = 1", &[])?).unwrap_or(0);
+    let mut far = Far { watch, stage: Stage::Comparing, done: 0, total };
     let sql = "SELECT sequence, leaf, hash FROM entry WHERE sequence >= $1 ORDER BY sequence LIMIT $2";
     let mut next = 0;
     loop {
@@ -142,6 +189,7 @@ fn compare_logs(a: &mut Connection, b: &mut Connection) -> Result<(), BookError>
         if ours.len() != theirs.len() {
             return Err(BookError::damaged(format!("the copy's log ends after entry {}", next + theirs.len() as i64)));
         }
+        far.pass(ours.len() as u64)?;
         match ours.last() {
             Some(last) => next = last.int(0)? + 1,
             None => return Ok(()),
@@ -154,14 +202,22 @@ impl Book {
     /// either engine; compares it entry by entry, and verifies it there. What
     /// stations write here meanwhile is not in the copy: stop them before a move.
     ///
+    /// - `check_head`: whether a signed head's signature is good.
+    /// - `watch`: can stop it until the copy is verified.
+    ///
     /// # Errors
     ///
     /// [`BookError::Exists`] or [`BookError::NotOurs`] where the place is not
-    /// empty; after any failure the place holds no book.
-    pub fn copy_to(&self, location: &Location) -> Result<(Self, Copied), BookError> {
-        let (c, rows) = self.copy(location)?;
+    /// empty; [`BookError::Stopped`]; after any failure the place holds no book.
+    pub fn copy_to(
+        &self,
+        location: &Location,
+        check_head: Option<CheckHead<'_>>,
+        watch: CopyWatch<'_>,
+    ) -> Result<(Self, Copied), BookError> {
+        let (c, rows) = self.copy(location, watch)?;
         let book = Self::opened(location.clone(), c)?;
-        let verification = book.verify(None)?;
+        let verification = book.verified_copy(check_head, watch)?;
         Ok((book, Copied { rows, verification }))
     }
 
@@ -174,13 +230,19 @@ impl Book {
     /// between them leaves two books, of which this one is still the one in use.
     ///
     /// - `check_head`: whether a signed head's signature is good.
+    /// - `watch`: can stop it until the copy is verified.
     ///
     /// # Errors
     ///
     /// [`BookError::Exists`] or [`BookError::NotOurs`] where the place is not
-    /// empty; [`BookError::Damaged`] where the copy does not verify, as when this
+    /// empty; [`BookError::Stopped`]; [`BookError::Damaged`] where the copy does not verify, as when this
     /// book does not. This book stays in use then.
-    pub fn move_to(&self, location: &Location, check_head: Option<CheckHead<'_>>) -> Result<(Self, Copied), BookError> {
+    pub fn move_to(
+        &self,
+        location: &Location,
+        check_head: Option<CheckHead<'_>>,
+        watch: CopyWatch<'_>,
+    ) -> Result<(Self, Copied), BookError> {
         let at = crate::by::micros(self.site.created);
         let mut to = location.connect(true)?;
         self.bulk(|tx| {
@@ -189,12 +251,12 @@ impl Book {
             let from = tx.connection();
             let rows = transact(&mut to, |to| {
                 lay_empty(to, location, MIGRATIONS, at)?;
-                let rows = copy_tables(from, to)?;
-                compare_logs(from, to)?;
+                let rows = copy_tables(from, to, watch)?;
+                compare_logs(from, to, watch)?;
                 Ok(rows)
             })?;
             let book = Self::opened(location.clone(), to)?;
-            let verification = book.verify(check_head)?;
+            let verification = book.verified_copy(check_head, watch)?;
             if !verification.intact() {
                 let what = format!("{} things in it are not as its log says, so it was not moved", verification.total);
                 return Err(BookError::Damaged { what });
@@ -214,14 +276,30 @@ impl Book {
         row.filter(|row| !row.is_null(0)).map(|row| row.text(0)).transpose()
     }
 
-    pub(crate) fn copy(&self, location: &Location) -> Result<(Connection, BTreeMap<String, u64>), BookError> {
+    /// Verifies a copy that is there; nobody can stop that.
+    fn verified_copy(
+        &self,
+        check_head: Option<CheckHead<'_>>,
+        watch: CopyWatch<'_>,
+    ) -> Result<Verification, BookError> {
+        self.verify_watched(check_head, &[], &|done, total| {
+            watch(Stage::Verifying, done, total);
+            true
+        })
+    }
+
+    pub(crate) fn copy(
+        &self,
+        location: &Location,
+        watch: CopyWatch<'_>,
+    ) -> Result<(Connection, BTreeMap<String, u64>), BookError> {
         let at = crate::by::micros(self.site.created);
         let mut to = location.connect(true)?;
         let rows = self.snapshot(|from| {
             transact(&mut to, |to| {
                 lay_empty(to, location, MIGRATIONS, at)?;
-                let rows = copy_tables(from, to)?;
-                compare_logs(from, to)?;
+                let rows = copy_tables(from, to, watch)?;
+                compare_logs(from, to, watch)?;
                 Ok(rows)
             })
         })?;

@@ -15,6 +15,10 @@ mod server;
 mod site;
 mod timing;
 
+/// The one of the program that is measured.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Measure touchmark against the tools that it is compared with
 #[derive(Debug, Parser)]
 #[command(name = "touchmark-bench", version)]

@@ -120,6 +120,7 @@ fn books() {
         "host",
         "--large",
         text(&large),
+        "--warm",
         "--dir",
         text(dir.path()),
         "--units",

@@ -8,6 +8,10 @@ mod output;
 mod secret;
 mod watching;
 
+/// Decision 0053: a fifth less time where the whole book is read.
+#[global_allocator]
+static MEMORY: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 fn main() -> ExitCode {
     args::run(std::env::args_os().collect())
 }

@@ -32,6 +32,10 @@ pub enum Phase {
     Storing,
     /// Certificates are signed, and stored as they come.
     Issuing,
+    /// The book is copied to another place.
+    Copying,
+    /// The copy is held against what it was copied from.
+    Comparing,
     /// The book's rows are held against its log.
     Verifying,
     /// What is in the book is looked through and added up.
@@ -57,6 +61,8 @@ impl Phase {
             Self::Judging => "judging",
             Self::Storing => "storing",
             Self::Issuing => "issuing",
+            Self::Copying => "copying",
+            Self::Comparing => "comparing",
             Self::Verifying => "verifying",
             Self::Counting => "counting",
             Self::Gathering => "gathering",

@@ -76,8 +76,8 @@ impl HeadFile {
     }
 }
 
-fn key_file(site: &Site) -> PathBuf {
-    site.keys().join("log.key")
+fn key_file(dir: &Path) -> PathBuf {
+    Site::keys_in(dir).join("log.key")
 }
 
 /// The public half of the key that signs heads; `None` where no head was signed yet.
@@ -86,7 +86,12 @@ fn key_file(site: &Site) -> PathBuf {
 ///
 /// [`Trouble`] where the file is there and can't be read.
 pub fn public_key(site: &Site) -> Result<Option<PublicKey>, Trouble> {
-    let path = key_file(site);
+    public_key_in(&site.dir)
+}
+
+/// The same, of a site that need not open.
+pub(crate) fn public_key_in(dir: &Path) -> Result<Option<PublicKey>, Trouble> {
+    let path = key_file(dir);
     if path.exists() { Ok(Some(SealedKey::public_key(&path)?)) } else { Ok(None) }
 }
 
@@ -110,7 +115,7 @@ fn pem(key: &PublicKey) -> String {
 ///
 /// [`Trouble`] where the site key does not open.
 pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result<impl Signer + use<>, Trouble> {
-    let path = key_file(site);
+    let path = key_file(&site.dir);
     let key = site.key(passphrase)?;
     if !path.exists() {
         let made = PrivateKey::generate()?;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 
 use book::ids::SiteId;
-use book::{Book, BookError, DamageKind, Location, OpenOptions, SignedHead, Subject, Verification};
+use book::{Book, BookError, DamageKind, Location, OpenOptions, SignedHead, Stage, Subject, Verification};
 use serde::Serialize;
 use serde_json::json;
 use standard::key::PublicKey;
@@ -102,21 +102,57 @@ pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified
     verify_book(&site.book, head::public_key(site)?, &kept, course)
 }
 
+/// Tells a course what the book tells of its own progress.
+struct Teller<'c> {
+    course: &'c Course,
+    /// The phase, how many things it has, and how many of them were told.
+    told: Cell<(Phase, u64, u64)>,
+}
+
+impl<'c> Teller<'c> {
+    fn new(course: &'c Course) -> Self {
+        Self { course, told: Cell::new((Phase::Starting, 0, 0)) }
+    }
+
+    fn tell(&self, phase: Phase, done: u64, total: u64) -> bool {
+        let (before, of, told) = self.told.replace((phase, total, done));
+        // What is tried again begins anew.
+        if before == phase && of == total && told <= done {
+            self.course.advance(done - told);
+        } else {
+            self.course.phase(phase, Some(total));
+            self.course.advance(done);
+        }
+        self.course.go_on().is_ok()
+    }
+
+    fn copying(&self, stage: Stage, done: u64, total: u64) -> bool {
+        match stage {
+            Stage::Copying => self.tell(Phase::Copying, done, total),
+            Stage::Comparing => self.tell(Phase::Comparing, done, total),
+            Stage::Verifying => {
+                // The copy is there: what is asked now comes too late.
+                if self.told.get().0 != Phase::Verifying {
+                    let _ = self.course.commit();
+                }
+                self.tell(Phase::Verifying, done, total)
+            }
+        }
+    }
+}
+
+fn or_stopped<T>(said: Result<T, BookError>) -> Result<T, Trouble> {
+    match said {
+        Err(BookError::Stopped) => Err(Stopped.into()),
+        said => Ok(said?),
+    }
+}
+
 fn verify_book(book: &Book, key: Option<PublicKey>, kept: &[SignedHead], course: &Course) -> Result<Verified, Trouble> {
     course.phase(Phase::Verifying, None);
-    let before = Cell::new((0, None));
-    let watch = |done: u64, total: u64| {
-        let (told, known) = before.replace((done, Some(total)));
-        if known != Some(total) {
-            course.phase(Phase::Verifying, Some(total));
-        }
-        course.advance(done - told);
-        course.go_on().is_ok()
-    };
-    match book.verify_watched(Some(&checks(key)), kept, &watch) {
-        Err(BookError::Stopped) => Err(Stopped.into()),
-        said => Ok(Verified::of(book, &said?)),
-    }
+    let teller = Teller::new(course);
+    let watch = |done: u64, total: u64| teller.tell(Phase::Verifying, done, total);
+    Ok(Verified::of(book, &or_stopped(book.verify_watched(Some(&checks(key)), kept, &watch))?))
 }
 
 /// A backup that was made.
@@ -139,13 +175,14 @@ pub struct Saved {
 /// The file is there whole or not at all. That it was made is an entry, which
 /// is in the book and, coming after, not in the backup.
 ///
-/// - `course`: of the verifying alone; where that is stopped, the file stays, unverified.
+/// - `course`: where the copying is stopped there is no file; where the verifying is, it stays, unverified.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where the file is there already or can't be written.
 pub fn backup(site: &Site, to: &Path, and_verify: bool, who: &Who, course: &Course) -> Result<Saved, Trouble> {
-    site.book.backup(to)?;
+    let teller = Teller::new(course);
+    or_stopped(site.book.backup(to, &|stage, done, total| teller.copying(stage, done, total)))?;
     let saved = open(&Location::file(to), site)?;
     let at = saved.head()?;
     let verified = if and_verify { Some(verify_book(&saved, head::public_key(site)?, &[], course)?) } else { None };
@@ -193,21 +230,23 @@ pub struct Placed {
 /// the settings then name. It is verified there before the settings change.
 ///
 /// - `dir`: the site's directory. Its own book need not open.
+/// - `course`: it can be stopped until the copy is there; nothing is left of it then.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where a book is there already, the backup is another site's, or
 /// does not verify; the settings are unchanged then.
-pub fn restore(dir: &Path, backup: &Path, to: Option<&str>, who: &Who) -> Result<Placed, Trouble> {
+pub fn restore(dir: &Path, backup: &Path, to: Option<&str>, who: &Who, course: &Course) -> Result<Placed, Trouble> {
     let settings = Settings::read(dir)?;
     let text = to.unwrap_or(&settings.book.location).to_owned();
     let place = location(settings.book.password_file.as_deref(), &text, dir)?;
     let options =
         OpenOptions { backups: dir.to_owned(), site: Some(SiteId::new(&settings.site.id)?), at: (who.clock)() };
-    let (book, copied) = Book::restore(backup, &place, &options)?;
+    let (key, teller) = (head::public_key_in(dir)?, Teller::new(course));
+    let watch = |stage, done, total| teller.copying(stage, done, total);
+    let (book, copied) = or_stopped(Book::restore(backup, &place, &options, Some(&checks(key)), &watch))?;
     let site = Site::with(dir, settings, book);
-    let said = site.book.verify(Some(&checks(head::public_key(&site)?)))?;
-    let verified = Verified::of(&site.book, &said);
+    let verified = Verified::of(&site.book, &copied.verification);
     if !verified.is_intact() {
         let first =
             verified.damages.first().map(|d| format!(": {} {} {}", d.table, d.key, d.found)).unwrap_or_default();
@@ -239,18 +278,22 @@ pub fn restore(dir: &Path, backup: &Path, to: Option<&str>, who: &Who) -> Result
 /// mark in the old book that closes it; the settings. Stations that still have the
 /// old book open are refused from the second step on, with the new place.
 ///
+/// - `course`: it can be stopped until the copy is there; nothing is left of it then.
+///
 /// # Errors
 ///
 /// [`Trouble`] where the place is not empty or the copy does not verify: the
 /// old book stays in use.
-pub fn move_to(site: &Site, to: &str, who: &Who) -> Result<Placed, Trouble> {
+pub fn move_to(site: &Site, to: &str, who: &Who, course: &Course) -> Result<Placed, Trouble> {
     let place = location(site.settings.book.password_file.as_deref(), to, &site.dir)?;
     let from = site.book.location().to_string();
     let told = json!({ "from": from, "to": place.to_string() });
     site.book.note("book.move", &Subject::Site, &told, &who.by())?;
     head::mark(site, who);
     let key = head::public_key(site)?;
-    let (book, copied) = site.book.move_to(&place, Some(&checks(key)))?;
+    let teller = Teller::new(course);
+    let watch = |stage, done, total| teller.copying(stage, done, total);
+    let (book, copied) = or_stopped(site.book.move_to(&place, Some(&checks(key)), &watch))?;
     name_location(&site.dir, to)?;
     Ok(Placed {
         book: book.location().to_string(),

@@ -403,7 +403,11 @@ impl Site {
 
     /// Where keys lie.
     pub fn keys(&self) -> PathBuf {
-        self.dir.join("keys")
+        Self::keys_in(&self.dir)
+    }
+
+    pub(crate) fn keys_in(dir: &Path) -> PathBuf {
+        dir.join("keys")
     }
 
     /// The key file of that name.

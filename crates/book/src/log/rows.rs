@@ -62,6 +62,9 @@ pub(crate) struct Table {
     order: &'static str,
     /// What tells the last entry that vouches for a row, as SQL.
     pub(crate) entry: &'static str,
+    /// Where its keys come in no order: the columns by which rows that are used one after the other lie
+    /// side by side, a group and a place in it.
+    near: Option<[&'static str; 2]>,
 }
 
 impl Table {
@@ -81,7 +84,7 @@ impl Table {
     /// Selects the rows whose keys begin with a text between two, each with its key
     /// before it, up to some; `None` for a table whose keys begin otherwise.
     pub(crate) fn select_between(&self) -> Option<String> {
-        let first = self.key.first().filter(|_| self.kinds.first() == Some(&b't'))?;
+        let first = self.key.first().filter(|_| self.near.is_none() && self.kinds.first() == Some(&b't'))?;
         let keys = self.key.join(", ");
         let order = if self.order.is_empty() { "" } else { self.order.strip_prefix("ORDER BY ")? };
         let order = if order.is_empty() { keys.clone() } else { format!("{keys}, {order}") };
@@ -89,6 +92,26 @@ impl Table {
             "SELECT {keys}, {}, {} FROM {} WHERE {first} >= $1 AND {first} <= $2 ORDER BY {order} LIMIT $3",
             self.columns, self.entry, self.name
         ))
+    }
+
+    /// For a table whose keys come in no order: what selects the group and the place of a key, and what
+    /// selects the rows of a group from one place to another, each with its key before it.
+    pub(crate) fn select_near(&self) -> Option<(String, String)> {
+        let [group, place] = self.near?;
+        let wanted: Vec<_> = self.key.iter().enumerate().map(|(n, c)| format!("{c} = ${}", n + 1)).collect();
+        let (name, keys) = (self.name, self.key.join(", "));
+        Some((
+            format!("SELECT {group}, {place} FROM {name} WHERE {}", wanted.join(" AND ")),
+            format!(
+                "SELECT {keys}, {}, {} FROM {name} WHERE {group} = $1 AND {place} >= $2 AND {place} <= $3",
+                self.columns, self.entry
+            ),
+        ))
+    }
+
+    /// Where columns stand among [`Table::columns`].
+    pub(crate) fn places(&self, columns: &[&str]) -> Vec<usize> {
+        columns.iter().filter_map(|wanted| self.columns.split(", ").position(|c| c == *wanted)).collect()
     }
 
     /// A key's text as values for [`Table::select`]; `None` where it can't be one.
@@ -121,8 +144,12 @@ impl Table {
 
 macro_rules! table {
     ($id:ident, $name:literal, [$($key:literal),*], $kinds:literal, $columns:literal) => {
+        table!($id, $name, [$($key),*], $kinds, $columns, None);
+    };
+    ($id:ident, $name:literal, [$($key:literal),*], $kinds:literal, $columns:literal, $near:expr) => {
         pub(crate) const $id: Table = Table {
             name: $name, columns: $columns, key: &[$($key),*], kinds: $kinds, several: false, order: "", entry: "entry",
+            near: $near,
         };
     };
 }
@@ -150,7 +177,7 @@ table!(
     "name, origin, purpose, content, vendor_id, product_ids, certification_type, signer, added"
 );
 table!(REEL, "reel", ["reel_id"], b"t", "reel_id, product, purpose, source_name, source_digest, chips, received");
-table!(CHIP, "chip", ["chip_id"], b"t", "chip_id, state, reason");
+table!(CHIP, "chip", ["chip_id"], b"t", "chip_id, state, reason", Some(["reel", "position"]));
 table!(
     DELIVERY,
     "delivery",
@@ -164,7 +191,8 @@ table!(
     "credential",
     ["issuer_key_id", "serial"],
     b"bb",
-    "issuer_key_id, serial, public_key, state, reason"
+    "issuer_key_id, serial, public_key, state, reason",
+    Some(["delivery", "position"])
 );
 table!(
     UNIT,
@@ -230,6 +258,7 @@ pub(crate) const REVOCATION_WANTED: Table = Table {
     order: "ORDER BY number",
     // Wanted certificates come with their request's first entry; settling it tells of them again.
     entry: "(SELECT r.entry FROM revocation_request r WHERE r.number = revocation_wanted.request)",
+    near: None,
 };
 
 pub(crate) const STEP: Table = Table {
@@ -241,6 +270,7 @@ pub(crate) const STEP: Table = Table {
     order: "ORDER BY number",
     // Steps come in with the end of their attempt, which is told of no more after it.
     entry: "(SELECT a.entry FROM attempt a WHERE a.unit = step.unit AND a.number = step.attempt)",
+    near: None,
 };
 
 pub(crate) const DELIVERY_AUTHORITY: Table = Table {
@@ -251,6 +281,7 @@ pub(crate) const DELIVERY_AUTHORITY: Table = Table {
     several: true,
     order: "ORDER BY authority",
     entry: "(SELECT d.entry FROM delivery d WHERE d.delivery_id = delivery_authority.delivery)",
+    near: None,
 };
 
 /// All of them.

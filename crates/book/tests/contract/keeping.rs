@@ -1,11 +1,64 @@
 //! Backups, restores and moves.
 
+use std::cell::{Cell, RefCell};
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use book::{Book, BookError, Location, UnitState};
+use book::{Book, BookError, CopyWatch, Location, Stage, UnitState};
 
 use crate::server::Server;
 use crate::support::*;
+
+const WATCHED: CopyWatch<'static> = &|_, done, total| {
+    assert!(done <= total, "{done} of {total}");
+    true
+};
+
+/// Stopped anywhere, nothing is left behind, and what is repeated begins anew.
+pub fn a_copy_that_is_stopped(engine: &Engine<'_>) {
+    let site = engine.site().stocked(600);
+    site.provision(0, "S1");
+    let saved = site.place.folder.path().join("saved.sqlite");
+    for stop in [Stage::Copying, Stage::Comparing] {
+        let stages = RefCell::new(Vec::new());
+        let watch = |stage, _, _| {
+            stages.borrow_mut().push(stage);
+            stage != stop
+        };
+        // A small file is copied at one go.
+        let whole = matches!(engine, Engine::Sqlite);
+        let stopped = site.book.backup(&saved, &watch);
+        assert!(matches!(stopped, Err(BookError::Stopped)) || whole, "{stopped:?}");
+        assert_eq!(std::fs::remove_file(&saved).is_ok(), whole);
+        let there = engine.place();
+        let stopped = site.book.copy_to(&there.location, None, &watch).map(drop);
+        assert!(matches!(stopped, Err(BookError::Stopped)), "{stopped:?}");
+        let stopped = site.book.move_to(&there.location, None, &watch).map(drop);
+        assert!(matches!(stopped, Err(BookError::Stopped)), "{stopped:?}");
+        assert_eq!(stages.borrow().last(), Some(&stop));
+        assert_eq!(site.book.moved_to().expect("asks"), None);
+        site.provision(if stop == Stage::Copying { 1 } else { 2 }, "S1");
+        // The place is as empty as before. Verifying goes on to its end.
+        let late = Cell::new(false);
+        let (book, copied) = site
+            .book
+            .copy_to(&there.location, None, &|stage, _, _| {
+                late.set(late.get() || stage == Stage::Verifying);
+                stage != Stage::Verifying
+            })
+            .expect("copied");
+        assert!(copied.verification.intact() && late.get());
+        assert_eq!(book.head().expect("a head"), site.book.head().expect("a head"));
+    }
+    assert!(
+        site.place
+            .folder
+            .path()
+            .read_dir()
+            .expect("a folder")
+            .flatten()
+            .all(|f| !f.file_name().to_string_lossy().contains("partial"))
+    );
+}
 
 pub fn backup_while_a_station_writes_and_restore(engine: &Engine<'_>) {
     let site = engine.site().stocked(300);
@@ -21,13 +74,13 @@ pub fn backup_while_a_station_writes_and_restore(engine: &Engine<'_>) {
             }
         });
         std::thread::sleep(std::time::Duration::from_millis(30));
-        site.book.backup(&file).expect("saved");
+        site.book.backup(&file, WATCHED).expect("saved");
         done.store(true, Ordering::Relaxed);
     });
-    let again = site.book.backup(&file).expect_err("it is there");
+    let again = site.book.backup(&file, WATCHED).expect_err("it is there");
     assert!(matches!(again, BookError::Exists { .. }), "{again}");
     let place = engine.place();
-    let (restored, copied) = Book::restore(&file, &place.location, &options(&place)).expect("restored");
+    let (restored, copied) = Book::restore(&file, &place.location, &options(&place), None, WATCHED).expect("restored");
     assert!(copied.verification.intact(), "{:?}", copied.verification.damages);
     assert_eq!(restored.site(), site.book.site());
     // It is the book as of one moment: the log of that time is the beginning of today's.
@@ -47,8 +100,8 @@ pub fn backup_while_a_station_writes_and_restore(engine: &Engine<'_>) {
         let unit = site.provision(n, "S2");
         assert_eq!(site.book.unit(&unit).expect("asks").expect("there").state, UnitState::Passed);
     }
-    let missing =
-        Book::restore(&site.place.folder.path().join("nothing"), &engine.place().location, &options(&site.place));
+    let nothing = site.place.folder.path().join("nothing");
+    let missing = Book::restore(&nothing, &engine.place().location, &options(&site.place), None, WATCHED);
     assert!(matches!(missing, Err(BookError::Missing { .. })));
 }
 
@@ -60,15 +113,15 @@ pub fn a_copy_is_the_same_book(engine: &Engine<'_>) {
     let there = engine.place();
     // From this engine to a file, and back to this engine.
     let file = Location::file(site.place.folder.path().join("moved.sqlite"));
-    let (moved, copied) = site.book.copy_to(&file).expect("copied");
+    let (moved, copied) = site.book.copy_to(&file, None, WATCHED).expect("copied");
     assert!(copied.verification.intact());
     assert_eq!((copied.rows["unit"], copied.rows["chip"], copied.rows["entry"]), (5, 20, 15));
-    let (back, copied) = moved.copy_to(&there.location).expect("copied back");
+    let (back, copied) = moved.copy_to(&there.location, None, WATCHED).expect("copied back");
     assert!(copied.verification.intact());
     assert_eq!(back.head().expect("a head"), site.book.head().expect("a head"));
     let story = |book: &Book| book.story(&serial("TV-000003")).expect("asks").expect("there");
     assert_eq!(story(&back), story(&site.book));
-    let occupied = site.book.copy_to(&there.location).expect_err("a book is there");
+    let occupied = site.book.copy_to(&there.location, None, WATCHED).expect_err("a book is there");
     assert!(matches!(occupied, BookError::Exists { .. }), "{occupied}");
     // The guards are up again.
     let refused = engine.raw(&there).attempt("DELETE FROM proof");
@@ -89,7 +142,7 @@ pub fn a_move_leaves_nothing_behind(engine: &Engine<'_>) {
     other.provision(0, "S1");
     engine.raw(&other.place).force("UPDATE unit SET changed = changed + 1");
     let aside = Location::file(site.place.folder.path().join("refused.sqlite"));
-    let refused = other.book.move_to(&aside, None).expect_err("it is damaged");
+    let refused = other.book.move_to(&aside, None, WATCHED).expect_err("it is damaged");
     assert!(matches!(refused, BookError::Damaged { .. }), "{refused}");
     assert_eq!(other.book.moved_to().expect("asks"), None);
     other.provision(1, "S1");
@@ -114,7 +167,7 @@ pub fn a_move_leaves_nothing_behind(engine: &Engine<'_>) {
             }
             done
         });
-        let (moved, copied) = site.book.move_to(&file, None).expect("moved");
+        let (moved, copied) = site.book.move_to(&file, None, WATCHED).expect("moved");
         stop.store(true, Ordering::Relaxed);
         for unit in station.join().expect("the station ends") {
             assert!(moved.unit(&unit).expect("asks").is_some(), "{unit} was left behind");
@@ -132,7 +185,7 @@ pub fn a_move_leaves_nothing_behind(engine: &Engine<'_>) {
     assert_eq!(moved.moved_to().expect("asks"), None);
     // And home again, to an empty place.
     let back = engine.place();
-    let (home, copied) = moved.move_to(&back.location, None).expect("moved back");
+    let (home, copied) = moved.move_to(&back.location, None, WATCHED).expect("moved back");
     assert!(copied.verification.intact());
     let site = Site { book: home, place: back };
     let begun = (4..20).find(|n| site.book.unit_of_chip(&chip(*n).chip_id).expect("asks").is_none());

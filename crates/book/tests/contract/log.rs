@@ -256,6 +256,12 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
             hex(&Sha256::digest(pai().certificate)),
         ),
         (
+            "DELETE FROM octets WHERE digest = (SELECT pai FROM proof WHERE unit = 'TV-000001')".into(),
+            Removed,
+            "octets",
+            hex(&Sha256::digest(pai().certificate)),
+        ),
+        (
             "UPDATE attempt_firmware SET version = '9' WHERE unit = 'TV-000005'".into(),
             Altered,
             "attempt_firmware",

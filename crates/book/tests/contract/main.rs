@@ -78,6 +78,7 @@ contract! {
     racing::many_stations_many_chips => many_stations_many_chips,
     racing::two_writers_of_one_reel => two_writers_of_one_reel,
     racing::a_writer_killed_in_mid_write => a_writer_killed_in_mid_write,
+    keeping::a_copy_that_is_stopped => a_copy_that_is_stopped,
     keeping::backup_while_a_station_writes_and_restore => backup_while_a_station_writes_and_restore,
     keeping::a_copy_is_the_same_book => a_copy_is_the_same_book,
     access::accounts => accounts,

@@ -100,7 +100,9 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
             Ok(if saved.verified.as_ref().is_none_or(Verified::is_intact) { Exit::Done } else { Exit::Rejected })
         }
         BookCommand::Restore(args) => {
-            let placed = keeping::restore(&place.dir()?, &args.file, args.to.as_deref(), &place.who()?)?;
+            let (dir, who) = (place.dir()?, place.who()?);
+            let placed =
+                watched(output, "rows", |course| keeping::restore(&dir, &args.file, args.to.as_deref(), &who, course))?;
             output.show(&placed, |w| {
                 writeln!(w, "Restored {} to {}", placed.from, placed.book)?;
                 words(w, &placed.verified)?;
@@ -112,7 +114,8 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
             Ok(Exit::Done)
         }
         BookCommand::Move(args) => {
-            let placed = keeping::move_to(&place.open()?, &args.to, &place.who()?)?;
+            let (site, who) = (place.open()?, place.who()?);
+            let placed = watched(output, "rows", |course| keeping::move_to(&site, &args.to, &who, course))?;
             output.show(&placed, |w| {
                 writeln!(w, "Moved the book from {} to {}", placed.from, placed.book)?;
                 words(w, &placed.verified)?;

@@ -11,7 +11,8 @@ use standard::factory_record::FactoryRecord;
 use standard::onboarding::Discriminator;
 use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
 
-use super::{Line, engineer};
+use super::line::Line;
+use super::one::engineer;
 use crate::onboarding::fresh_rotating_id;
 use crate::product::FurtherObject;
 use crate::station::{Failure, Load};

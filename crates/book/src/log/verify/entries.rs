@@ -5,7 +5,7 @@
 //! stretch and meet only above.
 
 use std::borrow::Cow;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use serde_json::Value as Json;
 
@@ -36,6 +36,8 @@ pub(super) struct Checked {
     pub(super) gone: Vec<i64>,
     /// Rows settled by the last entry that names them, by table.
     pub(super) settled: HashMap<&'static str, u64>,
+    /// Digests of shared octets that its proofs name.
+    pub(super) shared: HashSet<Vec<u8>>,
     /// Rows held against a digest.
     pub(super) rows: u64,
     /// Of them, those that arrived in thousands.
@@ -47,6 +49,8 @@ pub(super) struct Lane<'c> {
     pub(super) c: &'c mut Connection,
     /// How the rows of a table are selected by key.
     selects: HashMap<&'static str, String>,
+    /// Which of a proof's columns name shared octets.
+    shared: Vec<usize>,
     pub(super) out: Checked,
     /// Rows that entries of this stretch vouch for, each with all the entries that do.
     wanted: Vec<Wanted>,
@@ -136,7 +140,8 @@ fn said(text: &str) -> Option<Said<'_>> {
 impl<'c> Lane<'c> {
     pub(super) fn new(c: &'c mut Connection) -> Self {
         let selects = rows::PROTECTED.iter().map(|table| (table.name, table.select())).collect();
-        Self { c, selects, out: Checked::default(), wanted: Vec::new(), places: HashMap::new() }
+        let shared = rows::PROOF.places(&["pai", "declaration"]);
+        Self { c, selects, shared, out: Checked::default(), wanted: Vec::new(), places: HashMap::new() }
     }
 
     /// Checks the entries from `first`, which begins a stretch, to before `end`.
@@ -242,10 +247,12 @@ impl<'c> Lane<'c> {
 
     /// Units follow one another in the log as they do in the tables: where the rows
     /// that a stretch names lie close together, they are read at one go. What is not
-    /// found like this is looked up by itself, and so are credentials, whose keys come
-    /// in no order.
+    /// found like this is looked up by itself.
     fn settle_together(&mut self) -> Result<(), BookError> {
         for table in rows::PROTECTED {
+            if let Some((spot, stretch)) = table.select_near() {
+                self.settle_near(table, &spot, &stretch)?;
+            }
             let Some(sql) = table.select_between() else { continue };
             let its = || self.wanted.iter().filter(|w| w.table.name == table.name);
             let keys = its().filter_map(|w| table.values(&w.key)?.into_iter().next());
@@ -279,15 +286,52 @@ impl<'c> Lane<'c> {
                         its.push(next);
                     }
                 }
-                if let Some(place) = self.places.get(&(table.name, key)) {
-                    let wanted = &mut self.wanted[*place];
-                    let by = std::mem::take(&mut wanted.by);
-                    let wanted = Wanted { table, key: wanted.key.clone(), by };
-                    self.hold(&wanted, its)?;
-                }
+                self.hold_where_wanted(table, key, its)?;
             }
         }
         Ok(())
+    }
+
+    /// Chips and credentials have keys in no order, but are used much as they lie on
+    /// their reel: one of them is looked up, and those beside it are read with it.
+    fn settle_near(&mut self, table: &'static Table, spot: &str, stretch: &str) -> Result<(), BookError> {
+        let mut next = 0;
+        loop {
+            let open = |w: &Wanted| w.table.name == table.name && !w.by.is_empty();
+            let left = self.wanted.iter().filter(|w| open(w)).count();
+            let Some(at) = (next..self.wanted.len()).find(|n| open(&self.wanted[*n])) else { return Ok(()) };
+            let Some(values) = table.values(&self.wanted[at].key).filter(|_| left >= TOGETHER) else { return Ok(()) };
+            let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
+            // One that is gone is told of where it is looked up by itself.
+            let Some(spot) = self.c.one(spot, &values)? else { return Ok(()) };
+            next = at + 1;
+            let (group, place, left) = (spot.text(0)?, spot.int(1)?, left as i64);
+            // The first that is wanted is seldom the first that lies there.
+            let found = self.c.all(stretch, params![&group, place - left / 2, place + left + left / 2])?;
+            let read = found.len();
+            let mut of_use = 0;
+            for mut row in found {
+                let key = table.key_text(&row);
+                row.0.drain(..table.key.len());
+                of_use += usize::from(self.hold_where_wanted(table, key, vec![row])?);
+            }
+            if of_use * 8 < read {
+                return Ok(());
+            }
+        }
+    }
+
+    /// Holds rows against the entries that wait for them; whether any do.
+    fn hold_where_wanted(&mut self, table: &'static Table, key: String, its: Vec<Row>) -> Result<bool, BookError> {
+        let Some(place) = self.places.get(&(table.name, key)) else { return Ok(false) };
+        let wanted = &mut self.wanted[*place];
+        let by = std::mem::take(&mut wanted.by);
+        if by.is_empty() {
+            return Ok(false);
+        }
+        let wanted = Wanted { table, key: wanted.key.clone(), by };
+        self.hold(&wanted, its)?;
+        Ok(true)
     }
 
     /// Looks up a row that entries of the stretch vouch for.
@@ -314,6 +358,15 @@ impl<'c> Lane<'c> {
     fn hold(&mut self, wanted: &Wanted, mut found: Vec<Row>) -> Result<(), BookError> {
         let Wanted { table, key, by } = wanted;
         let last = split_entry(&mut found)?;
+        if table.name == rows::PROOF.name {
+            for value in found.iter().flat_map(|row| self.shared.iter().filter_map(|n| row.0.get(*n))) {
+                if let Value::Bytes(digest) = value
+                    && !self.out.shared.contains(digest)
+                {
+                    self.out.shared.insert(digest.clone());
+                }
+            }
+        }
         for (sequence, digest) in by {
             match last {
                 Some(last) if last > *sequence => {}

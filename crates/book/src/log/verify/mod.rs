@@ -177,6 +177,8 @@ struct Whole<'a> {
     held: u64,
     gone: HashSet<i64>,
     settled: HashMap<&'static str, u64>,
+    /// Digests of octets that proofs name.
+    shared: HashSet<Vec<u8>>,
     far: Far<'a>,
 }
 
@@ -187,6 +189,7 @@ impl Whole<'_> {
         self.told.take(stretch.told);
         self.rows += stretch.rows;
         self.gone.extend(stretch.gone);
+        self.shared.extend(stretch.shared);
         for (table, rows) in stretch.settled {
             *self.settled.entry(table).or_default() += rows;
         }
@@ -248,6 +251,15 @@ impl Whole<'_> {
         Ok(())
     }
 
+    /// Octets that proofs name and that are not there.
+    fn lost(&mut self, there: &HashSet<Vec<u8>>) {
+        let mut lost: Vec<_> = self.shared.difference(there).map(hex::encode).collect();
+        lost.sort_unstable();
+        for digest in lost {
+            self.told.tell(DamageKind::Removed, "octets", digest, None, "proofs name these octets, and they are gone");
+        }
+    }
+
     /// Rows that no entry vouches for.
     fn added(&mut self, counts: &Counts) -> Result<(), BookError> {
         for (table, there) in counts {
@@ -262,13 +274,19 @@ impl Whole<'_> {
 }
 
 /// What needs no entry, but for SQLite's check of its file.
-fn unentered(c: &mut Connection) -> Result<(Counts, Told), BookError> {
+struct Unentered {
+    counts: Counts,
+    /// Digests of the shared octets that are there.
+    octets: HashSet<Vec<u8>>,
+    told: Told,
+}
+
+fn unentered(c: &mut Connection) -> Result<Unentered, BookError> {
     let mut told = Told::default();
     let counts = guards::counts(c)?;
-    guards::octets(c, &mut told)?;
+    let octets = guards::octets(c, &mut told)?;
     guards::triggers(c, &mut told)?;
-    guards::links(c, &mut told)?;
-    Ok((counts, told))
+    Ok(Unentered { counts, octets, told })
 }
 
 fn file(c: &mut Connection) -> Result<Told, BookError> {
@@ -305,9 +323,9 @@ fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<
             let checked = Lane::new(whole.c).stretch(first, end)?;
             whole.take(first, checked)?;
         }
-        let (counts, told) = unentered(whole.c)?;
+        let unentered = unentered(whole.c)?;
         let file = file(whole.c)?;
-        return conclude(whole, &counts, [told, file]);
+        return conclude(whole, unentered, file);
     }
     let interrupts: Vec<_> = views.iter_mut().filter_map(Connection::interrupt).collect();
     let (apart, lanes) = views.split_at_mut(2);
@@ -336,18 +354,18 @@ fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<
             interrupts.iter().for_each(|interrupt| interrupt());
             return Err(error);
         }
-        let (counts, told) = unentered.join().map_err(|_| stopped())??;
+        let unentered = unentered.join().map_err(|_| stopped())??;
         let file = file.join().map_err(|_| stopped())??;
-        conclude(whole, &counts, [told, file])
+        conclude(whole, unentered, file)
     })
 }
 
-fn conclude(whole: &mut Whole<'_>, counts: &Counts, told: [Told; 2]) -> Result<(), BookError> {
+fn conclude(whole: &mut Whole<'_>, unentered: Unentered, file: Told) -> Result<(), BookError> {
     whole.head()?;
-    whole.added(counts)?;
-    for told in told {
-        whole.told.take(told);
-    }
+    whole.added(&unentered.counts)?;
+    whole.lost(&unentered.octets);
+    whole.told.take(unentered.told);
+    whole.told.take(file);
     Ok(())
 }
 
@@ -418,6 +436,7 @@ impl Book {
             held: 0,
             gone: HashSet::new(),
             settled: HashMap::new(),
+            shared: HashSet::new(),
             far: Far { watch, done: 0, total },
         };
         check(views, &mut whole, end)?;

@@ -48,7 +48,7 @@ pub struct Size {
     pub scan_ms: (f64, f64),
     /// The line's page.
     pub line_ms: (f64, f64),
-    /// A station's host time a unit: on an empty book, and on this one.
+    /// A station's host time a unit: on an empty book, and on this one with its indexes of keys in memory.
     pub host_ms: (f64, f64),
     /// Seconds of a read of all rows, of `book verify`, of `reconcile`.
     pub whole_seconds: Option<(f64, f64, f64)>,
@@ -80,6 +80,7 @@ pub fn run(args: &Growth) -> Result<crate::Measured, Box<dyn Error>> {
             let found = times.iter().find(|t| t.question == question);
             found.map_or((f64::NAN, f64::NAN), |t| (t.median_ms, t.first_ms))
         };
+        host::warm(&dir)?;
         let size = Size {
             units: *units,
             octets: make::size(&dir)?,

@@ -1,0 +1,291 @@
+//! Judging: each DAC by every rule, with the chain above it, on all cores.
+
+use std::collections::{BTreeSet, HashSet};
+use std::sync::Arc;
+
+use rayon::prelude::*;
+use standard::certificate::{Certificate, Profile};
+use standard::verdict::catalogue::chain::TEST_IDENTITY;
+use standard::verdict::catalogue::intake::{
+    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_KEY_REUSE, DELIVERY_PRODUCT, DELIVERY_SERIAL,
+    DELIVERY_STRANGER,
+};
+use standard::verdict::{Context, Finding, Pool, Severity};
+
+use super::super::chips::{Chips, Slot};
+use super::super::findings::{About, Findings};
+use super::super::spool::Spool;
+use super::matching::Matched;
+use super::reading::Read;
+use super::{Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
+use crate::course::{Course, Phase};
+use crate::trouble::Trouble;
+
+/// What some cores found.
+#[derive(Default)]
+struct Part {
+    findings: Findings,
+    /// Authorities that a DAC here stands under.
+    above: BTreeSet<usize>,
+    /// Number, slot and PAI in the pool.
+    kept: Vec<(u32, Slot, u32)>,
+}
+
+impl Part {
+    fn join(mut self, other: Self) -> Self {
+        self.findings.merge(other.findings);
+        self.above.extend(other.above);
+        self.kept.extend(other.kept);
+        self
+    }
+}
+
+/// The pool of all authorities, with the name of each.
+fn pool(authorities: Vec<(String, Certificate)>, expectation: &Expectation<'_>) -> (Pool, Vec<String>) {
+    let anchor = |c: &Certificate| expectation.anchors.iter().any(|(a, _)| a.der() == c.der());
+    let mut members: Vec<(Arc<Certificate>, Profile, bool)> =
+        expectation.anchors.iter().map(|(c, _)| (Arc::clone(c), Profile::Paa, true)).collect();
+    let mut names: Vec<String> = members.iter().map(|_| "site".to_owned()).collect();
+    for pai in expectation.pais {
+        members.push((Arc::clone(pai), Profile::Pai, false));
+        names.push("site".into());
+    }
+    for (name, certificate) in authorities {
+        // A copy of a trusted PAA, or a PAI that is known, adds nothing.
+        if anchor(&certificate) || members.iter().any(|(m, ..)| m.der() == certificate.der()) {
+            continue;
+        }
+        let root = certificate.is_self_issued()
+            || certificate.authority_key_id().is_some()
+                && certificate.authority_key_id() == certificate.subject_key_id();
+        members.push((Arc::new(certificate), if root { Profile::Paa } else { Profile::Pai }, false));
+        names.push(name);
+    }
+    (Pool::new(members), names)
+}
+
+/// Findings on each authority, and those that nothing may stand under.
+fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) -> (Vec<Vec<Finding>>, HashSet<usize>) {
+    let mut faulty: HashSet<usize> = HashSet::new();
+    let mut told = Vec::new();
+    for (index, authority) in pool.authorities().iter().enumerate() {
+        let mut findings = pool.judge_authority(index, context).findings;
+        if findings.iter().any(|f| f.severity == Severity::Error) {
+            faulty.insert(index);
+        }
+        // What the site itself holds was judged when it was adopted; its notes are not news.
+        if expectation.anchors.iter().any(|(a, _)| a.der() == authority.certificate.der()) {
+            findings.retain(|f| f.severity == Severity::Error);
+        }
+        let for_sale = |(a, production): &(Arc<Certificate>, bool)| {
+            *production && a.subject_der() == authority.certificate.subject_der()
+        };
+        if authority.trusted && expectation.production && !expectation.anchors.iter().any(for_sale) {
+            faulty.insert(index);
+            let title = authority.certificate.subject.display(authority.certificate.der());
+            findings.push(Finding::new(&DELIVERY_AUTHORITY, format!("{title}, adopted for testing")));
+        }
+        told.push(findings);
+    }
+    (told, faulty)
+}
+
+pub(super) fn judge(
+    read: Read,
+    matched: Matched,
+    expectation: &Expectation<'_>,
+    course: &Course,
+    each: &mut dyn FnMut(Stretch<'_>),
+) -> Result<Inspection, Trouble> {
+    let Read { spool, slots, authorities: came, broken, mut findings, .. } = read;
+    let (spool, total) = (Arc::new(spool), slots.len());
+    course.phase(Phase::Judging, u64::try_from(total).ok());
+    if total == 0 && findings.is_empty() {
+        let finding = Finding::new(&DELIVERY_FORMAT, "no DAC in it");
+        findings.tell((stage::NOTHING, 0, 0), || "delivery".into(), About::Nothing, finding);
+    }
+    let (pool, names) = pool(came, expectation);
+    let context = Context { trust_given: true, revoked: expectation.revoked.against(&pool), ..Context::default() };
+    let (of_authorities, faulty) = authorities(&pool, &context, expectation);
+    let court = Court { spool: &spool, slots: &slots, pool: &pool, context: &context, faulty: &faulty, expectation };
+    let short = is_short(&matched, &slots, expectation.chips);
+    let (mut kept, mut pais, mut pool_pais) = (Vec::<Kept>::new(), Vec::new(), Vec::<u32>::new());
+    let (mut above, mut judged) = (BTreeSet::new(), 0);
+    for stretch in matched.order.chunks(STRETCHES * STRETCH) {
+        let part = stretch
+            .par_chunks(STRETCH)
+            .map(|some| {
+                course.go_on()?;
+                let mut part = Part::default();
+                for number in some {
+                    court.judge(*number, matched.shared[*number as usize], &mut part)?;
+                }
+                course.advance(some.len() as u64);
+                Ok::<_, Trouble>(part)
+            })
+            .try_reduce(Part::default, |a, b| Ok(a.join(b)))?;
+        findings.merge(part.findings);
+        above.extend(part.above);
+        let before = kept.len();
+        for (number, slot, pai) in part.kept {
+            let place = pool_pais.iter().position(|p| *p == pai).unwrap_or_else(|| {
+                pool_pais.push(pai);
+                pais.push(Arc::clone(&pool.authorities()[pai as usize].certificate));
+                pais.len() - 1
+            });
+            let pai = u16::try_from(place).map_err(|_| {
+                Trouble::refused("more PAIs than a delivery can have", "Ask for the delivery in parts.")
+            })?;
+            kept.push(Kept { number, slot, pai });
+        }
+        judged += stretch.len();
+        let errors = short || findings.has_errors() || above.iter().any(|index| faulty.contains(index));
+        let read = total + broken;
+        each(Stretch { spool: &spool, kept: &kept[before..], pais: &pais, read, judged, total, errors });
+    }
+    course.go_on()?;
+    // Authorities that a DAC here stands under, once each.
+    for index in above {
+        for (which, finding) in (0..).zip(&of_authorities[index]) {
+            let turn = (stage::AUTHORITIES, index as u64, which);
+            findings.tell(turn, || names[index].clone(), About::Nothing, finding.clone());
+        }
+    }
+    // Parts come together in the order in which they were cut, which is that of the keys.
+    let holds = |slot: Slot| kept.binary_search_by_key(&slot, |kept| kept.slot).is_ok();
+    let without = expectation.without(holds)?;
+    gap(&matched.order, &slots, &without, expectation, &mut findings)?;
+    Ok(Inspection {
+        read: total + broken,
+        accepted: kept.len(),
+        pais,
+        on_reel: expectation.chips.len(),
+        without,
+        findings: findings.told(&|place| expectation.chip_id(place))?,
+        spool: Some(spool),
+        kept,
+    })
+}
+
+/// Whether some chip is left without a credential whatever judging says.
+fn is_short(matched: &Matched, slots: &[Slot], chips: &Chips) -> bool {
+    let mut coming = matched.order.iter().filter(|n| !matched.shared[**n as usize]).map(|n| slots[*n as usize]);
+    let mut next = coming.next();
+    chips.slots().filter(|slot| !chips.is_served(*slot)).any(|slot| {
+        while next.is_some_and(|came| came < slot) {
+            next = coming.next();
+        }
+        next != Some(slot)
+    })
+}
+
+/// What each DAC is judged with.
+struct Court<'a> {
+    spool: &'a Spool,
+    slots: &'a [Slot],
+    pool: &'a Pool,
+    context: &'a Context,
+    faulty: &'a HashSet<usize>,
+    expectation: &'a Expectation<'a>,
+}
+
+impl Court<'_> {
+    fn judge(&self, number: u32, shared: bool, part: &mut Part) -> Result<(), Trouble> {
+        let record = self.spool.get(number)?;
+        let dac = record.certificate()?;
+        let slot = self.slots.get(number as usize).copied().unwrap_or(STRANGER);
+        let chips = self.expectation.chips;
+        let about = || if slot == STRANGER { About::Nothing } else { About::Place(chips.place(slot)) };
+        let turn = u64::from(number);
+        let mut keep = slot != STRANGER && !shared;
+        if slot == STRANGER
+            && let Some(key) = dac.public_key()
+        {
+            let found = format!("serial {}, for the key {}", dac.serial_hex(), hex::encode(key.key_id()));
+            let finding = Finding::new(&DELIVERY_STRANGER, found);
+            part.findings.tell((stage::STRANGERS, turn, 0), || record.name(), About::Nothing, finding);
+        }
+        if let Some(known) = (self.expectation.known)(&dac, slot != STRANGER && !chips.is_served(slot)) {
+            keep = false;
+            let finding = match known {
+                Known::Serial { delivery } => Finding::new(
+                    &DELIVERY_SERIAL,
+                    format!("serial {}, which came with delivery {delivery} already", dac.serial_hex()),
+                ),
+                Known::Key { serial } => Finding::new(
+                    &DELIVERY_KEY_REUSE,
+                    format!("serial {}, beside serial {serial} here already", dac.serial_hex()),
+                ),
+            };
+            part.findings.tell((stage::STRANGERS, turn, 1), || record.name(), about(), finding);
+        }
+        let mut judged = self.pool.judge_dac(&dac, self.context);
+        against_product(&dac, self.expectation, &mut judged.findings);
+        let errors = judged.findings.iter().any(|f| f.severity == Severity::Error);
+        let under_fault = judged.chain.iter().any(|above| self.faulty.contains(above));
+        for (which, finding) in (0..).zip(judged.findings) {
+            part.findings.tell((stage::JUDGED, turn, which), || record.name(), about(), finding);
+        }
+        if keep
+            && !errors
+            && !under_fault
+            && judged.anchored
+            && let Some(pai) = judged.chain.first().and_then(|pai| u32::try_from(*pai).ok())
+        {
+            part.kept.push((number, slot, pai));
+        }
+        part.above.extend(judged.chain);
+        Ok(())
+    }
+}
+
+/// Chips that no DAC came for.
+fn gap(
+    order: &[u32],
+    slots: &[Slot],
+    without: &[String],
+    expectation: &Expectation<'_>,
+    findings: &mut Findings,
+) -> Result<(), Trouble> {
+    let came: Vec<Slot> = order.iter().map(|n| slots[*n as usize]).take_while(|slot| *slot != STRANGER).collect();
+    // Where nothing could be read at all, that is the trouble, and not each chip's.
+    if without.is_empty() || came.is_empty() {
+        return Ok(());
+    }
+    let none_came = expectation.without(|slot| came.binary_search(&slot).is_ok())?;
+    let (about, found) = match none_came.as_slice() {
+        [] => return Ok(()),
+        [only] => (About::Id(only.clone()), only.clone()),
+        many => (About::Nothing, list(many)),
+    };
+    let found = format!("{} of {} chips have none: {found}", none_came.len(), expectation.chips.len());
+    findings.tell((stage::GAP, 0, 0), || "delivery".into(), about, Finding::new(&DELIVERY_GAP, found));
+    Ok(())
+}
+
+/// The DAC against the product it is for.
+fn against_product(dac: &Certificate, expectation: &Expectation<'_>, findings: &mut Vec<Finding>) {
+    let identity = &dac.subject.identity;
+    let (vendor, product) = (identity.vendor(), identity.product());
+    if let (Some(vendor), Some(product)) = (vendor, product)
+        && (vendor != expectation.vendor || product != expectation.product)
+    {
+        let required = format!("{} {}, the product's.", expectation.vendor, expectation.product);
+        findings.push(Finding::new(&DELIVERY_PRODUCT, format!("{vendor} {product}")).requiring(required));
+    }
+    if expectation.production {
+        for finding in findings.iter_mut().filter(|f| std::ptr::eq(f.rule, &TEST_IDENTITY)) {
+            finding.severity = Severity::Error;
+        }
+    }
+}
+
+fn list(chips: &[String]) -> String {
+    const SHOWN: usize = 20;
+    let mut words: Vec<&str> = chips.iter().take(SHOWN).map(String::as_str).collect();
+    let more = format!("{} more", chips.len().saturating_sub(SHOWN));
+    if chips.len() > SHOWN {
+        words.push(&more);
+    }
+    words.join(", ")
+}

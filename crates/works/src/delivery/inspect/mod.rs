@@ -1,0 +1,240 @@
+//! Receiving inspection: every certificate by every rule, matched to the chips
+//! of a reel, before anything is stored.
+//!
+//! Three passes, none of which holds a delivery in memory. Reading takes entries
+//! apart on all cores and spools the DACs (`spool`), noting for each only where it
+//! lies, whose key it has and a hash of its serial number: authorities may come
+//! anywhere in an archive, and doubles show only at the end. Matching finds what
+//! comes twice. Judging takes the DACs from the spool, sorted by key, on all cores.
+//! What is found is told in the delivery's order all the same (`findings`).
+//!
+//! Pure but for the file it opens and the spool: what the site holds already comes
+//! in as an [`Expectation`]. What may be kept is in [`Inspection`]; whether it is
+//! kept is the caller's to decide.
+
+mod judging;
+mod matching;
+mod reading;
+
+use std::path::Path;
+use std::sync::Arc;
+
+use rayon::prelude::*;
+use standard::certificate::Certificate;
+use standard::ids::{ProductId, VendorId};
+use standard::verdict::catalogue::intake::{DELIVERY_PASSWORD, DELIVERY_PATH, DELIVERY_SIZE};
+use standard::verdict::{Finding, Severity};
+use zeroize::Zeroizing;
+
+use self::judging::judge;
+use self::matching::matching;
+use self::reading::{Unread, read};
+use super::chips::{Chips, Slot};
+pub use super::findings::DeliveryFinding;
+use super::findings::{About, Findings};
+use super::spool::Spool;
+use crate::course::{Course, Phase};
+use crate::revocation::Known as Revoked;
+use crate::trouble::Trouble;
+
+/// DACs that a core takes at a time, and how many of these are judged between two looks.
+const STRETCH: usize = 32;
+const STRETCHES: usize = 256;
+
+/// A DAC whose key is none of the reel's.
+const STRANGER: Slot = Slot::MAX;
+
+/// Stages of the inspection, in which findings are told.
+mod stage {
+    pub const READING: u8 = 0;
+    pub const NOTHING: u8 = 1;
+    pub const AUTHORITIES: u8 = 2;
+    pub const STRANGERS: u8 = 3;
+    pub const DOUBLES: u8 = 4;
+    pub const REPEATS: u8 = 5;
+    pub const JUDGED: u8 = 6;
+    pub const GAP: u8 = 7;
+}
+
+/// What the site says of a key or serial number that a delivery brings.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Known {
+    /// The issuer has used this serial number in another credential here.
+    Serial {
+        /// The delivery that brought it.
+        delivery: String,
+    },
+    /// The key has a credential already.
+    Key {
+        /// Its serial number in hex.
+        serial: String,
+    },
+}
+
+/// Ids of the chips at these places of the reel, in this order.
+pub type ChipIds<'a> = &'a (dyn Fn(&[u32]) -> Result<Vec<String>, Trouble> + Sync);
+
+/// What a delivery should hold.
+pub struct Expectation<'a> {
+    /// Chips of the reel.
+    pub chips: &'a Chips,
+    /// Their ids, for telling.
+    pub chip_ids: ChipIds<'a>,
+    /// Vendor ID that the DACs carry.
+    pub vendor: VendorId,
+    /// Product ID that the DACs carry.
+    pub product: ProductId,
+    /// Whether the product is for sale rather than for testing.
+    pub production: bool,
+    /// PAAs trusted here, and whether each was adopted for production.
+    pub anchors: &'a [(Arc<Certificate>, bool)],
+    /// PAIs known here.
+    pub pais: &'a [Arc<Certificate>],
+    /// What the site knows to be revoked.
+    pub revoked: &'a Revoked,
+    /// What the site holds already of this certificate's key or serial number; told
+    /// whether the key is that of a chip of the reel without a credential.
+    pub known: &'a (dyn Fn(&Certificate, bool) -> Option<Known> + Sync),
+}
+
+impl Expectation<'_> {
+    fn chip_id(&self, place: u32) -> Result<String, Trouble> {
+        Ok((self.chip_ids)(&[place])?.pop().unwrap_or_default())
+    }
+
+    fn ids(&self, slots: &[Slot]) -> Result<Vec<String>, Trouble> {
+        let places: Vec<u32> = slots.iter().map(|slot| self.chips.place(*slot)).collect();
+        (self.chip_ids)(&places)
+    }
+
+    /// Ids of the chips that need a credential, without those that `has` names.
+    pub(super) fn without(&self, has: impl Fn(Slot) -> bool) -> Result<Vec<String>, Trouble> {
+        let slots: Vec<Slot> = self.chips.slots().filter(|slot| !self.chips.is_served(*slot) && !has(*slot)).collect();
+        let mut ids = self.ids(&slots)?;
+        ids.sort_unstable();
+        Ok(ids)
+    }
+}
+
+/// A DAC that may be kept, and whose it is.
+#[derive(Debug)]
+pub struct Accepted {
+    /// Its chip's place on the reel.
+    pub place: u32,
+    /// The certificate.
+    pub dac: Certificate,
+    /// Index in [`Inspection::pais`].
+    pub pai: usize,
+}
+
+/// What the inspection found.
+#[derive(Debug, Default)]
+pub struct Inspection {
+    /// DACs read.
+    pub read: usize,
+    /// How many may be kept.
+    pub accepted: usize,
+    /// PAIs above the accepted ones.
+    pub pais: Vec<Arc<Certificate>>,
+    /// Chips on the reel.
+    pub on_reel: usize,
+    /// Chips that would be left without a credential, in order.
+    pub without: Vec<String>,
+    /// What is wrong or worth knowing.
+    pub findings: Vec<DeliveryFinding>,
+    pub(super) spool: Option<Arc<Spool>>,
+    /// Those that may be kept, sorted by key.
+    pub(super) kept: Vec<Kept>,
+}
+
+/// A DAC that may be kept: where it lies in the spool, whose it is, which PAI is above it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Kept {
+    pub(super) number: u32,
+    pub(super) slot: Slot,
+    pub(super) pai: u16,
+}
+
+/// What one stretch of judging gave, for whoever begins to store before the last DAC is judged.
+pub struct Stretch<'a> {
+    pub(super) spool: &'a Arc<Spool>,
+    pub(super) kept: &'a [Kept],
+    /// PAIs above those kept so far; later stretches add to them.
+    pub(super) pais: &'a [Arc<Certificate>],
+    /// Certificates read in all.
+    pub(super) read: usize,
+    /// DACs judged so far.
+    pub(super) judged: usize,
+    /// DACs to be judged in all.
+    pub(super) total: usize,
+    /// Whether anything so far keeps the delivery from being stored whole.
+    pub(super) errors: bool,
+}
+
+impl Inspection {
+    /// Whether it may be stored whole.
+    pub fn is_clean(&self) -> bool {
+        self.findings.iter().all(|f| f.finding.severity != Severity::Error)
+    }
+
+    /// Some of the DACs that may be kept: `count` of them after the first `from`, sorted by key.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the temporary file can't be read.
+    pub fn kept(&self, chips: &Chips, from: usize, count: usize) -> Result<Vec<Accepted>, Trouble> {
+        let Some(spool) = &self.spool else { return Ok(Vec::new()) };
+        let end = from.saturating_add(count).min(self.kept.len());
+        fetch(spool, chips, self.kept.get(from..end).unwrap_or_default())
+    }
+}
+
+/// DACs from the spool, on all cores.
+pub(super) fn fetch(spool: &Spool, chips: &Chips, some: &[Kept]) -> Result<Vec<Accepted>, Trouble> {
+    some.par_iter()
+        .with_min_len(STRETCH)
+        .map(|kept| {
+            let dac = spool.get(kept.number)?.certificate()?;
+            Ok(Accepted { place: chips.place(kept.slot), dac, pai: usize::from(kept.pai) })
+        })
+        .collect()
+}
+
+/// Opens and inspects a delivery.
+///
+/// - `each`: told of each stretch that was judged, in order.
+///
+/// # Errors
+///
+/// [`Trouble`] where it can't be read at all, or was stopped; what can be judged
+/// (an entry's name, sizes, a password) becomes a finding.
+pub fn inspect(
+    path: &Path,
+    password: Option<&Zeroizing<Vec<u8>>>,
+    expectation: &Expectation<'_>,
+    course: &Course,
+    each: &mut dyn FnMut(Stretch<'_>),
+) -> Result<Inspection, Trouble> {
+    course.phase(Phase::Reading, None);
+    let on_reel = expectation.chips.len();
+    let mut read = match read(path, password, expectation.chips, course) {
+        Ok(read) => read,
+        Err(Unread::Trouble(trouble)) => return Err(trouble),
+        Err(Unread::Intake(error)) => {
+            let rule = match error.rule() {
+                Some("path") => &DELIVERY_PATH,
+                Some("size") => &DELIVERY_SIZE,
+                Some(_) => &DELIVERY_PASSWORD,
+                None => return Err(error.into()),
+            };
+            // Whatever was read before it is not looked at.
+            let mut findings = Findings::default();
+            let finding = Finding::new(rule, error.to_string());
+            findings.tell((stage::READING, 0, 0), || "delivery".into(), About::Nothing, finding);
+            let findings = findings.told(&|place| expectation.chip_id(place))?;
+            return Ok(Inspection { on_reel, findings, ..Inspection::default() });
+        }
+    };
+    let matched = matching(&mut read, expectation, course)?;
+    judge(read, matched, expectation, course, each)
+}

@@ -1,0 +1,185 @@
+//! What a run knows: the reel, what is written into its units, whom to believe, and
+//! onboarding data drawn ahead.
+
+use std::sync::Arc;
+
+use book::ids::{FirmwareVersion, ProductName, ReelId, StationName};
+use book::{Knowledge, Purpose};
+use custody::Passphrase;
+use standard::certificate::Certificate;
+use standard::ids::{ProductId, VendorId};
+use standard::onboarding::Discriminator;
+use standard::onboarding::draw::{Batch, Randomness};
+use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
+use standard::verdict::Device;
+use zeroize::Zeroizing;
+
+use super::{Provision, Watch};
+use crate::authority;
+use crate::declaration;
+use crate::product::{self, FurtherObject, Kept};
+use crate::randomness;
+use crate::reel;
+use crate::revocation::Known;
+use crate::site::{Site, Who};
+use crate::station::Judge;
+use crate::trouble::Trouble;
+use crate::trust;
+
+/// Everything that is the same for all units of a run, unless the site learns something new.
+pub(super) struct Line<'a> {
+    pub(super) site: &'a Site,
+    pub(super) who: &'a Who,
+    pub(super) reel: ReelId,
+    pub(super) product: ProductName,
+    pub(super) purpose: Purpose,
+    /// How much there was to judge by when `judge` was made.
+    pub(super) known: Knowledge,
+    pub(super) station: StationName,
+    pub(super) kept: Kept,
+    pub(super) objects: Vec<FurtherObject>,
+    pub(super) declaration: declaration::Ready,
+    pub(super) judge: Judge,
+    pub(super) iterations: Iterations,
+    pub(super) salt_octets: usize,
+    pub(super) attempts: u32,
+    pub(super) limit: u32,
+    pub(super) take_over: bool,
+    pub(super) firmware: Option<FirmwareVersion>,
+    pub(super) passphrase: Option<&'a Passphrase>,
+    pub(super) watch: Watch<'a>,
+}
+
+/// Onboarding data drawn ahead, because deriving a verifier takes longer than
+/// a transaction should.
+pub(super) struct Prepared {
+    pub(super) discriminator: Discriminator,
+    pub(super) passcode: Zeroizing<[u8; 4]>,
+    pub(super) salt: Salt,
+    pub(super) verifier: PasscodeVerifier,
+}
+
+pub(super) fn line<'a>(
+    site: &'a Site,
+    request: &Provision<'a>,
+    who: &'a Who,
+    watch: Watch<'a>,
+) -> Result<Line<'a>, Trouble> {
+    let reel = reel::get(site, request.reel)?;
+    let product = product::get(site, reel.facts.product.as_str())?;
+    let facts = &product.facts;
+    let declaration = declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)?.ok_or_else(|| {
+        Trouble::refused(
+            format!("product {} has no declaration that names {:04X} {:04X}", facts.name, facts.vendor_id, facts.product_id),
+            "Adopt the alliance's with `touchmark declaration adopt`, or make a development one with `touchmark declaration make`.",
+        )
+    })?;
+    // The site key is needed before the first chip is touched, not in the middle.
+    site.key(request.passphrase)?;
+    let odd = |_| {
+        Trouble::surroundings(
+            format!("product {} in the book has impossible identifiers", facts.name),
+            "Run `touchmark book verify`.",
+        )
+    };
+    let device = Device {
+        vendor: Some(VendorId::new(facts.vendor_id).map_err(odd)?),
+        product: Some(ProductId::new(facts.product_id).map_err(odd)?),
+        by_declaration: true,
+    };
+    // Counted before it is loaded: what comes between is noticed at the next chip.
+    let known = site.book.knowledge()?;
+    let iterations = Iterations::new(site.settings.onboarding.iterations)
+        .map_err(|e| Trouble::usage(e.to_string(), "Mend onboarding.iterations in touchmark.toml."))?;
+    let mut line = Line {
+        site,
+        who,
+        reel: reel.facts.reel.clone(),
+        station: StationName::new(request.station)?,
+        kept: product::kept(&product)?,
+        objects: product::further(&product)?,
+        product: facts.name.clone(),
+        purpose: facts.purpose,
+        known,
+        judge: Judge {
+            anchors: Vec::new(),
+            signer: declaration.signer.clone(),
+            device,
+            revoked: Known::default(),
+            sets: Vec::new(),
+        },
+        declaration,
+        iterations,
+        salt_octets: site.settings.onboarding.salt_octets.clamp(16, 32),
+        attempts: request.attempts.max(1),
+        limit: site.settings.station.attempts.max(1),
+        take_over: request.take_over,
+        firmware: request.firmware.map(FirmwareVersion::new).transpose()?,
+        passphrase: request.passphrase,
+        watch,
+    };
+    line.load_judge()?;
+    Ok(line)
+}
+
+impl Line<'_> {
+    /// Takes up what the site has learned since: certificates revoked, lists kept, trust changed.
+    /// A station runs for days, and must not write what was revoked this morning.
+    pub(super) fn learn(&mut self, knowledge: Knowledge) -> Result<(), Trouble> {
+        if knowledge != self.known {
+            self.load_judge()?;
+            self.known = knowledge;
+        }
+        Ok(())
+    }
+
+    fn load_judge(&mut self) -> Result<(), Trouble> {
+        let all = authority::anchors(self.site)?;
+        let production = self.purpose == Purpose::Production;
+        let anchors: Vec<_> = all.into_iter().filter(|(_, p)| *p || !production).map(|(c, _)| c).collect();
+        if anchors.is_empty() {
+            return Err(Trouble::refused(
+                "no PAA is trusted at this site, so no unit could be proven",
+                "Adopt the authority's PAA with `touchmark authority adopt`, or raise one.",
+            ));
+        }
+        let sets = trust::of_product(self.site, &self.product)?;
+        let pais = intermediates(self.site, &self.reel)?;
+        let test = self.judge.device.vendor.is_some_and(VendorId::is_test);
+        trust::preflight(&sets, test, &self.declaration.signed, &pais)?;
+        (self.judge.anchors, self.judge.sets) = (anchors, sets);
+        self.judge.revoked = Known::of(self.site)?;
+        Ok(())
+    }
+}
+
+/// PAIs of the reel's deliveries.
+fn intermediates(site: &Site, reel: &ReelId) -> Result<Vec<Arc<Certificate>>, Trouble> {
+    let names: std::collections::BTreeSet<_> = site.book.issuers_of(reel)?.into_iter().collect();
+    let all = authority::intermediates(site)?;
+    Ok(all.into_iter().filter(|(name, _)| names.contains(name)).map(|(_, c)| c).collect())
+}
+
+pub(super) fn prepare<R: Randomness>(
+    iterations: Iterations,
+    salt_octets: usize,
+    batch: &mut Batch<R>,
+) -> Result<Prepared, Trouble> {
+    let no_random = |e: &dyn std::fmt::Display| {
+        Trouble::surroundings(
+            format!("no onboarding data could be drawn: {e}"),
+            "Look at the operating system's source of randomness.",
+        )
+    };
+    let drawn = batch.draw().map_err(|e| no_random(&e))?;
+    let mut octets = vec![0; salt_octets];
+    randomness::system(&mut octets).map_err(|e| no_random(&e))?;
+    let salt = Salt::new(&octets).map_err(|e| no_random(&e))?;
+    let verifier = PasscodeVerifier::derive(&drawn.passcode, &salt, iterations).map_err(|e| no_random(&e))?;
+    Ok(Prepared { discriminator: drawn.discriminator, passcode: drawn.passcode.password(), salt, verifier })
+}
+
+/// What a passcode at rest is bound to.
+pub(crate) fn passcode_label(serial: &str) -> Vec<u8> {
+    format!("passcode of unit {serial}").into_bytes()
+}

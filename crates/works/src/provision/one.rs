@@ -1,0 +1,271 @@
+//! One chip at a station: its attempts, each with an intention before it and what came of it after.
+
+use book::ids::{ChipId, UnitSerial};
+use book::{
+    Attempt, AttemptResult, Begin, BeginError, Begun, Finish, FinishError, Next, Onboarding, Outcome, Subject,
+    UnitState,
+};
+use chip::{ChipSource, ObjectName};
+use standard::certificate::Certificate;
+use standard::key::PublicKey;
+
+use super::line::{Line, Prepared};
+use super::{Serials, Told, UnitResult, load, passcode_label};
+use crate::station::{Clock, Failure, work};
+use crate::trouble::Trouble;
+
+/// One chip, with as many attempts as are allowed now; `None` where serial numbers ran out.
+pub(super) fn one(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    chip_id: &ChipId,
+    source: &mut dyn ChipSource,
+    serials: &mut Serials,
+    prepared: &mut Option<Prepared>,
+) -> Result<Option<UnitResult>, Trouble> {
+    let mut result = UnitResult {
+        unit: None,
+        chip_id: chip_id.to_string(),
+        result: "failed",
+        cause: None,
+        detail: None,
+        advice: None,
+        next: None,
+        attempts: 0,
+        already: false,
+        milliseconds: 0,
+    };
+    let onboard = |serial: &UnitSerial| -> Result<Option<Onboarding>, book::Stop> {
+        let Some(p) = prepared.as_ref() else { return Ok(None) };
+        let key = line.site.key(line.passphrase)?;
+        Ok(Some(Onboarding {
+            discriminator: p.discriminator.get(),
+            salt: p.salt.octets().to_vec(),
+            iterations: line.iterations.get(),
+            verifier: p.verifier.octets().to_vec(),
+            passcode: Some(key.seal(&passcode_label(serial.as_str()), &*p.passcode)?),
+        }))
+    };
+    let mut used = false;
+    while result.attempts < line.attempts {
+        let Some(serial) = serials.wish() else { return Ok(None) };
+        let by = line.who.at(&line.station);
+        let begin = Begin {
+            chip: chip_id,
+            reel: Some(&line.reel),
+            serial,
+            onboard: &onboard,
+            declaration: Some(&line.declaration.name),
+            firmware: line.firmware.as_ref(),
+            take_over: line.take_over,
+            by: &by,
+        };
+        let begun = match line.site.book.begin_attempt(&begin) {
+            Ok(begun) => begun,
+            Err(BeginError::AlreadyProvisioned { unit }) => {
+                result.unit = Some(unit.serial.to_string());
+                result.already = true;
+                verify(line, id, &unit, source, &mut result);
+                let told = serde_json::json!({ "result": result.result, "cause": result.cause });
+                line.site.book.note("unit.verify", &Subject::Unit(unit.serial.clone()), &told, &by)?;
+                break;
+            }
+            Err(BeginError::Book(error)) => return Err(error.into()),
+            Err(error) => {
+                let advice = error.advice();
+                set_aside(&mut result, &error, advice);
+                break;
+            }
+        };
+        result.attempts += 1;
+        result.unit = Some(begun.unit.serial.to_string());
+        (line.watch)(Told::Begun {
+            unit: begun.unit.serial.as_str(),
+            chip_id: chip_id.as_str(),
+            attempt: begun.attempt.0,
+            resumed: begun.resumed,
+        });
+        if !begun.resumed {
+            serials.used(&begun.unit.serial);
+            used = true;
+        }
+        if attempt(line, id, &begun, source, &mut result)? {
+            break;
+        }
+        if result.next != Some(Next::Retry.word()) {
+            break;
+        }
+    }
+    if used {
+        *prepared = None;
+    }
+    Ok(Some(result))
+}
+
+/// A chip that the book will not have touched.
+fn set_aside(result: &mut UnitResult, error: &BeginError, advice: String) {
+    let cause = match error {
+        BeginError::ChipUnknown { .. } => "unknown-chip",
+        BeginError::OtherReel { .. } => "other-reel",
+        BeginError::NoCredential { .. } => "no-credential",
+        BeginError::CredentialRevoked { .. } => "credential-revoked",
+        BeginError::ChipScrapped { .. } => "chip-scrapped",
+        BeginError::Elsewhere { .. } => "elsewhere",
+        BeginError::SerialTaken { .. } | BeginError::ChipHasUnit { .. } => "serial-taken",
+        BeginError::SeriesEnds { .. } => "series-ends",
+        _ => "refused",
+    };
+    result.cause = Some(cause.into());
+    result.detail = Some(error.to_string());
+    result.advice = Some(advice);
+}
+
+/// One attempt; `true` where the unit passed.
+fn attempt(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    begun: &Begun,
+    source: &mut dyn ChipSource,
+    result: &mut UnitResult,
+) -> Result<bool, Trouble> {
+    let mut clock = Clock::new(line.watch);
+    let done = load(line, begun).and_then(|load| {
+        let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
+        let mut chip = source.open(id)?;
+        work(chip.as_mut(), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
+    });
+    result.milliseconds = clock.milliseconds();
+    let by = line.who.at(&line.station);
+    let finish = |outcome: Outcome<'_>| {
+        line.site.book.finish_attempt(&Finish {
+            unit: &begun.unit.serial,
+            attempt: begun.attempt,
+            steps: &clock.steps,
+            outcome,
+            by: &by,
+        })
+    };
+    match done {
+        Ok(proof) => {
+            if let Err(error) = finish(Outcome::Passed(&proof)) {
+                return lost(error, result);
+            }
+            result.result = "passed";
+            result.cause = None;
+            result.detail = None;
+            result.advice = None;
+            result.next = None;
+            Ok(true)
+        }
+        Err(mut failure) => {
+            // A chip that keeps failing is given up, so that its credential is accounted for.
+            if counts(failure.next, &failure.cause) {
+                let failed = line
+                    .site
+                    .book
+                    .story(&begun.unit.serial)?
+                    .map_or(0, |story| story.attempts.iter().filter(|a| is_the_chips_fault(&a.attempt)).count());
+                if failed + 1 >= line.limit as usize {
+                    failure.next = Next::Scrap;
+                    failure.advice = format!("{} It has failed {} times: it is scrapped.", failure.advice, failed + 1);
+                }
+            }
+            let failed = Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next };
+            if let Err(error) = finish(failed) {
+                return lost(error, result);
+            }
+            result.cause = Some(failure.cause);
+            result.detail = Some(failure.detail);
+            result.advice = Some(failure.advice);
+            result.next = Some(failure.next.word());
+            Ok(false)
+        }
+    }
+}
+
+/// An attempt that could not be ended.
+fn lost(error: FinishError, result: &mut UnitResult) -> Result<bool, Trouble> {
+    let Some(cause) = no_longer_ours(&error) else { return Err(error.into()) };
+    result.cause = Some(cause.into());
+    result.detail = Some(error.to_string());
+    result.advice = Some(error.advice());
+    result.next = None;
+    Ok(false)
+}
+
+/// Whether a failure counts against the chip. Those that only an engineer can
+/// mend say nothing of it, nor does a connection that broke: a loose contact, a
+/// driver that died.
+fn counts(next: Next, cause: &str) -> bool {
+    next == Next::Retry && cause != "gone"
+}
+
+/// Attempts that a crash cut short do not count either.
+fn is_the_chips_fault(attempt: &Attempt) -> bool {
+    let (next, cause) = (attempt.next, attempt.cause.as_deref());
+    attempt.result == AttemptResult::Failed && next.is_some_and(|next| counts(next, cause.unwrap_or_default()))
+}
+
+/// What the book says where an attempt is no longer this station's to end: the
+/// unit fails here and goes on elsewhere, and this station goes on with the next chip.
+fn no_longer_ours(error: &FinishError) -> Option<&'static str> {
+    match error {
+        FinishError::Ended { .. } | FinishError::OtherStation { .. } => Some("taken-over"),
+        FinishError::CredentialRevoked { .. } => Some("credential-revoked"),
+        _ => None,
+    }
+}
+
+pub(super) fn engineer(cause: &str, detail: String) -> Failure {
+    Failure { cause: cause.into(), detail, advice: "Stop and call the engineer.".into(), next: Next::Rework }
+}
+
+/// A chip that was provisioned before: verified as it is, never written.
+pub(super) fn verify(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    unit: &book::Unit,
+    source: &mut dyn ChipSource,
+    result: &mut UnitResult,
+) {
+    let mut clock = Clock::new(line.watch);
+    let checked = (|| -> Result<(), Failure> {
+        let proof = line
+            .site
+            .book
+            .proof(&unit.serial)
+            .map_err(|e| engineer("book", e.to_string()))?
+            .ok_or_else(|| engineer("no-proof", format!("unit {} has no proof in the book", unit.serial)))?;
+        let mut chip = source.open(id)?;
+        clock.step("verify", chip.as_mut(), |chip| {
+            if chip.read(&ObjectName::DAC)?.as_deref() != Some(proof.facts.dac.as_slice()) {
+                return Err(engineer(
+                    "read-back-differs",
+                    format!("chip {id} does not hold the DAC that unit {} was proven with", unit.serial),
+                ));
+            }
+            let exchange = crate::station::prove(chip, &line.declaration.signed)?;
+            let dac = Certificate::read(&proof.facts.dac).map_err(|e| engineer("unreadable", e.to_string()))?;
+            let good = dac.public_key().is_some_and(|key| exchange.as_proof().is_signed_by(key));
+            if good {
+                Ok(())
+            } else {
+                Err(engineer("wrong-signature", format!("chip {id} does not prove the key of its DAC")))
+            }
+        })
+    })();
+    result.milliseconds = clock.milliseconds();
+    match checked {
+        Ok(()) if unit.state == UnitState::Passed => result.result = "passed",
+        Ok(()) => {
+            result.cause = Some("returned".into());
+            result.detail = Some(format!("unit {} came back from the customer", unit.serial));
+            result.advice = Some("Put it aside for the engineer.".into());
+        }
+        Err(failure) => {
+            result.cause = Some(failure.cause);
+            result.detail = Some(failure.detail);
+            result.advice = Some(failure.advice);
+        }
+    }
+}
