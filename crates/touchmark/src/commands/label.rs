@@ -18,14 +18,14 @@ use crate::watching::watched;
 /// Print labels, and check them against their units
 #[derive(Debug, clap::Subcommand)]
 pub enum Label {
-    Print(Print),
+    Print(Box<Print>),
     Check(Check),
 }
 
 /// Runs it.
 pub fn run(label: Label, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     match label {
-        Label::Print(args) => print(args, place, output),
+        Label::Print(args) => print(&args, place, output),
         Label::Check(args) => check(args, place, output),
     }
 }
@@ -193,7 +193,7 @@ impl Print {
     }
 }
 
-fn print(args: Print, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+fn print(args: &Print, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let job = Job {
         template: args.template.clone(),
         out: args.out.clone(),
@@ -211,7 +211,7 @@ fn print(args: Print, place: &Place, output: &mut Output) -> Result<Exit, Failur
                 label::print_of_book(&site, &which, &job, passphrase.as_ref(), &who, course)
             })?
         }
-        None => from_elsewhere(&args, &job, output)?,
+        None => from_elsewhere(args, &job, output)?,
     };
     let verbose = output.is_verbose();
     output.show(&printed, |w| writeln!(w, "{}", sentence(&printed, verbose)))?;

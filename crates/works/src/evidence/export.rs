@@ -336,10 +336,11 @@ pub fn export(
     let subject = Subject::Other("evidence", name);
     let body = json!({ "units": serials.len(), "what": words(which) });
     site.book.note("evidence.export", &subject, &body, &who.by())?;
-    let made = (|| {
+    let made = (|| -> Result<_, Trouble> {
         let head = head::sign(site, passphrase, who)?;
         let key = key_there.is_none().then_some((key_file.as_path(), pem.as_str()));
-        fill(site, which, &serials, (out, key), (&head, &signer), who, course)
+        let (proven, octets) = fill(site, which, &serials, (out, key), (&head, &signer), who, course)?;
+        Ok((proven, octets, head))
     })();
     let (proven, octets, head) = match made {
         Ok(made) => made,
@@ -361,18 +362,18 @@ pub fn export(
     })
 }
 
-/// Fills a pack and puts it in its place: how many units are proven, its octets, and its head.
+/// Fills a pack and puts it in its place: how many units are proven, and its octets.
 ///
 /// - `out`: where the pack goes, and the key's file with what it holds, where that is to be written too.
-fn fill<'h>(
+fn fill(
     site: &Site,
     which: &Which<'_>,
     serials: &[UnitSerial],
     (out, key): (&Path, Option<(&Path, &str)>),
-    (head, signer): (&'h HeadFile, &dyn Signer),
+    (head, signer): (&HeadFile, &dyn Signer),
     who: &Who,
     course: &Course,
-) -> Result<(u64, u64, HeadFile), Trouble> {
+) -> Result<(u64, u64), Trouble> {
     let dir = out.parent().filter(|d| !d.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut zip = Writer::new(pack::unnamed(dir).map_err(failed(out))?);
     let mut maker = Maker {
@@ -428,7 +429,7 @@ fn fill<'h>(
         pending.add(path, pem.as_bytes(), Readers::Usual).and_then(|()| pending.place()).map_err(Trouble::of)?;
     }
     file.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
-    Ok((proven, octets, head.clone()))
+    Ok((proven, octets))
 }
 
 /// A pack is to be passed on: readable by all, as far as the directory lets them.

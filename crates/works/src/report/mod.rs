@@ -182,7 +182,7 @@ fn counted<T>(said: Result<T, BookError>) -> Result<T, Trouble> {
 fn expected(tallies: &Tallies<'_>, units: &[u64; 5], worst_hour: bool) -> Result<u64, Trouble> {
     let units: u64 = units.iter().sum();
     let (sampled, steps) = tallies.sampled_steps()?;
-    let steps = if sampled == 0 { 0 } else { units.saturating_mul(steps) / sampled };
+    let steps = units.saturating_mul(steps).checked_div(sampled).unwrap_or(0);
     Ok(units * if worst_hour { 2 } else { 1 } + steps)
 }
 
