@@ -4,11 +4,12 @@
 mod plans;
 
 use crate::engine::{Connection, params};
-use crate::ids::FirmwareVersion;
+use crate::ids::{AuthorityName, FirmwareVersion};
 use crate::schema::{MIGRATIONS, Migration};
 use crate::server::Server;
 use crate::support::{Engine, Site, by, chip, on, open, options, serial, site_id};
-use crate::{Begin, BeginError, Book, BookError, ChipState, Location, OpenOptions, SerialWish};
+use crate::touched::units_of_authority;
+use crate::{Begin, BeginError, Book, BookError, ChipState, Location, OpenOptions, SerialWish, Touch};
 
 /// A schema to come: one table more.
 const NEXT: Migration = Migration {
@@ -116,6 +117,29 @@ fn a_book_of_version_4_is_upgraded_and_stays_whole() {
     from_version_4(&Engine::Sqlite);
     if let Some(server) = Server::start() {
         from_version_4(&Engine::Postgresql(&server));
+    }
+}
+
+/// The units of a PAI are the same, whether its credentials lead or the units do.
+fn found_from_either_end(engine: &Engine<'_>) {
+    let site = engine.site().stocked(5);
+    for n in 0..3 {
+        site.provision(n, "S1");
+    }
+    let touch = |name: &str| Touch { authority: AuthorityName::new(name).ok(), ..Touch::default() };
+    let (pai, paa, other) = (crate::support::pai().name, crate::support::paa().name, "Nobody's PAI");
+    for (name, units) in [(pai.as_str(), 3), (paa.as_str(), 3), (other, 0)] {
+        let [by_unit, by_credential] =
+            [true, false].map(|most| units_of_authority(&site.book, &touch(name), most).expect("asks"));
+        assert_eq!((by_unit.len(), &by_unit), (units, &by_credential), "{name}");
+    }
+}
+
+#[test]
+fn the_units_of_a_pai_are_found_from_either_end() {
+    found_from_either_end(&Engine::Sqlite);
+    if let Some(server) = Server::start() {
+        found_from_either_end(&Engine::Postgresql(&server));
     }
 }
 

@@ -50,6 +50,7 @@ pub fn run(args: &Wide) -> Result<crate::Measured, Box<dyn Error>> {
     }
     let (mut words, mut rows) = (vec![format!("{units} units")], Vec::new());
     let mut tell = |what: &str, count: u64, seconds: f64, words: &mut Vec<String>| {
+        crate::say(&format!("{what:<24} {count:>9} units {seconds:>9.3} s"));
         words.push(format!("{what:<24} {count:>9} units {seconds:>9.3} s"));
         rows.push(serde_json::json!({ "what": what, "units": count, "seconds": seconds }));
     };
