@@ -182,7 +182,7 @@ impl Tallies<'_> {
         question: &Question<'_>,
         read: impl Fn(&Row) -> Result<T, BookError>,
     ) -> Result<Vec<T>, BookError> {
-        let (condition, values) = attempt_conditions(self.filter);
+        let (condition, values) = attempt_conditions(self.filter, self.book.is_sqlite());
         let (joined, Question { from, also, .. }) = (joined(self.filter), question);
         let rows = format!("{joined}{from} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}{also}");
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
@@ -340,7 +340,7 @@ impl Tallies<'_> {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn sampled_steps(&self) -> Result<(u64, u64), BookError> {
-        let (condition, values) = attempt_conditions(self.filter);
+        let (condition, values) = attempt_conditions(self.filter, self.book.is_sqlite());
         let sql = format!(
             "SELECT count(*), CAST(coalesce(sum(steps), 0) AS BIGINT) FROM (SELECT \
              (SELECT count(*) FROM step s WHERE s.unit = t.unit AND s.attempt = t.number) AS steps FROM {} \
@@ -395,7 +395,7 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn attempts_between(&self, filter: &UnitFilter) -> Result<Option<(OffsetDateTime, OffsetDateTime)>, BookError> {
-        let (condition, values) = attempt_conditions(filter);
+        let (condition, values) = attempt_conditions(filter, self.is_sqlite());
         let by_index = "SELECT (SELECT min(ended) FROM attempt), (SELECT max(ended) FROM attempt)";
         let joined = format!(
             "SELECT min(t.ended), max(t.ended) FROM {} WHERE u.serial = t.unit AND t.ended IS NOT NULL{condition}",

@@ -132,7 +132,7 @@ pub struct Issued {
 pub(crate) fn units_of_authority(book: &Book, touch: &Touch, most: bool) -> Result<Vec<String>, BookError> {
     book.snapshot(|c| {
         let issuers = issuers(c, touch)?.map(|issuers| Issuers { most, ..issuers });
-        let (asked, values) = question(touch, issuers.as_ref());
+        let (asked, values) = question(touch, issuers.as_ref(), c.is_sqlite());
         let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
         let rows = c.all(&format!("SELECT u.serial {asked} ORDER BY u.serial"), &values)?;
         rows.iter().map(|row| row.text(0)).collect()
@@ -205,7 +205,7 @@ struct Issuers {
 const LARGE_PART: i64 = 8;
 
 /// The question as SQL. The condition that names the fewest rows leads.
-fn question(touch: &Touch, issuers: Option<&Issuers>) -> (String, Vec<Value>) {
+fn question(touch: &Touch, issuers: Option<&Issuers>, sqlite: bool) -> (String, Vec<Value>) {
     let mut q = Question { values: Vec::new(), wanted: Vec::new() };
     let timed = touch.station.is_some() || touch.from.is_some() || touch.to.is_some();
     let by_credential = touch.key.is_some() || touch.credential.is_some() || touch.delivery.is_some();
@@ -234,13 +234,16 @@ fn question(touch: &Touch, issuers: Option<&Issuers>) -> (String, Vec<Value>) {
         let p = q.text(reel.as_str());
         q.must(format!("u.reel = {p}"));
     }
+    // As in `list::conditions`: whatever else is asked about names fewer.
+    let few = by_credential || by_unit || timed || touch.firmware.is_some() || issuers.is_some_and(|i| !i.most);
+    let behind = |others: bool| if sqlite && others { "+" } else { "" };
     if let Some(product) = &touch.product {
         let p = q.text(product.as_str());
-        q.must(format!("u.product = {p}"));
+        q.must(format!("{}u.product = {p}", behind(few || touch.state.is_some())));
     }
     if let Some(state) = touch.state {
         let p = q.text(state.word());
-        q.must(format!("u.state = {p}"));
+        q.must(format!("{}u.state = {p}", behind(few)));
     }
     let carries = touch.firmware.as_ref().map(|version| {
         let p = q.text(version.as_str());
@@ -314,7 +317,7 @@ impl Book {
         let mut count = 0;
         let read = self.large_snapshot(|c| {
             let issuers = issuers(c, touch)?;
-            let (asked, values) = question(touch, issuers.as_ref());
+            let (asked, values) = question(touch, issuers.as_ref(), c.is_sqlite());
             let sql = format!("SELECT {COLUMNS} {asked} ORDER BY u.serial");
             let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
             c.each(&sql, &values, &mut |row| {
@@ -347,7 +350,7 @@ impl Book {
                 (all, c.number(recorded, &[])?)
             } else {
                 let issuers = issuers(c, &touch)?;
-                let (asked, values) = question(&touch, issuers.as_ref());
+                let (asked, values) = question(&touch, issuers.as_ref(), c.is_sqlite());
                 let values: Vec<P<'_>> = values.iter().map(Value::as_param).collect();
                 let known =
                     "CASE WHEN EXISTS (SELECT 1 FROM attempt_firmware f WHERE f.unit = u.serial) THEN 1 ELSE 0 END";

@@ -104,6 +104,22 @@ fn all_that_is_asked(book: &Book) {
         ..Default::default()
     };
     book.count_units(&today).expect("asks");
+    let product = Some(crate::support::product().name);
+    let of_reel = crate::UnitFilter {
+        reel: Some(tape.clone()),
+        product,
+        state: Some(crate::UnitState::Passed),
+        ..Default::default()
+    };
+    let of_chips = Some((chip(0).chip_id, chip(9).chip_id));
+    for touch in [
+        crate::Touch { reel: of_reel.reel.clone(), state: of_reel.state, ..Default::default() },
+        crate::Touch { chips: of_chips, state: of_reel.state, product: of_reel.product.clone(), ..Default::default() },
+    ] {
+        book.touched(&touch, &mut |_| Ok::<_, BookError>(())).expect("asks");
+    }
+    book.count_units(&of_reel).expect("asks");
+    book.units(&of_reel, None, 10).expect("asks");
     book.tally_attempts(&today, crate::Stretch { micros: 3_600_000_000, ahead: 0 }).expect("asks");
     book.tally_causes(&today, crate::Stretch { micros: 3_600_000_000, ahead: 0 }).expect("asks");
     book.tally_steps(&today).expect("asks");
@@ -129,6 +145,12 @@ fn of_sqlite(c: &mut Connection) -> usize {
         while let Some(row) = rows.next().expect("a plan") {
             let step: String = row.get(3).expect("a text");
             looked_at += 1;
+            // Of a reel and a state, the reel names fewer.
+            let few = statement.contains("u.reel = ") || statement.contains("u.chip_id >= ");
+            assert!(
+                !few || !["unit_by_state", "unit_by_product"].iter().any(|i| step.contains(i)),
+                "{step}\n{statement}"
+            );
             let scans = |table: &&&str| {
                 step.starts_with("SCAN") && !step.contains("USING") && step.split(' ').any(|w| w == **table)
             };
