@@ -95,10 +95,8 @@ pub(super) fn triggers(c: &mut Connection, told: &mut Told) -> Result<(), BookEr
 
 /// SQLite's own check of its file: pages, order, indexes, and the tables' conditions.
 pub(super) fn file(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
-    if !c.is_sqlite() {
-        return Ok(());
-    }
-    for row in c.all("PRAGMA integrity_check(20)", &[])? {
+    let Some(sqlite) = c.as_sqlite() else { return Ok(()) };
+    for row in sqlite.check()? {
         let said = row.text(0)?;
         if said != "ok" {
             told.tell(DamageKind::Altered, "file", String::new(), None, said);

@@ -13,10 +13,10 @@
 //!   was added.
 //!
 //! Several threads share the work, each with a connection of its own to one and the
-//! same view of the book: some take stretches of entries in turns, with the rows that
-//! those vouch for and the nodes over them; two look after what needs no entry. What
-//! the stretches come to is put together in their order, and no thread is further
-//! ahead than a few of them, so that memory does not grow with the book.
+//! same view of the book. They take stretches of entries as they are handed out, with the
+//! rows that those vouch for and the nodes over them; two of them look after what needs no
+//! entry first. What the stretches come to is put together in their order, and no thread is
+//! further ahead than a few of them, so that memory does not grow with the book.
 //!
 //! Whoever rewrites the whole log consistently is found by a signed head that
 //! was taken out of the house before.
@@ -25,8 +25,9 @@ mod arrivals;
 mod entries;
 mod guards;
 
-use std::collections::{HashMap, HashSet};
-use std::sync::mpsc::{Receiver, sync_channel};
+use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Mutex, PoisonError};
 
 use self::entries::{Checked, Climb, Lane, STRETCH, TOP};
 use self::guards::Counts;
@@ -98,10 +99,10 @@ impl Verification {
 
 /// Damages told one by one.
 const TOLD: usize = 1000;
-/// Threads that take entries, at most.
+/// Threads, at most.
 const LANES: usize = 8;
-/// Stretches that a thread may be ahead of the others.
-const AHEAD: usize = 2;
+/// Stretches that are handed out before the last that was put together, for each thread.
+const AHEAD: usize = 4;
 
 /// Whether a signed head's signature is good; the book does not know the key.
 pub type CheckHead<'a> = &'a dyn Fn(&SignedHead) -> bool;
@@ -295,16 +296,19 @@ fn file(c: &mut Connection) -> Result<Told, BookError> {
     Ok(told)
 }
 
-/// Checks the stretches that are this thread's, until nobody waits for them any more.
+/// Checks stretches as they are handed out, until there are no more or nobody waits for them.
 fn lane(
     c: &mut Connection,
-    firsts: impl Iterator<Item = i64>,
+    tickets: &Mutex<Receiver<i64>>,
     end: i64,
-    send: impl Fn(Result<Checked, BookError>) -> bool,
+    tell: &Sender<(i64, Result<Checked, BookError>)>,
 ) {
     let mut lane = Lane::new(c);
-    for first in firsts {
-        if !send(lane.stretch(first, end)) {
+    loop {
+        // The lock is held while a ticket is waited for; whoever else wants one waits for the lock.
+        let ticket = tickets.lock().unwrap_or_else(PoisonError::into_inner).recv();
+        let Ok(first) = ticket else { return };
+        if tell.send((first, lane.stretch(first, end))).is_err() {
             return;
         }
     }
@@ -314,11 +318,17 @@ fn stopped() -> BookError {
     BookError::damaged("a thread that verified the book ended without an answer")
 }
 
+/// What a thread looks after before it takes stretches.
+#[derive(Default)]
+struct Apart {
+    file: Option<Told>,
+    unentered: Option<Unentered>,
+}
+
 /// Checks all, with one connection or several.
 fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<(), BookError> {
     let firsts = || (0..end).step_by(STRETCH as usize);
-    // Two views for what needs no entry, and one at least for those.
-    if views.len() < 3 {
+    if views.len() < 2 {
         for first in firsts() {
             let checked = Lane::new(whole.c).stretch(first, end)?;
             whole.take(first, checked)?;
@@ -328,36 +338,86 @@ fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<
         return conclude(whole, unentered, file);
     }
     let interrupts: Vec<_> = views.iter_mut().filter_map(Connection::interrupt).collect();
-    let (apart, lanes) = views.split_at_mut(2);
-    let [one, other] = apart else { return Err(stopped()) };
+    let threads = views.len();
+    let (tickets, waiting) = channel();
+    let waiting = Mutex::new(waiting);
+    let (tell, told) = channel();
     std::thread::scope(|scope| {
-        let file = scope.spawn(move || file(one));
-        let unentered = scope.spawn(move || unentered(other));
-        let step = lanes.len();
-        let receivers: Vec<Receiver<_>> = lanes
+        let handles: Vec<_> = views
             .iter_mut()
             .enumerate()
             .map(|(number, view)| {
-                let (send, receive) = sync_channel(AHEAD);
-                let its = firsts().skip(number).step_by(step);
-                scope.spawn(move || lane(view, its, end, |checked| send.send(checked).is_ok()));
-                receive
+                let (tell, waiting) = (tell.clone(), &waiting);
+                scope.spawn(move || -> Result<Apart, BookError> {
+                    let mut apart = Apart::default();
+                    match number {
+                        0 => apart.file = Some(file(view)?),
+                        1 => apart.unentered = Some(unentered(view)?),
+                        _ => {}
+                    }
+                    lane(view, waiting, end, &tell);
+                    Ok(apart)
+                })
             })
             .collect();
-        let put_together = firsts().enumerate().try_for_each(|(number, first)| {
-            let checked = receivers[number % step].recv().map_err(|_| stopped())??;
-            whole.take(first, checked)
-        });
-        if let Err(error) = put_together {
+        drop(tell);
+        let put_together = put_together(whole, firsts(), (tickets, told), threads * AHEAD);
+        if !matches!(put_together, Ok(true)) {
             // Nobody waits for the others' answers any more.
-            drop(receivers);
             interrupts.iter().for_each(|interrupt| interrupt());
-            return Err(error);
         }
-        let unentered = unentered.join().map_err(|_| stopped())??;
-        let file = file.join().map_err(|_| stopped())??;
-        conclude(whole, unentered, file)
+        let mut all = Apart::default();
+        let mut failed = None;
+        for handle in handles {
+            match handle.join().map_err(|_| stopped()).flatten() {
+                Ok(apart) => {
+                    all.file = all.file.or(apart.file);
+                    all.unentered = all.unentered.or(apart.unentered);
+                }
+                Err(error) => failed = failed.or(Some(error)),
+            }
+        }
+        let done = put_together?;
+        match (failed, all.unentered, all.file) {
+            (Some(error), ..) => Err(error),
+            (None, Some(unentered), Some(file)) if done => conclude(whole, unentered, file),
+            _ => Err(stopped()),
+        }
     })
+}
+
+/// A way to hand stretches out, and the way by which they come back.
+type Ways = (Sender<i64>, Receiver<(i64, Result<Checked, BookError>)>);
+
+/// Hands stretches out, no more than `ahead` before the last that was put together, and puts
+/// together what they come to, in their order. False where nobody is left who would check one:
+/// whoever failed says why.
+fn put_together(
+    whole: &mut Whole<'_>,
+    firsts: impl Iterator<Item = i64> + Clone,
+    (tickets, told): Ways,
+    ahead: usize,
+) -> Result<bool, BookError> {
+    let mut more = firsts.clone();
+    for first in more.by_ref().take(ahead) {
+        // Where nobody takes it, nobody will answer either.
+        let _ = tickets.send(first);
+    }
+    let mut early = BTreeMap::new();
+    for first in firsts {
+        let checked = loop {
+            if let Some(checked) = early.remove(&first) {
+                break checked;
+            }
+            let Ok((at, checked)) = told.recv() else { return Ok(false) };
+            early.insert(at, checked?);
+        };
+        whole.take(first, checked)?;
+        if let Some(next) = more.next() {
+            let _ = tickets.send(next);
+        }
+    }
+    Ok(true)
 }
 
 fn conclude(whole: &mut Whole<'_>, unentered: Unentered, file: Told) -> Result<(), BookError> {
@@ -409,7 +469,7 @@ impl Book {
         watch: Watch<'_>,
     ) -> Result<Verification, BookError> {
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
-        let mut views = self.same_views(cores.min(LANES) + 3)?;
+        let mut views = self.same_views(cores.clamp(2, LANES) + 1)?;
         let mut c = views.pop().ok_or_else(stopped)?;
         let mut heads: HashMap<u64, Vec<SignedHead>> = HashMap::new();
         for row in c.all(&format!("SELECT {} FROM signed_head", SignedHead::COLUMNS), &[])? {
