@@ -23,14 +23,16 @@ pub struct Verdict {
     pub first: bool,
     /// When it ended, by the station's clock.
     pub ended: OffsetDateTime,
-    /// Microseconds from beginning to end; 0 where the clock was set back meanwhile.
+    /// Microseconds from the beginning to the end of the last step, as the station timed them, with what a
+    /// simulated chip says that it took; by the clock where there was no step, and 0 where that was set back.
     pub taken_us: i64,
     /// The cause, where it failed.
     pub cause: Option<String>,
 }
 
 const COLUMNS: &str = "t.unit, u.product, t.station, CASE WHEN t.number = 1 THEN 1 ELSE 0 END, t.ended, \
-                       CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END, \
+                       coalesce((SELECT max(s.started + s.duration) FROM step s WHERE s.unit = t.unit AND \
+                       s.attempt = t.number), CASE WHEN t.ended > t.started THEN t.ended - t.started ELSE 0 END), \
                        CASE WHEN t.result = 'failed' THEN t.cause END";
 
 /// More entries than these are not looked through for the verdicts among them.
