@@ -46,7 +46,7 @@ fn whole_or_nothing(path: &Path, make: impl FnOnce(&Path) -> Result<(), BookErro
 }
 
 /// Pages copied between two looks at whoever watches.
-const PAGES: i32 = 2_048;
+const PAGES: i32 = 256;
 
 /// SQLite's online backup of one view: it holds up no writer, and no writer makes it begin anew.
 fn online(from: &mut Sqlite, to: &Path, watch: CopyWatch<'_>) -> Result<(), BookError> {

@@ -24,7 +24,7 @@ pub struct ReadBack {
 pub struct NewProof {
     /// The verifier's nonce: fresh, used once in the life of the book.
     pub nonce: [u8; 32],
-    /// The session's challenge.
+    /// The attestation challenge, which both sides derived and nobody sent.
     pub challenge: Vec<u8>,
     /// The attestation elements that the device answered with.
     pub elements: Vec<u8>,

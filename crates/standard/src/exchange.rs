@@ -1,7 +1,7 @@
 //! The attestation exchange: what a device answers to a verifier's nonce.
 //!
 //! Covers Core Spec 6.2.3 and 11.18. [`Elements`] is the TLV that the device
-//! signs together with the session's challenge; [`Proof`] is an exchange kept
+//! signs together with the attestation challenge; [`Proof`] is an exchange kept
 //! as JSON, with everything that is needed to check it again.
 
 use serde_json::Value as Json;
@@ -155,7 +155,7 @@ pub struct Proof {
     pub chip_id: Option<String>,
     /// The nonce that the verifier sent.
     pub nonce: Result<Vec<u8>, String>,
-    /// The session's challenge.
+    /// The attestation challenge.
     pub challenge: Result<Vec<u8>, String>,
     /// `attestation_elements`.
     pub elements: Result<Vec<u8>, String>,

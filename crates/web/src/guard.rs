@@ -33,7 +33,7 @@ pub struct Person {
     pub means: Option<Means>,
     /// The word that this session's forms carry.
     pub form: String,
-    /// The session's token.
+    /// What their browser's cookie holds.
     pub token: String,
     /// A form of theirs that is given again.
     pub again: Again,
@@ -131,7 +131,7 @@ async fn by_token(app: &App, headers: &HeaderMap) -> Result<Option<Person>, Oops
     }))
 }
 
-/// The first field of a form with files, read ahead of the rest: pages put the session's word there. The body is whole
+/// The first field of a form with files, read ahead of the rest: our pages put their word there. The body is whole
 /// again afterwards.
 async fn first_field(body: Body) -> (Option<String>, Body) {
     let mut stream = body.into_data_stream();
@@ -261,7 +261,7 @@ async fn allowed(app: &App, need: Need, mut request: Request) -> Result<(Request
         (Some(_), Some(_)) => {}
     }
     if changes && matches!(need, Need::Open | Need::Page(_)) {
-        // Signing in anew carries no word of the session that there still is.
+        // Whoever signs in anew sends no word of the sign-in that there still is.
         let session = person.as_ref().filter(|_| matches!(need, Need::Page(_)));
         request = from_our_pages(request, session).await.map_err(|e| (e, person.clone()))?;
     }

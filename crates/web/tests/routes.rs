@@ -79,7 +79,7 @@ async fn every_route_is_held_to_its_roles() {
     let mut asked = 0;
     let sessions: Vec<_> = Role::ALL.iter().map(|role| house.session(*role)).collect();
     let of = |role: Role, at: &str| {
-        // These end the session that they come with.
+        // These end the sign-in that they come with.
         if matches!(at, "/sign-out" | "/account") {
             return house.session(role);
         }

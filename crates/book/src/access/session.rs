@@ -48,7 +48,7 @@ impl Book {
         })
     }
 
-    /// The session of a token's digest, if it has not ended.
+    /// The sign-in that a token's digest stands for, if it has not ended.
     ///
     /// # Errors
     ///

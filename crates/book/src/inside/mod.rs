@@ -9,7 +9,7 @@ use crate::schema::{MIGRATIONS, Migration};
 use crate::server::Server;
 use crate::support::{Engine, Site, by, chip, on, open, options, serial, site_id};
 use crate::touched::units_of_authority;
-use crate::{Begin, BeginError, Book, BookError, ChipState, Location, OpenOptions, SerialWish, Touch};
+use crate::{Begin, BeginError, Book, BookError, ChipState, LabelEvent, Location, OpenOptions, SerialWish, Touch};
 
 /// A schema to come: one table more.
 const NEXT: Migration = Migration {
@@ -118,6 +118,48 @@ fn a_book_of_version_4_is_upgraded_and_stays_whole() {
     if let Some(server) = Server::start() {
         from_version_4(&Engine::Postgresql(&server));
     }
+}
+
+/// No link to nowhere escapes, whether it is the entries that tell or the file: every column that points at
+/// another table is made to point at nothing, one after the other.
+#[test]
+fn a_link_to_nowhere_is_found() {
+    let engine = Engine::Sqlite;
+    let site = engine.site().stocked(4);
+    for n in 0..2 {
+        site.provision(n, "S1");
+    }
+    site.book.record_label(&serial("TV-000001"), LabelEvent::Printed, &by()).expect("recorded");
+    site.book.record_order(&crate::support::reel_id("REEL-A"), "order.csv", &[1; 32], 4, &by()).expect("recorded");
+    let links = "SELECT t.name, l.\"from\", i.type FROM sqlite_schema t, pragma_foreign_key_list(t.name) l, \
+                 pragma_table_info(t.name) i WHERE t.type = 'table' AND i.name = l.\"from\" ORDER BY 1, 2";
+    let links = site.book.read(|c| c.all(links, &[])).expect("asks");
+    let links: Vec<_> = links.iter().map(|row| [0, 1, 2].map(|n| row.text(n).expect("a text"))).collect();
+    let used = |[table, column, _]: &[String; 3]| {
+        let there = format!("SELECT count(*) FROM {table} WHERE {column} IS NOT NULL");
+        site.book.read(|c| c.number(&there, &[])).expect("asks") > 0
+    };
+    let used: Vec<_> = links.iter().filter(|link| used(link)).collect();
+    assert!(used.len() > 20, "{} of {}", used.len(), links.len());
+    let Site { book, place: original } = site;
+    drop(book);
+    for [table, column, kind] in used {
+        let nowhere = match kind.as_str() {
+            "INTEGER" => "987654321",
+            "BLOB" => "zeroblob(32)",
+            _ => "'nowhere'",
+        };
+        let place = engine.twin(&original);
+        engine.raw(&place).force(&format!(
+            "UPDATE {table} SET {column} = {nowhere} WHERE {column} = (SELECT {column} FROM {table} WHERE {column} IS NOT NULL)"
+        ));
+        assert!(!open(&place).verify(None).expect("verifies").intact(), "{table}.{column}");
+    }
+    // No entry vouches for who is signed in just now.
+    let place = engine.twin(&original);
+    engine.raw(&place).force("INSERT INTO session VALUES (zeroblob(32), 'nobody', 'password', 1, 2)");
+    let found = open(&place).verify(None).expect("verifies").damages;
+    assert!(found.iter().any(|d| d.table == "session"), "{found:?}");
 }
 
 /// The units of a PAI are the same, whether its credentials lead or the units do.

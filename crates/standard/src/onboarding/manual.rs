@@ -42,8 +42,8 @@ impl ManualCode {
         &self.0
     }
 
-    /// Grouped for print, with hyphens: `XXXX-XXX-XXXX`, and for 21 digits
-    /// `XXXX-XXX-XXXX-XXXX-XXX-XXX`.
+    /// Grouped for print, with hyphens: 4, 3 and 4 digits; 21 digits as 4, 3, 4,
+    /// 4, 3 and 3.
     pub fn printed(&self) -> String {
         group(&self.0)
     }

@@ -20,6 +20,8 @@ struct ListPage {
     frame: Frame,
     deliveries: Vec<delivery::DeliveryView>,
     reels: Vec<reel::Choice>,
+    /// Rows before those shown.
+    from: usize,
     older: Option<usize>,
 }
 
@@ -46,7 +48,7 @@ pub async fn list(State(app): State<App>, person: Person, Query(part): Query<Par
     let asked = move |app: &App| Ok((delivery::newest(&app.site, None, from, SHOWN)?, reel::choices(&app.site)?));
     let ((deliveries, more), reels) = app.work(asked).await?;
     let older = more.then_some(from + SHOWN);
-    page(&ListPage { frame: Frame::new(&app, Some(&person), "/deliveries"), deliveries, reels, older })
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/deliveries"), deliveries, reels, from, older })
 }
 
 /// `POST /deliveries`: receives a delivery.

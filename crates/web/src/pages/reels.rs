@@ -24,6 +24,8 @@ use crate::incoming::{self, Files, Task, Upload};
 struct ListPage {
     frame: Frame,
     reels: Vec<reel::ReelView>,
+    /// Rows before those shown.
+    from: usize,
     older: Option<usize>,
     products: Vec<String>,
 }
@@ -73,7 +75,7 @@ pub async fn list(State(app): State<App>, person: Person, Query(part): Query<Par
         })
         .await?;
     let older = more.then_some(from + SHOWN);
-    page(&ListPage { frame: Frame::new(&app, Some(&person), "/reels"), reels, older, products })
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/reels"), reels, from, older, products })
 }
 
 /// `POST /reels`: receives a manifest.

@@ -71,6 +71,9 @@ pub(super) struct OfCause {
     pub(super) units: i64,
 }
 
+/// Passed and failed, by the second (UTC) in which an hour begins.
+pub(super) type ByHour = BTreeMap<i64, (i64, i64)>;
+
 /// What has been counted.
 #[derive(Debug, Default)]
 pub(super) struct Counted {
@@ -147,8 +150,8 @@ impl Counted {
     }
 
     /// By the hour (UTC) in which they ended: its beginning, passed, failed; empty hours are left out.
-    pub(super) fn hours(&self, from: OffsetDateTime, to: OffsetDateTime) -> BTreeMap<i64, (i64, i64)> {
-        let mut out: BTreeMap<i64, (i64, i64)> = BTreeMap::new();
+    pub(super) fn hours(&self, from: OffsetDateTime, to: OffsetDateTime) -> ByHour {
+        let mut out = ByHour::new();
         for (at, minute) in self.within(from, to) {
             let hour = out.entry((at * MINUTE).div_euclid(3600) * 3600).or_default();
             for station in minute.stations.values() {

@@ -2,10 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use book::ids::ProductName;
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, Time};
 
-use super::day::AtStation;
+use super::day::{AtStation, ByHour, OfCause};
 use super::{Setup, local, offset, shift_start, stations};
 use crate::site::Site;
 use crate::trouble::Trouble;
@@ -42,13 +43,17 @@ impl ShiftCount {
 /// [`Trouble`] where the book gave no answer.
 pub fn counts(site: &Site, from: OffsetDateTime, now: OffsetDateTime) -> Result<BTreeMap<String, ShiftCount>, Trouble> {
     let by_station = site.day.counted(&site.book, from, now, |day| day.stations(from, now))?;
+    Ok(told(site, by_station))
+}
+
+fn told(site: &Site, by_station: BTreeMap<String, AtStation>) -> BTreeMap<String, ShiftCount> {
     let told = |(station, s): (String, AtStation)| {
         let mean_ms = (s.passed > 0).then(|| s.passed_us / s.passed / 1000);
         let last = s.last.map(|last| local(site, last));
         let AtStation { passed, failed, first, first_passed, .. } = s;
         (station, ShiftCount { passed, failed, first, first_passed, mean_ms, last })
     };
-    Ok(by_station.into_iter().map(told).collect())
+    by_station.into_iter().map(told).collect()
 }
 
 /// One hour's output.
@@ -119,8 +124,16 @@ pub struct Line {
 ///
 /// [`Trouble`] where the book gave no answer.
 pub fn line(site: &Site, now: OffsetDateTime) -> Result<Line, Trouble> {
-    let shift = shift_start(site, now)?;
-    let mut by_station = counts(site, shift, now)?;
+    let (zone, shift) = (offset(site)?, shift_start(site, now)?);
+    let midnight = now.to_offset(zone).replace_time(Time::MIDNIGHT);
+    let twelve = moment(now.unix_timestamp().div_euclid(3600) * 3600 - 11 * 3600, now);
+    // One look, so that all of it is of one moment.
+    let (by_station, failed, hourly, worked, passed) =
+        site.day.counted(&site.book, shift.min(midnight).min(twelve), now, |day| {
+            let (hourly, worked) = (day.hours(twelve, now), day.hours(midnight, now));
+            (day.stations(shift, now), day.causes(shift, now), hourly, worked, day.products(midnight, now))
+        })?;
+    let mut by_station = told(site, by_station);
     let stations: Vec<_> = stations(site)?
         .into_iter()
         .map(|setup| {
@@ -132,15 +145,14 @@ pub fn line(site: &Site, now: OffsetDateTime) -> Result<Line, Trouble> {
     Ok(Line {
         shift: local(site, shift),
         stations,
-        hours: hours(site, now)?,
+        hours: hours(twelve.to_offset(zone), &hourly),
         plan,
-        causes: causes(site, shift, now)?,
-        stock: stock(site, now)?,
+        causes: causes(failed),
+        stock: stock(site, now, &worked, &passed)?,
     })
 }
 
-fn causes(site: &Site, shift: OffsetDateTime, now: OffsetDateTime) -> Result<Vec<Cause>, Trouble> {
-    let causes = site.day.counted(&site.book, shift, now, |day| day.causes(shift, now))?;
+fn causes(causes: Vec<OfCause>) -> Vec<Cause> {
     let all: i64 = causes.iter().map(|c| c.failures).sum();
     let mut running = 0;
     let told = causes.into_iter().map(|c| {
@@ -149,21 +161,17 @@ fn causes(site: &Site, shift: OffsetDateTime, now: OffsetDateTime) -> Result<Vec
         let running_percent = running as f64 * 100.0 / all.max(1) as f64;
         Cause { cause: c.cause, failures: c.failures, units: c.units, running_percent }
     });
-    Ok(told.collect())
+    told.collect()
 }
 
-fn hours(site: &Site, now: OffsetDateTime) -> Result<Vec<Hour>, Trouble> {
-    let zone = offset(site)?;
-    let first = now.unix_timestamp().div_euclid(3600) * 3600 - 11 * 3600;
-    let from = moment(first, now);
-    let counted = site.day.counted(&site.book, from, now, |day| day.hours(from, now))?;
+/// Twelve hours from `first` on, by its clock; `counted` by the second in which an hour begins.
+fn hours(first: OffsetDateTime, counted: &ByHour) -> Vec<Hour> {
     let hour = |n: i64| {
-        let begins = first + n * 3600;
-        let (passed, failed) = counted.get(&begins).copied().unwrap_or_default();
-        let here = moment(begins, now).to_offset(zone);
+        let here = first + Duration::hours(n);
+        let (passed, failed) = counted.get(&here.unix_timestamp()).copied().unwrap_or_default();
         Hour { hour: format!("{:02}:{:02}", here.hour(), here.minute()), passed, failed }
     };
-    Ok((0..12).map(hour).collect())
+    (0..12).map(hour).collect()
 }
 
 /// A moment within a day of `now`.
@@ -171,10 +179,13 @@ fn moment(seconds: i64, now: OffsetDateTime) -> OffsetDateTime {
     OffsetDateTime::from_unix_timestamp(seconds).unwrap_or(now)
 }
 
-fn stock(site: &Site, now: OffsetDateTime) -> Result<Vec<Stock>, Trouble> {
-    let midnight = now.to_offset(offset(site)?).replace_time(Time::MIDNIGHT);
-    let (worked, passed) =
-        site.day.counted(&site.book, midnight, now, |day| (day.hours(midnight, now), day.products(midnight, now)))?;
+/// - `worked`: what today's hours gave; `passed`: units that passed today.
+fn stock(
+    site: &Site,
+    now: OffsetDateTime,
+    worked: &ByHour,
+    passed: &BTreeMap<ProductName, i64>,
+) -> Result<Vec<Stock>, Trouble> {
     // Hours that gave anything; the last one counts by its minutes.
     #[expect(clippy::cast_precision_loss, reason = "hours of a day")]
     let worked_hours = worked.last_key_value().map_or(0.0, |(last, _)| {

@@ -1,6 +1,7 @@
 //! What is held against no entry of its own: that no row was added, that shared
 //! octets have their digests, and that what guards the tables is there. Links between
-//! rows need no look: each row is as its act left it, and so is the one that it points at.
+//! rows that entries vouch for need no look: each is as its act left it, and so is the
+//! one that it points at. Those of other rows are followed.
 
 use std::collections::HashSet;
 
@@ -89,6 +90,25 @@ pub(super) fn octets(c: &mut Connection, told: &mut Told) -> Result<HashSet<Vec<
 pub(super) fn triggers(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
     for name in schema::missing_triggers(c)? {
         told.tell(DamageKind::Removed, "trigger", name, None, "what guards the table is gone or put to rest");
+    }
+    Ok(())
+}
+
+/// Links of rows that no entry vouches for; PostgreSQL keeps to them by itself.
+pub(super) fn links(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
+    if !c.is_sqlite() {
+        return Ok(());
+    }
+    let tables = c.all("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name", &[])?;
+    for name in tables.iter().map(|row| row.text(0)).collect::<Result<Vec<_>, _>>()? {
+        if PROTECTED.iter().any(|table| table.name == name) {
+            continue;
+        }
+        let astray = c.all(&format!("PRAGMA foreign_key_check(\"{name}\")"), &[])?;
+        if let Some(first) = astray.first() {
+            let found = format!("{} rows point at no row of {}", astray.len(), first.text(2)?);
+            told.tell(DamageKind::Altered, &name, String::new(), None, found);
+        }
     }
     Ok(())
 }

@@ -287,6 +287,7 @@ fn unentered(c: &mut Connection) -> Result<Unentered, BookError> {
     let counts = guards::counts(c)?;
     let octets = guards::octets(c, &mut told)?;
     guards::triggers(c, &mut told)?;
+    guards::links(c, &mut told)?;
     Ok(Unentered { counts, octets, told })
 }
 
