@@ -10,6 +10,7 @@ pub mod authority;
 mod bundle;
 pub mod challenge;
 pub mod chips;
+pub mod chosen;
 pub mod code;
 pub mod course;
 pub mod declaration;

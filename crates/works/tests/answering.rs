@@ -12,8 +12,9 @@ use book::ids::UnitSerial;
 use custody::Passphrase;
 use tempfile::TempDir;
 use works::chips::FaultLevel;
+use works::chosen::Which;
 use works::course::{Course, Phase};
-use works::evidence::{self, Which};
+use works::evidence;
 use works::label::{self, Job};
 use works::rehearse::{Rehearse, rehearse};
 use works::report::{Request, Scope, report};
@@ -112,11 +113,11 @@ fn a_pack_that_is_stopped_leaves_no_file_and_the_log_says_so() {
     let place = place();
     let folder = place.empty("packs");
     let before = place.entries();
-    is_cancelled(place.pack(&Which::All(None), &folder, &stopped()), "cancelled; nothing was stored");
+    is_cancelled(place.pack(&Which::All, &folder, &stopped()), "cancelled; nothing was stored");
     assert_eq!((files(&folder), place.entries()), (0, before), "before it began");
 
     let (course, stopping) = stopped_in(Phase::Packing);
-    let made = place.pack(&Which::All(None), &folder, &course);
+    let made = place.pack(&Which::All, &folder, &course);
     assert!(stopping.join().unwrap(), "in time");
     is_cancelled(made, "cancelled; no pack was written");
     assert_eq!(files(&folder), 0);
@@ -125,7 +126,7 @@ fn a_pack_that_is_stopped_leaves_no_file_and_the_log_says_so() {
     assert!(acts.contains(&"evidence.export".to_owned()), "{acts:?}");
 
     let course = Course::new();
-    let made = place.pack(&Which::All(None), &folder, &course).unwrap();
+    let made = place.pack(&Which::All, &folder, &course).unwrap();
     assert_eq!((made.units, made.proven, files(&folder)), (UNITS as u64, UNITS as u64, 2), "the pack, and its key");
     assert!(!course.stop(), "it is done");
     let checked = evidence::check(&folder.join("pack.zip"), &folder.join("pack-key.pem")).unwrap();
@@ -141,43 +142,43 @@ fn a_pack_that_is_stopped_leaves_no_file_and_the_log_says_so() {
 fn labels_that_are_stopped_were_never_printed() {
     let place = place();
     let folder = place.empty("labels");
-    let run = |which: &label::Which<'_>, name: &str, course: &Course| {
+    let run = |which: &Which<'_>, name: &str, course: &Course| {
         let job = Job::to(&folder.join(name));
         label::print_of_book(&place.site, which, &job, Some(&place.passphrase), &place.who, course)
     };
     let before = place.entries();
-    is_cancelled(run(&label::Which::All, "all.pdf", &stopped()), "cancelled; nothing was stored");
+    is_cancelled(run(&Which::All, "all.pdf", &stopped()), "cancelled; nothing was stored");
     let (course, stopping) = stopped_in(Phase::Drawing);
-    let made = run(&label::Which::All, "all.pdf", &course);
+    let made = run(&Which::All, "all.pdf", &course);
     assert!(stopping.join().unwrap(), "in time");
     is_cancelled(made, "cancelled; nothing was stored");
     assert_eq!((files(&folder), place.entries(), place.printed("TV-000001")), (0, before, 0));
 
     // By name, twice the same: once. One that is not there: none at all, and nothing recorded.
     let two = ["TV-000002", "TV-000001", "TV-000002"].map(str::to_owned);
-    let some = run(&label::Which::Units(&two), "two.pdf", &Course::new()).unwrap();
+    let some = run(&Which::Units(&two), "two.pdf", &Course::new()).unwrap();
     assert_eq!((some.labels, some.decoded, some.test), (2, 2, 2));
     assert_eq!((place.entries(), place.printed("TV-000001"), place.printed("TV-000003")), (before + 2, 1, 0));
     let missing = ["TV-000001".to_owned(), "NOBODY".to_owned()];
-    let refused = run(&label::Which::Units(&missing), "none.pdf", &Course::new()).unwrap_err();
+    let refused = run(&Which::Units(&missing), "none.pdf", &Course::new()).unwrap_err();
     assert_eq!((refused.input(), files(&folder), place.entries()), (Some("units"), 1, before + 2), "{refused}");
     // A scrapped one gets none, by name or by period.
     works::unit::scrap(&place.site, "TV-000004", "dropped", false, &place.who).unwrap();
-    let refused = run(&label::Which::Units(&["TV-000004".to_owned()]), "none.pdf", &Course::new()).unwrap_err();
+    let refused = run(&Which::Units(&["TV-000004".to_owned()]), "none.pdf", &Course::new()).unwrap_err();
     assert_eq!(refused.kind(), Kind::Refused, "{refused}");
     let now = (place.who.clock)();
-    let of_today = label::Which::Period(Some(now - time::Duration::DAY), None);
+    let of_today = Which::Period(Some(now - time::Duration::DAY), None);
     let (before, course) = (place.entries(), Course::new());
     assert_eq!(run(&of_today, "today.pdf", &course).unwrap().labels, UNITS as u64 - 1);
     assert_eq!(place.entries(), before + UNITS as u64 - 1, "an entry each");
     let told = course.now();
     assert_eq!((told.phase, told.done, told.total), (Phase::Committing, UNITS as u64 - 1, Some(UNITS as u64 - 1)));
-    let earlier = label::Which::Period(None, Some(now - time::Duration::DAY));
+    let earlier = Which::Period(None, Some(now - time::Duration::DAY));
     assert!(run(&earlier, "none.pdf", &Course::new()).unwrap_err().to_string().contains("no unit has passed"));
 
     // In memory it is the same PDF, octet by octet; who takes it is one more entry.
     let job = Job::to(std::path::Path::new("labels.pdf"));
-    let which = label::Which::Units(&two);
+    let which = Which::Units(&two);
     let key = Some(&place.passphrase);
     let (printed, octets) = label::pdf_of_book(&place.site, &which, &job, key, &place.who, &Course::new()).unwrap();
     assert_eq!((printed.labels, &**octets), (2, &*fs::read(folder.join("two.pdf")).unwrap()));

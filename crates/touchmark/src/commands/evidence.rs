@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use clap::{ArgGroup, Args, Subcommand};
 use time::OffsetDateTime;
-use works::evidence::{self, Which};
+use works::chosen::Which;
+use works::evidence;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::impact::time;
@@ -64,7 +65,7 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
             let passphrase = args.passphrase.for_site_key(&site)?;
             let which = match (&args.reel, args.from, args.to, args.all) {
                 (Some(reel), ..) => Which::Reel(reel),
-                (None, None, None, true) => Which::All(None),
+                (None, None, None, true) => Which::All,
                 (None, None, None, false) => Which::Units(&args.unit),
                 (None, from, to, _) => Which::Period(from, to),
             };

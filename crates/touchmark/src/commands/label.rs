@@ -7,7 +7,8 @@ use book::LabelEvent;
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
 use time::OffsetDateTime;
-use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError, Which, typed};
+use works::chosen::Which;
+use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError, typed};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};
@@ -58,12 +59,9 @@ struct Source {
 }
 
 impl Source {
-    /// Which units of the site's book are meant; `None` where they come from elsewhere.
-    fn of_book(&self) -> Option<Which<'_>> {
-        if self.units.is_some() || self.qr.is_some() || self.manual.is_some() {
-            return None;
-        }
-        self.unit.as_deref().map(Which::One)
+    /// The unit of the site's book that is meant; `None` where it comes from elsewhere.
+    fn of_book(&self) -> Option<&String> {
+        self.unit.as_ref().filter(|_| self.units.is_none() && self.qr.is_none() && self.manual.is_none())
     }
 
     /// The one unit that was given by its codes.
@@ -186,7 +184,7 @@ impl Print {
         match (&self.reel, self.from, self.to, self.all) {
             _ if !self.named.is_empty() => Some(Which::Units(&self.named)),
             (Some(reel), ..) => Some(Which::Reel(reel)),
-            (None, None, None, false) => self.source.of_book(),
+            (None, None, None, false) => self.source.of_book().map(|unit| Which::Units(std::slice::from_ref(unit))),
             (None, None, None, true) => Some(Which::All),
             (None, from, to, _) => Some(Which::Period(from, to)),
         }
@@ -284,12 +282,12 @@ fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failur
     let scanned = Zeroizing::new(if args.scanned == "-" { read_line()? } else { args.scanned });
     let mut site = None;
     let (expected, others) = match (&args.source.units, args.source.of_book()) {
-        (None, Some(which)) => {
+        (None, Some(unit)) => {
             let opened = place.open()?;
             let passphrase = args.passphrase.for_site_key(&opened)?;
-            let mut data = label::of_book(&opened, &which, passphrase.as_ref())?;
+            let data = label::of_one(&opened, unit, passphrase.as_ref())?;
             site = Some(opened);
-            (data.remove(0), Vec::new())
+            (data, Vec::new())
         }
         (Some(path), _) => {
             let wanted = args.source.unit.as_deref().ok_or_else(|| {

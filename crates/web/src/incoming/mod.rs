@@ -329,7 +329,7 @@ pub async fn file(Asker { app, person, .. }: Asker, Path(id): Path<String>) -> R
         }
         (Outcome::Made { made: Made::Labels(octets), answer }, Task::Labels { units, job }) => {
             let labels = answer.get("labels").and_then(serde_json::Value::as_u64).unwrap_or_default();
-            File::Labels(Arc::clone(octets), job.out.display().to_string(), units.words(), labels)
+            File::Labels(Arc::clone(octets), job.out.display().to_string(), units.which().words(), labels)
         }
         _ => return Err(Trouble::usage("no file was made here", "Look at what came of it.").into()),
     };

@@ -211,12 +211,13 @@ pub(super) fn done(
         }
         Task::Verify => Ok(judged(ledger::verify(site, who, course)?, false)),
         Task::Evidence { units, file } => {
-            let out = files.folder.unwrap_or(Path::new(".")).join(file);
-            let made = evidence::export(site, &units.of_evidence(), &out, None, who, course)?;
+            let nowhere = || Trouble::surroundings("there is no folder to make the pack in", "Ask for it again.");
+            let out = files.folder.ok_or_else(nowhere)?.join(file);
+            let made = evidence::export(site, &units.which(), &out, None, who, course)?;
             Ok(Outcome::Made { answer: json(&made)?, made: Made::Pack(out) })
         }
         Task::Labels { units, job } => {
-            let (printed, octets) = label::pdf_of_book(site, &units.of_labels(), job, None, who, course)?;
+            let (printed, octets) = label::pdf_of_book(site, &units.which(), job, None, who, course)?;
             Ok(Outcome::Made { answer: json(&printed)?, made: Made::Labels(Arc::new(octets)) })
         }
         Task::Report { request, .. } => {

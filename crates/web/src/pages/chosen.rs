@@ -2,7 +2,8 @@
 
 use serde::Deserialize;
 use time::{OffsetDateTime, UtcOffset};
-use works::{Trouble, evidence, label};
+use works::Trouble;
+use works::chosen::Which;
 
 use super::given;
 use super::report::moment;
@@ -84,34 +85,13 @@ impl Choice {
 }
 
 impl Chosen {
-    /// As evidence is asked for.
-    pub fn of_evidence(&self) -> evidence::Which<'_> {
+    /// As the works have it.
+    pub fn which(&self) -> Which<'_> {
         match self {
-            Self::Units(units) => evidence::Which::Units(units),
-            Self::Reel(reel) => evidence::Which::Reel(reel),
-            Self::Period(from, to) => evidence::Which::Period(*from, *to),
-            Self::All => evidence::Which::All(None),
-        }
-    }
-
-    /// As labels are asked for.
-    pub fn of_labels(&self) -> label::Which<'_> {
-        match self {
-            Self::Units(units) => label::Which::Units(units),
-            Self::Reel(reel) => label::Which::Reel(reel),
-            Self::Period(from, to) => label::Which::Period(*from, *to),
-            Self::All => label::Which::All,
-        }
-    }
-
-    /// In words.
-    pub fn words(&self) -> String {
-        match self {
-            Self::Units(units) if units.len() == 1 => format!("unit {}", units.concat()),
-            Self::Units(units) => format!("{} units by name", units.len()),
-            Self::Reel(reel) => format!("reel {reel}"),
-            Self::Period(..) => "units of a period".into(),
-            Self::All => "all units".into(),
+            Self::Units(units) => Which::Units(units),
+            Self::Reel(reel) => Which::Reel(reel),
+            Self::Period(from, to) => Which::Period(*from, *to),
+            Self::All => Which::All,
         }
     }
 
@@ -134,7 +114,7 @@ mod tests {
 
     #[test]
     fn one_way_of_choosing_and_no_other() {
-        let read = |choice: Choice| choice.read(UtcOffset::UTC).map(|c| c.words());
+        let read = |choice: Choice| choice.read(UtcOffset::UTC).map(|c| c.which().words());
         let of = |units: &str, reel: &str, from: &str, to: &str| Choice {
             units: units.into(),
             reel: reel.into(),
@@ -145,8 +125,14 @@ mod tests {
         assert_eq!(read(of(" TV-1,\r\nTV-2\tTV-3;", "", "", "")).unwrap_or_default(), "3 units by name");
         assert_eq!(read(of("TV-1", "", "", "")).unwrap_or_default(), "unit TV-1");
         assert_eq!(read(of("", " A ", "", "")).unwrap_or_default(), "reel A");
-        assert_eq!(read(of("", "", "2026-03-02", "")).unwrap_or_default(), "units of a period");
-        assert_eq!(read(Choice { all: Some("on".into()), ..Choice::default() }).unwrap_or_default(), "all units");
+        assert_eq!(
+            read(of("", "", "2026-03-02", "")).unwrap_or_default(),
+            "units with attempts from 2026-03-02T00:00:00Z to now"
+        );
+        assert_eq!(
+            read(Choice { all: Some("on".into()), ..Choice::default() }).unwrap_or_default(),
+            "all units of the site"
+        );
         for (choice, field) in [
             (Choice::default(), "units"),
             (of("TV-1", "A", "", ""), "units"),

@@ -4,8 +4,9 @@ use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
+use works::chosen::Which;
 use works::course::Course;
-use works::evidence::{self, Which};
+use works::evidence;
 use works::{Trouble, floor, head, reel};
 
 use super::chosen::Choice;
@@ -45,7 +46,7 @@ pub async fn show(State(app): State<App>, person: Person, Query(choice): Query<C
 /// Where the form makes no sense, or too much runs.
 pub async fn export(asker: Asker, Form(choice): Form<Choice>) -> Result<Response, Oops> {
     let units = choice.read(floor::offset(&asker.app.site)?)?;
-    let (file, name) = (format!("evidence-{}.zip", units.short()), format!("evidence of {}", units.words()));
+    let (file, name) = (format!("evidence-{}.zip", units.short()), format!("evidence of {}", units.which().words()));
     incoming::ask(&asker, Task::Evidence { units, file }, name, Some(folder()?)).await
 }
 

@@ -88,6 +88,6 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
         return Err(Trouble::usage("there is no such template", advice).about("template").into());
     }
     label::template(&job.template).map_err(Trouble::of).about(if known { "template" } else { "own" })?;
-    let name = format!("labels of {}", units.words());
+    let name = format!("labels of {}", units.which().words());
     incoming::ask(&asker, Task::Labels { units, job }, name, Some(upload.folder)).await
 }

@@ -264,8 +264,8 @@ impl Desks {
 
     fn check_label(&self, desk: &Desk, view: &View, typed: &str, who: &Who) -> Result<View, Trouble> {
         let unit = view.unit.clone().unwrap_or_default();
-        let mut data = label::of_book(&self.site, &label::Which::One(&unit), self.passphrase.as_ref())?;
-        let checked = label::check(typed, &data.remove(0), &[]).map_err(Trouble::of)?;
+        let data = label::of_one(&self.site, &unit, self.passphrase.as_ref())?;
+        let checked = label::check(typed, &data, &[]).map_err(Trouble::of)?;
         let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
         self.site.book.record_label(&UnitSerial::new(&unit)?, event, &self.at(desk, who)?)?;
         Ok(self.change(desk, |view| view.label_checked(checked.is_match(), checked.advice.as_deref())))

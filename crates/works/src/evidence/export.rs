@@ -5,18 +5,18 @@ use std::fs;
 use std::io::{self, Seek, Write};
 use std::path::{Path, PathBuf};
 
-use book::ids::{ReelId, Sequence, UnitSerial};
-use book::{Purpose, Subject, UnitFilter, UnitStory};
+use book::ids::{Sequence, UnitSerial};
+use book::{Purpose, Subject, UnitStory};
 use custody::Passphrase;
 use serde::Serialize;
 use serde_json::json;
 use standard::certificate::Certificate;
 use standard::key::Signer;
-use time::OffsetDateTime;
 
 use super::pack::{self, Writer, seal, sha256};
 use super::told::{EarlierHead, EntryTold, FORMAT, Log, Manifest, ProofTold, RowsTold, text};
 use super::{index, inner};
+use crate::chosen::Which;
 use crate::course::{Course, Phase, Stopped};
 use crate::files::{Pending, Readers};
 use crate::head::{self, HeadFile};
@@ -29,19 +29,6 @@ use crate::unit;
 const HEADS: u32 = 16;
 /// Units a pack may hold: some 24 KiB each, so 7 GiB.
 const MOST: usize = 300_000;
-
-/// Which units.
-#[derive(Debug, Clone)]
-pub enum Which<'a> {
-    /// These.
-    Units(&'a [String]),
-    /// Those of a reel.
-    Reel(&'a str),
-    /// Those with an attempt that ended in this time.
-    Period(Option<OffsetDateTime>, Option<OffsetDateTime>),
-    /// All of the site; so many at most, where a number is given.
-    All(Option<usize>),
-}
 
 /// A pack that was made.
 #[derive(Debug, Serialize)]
@@ -63,65 +50,18 @@ pub struct Exported {
 }
 
 fn serials(site: &Site, which: &Which<'_>, course: &Course) -> Result<Vec<UnitSerial>, Trouble> {
-    let mut filter = UnitFilter::default();
-    let mut most = MOST;
-    match which {
-        Which::Units(units) => {
-            let mut out: Vec<UnitSerial> = units.iter().map(|u| UnitSerial::new(u)).collect::<Result<_, _>>()?;
-            out.sort();
-            out.dedup();
-            for serial in &out {
-                if site.book.unit(serial)?.is_none() {
-                    let trouble = Trouble::usage(format!("there is no unit {serial}"), "Look at the serial number.");
-                    return Err(trouble.about("units"));
-                }
-                course.advance(1);
-                course.go_on()?;
-            }
-            return Ok(out);
-        }
-        Which::Reel(reel) => {
-            crate::reel::get(site, reel)?;
-            filter.reel = Some(ReelId::new(reel)?);
-        }
-        Which::Period(from, to) => (filter.from, filter.to) = (*from, *to),
-        Which::All(limit) => most = limit.unwrap_or(MOST),
-    }
     let mut out = Vec::new();
-    let mut after = None;
-    loop {
-        course.go_on()?;
-        let page = site.book.units(&filter, after.as_ref(), 500)?;
-        course.advance(page.items.len() as u64);
-        out.extend(page.items.into_iter().map(|unit| unit.serial));
-        if matches!(which, Which::All(Some(_))) && out.len() >= most {
-            out.truncate(most);
-            return Ok(out);
-        }
-        if out.len() > MOST {
+    which.each(site, None, course, &mut |unit| {
+        if out.len() == MOST {
             return Err(Trouble::usage(
                 format!("a pack holds up to {MOST} units"),
                 "Make several: by reel with --reel, or by day with --from and --to.",
             ));
         }
-        match page.next {
-            Some(next) => after = Some(next),
-            None => return Ok(out),
-        }
-    }
-}
-
-fn words(which: &Which<'_>) -> String {
-    match which {
-        Which::Units(units) if units.len() == 1 => format!("unit {}", units[0]),
-        Which::Units(units) => format!("{} units by name", units.len()),
-        Which::Reel(reel) => format!("reel {reel}"),
-        Which::Period(from, to) => {
-            let told = |t: &Option<OffsetDateTime>, none: &str| t.map_or_else(|| none.to_owned(), time_text);
-            format!("attempts from {} to {}", told(from, "the beginning"), told(to, "now"))
-        }
-        Which::All(_) => "all units of the site".into(),
-    }
+        out.push(unit.serial);
+        Ok(())
+    })?;
+    Ok(out)
 }
 
 struct Maker<'a> {
@@ -323,7 +263,6 @@ pub fn export(
     if key_there.as_ref().is_some_and(|there| *there != pem) {
         return Err(Trouble::file(&key_file, io::ErrorKind::AlreadyExists.into()));
     }
-    course.phase(Phase::Gathering, None);
     let serials = serials(site, which, course)?;
     if serials.is_empty() {
         return Err(Trouble::usage(
@@ -334,7 +273,7 @@ pub fn export(
     let signer = head::signer(site, passphrase, who)?;
     let name = out.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let subject = Subject::Other("evidence", name);
-    let body = json!({ "units": serials.len(), "what": words(which) });
+    let body = json!({ "units": serials.len(), "what": which.words() });
     site.book.note("evidence.export", &subject, &body, &who.by())?;
     let made = (|| -> Result<_, Trouble> {
         let head = head::sign(site, passphrase, who)?;
@@ -407,7 +346,7 @@ fn fill(
         site_id: site.settings.site.id.clone(),
         made: time_text((who.clock)()),
         by: who.actor.to_string(),
-        what: words(which),
+        what: which.words(),
         test: maker.test,
         units: serials.len() as u64,
         files: Vec::new(),

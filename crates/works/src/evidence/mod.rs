@@ -14,4 +14,4 @@ mod pack;
 mod told;
 
 pub use check::{Altered, Checked, check};
-pub use export::{Exported, Which, export};
+pub use export::{Exported, export};

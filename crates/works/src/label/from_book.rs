@@ -1,15 +1,15 @@
 //! Labels of units in the record book.
 
-use book::ids::{ReelId, UnitSerial};
-use book::{LabelEvent, Subject, Unit, UnitFilter, UnitState};
+use book::ids::UnitSerial;
+use book::{LabelEvent, Subject, Unit, UnitState};
 use custody::Passphrase;
 use print::{LabelData, Press};
 use serde_json::json;
-use time::OffsetDateTime;
 use zeroize::Zeroizing;
 
 use super::{Format, Job, PrintError, Printed, To, print_to};
-use crate::course::{Course, Phase};
+use crate::chosen::{self, Which};
+use crate::course::Course;
 use crate::product;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -53,7 +53,7 @@ pub fn of_unit(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Res
 ///
 /// [`Trouble`] where the unit has no label, or nothing was scanned.
 pub fn check_of_book(site: &Site, unit: &str, scanned: &str, who: &Who) -> Result<super::Checked, Trouble> {
-    let data = of_book(site, &Which::One(unit), None)?.remove(0);
+    let data = of_one(site, unit, None)?;
     let checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
     let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
     record(site, &[unit.to_owned()], event, who)?;
@@ -75,7 +75,7 @@ pub fn svg(
     passphrase: Option<&Passphrase>,
     by: &book::By,
 ) -> Result<Vec<u8>, Trouble> {
-    let data = of_book(site, &Which::One(unit), passphrase)?.remove(0);
+    let data = of_one(site, unit, passphrase)?;
     let subject = Subject::Unit(UnitSerial::new(unit)?);
     site.book.note("passcode.reveal", &subject, &json!({ "for": why }), by)?;
     let template = super::template("device").map_err(Trouble::of)?;
@@ -162,46 +162,28 @@ fn recorded(
     })
 }
 
-/// Which units of the book.
-#[derive(Debug)]
-pub enum Which<'a> {
-    /// One, which must have passed.
-    One(&'a str),
-    /// These, each of which must have passed.
-    Units(&'a [String]),
-    /// Those of a reel that passed.
-    Reel(&'a str),
-    /// Those that passed, with an attempt that ended in this time.
-    Period(Option<OffsetDateTime>, Option<OffsetDateTime>),
-    /// All that passed.
-    All,
-}
-
-/// Labels of the wanted units, in the order of their serial numbers.
+/// What stands on the label of one unit.
 ///
 /// # Errors
 ///
-/// [`Trouble`] where there is no such unit, none passed, or one has no code any more.
-pub fn of_book(site: &Site, which: &Which<'_>, passphrase: Option<&Passphrase>) -> Result<Vec<LabelData>, Trouble> {
-    gather(site, which, passphrase, &Course::new(), usize::MAX)
+/// [`Trouble`] where there is no such unit, it has not passed, or it has no code any more.
+pub fn of_one(site: &Site, unit: &str, passphrase: Option<&Passphrase>) -> Result<LabelData, Trouble> {
+    of_passed(site, &chosen::named(site, &UnitSerial::new(unit)?)?, passphrase)
 }
 
-/// What stands on the label of a unit that is named.
-fn of_named(site: &Site, serial: &UnitSerial, passphrase: Option<&Passphrase>) -> Result<LabelData, Trouble> {
-    let unit = site.book.unit(serial)?.ok_or_else(|| {
-        let advice = "Look at the serial number, or search with `touchmark unit find`.";
-        Trouble::usage(format!("there is no unit {serial}"), advice).about("units")
-    })?;
+fn of_passed(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Result<LabelData, Trouble> {
     if unit.state != UnitState::Passed {
         return Err(Trouble::refused(
-            format!("unit {serial} is {}, and only a unit that passed gets a label", unit.state.word()),
+            format!("unit {} is {}, and only a unit that passed gets a label", unit.serial, unit.state.word()),
             "Provision it first; a scrapped or returned unit gets none.",
         )
         .about("units"));
     }
-    of_unit(site, &unit, passphrase)
+    of_unit(site, unit, passphrase)
 }
 
+/// What stands on the labels of those of the units that passed; who is named must have.
+///
 /// - `most`: units at most; more are refused as soon as they show.
 fn gather(
     site: &Site,
@@ -210,51 +192,17 @@ fn gather(
     course: &Course,
     most: usize,
 ) -> Result<Vec<LabelData>, Trouble> {
-    course.phase(Phase::Gathering, None);
-    let too_many = || {
-        Trouble::usage(
-            format!("these are more than {most} units, and one PDF here has at most {MOST_IN_MEMORY} labels"),
-            "Print them by reel or by day, or all at once with `touchmark label print`.",
-        )
-    };
-    let mut filter = UnitFilter { state: Some(UnitState::Passed), ..UnitFilter::default() };
-    match which {
-        Which::One(serial) => return Ok(vec![of_named(site, &UnitSerial::new(serial)?, passphrase)?]),
-        Which::Units(units) => {
-            let mut serials = units.iter().map(|u| UnitSerial::new(u)).collect::<Result<Vec<_>, _>>()?;
-            serials.sort();
-            serials.dedup();
-            if serials.len() > most {
-                return Err(too_many());
-            }
-            course.phase(Phase::Gathering, Some(serials.len() as u64));
-            let one = |serial: &UnitSerial| {
-                course.go_on()?;
-                course.advance(1);
-                of_named(site, serial, passphrase)
-            };
-            return serials.iter().map(one).collect();
+    let mut data = Vec::new();
+    which.each(site, Some(UnitState::Passed), course, &mut |unit| {
+        if data.len() == most {
+            return Err(Trouble::usage(
+                format!("these are more than {most} units, and one PDF here has at most {MOST_IN_MEMORY} labels"),
+                "Print them by reel or by day, or all at once with `touchmark label print`.",
+            ));
         }
-        Which::Reel(reel) => filter.reel = Some(ReelId::new(reel)?),
-        Which::Period(from, to) => (filter.from, filter.to) = (*from, *to),
-        Which::All => {}
-    }
-    let (mut data, mut after) = (Vec::new(), None);
-    loop {
-        let page = site.book.units(&filter, after.as_ref(), 500)?;
-        if data.len() + page.items.len() > most {
-            return Err(too_many());
-        }
-        for unit in &page.items {
-            course.go_on()?;
-            data.push(of_unit(site, unit, passphrase)?);
-            course.advance(1);
-        }
-        match page.next {
-            Some(next) => after = Some(next),
-            None => break,
-        }
-    }
+        data.push(of_passed(site, &unit, passphrase)?);
+        Ok(())
+    })?;
     if data.is_empty() {
         return Err(Trouble::refused("no unit has passed, so there is no label to print", "Provision units first."));
     }

@@ -25,7 +25,7 @@ use crate::course::{Course, Phase, Stopped};
 use crate::trouble::Trouble;
 pub use check::{Checked, check};
 pub use from_book::{
-    MOST_IN_MEMORY, Which, check_of_book, handed_over, of_book, of_unit, pdf_of_book, print_of_book, record, svg,
+    MOST_IN_MEMORY, check_of_book, handed_over, of_one, of_unit, pdf_of_book, print_of_book, record, svg,
 };
 pub use units::{Defaults, Units, UnitsError, complete};
 

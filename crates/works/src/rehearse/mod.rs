@@ -22,6 +22,7 @@ use serde_json::Value;
 use standard::ids::{ProductId, VendorId};
 
 use crate::chips::{self, Bench, FaultLevel, Source, WhichChips};
+use crate::chosen::Which;
 use crate::course::Course;
 use crate::label::{self, Job};
 use crate::product::Description;
@@ -40,7 +41,7 @@ const PRODUCT_ID: u16 = 0x8A21;
 const DEVICE_TYPE: u32 = 0x0202;
 
 /// Units in the evidence pack at most.
-const PACKED: usize = 2000;
+const PACKED: u32 = 2000;
 
 /// What to rehearse.
 #[derive(Debug, Clone)]
@@ -244,7 +245,9 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     let proofs = unit::write(&site, &[], true, &folder_of_evidence)?;
     say(&format!("The proofs of {} units, for anybody to check without us.", proofs.units.len()));
     // A few thousand units fill a pack that is still easy to pass on.
-    let which = evidence::Which::All(Some(PACKED));
+    let first = site.book.units(&UnitFilter::default(), None, PACKED)?;
+    let packed: Vec<String> = first.items.iter().map(|unit| unit.serial.to_string()).collect();
+    let which = if first.next.is_some() { Which::Units(&packed) } else { Which::All };
     let pack = evidence::export(&site, &which, &folder_of_evidence.join("pack.zip"), None, &who, &Course::new())?;
     say(&format!("A signed evidence pack of {} units, which no octet can change in without it showing.", pack.units));
     let counts = unit::reconcile(&site, None)?;
@@ -346,7 +349,7 @@ fn labels(site: &Site, out: &Path, who: &Who) -> Result<(Option<PathBuf>, u64), 
         return Ok((None, 0));
     }
     let job = Job { paper: Some(Paper::A4), ..Job::to(&path) };
-    let printed = label::print_of_book(site, &label::Which::All, &job, None, who, &Course::new())?;
+    let printed = label::print_of_book(site, &Which::All, &job, None, who, &Course::new())?;
     Ok((Some(path), printed.labels))
 }
 
