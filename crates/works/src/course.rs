@@ -242,6 +242,14 @@ impl Course {
     }
 }
 
+/// What the book answers to somebody who watches it, as the works tell it.
+pub(crate) fn or_stopped<T>(said: Result<T, book::BookError>) -> Result<T, Trouble> {
+    match said {
+        Err(book::BookError::Stopped) => Err(Stopped.into()),
+        said => Ok(said?),
+    }
+}
+
 /// What stopped a caller's iterator inside the book, as the works tell it.
 pub(crate) fn stopped_by(stop: book::Stop, otherwise: impl FnOnce(book::Stop) -> Trouble) -> Trouble {
     match stop.downcast::<Stopped>() {

@@ -6,14 +6,14 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 
 use book::ids::SiteId;
-use book::{Book, BookError, DamageKind, Location, OpenOptions, SignedHead, Stage, Subject, Verification};
+use book::{Book, DamageKind, Location, OpenOptions, SignedHead, Stage, Subject, Verification};
 use serde::Serialize;
 use serde_json::json;
 use standard::key::PublicKey;
 use time::OffsetDateTime;
 use toml_edit::DocumentMut;
 
-use crate::course::{Course, Phase, Stopped};
+use crate::course::{Course, Phase, or_stopped};
 use crate::files::{Pending, Readers};
 use crate::head;
 use crate::site::{FILE, Settings, Site, Who, location};
@@ -138,13 +138,6 @@ impl<'c> Teller<'c> {
                 self.tell(Phase::Verifying, done, total)
             }
         }
-    }
-}
-
-fn or_stopped<T>(said: Result<T, BookError>) -> Result<T, Trouble> {
-    match said {
-        Err(BookError::Stopped) => Err(Stopped.into()),
-        said => Ok(said?),
     }
 }
 

@@ -10,11 +10,11 @@ pub mod stations;
 pub mod times;
 pub mod worst;
 
-use book::{BookError, Purpose, ReelCount, Stretch, Tallies, UnitFilter};
+use book::{Purpose, ReelCount, Stretch, Tallies, UnitFilter};
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, UtcOffset};
 
-use crate::course::{Course, Phase, Stopped};
+use crate::course::{Course, Phase, or_stopped};
 use crate::site::Site;
 use crate::trouble::Trouble;
 
@@ -170,14 +170,6 @@ pub fn zone_text(zone: UtcOffset) -> String {
     format!("{}{:02}:{:02}", if zone.is_negative() { '-' } else { '+' }, hours.abs(), minutes.abs())
 }
 
-/// What a tally that somebody watched says.
-fn counted<T>(said: Result<T, BookError>) -> Result<T, Trouble> {
-    match said {
-        Err(BookError::Stopped) => Err(Stopped.into()),
-        said => Ok(said?),
-    }
-}
-
 /// How many attempts and steps will be looked at, as far as units and some attempts tell beforehand.
 fn expected(tallies: &Tallies<'_>, units: &[u64; 5], worst_hour: bool) -> Result<u64, Trouble> {
     let units: u64 = units.iter().sum();
@@ -217,9 +209,9 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime, course: &Cour
     };
     let tallies = site.book.tallies(filter, &passing);
     course.phase(Phase::Counting, Some(expected(&tallies, &units, request.worst_hour)?));
-    let attempts = counted(tallies.attempts(stretch(length, zone)))?;
-    let causes = counted(tallies.causes(stretch(length, zone)))?;
-    let bins = counted(tallies.steps())?;
+    let attempts = or_stopped(tallies.attempts(stretch(length, zone)))?;
+    let causes = or_stopped(tallies.causes(stretch(length, zone)))?;
+    let bins = or_stopped(tallies.steps())?;
     let worst_hour = if request.worst_hour { worst::find(&tallies, zone)? } else { None };
     let stock = match &request.scope {
         Scope::Reel(_) | Scope::Order(_) => match &filter.reel {

@@ -12,7 +12,8 @@ use serde::Serialize;
 use time::{OffsetDateTime, UtcOffset};
 
 use super::count::{by_stretch, whole};
-use super::{HOUR, counted, shown, zone_text};
+use super::{HOUR, shown, zone_text};
+use crate::course::or_stopped;
 use crate::statistics::Successes;
 use crate::trouble::Trouble;
 
@@ -63,8 +64,8 @@ pub struct Worst {
 
 pub(super) fn find(book: &Tallies<'_>, zone: UtcOffset) -> Result<Option<Worst>, Trouble> {
     let hour = Stretch { micros: HOUR, ahead: i64::from(zone.whole_seconds()) * 1_000_000 };
-    let tallies = counted(book.attempts(hour))?;
-    let causes = counted(book.causes(hour))?;
+    let tallies = or_stopped(book.attempts(hour))?;
+    let causes = or_stopped(book.causes(hour))?;
     let hours = by_stretch(&tallies);
     let (all, failed) = hours.iter().fold((0, 0), |(a, f), (_, n, k)| (a + n, f + k));
     let candidates = hours.iter().filter(|(_, _, k)| *k > 0).map(|(begins, n, k)| {
