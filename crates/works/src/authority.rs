@@ -18,6 +18,7 @@ use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool, Severity};
 use time::OffsetDateTime;
 
+use crate::course::Course;
 use crate::examine::report::Examination;
 use crate::examine::{Examine, examine};
 use crate::keys::{self, Unlock};
@@ -435,7 +436,7 @@ pub fn adopt(
     }
     let trust = if trusted > 0 { vec![trust_dir] } else { Vec::new() };
     let request = Examine { files: files.to_vec(), trust, ..Examine::default() };
-    let examination = examine(&request, who.now(), &|_| {})?;
+    let examination = examine(&request, who.now(), &Course::new())?;
     if examination.counts().errors > 0 || !examination.anchored {
         return Ok(Adopted { authorities: Vec::new(), examination });
     }

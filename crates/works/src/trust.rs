@@ -18,8 +18,9 @@ use standard::key::PublicKey;
 use standard::moment::Moment;
 use standard::verdict::{Finding, Severity, SignerKey, rule};
 
+use crate::course::Course;
 use crate::examine::report::Examination;
-use crate::examine::{Examine, Progress, examine_with_signers};
+use crate::examine::{Examine, examine_with_signers};
 use crate::reel::time_text;
 use crate::site::{Site, Who};
 use crate::told::ToldFinding;
@@ -446,7 +447,7 @@ pub fn examine_against(
     names: &[String],
     request: &Examine,
     now: Moment,
-    progress: &(dyn Fn(Progress) + Sync),
+    course: &Course,
 ) -> Result<Vec<SetVerdict>, Trouble> {
     let mut out = Vec::new();
     for set in sets(site, names)? {
@@ -461,7 +462,7 @@ pub fn examine_against(
             asked.trust.push(write(format!("paa-{number}.der"), paa.der())?);
         }
         let keys = set.signers.clone();
-        let examined = examine_with_signers(&asked, keys, now, progress).map_err(Trouble::of)?;
+        let examined = examine_with_signers(&asked, keys, now, course).map_err(Trouble::of)?;
         out.push(on_examination(&set, &examined));
     }
     Ok(out)

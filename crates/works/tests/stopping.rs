@@ -1,13 +1,16 @@
 //! Long work that is stopped leaves nothing behind, says so, and can be done again.
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::thread;
 use std::time::{Duration, Instant};
 
 use book::ids::ReelId;
+use standard::moment::Moment;
 use tempfile::TempDir;
 use works::course::{Course, Phase};
+use works::examine::{Examine, examine};
 use works::product::Description;
 use works::reel::manifest::ColumnMap;
 use works::site::{NewBook, Site, Who};
@@ -18,7 +21,7 @@ fn data(name: &str) -> PathBuf {
 }
 
 struct Place {
-    _folder: TempDir,
+    folder: TempDir,
     site: Site,
     who: Who,
 }
@@ -31,7 +34,7 @@ fn place() -> Place {
     let description: Description =
         toml::from_str("vendor = \"FFF2\"\nproduct = \"8A21\"\ndevice_type = 514\nreach = \"ble\"").unwrap();
     product::add(&site, "Tern Vent", &description, &who).unwrap();
-    Place { _folder: folder, site, who }
+    Place { folder, site, who }
 }
 
 impl Place {
@@ -75,6 +78,39 @@ fn what_is_stopped_before_it_begins_stores_nothing() {
     assert_eq!(place.delivery(&Course::new()).unwrap().accepted, 400);
     is_cancelled(keeping::verify(&place.site, &[], &stopped()));
     assert!(keeping::verify(&place.site, &[], &Course::new()).unwrap().is_intact());
+}
+
+/// Examining stores nothing, and yet who has asked for too much need not wait: neither for the files nor for the
+/// judging.
+#[test]
+fn examining_is_stopped_too() {
+    let place = place();
+    place.reel(&Course::new()).unwrap();
+    place.delivery(&Course::new()).unwrap();
+    let delivery = place.site.book.deliveries(None).unwrap().remove(0).delivery;
+    let mut bundle = String::new();
+    let some = place.site.book.credentials(&delivery, 0, 400).unwrap();
+    for credential in &some.items {
+        bundle.push_str(&standard::pem::encode("CERTIFICATE", &credential.certificate));
+    }
+    // Judged often enough to be seen at it.
+    let file = place.folder.path().join("many.pem");
+    fs::write(&file, bundle.repeat(10)).unwrap();
+    let request = Examine { files: vec![file], ..Examine::default() };
+    let now = Moment::from_unix(1_800_000_000);
+    is_cancelled(examine(&request, now, &stopped()).map_err(Trouble::of));
+    let course = Course::new();
+    let watcher = course.clone();
+    let stopping = thread::spawn(move || {
+        let since = Instant::now();
+        while watcher.now().phase != Phase::Judging && since.elapsed() < Duration::from_secs(20) {
+            thread::yield_now();
+        }
+        watcher.stop()
+    });
+    is_cancelled(examine(&request, now, &course).map_err(Trouble::of));
+    assert!(stopping.join().unwrap());
+    examine(&request, now, &Course::new()).unwrap();
 }
 
 /// Stopped as soon as each phase shows; where that was too late, all of it is there.

@@ -9,6 +9,7 @@ use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::moment::Moment;
 use works::authority;
+use works::course::Course;
 use works::examine::{Examine, examine};
 
 use super::bulk::{self, Failed, Row, alone, timed, told};
@@ -45,7 +46,7 @@ fn worker(work: &[String]) -> Result<Measured, Failed> {
         trust: vec![folder.join("paa.der")],
         ..Examine::default()
     };
-    let (answer, seconds) = timed(|| Ok(examine(&request, Moment::from_unix(1_800_000_000), &|_| {})?))?;
+    let (answer, seconds) = timed(|| Ok(examine(&request, Moment::from_unix(1_800_000_000), &Course::new())?))?;
     if !answer.anchored || answer.counts().errors > 0 {
         return Err("good DACs were not accepted".into());
     }

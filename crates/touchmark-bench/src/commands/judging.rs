@@ -16,6 +16,7 @@ use standard::key::{Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool};
+use works::course::Course;
 use works::examine::{Examine, examine};
 
 use super::rate::in_turns;
@@ -154,7 +155,7 @@ fn both_cores(args: &JudgingArgs, line: &Line, ders: &[Vec<u8>]) -> Row {
     let with = |threads: usize| rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
     let (one, two) = (with(1), with(2));
     let go = || {
-        let answer = examine(&request, line.from, &|_| {}).expect("readable files");
+        let answer = examine(&request, line.from, &Course::new()).expect("readable files");
         assert!(answer.anchored && answer.counts().errors == 0);
     };
     let mut single = || one.install(go);

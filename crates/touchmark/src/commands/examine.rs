@@ -1,21 +1,21 @@
 //! `touchmark examine`.
 
 use std::path::PathBuf;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use clap::Args;
 use clap::builder::PossibleValuesParser;
-use indicatif::{ProgressBar, ProgressStyle};
 use serde::Serialize;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use standard::verdict::{Device, Verdict, all_rules};
-use works::examine::{Examination, Examine, Kind, Progress, examine};
+use works::examine::{Examination, Examine, Kind, examine};
 use works::trust::{SetVerdict, examine_against};
 
 use super::at_site::Place;
 use super::examine_words;
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Say what files are, and whether a verifier will accept them
 ///
@@ -96,14 +96,12 @@ pub fn run(args: ExamineArgs, place: &Place, output: &mut Output) -> Result<Exit
         device: Device { vendor: args.vendor, product: args.product, by_declaration: false },
         at: args.at,
     };
-    let bar = bar(output);
-    let answer = examine(&request, now(), &|step| advance(&bar, step));
-    let sets = match args.trust_set.as_slice() {
-        [] => None,
-        names => Some(examine_against(&place.open()?, names, &request, now(), &|step| advance(&bar, step))),
-    };
-    bar.finish_and_clear();
-    let (answer, sets) = (answer?, sets.transpose()?);
+    let site = if args.trust_set.is_empty() { None } else { Some(place.open()?) };
+    let (answer, sets) = watched(output, "files and certificates", |course| {
+        let answer = examine(&request, now(), course)?;
+        let against = |site| examine_against(site, &args.trust_set, &request, now(), course);
+        Ok::<_, Failure>((answer, site.as_ref().map(against).transpose()?))
+    })?;
     let taken = sets.iter().flatten().all(SetVerdict::accepts);
     let exit = if answer.verdict == Verdict::Accepted && taken { Exit::Done } else { Exit::Rejected };
     if let Some(sets) = sets {
@@ -118,35 +116,6 @@ pub fn run(args: ExamineArgs, place: &Place, output: &mut Output) -> Result<Exit
     let style = examine_words::Style { shapes: output.is_styled(), verbose: output.is_verbose() };
     output.show(&answer, |w| examine_words::write(w, &answer, !request.trust.is_empty(), style))?;
     Ok(exit)
-}
-
-fn bar(output: &Output) -> ProgressBar {
-    if !output.draws_progress() {
-        return ProgressBar::hidden();
-    }
-    let bar = ProgressBar::new(0);
-    if let Ok(style) = ProgressStyle::with_template("{msg} {bar:30} {human_pos}/{human_len}  {per_sec}  {eta} left") {
-        bar.set_style(style);
-    }
-    bar.enable_steady_tick(Duration::from_millis(200));
-    bar
-}
-
-fn advance(bar: &ProgressBar, step: Progress) {
-    match step {
-        Progress::Reading { total } => {
-            bar.set_message("reading");
-            bar.set_length(total);
-            bar.set_position(0);
-        }
-        Progress::Judging { total } => {
-            bar.set_message("judging");
-            bar.set_length(total);
-            bar.set_position(0);
-        }
-        Progress::Read => bar.inc(1),
-        Progress::Judged { count } => bar.inc(count),
-    }
 }
 
 /// An examination, and what trust sets say.

@@ -201,13 +201,7 @@ pub(super) fn done(
                 device: *device,
                 ..examine::Examine::default()
             };
-            let watch = |p: examine::Progress| match p {
-                examine::Progress::Reading { total } => course.phase(Phase::Reading, Some(total)),
-                examine::Progress::Judging { total } => course.phase(Phase::Judging, Some(total)),
-                examine::Progress::Read => course.advance(1),
-                examine::Progress::Judged { count } => course.advance(count),
-            };
-            Ok(judged(json(&examine::examine(&request, who.now(), &watch)?)?, false))
+            Ok(judged(json(&examine::examine(&request, who.now(), course)?)?, false))
         }
         Task::Verify => Ok(judged(ledger::verify(site, who, course)?, false)),
         Task::Evidence { units, file } => {

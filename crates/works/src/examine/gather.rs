@@ -9,8 +9,9 @@ use rayon::prelude::*;
 use standard::detect::{DetectError, Item};
 use walkdir::WalkDir;
 
-use super::{Examine, ExamineError, Progress};
+use super::{Examine, ExamineError};
 use crate::bundle::detect_all;
+use crate::course::{Course, Phase};
 
 /// Octets of one file: a bundle of a hundred thousand certificates in PEM fits.
 const MAX_FILE: u64 = 96 << 20;
@@ -112,7 +113,7 @@ pub(super) struct Gathered {
     pub revocations: Vec<Found>,
 }
 
-pub(super) fn gather(request: &Examine, progress: &(dyn Fn(Progress) + Sync)) -> Result<Gathered, ExamineError> {
+pub(super) fn gather(request: &Examine, course: &Course) -> Result<Gathered, ExamineError> {
     let lists = [&request.files, &request.trust, &request.signers, &request.revocations];
     let mut expanded = Vec::new();
     for paths in lists {
@@ -126,9 +127,9 @@ pub(super) fn gather(request: &Examine, progress: &(dyn Fn(Progress) + Sync)) ->
         expanded.push(files);
     }
     let total = expanded.iter().map(Vec::len).sum::<usize>() as u64;
-    progress(Progress::Reading { total });
+    course.phase(Phase::Reading, Some(total));
     let names = Names::of(&expanded);
-    let mut read = expanded.into_iter().map(|files| read_all(files, &names, progress));
+    let mut read = expanded.into_iter().map(|files| read_all(files, &names, course));
     let mut next = || read.next().unwrap_or_else(|| Ok(Vec::new()));
     let gathered = Gathered { subjects: next()?, trust: next()?, signers: next()?, revocations: next()? };
     // An acceptance of nothing at all would be taken for one of what was meant.
@@ -175,17 +176,14 @@ fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
     Ok(())
 }
 
-fn read_all(
-    files: Vec<Listed>,
-    names: &Names,
-    progress: &(dyn Fn(Progress) + Sync),
-) -> Result<Vec<Found>, GatherError> {
-    let found: Vec<Result<Vec<Found>, GatherError>> = files
+fn read_all(files: Vec<Listed>, names: &Names, course: &Course) -> Result<Vec<Found>, ExamineError> {
+    let found: Vec<Result<Vec<Found>, ExamineError>> = files
         .into_par_iter()
         .map(|file| {
-            let read = read_one(&file, &names.name(&file.path));
-            progress(Progress::Read);
-            read
+            course.go_on()?;
+            let read = read_one(&file, &names.name(&file.path))?;
+            course.advance(1);
+            Ok(read)
         })
         .collect();
     // The first in the order given, so that the same call gives the same error.

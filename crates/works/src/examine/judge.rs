@@ -15,7 +15,8 @@ use standard::verdict::{
 
 use super::report::{Examination, Subject};
 use super::roles::{Cast, Part, Player, signer_key};
-use super::{Examine, Kind, Progress};
+use super::{Examine, Kind};
+use crate::course::{Course, Phase, Stopped};
 
 /// DACs judged between two signs of progress.
 const CHUNK: usize = 256;
@@ -77,7 +78,7 @@ fn authorities(cast: &Cast) -> Authorities {
     Authorities { pool: Pool::new(members), of_player, names, beside }
 }
 
-pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn Fn(Progress) + Sync)) -> Examination {
+pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, course: &Course) -> Result<Examination, Stopped> {
     let known = authorities(&cast);
     let pool = &known.pool;
     let trust_given = !request.trust.is_empty();
@@ -122,24 +123,27 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
     }));
 
     let total = cast.players.iter().filter(|p| matches!(p.part, Part::Certificate(_, Kind::Dac))).count() as u64;
-    progress(Progress::Judging { total });
+    course.phase(Phase::Judging, Some(total));
     let mut judged: Vec<Judged> = cast
         .players
         .par_chunks(CHUNK)
         .enumerate()
         .flat_map_iter(|(chunk, players)| {
             let first = chunk * CHUNK;
+            // Once it is to stop nothing more is judged, and what was is of no use.
+            let players = if course.go_on().is_ok() { players } else { &[] };
             let out: Vec<_> = players
                 .iter()
                 .enumerate()
                 .map(|(offset, player)| judge_player(player, first + offset, &known, &context))
                 .collect();
             let dacs = players.iter().filter(|p| matches!(p.part, Part::Certificate(_, Kind::Dac))).count() as u64;
-            progress(Progress::Judged { count: dacs });
+            course.advance(dacs);
             out
         })
         .collect();
 
+    course.go_on()?;
     let devices = devices(&cast.players, &judged, pool);
     let given: Vec<(usize, &Declaration)> = cast
         .players
@@ -205,7 +209,7 @@ pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, progress: &(dyn 
     // A hundred thousand certificates are many pieces to give back.
     drop(devices);
     cast.players.into_par_iter().for_each(drop);
-    examination
+    Ok(examination)
 }
 
 #[derive(Default)]

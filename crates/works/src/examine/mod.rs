@@ -20,6 +20,7 @@ pub use gather::GatherError;
 pub use report::Examination;
 
 use crate::advice::{Advise, Kind as Whose};
+use crate::course::{Course, Stopped};
 
 /// What a subject is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -89,34 +90,15 @@ pub struct Examine {
     pub at: Option<Moment>,
 }
 
-/// How far along an examination is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Progress {
-    /// So many files are to be read.
-    Reading {
-        /// Files in all.
-        total: u64,
-    },
-    /// One more file was read.
-    Read,
-    /// So many DACs are to be judged.
-    Judging {
-        /// DACs in all.
-        total: u64,
-    },
-    /// So many more DACs were judged.
-    Judged {
-        /// How many.
-        count: u64,
-    },
-}
-
 /// Why nothing was examined.
 #[derive(Debug, thiserror::Error)]
 pub enum ExamineError {
     /// A file could not be read as anything.
     #[error(transparent)]
     Gather(#[from] GatherError),
+    /// Somebody stopped it.
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
     /// `--as` says what one file is.
     #[error("--as says what one file is, but {0} things were given")]
     AsWithMany(usize),
@@ -142,12 +124,16 @@ pub enum ExamineError {
 
 impl Advise for ExamineError {
     fn kind(&self) -> Whose {
-        Whose::Usage
+        match self {
+            Self::Stopped(stopped) => stopped.kind(),
+            _ => Whose::Usage,
+        }
     }
 
     fn advice(&self) -> Option<String> {
         match self {
             Self::Gather(error) => error.advice(),
+            Self::Stopped(stopped) => stopped.advice(),
             Self::AsWithMany(_) => Some("Leave --as out, or give one file.".into()),
             Self::NotThat { .. } => Some("Leave --as out to have it told.".into()),
             Self::NothingOfUse { wanted, .. } => Some(format!("Give a file that holds a {wanted}.")),
@@ -158,20 +144,16 @@ impl Advise for ExamineError {
 /// Examines.
 ///
 /// - `now`: the present, for revocation lists.
-/// - `progress`: called from several threads.
+/// - `course`: counts files, then DACs; it can be stopped at any moment.
 ///
 /// # Errors
 ///
-/// [`ExamineError`] where a file can't be read; nothing is then judged, so that
+/// [`ExamineError`] where a file can't be read or it was stopped; nothing is then judged, so that
 /// an acceptance never leaves out a file in silence.
-pub fn examine(
-    request: &Examine,
-    now: Moment,
-    progress: &(dyn Fn(Progress) + Sync),
-) -> Result<Examination, ExamineError> {
-    let gathered = gather::gather(request, progress)?;
+pub fn examine(request: &Examine, now: Moment, course: &Course) -> Result<Examination, ExamineError> {
+    let gathered = gather::gather(request, course)?;
     let cast = roles::cast(request, gathered)?;
-    Ok(judge::judge(request, cast, now, progress))
+    Ok(judge::judge(request, cast, now, course)?)
 }
 
 /// Examines with further keys that may sign declarations, beside those in files.
@@ -183,10 +165,10 @@ pub(crate) fn examine_with_signers(
     request: &Examine,
     signers: Vec<SignerKey>,
     now: Moment,
-    progress: &(dyn Fn(Progress) + Sync),
+    course: &Course,
 ) -> Result<Examination, ExamineError> {
-    let gathered = gather::gather(request, progress)?;
+    let gathered = gather::gather(request, course)?;
     let mut cast = roles::cast(request, gathered)?;
     cast.signers.extend(signers);
-    Ok(judge::judge(request, cast, now, progress))
+    Ok(judge::judge(request, cast, now, course)?)
 }
