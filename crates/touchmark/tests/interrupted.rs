@@ -77,7 +77,9 @@ fn an_interrupt_stores_nothing_and_says_so() {
 
 /// Interrupts a command in steps over the time that it takes, until it is over before the signal comes; its folder is
 /// empty whenever it was stopped.
-fn interrupted(site: &Rehearsed, typed: &[&str], folder: &Path, cancelled: &str) {
+///
+/// - `whole`: fails where what is in the folder is not all of it.
+fn interrupted(site: &Rehearsed, typed: &[&str], folder: &Path, cancelled: &str, whole: &dyn Fn()) {
     let (mut hit, mut after) = (0, Duration::from_millis(4));
     loop {
         let case = format!("{typed:?} after {after:?}");
@@ -90,8 +92,9 @@ fn interrupted(site: &Rehearsed, typed: &[&str], folder: &Path, cancelled: &str)
         sent.expect("kill runs");
         let ended = child.wait_with_output().expect("ends");
         let left: Vec<_> = fs::read_dir(folder).expect("is there").map(|f| f.expect("a file").file_name()).collect();
-        if ended.status.code() == Some(0) {
-            assert!(!left.is_empty(), "{case}: it was done");
+        // A signal between the end of the work and the last word ends it as it would any program, and the work is done.
+        if ended.status.code() == Some(0) || (ended.status.signal() == Some(2) && !left.is_empty()) {
+            whole();
             break;
         }
         assert!(left.is_empty(), "{case}: {left:?}");
@@ -120,10 +123,17 @@ fn an_interrupt_leaves_no_half_of_a_pack_or_a_run_of_labels() {
         &["evidence", "export", "--all", "--out", text(&pack)],
         &packs,
         "cancelled; no pack was written",
+        &|| {
+            let checked = site.done(&["evidence", "check", text(&pack), "--key", text(&packs.join("pack-key.pem"))]);
+            assert_eq!(checked["verdict"], "whole", "{checked}");
+        },
     );
     let pdf = labels.join("labels.pdf");
     let print = ["label", "print", "--all", "--sheet", "a4", "--out", text(&pdf)];
-    interrupted(&site, &print, &labels, "cancelled; nothing was stored");
+    interrupted(&site, &print, &labels, "cancelled; nothing was stored", &|| {
+        let octets = fs::read(&pdf).expect("a file");
+        assert!(octets.starts_with(b"%PDF-") && octets.trim_ascii_end().ends_with(b"%%EOF"), "{} octets", octets.len());
+    });
     // One run in the end, beside that of the rehearsal.
     let shown = site.done(&["unit", "show", "TV-000001"]);
     let printed = shown["labels"].as_array().expect("labels").iter().filter(|l| l["by"] == "ada").count();
