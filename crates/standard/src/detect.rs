@@ -5,8 +5,11 @@
 //! exchanges in JSON. Bounded: the caller bounds the octets, and no part is
 //! expanded.
 
+use std::sync::Arc;
+
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD as BASE64;
+use memchr::memmem;
 
 use crate::asn1::{Departure, Unreadable, Walk, tag};
 use crate::certificate::{Certificate, KeyField};
@@ -18,25 +21,34 @@ use crate::oid;
 use crate::request::Request;
 use crate::revocation::RevocationList;
 
-/// One thing found.
+/// One thing found. Small, since there may be a hundred thousand: what is large lies apart.
 #[derive(Debug, Clone)]
 pub enum Item {
     /// A certificate.
-    Certificate(Certificate),
+    Certificate(Arc<Certificate>),
     /// Octets in a certificate's outer shape that can't be taken apart.
-    BrokenCertificate(Vec<u8>, Unreadable),
+    BrokenCertificate(Box<BrokenCertificate>),
     /// A certification declaration.
-    Declaration(Declaration),
+    Declaration(Box<Declaration>),
     /// A certification request.
-    Request(Request),
+    Request(Box<Request>),
     /// A revocation list.
-    List(RevocationList),
+    List(Box<RevocationList>),
     /// An attestation exchange.
-    Exchange(Proof),
+    Exchange(Box<Proof>),
     /// A public key alone.
-    PublicKey(PublicKey),
+    PublicKey(Box<PublicKey>),
     /// A unit's factory record: CBOR, flash image or Intel HEX.
     FactoryRecord(Box<FactoryRecord>),
+}
+
+/// Octets in a certificate's outer shape, and what is against taking them apart.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BrokenCertificate {
+    /// All octets.
+    pub octets: Vec<u8>,
+    /// What stands in the way, and where.
+    pub why: Unreadable,
 }
 
 /// Why nothing was found.
@@ -64,12 +76,12 @@ pub enum DetectError {
 /// it is refused, so that nothing is left out in silence.
 pub fn detect(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
     let start = octets.iter().position(|o| !o.is_ascii_whitespace()).ok_or(DetectError::Empty)?;
-    if contains(octets, b"-----BEGIN ") {
+    if memmem::find(octets, b"-----BEGIN ").is_some() {
         return pem(octets);
     }
     match octets[start] {
         b'{' => match Proof::read(octets) {
-            Ok(proof) => Ok(vec![Item::Exchange(proof)]),
+            Ok(proof) => Ok(vec![Item::Exchange(Box::new(proof))]),
             Err(ProofError::NoExchange) => Err(DetectError::Unknown),
             Err(ProofError::Json(why)) => Err(DetectError::Broken("JSON", why)),
         },
@@ -81,10 +93,6 @@ pub fn detect(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         },
         _ => Err(DetectError::Unknown),
     }
-}
-
-fn contains(octets: &[u8], needle: &[u8]) -> bool {
-    octets.windows(needle.len()).any(|w| w == needle)
 }
 
 fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
@@ -106,7 +114,7 @@ fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         let Some(length) = body.find(&end) else {
             return Err(broken(format!("block {number} has no line {end}")));
         };
-        let digits: String = body[..length].chars().filter(|c| !c.is_ascii_whitespace()).collect();
+        let digits: Vec<u8> = body[..length].bytes().filter(|o| !o.is_ascii_whitespace()).collect();
         let der = BASE64.decode(digits).map_err(|_| broken(format!("block {number} is no base 64")))?;
         items.extend(labelled(label, &der, number)?);
         rest = &body[length + end.len()..];
@@ -123,12 +131,14 @@ fn labelled(label: &str, der: &[u8], number: usize) -> Result<Vec<Item>, DetectE
             certificate(der).map(|item| vec![item]).map_err(broken("a certificate"))
         }
         "CERTIFICATE REQUEST" | "NEW CERTIFICATE REQUEST" => {
-            Request::read(der).map(|r| vec![Item::Request(r)]).map_err(broken("a certification request"))
+            Request::read(der).map(|r| vec![Item::Request(Box::new(r))]).map_err(broken("a certification request"))
         }
-        "X509 CRL" => RevocationList::read(der).map(|l| vec![Item::List(l)]).map_err(broken("a revocation list")),
+        "X509 CRL" => {
+            RevocationList::read(der).map(|l| vec![Item::List(Box::new(l))]).map_err(broken("a revocation list"))
+        }
         "PKCS7" | "CMS" => der_sequence(der),
         "PUBLIC KEY" => KeyField::key_from_spki(der)
-            .map(|key| vec![Item::PublicKey(key)])
+            .map(|key| vec![Item::PublicKey(Box::new(key))])
             .map_err(|why| DetectError::Broken("a public key", why)),
         _ if label.ends_with("PRIVATE KEY") => Err(DetectError::PrivateKey),
         _ => Err(DetectError::Broken(
@@ -141,8 +151,10 @@ fn labelled(label: &str, der: &[u8], number: usize) -> Result<Vec<Item>, DetectE
 /// A certificate, or octets that are complete and have its outer shape.
 fn certificate(der: &[u8]) -> Result<Item, Unreadable> {
     match Certificate::read(der) {
-        Ok(certificate) => Ok(Item::Certificate(certificate)),
-        Err(why) if has_signed_shape(der) => Ok(Item::BrokenCertificate(der.to_vec(), why)),
+        Ok(certificate) => Ok(Item::Certificate(Arc::new(certificate))),
+        Err(why) if has_signed_shape(der) => {
+            Ok(Item::BrokenCertificate(Box::new(BrokenCertificate { octets: der.to_vec(), why })))
+        }
         Err(why) => Err(why),
     }
 }
@@ -203,7 +215,7 @@ fn shape(der: &[u8]) -> Result<Shape, DetectError> {
 }
 
 fn der_sequence(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
-    let mut items = Vec::new();
+    let mut items: Vec<Item> = Vec::new();
     let mut at = 0;
     loop {
         let rest = &octets[at..];
@@ -217,7 +229,12 @@ fn der_sequence(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         // else it is left to the last one, whose rule tells of octets behind it.
         let follows = rest.get(length..).filter(|r| r.first() == Some(&tag::SEQUENCE) && shape(r).is_ok());
         let this = if follows.is_some() { &rest[..length] } else { rest };
-        items.extend(one(this)?);
+        let found = one(this)?;
+        if items.is_empty() {
+            items = found;
+        } else {
+            items.extend(found);
+        }
         if follows.is_none() {
             return Ok(items);
         }
@@ -229,15 +246,21 @@ fn one(der: &[u8]) -> Result<Vec<Item>, DetectError> {
     let broken = |what: &'static str| move |why: Unreadable| DetectError::Broken(what, why.to_string());
     match shape(der)? {
         Shape::Certificate => certificate(der).map(|item| vec![item]).map_err(broken("a certificate")),
-        Shape::Request => Request::read(der).map(|r| vec![Item::Request(r)]).map_err(broken("a certification request")),
-        Shape::List => RevocationList::read(der).map(|l| vec![Item::List(l)]).map_err(broken("a revocation list")),
+        Shape::Request => {
+            Request::read(der).map(|r| vec![Item::Request(Box::new(r))]).map_err(broken("a certification request"))
+        }
+        Shape::List => {
+            RevocationList::read(der).map(|l| vec![Item::List(Box::new(l))]).map_err(broken("a revocation list"))
+        }
         Shape::Key => match KeyField::key_from_spki(der) {
-            Ok(key) => Ok(vec![Item::PublicKey(key)]),
+            Ok(key) => Ok(vec![Item::PublicKey(Box::new(key))]),
             Err(why) => Err(DetectError::Broken("a public key", why)),
         },
         Shape::Cms => match bundle(der) {
             Ok(Some(items)) => Ok(items),
-            Ok(None) => Declaration::read(der).map(|d| vec![Item::Declaration(d)]).map_err(broken("CMS signed data")),
+            Ok(None) => {
+                Declaration::read(der).map(|d| vec![Item::Declaration(Box::new(d))]).map_err(broken("CMS signed data"))
+            }
             Err(why) => Err(DetectError::Broken("a PKCS #7 bundle", why.to_string())),
         },
     }
@@ -279,7 +302,7 @@ fn bundle(der: &[u8]) -> Result<Option<Vec<Item>>, Unreadable> {
             if set == 0xA0 {
                 items.push(certificate(octets)?);
             } else {
-                items.push(Item::List(RevocationList::read(octets)?));
+                items.push(Item::List(Box::new(RevocationList::read(octets)?)));
             }
         }
     }

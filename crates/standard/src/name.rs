@@ -5,6 +5,7 @@
 //! *says*: a malformed value is kept beside the good ones, so that a rule can
 //! show it. [`NameBuilder`] writes names.
 
+use std::borrow::Cow;
 use std::fmt::Write as _;
 
 use crate::asn1::{self, Departure, Span, Unreadable, Walk, tag};
@@ -120,12 +121,12 @@ impl Name {
     fn take(&mut self, kind: &[u8], tag: u8, value: &[u8], text: &mut Identity) {
         if kind == oid::VENDOR_ID {
             self.identity.by_attribute = true;
-            self.identity.vendors.push(attribute(tag, value, VendorId::new));
+            push(&mut self.identity.vendors, attribute(tag, value, VendorId::new));
             return;
         }
         if kind == oid::PRODUCT_ID {
             self.identity.by_attribute = true;
-            self.identity.products.push(attribute(tag, value, ProductId::new));
+            push(&mut self.identity.products, attribute(tag, value, ProductId::new));
             return;
         }
         match readable(tag, value) {
@@ -202,10 +203,13 @@ pub fn printable(text: &str) -> String {
         c.is_control()
             || matches!(c, '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}')
     };
+    if !text.chars().any(steers) {
+        return text.to_owned();
+    }
     text.chars().flat_map(|c| if steers(c) { c.escape_default().collect::<Vec<_>>() } else { vec![c] }).collect()
 }
 
-fn short(kind: &[u8]) -> String {
+fn short(kind: &[u8]) -> Cow<'static, str> {
     match kind {
         _ if kind == oid::COMMON_NAME => "CN".into(),
         _ if kind == oid::ORGANIZATION => "O".into(),
@@ -213,7 +217,7 @@ fn short(kind: &[u8]) -> String {
         [0x55, 0x04, 0x07] => "L".into(),
         [0x55, 0x04, 0x08] => "ST".into(),
         [0x55, 0x04, 0x0B] => "OU".into(),
-        _ => oid::named(kind),
+        _ => oid::named(kind).into(),
     }
 }
 
@@ -233,6 +237,12 @@ fn attributes(data: &[u8], span: Span, mut each: impl FnMut(u32, &[u8], u8, &[u8
         }
     }
     Ok(())
+}
+
+/// Adds to what is mostly one alone, and kept for as many names as a delivery has.
+fn push<T>(told: &mut Vec<Told<T>>, one: Told<T>) {
+    told.reserve_exact(1);
+    told.push(one);
 }
 
 /// A dedicated attribute: `UTF8String` or `PrintableString` of four upper-case digits.
@@ -271,7 +281,7 @@ fn scan<T, E>(text: &str, marker: &str, id: fn(u16) -> Result<T, E>, told: &mut 
                 Told::Malformed(format!("{shown:?}"))
             }
         };
-        told.push(form);
+        push(told, form);
     }
 }
 

@@ -40,7 +40,7 @@ fn everything(octets: &[u8]) {
     let mut report = Report::new();
     for item in detect(octets).unwrap_or_default() {
         match item {
-            Item::Certificate(c) => judge_all(c, &mut report),
+            Item::Certificate(c) => judge_all(&c, &mut report),
             Item::Declaration(d) => judge_declaration(&d, &[], &mut report),
             Item::Request(r) => judge_request(&r, &Device::default(), &mut report),
             Item::List(l) => {
@@ -53,7 +53,7 @@ fn everything(octets: &[u8]) {
         }
     }
     if let Ok(c) = Certificate::read(octets) {
-        judge_all(c, &mut report);
+        judge_all(&Arc::new(c), &mut report);
     }
     if let Ok(content) = Content::read(octets) {
         judge_pairing(&content, &Device::default(), None, None, &mut report);
@@ -65,13 +65,12 @@ fn everything(octets: &[u8]) {
     }
 }
 
-fn judge_all(certificate: Certificate, report: &mut Report) {
+fn judge_all(certificate: &Arc<Certificate>, report: &mut Report) {
     for profile in [Profile::Dac, Profile::Pai, Profile::Paa] {
-        judge_certificate(&certificate, profile, report);
+        judge_certificate(certificate, profile, report);
     }
-    let certificate = Arc::new(certificate);
-    let pool = Pool::new(vec![(Arc::clone(&certificate), Profile::Paa, true)]);
-    pool.judge_dac(&certificate, &Context::default());
+    let pool = Pool::new(vec![(Arc::clone(certificate), Profile::Paa, true)]);
+    pool.judge_dac(certificate, &Context::default());
     pool.judge_authority(0, &Context::default());
 }
 

@@ -36,10 +36,10 @@ fn judge(set: &Specimen) -> Vec<Finding> {
         other => panic!("{}: {other:?} is no certificate", set.folder()),
     };
     let mut members = Vec::new();
-    let mut dac: Option<Certificate> = None;
+    let mut dac: Option<Arc<Certificate>> = None;
     let mut signers = Vec::new();
     let mut declarations: Vec<Declaration> = Vec::new();
-    let mut proofs: Vec<Proof> = Vec::new();
+    let mut proofs: Vec<Box<Proof>> = Vec::new();
     let mut lists = Vec::new();
     let mut report = Report::new();
     let device = Device { vendor: Some(identity.vendor), product: Some(identity.product), by_declaration: true };
@@ -55,13 +55,11 @@ fn judge(set: &Specimen) -> Vec<Finding> {
                 });
             }
             ("dac.der", _) => dac = Some(certificate(&file.octets)),
-            ("pai.der" | "upper-pai.der", _) => {
-                members.push((Arc::new(certificate(&file.octets)), Profile::Pai, false))
-            }
-            (_, Use::Trust) => members.push((Arc::new(certificate(&file.octets)), Profile::Paa, true)),
-            ("paa.der", _) => members.push((Arc::new(certificate(&file.octets)), Profile::Paa, false)),
+            ("pai.der" | "upper-pai.der", _) => members.push((certificate(&file.octets), Profile::Pai, false)),
+            (_, Use::Trust) => members.push((certificate(&file.octets), Profile::Paa, true)),
+            ("paa.der", _) => members.push((certificate(&file.octets), Profile::Paa, false)),
             _ => match detect(&file.octets).unwrap().remove(0) {
-                Item::Declaration(d) => declarations.push(d),
+                Item::Declaration(d) => declarations.push(*d),
                 Item::Exchange(p) => proofs.push(p),
                 Item::List(l) => lists.push(l),
                 Item::Request(r) => judge_request(&r, &device, &mut report),
@@ -86,12 +84,12 @@ fn judge(set: &Specimen) -> Vec<Finding> {
     for declaration in &declarations {
         judge_declaration(declaration, &signers, &mut report);
         if let Ok(content) = &declaration.fields {
-            judge_pairing(content, &device, dac.as_ref(), paa.as_deref(), &mut report);
+            judge_pairing(content, &device, dac.as_deref(), paa.as_deref(), &mut report);
         }
     }
     for proof in &proofs {
         let given: Vec<_> = declarations.iter().collect();
-        judge_exchange(proof, dac.as_ref(), &given, &mut report);
+        judge_exchange(proof, dac.as_deref(), &given, &mut report);
     }
     report.into_findings()
 }

@@ -403,7 +403,7 @@ pub fn adopt(
     who: &Who,
 ) -> Result<Adopted, Trouble> {
     let purpose = if production { Purpose::Production } else { Purpose::Test };
-    let mut found: Vec<Certificate> = Vec::new();
+    let mut found: Vec<Arc<Certificate>> = Vec::new();
     for path in files {
         let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
         let items = detect(&octets)

@@ -1,11 +1,18 @@
 //! Bundles of certificates in PEM, taken apart on all cores.
 
+use std::io::{self, Read, Seek};
+
+use memchr::memmem;
 use rayon::prelude::*;
 use standard::detect::{DetectError, Item, detect};
+
+use crate::course::{Course, Stopped};
 
 /// Octets from which on it pays, and that a core takes at a time.
 const LARGE: usize = 256 << 10;
 const PART: usize = 64 << 10;
+/// Octets of a file in memory at a time, where no block is larger.
+const WINDOW: usize = 4 << 20;
 
 const BEGIN: &[u8] = b"\n-----BEGIN ";
 
@@ -18,12 +25,71 @@ pub(crate) fn detect_all(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
     if octets.len() < LARGE || !octets.starts_with(&BEGIN[1..]) {
         return detect(octets);
     }
-    let parts: Result<Vec<Vec<Item>>, DetectError> = parts(octets).into_par_iter().map(detect).collect();
-    match parts {
-        Ok(parts) => Ok(parts.into_iter().flatten().collect()),
-        // Told with the block's number in the whole.
-        Err(_) => detect(octets),
+    // Told with the block's number in the whole.
+    in_parts(octets).or_else(|_| detect(octets))
+}
+
+/// Why a bundle's file was not read to its end.
+#[derive(Debug)]
+pub(crate) enum Unread {
+    Io(io::Error),
+    Stopped(Stopped),
+}
+
+/// Whether a file of so many octets is worth [`read`]ing part by part.
+pub(crate) fn is_large(size: u64) -> bool {
+    size >= LARGE as u64
+}
+
+/// Finds what is in a large bundle in PEM, of which never more than a few parts are in memory.
+/// `None`, with the file at its beginning again, where it is none or longer than that, or where
+/// anything in it is broken: then [`detect`] says what, with the block's number in the whole.
+///
+/// - `longest`: octets of a bundle.
+///
+/// # Errors
+///
+/// [`Unread`] where the disk failed or it was stopped.
+pub(crate) fn read(file: &mut (impl Read + Seek), longest: u64, course: &Course) -> Result<Option<Vec<Item>>, Unread> {
+    read_by(WINDOW, file, longest, course)
+}
+
+fn read_by(
+    mut window: usize,
+    file: &mut (impl Read + Seek),
+    longest: u64,
+    course: &Course,
+) -> Result<Option<Vec<Item>>, Unread> {
+    let (mut items, mut octets, mut total) = (Vec::new(), Vec::with_capacity(window), 0);
+    loop {
+        course.go_on().map_err(Unread::Stopped)?;
+        let room = (window - octets.len()) as u64;
+        let came = file.by_ref().take(room).read_to_end(&mut octets).map_err(Unread::Io)? as u64;
+        let is_end = came < room;
+        total += came;
+        // What the last whole block is, shows where the next one begins.
+        let end = if is_end { octets.len() } else { memmem::rfind(&octets, BEGIN).map_or(0, |at| at + 1) };
+        if end == 0 && !is_end && total <= longest {
+            window *= 2;
+            continue;
+        }
+        let is_one = total <= longest && octets.starts_with(&BEGIN[1..]);
+        let found = if is_one { in_parts(&octets[..end]).ok() } else { None };
+        let Some(found) = found else {
+            file.rewind().map_err(Unread::Io)?;
+            return Ok(None);
+        };
+        items.extend(found);
+        if is_end {
+            return Ok(Some(items));
+        }
+        octets.drain(..end);
     }
+}
+
+fn in_parts(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
+    let parts: Result<Vec<Vec<Item>>, DetectError> = parts(octets).into_par_iter().map(detect).collect();
+    Ok(parts?.into_iter().flatten().collect())
 }
 
 /// Cuts a text where blocks begin.
@@ -31,7 +97,7 @@ fn parts(octets: &[u8]) -> Vec<&[u8]> {
     let mut parts = Vec::new();
     let mut rest = octets;
     while rest.len() > PART {
-        let cut = rest[PART..].windows(BEGIN.len()).position(|w| w == BEGIN);
+        let cut = memmem::find(&rest[PART..], BEGIN);
         let Some(cut) = cut.map(|at| PART + at + 1) else { break };
         let (part, after) = rest.split_at(cut);
         parts.push(part);
@@ -43,6 +109,8 @@ fn parts(octets: &[u8]) -> Vec<&[u8]> {
 
 #[cfg(test)]
 mod tests {
+    use std::io::Cursor;
+
     use standard::certificate::{Builder, Profile};
     use standard::key::{Signer, SoftwareKey};
     use standard::moment::{Moment, NO_END};
@@ -75,10 +143,33 @@ mod tests {
             .collect();
         assert_eq!(found, ders.iter().map(Vec::as_slice).collect::<Vec<_>>());
 
+        let read = |text: &str, window, longest| {
+            let mut file = Cursor::new(text.as_bytes());
+            let items = read_by(window, &mut file, longest, &Course::new()).expect("read");
+            // Whoever goes on reads all of it.
+            assert!(items.is_some() || file.position() == 0, "{window}");
+            items
+        };
+        for window in [64, 500, 4_000, text.len() - 1, text.len(), text.len() + 1, WINDOW] {
+            let found = read(&text, window, text.len() as u64).expect("a bundle");
+            assert!(found.len() == ders.len(), "{window}: {}", found.len());
+            let same =
+                found.iter().zip(&ders).all(|(item, der)| matches!(item, Item::Certificate(c) if c.der() == der));
+            assert!(same, "{window}");
+        }
+        assert!(read(&text, WINDOW, text.len() as u64 - 1).is_none(), "longer than was allowed");
+        assert!(read(&text, 4_000, 4_000).is_none(), "longer than was allowed");
+        assert!(read(&format!("Dear all,\n{text}"), 4_000, u64::MAX).is_none(), "no bundle from the beginning");
+        let course = Course::new();
+        assert!(course.stop());
+        let stopped = read_by(4_000, &mut Cursor::new(text.as_bytes()), u64::MAX, &course);
+        assert!(matches!(stopped, Err(Unread::Stopped(_))));
+
         // The last block cut off, or one in the middle: the same words as for the whole.
         for broken in [&text[..text.len() - 20], &text.replacen("-----END", "-----ENT", 300)] {
             let (whole, all) = (detect(broken.as_bytes()), detect_all(broken.as_bytes()));
             assert_eq!(all.expect_err("broken"), whole.expect_err("broken"));
+            assert!(read(broken, 4_000, u64::MAX).is_none());
         }
     }
 }

@@ -208,7 +208,7 @@ pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &
             .map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Look whether it is the right file."))
     };
     let signed = match read(file)?.into_iter().next() {
-        Some(Item::Declaration(d)) => d,
+        Some(Item::Declaration(d)) => *d,
         _ => {
             return Err(Trouble::usage(
                 format!("{} is no declaration", file.display()),
@@ -224,7 +224,7 @@ pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &
             let id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
             (SignerKey { key_id: id, key, trusted: true }, Some(c.der().to_vec()))
         }
-        Some(Item::PublicKey(key)) => (SignerKey { key_id: key.key_id().to_vec(), key, trusted: true }, None),
+        Some(Item::PublicKey(key)) => (SignerKey { key_id: key.key_id().to_vec(), key: *key, trusted: true }, None),
         _ => {
             return Err(Trouble::usage(
                 format!("{} holds no signer", signer.display()),

@@ -487,7 +487,7 @@ fn on_examination(set: &Set, examined: &Examination) -> SetVerdict {
             let required = "A vendor ID that the alliance assigned: this trust set takes no test identities.";
             insisted("chain.test-identity", note.found.clone(), required.into());
         }
-        if let Some(kind) = subject.certification_type
+        if let Some(kind) = subject.declared.as_ref().and_then(|d| d.certification_type)
             && !set.types.iter().any(|t| u64::from(*t) == kind)
         {
             let required = format!("A declaration that this trust set takes: {}.", words(&set.types).join(", "));

@@ -23,7 +23,7 @@ fn data(name: &str) -> PathBuf {
 
 fn anchor(name: &str) -> Arc<Certificate> {
     match detect(&fs::read(data(name)).unwrap()).unwrap().remove(0) {
-        Item::Certificate(c) => Arc::new(c),
+        Item::Certificate(c) => c,
         other => panic!("{other:?}"),
     }
 }

@@ -110,6 +110,10 @@ impl Report {
 
     /// Adds a finding.
     pub fn add(&mut self, finding: Finding) {
+        // Mostly it stays the only one, of a hundred thousand certificates.
+        if self.findings.is_empty() {
+            self.findings.reserve_exact(1);
+        }
         self.findings.push(finding);
     }
 

@@ -3,10 +3,11 @@
 use std::io::{self, Write};
 
 use standard::ids::VendorId;
+use standard::moment::Moment;
 use standard::name::printable;
 use standard::verdict::{Finding, Severity, Verdict};
 use works::examine::Kind;
-use works::examine::report::{Examination, Subject};
+use works::examine::report::{Examination, Subject, id_digits};
 
 /// How it is written.
 #[derive(Debug, Clone, Copy)]
@@ -69,11 +70,11 @@ fn drawings(answer: &Examination) -> Vec<Drawing<'_>> {
         drawings[index].ends.push(subject);
     }
     // Authorities that no DAC here stands under are drawn by themselves.
-    let covered: std::collections::HashSet<&String> = drawings.iter().flat_map(|d| d.above).collect();
+    let covered: std::collections::HashSet<&str> = drawings.iter().flat_map(|d| d.above).map(String::as_str).collect();
     let mut alone: Vec<Drawing<'_>> = answer
         .subjects
         .iter()
-        .filter(|s| s.kind == Kind::Pai && !covered.contains(&s.name))
+        .filter(|s| s.kind == Kind::Pai && !covered.contains(&*s.name))
         .map(|s| Drawing { above: &s.above, ends: vec![s] })
         .collect();
     let under: std::collections::HashSet<String> = alone.iter().flat_map(|d| d.above.to_vec()).collect();
@@ -81,7 +82,7 @@ fn drawings(answer: &Examination) -> Vec<Drawing<'_>> {
         answer
             .subjects
             .iter()
-            .filter(|s| s.kind == Kind::Paa && !covered.contains(&s.name) && !under.contains(&s.name))
+            .filter(|s| s.kind == Kind::Paa && !covered.contains(&*s.name) && !under.contains(&*s.name))
             .map(|s| Drawing { above: &[], ends: vec![s] }),
     );
     drawings.extend(alone);
@@ -89,8 +90,7 @@ fn drawings(answer: &Examination) -> Vec<Drawing<'_>> {
 }
 
 fn draw_chains(w: &mut dyn Write, answer: &Examination, style: Style) -> io::Result<()> {
-    let by_name: std::collections::HashMap<&str, &Subject> =
-        answer.subjects.iter().map(|s| (s.name.as_str(), s)).collect();
+    let by_name: std::collections::HashMap<&str, &Subject> = answer.subjects.iter().map(|s| (&*s.name, s)).collect();
     let all = drawings(answer);
     for drawing in all.iter().take(SHOWN) {
         for name in drawing.above.iter().rev() {
@@ -156,22 +156,28 @@ fn missing(w: &mut dyn Write, end: &Subject) -> io::Result<()> {
     writeln!(w, "      ┆  {issuer}")
 }
 
+fn day(moment: Moment) -> String {
+    let mut text = moment.to_string();
+    text.truncate(text.find('T').unwrap_or(text.len()));
+    text
+}
+
 fn plate(w: &mut dyn Write, subject: &Subject, style: Style) -> io::Result<()> {
     let mut lines = Vec::new();
-    lines.push(subject.title.clone().unwrap_or_else(|| "can't be taken apart".into()));
+    lines.push(subject.title.as_deref().unwrap_or("can't be taken apart").to_owned());
     let mut facts = Vec::new();
-    if let Some(vendor) = &subject.vendor_id {
-        let test = if vendor.parse::<VendorId>().is_ok_and(VendorId::is_test) { " TEST" } else { "" };
-        facts.push(format!("VID {vendor}{test}"));
+    if let Some(vendor) = subject.vendor_id {
+        let id = u16::try_from(vendor).ok().and_then(|v| VendorId::new(v).ok());
+        let test = if id.is_some_and(VendorId::is_test) { " TEST" } else { "" };
+        facts.push(format!("VID {}{test}", id_digits(vendor)));
     }
-    if let Some(product) = &subject.product_id {
-        facts.push(format!("PID {product}"));
+    if let Some(product) = subject.product_id {
+        facts.push(format!("PID {}", id_digits(product)));
     }
-    if let Some(from) = &subject.not_before {
-        let to = subject.not_after.as_deref().map_or("no end", |t| t.split('T').next().unwrap_or(t));
-        facts.push(format!("{} to {to}", from.split('T').next().unwrap_or(from)));
+    if let Some(from) = subject.not_before {
+        facts.push(format!("{} to {}", day(from), subject.not_after.map_or("no end".into(), day)));
     }
-    if let Some(serial) = &subject.serial {
+    if let Some(serial) = subject.serial_hex() {
         facts.push(format!("serial {serial}"));
     }
     if !facts.is_empty() {

@@ -74,7 +74,7 @@ fn key(path: &Path) -> Result<PublicKey, Trouble> {
         )
     };
     match detect(&octets).map_err(|_| none())?.into_iter().next() {
-        Some(Item::PublicKey(key)) => Ok(key),
+        Some(Item::PublicKey(key)) => Ok(*key),
         Some(Item::Certificate(c)) => c.public_key().copied().ok_or_else(none),
         _ => Err(none()),
     }

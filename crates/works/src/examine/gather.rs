@@ -1,20 +1,24 @@
 //! Reading files and directories, bounded, on all cores.
 
-use std::ffi::OsString;
+use std::borrow::Cow;
+use std::collections::HashSet;
+use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
-use standard::detect::{DetectError, Item};
+use standard::detect::{DetectError, Item, detect};
 use walkdir::WalkDir;
 
 use super::{Examine, ExamineError};
-use crate::bundle::detect_all;
+use crate::bundle::{self, Unread};
 use crate::course::{Course, Phase};
 
 /// Octets of one file: a bundle of a hundred thousand certificates in PEM fits.
 const MAX_FILE: u64 = 96 << 20;
+/// Files that a core reads before it looks whether another wants some.
+const CHUNK: usize = 64;
 /// Files in one call.
 const MAX_FILES: usize = 2_000_000;
 
@@ -97,11 +101,11 @@ impl GatherError {
 #[derive(Debug)]
 pub(super) struct Found {
     /// The file as named in the answer; `#2` and on for further things in it.
-    pub name: String,
+    pub name: Box<str>,
     /// The thing; `None` for a file in a directory that is none of ours.
     pub item: Option<Item>,
-    /// The file.
-    pub path: PathBuf,
+    /// The file; told only of what is no certificate, of which there are many.
+    pub path: Option<Box<Path>>,
 }
 
 /// Everything found.
@@ -121,9 +125,11 @@ pub(super) fn gather(request: &Examine, course: &Course) -> Result<Gathered, Exa
         for path in paths {
             expand(path, &mut files)?;
         }
-        // What is given twice is one thing.
-        let mut seen = std::collections::HashSet::new();
-        files.retain(|file: &Listed| seen.insert(file.path.clone()));
+        if may_repeat(paths) {
+            // What is given twice is one thing.
+            let mut seen = HashSet::new();
+            files.retain(|file: &Listed| seen.insert(file.path.clone()));
+        }
         expanded.push(files);
     }
     let total = expanded.iter().map(Vec::len).sum::<usize>() as u64;
@@ -147,6 +153,16 @@ struct Listed {
     by_directory: bool,
 }
 
+/// Whether one file may be listed twice: not where one path was given, nor where no
+/// directory stands above another path. Many paths are not looked through for it.
+fn may_repeat(paths: &[PathBuf]) -> bool {
+    const FEW: usize = 16;
+    let is_below = |(at, path): (usize, &PathBuf)| {
+        paths.iter().enumerate().any(|(other, above)| other != at && path.starts_with(above))
+    };
+    paths.len() > FEW || paths.iter().enumerate().any(is_below)
+}
+
 fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
     let io = |source| GatherError::Io { name: path.display().to_string(), source };
     let meta = fs::metadata(path).map_err(io)?;
@@ -155,7 +171,7 @@ fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
     } else if meta.is_dir() {
         let before = files.len();
         // Links are not followed: a directory that was given is all that was given.
-        for entry in WalkDir::new(path).sort_by_file_name() {
+        for entry in WalkDir::new(path) {
             let entry = entry.map_err(|error| {
                 let name = error.path().unwrap_or(path).display().to_string();
                 GatherError::Io { name, source: error.into() }
@@ -167,6 +183,8 @@ fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
                 return Err(GatherError::TooMany);
             }
         }
+        // In a stable order, whatever the disk's is: by names, and what is in a directory together.
+        files[before..].par_sort_unstable_by(|one, other| one.path.cmp(&other.path));
         if files.len() == before {
             return Err(GatherError::Nothing { name: path.display().to_string() });
         }
@@ -177,80 +195,172 @@ fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
 }
 
 fn read_all(files: Vec<Listed>, names: &Names, course: &Course) -> Result<Vec<Found>, ExamineError> {
-    let found: Vec<Result<Vec<Found>, ExamineError>> = files
+    let read: Vec<Result<Vec<Found>, ExamineError>> = files
         .into_par_iter()
-        .map(|file| {
-            course.go_on()?;
-            let read = read_one(&file, &names.name(&file.path))?;
-            course.advance(1);
-            Ok(read)
+        .chunks(CHUNK)
+        .map(|files| {
+            let (mut octets, mut found) = (Vec::new(), Vec::with_capacity(files.len()));
+            for file in files {
+                course.go_on()?;
+                read_one(file, names, course, &mut octets, &mut found)?;
+                course.advance(1);
+            }
+            Ok(found)
         })
         .collect();
+    let count = read.iter().flatten().map(Vec::len).sum();
     // The first in the order given, so that the same call gives the same error.
-    let mut all = Vec::new();
-    for part in found {
-        all.extend(part?);
+    let mut all = Vec::with_capacity(count);
+    for found in read {
+        all.append(&mut found?);
     }
     Ok(all)
 }
 
 /// File names that stand for more than one path in this call.
-struct Names(std::collections::HashSet<OsString>);
+struct Names(HashSet<OsString>);
 
 impl Names {
     fn of(lists: &[Vec<Listed>]) -> Self {
-        let mut paths = std::collections::HashMap::new();
-        let mut several = std::collections::HashSet::new();
-        for path in lists.iter().flatten().map(|file| &file.path) {
-            let Some(name) = path.file_name() else { continue };
-            if *paths.entry(name).or_insert(path) != path {
-                several.insert(name.to_owned());
-            }
-        }
-        Self(several)
+        let files = lists.par_iter().flatten();
+        let mut named: Vec<(&OsStr, &Path)> =
+            files.filter_map(|file| Some((file.path.file_name()?, file.path.as_path()))).collect();
+        named.par_sort_unstable();
+        let several = named.windows(2).filter(|pair| pair[0].0 == pair[1].0 && pair[0].1 != pair[1].1);
+        Self(several.map(|pair| pair[0].0.to_owned()).collect())
     }
 
     /// The file's name where that tells it apart, else its path.
     fn name(&self, path: &Path) -> String {
-        match path.file_name().filter(|name| !self.0.contains(*name)) {
+        match path.file_name().filter(|name| self.0.is_empty() || !self.0.contains(*name)) {
             Some(name) => name.to_string_lossy().into_owned(),
             None => path.display().to_string(),
         }
     }
 }
 
-fn read_one(file: &Listed, name: &str) -> Result<Vec<Found>, GatherError> {
-    let path = &file.path;
+/// Reads a file and tells what is in it.
+///
+/// - `octets`: emptied and filled; others are read into the same room.
+/// - `found`: what is in it is added here.
+fn read_one(
+    file: Listed,
+    names: &Names,
+    course: &Course,
+    octets: &mut Vec<u8>,
+    found: &mut Vec<Found>,
+) -> Result<(), ExamineError> {
+    let Listed { path, by_directory } = file;
     let io = |source| GatherError::Io { name: path.display().to_string(), source };
-    let handle = fs::File::open(path).map_err(io)?;
+    let too_large = |octets| GatherError::TooLarge { name: path.display().to_string(), octets };
+    let mut handle = fs::File::open(&path).map_err(io)?;
     let size = handle.metadata().map_err(io)?.len();
     if size > MAX_FILE {
-        return Err(GatherError::TooLarge { name: path.display().to_string(), octets: size });
+        return Err(too_large(size).into());
     }
-    let mut octets = Vec::with_capacity(usize::try_from(size).unwrap_or(0));
-    // The file may grow while it is read.
-    handle.take(MAX_FILE + 1).read_to_end(&mut octets).map_err(io)?;
+    let name = names.name(&path);
+    if bundle::is_large(size)
+        && let Some(items) = bundle::read(&mut handle, MAX_FILE, course).map_err(|unread| match unread {
+            Unread::Io(source) => ExamineError::from(io(source)),
+            Unread::Stopped(stopped) => stopped.into(),
+        })?
+    {
+        let numbered = |(index, item)| {
+            let name = if index == 0 { name.clone() } else { format!("{name}#{}", index + 1) };
+            of_file(name, &path, Some(item))
+        };
+        let mut all: Vec<Found> = items.into_par_iter().enumerate().map(numbered).collect();
+        found.append(&mut all);
+        return Ok(());
+    }
+    octets.clear();
+    // With room to see its end; it may grow while it is read.
+    octets.reserve(usize::try_from(size).unwrap_or(0) + 64);
+    handle.take(MAX_FILE + 1).read_to_end(octets).map_err(io)?;
     if octets.len() as u64 > MAX_FILE {
-        return Err(GatherError::TooLarge { name: path.display().to_string(), octets: octets.len() as u64 });
+        return Err(too_large(octets.len() as u64).into());
     }
-    match detect_all(&octets) {
-        Ok(items) => Ok(items
-            .into_iter()
-            .enumerate()
-            .map(|(index, item)| Found {
-                name: if index == 0 { name.to_owned() } else { format!("{name}#{}", index + 1) },
-                item: Some(item),
-                path: path.clone(),
-            })
-            .collect()),
+    match detect(octets) {
+        Ok(items) => {
+            let numbered = |number| if number == 1 { Cow::from(&name) } else { Cow::from(format!("{name}#{number}")) };
+            found.extend((1..).zip(items).map(|(number, item)| of_file(numbered(number), &path, Some(item))));
+        }
         // A directory may hold a note, digests, a key for the bench: they are named and passed over.
-        Err(DetectError::Unknown | DetectError::PrivateKey | DetectError::Empty) if file.by_directory => {
-            Ok(vec![Found { name: name.to_owned(), item: None, path: path.clone() }])
+        Err(DetectError::Unknown | DetectError::PrivateKey | DetectError::Empty) if by_directory => {
+            found.push(of_file(name, &path, None));
         }
         // JSON of any other kind is no business of ours either.
-        Err(DetectError::Broken("JSON" | "a factory record", _)) if file.by_directory => {
-            Ok(vec![Found { name: name.to_owned(), item: None, path: path.clone() }])
+        Err(DetectError::Broken("JSON" | "a factory record", _)) if by_directory => {
+            found.push(of_file(name, &path, None));
         }
-        Err(why) => Err(GatherError::Detect { name: path.display().to_string(), why }),
+        Err(why) => return Err(GatherError::Detect { name: path.display().to_string(), why }.into()),
+    }
+    Ok(())
+}
+
+fn of_file(name: impl Into<Box<str>>, path: &Path, item: Option<Item>) -> Found {
+    let path = (!matches!(item, Some(Item::Certificate(_)))).then(|| Box::from(path));
+    Found { name: name.into(), item, path }
+}
+
+#[cfg(test)]
+mod tests {
+    use standard::certificate::{Builder, Profile};
+    use standard::key::{Signer, SoftwareKey};
+    use standard::moment::{Moment, NO_END};
+    use standard::name::NameBuilder;
+
+    use super::*;
+
+    /// A directory with these files, all of them with the same octets.
+    fn folder(names: &[&str], octets: &[u8]) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().expect("a directory");
+        for name in names {
+            let path = folder.path().join(name);
+            fs::create_dir_all(path.parent().expect("a parent")).expect("made");
+            fs::write(path, octets).expect("written");
+        }
+        folder
+    }
+
+    fn certificate() -> Vec<u8> {
+        let key = SoftwareKey::generate().expect("randomness");
+        let (name, times) = (NameBuilder::new().common_name("Anybody").build(), (Moment::from_unix(0), NO_END));
+        let builder = Builder::new(Profile::Dac, &[1], (&name, &key.key_id()), &name, &key.public_key(), times);
+        builder.sign(&key).expect("a signature")
+    }
+
+    #[test]
+    fn a_directory_s_order_is_that_of_a_walk_by_names() {
+        let names = ["b", "a.der", "a/z", "a/b/y", "a/b.der", "a-b", "a0/1", "A", "é", "a b/c"];
+        let folder = folder(&names, b"");
+        let mut files = Vec::new();
+        expand(folder.path(), &mut files).expect("listed");
+        let listed: Vec<PathBuf> = files.into_iter().map(|file| file.path).collect();
+        let walk = WalkDir::new(folder.path()).sort_by_file_name().into_iter().map(|entry| entry.expect("an entry"));
+        let by_names: Vec<PathBuf> =
+            walk.filter(|entry| entry.file_type().is_file()).map(walkdir::DirEntry::into_path).collect();
+        assert_eq!((listed.len(), &listed), (names.len(), &by_names));
+    }
+
+    #[test]
+    fn what_is_given_twice_is_read_once_however_it_is_given() {
+        let folder = folder(&["in/a", "in/deep/b", "c", "inner/a"], &certificate());
+        let read = |paths: &[&str]| -> Vec<String> {
+            let files = paths.iter().map(|path| folder.path().join(path)).collect();
+            let gathered = gather(&Examine { files, ..Examine::default() }, &Course::new()).expect("certificates");
+            let shown = |found: Found| found.name.rsplit("/in").next().unwrap_or_default().to_owned();
+            gathered.subjects.into_iter().map(shown).collect()
+        };
+        assert_eq!(read(&["in"]), ["a", "b"]);
+        for paths in [&["in", "in/a"][..], &["in", "in"], &["in", "in/deep", "in/deep/b"], &["in", "./in"]] {
+            assert_eq!(read(paths), ["a", "b"], "{paths:?}");
+        }
+        assert_eq!(read(&["in/deep", "c", "in", "c"]), ["b", "c", "a"]);
+        assert_eq!(read(&["c", "in/../c"]).len(), 2, "two ways, each as it was given");
+        // A name that only begins alike is no directory above; and one name for two files tells neither apart.
+        assert_eq!(read(&["in", "inner"]), ["/a", "b", "ner/a"]);
+        let many: Vec<&str> = std::iter::repeat_n("c", 20).collect();
+        assert_eq!(read(&many), ["c"]);
     }
 }

@@ -1,13 +1,16 @@
 //! Judging what was cast, on all cores.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
-use std::sync::Arc;
+use std::mem;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use rayon::prelude::*;
 use standard::certificate::{Certificate, Profile};
 use standard::declaration::Declaration;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
+use standard::revocation::RevocationList;
 use standard::verdict::{
     Context, Device, Finding, Pool, Report, RevokedSerials, Severity, SignerKey, judge_declaration, judge_exchange,
     judge_list, judge_pairing, judge_request, rule,
@@ -18,8 +21,8 @@ use super::roles::{Cast, Part, Player, signer_key};
 use super::{Examine, Kind};
 use crate::course::{Course, Phase, Stopped};
 
-/// DACs judged between two signs of progress.
-const CHUNK: usize = 256;
+/// Certificates that a core judges before it looks whether another wants some of its own.
+const CHUNK: usize = 16;
 
 /// The pool, and where in it and in the answer each authority stands.
 struct Authorities {
@@ -58,12 +61,13 @@ fn authorities(cast: &Cast) -> Authorities {
     let mut by_id: HashMap<&[u8], usize> = HashMap::new();
     for (index, player) in cast.players.iter().enumerate() {
         if let Part::Certificate(c, Kind::Dac) = &player.part
-            && let Some(id) = c.subject_key_id()
+            && let Some(id) = c.subject_key_id().filter(|id| cast.authority_ids.contains(*id))
         {
             by_id.insert(id, index);
         }
     }
-    for (index, player) in cast.players.iter().enumerate() {
+    let claimants = if by_id.is_empty() { &[][..] } else { &cast.players };
+    for (index, player) in claimants.iter().enumerate() {
         if let Part::Certificate(c, Kind::Dac) = &player.part
             && let Some(issuer) = c.authority_key_id().and_then(|id| by_id.get(id)).filter(|i| **i != index)
             && let Part::Certificate(issuer, _) = &cast.players[*issuer].part
@@ -78,204 +82,260 @@ fn authorities(cast: &Cast) -> Authorities {
     Authorities { pool: Pool::new(members), of_player, names, beside }
 }
 
-pub(super) fn judge(request: &Examine, cast: Cast, now: Moment, course: &Course) -> Result<Examination, Stopped> {
+pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Course) -> Result<Examination, Stopped> {
     let known = authorities(&cast);
     let pool = &known.pool;
     let trust_given = !request.trust.is_empty();
     let list_time = request.at.unwrap_or(now);
-    let has_declaration = cast.players.iter().any(|p| matches!(p.part, Part::Declaration(_) | Part::Exchange(_)));
+    let others = others(&mut cast.players);
+    let has_declaration = others.iter().any(|(_, part)| matches!(part, Part::Declaration(_) | Part::Exchange(_)));
     let device = Device { by_declaration: has_declaration, ..request.device };
 
     // Lists first: what they revoke counts for the chains.
     let mut revoked: Vec<RevokedSerials> = Vec::new();
-    let mut judge_one_list = |list| {
+    let mut judge_one_list = |list: &RevocationList| {
         let mut report = Report::new();
         revoked.extend(judge_list(list, pool, &cast.list_signers, trust_given, list_time, &mut report));
         report.into_findings()
     };
     let mut list_findings: HashMap<usize, Vec<Finding>> = HashMap::new();
-    for (index, player) in cast.players.iter().enumerate() {
-        if let Part::List(list) = &player.part {
-            list_findings.insert(index, judge_one_list(list));
+    // A list that is also given as a file is judged there, once.
+    let mut given_lists: HashSet<&[u8]> = HashSet::new();
+    for (index, part) in &others {
+        if let Part::List(list) = part {
+            list_findings.insert(*index, judge_one_list(list));
+            given_lists.insert(list.der());
         }
     }
-    // A list that is also given as a file is judged there, once.
-    let given_lists: HashSet<&[u8]> = cast
-        .players
-        .iter()
-        .filter_map(|p| match &p.part {
-            Part::List(list) => Some(list.der()),
-            _ => None,
-        })
-        .collect();
     let beside_lists: Vec<_> = cast
         .lists
-        .iter()
+        .into_iter()
         .filter(|(_, list)| !given_lists.contains(list.der()))
-        .map(|(name, list)| (name.clone(), judge_one_list(list), list))
+        .map(|(name, list)| (name, judge_one_list(&list), list))
         .collect();
     let context = Context { trust_given, device, at: request.at, revoked };
 
-    let mut signers = cast.signers.clone();
+    let mut signers = cast.signers;
     signers.extend(cast.players.iter().filter_map(|p| match &p.part {
         Part::Certificate(c, Kind::DeclarationSigner) => signer_key(c, false),
         _ => None,
     }));
+    let exchanges = others.iter().any(|(_, part)| matches!(part, Part::Exchange(_)));
+    let dacs: Vec<Arc<Certificate>> =
+        if exchanges { dacs(&cast.players).map(Arc::clone).collect() } else { Vec::new() };
 
-    let total = cast.players.iter().filter(|p| matches!(p.part, Part::Certificate(_, Kind::Dac))).count() as u64;
-    course.phase(Phase::Judging, Some(total));
-    let mut judged: Vec<Judged> = cast
+    course.phase(Phase::Judging, Some(dacs_in(&cast.players)));
+    let judging = Judging { known: &known, context: &context, used: unused(pool), groups: Mutex::default() };
+    let mut subjects: Vec<Subject> = cast
         .players
-        .par_chunks(CHUNK)
+        .into_par_iter()
         .enumerate()
-        .flat_map_iter(|(chunk, players)| {
-            let first = chunk * CHUNK;
+        .with_min_len(CHUNK)
+        .map_init(Above::default, |above, (index, player)| {
             // Once it is to stop nothing more is judged, and what was is of no use.
-            let players = if course.go_on().is_ok() { players } else { &[] };
-            let out: Vec<_> = players
-                .iter()
-                .enumerate()
-                .map(|(offset, player)| judge_player(player, first + offset, &known, &context))
-                .collect();
-            let dacs = players.iter().filter(|p| matches!(p.part, Part::Certificate(_, Kind::Dac))).count() as u64;
-            course.advance(dacs);
-            out
+            if course.go_on().is_err() {
+                return Subject::new(player.name, &Part::Unknown, Vec::new());
+            }
+            let is_dac = matches!(player.part, Part::Certificate(_, Kind::Dac));
+            let subject = judging.subject(player, index, above);
+            course.advance(u64::from(is_dac));
+            subject
         })
         .collect();
-
     course.go_on()?;
-    let devices = devices(&cast.players, &judged, pool);
-    let given: Vec<(usize, &Declaration)> = cast
-        .players
+    let (used, devices) = judging.done(&subjects);
+
+    let given: Vec<(usize, &Declaration)> = others
         .iter()
-        .enumerate()
-        .filter_map(|(index, p)| match &p.part {
-            Part::Declaration(d) => Some((index, d)),
+        .filter_map(|(index, part)| match part {
+            Part::Declaration(d) => Some((*index, &**d)),
             _ => None,
         })
         .collect();
     let mut pairings = pair(&given, &devices, &device);
-
-    let mut used = vec![false; pool.authorities().len()];
-    let (mut chains, mut anchored) = (0u64, 0u64);
-    for (index, (player, judged)) in cast.players.iter().zip(&mut judged).enumerate() {
-        for above in &judged.chain {
-            used[*above] = true;
-        }
-        if judged.counts {
-            chains += 1;
-            anchored += u64::from(judged.anchored);
-        }
-        let findings = &mut judged.findings;
-        match &player.part {
+    let of_others: Vec<Vec<Finding>> = others
+        .iter()
+        .map(|(index, part)| match part {
             Part::Declaration(d) => {
                 let mut report = Report::new();
                 judge_declaration(d, &signers, &mut report);
-                findings.extend(report.into_findings());
-                findings.extend(pairings.remove(&index).unwrap_or_default());
-                order(findings);
+                let mut findings = report.into_findings();
+                findings.extend(pairings.remove(index).unwrap_or_default());
+                order(&mut findings);
+                findings
             }
-            Part::Exchange(proof) => {
-                findings.extend(exchange(proof, &cast.players, &given, &signers, &device, &devices))
-            }
-            Part::List(_) => findings.extend(list_findings.remove(&index).unwrap_or_default()),
+            Part::Exchange(proof) => exchange(proof, &dacs, &given, &signers, &device, &devices),
+            Part::List(_) => list_findings.remove(index).unwrap_or_default(),
             Part::Request(r) => {
                 let mut report = Report::new();
                 judge_request(r, &request.device, &mut report);
-                findings.extend(report.into_findings());
+                report.into_findings()
             }
-            _ => {}
-        }
+            _ => Vec::new(),
+        })
+        .collect();
+    for ((index, part), findings) in others.iter().zip(of_others) {
+        let name = mem::take(&mut subjects[*index].name);
+        subjects[*index] = Subject::new(name, part, findings);
     }
-    let told =
-        |(player, judged): (&Player, Judged)| Subject::new(player, judged.chain, judged.anchored, judged.findings);
-    let mut subjects: Vec<Subject> = cast.players.par_iter().zip(judged).map(told).collect();
+    let ends = subjects.iter().filter(|s| matches!(s.kind, Kind::Dac | Kind::Pai | Kind::Paa));
+    let anchored = ends.clone().next().is_some() && ends.clone().all(|s| s.anchored);
+
     // Trusted PAAs answer for their own form where a chain ends at them.
     for index in known.beside.iter().copied().filter(|i| used[*i]) {
-        let member = &pool.authorities()[index];
+        let part = Part::Certificate(Arc::clone(&pool.authorities()[index].certificate), Kind::Paa);
         let judged = pool.judge_authority(index, &context);
-        let player = Player {
-            name: known.names[index].clone(),
-            part: Part::Certificate(Arc::clone(&member.certificate), Kind::Paa),
-        };
-        subjects.push(Subject::new(&player, judged.chain, judged.anchored, judged.findings).trusted_beside());
+        let above = Above::default().of(&judged.chain, &known.names);
+        let subject = Subject::new(known.names[index].clone().into(), &part, judged.findings);
+        subjects.push(subject.under(above, judged.anchored).trusted_beside());
     }
     for (name, findings, list) in beside_lists {
-        let player = Player { name, part: Part::List(list.clone()) };
-        subjects.push(Subject::new(&player, Vec::new(), false, findings));
+        subjects.push(Subject::new(name, &Part::List(list), findings));
     }
-    subjects.par_iter_mut().for_each(|subject| subject.name_those_above(&known.names));
-    let examination = Examination::new(subjects, chains > 0 && anchored == chains);
-    // A hundred thousand certificates are many pieces to give back.
-    drop(devices);
-    cast.players.into_par_iter().for_each(drop);
-    Ok(examination)
+    Ok(Examination::new(subjects, anchored))
 }
 
+/// Takes what is no certificate from among the players, whose places stay: there are few.
+fn others(players: &mut [Player]) -> Vec<(usize, Part)> {
+    let mut others = Vec::new();
+    for (index, player) in players.iter_mut().enumerate() {
+        if !matches!(player.part, Part::Certificate(..) | Part::Broken(..) | Part::Unknown) {
+            others.push((index, mem::replace(&mut player.part, Part::Unknown)));
+        }
+    }
+    others
+}
+
+fn dacs(players: &[Player]) -> impl Iterator<Item = &Arc<Certificate>> {
+    players.iter().filter_map(|p| match &p.part {
+        Part::Certificate(c, Kind::Dac) => Some(c),
+        _ => None,
+    })
+}
+
+fn dacs_in(players: &[Player]) -> u64 {
+    dacs(players).count() as u64
+}
+
+/// The names of those above a certificate. One after the other has mostly the same.
 #[derive(Default)]
-struct Judged {
-    findings: Vec<Finding>,
+struct Above {
     chain: Vec<usize>,
-    anchored: bool,
-    /// Whether it is the end of a chain, so that its anchoring counts.
-    counts: bool,
+    names: Arc<[String]>,
 }
 
-fn judge_player(player: &Player, index: usize, known: &Authorities, context: &Context) -> Judged {
-    match &player.part {
-        Part::Certificate(c, Kind::Dac) => {
-            let judged = known.pool.judge_dac(c, context);
-            Judged { findings: judged.findings, chain: judged.chain, anchored: judged.anchored, counts: true }
+impl Above {
+    fn of(&mut self, chain: &[usize], names: &[String]) -> Arc<[String]> {
+        if self.chain != chain {
+            self.chain = chain.to_vec();
+            self.names = chain.iter().filter_map(|index| names.get(*index).cloned()).collect();
         }
-        Part::Certificate(_, Kind::Pai | Kind::Paa) => {
-            let Some(member) = known.of_player.get(&index) else { return Judged::default() };
-            let judged = known.pool.judge_authority(*member, context);
-            Judged { findings: judged.findings, chain: judged.chain, anchored: judged.anchored, counts: true }
-        }
-        Part::Broken(profile, why) => {
-            let name = format!("{}.encoding", profile.word());
-            let findings = rule(&name).map(|rule| Finding::new(rule, why.clone())).into_iter().collect();
-            Judged { findings, counts: true, ..Judged::default() }
-        }
-        _ => Judged::default(),
+        Arc::clone(&self.names)
     }
 }
 
-/// DACs that are the same to a declaration: vendor, product and PAA.
-struct DeviceGroup<'a> {
-    dac: &'a Certificate,
-    paa: Option<&'a Certificate>,
-    name: &'a str,
+/// What makes DACs the same to a declaration: vendor, product and PAA.
+type Group = (Option<VendorId>, Option<ProductId>, Option<usize>);
+
+/// The first of such DACs, and how many there are.
+struct Grouped {
+    first: usize,
+    dac: Arc<Certificate>,
     count: u64,
 }
 
-fn devices<'a>(players: &'a [Player], judged: &[Judged], pool: &'a Pool) -> Vec<DeviceGroup<'a>> {
-    type Key = (Option<VendorId>, Option<ProductId>, Option<usize>);
-    let mut groups: Vec<DeviceGroup<'a>> = Vec::new();
-    let mut by_key: HashMap<Key, usize> = HashMap::new();
-    for (player, judged) in players.iter().zip(judged) {
-        let Part::Certificate(dac, Kind::Dac) = &player.part else { continue };
-        let top = judged.chain.last().copied().filter(|top| pool.authorities()[*top].profile == Profile::Paa);
-        let key = (dac.subject.identity.vendor(), dac.subject.identity.product(), top);
-        let at = *by_key.entry(key).or_insert_with(|| {
-            let paa = top.map(|top| &*pool.authorities()[top].certificate);
-            groups.push(DeviceGroup { dac, paa, name: &player.name, count: 0 });
-            groups.len() - 1
-        });
-        groups[at].count += 1;
+/// Judges certificates on any number of cores. Each is given back when its subject is told:
+/// a hundred thousand of them are much memory.
+struct Judging<'a> {
+    known: &'a Authorities,
+    context: &'a Context,
+    /// Which members of the pool stand above anything.
+    used: Vec<AtomicBool>,
+    groups: Mutex<HashMap<Group, Grouped>>,
+}
+
+fn unused(pool: &Pool) -> Vec<AtomicBool> {
+    pool.authorities().iter().map(|_| AtomicBool::new(false)).collect()
+}
+
+impl Judging<'_> {
+    fn subject(&self, player: Player, index: usize, above: &mut Above) -> Subject {
+        let Player { name, part } = player;
+        let judged = match &part {
+            Part::Certificate(c, Kind::Dac) => Some(self.known.pool.judge_dac(c, self.context)),
+            Part::Certificate(_, Kind::Pai | Kind::Paa) => {
+                self.known.of_player.get(&index).map(|member| self.known.pool.judge_authority(*member, self.context))
+            }
+            _ => None,
+        };
+        let Some(judged) = judged else {
+            let findings = if let Part::Broken(profile, why) = &part { broken(*profile, why) } else { Vec::new() };
+            return Subject::new(name, &part, findings);
+        };
+        for above in &judged.chain {
+            self.used[*above].store(true, Ordering::Relaxed);
+        }
+        if let Part::Certificate(dac, Kind::Dac) = &part
+            && self.context.device.by_declaration
+        {
+            self.group(dac, index, &judged.chain);
+        }
+        let subject = Subject::new(name, &part, judged.findings);
+        subject.under(above.of(&judged.chain, &self.known.names), judged.anchored)
     }
-    groups
+
+    fn group(&self, dac: &Arc<Certificate>, index: usize, chain: &[usize]) {
+        let top = chain.last().copied().filter(|top| self.known.pool.authorities()[*top].profile == Profile::Paa);
+        let identity = &dac.subject.identity;
+        let mut groups = self.groups.lock().unwrap_or_else(PoisonError::into_inner);
+        let group = groups.entry((identity.vendor(), identity.product(), top)).or_insert_with(|| Grouped {
+            first: index,
+            dac: Arc::clone(dac),
+            count: 0,
+        });
+        group.count += 1;
+        if index < group.first {
+            (group.first, group.dac) = (index, Arc::clone(dac));
+        }
+    }
+
+    /// Which members of the pool were used, and the groups of DACs in the order given.
+    fn done(self, subjects: &[Subject]) -> (Vec<bool>, Vec<DeviceGroup>) {
+        let groups = self.groups.into_inner().unwrap_or_else(PoisonError::into_inner);
+        let mut groups: Vec<(Group, Grouped)> = groups.into_iter().collect();
+        groups.sort_by_key(|(_, grouped)| grouped.first);
+        let told = groups.into_iter().map(|((_, _, top), Grouped { first, dac, count })| DeviceGroup {
+            dac,
+            paa: top.map(|top| Arc::clone(&self.known.pool.authorities()[top].certificate)),
+            name: subjects[first].name.clone(),
+            count,
+        });
+        (self.used.into_iter().map(AtomicBool::into_inner).collect(), told.collect())
+    }
+}
+
+fn broken(profile: Profile, why: &str) -> Vec<Finding> {
+    let name = format!("{}.encoding", profile.word());
+    rule(&name).map(|rule| Finding::new(rule, why)).into_iter().collect()
+}
+
+/// DACs that are the same to a declaration: vendor, product and PAA.
+struct DeviceGroup {
+    dac: Arc<Certificate>,
+    paa: Option<Arc<Certificate>>,
+    name: Box<str>,
+    count: u64,
 }
 
 /// Findings between declarations and devices.
 ///
 /// Each device needs one declaration that covers it, and each declaration is
 /// judged against the devices that no other covers better.
-fn pair(given: &[(usize, &Declaration)], devices: &[DeviceGroup<'_>], device: &Device) -> HashMap<usize, Vec<Finding>> {
-    let judge = |declaration: &Declaration, group: Option<&DeviceGroup<'_>>| {
+fn pair(given: &[(usize, &Declaration)], devices: &[DeviceGroup], device: &Device) -> HashMap<usize, Vec<Finding>> {
+    let judge = |declaration: &Declaration, group: Option<&DeviceGroup>| {
         let mut report = Report::new();
         if let Ok(content) = &declaration.fields {
-            judge_pairing(content, device, group.map(|g| g.dac), group.and_then(|g| g.paa), &mut report);
+            judge_pairing(content, device, group.map(|g| &*g.dac), group.and_then(|g| g.paa.as_deref()), &mut report);
         }
         report.into_findings()
     };
@@ -287,7 +347,7 @@ fn pair(given: &[(usize, &Declaration)], devices: &[DeviceGroup<'_>], device: &D
         return out;
     }
     let mut covers = vec![false; given.len()];
-    let mut add = |index: usize, group: &DeviceGroup<'_>, findings: Vec<Finding>| {
+    let mut add = |index: usize, group: &DeviceGroup, findings: Vec<Finding>| {
         let several = devices.len() > 1 || group.count > 1;
         for mut finding in findings {
             if several {
@@ -328,20 +388,14 @@ fn pair(given: &[(usize, &Declaration)], devices: &[DeviceGroup<'_>], device: &D
 
 fn exchange(
     proof: &standard::exchange::Proof,
-    players: &[Player],
+    dacs: &[Arc<Certificate>],
     given: &[(usize, &Declaration)],
     signers: &[SignerKey],
     device: &Device,
-    devices: &[DeviceGroup<'_>],
+    devices: &[DeviceGroup],
 ) -> Vec<Finding> {
-    let dacs = || {
-        players.iter().filter_map(|p| match &p.part {
-            Part::Certificate(c, Kind::Dac) => Some(c),
-            _ => None,
-        })
-    };
     // The DAC whose key signed; where none did, the only one or the first is what it is judged against.
-    let dac = dacs().find(|c| c.public_key().is_some_and(|key| proof.is_signed_by(key))).or_else(|| dacs().next());
+    let dac = dacs.iter().find(|c| c.public_key().is_some_and(|key| proof.is_signed_by(key))).or_else(|| dacs.first());
     let mut report = Report::new();
     let declarations: Vec<&Declaration> = given.iter().map(|(_, d)| *d).collect();
     let inner = judge_exchange(proof, dac.map(Arc::as_ref), &declarations, &mut report);
@@ -350,7 +404,7 @@ fn exchange(
         judge_declaration(&inner, signers, &mut report);
         if let Ok(content) = &inner.fields {
             let group = dac.and_then(|dac| devices.iter().find(|g| g.dac.subject.identity == dac.subject.identity));
-            judge_pairing(content, device, dac.map(Arc::as_ref), group.and_then(|g| g.paa), &mut report);
+            judge_pairing(content, device, dac.map(Arc::as_ref), group.and_then(|g| g.paa.as_deref()), &mut report);
         }
     }
     let mut findings = report.into_findings();

@@ -1,61 +1,75 @@
 //! The answer: subjects, findings, the verdict.
 
+use std::fmt::Display;
+use std::sync::Arc;
+
 use serde::Serialize;
 use serde::ser::{SerializeStruct, Serializer};
-use standard::certificate::Certificate;
-use standard::moment::NO_END;
-use standard::name::printable;
+use standard::certificate::{Certificate, Profile};
+use standard::moment::{Moment, NO_END};
+use standard::name::{Identity, printable};
 use standard::verdict::{Finding, Severity, Verdict};
 
 use super::Kind;
 use super::judge::has_error;
-use super::roles::{Part, Player};
+use super::roles::Part;
 
-/// One thing judged.
+/// One thing judged. What it tells is put into words where it is shown: there may be a
+/// hundred thousand.
 #[derive(Debug)]
 pub struct Subject {
     /// The file, with `#2` and on for further things in it.
-    pub name: String,
+    pub name: Box<str>,
     /// What it is.
     pub kind: Kind,
-    /// Vendor ID, where it tells exactly one.
-    pub vendor_id: Option<String>,
+    /// Vendor ID, where it tells exactly one. A declaration may tell one that no device has.
+    pub vendor_id: Option<u64>,
     /// Product ID, where it tells exactly one.
-    pub product_id: Option<String>,
-    /// Product IDs of a declaration.
-    pub product_ids: Option<Vec<String>>,
-    /// Certification type of a declaration.
-    pub certification_type: Option<u64>,
-    /// Subject key identifier in hex.
-    pub subject_key_id: Option<String>,
-    /// Serial number: content octets of its INTEGER in hex.
-    pub serial: Option<String>,
+    pub product_id: Option<u64>,
+    /// What only a declaration tells.
+    pub declared: Option<Box<Declared>>,
+    /// Subject key identifier.
+    pub subject_key_id: Option<Box<[u8]>>,
+    /// Serial number: content octets of its INTEGER.
+    pub serial: Option<Box<[u8]>>,
     /// notBefore or thisUpdate.
-    pub not_before: Option<String>,
+    pub not_before: Option<Moment>,
     /// notAfter or nextUpdate; `None` where there is no well-defined end.
-    pub not_after: Option<String>,
+    pub not_after: Option<Moment>,
     /// The subject's name, or a list's issuer, in words.
-    pub title: Option<String>,
+    pub title: Option<Box<str>>,
     /// Whether it was given with `--trust` and stands here because a chain ends at it.
     pub trusted: bool,
     /// What is wrong with it, in the catalogue's order.
     pub findings: Vec<Finding>,
     /// Names of the files above it in its chain, nearest first.
-    pub above: Vec<String>,
+    pub above: Arc<[String]>,
     /// Whether its chain ends at a trusted PAA.
     pub anchored: bool,
-    chain: Vec<usize>,
+}
+
+/// What only a declaration tells.
+#[derive(Debug)]
+pub struct Declared {
+    /// Product IDs.
+    pub product_ids: Vec<u64>,
+    /// Certification type.
+    pub certification_type: Option<u64>,
+}
+
+/// A vendor or product ID as four upper-case hexadecimal digits.
+pub fn id_digits(id: u64) -> String {
+    format!("{id:04X}")
 }
 
 impl Subject {
-    pub(super) fn new(player: &Player, chain: Vec<usize>, anchored: bool, findings: Vec<Finding>) -> Self {
+    pub(super) fn new(name: Box<str>, part: &Part, findings: Vec<Finding>) -> Self {
         let mut subject = Self {
-            name: player.name.clone(),
+            name,
             kind: Kind::Unknown,
             vendor_id: None,
             product_id: None,
-            product_ids: None,
-            certification_type: None,
+            declared: None,
             subject_key_id: None,
             serial: None,
             not_before: None,
@@ -63,78 +77,82 @@ impl Subject {
             title: None,
             trusted: false,
             findings,
-            above: Vec::new(),
-            anchored,
-            chain,
+            above: Arc::default(),
+            anchored: false,
         };
-        match &player.part {
-            Part::Certificate(c, kind) => subject.certificate(c, *kind),
+        subject.tell(part);
+        subject
+    }
+
+    fn tell(&mut self, part: &Part) {
+        match part {
+            Part::Certificate(c, kind) => self.certificate(c, *kind),
             Part::Broken(profile, _) => {
-                subject.kind = match profile {
-                    standard::certificate::Profile::Dac => Kind::Dac,
-                    standard::certificate::Profile::Pai => Kind::Pai,
-                    standard::certificate::Profile::Paa => Kind::Paa,
+                self.kind = match profile {
+                    Profile::Dac => Kind::Dac,
+                    Profile::Pai => Kind::Pai,
+                    Profile::Paa => Kind::Paa,
                 };
             }
             Part::Declaration(d) => {
-                subject.kind = Kind::Declaration;
+                self.kind = Kind::Declaration;
                 if let Ok(content) = &d.fields {
-                    subject.vendor_id = content.vendor_id.map(|v| format!("{v:04X}"));
-                    let ids = content.product_id_array.as_deref().unwrap_or_default();
-                    if let [only] = ids {
-                        subject.product_id = Some(format!("{only:04X}"));
-                    }
-                    subject.product_ids = Some(ids.iter().map(|id| format!("{id:04X}")).collect());
-                    subject.title = content.certificate_id.as_deref().map(printable);
-                    subject.certification_type = content.certification_type;
+                    let product_ids = content.product_id_array.clone().unwrap_or_default();
+                    self.vendor_id = content.vendor_id;
+                    self.product_id = if let [only] = *product_ids { Some(only) } else { None };
+                    self.title = content.certificate_id.as_deref().map(|id| printable(id).into());
+                    let certification_type = content.certification_type;
+                    self.declared = Some(Box::new(Declared { product_ids, certification_type }));
                 }
-                subject.subject_key_id = d.signer_key_id().map(hex::encode);
+                self.subject_key_id = d.signer_key_id().map(Into::into);
             }
             Part::Request(r) => {
-                subject.kind = Kind::Request;
-                subject.vendor_id = r.subject.identity.vendor().map(|v| v.to_string());
-                subject.product_id = r.subject.identity.product().map(|v| v.to_string());
-                subject.title = Some(r.subject.display(r.der()));
+                self.kind = Kind::Request;
+                self.identity(&r.subject.identity);
+                self.title = Some(r.subject.display(r.der()).into());
             }
             Part::List(l) => {
-                subject.kind = Kind::RevocationList;
-                subject.not_before = l.this_update.moment.map(|m| m.to_string());
-                subject.not_after =
-                    l.next_update.as_ref().and_then(|t| t.moment).filter(|m| *m != NO_END).map(|m| m.to_string());
-                subject.title = Some(l.issuer.display(l.der()));
+                self.kind = Kind::RevocationList;
+                self.not_before = l.this_update.moment;
+                self.not_after = l.next_update.as_ref().and_then(|t| t.moment).filter(|m| *m != NO_END);
+                self.title = Some(l.issuer.display(l.der()).into());
             }
             Part::Exchange(proof) => {
-                subject.kind = Kind::Exchange;
-                subject.title = proof.unit.as_deref().map(printable);
+                self.kind = Kind::Exchange;
+                self.title = proof.unit.as_deref().map(|unit| printable(unit).into());
             }
             Part::Record(r) => {
-                subject.kind = Kind::FactoryRecord;
-                subject.vendor_id = Some(r.vendor_id.to_string());
-                subject.product_id = Some(r.product_id.to_string());
-                subject.title = Some(format!(
+                self.kind = Kind::FactoryRecord;
+                self.vendor_id = Some(u64::from(r.vendor_id.get()));
+                self.product_id = Some(u64::from(r.product_id.get()));
+                let title = format!(
                     "serial number {}, {} {}, discriminator {}, {} iterations",
                     r.serial_number,
                     r.vendor_name,
                     r.product_name,
                     r.discriminator,
                     r.iterations.get()
-                ));
+                );
+                self.title = Some(title.into());
             }
-            Part::Key => subject.kind = Kind::DeclarationSigner,
+            Part::Key => self.kind = Kind::DeclarationSigner,
             Part::Unknown => {}
         }
-        subject
+    }
+
+    fn identity(&mut self, identity: &Identity) {
+        self.vendor_id = identity.vendor().map(|v| u64::from(v.get()));
+        self.product_id = identity.product().map(|p| u64::from(p.get()));
     }
 
     fn certificate(&mut self, c: &Certificate, kind: Kind) {
         self.kind = kind;
-        self.vendor_id = c.subject.identity.vendor().map(|v| v.to_string());
-        self.product_id = c.subject.identity.product().map(|v| v.to_string());
-        self.subject_key_id = c.subject_key_id().map(hex::encode);
-        self.serial = Some(c.serial_hex());
-        self.not_before = c.not_before.moment.map(|m| m.to_string());
-        self.not_after = c.not_after.moment.filter(|m| *m != NO_END).map(|m| m.to_string());
-        self.title = Some(c.subject.display(c.der()));
+        self.identity(&c.subject.identity);
+        self.subject_key_id = c.subject_key_id().map(Into::into);
+        self.serial = Some(c.serial().into());
+        self.not_before = c.not_before.moment;
+        self.not_after = c.not_after.moment.filter(|m| *m != NO_END);
+        self.title = Some(c.subject.display(c.der()).into());
     }
 
     pub(super) fn trusted_beside(mut self) -> Self {
@@ -142,13 +160,29 @@ impl Subject {
         self
     }
 
-    pub(super) fn name_those_above(&mut self, names: &[String]) {
-        self.above = self.chain.iter().filter_map(|index| names.get(*index).cloned()).collect();
+    /// With its chain.
+    pub(super) fn under(mut self, above: Arc<[String]>, anchored: bool) -> Self {
+        (self.above, self.anchored) = (above, anchored);
+        self
+    }
+
+    /// The serial number in hex.
+    pub fn serial_hex(&self) -> Option<String> {
+        self.serial.as_deref().map(hex::encode)
     }
 
     /// Accepted, as far as its own findings go.
     pub fn verdict(&self) -> Verdict {
         if has_error(&self.findings) { Verdict::Rejected } else { Verdict::Accepted }
+    }
+}
+
+/// Something as its words.
+struct Words<T>(T);
+
+impl<T: Display> Serialize for Words<T> {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(&self.0)
     }
 }
 
@@ -158,18 +192,19 @@ impl Serialize for Subject {
         s.serialize_field("name", &self.name)?;
         s.serialize_field("kind", self.kind.word())?;
         s.serialize_field("verdict", self.verdict().word())?;
-        s.serialize_field("vendor_id", &self.vendor_id)?;
-        s.serialize_field("product_id", &self.product_id)?;
-        if let Some(ids) = &self.product_ids {
-            s.serialize_field("product_ids", ids)?;
+        s.serialize_field("vendor_id", &self.vendor_id.map(id_digits))?;
+        s.serialize_field("product_id", &self.product_id.map(id_digits))?;
+        if let Some(declared) = &self.declared {
+            let digits: Vec<String> = declared.product_ids.iter().copied().map(id_digits).collect();
+            s.serialize_field("product_ids", &digits)?;
         }
-        s.serialize_field("subject_key_id", &self.subject_key_id)?;
-        s.serialize_field("serial", &self.serial)?;
-        s.serialize_field("not_before", &self.not_before)?;
-        s.serialize_field("not_after", &self.not_after)?;
+        s.serialize_field("subject_key_id", &self.subject_key_id.as_deref().map(hex::encode))?;
+        s.serialize_field("serial", &self.serial_hex())?;
+        s.serialize_field("not_before", &self.not_before.map(Words))?;
+        s.serialize_field("not_after", &self.not_after.map(Words))?;
         s.serialize_field("title", &self.title)?;
         if !self.above.is_empty() {
-            s.serialize_field("issued_by", &self.above)?;
+            s.serialize_field("issued_by", &*self.above)?;
         }
         s.end()
     }

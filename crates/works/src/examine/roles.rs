@@ -5,8 +5,10 @@
 //! weighed: what it issues, what it may do, what its name tells.
 
 use std::collections::HashSet;
+use std::path::Path;
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use standard::certificate::{Certificate, KeyUsage, Profile};
 use standard::declaration::Declaration;
 use standard::detect::Item;
@@ -19,15 +21,18 @@ use standard::verdict::SignerKey;
 use super::gather::{Found, Gathered};
 use super::{Examine, ExamineError, Kind};
 
-/// One thing to judge, with its part.
+/// Certificates looked at in one go.
+const CHUNK: usize = 512;
+
+/// One thing to judge, with its part. Small, since there may be a hundred thousand.
 pub(super) enum Part {
     Certificate(Arc<Certificate>, Kind),
     /// What can't be taken apart: the rule that it breaks says where.
-    Broken(Profile, String),
-    Declaration(Declaration),
-    Request(Request),
-    List(RevocationList),
-    Exchange(Proof),
+    Broken(Profile, Box<str>),
+    Declaration(Box<Declaration>),
+    Request(Box<Request>),
+    List(Box<RevocationList>),
+    Exchange(Box<Proof>),
     /// A key alone: nothing to judge.
     Key,
     /// A unit's factory record, read whole and in its one form.
@@ -36,18 +41,23 @@ pub(super) enum Part {
 }
 
 pub(super) struct Player {
-    pub name: String,
+    pub name: Box<str>,
     pub part: Part,
 }
+
+/// Things with the names of their files.
+type Named<T> = Vec<(Box<str>, T)>;
 
 /// Everything with its part.
 pub(super) struct Cast {
     pub players: Vec<Player>,
+    /// Authority key identifiers that certificates among the players have.
+    pub authority_ids: HashSet<Vec<u8>>,
     /// Trusted PAAs with the names of their files.
-    pub trust: Vec<(String, Arc<Certificate>)>,
+    pub trust: Named<Arc<Certificate>>,
     pub signers: Vec<SignerKey>,
     /// Lists given beside the subjects.
-    pub lists: Vec<(String, RevocationList)>,
+    pub lists: Named<Box<RevocationList>>,
     /// Certificates that may be list signers.
     pub list_signers: Vec<Arc<Certificate>>,
 }
@@ -59,91 +69,99 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     }
     let trust = trusted(gathered.trust)?;
     let (signers, mut list_signers, lists) = beside(gathered.signers, gathered.revocations)?;
-
-    // What other certificates and declarations point at.
-    let mut issuer_ids: HashSet<Vec<u8>> = HashSet::new();
-    let mut issuer_names: HashSet<Vec<u8>> = HashSet::new();
-    let mut issuers_of_authorities: HashSet<Vec<u8>> = HashSet::new();
-    let mut intermediates: HashSet<Vec<u8>> = HashSet::new();
-    let mut signer_ids: HashSet<Vec<u8>> = HashSet::new();
     for found in &gathered.subjects {
-        match &found.item {
-            Some(Item::Certificate(c)) => {
-                let own = c.subject_key_id();
-                if let Some(id) = c.authority_key_id().filter(|id| Some(*id) != own) {
-                    note(&mut issuer_ids, id);
-                    if looks_like_authority(c) {
-                        issuers_of_authorities.insert(id.to_vec());
-                    }
-                }
-                if !c.is_self_issued() {
-                    note(&mut issuer_names, c.issuer_der());
-                    if looks_like_authority(c) {
-                        intermediates.extend(own.map(<[u8]>::to_vec));
-                    }
-                }
-            }
-            Some(Item::Declaration(d)) => signer_ids.extend(d.signer_key_id().map(<[u8]>::to_vec)),
-            _ => {}
+        if let (Some(Item::List(list)), Some(path)) = (&found.item, &found.path) {
+            list_signers.extend(neighbours(path, list));
         }
     }
+    let pointed = gathered.subjects.par_chunks(CHUNK).map(Pointed::at_by).reduce(Pointed::default, Pointed::and);
     let trusted_keys: HashSet<&[u8]> = trust.iter().map(|(_, c)| c.part(c.key.bits)).collect();
-
-    let mut players = Vec::with_capacity(count);
-    for Found { name, item, path } in gathered.subjects {
-        let part = match item {
-            None => Part::Unknown,
-            Some(Item::Certificate(c)) => {
-                let kind = match request.kind {
-                    Some(asked @ (Kind::Dac | Kind::Pai | Kind::Paa | Kind::DeclarationSigner | Kind::ListSigner)) => {
-                        asked
-                    }
-                    Some(asked) => return Err(not_that(name, "a certificate", asked)),
-                    None => {
-                        let issues = c.subject_key_id().is_some_and(|id| issuer_ids.contains(id))
-                            || issuer_names.contains(c.subject_der());
-                        let above = c.subject_key_id().is_some_and(|id| issuers_of_authorities.contains(id));
-                        let signs = c.subject_key_id().is_some_and(|id| signer_ids.contains(id));
-                        let trusted = trusted_keys.contains(c.part(c.key.bits));
-                        let below = c.authority_key_id().is_some_and(|id| intermediates.contains(id));
-                        part_of(&c, &Signs { issues, above, below, signs, trusted })
-                    }
-                };
-                let c = Arc::new(c);
-                if kind == Kind::ListSigner {
-                    list_signers.push(Arc::clone(&c));
-                }
-                Part::Certificate(c, kind)
-            }
-            Some(Item::BrokenCertificate(octets, why)) => {
-                let profile = match request.kind {
-                    Some(Kind::Pai) => Profile::Pai,
-                    Some(Kind::Paa) => Profile::Paa,
-                    Some(Kind::Dac) => Profile::Dac,
-                    Some(asked) => return Err(not_that(name, "a certificate", asked)),
-                    None => profile_by_octets(&octets),
-                };
-                Part::Broken(profile, why.to_string())
-            }
-            Some(Item::Declaration(d)) => {
-                check(request, &name, "a declaration", Kind::Declaration, Part::Declaration(d))?
-            }
-            Some(Item::Request(r)) => {
-                check(request, &name, "a certification request", Kind::Request, Part::Request(r))?
-            }
-            Some(Item::List(l)) => {
-                list_signers.extend(neighbours(&path, &l));
-                check(request, &name, "a revocation list", Kind::RevocationList, Part::List(l))?
-            }
-            Some(Item::Exchange(p)) => check(request, &name, "an exchange", Kind::Exchange, Part::Exchange(p))?,
-            Some(Item::FactoryRecord(r)) => {
-                check(request, &name, "a factory record", Kind::FactoryRecord, Part::Record(r))?
-            }
-            Some(Item::PublicKey(_)) => check(request, &name, "a public key", Kind::DeclarationSigner, Part::Key)?,
+    let weighed = |c: &Certificate| {
+        let is_in = |ids: &HashSet<Vec<u8>>| c.subject_key_id().is_some_and(|id| ids.contains(id));
+        let signs = Signs {
+            issues: is_in(&pointed.issuer_ids) || pointed.issuer_names.contains(c.subject_der()),
+            above: is_in(&pointed.issuers_of_authorities),
+            below: c.authority_key_id().is_some_and(|id| pointed.intermediates.contains(id)),
+            signs: is_in(&pointed.signer_ids),
+            trusted: trusted_keys.contains(c.part(c.key.bits)),
         };
-        players.push(Player { name, part });
+        part_of(c, &signs)
+    };
+    let players: Result<Vec<Player>, ExamineError> = gathered
+        .subjects
+        .into_par_iter()
+        .with_min_len(CHUNK)
+        .map(|Found { name, item, .. }| {
+            let part = part(request, &name, item, weighed)?;
+            Ok(Player { name, part })
+        })
+        .collect();
+    let players = players?;
+    for player in &players {
+        if let Part::Certificate(c, Kind::ListSigner) = &player.part {
+            list_signers.push(Arc::clone(c));
+        }
     }
-    Ok(Cast { players, trust, signers, lists, list_signers })
+    Ok(Cast { players, authority_ids: pointed.authority_ids, trust, signers, lists, list_signers })
+}
+
+/// What certificates and declarations point at.
+#[derive(Default)]
+struct Pointed {
+    /// Key identifiers of issuers other than the certificate itself.
+    issuer_ids: HashSet<Vec<u8>>,
+    issuer_names: HashSet<Vec<u8>>,
+    issuers_of_authorities: HashSet<Vec<u8>>,
+    /// Key identifiers of authorities that are no roots.
+    intermediates: HashSet<Vec<u8>>,
+    /// Key identifiers of whoever signs declarations.
+    signer_ids: HashSet<Vec<u8>>,
+    /// Authority key identifiers of all.
+    authority_ids: HashSet<Vec<u8>>,
+}
+
+impl Pointed {
+    fn at_by(found: &[Found]) -> Self {
+        let mut at = Self::default();
+        for item in found.iter().filter_map(|found| found.item.as_ref()) {
+            match item {
+                Item::Certificate(c) => at.by_certificate(c),
+                Item::Declaration(d) => at.signer_ids.extend(d.signer_key_id().map(<[u8]>::to_vec)),
+                _ => {}
+            }
+        }
+        at
+    }
+
+    fn by_certificate(&mut self, c: &Certificate) {
+        let own = c.subject_key_id();
+        let is_authority = looks_like_authority(c);
+        if let Some(id) = c.authority_key_id() {
+            note(&mut self.authority_ids, id);
+            if Some(id) != own {
+                note(&mut self.issuer_ids, id);
+                if is_authority {
+                    note(&mut self.issuers_of_authorities, id);
+                }
+            }
+        }
+        if !c.is_self_issued() {
+            note(&mut self.issuer_names, c.issuer_der());
+            if is_authority {
+                self.intermediates.extend(own.map(<[u8]>::to_vec));
+            }
+        }
+    }
+
+    fn and(mut self, other: Self) -> Self {
+        self.issuer_ids.extend(other.issuer_ids);
+        self.issuer_names.extend(other.issuer_names);
+        self.issuers_of_authorities.extend(other.issuers_of_authorities);
+        self.intermediates.extend(other.intermediates);
+        self.signer_ids.extend(other.signer_ids);
+        self.authority_ids.extend(other.authority_ids);
+        self
+    }
 }
 
 /// Adds octets that most others have told already.
@@ -153,24 +171,62 @@ fn note(set: &mut HashSet<Vec<u8>>, octets: &[u8]) {
     }
 }
 
+fn part(
+    request: &Examine,
+    name: &str,
+    item: Option<Item>,
+    weighed: impl Fn(&Certificate) -> Kind,
+) -> Result<Part, ExamineError> {
+    let is = |found, kind, part| check(request, name, found, kind, part);
+    match item {
+        None => Ok(Part::Unknown),
+        Some(Item::Certificate(c)) => match request.kind {
+            Some(asked @ (Kind::Dac | Kind::Pai | Kind::Paa | Kind::DeclarationSigner | Kind::ListSigner)) => {
+                Ok(Part::Certificate(c, asked))
+            }
+            Some(asked) => Err(not_that(name, "a certificate", asked)),
+            None => {
+                let kind = weighed(&c);
+                Ok(Part::Certificate(c, kind))
+            }
+        },
+        Some(Item::BrokenCertificate(broken)) => {
+            let profile = match request.kind {
+                Some(Kind::Pai) => Profile::Pai,
+                Some(Kind::Paa) => Profile::Paa,
+                Some(Kind::Dac) => Profile::Dac,
+                Some(asked) => return Err(not_that(name, "a certificate", asked)),
+                None => profile_by_octets(&broken.octets),
+            };
+            Ok(Part::Broken(profile, broken.why.to_string().into()))
+        }
+        Some(Item::Declaration(d)) => is("a declaration", Kind::Declaration, Part::Declaration(d)),
+        Some(Item::Request(r)) => is("a certification request", Kind::Request, Part::Request(r)),
+        Some(Item::List(l)) => is("a revocation list", Kind::RevocationList, Part::List(l)),
+        Some(Item::Exchange(p)) => is("an exchange", Kind::Exchange, Part::Exchange(p)),
+        Some(Item::FactoryRecord(r)) => is("a factory record", Kind::FactoryRecord, Part::Record(r)),
+        Some(Item::PublicKey(_)) => is("a public key", Kind::DeclarationSigner, Part::Key),
+    }
+}
+
 fn check(request: &Examine, name: &str, found: &'static str, is: Kind, part: Part) -> Result<Part, ExamineError> {
     match request.kind {
-        Some(asked) if asked != is => Err(not_that(name.to_owned(), found, asked)),
+        Some(asked) if asked != is => Err(not_that(name, found, asked)),
         _ => Ok(part),
     }
 }
 
-fn not_that(name: String, found: &'static str, asked: Kind) -> ExamineError {
-    ExamineError::NotThat { name, found, asked: asked.word() }
+fn not_that(name: &str, found: &'static str, asked: Kind) -> ExamineError {
+    ExamineError::NotThat { name: name.to_owned(), found, asked: asked.word() }
 }
 
-fn trusted(found: Vec<Found>) -> Result<Vec<(String, Arc<Certificate>)>, ExamineError> {
+fn trusted(found: Vec<Found>) -> Result<Named<Arc<Certificate>>, ExamineError> {
     let mut trust = Vec::new();
     let mut named = Vec::new();
     for Found { name, item, path } in found {
-        named.push(path.display().to_string());
+        named.extend(path.map(|path| path.display().to_string()));
         if let Some(Item::Certificate(c)) = item {
-            trust.push((name, Arc::new(c)));
+            trust.push((name, c));
         }
     }
     match named.pop() {
@@ -179,50 +235,55 @@ fn trusted(found: Vec<Found>) -> Result<Vec<(String, Arc<Certificate>)>, Examine
     }
 }
 
-type Beside = (Vec<SignerKey>, Vec<Arc<Certificate>>, Vec<(String, RevocationList)>);
+type Beside = (Vec<SignerKey>, Vec<Arc<Certificate>>, Named<Box<RevocationList>>);
 
 fn beside(signers: Vec<Found>, revocations: Vec<Found>) -> Result<Beside, ExamineError> {
     let mut keys = Vec::new();
-    for Found { item, path, .. } in signers {
+    for Found { name, item, path } in signers {
         match item {
             Some(Item::Certificate(c)) => keys.extend(signer_key(&c, true)),
-            Some(Item::PublicKey(key)) => keys.push(SignerKey { key_id: key.key_id().to_vec(), key, trusted: true }),
+            Some(Item::PublicKey(key)) => {
+                keys.push(SignerKey { key_id: key.key_id().to_vec(), key: *key, trusted: true })
+            }
             None => {}
             Some(_) => {
-                return Err(ExamineError::NothingOfUse {
-                    name: path.display().to_string(),
-                    wanted: "certificate or public key",
-                });
+                return Err(of_no_use(path, &name, "certificate or public key"));
             }
         }
     }
     let (mut appointed, mut lists) = (Vec::new(), Vec::new());
     for Found { name, item, path } in revocations {
         match item {
-            Some(Item::Certificate(c)) => appointed.push(Arc::new(c)),
+            Some(Item::Certificate(c)) => appointed.push(c),
             Some(Item::List(list)) => {
                 // An appointed signer's certificate may lie beside its list.
-                if list.issuer.attributes > 0 {
+                if let Some(path) = path.filter(|_| list.issuer.attributes > 0) {
                     appointed.extend(neighbours(&path, &list));
                 }
                 lists.push((name, list));
             }
             None => {}
             Some(_) => {
-                return Err(ExamineError::NothingOfUse { name: path.display().to_string(), wanted: "revocation list" });
+                return Err(of_no_use(path, &name, "revocation list"));
             }
         }
     }
     Ok((keys, appointed, lists))
 }
 
+fn of_no_use(path: Option<Box<Path>>, name: &str, wanted: &'static str) -> ExamineError {
+    let name = path.map_or_else(|| name.to_owned(), |path| path.display().to_string());
+    ExamineError::NothingOfUse { name, wanted }
+}
+
 /// Certificates in a list's directory whose subject is the list's issuer.
 /// Best effort: what can't be read there was not asked for.
-fn neighbours(list_path: &std::path::Path, list: &RevocationList) -> Vec<Arc<Certificate>> {
+fn neighbours(list_path: &Path, list: &RevocationList) -> Vec<Arc<Certificate>> {
     const MOST: usize = 256;
-    let Some(entries) = list_path.parent().and_then(|dir| {
-        std::fs::read_dir(if dir.as_os_str().is_empty() { std::path::Path::new(".") } else { dir }).ok()
-    }) else {
+    let Some(entries) = list_path
+        .parent()
+        .and_then(|dir| std::fs::read_dir(if dir.as_os_str().is_empty() { Path::new(".") } else { dir }).ok())
+    else {
         return Vec::new();
     };
     let mut found = Vec::new();
@@ -233,7 +294,7 @@ fn neighbours(list_path: &std::path::Path, list: &RevocationList) -> Vec<Arc<Cer
             if let Item::Certificate(c) = item
                 && c.subject_der() == list.issuer_der()
             {
-                found.push(Arc::new(c));
+                found.push(c);
             }
         }
     }

@@ -95,7 +95,7 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     for path in signers {
         for item in items(path)? {
             if let Item::Certificate(c) = item {
-                appointed.push(Arc::new(c));
+                appointed.push(c);
             }
         }
     }

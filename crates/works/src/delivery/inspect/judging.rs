@@ -41,7 +41,7 @@ impl Part {
 }
 
 /// The pool of all authorities, with the name of each.
-fn pool(authorities: Vec<(String, Certificate)>, expectation: &Expectation<'_>) -> (Pool, Vec<String>) {
+fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<'_>) -> (Pool, Vec<String>) {
     let anchor = |c: &Certificate| expectation.anchors.iter().any(|(a, _)| a.der() == c.der());
     let mut members: Vec<(Arc<Certificate>, Profile, bool)> =
         expectation.anchors.iter().map(|(c, _)| (Arc::clone(c), Profile::Paa, true)).collect();
@@ -58,7 +58,7 @@ fn pool(authorities: Vec<(String, Certificate)>, expectation: &Expectation<'_>) 
         let root = certificate.is_self_issued()
             || certificate.authority_key_id().is_some()
                 && certificate.authority_key_id() == certificate.subject_key_id();
-        members.push((Arc::new(certificate), if root { Profile::Paa } else { Profile::Pai }, false));
+        members.push((certificate, if root { Profile::Paa } else { Profile::Pai }, false));
         names.push(name);
     }
     (Pool::new(members), names)

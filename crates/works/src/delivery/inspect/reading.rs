@@ -2,6 +2,7 @@
 
 use std::hash::{BuildHasher as _, RandomState};
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::mpsc::{self, SyncSender};
 use std::thread;
 
@@ -32,7 +33,7 @@ pub(super) struct Read {
     pub(super) slots: Vec<Slot>,
     /// A hash of each DAC's issuer and serial number.
     pub(super) serials: Vec<u64>,
-    pub(super) authorities: Vec<(String, Certificate)>,
+    pub(super) authorities: Vec<(String, Arc<Certificate>)>,
     /// Certificates that can't be taken apart.
     pub(super) broken: usize,
     pub(super) findings: Findings,
@@ -51,8 +52,8 @@ impl From<Trouble> for Unread {
 
 /// One thing of an entry.
 enum Came {
-    Dac { name: String, certificate: Certificate, slot: Slot, serial: u64 },
-    Authority { name: String, certificate: Certificate },
+    Dac { name: String, certificate: Arc<Certificate>, slot: Slot, serial: u64 },
+    Authority { name: String, certificate: Arc<Certificate> },
     Broken { name: String, why: String },
     Format { name: String, why: String },
 }
@@ -154,7 +155,7 @@ fn take_apart(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
             let serial = hasher.hash_one((certificate.issuer_der(), certificate.serial()));
             Some(Came::Dac { name: name(index), certificate, slot, serial })
         }
-        Item::BrokenCertificate(_, why) => Some(Came::Broken { name: name(index), why: why.to_string() }),
+        Item::BrokenCertificate(broken) => Some(Came::Broken { name: name(index), why: broken.why.to_string() }),
         // Lists, requests and declarations may lie beside; they are received elsewhere.
         _ => None,
     });
