@@ -344,7 +344,7 @@ impl Keeper<'_> {
                     another.store(true, Ordering::Relaxed);
                     return Err(Stopped.into());
                 }
-                // Taken from the spool on all cores, ahead of the one that stores.
+                // Taken from the spool ahead of the one that stores.
                 for some in some.chunks(BATCH) {
                     let batch = inspect::fetch(spool, self.chips, some)?;
                     send(batch.iter().map(|accepted| credential(accepted, names)).collect())?;

@@ -19,7 +19,6 @@ mod reading;
 use std::path::Path;
 use std::sync::Arc;
 
-use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::intake::{DELIVERY_PASSWORD, DELIVERY_PATH, DELIVERY_SIZE};
@@ -189,15 +188,14 @@ impl Inspection {
     }
 }
 
-/// DACs from the spool, on all cores.
+/// DACs from the spool. One thread is faster at it than the book is at storing them; shared among
+/// all cores it would wait for those that judge, and the book for it.
 pub(super) fn fetch(spool: &Spool, chips: &Chips, some: &[Kept]) -> Result<Vec<Accepted>, Trouble> {
-    some.par_iter()
-        .with_min_len(STRETCH)
-        .map(|kept| {
-            let dac = spool.get(kept.number)?.certificate()?;
-            Ok(Accepted { place: chips.place(kept.slot), dac, pai: usize::from(kept.pai) })
-        })
-        .collect()
+    let taken = some.iter().map(|kept| {
+        let dac = spool.get(kept.number)?.certificate()?;
+        Ok(Accepted { place: chips.place(kept.slot), dac, pai: usize::from(kept.pai) })
+    });
+    taken.collect()
 }
 
 /// Opens and inspects a delivery.
