@@ -37,8 +37,8 @@ use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 use chips::Chips;
-use inspect::{Accepted, Expectation, Kept, Known};
-use spool::Spool;
+use inspect::{Expectation, Kept, Known};
+use spool::{Record, Spool};
 
 /// Credentials made at a time, and how many times that many may wait to be stored.
 const BATCH: usize = 2_048;
@@ -161,7 +161,6 @@ pub fn receive(
     let keeper = Keeper {
         site,
         reel: &reel,
-        chips: &chips,
         purpose: product.facts.purpose,
         source_name: reel::file_name(path),
         content_digest,
@@ -245,7 +244,6 @@ const EARLY: (usize, usize) = (2, 3);
 struct Keeper<'a> {
     site: &'a Site,
     reel: &'a Reel,
-    chips: &'a Chips,
     purpose: Purpose,
     source_name: String,
     content_digest: [u8; 32],
@@ -344,10 +342,14 @@ impl Keeper<'_> {
                     another.store(true, Ordering::Relaxed);
                     return Err(Stopped.into());
                 }
-                // Taken from the spool ahead of the one that stores.
+                // Taken from the spool ahead of the one that stores, by one thread, which is faster at it than
+                // the book; shared among all cores it would wait for those that judge, and the book for it.
                 for some in some.chunks(BATCH) {
-                    let batch = inspect::fetch(spool, self.chips, some)?;
-                    send(batch.iter().map(|accepted| credential(accepted, names)).collect())?;
+                    let batch = some.iter().map(|kept| {
+                        let record = spool.get(kept.number)?;
+                        Ok::<_, Trouble>(credential(&record, &names[usize::from(kept.pai)]))
+                    });
+                    send(batch.collect::<Result<_, _>>()?)?;
                 }
             }
             // Nobody settled it.
@@ -472,16 +474,16 @@ fn delivered_authorities(
     Ok((names, new))
 }
 
-fn credential(accepted: &Accepted, names: &[AuthorityName]) -> NewCredential {
-    let dac = &accepted.dac;
+fn credential(record: &Record, authority: &AuthorityName) -> NewCredential {
+    let facts = record.facts();
     NewCredential {
         // An accepted DAC has a key: it was matched by it.
-        public_key: dac.public_key().map_or([0; 65], |k| *k.point()),
-        authority: names[accepted.pai].clone(),
-        issuer_key_id: dac.authority_key_id().unwrap_or_default().to_vec(),
-        serial: dac.serial().to_vec(),
-        not_after: authority::moment_to_time(dac.not_after.moment),
-        certificate: dac.der().to_vec(),
+        public_key: facts.public_key,
+        authority: authority.clone(),
+        issuer_key_id: facts.issuer_key_id.to_vec(),
+        serial: facts.serial.to_vec(),
+        not_after: authority::moment_to_time(facts.not_after),
+        certificate: record.der().to_vec(),
     }
 }
 

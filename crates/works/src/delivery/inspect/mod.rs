@@ -115,17 +115,6 @@ impl Expectation<'_> {
     }
 }
 
-/// A DAC that may be kept, and whose it is.
-#[derive(Debug)]
-pub struct Accepted {
-    /// Its chip's place on the reel.
-    pub place: u32,
-    /// The certificate.
-    pub dac: Certificate,
-    /// Index in [`Inspection::pais`].
-    pub pai: usize,
-}
-
 /// What the inspection found.
 #[derive(Debug, Default)]
 pub struct Inspection {
@@ -176,26 +165,10 @@ impl Inspection {
         self.findings.iter().all(|f| f.finding.severity != Severity::Error)
     }
 
-    /// Some of the DACs that may be kept: `count` of them after the first `from`, sorted by key.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the temporary file can't be read.
-    pub fn kept(&self, chips: &Chips, from: usize, count: usize) -> Result<Vec<Accepted>, Trouble> {
-        let Some(spool) = &self.spool else { return Ok(Vec::new()) };
-        let end = from.saturating_add(count).min(self.kept.len());
-        fetch(spool, chips, self.kept.get(from..end).unwrap_or_default())
+    /// Places on the reel of the chips whose DAC may be kept, sorted by key.
+    pub fn kept_for(&self, chips: &Chips) -> Vec<u32> {
+        self.kept.iter().map(|kept| chips.place(kept.slot)).collect()
     }
-}
-
-/// DACs from the spool. One thread is faster at it than the book is at storing them; shared among
-/// all cores it would wait for those that judge, and the book for it.
-pub(super) fn fetch(spool: &Spool, chips: &Chips, some: &[Kept]) -> Result<Vec<Accepted>, Trouble> {
-    let taken = some.iter().map(|kept| {
-        let dac = spool.get(kept.number)?.certificate()?;
-        Ok(Accepted { place: chips.place(kept.slot), dac, pai: usize::from(kept.pai) })
-    });
-    taken.collect()
 }
 
 /// Opens and inspects a delivery.

@@ -15,7 +15,7 @@ use zeroize::Zeroizing;
 
 use super::super::chips::{Chips, Slot};
 use super::super::findings::{About, Findings};
-use super::super::spool::{Spool, Writer};
+use super::super::spool::{Facts, Spool, Writer};
 use super::{STRANGER, stage};
 use crate::bundle::detect_all;
 use crate::course::{Course, Stopped};
@@ -109,7 +109,7 @@ pub(super) fn read(
                     let turn = (stage::READING, entry, part);
                     match item {
                         Came::Dac { name, certificate, slot, serial } => {
-                            writer.add(&name, certificate.der())?;
+                            writer.add(&name, certificate.der(), Facts::of(&certificate))?;
                             slots.push(slot);
                             serials.push(serial);
                         }
