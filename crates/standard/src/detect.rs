@@ -96,30 +96,41 @@ pub fn detect(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
 }
 
 fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
+    const BEGIN: &[u8] = b"-----BEGIN ";
     let broken = |why: String| DetectError::Broken("PEM", why);
-    // Text around the blocks may be in any encoding; blocks are ASCII.
-    let text = String::from_utf8_lossy(octets);
     let mut items = Vec::new();
-    let mut rest: &str = &text;
+    // Text around the blocks may be in any encoding; blocks are ASCII.
+    let mut rest = octets;
     let mut number = 0;
-    while let Some(at) = rest.find("-----BEGIN ") {
+    while let Some(at) = memmem::find(rest, BEGIN) {
         number += 1;
-        let after = &rest[at + 11..];
-        let label = after.split_once("-----").map(|(label, _)| label);
-        let Some(label) = label.filter(|l| l.len() <= 64 && !l.contains('\n')) else {
+        let after = &rest[at + BEGIN.len()..];
+        let label = memmem::find(after, b"-----").map(|end| &after[..end]);
+        let Some(label) = label.filter(|l| l.len() <= 64 && !l.contains(&b'\n')) else {
             return Err(broken(format!("the first line of block {number} has no end")));
         };
         let body = &after[label.len() + 5..];
-        let end = format!("-----END {label}-----");
-        let Some(length) = body.find(&end) else {
-            return Err(broken(format!("block {number} has no line {end}")));
+        let end = [b"-----END ", label, b"-----"].concat();
+        let Some(length) = memmem::find(body, &end) else {
+            return Err(broken(format!("block {number} has no line {}", String::from_utf8_lossy(&end))));
         };
-        let digits: Vec<u8> = body[..length].bytes().filter(|o| !o.is_ascii_whitespace()).collect();
-        let der = BASE64.decode(digits).map_err(|_| broken(format!("block {number} is no base 64")))?;
-        items.extend(labelled(label, &der, number)?);
+        let der = unfolded(&body[..length]).ok_or_else(|| broken(format!("block {number} is no base 64")))?;
+        items.extend(labelled(&String::from_utf8_lossy(label), &der, number)?);
         rest = &body[length + end.len()..];
     }
     Ok(items)
+}
+
+/// What a block's lines hold; white space stands anywhere, though mostly at the ends of lines.
+fn unfolded(lines: &[u8]) -> Option<Vec<u8>> {
+    let mut digits = Vec::with_capacity(lines.len());
+    for line in lines.split_inclusive(|octet| *octet == b'\n') {
+        digits.extend_from_slice(line.trim_ascii());
+    }
+    BASE64.decode(&digits).ok().or_else(|| {
+        digits.retain(|octet| !octet.is_ascii_whitespace());
+        BASE64.decode(&digits).ok()
+    })
 }
 
 fn labelled(label: &str, der: &[u8], number: usize) -> Result<Vec<Item>, DetectError> {
@@ -315,4 +326,51 @@ fn bundle(der: &[u8]) -> Result<Option<Vec<Item>>, Unreadable> {
         return Err(Unreadable { at: signers.full.start as usize, what: "neither a certificate nor a list" });
     }
     Ok(Some(items))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::certificate::{Builder, Profile};
+    use crate::key::{Signer as _, SoftwareKey};
+    use crate::moment::{Moment, NO_END};
+    use crate::name::NameBuilder;
+    use crate::pem;
+
+    #[test]
+    fn a_block_may_be_folded_in_any_way_and_lie_in_any_text() {
+        let key = SoftwareKey::generate().expect("randomness");
+        let (name, times) = (NameBuilder::new().common_name("Anybody").build(), (Moment::from_unix(0), NO_END));
+        let der = Builder::new(Profile::Dac, &[1], (&name, &key.key_id()), &name, &key.public_key(), times)
+            .sign(&key)
+            .expect("a signature");
+        let text = pem::encode("CERTIFICATE", &der);
+        let (begin, end) = ("-----BEGIN CERTIFICATE-----", "-----END CERTIFICATE-----");
+        let digits: String =
+            text.trim_start_matches(begin).trim_end().trim_end_matches(end).split_whitespace().collect();
+        let between = |put: &str| digits.chars().map(|c| format!("{c}{put}")).collect::<String>();
+        let forms = [
+            text.clone(),
+            text.replace('\n', "\r\n"),
+            format!("{begin}{digits}{end}"),
+            format!("{begin}\n\n   {digits}\t\n{end}"),
+            format!("{begin}\n{}{end}", between(" ")),
+            format!("{begin}{}{end}", between("\n")),
+            format!("{begin}\r{}\r{end}", between("\r")),
+        ];
+        for form in forms {
+            // Around it, words in ISO 8859-1.
+            let octets = [b"Gr\xFC\xDFe\n".as_slice(), form.as_bytes(), b"\nGr\xFC\xDFe"].concat();
+            match detect(&octets).expect("a certificate").as_slice() {
+                [Item::Certificate(found)] => assert_eq!(found.der(), der, "{form}"),
+                other => panic!("{form}: {other:?}"),
+            }
+        }
+        let odd = detect(b"-----BEGIN \xFF\xFF-----\nAAAA\n-----END \xFF\xFF-----\n").expect_err("no such label");
+        assert!(odd.to_string().contains("block 1 is labelled"), "{odd}");
+        let open = detect(b"-----BEGIN \xFF\xFF-----\nAAAA\n-----END \xFF-----\n").expect_err("no end");
+        assert!(open.to_string().contains("block 1 has no line -----END"), "{open}");
+        let broken = format!("{begin}{}*{end}", &digits[1..]);
+        assert!(detect(broken.as_bytes()).expect_err("no base 64").to_string().ends_with("block 1 is no base 64"));
+    }
 }

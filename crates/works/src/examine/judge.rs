@@ -17,7 +17,7 @@ use standard::verdict::{
 };
 
 use super::report::{Examination, Subject};
-use super::roles::{Cast, Part, Player, signer_key};
+use super::roles::{Cast, Part, Player, has, signer_key};
 use super::{Examine, Kind};
 use crate::course::{Course, Phase, Stopped};
 
@@ -35,7 +35,7 @@ struct Authorities {
     beside: Vec<usize>,
 }
 
-fn authorities(cast: &Cast) -> Authorities {
+fn authorities<'a>(cast: &'a Cast) -> Authorities {
     let mut members: Vec<(Arc<Certificate>, Profile, bool)> = Vec::new();
     let mut names: Vec<String> = Vec::new();
     let mut by_der: HashMap<Vec<u8>, usize> = HashMap::new();
@@ -58,14 +58,12 @@ fn authorities(cast: &Cast) -> Authorities {
         }
     }
     // A DAC that another certificate claims as its issuer belongs to the chain too, as the fault in it.
-    let mut by_id: HashMap<&[u8], usize> = HashMap::new();
-    for (index, player) in cast.players.iter().enumerate() {
-        if let Part::Certificate(c, Kind::Dac) = &player.part
-            && let Some(id) = c.subject_key_id().filter(|id| cast.authority_ids.contains(*id))
-        {
-            by_id.insert(id, index);
-        }
-    }
+    let claimed = |(index, player): (usize, &'a Player)| match &player.part {
+        Part::Certificate(c, Kind::Dac) => Some((c.subject_key_id().filter(|id| has(&cast.authority_ids, id))?, index)),
+        _ => None,
+    };
+    let claimed: Vec<(&[u8], usize)> = cast.players.par_iter().enumerate().filter_map(claimed).collect();
+    let by_id: HashMap<&[u8], usize> = claimed.into_iter().collect();
     let claimants = if by_id.is_empty() { &[][..] } else { &cast.players };
     for (index, player) in claimants.iter().enumerate() {
         if let Part::Certificate(c, Kind::Dac) = &player.part

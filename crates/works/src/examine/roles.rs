@@ -4,7 +4,9 @@
 //! was meant to be, or its fault would be named wrongly. So several signs are
 //! weighed: what it issues, what it may do, what its name tells.
 
+use std::borrow::Borrow;
 use std::collections::HashSet;
+use std::hash::Hash;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -77,13 +79,13 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     let pointed = gathered.subjects.par_chunks(CHUNK).map(Pointed::at_by).reduce(Pointed::default, Pointed::and);
     let trusted_keys: HashSet<&[u8]> = trust.iter().map(|(_, c)| c.part(c.key.bits)).collect();
     let weighed = |c: &Certificate| {
-        let is_in = |ids: &HashSet<Vec<u8>>| c.subject_key_id().is_some_and(|id| ids.contains(id));
+        let is_in = |ids: &HashSet<Vec<u8>>| c.subject_key_id().is_some_and(|id| has(ids, id));
         let signs = Signs {
-            issues: is_in(&pointed.issuer_ids) || pointed.issuer_names.contains(c.subject_der()),
+            issues: is_in(&pointed.issuer_ids) || has(&pointed.issuer_names, c.subject_der()),
             above: is_in(&pointed.issuers_of_authorities),
-            below: c.authority_key_id().is_some_and(|id| pointed.intermediates.contains(id)),
+            below: c.authority_key_id().is_some_and(|id| has(&pointed.intermediates, id)),
             signs: is_in(&pointed.signer_ids),
-            trusted: trusted_keys.contains(c.part(c.key.bits)),
+            trusted: has(&trusted_keys, c.part(c.key.bits)),
         };
         part_of(c, &signs)
     };
@@ -166,9 +168,16 @@ impl Pointed {
 
 /// Adds octets that most others have told already.
 fn note(set: &mut HashSet<Vec<u8>>, octets: &[u8]) {
-    if !set.contains(octets) {
+    if !has(set, octets) {
         set.insert(octets.to_vec());
     }
+}
+
+/// Whether a set holds these octets. Mostly there are so few authorities that comparing is
+/// quicker than hashing.
+pub(super) fn has<T: Borrow<[u8]> + Eq + Hash>(set: &HashSet<T>, octets: &[u8]) -> bool {
+    const FEW: usize = 8;
+    if set.len() <= FEW { set.iter().any(|held| held.borrow() == octets) } else { set.contains(octets) }
 }
 
 fn part(
