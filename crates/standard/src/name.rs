@@ -241,7 +241,9 @@ fn attributes(data: &[u8], span: Span, mut each: impl FnMut(u32, &[u8], u8, &[u8
 
 /// Adds to what is mostly one alone, and kept for as many names as a delivery has.
 fn push<T>(told: &mut Vec<Told<T>>, one: Told<T>) {
-    told.reserve_exact(1);
+    if told.is_empty() {
+        told.reserve_exact(1);
+    }
     told.push(one);
 }
 

@@ -60,7 +60,15 @@ fn read_by(
     longest: u64,
     course: &Course,
 ) -> Result<Option<Vec<Item>>, Unread> {
-    let (mut items, mut octets, mut total) = (Vec::new(), Vec::with_capacity(window), 0);
+    let mut octets = Vec::new();
+    let start = file.by_ref().take(BEGIN.len() as u64 - 1).read_to_end(&mut octets).map_err(Unread::Io)?;
+    if octets != BEGIN[1..] {
+        file.rewind().map_err(Unread::Io)?;
+        return Ok(None);
+    }
+    let (mut items, mut total) = (Vec::new(), start as u64);
+    window = window.max(octets.len() + 1);
+    octets.reserve_exact(window - octets.len());
     loop {
         course.go_on().map_err(Unread::Stopped)?;
         let room = (window - octets.len()) as u64;
@@ -73,8 +81,7 @@ fn read_by(
             window *= 2;
             continue;
         }
-        let is_one = total <= longest && octets.starts_with(&BEGIN[1..]);
-        let found = if is_one { in_parts(&octets[..end]).ok() } else { None };
+        let found = if total <= longest { in_parts(&octets[..end]).ok() } else { None };
         let Some(found) = found else {
             file.rewind().map_err(Unread::Io)?;
             return Ok(None);

@@ -146,3 +146,17 @@ honoured("cRLNumber zero", by_pai(number=0), anchored=True)
 alone("number negative", by_pai(number=-1), ["revocation.number"])
 alone("number of 21 octets", by_pai(number=1 << 160), ["revocation.number"])
 alone("octets behind", by_pai() + bytes(9), ["revocation.encoding"], exit=[1, 2], kinds=None)
+
+# A signer that an authority appoints may do nothing else; one of the same name may have had another key before.
+SIGNER = Cert("pai", A, key=Key("list signer"), subject=name("List signer", "FFF1"), basic=basic(False), usage=usage(6))
+FORMER = Cert("pai", A, key=Key("former list signer"), subject=name("List signer", "FFF1"), basic=basic(False), usage=usage(6))
+SIGNED = revocation_list(SIGNER.subject, SIGNER.key, [(integer(5), DAY, 1)], authority=SIGNER.ski_value)
+for case_name, files, args in (
+    ("beside the list", {"lists/list.crl": SIGNED, "lists/signer.der": SIGNER.der}, ["lists/list.crl"]),
+    ("named, a former one beside the list", {"signer.der": SIGNER.der, "lists/list.crl": SIGNED, "lists/former.der": FORMER.der}, ["signer.der", "lists/list.crl"]),
+    ("behind a former one", {"signer.der": SIGNER.der, "lists/list.crl": SIGNED, "former.der": FORMER.der}, ["former.der", "lists/list.crl", "signer.der"]),
+    ("first of a directory, a former one behind the list", {"lists/a.der": SIGNER.der, "lists/list.crl": SIGNED, "lists/z.der": FORMER.der}, ["lists"]),
+):
+    case(f"list by an appointed signer: {case_name}", {"paa.der": A.der, **files}, args, trust=["paa.der"], options=NOW, quiet=True)
+case("list by an appointed signer: a former one alone", {"paa.der": A.der, "lists/list.crl": SIGNED, "lists/former.der": FORMER.der}, ["lists/list.crl"],
+     trust=["paa.der"], options=NOW, rejected=["revocation.signature"], may=["revocation.issuer"])

@@ -18,7 +18,7 @@ use crate::oid;
 
 /// Candidates tried for one issuer. Chains in the field have one or two; more
 /// of the same name or key identifier is an attack on our time.
-const MAX_CANDIDATES: usize = 16;
+pub(super) const MAX_CANDIDATES: usize = 16;
 
 /// Whether two values match.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::catalogue::revocation as rules;
 use super::certificate::{der_only, shown};
-use super::pool::{Matching, Pool, SignatureState, Signed, signature_state};
+use super::pool::{MAX_CANDIDATES, Matching, Pool, SignatureState, Signed, signature_state};
 use super::{Finding, Report, Severity};
 use crate::certificate::{Certificate, KeyUsage};
 use crate::moment::Moment;
@@ -136,11 +136,7 @@ fn signed(
             SignatureState::Unchecked => None,
         };
     }
-    let appointed = signers.iter().find(|s| {
-        s.subject_der() == list.issuer_der()
-            || (s.subject_key_id().is_some() && s.subject_key_id() == list.authority_key_id())
-    });
-    let Some(signer) = appointed else {
+    let Some(signer) = appointed(list, &wanted, signers) else {
         let id = list.authority_key_id().map_or_else(|| "not told".into(), shown);
         let finding = Finding::new(
             &rules::ISSUER,
@@ -168,6 +164,29 @@ fn signed(
             None
         }
     }
+}
+
+/// Whoever signed a list among those that may have: one has its name or its key identifier. Of several,
+/// such as one and the same signer with an older key, whose signature it is, then whose key identifier.
+fn appointed<'a>(
+    list: &RevocationList,
+    wanted: &Signed<'_>,
+    signers: &'a [Arc<Certificate>],
+) -> Option<&'a Arc<Certificate>> {
+    let matching = signers.iter().filter_map(|signer| {
+        let has_name = signer.subject_der() == list.issuer_der();
+        let has_id = signer.subject_key_id().is_some() && signer.subject_key_id() == list.authority_key_id();
+        (has_name || has_id).then_some((signer, has_id))
+    });
+    let candidates: Vec<_> = matching.take(MAX_CANDIDATES).collect();
+    if let [(only, _)] = *candidates {
+        return Some(only);
+    }
+    let worth = |(signer, has_id): &(&Arc<Certificate>, bool)| {
+        (signature_state(wanted, signer.public_key(), None) == SignatureState::Good, *has_id)
+    };
+    // The first of the best.
+    candidates.into_iter().rev().max_by_key(worth).map(|(signer, _)| signer)
 }
 
 fn number(list: &RevocationList, report: &mut Report) {

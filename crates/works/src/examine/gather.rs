@@ -17,8 +17,10 @@ use crate::course::{Course, Phase};
 
 /// Octets of one file: a bundle of a hundred thousand certificates in PEM fits.
 const MAX_FILE: u64 = 96 << 20;
-/// Files that a core reads before it looks whether another wants some.
+/// Files that a core reads at most before it looks whether another wants some.
 const CHUNK: usize = 64;
+/// Octets of room that are kept from one file to the next.
+const ROOM: usize = 1 << 20;
 /// Files in one call.
 const MAX_FILES: usize = 2_000_000;
 
@@ -104,7 +106,7 @@ pub(super) struct Found {
     pub name: Box<str>,
     /// The thing; `None` for a file in a directory that is none of ours.
     pub item: Option<Item>,
-    /// The file; told only of what is no certificate, of which there are many.
+    /// The file; `None` for a certificate: there are many, and nobody asks.
     pub path: Option<Box<Path>>,
 }
 
@@ -172,10 +174,7 @@ fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
         let before = files.len();
         // Links are not followed: a directory that was given is all that was given.
         for entry in WalkDir::new(path) {
-            let entry = entry.map_err(|error| {
-                let name = error.path().unwrap_or(path).display().to_string();
-                GatherError::Io { name, source: error.into() }
-            })?;
+            let entry = entry.map_err(|error| first_error(path, error))?;
             if entry.file_type().is_file() {
                 files.push(Listed { path: entry.into_path(), by_directory: true });
             }
@@ -194,10 +193,18 @@ fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
     Ok(())
 }
 
+/// The first error of a walk by names, so that the same call gives the same one.
+fn first_error(path: &Path, met: walkdir::Error) -> GatherError {
+    let error = WalkDir::new(path).sort_by_file_name().into_iter().find_map(Result::err).unwrap_or(met);
+    GatherError::Io { name: error.path().unwrap_or(path).display().to_string(), source: error.into() }
+}
+
 fn read_all(files: Vec<Listed>, names: &Names, course: &Course) -> Result<Vec<Found>, ExamineError> {
+    // Small files many at a time, a few large ones each by itself.
+    let chunk = (files.len() / (8 * rayon::current_num_threads())).clamp(1, CHUNK);
     let read: Vec<Result<Vec<Found>, ExamineError>> = files
         .into_par_iter()
-        .chunks(CHUNK)
+        .chunks(chunk)
         .map(|files| {
             let (mut octets, mut found) = (Vec::new(), Vec::with_capacity(files.len()));
             for file in files {
@@ -265,15 +272,13 @@ fn read_one(
             Unread::Stopped(stopped) => stopped.into(),
         })?
     {
-        let numbered = |(index, item)| {
-            let name = if index == 0 { name.clone() } else { format!("{name}#{}", index + 1) };
-            of_file(name, &path, Some(item))
-        };
-        let mut all: Vec<Found> = items.into_par_iter().enumerate().map(numbered).collect();
+        let found_here = |(index, item)| of_file(numbered(&name, index), &path, Some(item));
+        let mut all: Vec<Found> = items.into_par_iter().enumerate().map(found_here).collect();
         found.append(&mut all);
         return Ok(());
     }
     octets.clear();
+    octets.shrink_to(ROOM);
     // With room to see its end; it may grow while it is read.
     octets.reserve(usize::try_from(size).unwrap_or(0) + 64);
     handle.take(MAX_FILE + 1).read_to_end(octets).map_err(io)?;
@@ -282,8 +287,8 @@ fn read_one(
     }
     match detect(octets) {
         Ok(items) => {
-            let numbered = |number| if number == 1 { Cow::from(&name) } else { Cow::from(format!("{name}#{number}")) };
-            found.extend((1..).zip(items).map(|(number, item)| of_file(numbered(number), &path, Some(item))));
+            let found_here = |(index, item)| of_file(numbered(&name, index), &path, Some(item));
+            found.extend(items.into_iter().enumerate().map(found_here));
         }
         // A directory may hold a note, digests, a key for the bench: they are named and passed over.
         Err(DetectError::Unknown | DetectError::PrivateKey | DetectError::Empty) if by_directory => {
@@ -296,6 +301,11 @@ fn read_one(
         Err(why) => return Err(GatherError::Detect { name: path.display().to_string(), why }.into()),
     }
     Ok(())
+}
+
+/// The name of a file's first thing, its second, and so on.
+fn numbered(name: &str, index: usize) -> Cow<'_, str> {
+    if index == 0 { name.into() } else { format!("{name}#{}", index + 1).into() }
 }
 
 fn of_file(name: impl Into<Box<str>>, path: &Path, item: Option<Item>) -> Found {

@@ -136,7 +136,9 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
             }
             let is_dac = matches!(player.part, Part::Certificate(_, Kind::Dac));
             let subject = judging.subject(player, index, above);
-            course.advance(u64::from(is_dac));
+            if is_dac {
+                course.advance(1);
+            }
             subject
         })
         .collect();
@@ -151,9 +153,8 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
         })
         .collect();
     let mut pairings = pair(&given, &devices, &device);
-    let of_others: Vec<Vec<Finding>> = others
-        .iter()
-        .map(|(index, part)| match part {
+    for (index, part) in &others {
+        let findings = match part {
             Part::Declaration(d) => {
                 let mut report = Report::new();
                 judge_declaration(d, &signers, &mut report);
@@ -170,9 +171,7 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
                 report.into_findings()
             }
             _ => Vec::new(),
-        })
-        .collect();
-    for ((index, part), findings) in others.iter().zip(of_others) {
+        };
         let name = mem::take(&mut subjects[*index].name);
         subjects[*index] = Subject::new(name, part, findings);
     }

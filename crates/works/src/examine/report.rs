@@ -57,7 +57,7 @@ pub struct Declared {
     pub certification_type: Option<u64>,
 }
 
-/// A vendor or product ID as four upper-case hexadecimal digits.
+/// A vendor or product ID in upper-case hexadecimal digits: four, or more where a declaration tells what is none.
 pub fn id_digits(id: u64) -> String {
     format!("{id:04X}")
 }

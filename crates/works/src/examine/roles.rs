@@ -71,9 +71,10 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     }
     let trust = trusted(gathered.trust)?;
     let (signers, mut list_signers, lists) = beside(gathered.signers, gathered.revocations)?;
-    for found in &gathered.subjects {
+    let mut beside_lists: Vec<(usize, Vec<Arc<Certificate>>)> = Vec::new();
+    for (index, found) in gathered.subjects.iter().enumerate() {
         if let (Some(Item::List(list)), Some(path)) = (&found.item, &found.path) {
-            list_signers.extend(neighbours(path, list));
+            beside_lists.push((index, neighbours(path, list)));
         }
     }
     let pointed = gathered.subjects.par_chunks(CHUNK).map(Pointed::at_by).reduce(Pointed::default, Pointed::and);
@@ -98,10 +99,16 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
             Ok(Player { name, part })
         })
         .collect();
+    // There is one error at most: what can be wrong here is said of one thing alone, above.
     let players = players?;
-    for player in &players {
+    // In the order given: whoever was named first, is the signer that a list is held against.
+    let mut beside_lists = beside_lists.into_iter().peekable();
+    for (index, player) in players.iter().enumerate() {
         if let Part::Certificate(c, Kind::ListSigner) = &player.part {
             list_signers.push(Arc::clone(c));
+        }
+        if let Some((_, beside)) = beside_lists.next_if(|(list, _)| *list == index) {
+            list_signers.extend(beside);
         }
     }
     Ok(Cast { players, authority_ids: pointed.authority_ids, trust, signers, lists, list_signers })
@@ -248,7 +255,7 @@ type Beside = (Vec<SignerKey>, Vec<Arc<Certificate>>, Named<Box<RevocationList>>
 
 fn beside(signers: Vec<Found>, revocations: Vec<Found>) -> Result<Beside, ExamineError> {
     let mut keys = Vec::new();
-    for Found { name, item, path } in signers {
+    for Found { item, path, .. } in signers {
         match item {
             Some(Item::Certificate(c)) => keys.extend(signer_key(&c, true)),
             Some(Item::PublicKey(key)) => {
@@ -256,7 +263,7 @@ fn beside(signers: Vec<Found>, revocations: Vec<Found>) -> Result<Beside, Examin
             }
             None => {}
             Some(_) => {
-                return Err(of_no_use(path, &name, "certificate or public key"));
+                return Err(of_no_use(path, "certificate or public key"));
             }
         }
     }
@@ -273,16 +280,16 @@ fn beside(signers: Vec<Found>, revocations: Vec<Found>) -> Result<Beside, Examin
             }
             None => {}
             Some(_) => {
-                return Err(of_no_use(path, &name, "revocation list"));
+                return Err(of_no_use(path, "revocation list"));
             }
         }
     }
     Ok((keys, appointed, lists))
 }
 
-fn of_no_use(path: Option<Box<Path>>, name: &str, wanted: &'static str) -> ExamineError {
-    let name = path.map_or_else(|| name.to_owned(), |path| path.display().to_string());
-    ExamineError::NothingOfUse { name, wanted }
+/// For what is no certificate, so that its path is told.
+fn of_no_use(path: Option<Box<Path>>, wanted: &'static str) -> ExamineError {
+    ExamineError::NothingOfUse { name: path.map(|path| path.display().to_string()).unwrap_or_default(), wanted }
 }
 
 /// Certificates in a list's directory whose subject is the list's issuer.

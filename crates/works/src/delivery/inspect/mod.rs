@@ -165,9 +165,14 @@ impl Inspection {
         self.findings.iter().all(|f| f.finding.severity != Severity::Error)
     }
 
-    /// Places on the reel of the chips whose DAC may be kept, sorted by key.
-    pub fn kept_for(&self, chips: &Chips) -> Vec<u32> {
-        self.kept.iter().map(|kept| chips.place(kept.slot)).collect()
+    /// Keys of the DACs that may be kept, as they would be stored: sorted.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the temporary file can't be read.
+    pub fn kept_keys(&self) -> Result<Vec<[u8; 65]>, Trouble> {
+        let Some(spool) = &self.spool else { return Ok(Vec::new()) };
+        self.kept.iter().map(|kept| Ok(spool.get(kept.number)?.facts().public_key)).collect()
     }
 }
 
