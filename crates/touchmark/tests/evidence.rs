@@ -91,6 +91,7 @@ fn packs_hold_and_nothing_in_them_can_change(engine: &Engine) {
     let octets = fs::read(&pack).expect("a pack");
     no_passcode(&site, &octets);
     every_octet_counts(&site, &octets, &key);
+    a_lost_key_is_not_replaced(&site);
     other_than_octets(engine, &site, &octets, &key);
     let account = site.done(&["reconcile"]);
     assert_eq!(account["log"]["intact"], true, "{account}");
@@ -115,6 +116,22 @@ fn no_passcode(site: &Rehearsed, octets: &[u8]) {
     for word in ["verifier", "salt", "rotating", "pkcs11:", "file:keys"] {
         assert!(!has(word.as_bytes()), "{word}");
     }
+}
+
+/// Another key that signs heads would make all that was signed before look altered.
+fn a_lost_key_is_not_replaced(site: &Rehearsed) {
+    let (key, away) = (site.site().join("keys/log.key"), site.file("log.key"));
+    fs::rename(&key, &away).expect("moved");
+    let entries = || site.done(&["reconcile"])["log"]["entries"].clone();
+    let before = entries();
+    for typed in [&["evidence", "export", "--all", "--out", text(&site.file("lost.zip"))][..], &["book", "head"]] {
+        let (exit, answer) = site.call(typed);
+        assert_eq!((exit, key.exists()), (Some(3), false), "{typed:?}: {answer}");
+        assert!(answer["error"]["message"].as_str().is_some_and(|m| m.contains("keys/log.key")), "{answer}");
+    }
+    assert_eq!(entries(), before);
+    fs::rename(&away, &key).expect("moved back");
+    assert_eq!(site.done(&["book", "verify"])["verdict"], "intact");
 }
 
 /// A flip anywhere is found; one inside a file names the file.

@@ -225,6 +225,14 @@ fn two_people_and_an_authority_elsewhere(engine: &Engine) {
     let (paa_file, pai_file) = (site.file("paa.der"), site.file("pai.der"));
     fs::write(&paa_file, &paa).expect("written");
     fs::write(&pai_file, &pai).expect("written");
+    // What was adopted for test does not become an authority for sale by being adopted again.
+    let desk = Rehearsed::empty(engine);
+    desk.done(&["authority", "adopt", text(&paa_file)]);
+    let (exit, refused) = desk.call(&["authority", "adopt", text(&paa_file), text(&pai_file), "--production"]);
+    assert_eq!(exit, Some(1), "{refused}");
+    assert!(refused["error"]["message"].as_str().is_some_and(|m| m.contains("for test")), "{refused}");
+    let listed = desk.done(&["authority", "list"]);
+    assert_eq!(listed["authorities"].as_array().map(Vec::len), Some(1), "{listed}");
     site.done(&["authority", "adopt", text(&paa_file), text(&pai_file), "--production"]);
 
     let out = site.file("request.json");

@@ -452,6 +452,14 @@ pub fn adopt(
             "Leave --production out, or give the production authority's certificate.",
         ));
     }
+    for c in found.iter().filter(|_| production) {
+        if let Some(known) = site.book.authority_with(c.der())?.filter(|known| known.facts.purpose == Purpose::Test) {
+            return Err(Trouble::refused(
+                format!("{} was adopted for test on this site already, and stays so: what was issued under it here is for test", known.facts.name),
+                "Found a site of its own for production (`touchmark site new`), and adopt it there with --production from the beginning.",
+            ));
+        }
+    }
     // Roots first: a PAI names its issuer in the book.
     found.sort_by_key(|c| !is_root(c));
     let single = found.len() == 1;

@@ -118,6 +118,13 @@ pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result
     let path = key_file(&site.dir);
     let key = site.key(passphrase)?;
     if !path.exists() {
+        // Another key would make all that was signed look altered.
+        if site.book.last_signed_head()?.is_some() {
+            return Err(Trouble::surroundings(
+                format!("{} is not there, though heads of the log were signed with it", path.display()),
+                "Put it back from the site's backup (keys/ is kept apart from the book); whoever holds a pack or a signed head checks against it.",
+            ));
+        }
         let made = PrivateKey::generate()?;
         match SealedKey::create(&path, key, PURPOSE, &made) {
             Ok(()) => {

@@ -147,6 +147,10 @@ alone("number negative", by_pai(number=-1), ["revocation.number"])
 alone("number of 21 octets", by_pai(number=1 << 160), ["revocation.number"])
 alone("octets behind", by_pai() + bytes(9), ["revocation.encoding"], exit=[1, 2], kinds=None)
 
+# Whoever names a file for its lists must not be told "accepted" because it holds none.
+for case_name, files, told in (("no list but a PAI", {"lists.der": I.der}, "lists.der"), ("a folder without a list", {"lists/pai.der": I.der, "lists/README": b"lists of the day\n"}, "lists")):
+    case(f"list: {case_name}", {**F, **files}, ["dac.der", "pai.der"], trust=["paa.der"], options=NOW + ["--revocations", told], exit=[2])
+
 # A signer that an authority appoints may do nothing else; one of the same name may have had another key before.
 SIGNER = Cert("pai", A, key=Key("list signer"), subject=name("List signer", "FFF1"), basic=basic(False), usage=usage(6))
 FORMER = Cert("pai", A, key=Key("former list signer"), subject=name("List signer", "FFF1"), basic=basic(False), usage=usage(6))

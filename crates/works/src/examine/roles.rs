@@ -69,6 +69,14 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     if request.kind.is_some() && count != 1 {
         return Err(ExamineError::AsWithMany(count));
     }
+    let is_list = |found: &Found| matches!(found.item, Some(Item::List(_)));
+    // Signers alone revoke nothing: it would read as "nothing of this is revoked".
+    if let Some(last) = gathered.revocations.last()
+        && !gathered.revocations.iter().chain(&gathered.subjects).any(is_list)
+    {
+        let name = last.path.as_ref().map_or_else(|| last.name.to_string(), |path| path.display().to_string());
+        return Err(ExamineError::NothingOfUse { name, wanted: "revocation list" });
+    }
     let trust = trusted(gathered.trust)?;
     let (signers, mut list_signers, lists) = beside(gathered.signers, gathered.revocations)?;
     let mut beside_lists: Vec<(usize, Vec<Arc<Certificate>>)> = Vec::new();
