@@ -19,6 +19,8 @@ on_both_engines! {
     every_faulty_delivery_is_refused_whole,
     the_good_part_of_a_short_delivery_is_kept_on_request,
     a_stranger_is_never_kept,
+    the_same_in_another_form_adds_nothing,
+    many_of_one_kind_are_said_once,
     every_faulty_manifest_is_refused_whole,
     a_bomb_is_refused_before_it_expands,
 }
@@ -184,6 +186,92 @@ fn a_stranger_is_never_kept(engine: &Engine) {
     let found = site.call("find", &["unit", "find", "3303b84edadfc5228c2aab26d60b59c7"]);
     assert_eq!((found.exit, &found.json["found"]), (Some(1), &json!([])), "{}", found.said);
     assert_sound("in part", &site.reconcile("in part"));
+}
+
+/// The same delivery from another archive or a folder, and a whole one behind its part; the same chips from
+/// another file.
+fn the_same_in_another_form_adds_nothing(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    let chips = |file: &str| {
+        let file = data(file);
+        site.done(
+            file.to_str().expect("a path"),
+            &["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"],
+        )
+    };
+    assert_eq!(chips("faulty/manifest-spreadsheet.csv")["verdict"], "accepted");
+    let before = site.reconcile("one reel");
+    assert_eq!(chips("reel-a/manifest.csv")["verdict"], "already-received");
+    assert_eq!(site.reconcile("the same reel"), before);
+    let other = data("reel-b/manifest.ndjson");
+    let typed = [
+        "reel",
+        "receive",
+        text(&other),
+        "--reel",
+        "A",
+        "--product",
+        "Tern Vent",
+        "--map",
+        "chip_id=uid,public_key=spki",
+    ];
+    let refused = site.call("another reel", &typed);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    assert!(refused.said.contains("with other chips"), "{}", refused.said);
+
+    let part = data("faulty/three-chips-without.tar.gz");
+    let kept = site.done("in part", &["delivery", "receive", text(&part), "--reel", "A", "--accept-part"]);
+    assert_eq!(kept["certificates"]["accepted"], 397, "{kept}");
+    let again = site.done("the part again", &["delivery", "receive", text(&part), "--reel", "A", "--accept-part"]);
+    assert_eq!((&again["verdict"], &again["delivery"]), (&json!("already-received"), &kept["delivery"]), "{again}");
+    assert_eq!((&again["chips"]["matched"], &again["chips"]["without"]), (&json!(397), &kept["chips"]["without"]));
+    // The whole one brings what was missing, and nothing else.
+    let whole = site.receive_delivery("a");
+    assert_eq!((&whole["verdict"], &whole["chips"]["without"]), (&json!("accepted"), &json!([])), "{whole}");
+    assert_eq!(whole["certificates"], json!({ "read": 400, "accepted": 3, "already": 397, "refused": 0 }), "{whole}");
+    let notes: Vec<_> = whole["findings"].as_array().expect("findings").iter().map(|f| &f["severity"]).collect();
+    assert!(notes.iter().all(|severity| *severity == "note"), "{whole}");
+    let before = site.reconcile("all are here");
+    assert_sound("all are here", &before);
+    assert_eq!(before["credentials"]["available"], 400, "{before}");
+
+    let folder = site.dir.path().join("unpacked");
+    fs::create_dir(&folder).expect("a folder");
+    let mut archive =
+        zip::ZipArchive::new(fs::File::open(data("reel-a/delivery.zip")).expect("a file")).expect("a ZIP");
+    archive.extract(&folder).expect("unpacked");
+    let unpacked = site.done("unpacked", &["delivery", "receive", text(&folder), "--reel", "A"]);
+    assert_eq!(unpacked["verdict"], "already-received", "{unpacked}");
+    assert_eq!(
+        unpacked["certificates"],
+        json!({ "read": 400, "accepted": 0, "already": 400, "refused": 0 }),
+        "{unpacked}"
+    );
+    assert_eq!(site.reconcile("the same again"), before);
+}
+
+/// What has one cause is one finding with a count, though each names another chip.
+fn many_of_one_kind_are_said_once(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    let said = |case: &str, typed: &[&str]| -> Vec<(String, u64)> {
+        let answer = site.call(case, typed);
+        assert_eq!(answer.exit, Some(1), "{case}: {}", answer.said);
+        let findings = answer.json["findings"].as_array().expect("findings").iter();
+        let errors = findings.filter(|f| f["severity"] == "error");
+        errors.map(|f| (f["rule"].as_str().unwrap_or_default().to_owned(), f["count"].as_u64().unwrap_or(0))).collect()
+    };
+    let other = data("reel-b/delivery.tar.gz");
+    let strangers = said("another reel's", &["delivery", "receive", text(&other), "--reel", "A"]);
+    assert_eq!(strangers.iter().find(|(rule, _)| rule == "delivery.stranger").map(|(_, count)| *count), Some(300));
+    assert!(strangers.len() <= 12, "{strangers:?}");
+    let manifest = data("reel-a/manifest.csv");
+    let doubles =
+        said("as another reel", &["reel", "receive", text(&manifest), "--reel", "Z", "--product", "Tern Vent"]);
+    assert_eq!(doubles, [("reel.duplicate-chip".to_owned(), 400)]);
+    let unmapped = data("reel-b/manifest.ndjson");
+    let columns = said("without a map", &["reel", "receive", text(&unmapped), "--reel", "Z", "--product", "Tern Vent"]);
+    assert_eq!(columns, [("reel.column".to_owned(), 300)]);
 }
 
 fn every_faulty_manifest_is_refused_whole(engine: &Engine) {

@@ -455,7 +455,10 @@ pub fn adopt(
     for c in found.iter().filter(|_| production) {
         if let Some(known) = site.book.authority_with(c.der())?.filter(|known| known.facts.purpose == Purpose::Test) {
             return Err(Trouble::refused(
-                format!("{} was adopted for test on this site already, and stays so: what was issued under it here is for test", known.facts.name),
+                format!(
+                    "{} was adopted for test on this site already, and stays so: what was issued under it here is for test",
+                    known.facts.name
+                ),
                 "Found a site of its own for production (`touchmark site new`), and adopt it there with --production from the beginning.",
             ));
         }

@@ -20,6 +20,7 @@ pub mod evidence;
 pub mod examine;
 pub mod explain;
 mod files;
+pub mod findings;
 pub mod fit;
 pub mod floor;
 pub mod head;

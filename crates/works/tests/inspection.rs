@@ -14,7 +14,8 @@ use standard::detect::{Item, detect};
 use standard::ids::{ProductId, VendorId};
 use works::course::Course;
 use works::delivery::chips::Chips;
-use works::delivery::inspect::{DeliveryFinding, Expectation, Inspection, inspect};
+use works::delivery::inspect::{Expectation, Inspection, inspect};
+use works::findings::SharedFinding;
 use works::reel::manifest::{ColumnMap, Manifest, read};
 
 fn data(name: &str) -> PathBuf {
@@ -71,7 +72,7 @@ fn good_reels_and_deliveries_are_accepted_to_the_last_chip() {
     assert!(!foreign.is_clean() && foreign.accepted == 0);
 }
 
-fn words(f: &DeliveryFinding) -> String {
+fn words(f: &SharedFinding) -> String {
     format!("{} {} {} {} {:?}", f.subject, f.finding.rule.name, f.finding.required, f.finding.found, f.chip_id)
 }
 

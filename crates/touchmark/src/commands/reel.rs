@@ -79,7 +79,12 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
             })?;
             output.show(&done.json(), |w| {
                 for f in &done.findings {
-                    writeln!(w, "{}: {} {}: {}", f.subject, f.finding.severity, f.finding.rule.name, f.finding.found)?;
+                    let count = if f.count > 1 { format!(" ({} alike)", f.count) } else { String::new() };
+                    writeln!(
+                        w,
+                        "{}: {} {}{count}: {}",
+                        f.subject, f.finding.severity, f.finding.rule.name, f.finding.found
+                    )?;
                     writeln!(w, "  next  {}", f.finding.advice)?;
                 }
                 match done.verdict {
@@ -90,15 +95,13 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                             "Next: touchmark order write, then touchmark delivery receive; or touchmark delivery issue."
                         )
                     }
-                    "already-received" => writeln!(
-                        w,
-                        "Reel {} was received before, from the same manifest: nothing was added.",
-                        done.reel
-                    ),
+                    "already-received" => {
+                        writeln!(w, "Reel {} was received before, with these chips: nothing was added.", done.reel)
+                    }
                     _ => writeln!(
                         w,
                         "Refused: {} of {} lines are wrong. No chip was stored.",
-                        done.findings.len(),
+                        done.findings.iter().map(|f| f.count).sum::<usize>(),
                         done.read
                     ),
                 }

@@ -2,7 +2,6 @@
 //! or issued here.
 
 pub mod chips;
-mod findings;
 pub mod inspect;
 mod issue;
 mod spool;
@@ -30,6 +29,7 @@ pub use issue::{Issued, issue};
 use crate::authority;
 use crate::course::{Course, Phase, Stopped, stopped_by};
 use crate::declaration;
+use crate::findings::SharedFinding;
 use crate::head;
 use crate::product;
 use crate::reel::{self, finding_json};
@@ -57,12 +57,16 @@ pub struct Received {
     pub read: usize,
     /// DACs kept.
     pub accepted: usize,
+    /// DACs that were here already, octet for octet.
+    pub same: usize,
     /// Chips on the reel.
     pub on_reel: usize,
+    /// Chips of these that a DAC came for which may be used.
+    pub matched: usize,
     /// Chips without a credential, in order.
     pub without: Vec<String>,
     /// What the inspection found.
-    pub findings: Vec<inspect::DeliveryFinding>,
+    pub findings: Vec<SharedFinding>,
 }
 
 impl Received {
@@ -73,12 +77,17 @@ impl Received {
 
     /// As JSON.
     pub fn json(&self) -> Value {
+        let refused = self.read.saturating_sub(self.accepted + self.same);
+        let mut certificates = json!({ "read": self.read, "accepted": self.accepted, "refused": refused });
+        if self.same > 0 {
+            certificates["already"] = json!(self.same);
+        }
         json!({
             "delivery": self.delivery,
             "verdict": self.verdict,
             "reel": self.reel,
-            "certificates": { "read": self.read, "accepted": self.accepted, "refused": self.read.saturating_sub(self.accepted) },
-            "chips": { "on_reel": self.on_reel, "matched": self.accepted, "without": self.without },
+            "certificates": certificates,
+            "chips": { "on_reel": self.on_reel, "matched": self.matched, "without": self.without },
             "findings": self.findings.iter().map(|f| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), f.count)).collect::<Vec<_>>(),
         })
     }
@@ -134,7 +143,7 @@ pub fn receive(
     let product = product::get(site, reel.facts.product.as_str())?;
     let content_digest = reel::digest(path)?;
     if let Some(known) = site.book.delivery_with(&reel.facts.reel, &content_digest)? {
-        return Ok(already(&known, &reel));
+        return already(site, &known, &reel);
     }
     course.phase(Phase::Starting, None);
     let chips = Chips::read(site, &reel, course, |_, _| ())?;
@@ -194,10 +203,18 @@ pub fn receive(
             reel: reel.facts.reel.to_string(),
             read: inspection.read,
             accepted: 0,
+            same: inspection.same,
             on_reel: inspection.on_reel,
+            matched: inspection.accepted + inspection.same,
             without: inspection.without.clone(),
             findings: inspection.findings.clone(),
         };
+        // The same delivery in another form: another archive, or a folder.
+        if let (Some(before), true) = (&inspection.same_as, clean && inspection.same == inspection.read) {
+            received.delivery = Some(before.clone());
+            received.verdict = "already-received";
+            return Ok(received);
+        }
         let Some(spool) = inspection.spool.filter(|_| inspection.accepted > 0 && (clean || accept_part)) else {
             // What was begun to be stored is dropped with `begun`, and undone.
             // Nothing is kept, so every chip that has none yet is without.
@@ -228,7 +245,7 @@ pub fn receive(
         };
         match stored {
             Stored::New { .. } => received.delivery = Some(id.to_string()),
-            Stored::Already(known) => return Ok(already(&known, &reel)),
+            Stored::Already(known) => return already(site, &known, &reel),
         }
         head::mark(site, who);
         Ok(received)
@@ -414,17 +431,37 @@ fn store(
     }
 }
 
-fn already(known: &Delivery, reel: &Reel) -> Received {
-    Received {
+fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Trouble> {
+    let on_reel = usize::try_from(reel.chips).unwrap_or(0);
+    let without = without(site, &reel.facts.reel)?;
+    Ok(Received {
         delivery: Some(known.delivery.to_string()),
         verdict: "already-received",
         reel: reel.facts.reel.to_string(),
         read: usize::try_from(known.certificates_read).unwrap_or(0),
         accepted: usize::try_from(known.certificates_accepted).unwrap_or(0),
-        on_reel: usize::try_from(reel.chips).unwrap_or(0),
-        without: Vec::new(),
+        same: 0,
+        on_reel,
+        matched: on_reel.saturating_sub(without.len()),
+        without,
         findings: Vec::new(),
+    })
+}
+
+/// Ids of the chips that no delivery brought a credential for, in order.
+fn without(site: &Site, reel: &ReelId) -> Result<Vec<String>, Trouble> {
+    const SOME: u32 = 4_000;
+    let (mut ids, mut after) = (Vec::new(), -1);
+    loop {
+        let page = site.book.chips_without(reel, after, SOME)?;
+        ids.extend(page.items.iter().map(|chip| chip.chip_id.to_string()));
+        match page.next {
+            Some(next) => after = next,
+            None => break,
+        }
     }
+    ids.sort_unstable();
+    Ok(ids)
 }
 
 /// What the site holds of this key or serial number; a chip of the reel that is
@@ -434,6 +471,9 @@ fn known(site: &Site, c: &Certificate, unserved: bool) -> Option<Known> {
         && let Some(key) = c.public_key()
         && let Ok(Some(held)) = site.book.credential_for_key(key.point())
     {
+        if held.certificate == c.der() {
+            return Some(Known::Same { delivery: held.delivery.to_string() });
+        }
         return Some(Known::Key { serial: hex::encode(held.serial) });
     }
     let issuer = c.authority_key_id()?;
@@ -577,6 +617,6 @@ pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
 }
 
 /// Whether a finding refuses.
-pub fn is_error(finding: &inspect::DeliveryFinding) -> bool {
+pub fn is_error(finding: &SharedFinding) -> bool {
     finding.finding.severity == Severity::Error
 }

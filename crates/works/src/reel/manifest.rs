@@ -5,6 +5,7 @@
 //! nothing: every fault is told with its line, and one is enough to refuse.
 
 use std::collections::HashMap;
+use std::convert::Infallible;
 use std::io::Read;
 use std::path::Path;
 use std::str::FromStr;
@@ -19,10 +20,8 @@ use standard::verdict::{Finding, Rule};
 
 use super::key_text;
 use crate::course::{Course, Phase};
+use crate::findings::{About, Findings, SharedFinding};
 use crate::intake::{self, Entry, IntakeError, Limits};
-
-/// Faults told one by one; beyond this they are counted.
-const TOLD: usize = 50;
 
 /// A chip as a manifest names it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,18 +42,7 @@ pub struct Manifest {
     /// Lines or certificates read.
     pub read: u64,
     /// What is wrong; none where it can be received.
-    pub findings: Vec<ManifestFinding>,
-}
-
-/// A fault, and where.
-#[derive(Debug, Clone)]
-pub struct ManifestFinding {
-    /// `line 59`, or an entry's name.
-    pub subject: String,
-    /// The chip, where known.
-    pub chip_id: Option<String>,
-    /// The fault.
-    pub finding: Finding,
+    pub findings: Vec<SharedFinding>,
 }
 
 /// Which columns hold what.
@@ -92,7 +80,8 @@ impl FromStr for ColumnMap {
 
 struct Reading<'c> {
     out: Manifest,
-    more: HashMap<&'static str, u64>,
+    findings: Findings,
+    turn: u64,
     ids: HashMap<String, usize>,
     keys: HashMap<[u8; 65], usize>,
     unit: &'static str,
@@ -101,11 +90,9 @@ struct Reading<'c> {
 
 impl Reading<'_> {
     fn tell(&mut self, rule: &'static Rule, subject: String, chip_id: Option<String>, found: String) {
-        if self.out.findings.len() < TOLD {
-            self.out.findings.push(ManifestFinding { subject, chip_id, finding: Finding::new(rule, found) });
-        } else {
-            *self.more.entry(rule.name).or_insert(0) += 1;
-        }
+        let about = chip_id.map_or(About::Nothing, About::Id);
+        self.findings.tell((0, self.turn, 0), || subject, about, Finding::new(rule, found));
+        self.turn += 1;
     }
 
     fn chip(&mut self, line: u64, subject: String, id: Option<&str>, key: Option<&str>) {
@@ -149,14 +136,9 @@ impl Reading<'_> {
         self.out.chips.push(ChipRow { chip_id: id, key, line });
     }
 
-    fn finish(mut self) -> Manifest {
-        for (name, count) in self.more {
-            if let Some(rule) = standard::verdict::rule(name) {
-                let finding = Finding::new(rule, format!("{count} more like these"));
-                self.out.findings.push(ManifestFinding { subject: "manifest".into(), chip_id: None, finding });
-            }
-        }
-        self.out
+    fn finish(self) -> Manifest {
+        let Ok(findings) = self.findings.told::<Infallible>(&|_| Ok(String::new()));
+        Manifest { findings, ..self.out }
     }
 }
 
@@ -189,7 +171,8 @@ pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, I
     })?;
     let reading = Reading {
         out: Manifest::default(),
-        more: HashMap::new(),
+        findings: Findings::default(),
+        turn: 0,
         ids: HashMap::new(),
         keys: HashMap::new(),
         unit: "line",
@@ -253,7 +236,7 @@ fn text(entry: &Entry, map: &ColumnMap, mut reading: Reading<'_>) -> Manifest {
     } else {
         table(text, map, &mut reading);
     }
-    if reading.out.read == 0 && reading.out.findings.is_empty() {
+    if reading.out.read == 0 && reading.findings.is_empty() {
         reading.tell(&REEL_FORMAT, entry.name.clone(), None, "a header and no chip".into());
     }
     reading.finish()
@@ -435,7 +418,7 @@ fn certificates(entries: &[Entry], mut reading: Reading<'_>) -> Manifest {
             }
         }
     }
-    if reading.out.read == 0 && reading.out.findings.is_empty() {
+    if reading.out.read == 0 && reading.findings.is_empty() {
         reading.tell(&REEL_FORMAT, "manifest".into(), None, "no chip in it".into());
     }
     reading.finish()

@@ -5,6 +5,7 @@ pub mod manifest;
 mod stream;
 
 use std::collections::HashMap;
+use std::convert::Infallible;
 use std::io::Read;
 use std::path::Path;
 use std::sync::mpsc;
@@ -12,18 +13,19 @@ use std::thread;
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use book::ids::{ChipId, ReelId};
-use book::{NewChip, NewReel, ReceiveError, Reel, Same};
+use book::{Duplicate, NewChip, NewReel, ReceiveError, Reel, Same};
 use serde::Serialize;
 use serde_json::{Value, json};
 use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
 use standard::verdict::{Finding, Severity};
 
 use crate::course::{Course, Phase, stopped_by};
+use crate::findings::{About as Whose, Findings, SharedFinding};
 use crate::head;
 use crate::product;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
-use manifest::{ColumnMap, ManifestFinding};
+use manifest::ColumnMap;
 use stream::{Odd, Stream};
 
 /// Chips judged at a time, and how many times that many may wait to be stored.
@@ -44,7 +46,7 @@ pub struct Received {
     /// The product.
     pub product: String,
     /// What is wrong.
-    pub findings: Vec<ManifestFinding>,
+    pub findings: Vec<SharedFinding>,
 }
 
 impl Received {
@@ -60,7 +62,7 @@ impl Received {
             "verdict": self.verdict,
             "product": self.product,
             "chips": { "read": self.read, "received": self.chips },
-            "findings": self.findings.iter().map(|f| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), 1)).collect::<Vec<_>>(),
+            "findings": self.findings.iter().map(|f| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), f.count)).collect::<Vec<_>>(),
         })
     }
 }
@@ -132,7 +134,9 @@ pub fn receive(
     let id = ReelId::new(reel).about("reel")?;
     let source_digest = digest(path)?;
     if let Some(known) = site.book.reel(&id)? {
-        if known.facts.source_digest == source_digest && known.facts.product == product.facts.name {
+        let is_same = known.facts.product == product.facts.name
+            && (known.facts.source_digest == source_digest || holds(site, &known, path, map, course)?);
+        if is_same {
             return Ok(Received {
                 reel: id.to_string(),
                 verdict: "already-received",
@@ -142,8 +146,10 @@ pub fn receive(
                 findings: Vec::new(),
             });
         }
+        let differs =
+            if known.facts.product == product.facts.name { "with other chips" } else { "for another product" };
         return Err(Trouble::refused(
-            format!("reel {id} was received already, from {}, with other chips", known.facts.source_name),
+            format!("reel {id} was received already, from {}, {differs}", known.facts.source_name),
             "Give the new reel another id. Nothing was stored.",
         )
         .about("reel"));
@@ -183,32 +189,64 @@ pub fn receive(
             head::mark(site, who);
             Ok(received)
         }
-        Err(ReceiveError::Duplicates { first, .. }) => {
-            for double in first {
-                let other = &double.held_by;
-                let (rule, what) = match double.same {
-                    Same::ChipId | Same::Both => {
-                        (&REEL_DUPLICATE_CHIP, format!("chip {} is on reel {} already", double.chip_id, other.reel))
-                    }
-                    Same::PublicKey => (
-                        &REEL_DUPLICATE_KEY,
-                        format!("chip {} has the key of chip {} on reel {}", double.chip_id, other.chip_id, other.reel),
-                    ),
-                };
-                let line = usize::try_from(double.position)
-                    .ok()
-                    .and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
-                received.findings.push(ManifestFinding {
-                    subject: line.map_or_else(|| "manifest".into(), |l| format!("line {l}")),
-                    chip_id: Some(double.chip_id.to_string()),
-                    finding: Finding::new(rule, what),
-                });
-            }
+        Err(ReceiveError::Duplicates { total, first }) => {
+            received.findings.extend(doubles(total, &first, &lines));
             Ok(received)
         }
         Err(ReceiveError::Stopped(stop)) => Err(stopped_by(stop, |stop| ReceiveError::Stopped(stop).into())),
         Err(error) => Err(error.into()),
     }
+}
+
+/// Whether a reel holds just the chips of this manifest, in its order: it came in another form.
+fn holds(site: &Site, reel: &Reel, path: &Path, map: &ColumnMap, course: &Course) -> Result<bool, Trouble> {
+    let manifest = manifest::read(path, map, course).about("file")?;
+    if !manifest.findings.is_empty() || i64::try_from(manifest.chips.len()) != Ok(reel.chips) {
+        return Ok(false);
+    }
+    let mut after = 0;
+    for rows in manifest.chips.chunks(SOME) {
+        course.go_on()?;
+        let places: Vec<i64> = (after + 1..).take(rows.len()).collect();
+        let mut held = site.book.chips_at(&reel.facts.reel, &places)?;
+        held.sort_unstable_by_key(|(at, ..)| *at);
+        let alike = |((at, id, key), (place, row)): (&(i64, ChipId, [u8; 65]), (&i64, &manifest::ChipRow))| {
+            at == place && id.as_str() == row.chip_id && key == row.key.point()
+        };
+        if held.len() != rows.len() || !held.iter().zip(places.iter().zip(rows)).all(alike) {
+            return Ok(false);
+        }
+        after += rows.len() as i64;
+    }
+    Ok(true)
+}
+
+/// Chips that the book holds already: the first of them, and how many.
+fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding> {
+    let mut findings = Findings::default();
+    for (turn, double) in (0..).zip(first) {
+        let other = &double.held_by;
+        let (rule, what) = match double.same {
+            Same::ChipId | Same::Both => {
+                (&REEL_DUPLICATE_CHIP, format!("chip {} is on reel {} already", double.chip_id, other.reel))
+            }
+            Same::PublicKey => (
+                &REEL_DUPLICATE_KEY,
+                format!("chip {} has the key of chip {} on reel {}", double.chip_id, other.chip_id, other.reel),
+            ),
+        };
+        let line =
+            usize::try_from(double.position).ok().and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
+        let subject = line.map_or_else(|| "manifest".into(), |l| format!("line {l}"));
+        let whose = Whose::Id(double.chip_id.to_string());
+        findings.tell((0, turn, 0), || subject, whose, Finding::new(rule, what));
+    }
+    for turn in first.len() as u64..total {
+        let other = Finding::new(&REEL_DUPLICATE_CHIP, "a chip that is known already");
+        findings.tell((0, turn, 0), || "manifest".into(), Whose::Nothing, other);
+    }
+    let Ok(findings) = findings.told::<Infallible>(&|_| Ok(String::new()));
+    findings
 }
 
 /// Stores chips as they come; when the last has come, it is too late to stop.

@@ -13,12 +13,12 @@ use standard::verdict::catalogue::intake::{
 use standard::verdict::{Context, Finding, Pool, Severity};
 
 use super::super::chips::{Chips, Slot};
-use super::super::findings::{About, Findings};
 use super::super::spool::Spool;
 use super::matching::Matched;
 use super::reading::Read;
 use super::{Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
 use crate::course::{Course, Phase};
+use crate::findings::{About, Findings};
 use crate::trouble::Trouble;
 
 /// What some cores found.
@@ -29,6 +29,10 @@ struct Part {
     above: BTreeSet<usize>,
     /// Number, slot and PAI in the pool.
     kept: Vec<(u32, Slot, u32)>,
+    /// How many are here already, octet for octet.
+    same: usize,
+    /// The first of these, and the delivery that brought it.
+    same_as: Option<(u32, String)>,
 }
 
 impl Part {
@@ -36,6 +40,8 @@ impl Part {
         self.findings.merge(other.findings);
         self.above.extend(other.above);
         self.kept.extend(other.kept);
+        self.same += other.same;
+        self.same_as = self.same_as.into_iter().chain(other.same_as).min();
         self
     }
 }
@@ -111,6 +117,7 @@ pub(super) fn judge(
     let short = is_short(&matched, &slots, expectation.chips);
     let (mut kept, mut pais, mut pool_pais) = (Vec::<Kept>::new(), Vec::new(), Vec::<u32>::new());
     let (mut above, mut judged) = (BTreeSet::new(), 0);
+    let (mut same, mut same_as) = (0, None);
     for stretch in matched.order.chunks(STRETCHES * STRETCH) {
         let part = stretch
             .par_chunks(STRETCH)
@@ -126,6 +133,8 @@ pub(super) fn judge(
             .try_reduce(Part::default, |a, b| Ok(a.join(b)))?;
         findings.merge(part.findings);
         above.extend(part.above);
+        same += part.same;
+        same_as = same_as.into_iter().chain(part.same_as).min();
         let before = kept.len();
         for (number, slot, pai) in part.kept {
             let place = pool_pais.iter().position(|p| *p == pai).unwrap_or_else(|| {
@@ -144,6 +153,12 @@ pub(super) fn judge(
         each(Stretch { spool: &spool, kept: &kept[before..], pais: &pais, read, judged, total, errors });
     }
     course.go_on()?;
+    if let (Some((_, delivery)), true) = (&same_as, same < total) {
+        let found = format!("{same} of {total} DACs, which came with delivery {delivery} or another already");
+        let finding = Finding::new(&DELIVERY_KEY_REUSE, found).weighing(Severity::Note);
+        let finding = finding.advising("They are the same, octet for octet, and were left as they are.");
+        findings.tell((stage::STRANGERS, 0, 2), || "delivery".into(), About::Nothing, finding);
+    }
     // Authorities that a DAC here stands under, once each.
     for index in above {
         for (which, finding) in (0..).zip(&of_authorities[index]) {
@@ -158,6 +173,8 @@ pub(super) fn judge(
     Ok(Inspection {
         read: total + broken,
         accepted: kept.len(),
+        same,
+        same_as: same_as.map(|(_, delivery)| delivery),
         pais,
         on_reel: expectation.chips.len(),
         without,
@@ -208,6 +225,16 @@ impl Court<'_> {
         if let Some(known) = (self.expectation.known)(&dac, slot != STRANGER && !chips.is_served(slot)) {
             keep = false;
             let finding = match known {
+                // Nothing is left to do for it; it was judged when it came.
+                Known::Same { delivery } if slot != STRANGER && !shared => {
+                    part.same += 1;
+                    part.same_as = part.same_as.take().into_iter().chain([(number, delivery)]).min();
+                    return Ok(());
+                }
+                Known::Same { delivery } => Finding::new(
+                    &DELIVERY_KEY_REUSE,
+                    format!("serial {}, which came with delivery {delivery} already", dac.serial_hex()),
+                ),
                 Known::Serial { delivery } => Finding::new(
                     &DELIVERY_SERIAL,
                     format!("serial {}, which came with delivery {delivery} already", dac.serial_hex()),

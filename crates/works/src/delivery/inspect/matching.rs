@@ -7,11 +7,11 @@ use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{DELIVERY_DOUBLE, DELIVERY_SERIAL};
 
 use super::super::chips::Slot;
-use super::super::findings::About;
 use super::super::spool::Spool;
 use super::reading::Read;
 use super::{Expectation, STRANGER, stage};
 use crate::course::Course;
+use crate::findings::About;
 use crate::trouble::Trouble;
 
 /// What comes once, and what does not.

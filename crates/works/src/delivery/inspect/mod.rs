@@ -29,10 +29,9 @@ use self::judging::judge;
 use self::matching::matching;
 use self::reading::{Unread, read};
 use super::chips::{Chips, Slot};
-pub use super::findings::DeliveryFinding;
-use super::findings::{About, Findings};
 use super::spool::Spool;
 use crate::course::{Course, Phase};
+use crate::findings::{About, Findings, SharedFinding};
 use crate::revocation::Known as Revoked;
 use crate::trouble::Trouble;
 
@@ -60,6 +59,11 @@ mod stage {
 pub enum Known {
     /// The issuer has used this serial number in another credential here.
     Serial {
+        /// The delivery that brought it.
+        delivery: String,
+    },
+    /// It is here already, octet for octet.
+    Same {
         /// The delivery that brought it.
         delivery: String,
     },
@@ -122,6 +126,10 @@ pub struct Inspection {
     pub read: usize,
     /// How many may be kept.
     pub accepted: usize,
+    /// How many are here already, octet for octet, and the delivery that brought the first of them.
+    pub same: usize,
+    /// That delivery.
+    pub same_as: Option<String>,
     /// PAIs above the accepted ones.
     pub pais: Vec<Arc<Certificate>>,
     /// Chips on the reel.
@@ -129,7 +137,7 @@ pub struct Inspection {
     /// Chips that would be left without a credential, in order.
     pub without: Vec<String>,
     /// What is wrong or worth knowing.
-    pub findings: Vec<DeliveryFinding>,
+    pub findings: Vec<SharedFinding>,
     pub(super) spool: Option<Arc<Spool>>,
     /// Those that may be kept, sorted by key.
     pub(super) kept: Vec<Kept>,

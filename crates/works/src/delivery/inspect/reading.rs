@@ -14,11 +14,11 @@ use standard::verdict::catalogue::intake::DELIVERY_FORMAT;
 use zeroize::Zeroizing;
 
 use super::super::chips::{Chips, Slot};
-use super::super::findings::{About, Findings};
 use super::super::spool::{Facts, Spool, Writer};
 use super::{STRANGER, stage};
 use crate::bundle::detect_all;
 use crate::course::{Course, Stopped};
+use crate::findings::{About, Findings};
 use crate::intake::{self, Entry, IntakeError, Limits};
 use crate::trouble::Trouble;
 

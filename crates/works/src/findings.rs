@@ -1,0 +1,241 @@
+//! Findings of a delivery or a reel, once for all that share them, however many there are
+//! and in whatever order they are met.
+//!
+//! Those that say the same are one. Where one rule is broken in many ways, each naming
+//! another serial number or line, they have one cause, and are one too.
+
+use std::collections::HashMap;
+
+use standard::verdict::{Finding, Severity};
+
+/// Subjects named in a finding that many share.
+const NAMED: usize = 5;
+/// Ways to break one rule that are told one by one.
+const APART: usize = 10;
+/// Ways that are kept while there may be no more of them.
+const KEPT: usize = 2 * APART;
+
+/// A finding, once for all that share it.
+#[derive(Debug, Clone)]
+pub struct SharedFinding {
+    /// The entry or line, or the first few of them.
+    pub subject: String,
+    /// The chip, where one is meant.
+    pub chip_id: Option<String>,
+    /// How many share it.
+    pub count: usize,
+    /// The finding; of many ways to break its rule, the first.
+    pub finding: Finding,
+}
+
+/// Where a finding stands among all: stage of the inspection, thing, and which of the thing's.
+pub(crate) type Turn = (u8, u64, u32);
+
+/// The chip that a finding is about.
+#[derive(Debug, Clone)]
+pub(crate) enum About {
+    Nothing,
+    /// By its place on the reel: its id is looked up where it is told.
+    Place(u32),
+    Id(String),
+}
+
+/// What breaks which rule, and how heavily.
+type Broken = (&'static str, Severity);
+/// What is required and what was found; nothing for the rest of many ways.
+type Way = (String, String);
+
+#[derive(Debug)]
+struct Group {
+    /// The first few, sorted by turn.
+    first: Vec<(Turn, String)>,
+    /// Of the very first.
+    about: About,
+    finding: Finding,
+    count: usize,
+}
+
+impl Group {
+    fn join(&mut self, other: Self) {
+        self.count += other.count;
+        if other.first.first() < self.first.first() {
+            (self.about, self.finding) = (other.about, other.finding);
+        }
+        self.first.extend(other.first);
+        self.first.sort();
+        self.first.truncate(NAMED);
+    }
+
+    fn turn(&self) -> Option<Turn> {
+        self.first.first().map(|(turn, _)| *turn)
+    }
+}
+
+/// Findings so far.
+#[derive(Debug, Default)]
+pub(crate) struct Findings {
+    rules: HashMap<Broken, HashMap<Way, Group>>,
+    errors: bool,
+}
+
+/// The way's own place, or that of the rest where there are many already.
+fn place(ways: &HashMap<Way, Group>, way: Way) -> Way {
+    if ways.len() < KEPT || ways.contains_key(&way) { way } else { Way::default() }
+}
+
+impl Findings {
+    /// Whether any is an error.
+    pub(crate) fn has_errors(&self) -> bool {
+        self.errors
+    }
+
+    pub(crate) fn is_empty(&self) -> bool {
+        self.rules.is_empty()
+    }
+
+    /// Adds one; the subject is asked for only where it is among those named.
+    pub(crate) fn tell(&mut self, turn: Turn, subject: impl FnOnce() -> String, about: About, finding: Finding) {
+        self.errors |= finding.severity == Severity::Error;
+        let ways = self.rules.entry((finding.rule.name, finding.severity)).or_default();
+        let way = place(ways, (finding.required.to_string(), finding.found.clone()));
+        let group = ways.entry(way).or_insert_with(|| Group {
+            first: Vec::new(),
+            about: About::Nothing,
+            finding: finding.clone(),
+            count: 0,
+        });
+        group.count += 1;
+        let at = group.first.partition_point(|(other, _)| *other < turn);
+        if at < NAMED {
+            if at == 0 {
+                (group.about, group.finding) = (about, finding);
+            }
+            group.first.insert(at, (turn, subject()));
+            group.first.truncate(NAMED);
+        }
+    }
+
+    /// Takes in what was found elsewhere.
+    pub(crate) fn merge(&mut self, other: Self) {
+        self.errors |= other.errors;
+        for (broken, theirs) in other.rules {
+            let ways = self.rules.entry(broken).or_default();
+            for (way, group) in theirs {
+                let way = place(ways, way);
+                match ways.get_mut(&way) {
+                    Some(ours) => ours.join(group),
+                    None => {
+                        ways.insert(way, group);
+                    }
+                }
+            }
+        }
+    }
+
+    /// As they are told: errors first, in the catalogue's order, then as they came.
+    pub(crate) fn told<E>(self, chip_id: &dyn Fn(u32) -> Result<String, E>) -> Result<Vec<SharedFinding>, E> {
+        let ranks: HashMap<&str, usize> =
+            standard::verdict::all_rules().iter().enumerate().map(|(i, r)| (r.name, i)).collect();
+        let mut groups: Vec<Group> = self.rules.into_values().flat_map(apart_or_one).collect();
+        groups.sort_by_cached_key(|g| {
+            let rank = ranks.get(g.finding.rule.name).copied().unwrap_or(usize::MAX);
+            (g.finding.severity, rank, g.turn())
+        });
+        groups
+            .into_iter()
+            .map(|group| {
+                let names: Vec<String> = group.first.into_iter().map(|(_, name)| name).collect();
+                let mut subject = names.join(", ");
+                if group.count > NAMED {
+                    subject = format!("{subject} and {} more", group.count - NAMED);
+                }
+                let chip_id = match group.about {
+                    _ if group.count > 1 => None,
+                    About::Nothing => None,
+                    About::Id(id) => Some(id),
+                    About::Place(place) => Some(chip_id(place)?),
+                };
+                Ok(SharedFinding { subject, chip_id, count: group.count, finding: group.finding })
+            })
+            .collect()
+    }
+}
+
+/// A few ways as they are; many as one, told by the first.
+fn apart_or_one(ways: HashMap<Way, Group>) -> Vec<Group> {
+    let mut groups: Vec<Group> = ways.into_values().collect();
+    if groups.len() <= APART {
+        return groups;
+    }
+    groups.sort_by_key(Group::turn);
+    let mut groups = groups.into_iter();
+    let Some(mut one) = groups.next() else { return Vec::new() };
+    let first = one.count;
+    groups.for_each(|group| one.join(group));
+    one.finding.found = format!("{}; and {} more of the kind", one.finding.found, one.count - first);
+    vec![one]
+}
+
+#[cfg(test)]
+mod tests {
+    use std::convert::Infallible;
+
+    use standard::verdict::catalogue::intake::{DELIVERY_FORMAT, DELIVERY_SERIAL};
+
+    use super::*;
+
+    fn told(turns: &[u64]) -> Vec<SharedFinding> {
+        let mut all = Findings::default();
+        for part in turns.chunks(3) {
+            let mut some = Findings::default();
+            for turn in part {
+                let found = Finding::new(&DELIVERY_SERIAL, "alike");
+                some.tell((1, *turn, 0), || format!("e{turn}"), About::Place(7), found);
+            }
+            all.merge(some);
+        }
+        let alone = Finding::new(&DELIVERY_FORMAT, "alone");
+        all.tell((2, 0, 0), || "x".into(), About::Place(9), alone);
+        all.told::<Infallible>(&|place| Ok(format!("chip {place}"))).unwrap_or_else(|never| match never {})
+    }
+
+    #[test]
+    fn a_rule_broken_in_many_ways_is_said_once() {
+        let told = |ways: &[u64], at_a_time: usize| {
+            let mut all = Findings::default();
+            for part in ways.chunks(at_a_time) {
+                let mut some = Findings::default();
+                for way in part {
+                    let found = Finding::new(&DELIVERY_SERIAL, format!("serial {way}"));
+                    some.tell((1, *way, 0), || format!("e{way}"), About::Place(7), found);
+                }
+                all.merge(some);
+            }
+            all.told::<Infallible>(&|_| Ok("chip".into())).unwrap_or_else(|never| match never {})
+        };
+        let ways: Vec<u64> = (0..1_000).map(|n| (n * 7) % 1_000).collect();
+        for at_a_time in [1, 13, 400, 1_000] {
+            let told = told(&ways, at_a_time);
+            let [one] = told.as_slice() else { panic!("{at_a_time}: {} findings", told.len()) };
+            assert_eq!((one.count, one.chip_id.as_deref()), (1_000, None));
+            assert_eq!(one.subject, "e0, e1, e2, e3, e4 and 995 more");
+            assert_eq!(one.finding.found, "serial 0; and 999 more of the kind");
+        }
+        let few = told(&ways[..APART], 3);
+        assert!(few.len() == APART && few.iter().all(|f| f.count == 1 && f.chip_id.is_some()), "{few:?}");
+        assert_eq!(told(&ways[..=APART], 3).len(), 1);
+    }
+
+    #[test]
+    fn many_are_said_once_in_whatever_order_they_come() {
+        let forward = told(&[0, 1, 2, 3, 4, 5, 6]);
+        let backward = told(&[6, 4, 5, 0, 3, 2, 1]);
+        for told in [forward, backward] {
+            let alike = told.iter().find(|f| f.finding.found == "alike").expect("there");
+            assert_eq!((alike.count, alike.subject.as_str()), (7, "e0, e1, e2, e3, e4 and 2 more"));
+            assert_eq!(alike.chip_id, None);
+            let alone = told.iter().find(|f| f.finding.found == "alone").expect("there");
+            assert_eq!((alone.count, alone.chip_id.as_deref()), (1, Some("chip 9")));
+        }
+    }
+}
