@@ -21,6 +21,7 @@ on_both_engines! {
     a_stranger_is_never_kept,
     the_same_in_another_form_adds_nothing,
     many_of_one_kind_are_said_once,
+    a_station_goes_on_behind_what_is_used_up,
     every_faulty_manifest_is_refused_whole,
     a_bomb_is_refused_before_it_expands,
 }
@@ -272,6 +273,44 @@ fn many_of_one_kind_are_said_once(engine: &Engine) {
     let unmapped = data("reel-b/manifest.ndjson");
     let columns = said("without a map", &["reel", "receive", text(&unmapped), "--reel", "Z", "--product", "Tern Vent"]);
     assert_eq!(columns, [("reel.column".to_owned(), 300)]);
+}
+
+/// A scrapped chip and the numbers that were given do not stop the next call.
+fn a_station_goes_on_behind_what_is_used_up(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 3, &[])));
+    let list = site.dir.path().join("numbers");
+    fs::write(&list, "HOUSING-7\nHOUSING-3\nHOUSING-9\n").expect("written");
+    let next = |case: &str| {
+        let typed = [
+            "provision",
+            "--reel",
+            "A",
+            "--station",
+            "S",
+            "--chips",
+            &source,
+            "--units",
+            "1",
+            "--serials",
+            text(&list),
+        ];
+        let answer = site.call(case, &typed);
+        let units = answer.json["units"].as_array().expect("units").iter();
+        let passed: Vec<String> = units
+            .filter(|u| u["result"] == "passed")
+            .map(|u| u["unit"].as_str().unwrap_or_default().to_owned())
+            .collect();
+        (answer.exit, passed)
+    };
+    assert_eq!(next("first"), (Some(0), vec!["HOUSING-7".to_owned()]));
+    site.done("scrap", &["unit", "scrap", "HOUSING-7", "--reason", "dropped"]);
+    // The scrapped chip is told each time, since it lies there, and the next number goes to the next chip.
+    assert_eq!(next("second"), (Some(1), vec!["HOUSING-3".to_owned()]));
+    assert_eq!(next("third"), (Some(1), vec!["HOUSING-9".to_owned()]));
+    assert_sound("three numbers", &site.reconcile("three numbers"));
 }
 
 fn every_faulty_manifest_is_refused_whole(engine: &Engine) {

@@ -128,6 +128,8 @@ pub fn provision(
         units: Vec::new(),
     };
     let (iterations, salt_octets) = (line.iterations, line.salt_octets);
+    // A scrapped chip that lies there still does not stand in the way of the others.
+    let mut units = 0;
     thread::scope(|scope| -> Result<(), Trouble> {
         // While a chip is busy the next unit's verifier is derived, which takes longer than all
         // else that the host does for a unit. Nothing is queued: one waits, ready.
@@ -148,9 +150,11 @@ pub fn provision(
                 ("passed", false) => out.passed += 1,
                 _ => out.failed += 1,
             }
+            let is_verified = result.already && result.result == "passed";
+            units += u64::from(!is_verified && result.cause.as_deref() != Some("chip-scrapped"));
             told(&result);
             out.units.push(result);
-            request.units.is_some_and(|most| out.passed + out.failed >= most)
+            request.units.is_some_and(|most| units >= most)
         })
         .map(|other_reels| out.other_reels = other_reels)
     })?;
@@ -215,6 +219,7 @@ fn each_chip(
             continue;
         }
         line.learn(knowledge)?;
+        serials.leave_out_used(line.site)?;
         let Some(result) = one(line, &id, &chip_id, source, serials, &mut prepared)? else { break };
         if done(result) {
             break;

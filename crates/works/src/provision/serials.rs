@@ -6,6 +6,7 @@ use book::SerialWish;
 use book::ids::{ReelId, UnitSerial};
 
 use super::Provision;
+use crate::site::Site;
 use crate::trouble::Trouble;
 
 /// Where serial numbers come from.
@@ -39,6 +40,18 @@ impl Serials {
             Self::Listed(list) => list.front().map(SerialWish::IfNew),
             Self::Counted(start) => Some(SerialWish::CountFrom(start)),
         }
+    }
+
+    /// A list that a station begins anew goes on behind the numbers that units have already.
+    pub(super) fn leave_out_used(&mut self, site: &Site) -> Result<(), Trouble> {
+        if let Self::Listed(list) = self {
+            while let Some(first) = list.front()
+                && site.book.unit(first)?.is_some()
+            {
+                list.pop_front();
+            }
+        }
+        Ok(())
     }
 
     pub(super) fn used(&mut self, serial: &UnitSerial) {
