@@ -92,6 +92,7 @@ fn packs_hold_and_nothing_in_them_can_change(engine: &Engine) {
     no_passcode(&site, &octets);
     every_octet_counts(&site, &octets, &key);
     a_lost_key_is_not_replaced(&site);
+    another_site_s_key_is_refused(&site, engine);
     other_than_octets(engine, &site, &octets, &key);
     let account = site.done(&["reconcile"]);
     assert_eq!(account["log"]["intact"], true, "{account}");
@@ -132,6 +133,24 @@ fn a_lost_key_is_not_replaced(site: &Rehearsed) {
     assert_eq!(entries(), before);
     fs::rename(&away, &key).expect("moved back");
     assert_eq!(site.done(&["book", "verify"])["verdict"], "intact");
+}
+
+/// Nothing is sealed with another site's key, which could not be opened once the right one is back.
+fn another_site_s_key_is_refused(site: &Rehearsed, engine: &Engine) {
+    let other = Rehearsed::empty(engine);
+    let (key, away) = (site.site().join("keys/site.key"), site.file("site.key"));
+    fs::rename(&key, &away).expect("moved");
+    fs::copy(other.site().join("keys/site.key"), &key).expect("copied");
+    let source = format!("simulated:{}", text(&site.site().join("chips")));
+    for typed in [
+        &["provision", "--reel", "R1", "--station", "S", "--chips", &source][..],
+        &["evidence", "export", "--all", "--out", text(&site.file("other.zip"))],
+    ] {
+        let (exit, answer) = site.call(typed);
+        assert_eq!(exit, Some(3), "{typed:?}: {answer}");
+        assert!(answer["error"]["message"].as_str().is_some_and(|m| m.contains("not this site's key")), "{answer}");
+    }
+    fs::rename(&away, &key).expect("moved back");
 }
 
 /// A flip anywhere is found; one inside a file names the file.

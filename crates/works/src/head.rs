@@ -14,7 +14,7 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use book::{SignHeadError, SignedHead, Subject};
-use custody::{Passphrase, PrivateKey, SealedKey};
+use custody::{Passphrase, PrivateKey, SealedKey, SiteKey};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use standard::key::{PublicKey, Signer};
@@ -93,6 +93,22 @@ pub fn public_key(site: &Site) -> Result<Option<PublicKey>, Trouble> {
 pub(crate) fn public_key_in(dir: &Path) -> Result<Option<PublicKey>, Trouble> {
     let path = key_file(dir);
     if path.exists() { Ok(Some(SealedKey::public_key(&path)?)) } else { Ok(None) }
+}
+
+/// Refuses a site key that is another site's: what is sealed with it could not be opened once the right
+/// one is back. The key that signs heads tells, where there is one; what else is wrong with that is told
+/// by whoever signs.
+pub(crate) fn is_sealed_by(dir: &Path, key: &SiteKey) -> Result<(), Trouble> {
+    match SealedKey::open(&key_file(dir), key, PURPOSE) {
+        Err(custody::CustodyError::OtherSite { .. }) => Err(Trouble::surroundings(
+            format!(
+                "{} is not this site's key: what this site has sealed was sealed with another",
+                Site::keys_in(dir).join("site.key").display()
+            ),
+            "Put the right one back from the site's backup; nothing was begun with this one.",
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// The public half as PEM, `SubjectPublicKeyInfo` (RFC 5480 §2), for those who check.

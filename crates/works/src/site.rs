@@ -425,6 +425,7 @@ impl Site {
             return Ok(key);
         }
         let key = SiteKey::open(&self.keys().join("site.key"), passphrase)?;
+        head::is_sealed_by(&self.dir, &key)?;
         Ok(self.key.get_or_init(|| key))
     }
 }
