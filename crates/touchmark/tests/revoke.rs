@@ -227,6 +227,9 @@ fn two_people_and_an_authority_elsewhere(engine: &Engine) {
     fs::write(&pai_file, &pai).expect("written");
     // What was adopted for test does not become an authority for sale by being adopted again.
     let desk = Rehearsed::empty(engine);
+    let (exit, alone) = desk.call(&["authority", "adopt", text(&pai_file)]);
+    assert_eq!(exit, Some(1), "{alone}");
+    assert!(alone["error"]["advice"].as_str().is_some_and(|a| a.contains("PAA first")), "{alone}");
     desk.done(&["authority", "adopt", text(&paa_file)]);
     let (exit, refused) = desk.call(&["authority", "adopt", text(&paa_file), text(&pai_file), "--production"]);
     assert_eq!(exit, Some(1), "{refused}");

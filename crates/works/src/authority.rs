@@ -437,7 +437,15 @@ pub fn adopt(
     let trust = if trusted > 0 { vec![trust_dir] } else { Vec::new() };
     let request = Examine { files: files.to_vec(), trust, ..Examine::default() };
     let examination = examine(&request, who.now(), &Course::new())?;
-    if examination.counts().errors > 0 || !examination.anchored {
+    if examination.counts().errors == 0 && !examination.anchored {
+        let lost = found.iter().find(|c| !is_root(c)).or(found.first());
+        let what = lost.map_or_else(|| "what was given".to_owned(), |c| c.subject.display(c.der()));
+        return Err(Trouble::refused(
+            format!("{what} ends at no PAA that this site trusts"),
+            "Adopt its PAA first, or give both in one call.",
+        ));
+    }
+    if examination.counts().errors > 0 {
         return Ok(Adopted { authorities: Vec::new(), examination });
     }
     if let Some(c) = found.iter().find(|c| !c.basic_constraints().is_some_and(|b| b.ca)) {
