@@ -159,7 +159,7 @@ impl BookError {
             Self::Rule { .. } => "Run book verify; if it finds the book whole, report this as a fault.".into(),
             Self::Damaged { .. } => "Run book verify, and restore a backup if it confirms the damage.".into(),
             Self::Contended { .. } | Self::Stopped => "Try again.".into(),
-            Self::Database { .. } => "See the cause below; nothing was changed.".into(),
+            Self::Database { .. } => "Mend what the cause names; nothing was changed.".into(),
         }
     }
 }

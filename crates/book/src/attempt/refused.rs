@@ -155,7 +155,7 @@ impl BeginError {
             Self::SeriesEnds { .. } => "Begin a series with more digits.".into(),
             Self::Declaration { .. } => "Choose a declaration of this product.".into(),
             Self::NoStation => "Name the station.".into(),
-            Self::Onboarding(_) => "See the cause below.".into(),
+            Self::Onboarding(_) => "Mend what the cause names.".into(),
             Self::Book(error) => error.advice(),
         }
     }
