@@ -195,3 +195,22 @@ impl From<standard::key::SignError> for Trouble {
         Self::surroundings(error.to_string(), "Try again; nothing was changed.")
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use book::ids::{AttemptNumber, StationName, UnitSerial};
+
+    use super::*;
+
+    /// As everywhere: RFC 3339 in UTC, whatever zone and fraction the moment came with.
+    #[test]
+    fn a_time_in_an_error_is_told_as_everywhere() {
+        let since = time::OffsetDateTime::UNIX_EPOCH.to_offset(time::macros::offset!(+2)) + time::Duration::MICROSECOND;
+        let (unit, station) = (UnitSerial::new("KK-6").expect("a name"), StationName::new("S").expect("a name"));
+        let on_station = UnitError::OnStation { unit: unit.clone(), station: station.clone(), since };
+        let elsewhere = BeginError::Elsewhere { unit, attempt: AttemptNumber(1), station, since };
+        for trouble in [Trouble::from(on_station), Trouble::from(elsewhere)] {
+            assert_eq!(trouble.to_string(), "unit KK-6 is on station S since 1970-01-01T00:00:00Z");
+        }
+    }
+}
