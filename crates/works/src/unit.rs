@@ -14,7 +14,7 @@ use standard::onboarding::{Discriminator, Flow, Passcode, Payload, Reach};
 
 use crate::product;
 use crate::provision::passcode_label;
-use crate::reel::time_text;
+use crate::reel::{self, time_text};
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
@@ -66,7 +66,7 @@ pub struct Wanted<'a> {
 ///
 /// # Errors
 ///
-/// [`Trouble`] for a state that there is not.
+/// [`Trouble`] for a state that there is not, or a reel that is not here.
 pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> {
     let state = match wanted.state {
         None => None,
@@ -77,9 +77,14 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
             )
         })?),
     };
-    let filter = UnitFilter { reel: wanted.reel.map(ReelId::new).transpose()?, state, ..UnitFilter::default() };
+    let filter = UnitFilter { reel: wanted.reel.map(|id| known_reel(site, id)).transpose()?, state, ..UnitFilter::default() };
     let after = wanted.after.map(UnitSerial::new).transpose()?;
     Ok(site.book.units(&filter, after.as_ref(), wanted.limit)?.items.iter().map(view).collect())
+}
+
+/// The id of a reel that is here. A typo must not read as a reel without units, all accounted for.
+fn known_reel(site: &Site, id: &str) -> Result<ReelId, Trouble> {
+    Ok(reel::get(site, id)?.facts.reel)
 }
 
 /// What a search found.
@@ -403,9 +408,9 @@ fn write_one(site: &Site, unit: &str, out: &Path, written: &mut Written) -> Resu
 ///
 /// # Errors
 ///
-/// [`Trouble`] where the book gave no answer.
+/// [`Trouble`] where there is no such reel, or the book gave no answer.
 pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Value, Trouble> {
-    let reel = reel.map(ReelId::new).transpose()?;
+    let reel = reel.map(|id| known_reel(site, id)).transpose()?;
     let counts = site.book.reconcile(reel.as_ref())?;
     let verified = site.book.verify(None)?;
     let mut value = serde_json::to_value(counts)
