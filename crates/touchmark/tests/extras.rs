@@ -101,3 +101,29 @@ fn credentials_issued_here_cover_the_reel_once(engine: &Engine) {
     at_site::assert_sound("issued", &account);
     assert_eq!(account["credentials"]["available"], 2100);
 }
+
+/// A program takes findings of every command alike, so each says what it is about, as those of `examine` do.
+#[test]
+fn findings_of_adopting_and_challenging_name_their_subject() {
+    let site = Site::new("a");
+    let signed = data("reel-a/declaration.der");
+    // Held against a key that did not sign it, it is rejected.
+    let other = data("reel-b/declaration-signer.pem");
+    let refused = site.call("adopt", &["declaration", "adopt", text(&signed), "--signer", text(&other)]);
+    let findings = refused.json["findings"].as_array().expect("findings");
+    assert!(refused.exit == Some(1) && !findings.is_empty(), "{}", refused.said);
+    assert!(findings.iter().all(|f| f["subject"] == "declaration.der"), "{}", refused.said);
+
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
+    site.done("provision", &run);
+    let challenged = site.done("challenge", &["challenge", "--chips", &source]);
+    let findings = challenged["chips"][0]["findings"].as_array().expect("findings");
+    assert!(!findings.is_empty(), "a test identity is a note: {challenged}");
+    for finding in findings {
+        let part = finding["rule"].as_str().and_then(|rule| rule.split('.').next());
+        assert_eq!(finding["subject"].as_str(), part, "{finding}");
+    }
+}

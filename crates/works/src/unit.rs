@@ -77,7 +77,8 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
             )
         })?),
     };
-    let filter = UnitFilter { reel: wanted.reel.map(|id| known_reel(site, id)).transpose()?, state, ..UnitFilter::default() };
+    let filter =
+        UnitFilter { reel: wanted.reel.map(|id| known_reel(site, id)).transpose()?, state, ..UnitFilter::default() };
     let after = wanted.after.map(UnitSerial::new).transpose()?;
     Ok(site.book.units(&filter, after.as_ref(), wanted.limit)?.items.iter().map(view).collect())
 }

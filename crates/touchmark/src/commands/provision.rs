@@ -160,14 +160,8 @@ pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) ->
             if let Some(trouble) = &c.trouble {
                 writeln!(w, "    {trouble}")?;
             }
-            for f in c.findings.iter().filter(|f| f["severity"] != "note") {
-                writeln!(
-                    w,
-                    "    {} {}: {}",
-                    f["severity"].as_str().unwrap_or(""),
-                    f["rule"].as_str().unwrap_or(""),
-                    f["found"].as_str().unwrap_or("")
-                )?;
+            for f in c.findings.iter().filter(|f| f.severity != "note") {
+                writeln!(w, "    {} {}: {}", f.severity, f.rule, f.found)?;
             }
         }
         let all: Vec<_> = done.iter().map(|c| (c.chip_id.as_str(), c.trust_sets.as_slice())).collect();
