@@ -319,7 +319,7 @@ pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
         1..=NAMED => format!("There are: {}.", there.join(", ")),
         _ => "See `touchmark authority list` for those there are.".into(),
     };
-    Err(Trouble::usage(format!("there is no authority {name}"), advice))
+    Err(Trouble::absent(format!("there is no authority {name}"), advice))
 }
 
 /// What is told of one authority.

@@ -18,11 +18,12 @@ pub struct Trouble {
     advice: String,
     source: Option<Box<dyn Error + Send + Sync>>,
     about: Option<&'static str>,
+    absent: bool,
 }
 
 impl Trouble {
     fn new(kind: Kind, message: impl Into<String>, advice: impl Into<String>) -> Self {
-        Self { kind, message: message.into(), advice: advice.into(), source: None, about: None }
+        Self { kind, message: message.into(), advice: advice.into(), source: None, about: None, absent: false }
     }
 
     /// Read, judged and refused.
@@ -33,6 +34,16 @@ impl Trouble {
     /// Wrong usage or unreadable input.
     pub fn usage(message: impl Into<String>, advice: impl Into<String>) -> Self {
         Self::new(Kind::Usage, message, advice)
+    }
+
+    /// What was named is not here: wrong usage, of which HTTP has a status of its own.
+    pub fn absent(message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { absent: true, ..Self::usage(message, advice) }
+    }
+
+    /// Whether what was named is not here.
+    pub fn is_absent(&self) -> bool {
+        self.absent
     }
 
     /// The surroundings failed.
@@ -91,6 +102,7 @@ impl Trouble {
             advice,
             source: error.source().map(|s| s.to_string().into()),
             about: None,
+            absent: false,
         }
     }
 }
@@ -159,9 +171,15 @@ from_book!(
     ReceiveError,
     RevocationError,
     RevokeError,
-    ScrapChipError,
-    UnitError
+    ScrapChipError
 );
+
+impl From<UnitError> for Trouble {
+    fn from(error: UnitError) -> Self {
+        let absent = matches!(error, UnitError::Unknown { .. });
+        Self { absent, ..Self::new(kind(error.blame()), error.to_string(), error.advice()).because(error) }
+    }
+}
 
 macro_rules! from_advising {
     ($($error:ty),*) => {$(

@@ -131,7 +131,7 @@ fn serial(unit: &str) -> Result<UnitSerial, Trouble> {
 }
 
 fn missing(unit: &str) -> Trouble {
-    Trouble::usage(
+    Trouble::absent(
         format!("there is no unit {unit}"),
         "Look at the serial number, or search with `touchmark unit find`.",
     )
