@@ -102,6 +102,26 @@ fn credentials_issued_here_cover_the_reel_once(engine: &Engine) {
     assert_eq!(account["credentials"]["available"], 2100);
 }
 
+/// What ends a unit for ever says why, at the terminal as on the pages; without it nothing is changed.
+#[test]
+fn scrapping_and_returning_take_a_reason() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
+    site.done("provision", &run);
+    for act in ["scrap", "return"] {
+        for reason in ["", "  ", "two\nlines"] {
+            let refused = site.call(act, &["unit", act, "TV-1", "--reason", reason]);
+            assert_eq!(refused.exit, Some(2), "{act} {reason:?}: {}", refused.said);
+        }
+        assert_eq!(site.done("show", &["unit", "show", "TV-1"])["state"], "passed", "{act}");
+    }
+    site.done("return", &["unit", "return", "TV-1", "--reason", " came back "]);
+    assert_eq!(site.done("show", &["unit", "show", "TV-1"])["reason"], "came back");
+}
+
 /// A program takes findings of every command alike, so each says what it is about, as those of `examine` do.
 #[test]
 fn findings_of_adopting_and_challenging_name_their_subject() {

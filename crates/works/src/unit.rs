@@ -273,8 +273,9 @@ pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>)
 ///
 /// # Errors
 ///
-/// [`Trouble`] where it can't be scrapped.
+/// [`Trouble`] where it can't be scrapped, or no [`reason`] is given.
 pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) -> Result<UnitView, Trouble> {
+    let reason = self::reason(reason)?;
     Ok(view(&site.book.scrap_unit(&serial(unit)?, reason, take_over, &who.by())?))
 }
 
@@ -282,8 +283,9 @@ pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) 
 ///
 /// # Errors
 ///
-/// [`Trouble`] where it never passed.
+/// [`Trouble`] where it never passed, or no [`reason`] is given.
 pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
+    let reason = self::reason(reason)?;
     Ok(view(&site.book.return_unit(&serial(unit)?, reason, &who.by())?))
 }
 
@@ -291,8 +293,9 @@ pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<Uni
 ///
 /// # Errors
 ///
-/// [`Trouble`] where it is not one that can come again.
+/// [`Trouble`] where it is not one that can come again, or no [`reason`] is given.
 pub fn rework(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
+    let reason = self::reason(reason)?;
     let serial = serial(unit)?;
     let found = site.book.unit(&serial)?.ok_or_else(|| missing(unit))?;
     if found.state != UnitState::Failed {
