@@ -147,3 +147,50 @@ fn findings_of_adopting_and_challenging_name_their_subject() {
         assert_eq!(finding["subject"].as_str(), part, "{finding}");
     }
 }
+
+/// The next move is one that can be made, and that mends what is told.
+#[test]
+fn advice_is_of_what_can_be_done() {
+    let site = Site::new("a");
+    let (dir, at) = (site.dir.path(), |name: &str| site.dir.path().join(name));
+    let told = |case: &str, typed: &[&str], exit: i32, said: &str, never: &str| {
+        let answer = site.call(case, typed);
+        assert_eq!(answer.exit, Some(exit), "{case}: {}", answer.said);
+        let advice = answer.json["error"]["advice"].as_str().unwrap_or_default();
+        assert!(advice.contains(said) && !advice.contains(never), "{case}: {}", answer.said);
+    };
+    // A product that is sold takes no development declaration.
+    let add = ["product", "add", "Sold", "--vendor", "1234", "--product", "8A21", "--device-type", "514"];
+    site.done("product", &[&add[..], &["--reach", "ble"]].concat());
+    let manifest = data("reel-b/manifest.ndjson");
+    let receive = ["reel", "receive", text(&manifest), "--reel", "S", "--product", "Sold"];
+    site.done("reel", &[&receive[..], &["--map", "chip_id=uid,public_key=spki"]].concat());
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
+    let run = |reel| ["provision", "--reel", reel, "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
+    told("sold", &run("S"), 1, "declaration adopt", "declaration make");
+
+    site.done("provision", &run("A"));
+    site.done("scrap", &["unit", "scrap", "TV-1", "--reason", "dropped"]);
+    told("scrapped", &["label", "check", "MT:X", "--unit", "TV-1"], 1, "scrapped", "Provision");
+    told("no unit", &["label", "check", "MT:X"], 2, "--unit", "--reel");
+    told("no keys", &["chip", "simulate", "--out", text(&at("none")), "--keys", "nope"], 2, "path", "space");
+    assert!(!at("none").exists());
+    told("no module", &["chip", "list", "--chips", "pkcs11:?module-path=/nope.so"], 3, "module's path", "chip check");
+    told("no module", &["chip", "check", "--chips", "pkcs11:?module-path=/nope.so"], 3, "module's path", "chip check");
+
+    // What can't be looked at is not what is not there; a loop of links is so for every user.
+    std::os::unix::fs::symlink("loop", at("loop")).expect("a link");
+    let answer = site.call("loop", &["--site", text(&at("loop")), "unit", "list"]);
+    assert!(answer.exit == Some(3) && !answer.said.contains("is no site"), "{}", answer.said);
+    let answer = site.call("nothing", &["--site", text(&at("nothing")), "unit", "list"]);
+    assert!(answer.exit == Some(2) && answer.said.contains("is no site"), "{}", answer.said);
+
+    // Pages of the book after its first are overwritten.
+    let book = dir.join("site/book.sqlite");
+    let mut octets = fs::read(&book).expect("the book");
+    octets[4096..65536].fill(0xA5);
+    fs::write(&book, octets).expect("the book");
+    told("damaged", &["book", "verify"], 3, "Restore a backup", "Run book verify");
+}
