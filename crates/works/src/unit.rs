@@ -1,7 +1,8 @@
 //! One unit: its whole story, its files, its way out of the line.
 
-use std::fs;
+use std::collections::HashSet;
 use std::path::Path;
+use std::{fs, io};
 
 use book::ids::{ReelId, UnitSerial};
 use book::{Next, Subject, Unit, UnitFilter, UnitState, UnitStory};
@@ -340,30 +341,47 @@ pub struct Written {
 ///
 /// # Errors
 ///
-/// [`Trouble`]; a unit's folder that is there already is not touched.
+/// [`Trouble`] where a unit is not in the book, or its folder is there already: nothing was written then.
+/// Where the disk fails, what it took is left.
 pub fn write(site: &Site, units: &[String], all: bool, out: &Path) -> Result<Written, Trouble> {
-    let mut written = Written { directory: out.display().to_string(), units: Vec::new(), without_proof: Vec::new() };
-    fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
-    if all {
-        let mut after: Option<UnitSerial> = None;
-        loop {
-            let page = site.book.units(&UnitFilter::default(), after.as_ref(), 500)?;
-            for unit in &page.items {
-                // Units that never passed have nothing to show; they are no fault of the call.
-                if matches!(unit.state, UnitState::Passed | UnitState::Returned) {
-                    write_one(site, unit.serial.as_str(), out, &mut written)?;
-                }
-            }
-            match page.next {
-                Some(next) => after = Some(next),
-                None => return Ok(written),
-            }
+    let units = if all { passed(site)? } else { named(site, units)? };
+    for unit in &units {
+        let dir = out.join(unit);
+        if dir.symlink_metadata().is_ok() {
+            return Err(Trouble::file(&dir, io::ErrorKind::AlreadyExists.into()));
         }
     }
-    for unit in units {
+    let mut written = Written { directory: out.display().to_string(), units: Vec::new(), without_proof: Vec::new() };
+    fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
+    for unit in &units {
         write_one(site, unit, out, &mut written)?;
     }
     Ok(written)
+}
+
+/// Units that were named, each once, all of which are here.
+fn named(site: &Site, units: &[String]) -> Result<Vec<String>, Trouble> {
+    let mut seen = HashSet::new();
+    let once: Vec<_> = units.iter().filter(|unit| seen.insert(unit.as_str())).cloned().collect();
+    for unit in &once {
+        site.book.unit(&serial(unit)?)?.ok_or_else(|| missing(unit))?;
+    }
+    Ok(once)
+}
+
+/// All units that ever passed. Others have nothing to show; they are no fault of the call.
+fn passed(site: &Site) -> Result<Vec<String>, Trouble> {
+    let mut out = Vec::new();
+    let mut after: Option<UnitSerial> = None;
+    loop {
+        let page = site.book.units(&UnitFilter::default(), after.as_ref(), 500)?;
+        let passed = page.items.iter().filter(|u| matches!(u.state, UnitState::Passed | UnitState::Returned));
+        out.extend(passed.map(|unit| unit.serial.to_string()));
+        match page.next {
+            Some(next) => after = Some(next),
+            None => return Ok(out),
+        }
+    }
 }
 
 fn write_one(site: &Site, unit: &str, out: &Path, written: &mut Written) -> Result<(), Trouble> {
