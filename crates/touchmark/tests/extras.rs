@@ -194,3 +194,67 @@ fn advice_is_of_what_can_be_done() {
     fs::write(&book, octets).expect("the book");
     told("damaged", &["book", "verify"], 3, "Restore a backup", "Run book verify");
 }
+
+/// What was listed is what is given out: a list that is too short is told, one with a double begins nothing.
+#[test]
+fn listed_serial_numbers_give_out_in_so_many_words() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 3, &[])));
+    let list = site.dir.path().join("serials");
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serials", text(&list)];
+    fs::write(&list, "TV-1\n\nTV-2\n TV-1 \n").expect("a file");
+    let double = site.call("double", &run);
+    assert_eq!(double.exit, Some(2), "{}", double.said);
+    let message = double.json["error"]["message"].as_str().expect("a message");
+    assert!(message.contains("line 4") && message.contains("TV-1") && message.contains("line 1"), "{message}");
+    for typed in [["--units", "0"], ["--attempts", "0"]] {
+        let none = site.call("none", &[&run[..], &typed].concat());
+        let message = none.json["error"]["message"].as_str().unwrap_or_default();
+        assert!(none.exit == Some(2) && message.contains("1 or more"), "{}", none.said);
+    }
+    assert_eq!(site.done("list", &["unit", "list"])["units"].as_array().map(Vec::len), Some(0), "nothing was begun");
+
+    for (lines, passed, gave_out) in [("", 0, true), ("TV-1\nTV-2\n", 2, true), ("TV-3\n", 1, false)] {
+        fs::write(&list, lines).expect("a file");
+        let done = site.done("provision", &run);
+        assert_eq!((&done["passed"], &done["serials_gave_out"]), (&passed.into(), &gave_out.into()), "{lines:?}");
+        if gave_out {
+            // In words as well, which are not asked for by `command`.
+            fs::write(&list, "").expect("a file");
+            let mut said = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+            let said = said.args(["--site", text(&site.dir.path().join("site"))]).args(run).output().expect("starts");
+            let said = String::from_utf8_lossy(&said.stdout).into_owned();
+            assert!(said.contains("gave out") && said.contains("serials"), "{said}");
+        }
+    }
+    let mut listed = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+    let listed = listed.args(["--site", text(&site.dir.path().join("site")), "unit", "list"]).output().expect("starts");
+    let listed = String::from_utf8_lossy(&listed.stdout).into_owned();
+    assert!(listed.contains("  1 attempt\n"), "{listed}");
+
+    // All are looked up before the first folder is made.
+    let out = site.dir.path().join("out");
+    let nope = site.call("write", &["unit", "write", "TV-1", "nope", "--out", text(&out)]);
+    assert!(nope.exit == Some(2) && !out.exists(), "{}", nope.said);
+    fs::create_dir_all(out.join("TV-2")).expect("a folder");
+    let there = site.call("write", &["unit", "write", "TV-1", "TV-2", "--out", text(&out)]);
+    assert!(there.exit == Some(2) && !out.join("TV-1").exists(), "{}", there.said);
+    site.done("write", &["unit", "write", "TV-1", "TV-3", "TV-1", "--out", text(&out)]);
+    assert!(out.join("TV-1/proof.json").exists() && out.join("TV-3/proof.json").exists());
+}
+
+#[test]
+fn an_authority_has_1_to_100_years_or_no_end() {
+    let mut site = Site::bare("sqlite:book.sqlite");
+    site.environment.push(("TOUCHMARK_PASSPHRASE", "a passphrase for tests".into()));
+    let raise = ["authority", "raise", "P", "--role", "paa", "--vendor", "FFF2", "--years"];
+    for years in ["0", "101", "100000"] {
+        let refused = site.call("raise", &[&raise[..], &[years]].concat());
+        let message = refused.json["error"]["message"].as_str().unwrap_or_default();
+        assert!(refused.exit == Some(2) && message.contains("1 to 100"), "{}", refused.said);
+    }
+    assert_eq!(site.done("list", &["authority", "list"])["authorities"].as_array().map(Vec::len), Some(0));
+    assert!(site.done("raise", &[&raise[..], &["100"]].concat())["not_after"].is_string());
+}
