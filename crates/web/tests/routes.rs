@@ -282,7 +282,7 @@ async fn the_api_says_404_of_what_is_not_here() {
     }
 }
 
-/// As OpenAPI 3.1 requires.
+/// As version 3.1 of the document's own standard requires.
 #[tokio::test(flavor = "multi_thread")]
 async fn the_document_describes_every_response() {
     let house = house();

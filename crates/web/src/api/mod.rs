@@ -44,7 +44,7 @@ impl Modify for Bearer {
     }
 }
 
-/// OpenAPI requires a description of every response; what a status means is the same for all calls.
+/// Every response must have a description in such a document; what a status means is the same for all calls.
 struct Described;
 
 /// What a status of this API says.
