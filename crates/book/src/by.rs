@@ -46,6 +46,12 @@ pub(crate) fn moment(micros: i64) -> Result<OffsetDateTime, BookError> {
         .map_err(|_| BookError::damaged(format!("{micros} microseconds since 1970 are no time")))
 }
 
+/// A moment in an error's words: RFC 3339 in UTC, whole seconds.
+pub(crate) fn told(at: OffsetDateTime) -> String {
+    let whole = at.unix_timestamp().saturating_mul(1_000_000);
+    rfc3339(whole).unwrap_or_else(|_| at.to_string())
+}
+
 /// RFC 3339 in UTC, to the microsecond.
 pub(crate) fn rfc3339(micros: i64) -> Result<String, BookError> {
     moment(micros)?

@@ -157,9 +157,11 @@ impl BookError {
                 "Once the server is back, put the chip on a station again: the book tells where it stands.".into()
             }
             Self::Rule { .. } => "Run book verify; if it finds the book whole, report this as a fault.".into(),
-            Self::Damaged { .. } => "Run book verify, and restore a backup if it confirms the damage.".into(),
+            Self::Damaged { .. } => {
+                "Restore a backup; where the book still opens, book verify tells what is damaged.".into()
+            }
             Self::Contended { .. } | Self::Stopped => "Try again.".into(),
-            Self::Database { .. } => "See the cause below; nothing was changed.".into(),
+            Self::Database { .. } => "Mend what the cause names; nothing was changed.".into(),
         }
     }
 }

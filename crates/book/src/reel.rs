@@ -161,7 +161,7 @@ impl ReceiveError {
                 "Ask the chip maker: two chips with one id or one key can't both be trusted. Nothing was stored.".into()
             }
             Self::Empty => "Check that this is the manifest.".into(),
-            Self::Stopped(_) => "See the cause below; nothing was stored.".into(),
+            Self::Stopped(_) => "Mend what the cause names; nothing was stored.".into(),
             Self::Book(error) => error.advice(),
         }
     }

@@ -6,7 +6,7 @@ use serde_json::{Value as Json, json};
 use time::OffsetDateTime;
 
 use crate::attempt::{self, Attempt};
-use crate::by::{By, moment};
+use crate::by::{By, moment, told};
 use crate::chip::{self, Chip};
 use crate::engine::{Connection, Row, params};
 use crate::error::{Blame, BookError};
@@ -146,7 +146,7 @@ pub enum UnitError {
         unit: UnitSerial,
     },
     /// A station is at work on it, or died at it.
-    #[error("unit {unit} is on station {station} since {since}")]
+    #[error("unit {unit} is on station {station} since {}", told(*.since))]
     OnStation {
         /// The unit.
         unit: UnitSerial,

@@ -211,6 +211,16 @@ pub enum ChipError {
         /// What it did.
         why: String,
     },
+    /// The token behind the source can't be used: its module does not load, it is not there, or it fails.
+    #[error("{source_name} can't be used: {why}")]
+    Token {
+        /// The source, in words.
+        source_name: String,
+        /// What is wrong.
+        why: String,
+        /// The next move, as whoever works with tokens words it.
+        advice: &'static str,
+    },
     /// The source's PIN is missing or not taken.
     #[error("{source_name}: {why}")]
     Pin {
@@ -242,7 +252,7 @@ impl ChipError {
             Self::Held { .. } => "held",
             Self::Damaged { .. } => "damaged",
             Self::File { .. } => "file",
-            Self::Driver { .. } => "driver",
+            Self::Driver { .. } | Self::Token { .. } => "driver",
             Self::Pin { .. } => "pin",
         }
     }
@@ -266,6 +276,7 @@ impl ChipError {
             | Self::Damaged { .. }
             | Self::File { .. }
             | Self::Driver { .. }
+            | Self::Token { .. }
             | Self::Pin { .. } => Next::Engineer,
         }
     }
@@ -299,8 +310,12 @@ impl ChipError {
             Self::Empty { .. } => "Put a chip in; for simulated ones, see `touchmark chip simulate`.",
             Self::Held { .. } => "Wait for the other station, or end the program that holds it.",
             Self::Damaged { .. } => "Remove that file, or make the simulated chips again in another folder.",
+            Self::File { source, .. } if source.kind() == io::ErrorKind::NotFound => {
+                "Look at the path: it, or the folder that it lies in, is not there."
+            }
             Self::File { .. } => "Check that the folder exists, that it is yours, and the disk's free space.",
             Self::Driver { .. } => "Try the driver with `touchmark chip check`; its standard error may say more.",
+            Self::Token { advice, .. } => advice,
             Self::Pin { .. } => {
                 "Give the right PIN by the URI's pin-source or in a terminal; a token locks after a few wrong ones."
             }
@@ -334,7 +349,7 @@ impl ChipError {
             | Self::MessageTooLong { chip: id, .. } => {
                 format!("{} does not fit this product. Stop and call the engineer.", chip(id))
             }
-            Self::Damaged { .. } | Self::File { .. } | Self::Driver { .. } | Self::Pin { .. } => {
+            Self::Damaged { .. } | Self::File { .. } | Self::Driver { .. } | Self::Token { .. } | Self::Pin { .. } => {
                 "The station can't reach its chips. Stop and call the engineer.".into()
             }
         }

@@ -8,6 +8,7 @@ use clap::{Parser, Subcommand};
 
 use crate::commands;
 use crate::output::{Exit, Failure, Output};
+use crate::usage;
 
 /// Give every device its attestation identity, prove that it took, answer for it
 #[derive(Debug, Parser)]
@@ -92,6 +93,7 @@ enum Command {
 pub fn run(typed: Vec<OsString>) -> ExitCode {
     // Known before parsing, because a wrong call must answer in JSON too.
     let json = typed.iter().skip(1).take_while(|a| *a != "--").any(|a| a == "--json");
+    let words: Vec<_> = typed.iter().map(|word| word.to_string_lossy().into_owned()).collect();
     let arguments = match Arguments::try_parse_from(typed) {
         Ok(arguments) => arguments,
         Err(error) if !error.use_stderr() => {
@@ -102,7 +104,8 @@ pub fn run(typed: Vec<OsString>) -> ExitCode {
         Err(error) => {
             let mut output = Output::new(json, 0);
             if json {
-                return output.fail(&Failure::usage(first_line(&error.to_string()), "See `touchmark --help`."));
+                let definition = <Arguments as clap::CommandFactory>::command();
+                return output.fail(&usage::failure(&error, definition, &words));
             }
             let _ = error.print();
             return ExitCode::from(2);
@@ -114,11 +117,6 @@ pub fn run(typed: Vec<OsString>) -> ExitCode {
         Ok(exit) => exit.into(),
         Err(failure) => output.fail(&failure),
     }
-}
-
-fn first_line(text: &str) -> String {
-    let line = text.lines().find(|l| !l.trim().is_empty()).unwrap_or(text);
-    line.strip_prefix("error: ").unwrap_or(line).to_owned()
 }
 
 fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> {

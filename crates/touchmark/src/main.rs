@@ -6,6 +6,7 @@ mod args;
 mod commands;
 mod output;
 mod secret;
+mod usage;
 mod watching;
 
 /// Decision 0053: a fifth less time where the whole book is read.

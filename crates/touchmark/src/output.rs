@@ -146,9 +146,13 @@ impl Output {
     /// Tells of a failure and gives the exit code that goes with it.
     pub fn fail(&mut self, failure: &Failure) -> ExitCode {
         if self.json {
-            let document = serde_json::json!({"error": {
+            let mut document = serde_json::json!({"error": {
                 "kind": failure.kind.word(), "message": failure.message, "advice": failure.advice,
             }});
+            // The chain as the words tell it: the message alone may be no more than what was being done.
+            if !failure.causes.is_empty() {
+                document["error"]["because"] = failure.causes.join(": ").into();
+            }
             let _ = writeln!(io::stdout(), "{document}");
         } else {
             let mut err = io::stderr().lock();

@@ -159,6 +159,34 @@ fn wrong_calls_answer_in_json_too() {
     }
 }
 
+/// What the parser tells a terminal over several lines is all in the one message.
+#[test]
+fn wrong_calls_name_what_is_missing_and_whose_help_says_more() {
+    let directory = tempfile::tempdir().unwrap();
+    for (arguments, said, help) in [
+        (&["examine"][..], &["required", "<FILE>"][..], "touchmark examine"),
+        (&["examine", "x", "--as", "banana"], &["'banana'", "'--as <KIND>'", "dac, pai, paa"], "touchmark examine"),
+        (&["examine", "x", "--trus", "y"], &["'--trus'", "'--trust'"], "touchmark examine"),
+        (&["examin"], &["'examin'", "'examine'"], "touchmark"),
+        (&["product", "add", "P"], &["--vendor <VID>, --product <PID>, ", "--reach"], "touchmark product add"),
+        (&["code"], &["subcommand: make, read"], "touchmark code"),
+        (
+            &["--site", "examine", "--by=code", "unit", "list", "--limit", "x"],
+            &["'--limit <N>'"],
+            "touchmark unit list",
+        ),
+        (&[], &["subcommand: rehearse, examine, "], "touchmark"),
+    ] {
+        let out = touchmark(directory.path(), &[&["--json"], arguments].concat());
+        assert_eq!(out.status.code(), Some(2), "{arguments:?}");
+        let error = json(&out)["error"].clone();
+        let message = error["message"].as_str().unwrap();
+        assert!(said.iter().all(|s| message.contains(s)) && !message.contains('\n'), "{arguments:?}: {message}");
+        assert!(!message.contains("Usage") && !message.contains("--help"), "{arguments:?}: {message}");
+        assert_eq!(error["advice"], format!("See `{help} --help`."), "{arguments:?}");
+    }
+}
+
 #[test]
 fn a_note_in_a_directory_is_passed_over_and_named() {
     let directory = tempfile::tempdir().unwrap();

@@ -101,3 +101,160 @@ fn credentials_issued_here_cover_the_reel_once(engine: &Engine) {
     at_site::assert_sound("issued", &account);
     assert_eq!(account["credentials"]["available"], 2100);
 }
+
+/// What ends a unit for ever says why, at the terminal as on the pages; without it nothing is changed.
+#[test]
+fn scrapping_and_returning_take_a_reason() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
+    site.done("provision", &run);
+    for act in ["scrap", "return"] {
+        for reason in ["", "  ", "two\nlines"] {
+            let refused = site.call(act, &["unit", act, "TV-1", "--reason", reason]);
+            assert_eq!(refused.exit, Some(2), "{act} {reason:?}: {}", refused.said);
+        }
+        assert_eq!(site.done("show", &["unit", "show", "TV-1"])["state"], "passed", "{act}");
+    }
+    site.done("return", &["unit", "return", "TV-1", "--reason", " came back "]);
+    assert_eq!(site.done("show", &["unit", "show", "TV-1"])["reason"], "came back");
+}
+
+/// A program takes findings of every command alike, so each says what it is about, as those of `examine` do.
+#[test]
+fn findings_of_adopting_and_challenging_name_their_subject() {
+    let site = Site::new("a");
+    let signed = data("reel-a/declaration.der");
+    // Held against a key that did not sign it, it is rejected.
+    let other = data("reel-b/declaration-signer.pem");
+    let refused = site.call("adopt", &["declaration", "adopt", text(&signed), "--signer", text(&other)]);
+    let findings = refused.json["findings"].as_array().expect("findings");
+    assert!(refused.exit == Some(1) && !findings.is_empty(), "{}", refused.said);
+    assert!(findings.iter().all(|f| f["subject"] == "declaration.der"), "{}", refused.said);
+
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
+    site.done("provision", &run);
+    let challenged = site.done("challenge", &["challenge", "--chips", &source]);
+    let findings = challenged["chips"][0]["findings"].as_array().expect("findings");
+    assert!(!findings.is_empty(), "a test identity is a note: {challenged}");
+    for finding in findings {
+        let part = finding["rule"].as_str().and_then(|rule| rule.split('.').next());
+        assert_eq!(finding["subject"].as_str(), part, "{finding}");
+    }
+}
+
+/// The next move is one that can be made, and that mends what is told.
+#[test]
+fn advice_is_of_what_can_be_done() {
+    let site = Site::new("a");
+    let (dir, at) = (site.dir.path(), |name: &str| site.dir.path().join(name));
+    let told = |case: &str, typed: &[&str], exit: i32, said: &str, never: &str| {
+        let answer = site.call(case, typed);
+        assert_eq!(answer.exit, Some(exit), "{case}: {}", answer.said);
+        let advice = answer.json["error"]["advice"].as_str().unwrap_or_default();
+        assert!(advice.contains(said) && !advice.contains(never), "{case}: {}", answer.said);
+    };
+    // A product that is sold takes no development declaration.
+    let add = ["product", "add", "Sold", "--vendor", "1234", "--product", "8A21", "--device-type", "514"];
+    site.done("product", &[&add[..], &["--reach", "ble"]].concat());
+    let manifest = data("reel-b/manifest.ndjson");
+    let receive = ["reel", "receive", text(&manifest), "--reel", "S", "--product", "Sold"];
+    site.done("reel", &[&receive[..], &["--map", "chip_id=uid,public_key=spki"]].concat());
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
+    let run = |reel| ["provision", "--reel", reel, "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
+    told("sold", &run("S"), 1, "declaration adopt", "declaration make");
+
+    site.done("provision", &run("A"));
+    site.done("scrap", &["unit", "scrap", "TV-1", "--reason", "dropped"]);
+    told("scrapped", &["label", "check", "MT:X", "--unit", "TV-1"], 1, "scrapped", "Provision");
+    told("no unit", &["label", "check", "MT:X"], 2, "--unit", "--reel");
+    told("no keys", &["chip", "simulate", "--out", text(&at("none")), "--keys", "nope"], 2, "path", "space");
+    assert!(!at("none").exists());
+    told("no module", &["chip", "list", "--chips", "pkcs11:?module-path=/nope.so"], 3, "module's path", "chip check");
+    told("no module", &["chip", "check", "--chips", "pkcs11:?module-path=/nope.so"], 3, "module's path", "chip check");
+
+    // What can't be looked at is not what is not there; a loop of links is so for every user.
+    std::os::unix::fs::symlink("loop", at("loop")).expect("a link");
+    let answer = site.call("loop", &["--site", text(&at("loop")), "unit", "list"]);
+    assert!(answer.exit == Some(3) && !answer.said.contains("is no site"), "{}", answer.said);
+    let answer = site.call("nothing", &["--site", text(&at("nothing")), "unit", "list"]);
+    assert!(answer.exit == Some(2) && answer.said.contains("is no site"), "{}", answer.said);
+
+    // Pages of the book after its first are overwritten.
+    let book = dir.join("site/book.sqlite");
+    let mut octets = fs::read(&book).expect("the book");
+    octets[4096..65536].fill(0xA5);
+    fs::write(&book, octets).expect("the book");
+    told("damaged", &["book", "verify"], 3, "Restore a backup", "Run book verify");
+}
+
+/// What was listed is what is given out: a list that is too short is told, one with a double begins nothing.
+#[test]
+fn listed_serial_numbers_give_out_in_so_many_words() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 3, &[])));
+    let list = site.dir.path().join("serials");
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serials", text(&list)];
+    fs::write(&list, "TV-1\n\nTV-2\n TV-1 \n").expect("a file");
+    let double = site.call("double", &run);
+    assert_eq!(double.exit, Some(2), "{}", double.said);
+    let message = double.json["error"]["message"].as_str().expect("a message");
+    assert!(message.contains("line 4") && message.contains("TV-1") && message.contains("line 1"), "{message}");
+    for typed in [["--units", "0"], ["--attempts", "0"]] {
+        let none = site.call("none", &[&run[..], &typed].concat());
+        let message = none.json["error"]["message"].as_str().unwrap_or_default();
+        assert!(none.exit == Some(2) && message.contains("1 or more"), "{}", none.said);
+    }
+    assert_eq!(site.done("list", &["unit", "list"])["units"].as_array().map(Vec::len), Some(0), "nothing was begun");
+
+    for (lines, passed, gave_out) in [("", 0, true), ("TV-1\nTV-2\n", 2, true), ("TV-3\n", 1, false)] {
+        fs::write(&list, lines).expect("a file");
+        let done = site.done("provision", &run);
+        assert_eq!((&done["passed"], &done["serials_gave_out"]), (&passed.into(), &gave_out.into()), "{lines:?}");
+        if gave_out {
+            // In words as well, which are not asked for by `command`.
+            fs::write(&list, "").expect("a file");
+            let mut said = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+            let said = said.args(["--site", text(&site.dir.path().join("site"))]).args(run).output().expect("starts");
+            let said = String::from_utf8_lossy(&said.stdout).into_owned();
+            assert!(said.contains("gave out") && said.contains("serials"), "{said}");
+        }
+    }
+    let mut listed = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+    let listed = listed.args(["--site", text(&site.dir.path().join("site")), "unit", "list"]).output().expect("starts");
+    let listed = String::from_utf8_lossy(&listed.stdout).into_owned();
+    assert!(listed.contains("  1 attempt\n"), "{listed}");
+
+    // All are looked up before the first folder is made.
+    let out = site.dir.path().join("out");
+    let nope = site.call("write", &["unit", "write", "TV-1", "nope", "--out", text(&out)]);
+    assert!(nope.exit == Some(2) && !out.exists(), "{}", nope.said);
+    fs::create_dir_all(out.join("TV-2")).expect("a folder");
+    let there = site.call("write", &["unit", "write", "TV-1", "TV-2", "--out", text(&out)]);
+    assert!(there.exit == Some(2) && !out.join("TV-1").exists(), "{}", there.said);
+    site.done("write", &["unit", "write", "TV-1", "TV-3", "TV-1", "--out", text(&out)]);
+    assert!(out.join("TV-1/proof.json").exists() && out.join("TV-3/proof.json").exists());
+}
+
+#[test]
+fn an_authority_has_1_to_100_years_or_no_end() {
+    let mut site = Site::bare("sqlite:book.sqlite");
+    site.environment.push(("TOUCHMARK_PASSPHRASE", "a passphrase for tests".into()));
+    let raise = ["authority", "raise", "P", "--role", "paa", "--vendor", "FFF2", "--years"];
+    for years in ["0", "101", "100000"] {
+        let refused = site.call("raise", &[&raise[..], &[years]].concat());
+        let message = refused.json["error"]["message"].as_str().unwrap_or_default();
+        assert!(refused.exit == Some(2) && message.contains("1 to 100"), "{}", refused.said);
+    }
+    assert_eq!(site.done("list", &["authority", "list"])["authorities"].as_array().map(Vec::len), Some(0));
+    assert!(site.done("raise", &[&raise[..], &["100"]].concat())["not_after"].is_string());
+}

@@ -111,6 +111,7 @@ fn what_touches_which_units(engine: &Engine) {
     for typed in [
         &["--reel", "Z"][..],
         &["--delivery", "D-9"],
+        &["--station", "ZZ"],
         &["--authority", "Nobody"],
         &["--credential", "00ff00ff"],
         &["--credential", "no hex"],
@@ -125,5 +126,11 @@ fn what_touches_which_units(engine: &Engine) {
         let refused = site.call("refused", &[&["impact"], typed].concat());
         assert_eq!(refused.exit, Some(2), "{typed:?}: {}", refused.said);
         assert!(refused.json["error"]["advice"].is_string(), "{typed:?}: {}", refused.said);
+    }
+    // Nor "all accounted for": a typo is told as one.
+    let shown = site.call("show", &["reel", "show", "ZZ"]);
+    for typed in [&["reconcile", "--reel", "ZZ"][..], &["unit", "list", "--reel", "ZZ"]] {
+        let refused = site.call("refused", typed);
+        assert_eq!((refused.exit, &refused.json), (Some(2), &shown.json), "{typed:?}: {}", refused.said);
     }
 }

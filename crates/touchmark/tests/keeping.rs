@@ -175,3 +175,18 @@ fn a_password_is_taken_from_a_file_alone() {
     assert_eq!(refused.exit, Some(2), "{}", refused.said);
     assert!(!refused.said.contains("hidden-word") && !dir.join("touchmark.toml").exists(), "{}", refused.said);
 }
+
+/// The message tells what was being done; why it failed is in the causes, in JSON as in words.
+#[test]
+fn a_book_that_does_not_open_says_why_in_json_too() {
+    let site = Site::bare("sqlite:book.sqlite");
+    // Also the user that may do everything can't open a directory as a write-ahead log.
+    fs::create_dir(site.dir.path().join("site/book.sqlite-wal")).expect("a directory");
+    let answer = site.call("unit list", &["unit", "list"]);
+    assert_eq!(answer.exit, Some(3), "{}", answer.said);
+    let error = &answer.json["error"];
+    assert!(error["because"].as_str().is_some_and(|b| b.contains("unable to open database file")), "{error}");
+    assert!(error["advice"].as_str().is_some_and(|a| !a.contains("below")), "{error}");
+    let other = site.call("unit list", &["unit", "list", "--limit", "spoon"]);
+    assert!(other.json["error"].get("because").is_none(), "{}", other.said);
+}

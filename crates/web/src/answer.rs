@@ -43,6 +43,8 @@ pub struct Told {
     /// The input that it is about.
     pub field: Option<&'static str>,
     sign_in: bool,
+    /// What was named is not here.
+    absent: bool,
 }
 
 impl Told {
@@ -73,7 +75,8 @@ impl IntoResponse for Oops {
             Self::Trouble(trouble) => {
                 let advice = trouble.advice().unwrap_or_default();
                 let (kind, message, field) = (trouble.kind().word(), trouble.to_string(), trouble.input());
-                (status(trouble.kind()), Told { kind, message, advice, field, sign_in: false })
+                let absent = trouble.is_absent();
+                (status(trouble.kind()), Told { kind, message, advice, field, sign_in: false, absent })
             }
             Self::SignIn => (
                 StatusCode::UNAUTHORIZED,
@@ -83,6 +86,7 @@ impl IntoResponse for Oops {
                     advice: "Sign in, or send a token that holds.".into(),
                     field: None,
                     sign_in: true,
+                    absent: false,
                 },
             ),
             Self::Forbidden(what) => (
@@ -93,6 +97,7 @@ impl IntoResponse for Oops {
                     advice: "Ask an engineer of this site.".into(),
                     field: None,
                     sign_in: false,
+                    absent: false,
                 },
             ),
             Self::Missing => (
@@ -103,10 +108,11 @@ impl IntoResponse for Oops {
                     advice: "Look at the address, or go on from the first page.".into(),
                     field: None,
                     sign_in: false,
+                    absent: false,
                 },
             ),
             Self::Status(code, message, advice) => {
-                (code, Told { kind: "refused", message, advice, field: None, sign_in: false })
+                (code, Told { kind: "refused", message, advice, field: None, sign_in: false, absent: false })
             }
         };
         let mut response = code.into_response();
@@ -214,11 +220,20 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
             } else {
                 said
             };
-            Told { kind: "usage", message, advice: "Look at what was sent.".into(), field: None, sign_in: false }
+            Told {
+                kind: "usage",
+                message,
+                advice: "Look at what was sent.".into(),
+                field: None,
+                sign_in: false,
+                absent: false,
+            }
         }
     };
     let allow = response.headers().get(header::ALLOW).cloned();
     let mut out = if json {
+        // A page's form that names what is not here is a form to mend; a program asked for a thing.
+        let code = if told.absent { StatusCode::NOT_FOUND } else { code };
         let document = serde_json::json!({ "error": {
             "kind": told.kind, "message": told.message, "advice": told.advice,
         }});

@@ -25,6 +25,9 @@ use crate::keys::{self, Unlock};
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::{About, Trouble};
 
+/// The longest validity that an authority raised here may be given; it may also have no end.
+const MOST_YEARS: u32 = 100;
+
 /// Authorities that an error names one by one.
 const NAMED: usize = 12;
 
@@ -201,6 +204,14 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
         return Err(Trouble::usage(format!("there is an authority {name} already"), "Give another name.").about("name"));
     }
     let now = who.now();
+    // None is over before it begins, and what is beyond the calendar would silently be no end at all.
+    if let Some(years) = raise.years.filter(|years| !(1..=MOST_YEARS).contains(years)) {
+        return Err(Trouble::usage(
+            format!("{years} years are not 1 to {MOST_YEARS}"),
+            "Give fewer, or none for no well-defined end.",
+        )
+        .about("years"));
+    }
     let until = raise.years.map_or(NO_END, |years| now.plus(i64::from(years) * 31_557_600));
     let mut subject = NameBuilder::new().common_name(raise.name);
     if let Some(vendor) = raise.vendor {
@@ -319,7 +330,7 @@ pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
         1..=NAMED => format!("There are: {}.", there.join(", ")),
         _ => "See `touchmark authority list` for those there are.".into(),
     };
-    Err(Trouble::usage(format!("there is no authority {name}"), advice))
+    Err(Trouble::absent(format!("there is no authority {name}"), advice))
 }
 
 /// What is told of one authority.

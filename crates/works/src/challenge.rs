@@ -13,6 +13,7 @@ use crate::authority;
 use crate::revocation::Known;
 use crate::site::Site;
 use crate::station::{Failure, Judge, judge_all, judge_by, prove};
+use crate::told::ToldFinding;
 use crate::trouble::Trouble;
 use crate::trust::{self, Set, SetVerdict};
 
@@ -34,7 +35,7 @@ pub struct Challenged {
     /// The exchange, in hex.
     pub exchange: Option<Value>,
     /// What was found.
-    pub findings: Vec<Value>,
+    pub findings: Vec<ToldFinding>,
     /// What each trust set says.
     pub trust_sets: Vec<SetVerdict>,
 }
@@ -162,7 +163,7 @@ fn exchange(
     if anchored && !refused && findings.iter().all(|f| f.severity != Severity::Error) {
         out.verdict = Verdict::Accepted.word();
     }
-    out.findings = findings.iter().map(finding).collect();
+    out.findings = findings.iter().map(|f| ToldFinding::of(part(f), f)).collect();
     out.exchange = Some(json!({
         "nonce": hex::encode(exchange.nonce), "challenge": hex::encode(exchange.challenge),
         "elements": hex::encode(&exchange.elements), "signature": hex::encode(exchange.signature),
@@ -170,9 +171,7 @@ fn exchange(
     Ok(())
 }
 
-fn finding(f: &Finding) -> Value {
-    json!({
-        "rule": f.rule.name, "severity": f.severity.word(), "clause": f.rule.clause,
-        "required": f.required, "found": f.found, "advice": f.advice,
-    })
+/// What a finding is about: the part of the exchange that its rule belongs to, as `dac` or `exchange`.
+fn part(f: &Finding) -> &'static str {
+    f.rule.name.split_once('.').map_or(f.rule.name, |(part, _)| part)
 }

@@ -93,6 +93,6 @@ impl Which<'_> {
 pub(crate) fn named(site: &Site, serial: &UnitSerial) -> Result<Unit, Trouble> {
     site.book.unit(serial)?.ok_or_else(|| {
         let advice = "Look at the serial number, or search with `touchmark unit find`.";
-        Trouble::usage(format!("there is no unit {serial}"), advice).about("units")
+        Trouble::absent(format!("there is no unit {serial}"), advice).about("units")
     })
 }

@@ -1,8 +1,8 @@
 //! A site: a factory's working directory, its settings, keys and record book.
 
-use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
+use std::{fs, io};
 
 use book::ids::{Actor, SiteId, StationName};
 use book::{Book, By, Location, OpenOptions};
@@ -358,13 +358,16 @@ impl Site {
     /// Where there is none.
     pub fn find(given: Option<&Path>, from: &Path) -> Result<PathBuf, Trouble> {
         if let Some(dir) = given {
-            return if dir.join(FILE).is_file() {
-                Ok(dir.to_owned())
-            } else {
-                Err(Trouble::usage(
+            let file = dir.join(FILE);
+            let none = [io::ErrorKind::NotFound, io::ErrorKind::NotADirectory];
+            return match fs::metadata(&file) {
+                Ok(found) if found.is_file() => Ok(dir.to_owned()),
+                // A site that this user may not look into is no missing one.
+                Err(e) if !none.contains(&e.kind()) => Err(Trouble::file(&file, e)),
+                _ => Err(Trouble::usage(
                     format!("{} is no site: it has no {FILE}", dir.display()),
                     "Make one with `touchmark site new DIR`.",
-                ))
+                )),
             };
         }
         from.ancestors().find(|d| d.join(FILE).is_file()).map(Path::to_owned).ok_or_else(|| {

@@ -18,11 +18,12 @@ pub struct Trouble {
     advice: String,
     source: Option<Box<dyn Error + Send + Sync>>,
     about: Option<&'static str>,
+    absent: bool,
 }
 
 impl Trouble {
     fn new(kind: Kind, message: impl Into<String>, advice: impl Into<String>) -> Self {
-        Self { kind, message: message.into(), advice: advice.into(), source: None, about: None }
+        Self { kind, message: message.into(), advice: advice.into(), source: None, about: None, absent: false }
     }
 
     /// Read, judged and refused.
@@ -33,6 +34,16 @@ impl Trouble {
     /// Wrong usage or unreadable input.
     pub fn usage(message: impl Into<String>, advice: impl Into<String>) -> Self {
         Self::new(Kind::Usage, message, advice)
+    }
+
+    /// What was named is not here: wrong usage, of which HTTP has a status of its own.
+    pub fn absent(message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { absent: true, ..Self::usage(message, advice) }
+    }
+
+    /// Whether what was named is not here.
+    pub fn is_absent(&self) -> bool {
+        self.absent
     }
 
     /// The surroundings failed.
@@ -91,6 +102,7 @@ impl Trouble {
             advice,
             source: error.source().map(|s| s.to_string().into()),
             about: None,
+            absent: false,
         }
     }
 }
@@ -159,9 +171,15 @@ from_book!(
     ReceiveError,
     RevocationError,
     RevokeError,
-    ScrapChipError,
-    UnitError
+    ScrapChipError
 );
+
+impl From<UnitError> for Trouble {
+    fn from(error: UnitError) -> Self {
+        let absent = matches!(error, UnitError::Unknown { .. });
+        Self { absent, ..Self::new(kind(error.blame()), error.to_string(), error.advice()).because(error) }
+    }
+}
 
 macro_rules! from_advising {
     ($($error:ty),*) => {$(
@@ -193,5 +211,24 @@ impl From<book::ids::IdError> for Trouble {
 impl From<standard::key::SignError> for Trouble {
     fn from(error: standard::key::SignError) -> Self {
         Self::surroundings(error.to_string(), "Try again; nothing was changed.")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use book::ids::{AttemptNumber, StationName, UnitSerial};
+
+    use super::*;
+
+    /// As everywhere: RFC 3339 in UTC, whatever zone and fraction the moment came with.
+    #[test]
+    fn a_time_in_an_error_is_told_as_everywhere() {
+        let since = time::OffsetDateTime::UNIX_EPOCH.to_offset(time::macros::offset!(+2)) + time::Duration::MICROSECOND;
+        let (unit, station) = (UnitSerial::new("KK-6").expect("a name"), StationName::new("S").expect("a name"));
+        let on_station = UnitError::OnStation { unit: unit.clone(), station: station.clone(), since };
+        let elsewhere = BeginError::Elsewhere { unit, attempt: AttemptNumber(1), station, since };
+        for trouble in [Trouble::from(on_station), Trouble::from(elsewhere)] {
+            assert_eq!(trouble.to_string(), "unit KK-6 is on station S since 1970-01-01T00:00:00Z");
+        }
     }
 }

@@ -1,7 +1,8 @@
 //! One unit: its whole story, its files, its way out of the line.
 
-use std::fs;
+use std::collections::HashSet;
 use std::path::Path;
+use std::{fs, io};
 
 use book::ids::{ReelId, UnitSerial};
 use book::{Next, Subject, Unit, UnitFilter, UnitState, UnitStory};
@@ -14,7 +15,7 @@ use standard::onboarding::{Discriminator, Flow, Passcode, Payload, Reach};
 
 use crate::product;
 use crate::provision::passcode_label;
-use crate::reel::time_text;
+use crate::reel::{self, time_text};
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
@@ -66,7 +67,7 @@ pub struct Wanted<'a> {
 ///
 /// # Errors
 ///
-/// [`Trouble`] for a state that there is not.
+/// [`Trouble`] for a state that there is not, or a reel that is not here.
 pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> {
     let state = match wanted.state {
         None => None,
@@ -77,9 +78,15 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
             )
         })?),
     };
-    let filter = UnitFilter { reel: wanted.reel.map(ReelId::new).transpose()?, state, ..UnitFilter::default() };
+    let filter =
+        UnitFilter { reel: wanted.reel.map(|id| known_reel(site, id)).transpose()?, state, ..UnitFilter::default() };
     let after = wanted.after.map(UnitSerial::new).transpose()?;
     Ok(site.book.units(&filter, after.as_ref(), wanted.limit)?.items.iter().map(view).collect())
+}
+
+/// The id of a reel that is here. A typo must not read as a reel without units, all accounted for.
+fn known_reel(site: &Site, id: &str) -> Result<ReelId, Trouble> {
+    Ok(reel::get(site, id)?.facts.reel)
 }
 
 /// What a search found.
@@ -125,7 +132,7 @@ fn serial(unit: &str) -> Result<UnitSerial, Trouble> {
 }
 
 fn missing(unit: &str) -> Trouble {
-    Trouble::usage(
+    Trouble::absent(
         format!("there is no unit {unit}"),
         "Look at the serial number, or search with `touchmark unit find`.",
     )
@@ -267,8 +274,9 @@ pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>)
 ///
 /// # Errors
 ///
-/// [`Trouble`] where it can't be scrapped.
+/// [`Trouble`] where it can't be scrapped, or no [`reason`] is given.
 pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) -> Result<UnitView, Trouble> {
+    let reason = self::reason(reason)?;
     Ok(view(&site.book.scrap_unit(&serial(unit)?, reason, take_over, &who.by())?))
 }
 
@@ -276,8 +284,9 @@ pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) 
 ///
 /// # Errors
 ///
-/// [`Trouble`] where it never passed.
+/// [`Trouble`] where it never passed, or no [`reason`] is given.
 pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
+    let reason = self::reason(reason)?;
     Ok(view(&site.book.return_unit(&serial(unit)?, reason, &who.by())?))
 }
 
@@ -285,8 +294,9 @@ pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<Uni
 ///
 /// # Errors
 ///
-/// [`Trouble`] where it is not one that can come again.
+/// [`Trouble`] where it is not one that can come again, or no [`reason`] is given.
 pub fn rework(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
+    let reason = self::reason(reason)?;
     let serial = serial(unit)?;
     let found = site.book.unit(&serial)?.ok_or_else(|| missing(unit))?;
     if found.state != UnitState::Failed {
@@ -331,30 +341,47 @@ pub struct Written {
 ///
 /// # Errors
 ///
-/// [`Trouble`]; a unit's folder that is there already is not touched.
+/// [`Trouble`] where a unit is not in the book, or its folder is there already: nothing was written then.
+/// Where the disk fails, what it took is left.
 pub fn write(site: &Site, units: &[String], all: bool, out: &Path) -> Result<Written, Trouble> {
-    let mut written = Written { directory: out.display().to_string(), units: Vec::new(), without_proof: Vec::new() };
-    fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
-    if all {
-        let mut after: Option<UnitSerial> = None;
-        loop {
-            let page = site.book.units(&UnitFilter::default(), after.as_ref(), 500)?;
-            for unit in &page.items {
-                // Units that never passed have nothing to show; they are no fault of the call.
-                if matches!(unit.state, UnitState::Passed | UnitState::Returned) {
-                    write_one(site, unit.serial.as_str(), out, &mut written)?;
-                }
-            }
-            match page.next {
-                Some(next) => after = Some(next),
-                None => return Ok(written),
-            }
+    let units = if all { passed(site)? } else { named(site, units)? };
+    for unit in &units {
+        let dir = out.join(unit);
+        if dir.symlink_metadata().is_ok() {
+            return Err(Trouble::file(&dir, io::ErrorKind::AlreadyExists.into()));
         }
     }
-    for unit in units {
+    let mut written = Written { directory: out.display().to_string(), units: Vec::new(), without_proof: Vec::new() };
+    fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
+    for unit in &units {
         write_one(site, unit, out, &mut written)?;
     }
     Ok(written)
+}
+
+/// Units that were named, each once, all of which are here.
+fn named(site: &Site, units: &[String]) -> Result<Vec<String>, Trouble> {
+    let mut seen = HashSet::new();
+    let once: Vec<_> = units.iter().filter(|unit| seen.insert(unit.as_str())).cloned().collect();
+    for unit in &once {
+        site.book.unit(&serial(unit)?)?.ok_or_else(|| missing(unit))?;
+    }
+    Ok(once)
+}
+
+/// All units that ever passed. Others have nothing to show; they are no fault of the call.
+fn passed(site: &Site) -> Result<Vec<String>, Trouble> {
+    let mut out = Vec::new();
+    let mut after: Option<UnitSerial> = None;
+    loop {
+        let page = site.book.units(&UnitFilter::default(), after.as_ref(), 500)?;
+        let passed = page.items.iter().filter(|u| matches!(u.state, UnitState::Passed | UnitState::Returned));
+        out.extend(passed.map(|unit| unit.serial.to_string()));
+        match page.next {
+            Some(next) => after = Some(next),
+            None => return Ok(out),
+        }
+    }
 }
 
 fn write_one(site: &Site, unit: &str, out: &Path, written: &mut Written) -> Result<(), Trouble> {
@@ -403,9 +430,9 @@ fn write_one(site: &Site, unit: &str, out: &Path, written: &mut Written) -> Resu
 ///
 /// # Errors
 ///
-/// [`Trouble`] where the book gave no answer.
+/// [`Trouble`] where there is no such reel, or the book gave no answer.
 pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Value, Trouble> {
-    let reel = reel.map(ReelId::new).transpose()?;
+    let reel = reel.map(|id| known_reel(site, id)).transpose()?;
     let counts = site.book.reconcile(reel.as_ref())?;
     let verified = site.book.verify(None)?;
     let mut value = serde_json::to_value(counts)

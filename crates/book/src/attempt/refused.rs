@@ -3,6 +3,7 @@
 use time::OffsetDateTime;
 
 use crate::Stop;
+use crate::by::told;
 use crate::error::{Blame, BookError};
 use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, StationName, UnitSerial};
 use crate::unit::Unit;
@@ -62,7 +63,7 @@ pub enum BeginError {
         unit: Box<Unit>,
     },
     /// Another station has it, or died at it.
-    #[error("unit {unit} is on station {station} since {since}")]
+    #[error("unit {unit} is on station {station} since {}", told(*.since))]
     Elsewhere {
         /// The unit.
         unit: UnitSerial,
@@ -155,7 +156,7 @@ impl BeginError {
             Self::SeriesEnds { .. } => "Begin a series with more digits.".into(),
             Self::Declaration { .. } => "Choose a declaration of this product.".into(),
             Self::NoStation => "Name the station.".into(),
-            Self::Onboarding(_) => "See the cause below.".into(),
+            Self::Onboarding(_) => "Mend what the cause names.".into(),
             Self::Book(error) => error.advice(),
         }
     }

@@ -124,7 +124,7 @@ impl DeliveryError {
             Self::NoAuthority { .. } => "Adopt the authority, or ask for a delivery that holds it.".into(),
             Self::Mixed { .. } => "Use an authority made for the same purpose as the product.".into(),
             Self::Problems { .. } => "Ask the authority to replace these certificates; nothing was stored.".into(),
-            Self::Stopped(_) => "See the cause below; nothing was stored.".into(),
+            Self::Stopped(_) => "Mend what the cause names; nothing was stored.".into(),
             Self::Book(error) => error.advice(),
         }
     }

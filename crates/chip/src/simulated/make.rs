@@ -142,6 +142,9 @@ impl MakeError {
             Self::Exists { .. } | Self::OtherBench { .. } => "Choose an empty folder.",
             Self::ManifestExists { .. } => "Choose another name for the manifest; nothing was made.",
             Self::Bench(_) => "Correct the figures.",
+            Self::File { source, .. } if source.kind() == io::ErrorKind::NotFound => {
+                "Look at the path: it, or the folder that it is to lie in, is not there."
+            }
             Self::File { .. } => "Check that the folder is yours, and the disk's free space.",
             Self::Chip(error) => error.advice(),
         }

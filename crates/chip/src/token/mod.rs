@@ -52,7 +52,7 @@ impl TokenSource {
     ///
     /// # Errors
     ///
-    /// [`ChipError::Driver`] where the module does not load; [`ChipError::Pin`].
+    /// [`ChipError::Token`] where the module does not load; [`ChipError::Pin`].
     pub fn open(uri: &TokenUri, pin: Option<&Passphrase>) -> Result<Self, ChipError> {
         let tokens = Tokens::open(uri, pin).map_err(|error| failed(&uri.to_string(), &error))?;
         Ok(Self { tokens })
@@ -100,7 +100,7 @@ fn failed(source_name: &str, error: &TokenError) -> ChipError {
         | TokenError::WrongPin { .. }
         | TokenError::PinLocked { .. }
         | TokenError::PinFile(_) => ChipError::Pin { source_name, why: error.to_string() },
-        _ => ChipError::Driver { source_name, why: error.to_string() },
+        _ => ChipError::Token { source_name, why: error.to_string(), advice: error.advice() },
     }
 }
 

@@ -174,13 +174,13 @@ fn judge_reach(reach: u8) -> Option<Finding> {
 }
 
 fn judge_extra(extra: &[u8]) -> Option<Finding> {
-    let size = extra.len();
+    let size = if extra.len() == 1 { "1 octet".into() } else { format!("{} octets", extra.len()) };
     match payload::is_structure(extra) {
         Ok(true) => None,
         Ok(false) => Some(
-            Finding::new(code::EXTRA, format!("{size} octets of TLV, but not a structure without a tag"))
+            Finding::new(code::EXTRA, format!("{size} of TLV, but not a structure without a tag"))
                 .weighing(Severity::Warning),
         ),
-        Err(error) => Some(Finding::new(code::EXTRA, format!("{size} octets that are no TLV: {error}"))),
+        Err(error) => Some(Finding::new(code::EXTRA, format!("{size} that can't be read as TLV: {error}"))),
     }
 }

@@ -64,10 +64,10 @@ pub enum VerifierError {
     #[error("iteration count {0} is not a number of {min} to {max}", min = Iterations::MIN, max = Iterations::MAX)]
     Iterations(String),
     /// Too short or too long.
-    #[error("the salt has {0} octets; it needs {min} to {max}", min = Salt::MIN, max = Salt::MAX)]
+    #[error("the salt has {0} octet{s}; it needs {min} to {max}", s = if *.0 == 1 { "" } else { "s" }, min = Salt::MIN, max = Salt::MAX)]
     SaltSize(usize),
     /// No w0 and L.
-    #[error("the verifier has {0} octets; it needs 97: w0 of 32, then L of 65")]
+    #[error("the verifier has {0} octet{s}; it needs 97: w0 of 32, then L of 65", s = if *.0 == 1 { "" } else { "s" })]
     Size(usize),
     /// L is no point of the curve.
     #[error("L is no point: {0}")]

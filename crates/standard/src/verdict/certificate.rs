@@ -35,7 +35,7 @@ pub(super) fn der_only(departures: &[Departure], trailing: usize, rule: &'static
         report.found(rule, format!("{} more places that are not DER", departures.len() - 8));
     }
     if trailing > 0 {
-        report.found(rule, format!("{trailing} octets after the end"));
+        report.found(rule, format!("{trailing} octet{} after the end", if trailing == 1 { "" } else { "s" }));
     }
 }
 

@@ -8,6 +8,7 @@ use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use works::declaration::{self, DeclarationView, Make};
+use works::told::ToldFinding;
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
@@ -94,11 +95,9 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
         }
         DeclarationCommand::Adopt(args) => {
             let adopted = declaration::adopt(&site, &args.file, &args.signer, args.name.as_deref(), &who)?;
-            let findings: Vec<_> = adopted
-                .findings
-                .iter()
-                .map(|f| json!({ "rule": f.rule.name, "severity": f.severity.word(), "clause": f.rule.clause, "required": f.required, "found": f.found, "advice": f.advice }))
-                .collect();
+            // The file's name, as `examine` calls it.
+            let subject = args.file.file_name().unwrap_or(args.file.as_os_str()).to_string_lossy();
+            let findings: Vec<_> = adopted.findings.iter().map(|f| ToldFinding::of(subject.clone(), f)).collect();
             let verdict = if adopted.declaration.is_some() { "accepted" } else { "rejected" };
             output.show(
                 &json!({ "verdict": verdict, "declaration": adopted.declaration, "findings": findings }),

@@ -31,6 +31,12 @@ pub fn run(label: Label, place: &Place, output: &mut Output) -> Result<Exit, Fai
     }
 }
 
+/// What `label print` takes.
+const PRINT: &str = "Give units, --reel, --from, --to or --all for units of the site's book, --units FILE, or --unit with --qr and --manual.";
+
+/// What `label check` takes: the one unit that the label is on.
+const CHECK: &str = "Give --unit UNIT for a unit of the site's book, the same with --units FILE for one of a file, or --unit with --qr and --manual.";
+
 /// Units of the site's book, of a file, or one by its codes.
 #[derive(Debug, clap::Args)]
 struct Source {
@@ -65,11 +71,13 @@ impl Source {
     }
 
     /// The one unit that was given by its codes.
-    fn one(&self, defaults: &Defaults) -> Result<LabelData, Failure> {
+    ///
+    /// - `advice`: what to give where nothing was.
+    fn one(&self, defaults: &Defaults, advice: &str) -> Result<LabelData, Failure> {
         let (Some(unit), Some(qr), Some(manual)) = (&self.unit, &self.qr, &self.manual) else {
             return Err(Failure::usage(
-                "neither units from a file, nor one unit with its codes",
-                "Give units, --reel, --from, --to or --all for units of the site's book, --units FILE, or --unit with --qr and --manual.",
+                "neither a unit of the site's book, nor units from a file, nor one unit with its codes",
+                advice,
             ));
         };
         let data = LabelData {
@@ -228,7 +236,7 @@ fn from_elsewhere(args: &Print, job: &Job, output: &Output) -> Result<Printed, F
         (Some(path), None) => Box::new(Units::open(path, defaults)?),
         // One of the file's units: the others are read past, and judged no less.
         (Some(path), Some(wanted)) => Box::new(std::iter::once(Ok(find(path, defaults, wanted)?.0))),
-        (None, _) => Box::new(std::iter::once(Ok(args.source.one(&defaults)?))),
+        (None, _) => Box::new(std::iter::once(Ok(args.source.one(&defaults, PRINT)?))),
     };
     Ok(watched(output, "labels", |course| label::print(job, units, course, || Ok(())))?)
 }
@@ -295,7 +303,7 @@ fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failur
             })?;
             find(path, Defaults::default(), wanted)?
         }
-        (None, None) => (args.source.one(&Defaults::default())?, Vec::new()),
+        (None, None) => (args.source.one(&Defaults::default(), CHECK)?, Vec::new()),
     };
     let checked = label::check(&scanned, &expected, &others)?;
     if let Some(site) = &site {

@@ -1,7 +1,10 @@
 //! `touchmark provision` and `touchmark challenge`.
 
+use std::collections::HashMap;
 use std::io::{self, Write};
-use std::path::PathBuf;
+use std::num::ParseIntError;
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
 use clap::Args;
 use serde_json::json;
@@ -11,6 +14,7 @@ use works::{Trouble, challenge};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::chip::Chips;
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
 /// Provision a reel's chips at a station: write, read back, prove, lock, record
@@ -29,7 +33,7 @@ pub struct ProvisionArgs {
     #[command(flatten)]
     chips: Chips,
     /// At most so many units
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = at_least_one::<u64>)]
     units: Option<u64>,
     /// Serial numbers for new units, one a line
     #[arg(long, value_name = "FILE", conflicts_with = "serial_start")]
@@ -41,7 +45,7 @@ pub struct ProvisionArgs {
     #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
     /// Attempts at a chip before the next one is taken
-    #[arg(long, value_name = "N", default_value_t = 2)]
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = at_least_one::<u32>)]
     attempts: u32,
     /// Only chips whose unit was started before
     #[arg(long)]
@@ -64,6 +68,31 @@ pub struct ChallengeArgs {
     /// Trust sets that must take it; if not given, all are shown, and those count that its product names
     #[arg(long, value_name = "NAME", num_args = 1..)]
     trust_set: Vec<String>,
+}
+
+/// A count of which none would be no work, and would read as work done.
+fn at_least_one<T: FromStr<Err = ParseIntError> + PartialEq + From<u8>>(text: &str) -> Result<T, String> {
+    match text.parse::<T>() {
+        Ok(none) if none == T::from(0) => Err("give 1 or more".into()),
+        read => read.map_err(|e| e.to_string()),
+    }
+}
+
+/// The serial numbers of a file, one a line; empty lines are passed over.
+fn listed(path: &Path) -> Result<Vec<String>, Failure> {
+    let text = std::fs::read_to_string(path).map_err(|e| Failure::from(Trouble::file(path, e)))?;
+    let mut lines = HashMap::new();
+    let mut out = Vec::new();
+    for (line, serial) in (1..).zip(text.lines().map(str::trim)).filter(|(_, serial)| !serial.is_empty()) {
+        if let Some(first) = lines.insert(serial, line) {
+            return Err(Failure::usage(
+                format!("{}: line {line} has serial number {serial}, which line {first} has too", path.display()),
+                "Give each unit a number of its own; nothing was begun.",
+            ));
+        }
+        out.push(serial.to_owned());
+    }
+    Ok(out)
 }
 
 fn shape(result: &UnitResult, styled: bool) -> &'static str {
@@ -89,13 +118,7 @@ fn line(w: &mut dyn Write, result: &UnitResult, styled: bool) -> io::Result<()> 
 /// Runs `provision`.
 pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
-    let serials = match &args.serials {
-        None => None,
-        Some(path) => {
-            let text = std::fs::read_to_string(path).map_err(|e| Failure::from(Trouble::file(path, e)))?;
-            Some(text.lines().map(str::trim).filter(|l| !l.is_empty()).map(str::to_owned).collect())
-        }
-    };
+    let serials = args.serials.as_deref().map(listed).transpose()?;
     let passphrase = args.passphrase.for_site_key(&site)?;
     let mut source = args.chips.open()?;
     let request = Provision {
@@ -136,11 +159,15 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
                 String::new()
             },
             if done.other_reels > 0 {
-                format!(", {} chips of other reels left alone", done.other_reels)
+                format!(", {} of other reels left alone", many(i128::from(done.other_reels), "chip"))
             } else {
                 String::new()
             }
-        )
+        )?;
+        if let (true, Some(path)) = (done.serials_gave_out, &args.serials) {
+            writeln!(w, "The serial numbers of {} gave out before the chips did: give more of them.", path.display())?;
+        }
+        Ok(())
     })?;
     Ok(if done.failed == 0 { Exit::Done } else { Exit::Rejected })
 }
@@ -160,14 +187,8 @@ pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) ->
             if let Some(trouble) = &c.trouble {
                 writeln!(w, "    {trouble}")?;
             }
-            for f in c.findings.iter().filter(|f| f["severity"] != "note") {
-                writeln!(
-                    w,
-                    "    {} {}: {}",
-                    f["severity"].as_str().unwrap_or(""),
-                    f["rule"].as_str().unwrap_or(""),
-                    f["found"].as_str().unwrap_or("")
-                )?;
+            for f in c.findings.iter().filter(|f| f.severity != "note") {
+                writeln!(w, "    {} {}: {}", f.severity, f.rule, f.found)?;
             }
         }
         let all: Vec<_> = done.iter().map(|c| (c.chip_id.as_str(), c.trust_sets.as_slice())).collect();

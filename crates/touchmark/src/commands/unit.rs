@@ -108,7 +108,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let list = unit::list(&site, &wanted)?;
             output.show(&json!({ "units": list }), |w| {
                 for u in &list {
-                    writeln!(w, "{}  {}  chip {}  {} attempts", u.unit, u.state, u.chip_id, u.attempts)?;
+                    writeln!(w, "{}  {}  chip {}  {}", u.unit, u.state, u.chip_id, many(u.attempts, "attempt"))?;
                 }
                 if list.is_empty() { writeln!(w, "No unit is like that.") } else { Ok(()) }
             })?;

@@ -102,7 +102,7 @@ pub struct DeliveryQuery {
     params(DeliveryQuery, ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
     request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses(
     (status = 200, body = Received), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
     (status = 422, body = Problem), (status = 503, body = Problem)))]
 pub async fn receive_delivery(
     State(app): State<App>,

@@ -29,7 +29,7 @@ use crate::routes::{Need, Routes};
         acts::check_label, health::health, health::metrics,
     ),
     components(schemas(shapes::Problem)),
-    modifiers(&Bearer),
+    modifiers(&Bearer, &Described),
 )]
 pub struct Document;
 
@@ -40,6 +40,42 @@ impl Modify for Bearer {
         if let Some(components) = openapi.components.as_mut() {
             let scheme = SecurityScheme::Http(Http::new(HttpAuthScheme::Bearer));
             components.add_security_scheme("token", scheme);
+        }
+    }
+}
+
+/// Every response must have a description in such a document; what a status means is the same for all calls.
+struct Described;
+
+/// What a status of this API says.
+fn meaning(status: &str) -> &'static str {
+    match status {
+        "200" => "Done, or what was asked for.",
+        "400" => "Wrong usage or unreadable input; nothing was changed.",
+        "401" => "No token that holds.",
+        "403" => "The token's role does not allow it.",
+        "404" => "What was named is not here.",
+        "409" => "The call with this Idempotency-Key is still being worked.",
+        "413" => "The body is too large.",
+        "415" => "The body is not of the type that is read here.",
+        "422" => "Read, judged and refused; nothing was changed.",
+        "503" => "The surroundings failed: database, token, disk or device.",
+        _ => "Another answer.",
+    }
+}
+
+impl Modify for Described {
+    fn modify(&self, openapi: &mut utoipa::openapi::OpenApi) {
+        for item in openapi.paths.paths.values_mut() {
+            for operation in [&mut item.get, &mut item.post].into_iter().flatten() {
+                for (status, response) in &mut operation.responses.responses {
+                    if let utoipa::openapi::RefOr::T(response) = response
+                        && response.description.is_empty()
+                    {
+                        meaning(status).clone_into(&mut response.description);
+                    }
+                }
+            }
         }
     }
 }

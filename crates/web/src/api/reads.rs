@@ -99,7 +99,7 @@ fn states() -> utoipa::openapi::schema::Object {
 /// Units in the order of their serial numbers.
 #[utoipa::path(get, path = "/api/v1/units", security(("token" = [])), params(UnitsQuery), responses(
     (status = 200, body = Vec<Unit>), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 503, body = Problem)))]
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
 pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> Answer<Vec<Unit>> {
     let found = app
         .work(move |app| {

@@ -612,7 +612,7 @@ pub fn newest(
 /// [`Trouble`] where there is none.
 pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
     site.book.delivery(&DeliveryId::new(id)?)?.as_ref().map(|d| view(d, true)).ok_or_else(|| {
-        Trouble::usage(format!("there is no delivery {id}"), "See `touchmark delivery list` for those there are.")
+        Trouble::absent(format!("there is no delivery {id}"), "See `touchmark delivery list` for those there are.")
     })
 }
 

@@ -115,7 +115,7 @@ pub fn stations(site: &Site) -> Result<Vec<Setup>, Trouble> {
 /// [`Trouble`] where it was not set up.
 pub fn station(site: &Site, name: &str) -> Result<Setup, Trouble> {
     site.book.station(&StationName::new(name)?)?.map(told).ok_or_else(|| {
-        Trouble::usage(format!("station {name} is not set up"), "An engineer sets it up under Line, stations.")
+        Trouble::absent(format!("station {name} is not set up"), "An engineer sets it up under Line, stations.")
     })
 }
 

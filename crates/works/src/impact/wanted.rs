@@ -148,6 +148,28 @@ fn ask_key(site: &Site, text: &str, q: &mut Question) -> Result<(), Trouble> {
     }
 }
 
+/// A station that was set up here, or at which an attempt was begun.
+fn known_station(site: &Site, text: &str) -> Result<StationName, Trouble> {
+    let name = StationName::new(text)?;
+    if site.book.station(&name)?.is_some() || site.book.last_attempt(&name, OffsetDateTime::UNIX_EPOCH)?.is_some() {
+        return Ok(name);
+    }
+    // Its only attempts may be open ones.
+    let mut begun = false;
+    let only = Touch { station: Some(name.clone()), ..Touch::default() };
+    site.book.touched(&only, &mut |_| {
+        begun = true;
+        Ok::<(), Trouble>(())
+    })?;
+    if begun {
+        return Ok(name);
+    }
+    Err(Trouble::usage(
+        format!("there is no station {name}: it was not set up here, and no attempt names it"),
+        "Look at the station's name; `touchmark unit show UNIT` tells where a unit was worked.",
+    ))
+}
+
 pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Trouble> {
     let mut q = Question { touch: Touch::default(), certificate: None };
     if let Some(text) = wanted.key {
@@ -192,7 +214,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
         }
         q.touch.chips = Some((first, last));
     }
-    q.touch.station = wanted.station.map(StationName::new).transpose().about("station")?;
+    q.touch.station = wanted.station.map(|name| known_station(site, name)).transpose().about("station")?;
     q.touch.product = wanted.product.map(ProductName::new).transpose()?;
     if let Some(name) = wanted.product {
         crate::product::get(site, name)?;

@@ -175,7 +175,11 @@ fn of_passed(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Resul
     if unit.state != UnitState::Passed {
         return Err(Trouble::refused(
             format!("unit {} is {}, and only a unit that passed gets a label", unit.serial, unit.state.word()),
-            "Provision it first; a scrapped or returned unit gets none.",
+            match unit.state {
+                UnitState::Scrapped => "Destroy any label of it: a scrapped unit is never sold.",
+                UnitState::Returned => "One that came back keeps the label that it has; it gets no other.",
+                _ => "Provision it first.",
+            },
         )
         .about("units"));
     }

@@ -71,7 +71,10 @@ pub(super) fn line<'a>(
     let declaration = declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)?.ok_or_else(|| {
         Trouble::refused(
             format!("product {} has no declaration that names {:04X} {:04X}", facts.name, facts.vendor_id, facts.product_id),
-            "Adopt the alliance's with `touchmark declaration adopt`, or make a development one with `touchmark declaration make`.",
+            match facts.purpose {
+                Purpose::Test => "Adopt the alliance's with `touchmark declaration adopt`, or make a development one with `touchmark declaration make`.",
+                Purpose::Production => "Adopt the alliance's with `touchmark declaration adopt`; a development one is not for products that are sold.",
+            },
         )
     })?;
     // The site key is needed before the first chip is touched, not in the middle.

@@ -96,6 +96,8 @@ pub struct Provisioned {
     pub verified: u64,
     /// Chips of other reels that are there too, and were left alone.
     pub other_reels: u64,
+    /// Whether the listed serial numbers gave out before the chips did.
+    pub serials_gave_out: bool,
     /// One by one.
     pub units: Vec<UnitResult>,
 }
@@ -125,6 +127,7 @@ pub fn provision(
         failed: 0,
         verified: 0,
         other_reels: 0,
+        serials_gave_out: false,
         units: Vec::new(),
     };
     let (iterations, salt_octets) = (line.iterations, line.salt_octets);
@@ -156,7 +159,7 @@ pub fn provision(
             out.units.push(result);
             request.units.is_some_and(|most| units >= most)
         })
-        .map(|other_reels| out.other_reels = other_reels)
+        .map(|(other_reels, gave_out)| (out.other_reels, out.serials_gave_out) = (other_reels, gave_out))
     })?;
     head::mark(site, who);
     Ok(out)
@@ -167,7 +170,8 @@ type Ready = mpsc::Receiver<Result<Prepared, Trouble>>;
 
 /// Works through the chips that are there, those that are provisioned after all
 /// others: a station that starts anew on a full fixture goes on with its work, and
-/// verifies what was done before only then. How many were of other reels.
+/// verifies what was done before only then. How many were of other reels, and whether
+/// the serial numbers gave out.
 ///
 /// - `done`: called for each chip; whether that was enough.
 fn each_chip(
@@ -177,7 +181,7 @@ fn each_chip(
     serials: &mut Serials,
     next: &Ready,
     done: &mut dyn FnMut(UnitResult) -> bool,
-) -> Result<u64, Trouble> {
+) -> Result<(u64, bool), Trouble> {
     let mut prepared: Option<Prepared> = None;
     let (mut other_reels, mut finished) = (0, Vec::new());
     let present = source.present()?;
@@ -187,8 +191,9 @@ fn each_chip(
     let mut chips = present.into_iter();
     let mut finished_too = false;
     if request.units == Some(0) {
-        return Ok(0);
+        return Ok((0, false));
     }
+    let mut gave_out = false;
     loop {
         let Some(id) = chips.next() else {
             if finished_too {
@@ -220,12 +225,16 @@ fn each_chip(
         }
         line.learn(knowledge)?;
         serials.leave_out_used(line.site)?;
-        let Some(result) = one(line, &id, &chip_id, source, serials, &mut prepared)? else { break };
+        let Some(result) = one(line, &id, &chip_id, source, serials, &mut prepared)? else {
+            // Of those that were provisioned before, none needs a number.
+            gave_out = !finished_too;
+            break;
+        };
         if done(result) {
             break;
         }
     }
-    Ok(other_reels)
+    Ok((other_reels, gave_out))
 }
 
 /// One unit at a station where a person stands.

@@ -56,6 +56,7 @@ fn from_octets(octets: &[u8]) -> Result<PublicKey, String> {
             Ok(key) => Ok(key),
             Err(why) => compressed_in_spki(octets).unwrap_or(Err(why)),
         },
+        [_] => Err("1 octet that is neither a point nor a SubjectPublicKeyInfo".into()),
         _ => Err(format!("{} octets that are neither a point nor a SubjectPublicKeyInfo", octets.len())),
     }
 }

@@ -345,7 +345,7 @@ pub struct ReelView {
 /// [`Trouble`] where there is none.
 pub fn get(site: &Site, reel: &str) -> Result<Reel, Trouble> {
     site.book.reel(&ReelId::new(reel)?)?.ok_or_else(|| {
-        Trouble::usage(
+        Trouble::absent(
             format!("there is no reel {reel}"),
             "See `touchmark reel list` for those there are, or receive it with `touchmark reel receive`.",
         )

@@ -331,7 +331,7 @@ pub fn list_of(site: &Site, issuer: &str) -> Result<Vec<u8>, Trouble> {
     authority::get(site, issuer)?;
     let kept = site.book.revocation_lists()?.into_iter().find(|l| l.issuer.as_str() == issuer);
     kept.map(|l| l.content).ok_or_else(|| {
-        Trouble::usage(
+        Trouble::absent(
             format!("no revocation list of {issuer} is kept"),
             "Issue one with `touchmark revoke --renew`, or adopt the authority's own.",
         )
