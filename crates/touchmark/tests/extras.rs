@@ -102,15 +102,21 @@ fn credentials_issued_here_cover_the_reel_once(engine: &Engine) {
     assert_eq!(account["credentials"]["available"], 2100);
 }
 
-/// What ends a unit for ever says why, at the terminal as on the pages; without it nothing is changed.
-#[test]
-fn scrapping_and_returning_take_a_reason() {
-    let site = Site::new("a");
+/// Reel A with its delivery, and unit TV-1 on its first chip; where that chip is.
+fn one_unit(site: &Site) -> String {
     site.receive_reel("a");
     site.receive_delivery("a");
     let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
     let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
     site.done("provision", &run);
+    source
+}
+
+/// What ends a unit for ever says why, at the terminal as on the pages; without it nothing is changed.
+#[test]
+fn scrapping_and_returning_take_a_reason() {
+    let site = Site::new("a");
+    one_unit(&site);
     for act in ["scrap", "return"] {
         for reason in ["", "  ", "two\nlines"] {
             let refused = site.call(act, &["unit", act, "TV-1", "--reason", reason]);
@@ -134,11 +140,7 @@ fn findings_of_adopting_and_challenging_name_their_subject() {
     assert!(refused.exit == Some(1) && !findings.is_empty(), "{}", refused.said);
     assert!(findings.iter().all(|f| f["subject"] == "declaration.der"), "{}", refused.said);
 
-    site.receive_reel("a");
-    site.receive_delivery("a");
-    let source = format!("simulated:{}", text(&site.simulate_part("a", 0, 1, &[])));
-    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serial-start", "TV-1"];
-    site.done("provision", &run);
+    let source = one_unit(&site);
     let challenged = site.done("challenge", &["challenge", "--chips", &source]);
     let findings = challenged["chips"][0]["findings"].as_array().expect("findings");
     assert!(!findings.is_empty(), "a test identity is a note: {challenged}");

@@ -226,6 +226,14 @@ fn the_same_in_another_form_adds_nothing(engine: &Engine) {
     let again = site.done("the part again", &["delivery", "receive", text(&part), "--reel", "A", "--accept-part"]);
     assert_eq!((&again["verdict"], &again["delivery"]), (&json!("already-received"), &kept["delivery"]), "{again}");
     assert_eq!((&again["chips"]["matched"], &again["chips"]["without"]), (&json!(397), &kept["chips"]["without"]));
+    // As files in a folder it is the same part.
+    let parts = site.dir.path().join("parts");
+    fs::create_dir(&parts).expect("a folder");
+    let unpacked = Command::new("tar").args(["-xzf", text(&part), "-C", text(&parts)]).status().expect("tar runs");
+    assert!(unpacked.success());
+    let again = site.done("the part unpacked", &["delivery", "receive", text(&parts), "--reel", "A"]);
+    assert_eq!((&again["verdict"], &again["delivery"]), (&json!("already-received"), &kept["delivery"]), "{again}");
+    assert_eq!((&again["chips"]["matched"], &again["chips"]["without"]), (&json!(397), &kept["chips"]["without"]));
     // The whole one brings what was missing, and nothing else.
     let whole = site.receive_delivery("a");
     assert_eq!((&whole["verdict"], &whole["chips"]["without"]), (&json!("accepted"), &json!([])), "{whole}");

@@ -118,25 +118,15 @@ fn parts(octets: &[u8]) -> Vec<&[u8]> {
 mod tests {
     use std::io::Cursor;
 
-    use standard::certificate::{Builder, Profile};
-    use standard::key::{Signer, SoftwareKey};
-    use standard::moment::{Moment, NO_END};
-    use standard::name::NameBuilder;
     use standard::pem;
+
+    use crate::made::certificates;
 
     use super::*;
 
     #[test]
     fn a_large_bundle_is_told_as_a_small_one_is() {
-        let key = SoftwareKey::generate().expect("randomness");
-        let (name, times) = (NameBuilder::new().common_name("Anybody").build(), (Moment::from_unix(0), NO_END));
-        let der = |serial: u16| {
-            let serial = [&[1][..], &serial.to_be_bytes()].concat();
-            Builder::new(Profile::Dac, &serial, (&name, &key.key_id()), &name, &key.public_key(), times)
-                .sign(&key)
-                .expect("a signature")
-        };
-        let ders: Vec<Vec<u8>> = (0..700).map(der).collect();
+        let ders = certificates(700);
         let text: String = ders.iter().map(|der| pem::encode("CERTIFICATE", der)).collect();
         assert!(text.len() > LARGE && parts(text.as_bytes()).len() > 2, "{} octets", text.len());
         assert_eq!(parts(text.as_bytes()).concat(), text.as_bytes());

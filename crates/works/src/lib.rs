@@ -31,6 +31,8 @@ pub mod keys;
 pub mod label;
 pub mod ledger;
 mod lower;
+#[cfg(test)]
+mod made;
 pub mod onboarding;
 pub mod order;
 pub mod part;

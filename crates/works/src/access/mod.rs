@@ -93,7 +93,7 @@ pub struct Wish<'a> {
 pub struct Begun {
     /// What the browser keeps.
     pub token: Zeroizing<String>,
-    /// The session.
+    /// What it stands for.
     pub session: Session,
 }
 
@@ -355,7 +355,7 @@ pub fn sign_in_by_badge(
     }
 }
 
-/// The session of a cookie; one that can change things goes on while it is used.
+/// What a cookie stands for; one that can change things goes on while it is used.
 ///
 /// # Errors
 ///

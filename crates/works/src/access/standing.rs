@@ -14,7 +14,7 @@ pub type AskPassword<'a> = &'a dyn Fn(&str) -> Result<Zeroizing<String>, Trouble
 /// How it is known who acts.
 #[derive(Clone, Copy)]
 pub enum Standing<'a> {
-    /// By the session of an account.
+    /// By an account that signed in.
     SignedIn,
     /// By a name that was typed, which anybody can type; the password is asked for where it matters.
     Typed(AskPassword<'a>),

@@ -13,7 +13,8 @@ use standard::name::NameBuilder;
 use standard::verdict::{Report, Severity, judge_certificate};
 
 use super::chips::{Chips, Slot};
-use super::{BATCH, dac_identity, free_id, store};
+use super::storing::{BATCH, store};
+use super::{dac_identity, free_id};
 use crate::authority::{self, serial};
 use crate::course::{Course, Phase};
 use crate::head;

@@ -315,12 +315,8 @@ fn of_file(name: impl Into<Box<str>>, path: &Path, item: Option<Item>) -> Found 
 
 #[cfg(test)]
 mod tests {
-    use standard::certificate::{Builder, Profile};
-    use standard::key::{Signer, SoftwareKey};
-    use standard::moment::{Moment, NO_END};
-    use standard::name::NameBuilder;
-
     use super::*;
+    use crate::made::certificates;
 
     /// A directory with these files, all of them with the same octets.
     fn folder(names: &[&str], octets: &[u8]) -> tempfile::TempDir {
@@ -331,13 +327,6 @@ mod tests {
             fs::write(path, octets).expect("written");
         }
         folder
-    }
-
-    fn certificate() -> Vec<u8> {
-        let key = SoftwareKey::generate().expect("randomness");
-        let (name, times) = (NameBuilder::new().common_name("Anybody").build(), (Moment::from_unix(0), NO_END));
-        let builder = Builder::new(Profile::Dac, &[1], (&name, &key.key_id()), &name, &key.public_key(), times);
-        builder.sign(&key).expect("a signature")
     }
 
     #[test]
@@ -355,7 +344,7 @@ mod tests {
 
     #[test]
     fn what_is_given_twice_is_read_once_however_it_is_given() {
-        let folder = folder(&["in/a", "in/deep/b", "c", "inner/a"], &certificate());
+        let folder = folder(&["in/a", "in/deep/b", "c", "inner/a"], &certificates(1)[0]);
         let read = |paths: &[&str]| -> Vec<String> {
             let files = paths.iter().map(|path| folder.path().join(path)).collect();
             let gathered = gather(&Examine { files, ..Examine::default() }, &Course::new()).expect("certificates");

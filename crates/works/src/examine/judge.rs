@@ -143,7 +143,7 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
         })
         .collect();
     course.go_on()?;
-    let (used, devices) = judging.done(&subjects);
+    let (used, devices) = judging.done();
 
     let given: Vec<(usize, &Declaration)> = others
         .iter()
@@ -234,10 +234,12 @@ impl Above {
 /// What makes DACs the same to a declaration: vendor, product and PAA.
 type Group = (Option<VendorId>, Option<ProductId>, Option<usize>);
 
-/// The first of such DACs, and how many there are.
-struct Grouped {
+/// DACs that are the same to a declaration, told by the first of them.
+struct DeviceGroup {
     first: usize,
+    name: Box<str>,
     dac: Arc<Certificate>,
+    paa: Option<Arc<Certificate>>,
     count: u64,
 }
 
@@ -248,7 +250,7 @@ struct Judging<'a> {
     context: &'a Context,
     /// Which members of the pool stand above anything.
     used: Vec<AtomicBool>,
-    groups: Mutex<HashMap<Group, Grouped>>,
+    groups: Mutex<HashMap<Group, DeviceGroup>>,
 }
 
 fn unused(pool: &Pool) -> Vec<AtomicBool> {
@@ -275,53 +277,42 @@ impl Judging<'_> {
         if let Part::Certificate(dac, Kind::Dac) = &part
             && self.context.device.by_declaration
         {
-            self.group(dac, index, &judged.chain);
+            self.group(dac, &name, index, &judged.chain);
         }
         let subject = Subject::new(name, &part, judged.findings);
         subject.under(above.of(&judged.chain, &self.known.names), judged.anchored)
     }
 
-    fn group(&self, dac: &Arc<Certificate>, index: usize, chain: &[usize]) {
-        let top = chain.last().copied().filter(|top| self.known.pool.authorities()[*top].profile == Profile::Paa);
+    fn group(&self, dac: &Arc<Certificate>, name: &str, index: usize, chain: &[usize]) {
+        let authorities = self.known.pool.authorities();
+        let top = chain.last().copied().filter(|top| authorities[*top].profile == Profile::Paa);
         let identity = &dac.subject.identity;
         let mut groups = self.groups.lock().unwrap_or_else(PoisonError::into_inner);
-        let group = groups.entry((identity.vendor(), identity.product(), top)).or_insert_with(|| Grouped {
+        let group = groups.entry((identity.vendor(), identity.product(), top)).or_insert_with(|| DeviceGroup {
             first: index,
+            name: name.into(),
             dac: Arc::clone(dac),
+            paa: top.map(|top| Arc::clone(&authorities[top].certificate)),
             count: 0,
         });
         group.count += 1;
         if index < group.first {
-            (group.first, group.dac) = (index, Arc::clone(dac));
+            (group.first, group.name, group.dac) = (index, name.into(), Arc::clone(dac));
         }
     }
 
     /// Which members of the pool were used, and the groups of DACs in the order given.
-    fn done(self, subjects: &[Subject]) -> (Vec<bool>, Vec<DeviceGroup>) {
+    fn done(self) -> (Vec<bool>, Vec<DeviceGroup>) {
         let groups = self.groups.into_inner().unwrap_or_else(PoisonError::into_inner);
-        let mut groups: Vec<(Group, Grouped)> = groups.into_iter().collect();
-        groups.sort_by_key(|(_, grouped)| grouped.first);
-        let told = groups.into_iter().map(|((_, _, top), Grouped { first, dac, count })| DeviceGroup {
-            dac,
-            paa: top.map(|top| Arc::clone(&self.known.pool.authorities()[top].certificate)),
-            name: subjects[first].name.clone(),
-            count,
-        });
-        (self.used.into_iter().map(AtomicBool::into_inner).collect(), told.collect())
+        let mut groups: Vec<DeviceGroup> = groups.into_values().collect();
+        groups.sort_by_key(|group| group.first);
+        (self.used.into_iter().map(AtomicBool::into_inner).collect(), groups)
     }
 }
 
 fn broken(profile: Profile, why: &str) -> Vec<Finding> {
     let name = format!("{}.encoding", profile.word());
     rule(&name).map(|rule| Finding::new(rule, why)).into_iter().collect()
-}
-
-/// DACs that are the same to a declaration: vendor, product and PAA.
-struct DeviceGroup {
-    dac: Arc<Certificate>,
-    paa: Option<Arc<Certificate>>,
-    name: Box<str>,
-    count: u64,
 }
 
 /// Findings between declarations and devices.

@@ -126,9 +126,9 @@ pub struct Inspection {
     pub read: usize,
     /// How many may be kept.
     pub accepted: usize,
-    /// How many are here already, octet for octet, and the delivery that brought the first of them.
+    /// How many are here already, octet for octet.
     pub same: usize,
-    /// That delivery.
+    /// The delivery that brought the first of these.
     pub same_as: Option<String>,
     /// PAIs above the accepted ones.
     pub pais: Vec<Arc<Certificate>>,
