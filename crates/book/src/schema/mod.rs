@@ -27,6 +27,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 3, name: "revocations, trust sets, retention", statements: version3 },
     Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
     Migration { version: 5, name: "firmware of units", statements: version5 },
+    Migration { version: 6, name: "corrections and product settings", statements: version6 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -100,6 +101,10 @@ fn version4(postgresql: bool) -> String {
 
 fn version5(postgresql: bool) -> String {
     for_engine(include_str!("version5.sql"), postgresql) + &refusals::triggers(5, postgresql)
+}
+
+fn version6(postgresql: bool) -> String {
+    for_engine(include_str!("version6.sql"), postgresql) + &refusals::triggers(6, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

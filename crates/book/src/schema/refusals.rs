@@ -221,6 +221,7 @@ const BROUGHT: &[Brought] = &[
         refusals: REFUSALS_4,
     },
     Brought { version: 5, written_once: &["attempt_firmware"], never_removed: &["station_firmware"], refusals: &[] },
+    Brought { version: 6, written_once: &[], never_removed: &[], refusals: &[] },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

@@ -1,0 +1,1 @@
+-- Version 6: slips that have a way back, and what a product decides for its units.
