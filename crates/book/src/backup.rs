@@ -98,7 +98,7 @@ impl Book {
         whole_or_nothing(path, |partial| {
             if self.is_sqlite() {
                 let mut c = self.location.connect(false)?;
-                let sqlite = c.as_sqlite().ok_or_else(|| BookError::damaged("the book is no file"))?;
+                let sqlite = c.as_sqlite().ok_or_else(|| BookError::damaged("the book is not a file"))?;
                 return online(sqlite, partial, watch);
             }
             self.copy(&Location::file(partial), watch).map(drop)?;

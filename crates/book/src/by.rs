@@ -43,7 +43,7 @@ pub(crate) fn micros(at: OffsetDateTime) -> i64 {
 
 pub(crate) fn moment(micros: i64) -> Result<OffsetDateTime, BookError> {
     OffsetDateTime::from_unix_timestamp_nanos(i128::from(micros) * 1000)
-        .map_err(|_| BookError::damaged(format!("{micros} microseconds since 1970 are no time")))
+        .map_err(|_| BookError::damaged(format!("{micros} microseconds since 1970 is not a valid time")))
 }
 
 /// A moment in an error's words: RFC 3339 in UTC, whole seconds.

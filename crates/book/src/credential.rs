@@ -65,7 +65,7 @@ impl Credential {
 #[derive(Debug, thiserror::Error)]
 pub enum RevokeError {
     /// No delivery brought it.
-    #[error("there is no credential with serial {serial} of issuer {issuer} in the book")]
+    #[error("the book has no credential with serial {serial} of issuer {issuer}")]
     Unknown {
         /// Serial number in hex.
         serial: String,
@@ -89,7 +89,7 @@ impl RevokeError {
     /// The next move, as a sentence.
     pub fn advice(&self) -> String {
         match self {
-            Self::Unknown { .. } => "Look the unit up first; its story shows the serial.".into(),
+            Self::Unknown { .. } => "Look up the unit first; its story shows the serial number.".into(),
             Self::Book(error) => error.advice(),
         }
     }

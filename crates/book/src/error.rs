@@ -34,7 +34,7 @@ pub enum BookError {
         why: String,
     },
     /// A book is there already.
-    #[error("there is a record book at {place} already")]
+    #[error("a record book already exists at {place}")]
     Exists {
         /// The file or the server.
         place: String,
@@ -50,7 +50,7 @@ pub enum BookError {
         known: i64,
     },
     /// The address of the book makes no sense.
-    #[error("{url:?} is no address of a book: {why}")]
+    #[error("{url:?} is not the address of a book: {why}")]
     Address {
         /// As given, without a password.
         url: String,
@@ -58,7 +58,7 @@ pub enum BookError {
         why: String,
     },
     /// The book before an upgrade could not be saved, so it was not upgraded.
-    #[error("the book could not be backed up before its upgrade to version {version}; it was left as it is")]
+    #[error("the book could not be backed up before its upgrade to version {version}, so it was not changed")]
     NoBackup {
         /// The version wanted.
         version: i64,
@@ -66,13 +66,13 @@ pub enum BookError {
         source: Box<BookError>,
     },
     /// The book was moved; nothing is written here any more.
-    #[error("this book was moved to {to}; nothing is written here any more")]
+    #[error("this book was moved to {to}; it is read-only here")]
     Moved {
         /// Where it is now, without a password.
         to: String,
     },
     /// Another process held the book for too long.
-    #[error("the book was held by another process for {seconds} seconds; nothing was changed")]
+    #[error("another process has locked the book for {seconds} seconds; nothing was changed")]
     Busy {
         /// How long it was waited for.
         seconds: u64,
@@ -90,7 +90,7 @@ pub enum BookError {
         source: Box<dyn Error + Send + Sync>,
     },
     /// The server went away between the commit and its answer, and did not come back.
-    #[error("the connection was lost while the act was being committed, so whether it is in the book is not known")]
+    #[error("the connection was lost during the commit, so it is unknown whether the act is in the book")]
     Unanswered {
         /// What the client library said.
         source: Box<dyn Error + Send + Sync>,
@@ -108,13 +108,13 @@ pub enum BookError {
         what: String,
     },
     /// Two writers met; trying again is safe and was tried.
-    #[error("the book was changed by others at the same moment, time after time; nothing was changed here")]
+    #[error("others kept changing the book at the same time; nothing was changed here")]
     Contended {
         /// What the server said at last.
         source: Box<dyn Error + Send + Sync>,
     },
     /// Whoever watched a long look said to stop.
-    #[error("it was stopped; nothing was changed")]
+    #[error("it was cancelled; nothing was changed")]
     Stopped,
     /// Anything else that the database says.
     #[error("the database failed while {doing}")]
@@ -143,25 +143,27 @@ impl BookError {
     /// The next move, as a sentence.
     pub fn advice(&self) -> String {
         match self {
-            Self::Missing { .. } => "Make a site first, or check which book touchmark.toml names.".into(),
+            Self::Missing { .. } => "Create a site first, or check which book touchmark.toml names.".into(),
             Self::NotOurs { .. } => "Check which book touchmark.toml names; nothing was written to this one.".into(),
-            Self::Exists { .. } => "Choose another place, or use the book that is there.".into(),
+            Self::Exists { .. } => "Choose another location, or use the existing book.".into(),
             Self::Newer { .. } => "Use the program version that this book belongs to, or a later one.".into(),
             Self::Address { .. } => "Give sqlite:FILE or postgres://USER@HOST/DATABASE.".into(),
             Self::NoBackup { .. } => "Make room for the backup, then start again.".into(),
-            Self::Moved { .. } => "Set book.location in touchmark.toml to that place, on every station.".into(),
-            Self::Busy { .. } => "See which process holds it (a backup, a large reel), then try again.".into(),
+            Self::Moved { .. } => "Set book.location in touchmark.toml to that location, on every station.".into(),
+            Self::Busy { .. } => "Find out which process uses it (a backup, a large reel), then try again.".into(),
             Self::Full { .. } => "Free some room, then put the chip back: it goes on where it stood.".into(),
             Self::Away { .. } => "Check the server and the network, then try again.".into(),
             Self::Unanswered { .. } => {
                 "Once the server is back, put the chip on a station again: the book tells where it stands.".into()
             }
-            Self::Rule { .. } => "Run book verify; if it finds the book whole, report this as a fault.".into(),
+            Self::Rule { .. } => {
+                "Run `touchmark book verify`. If it finds the book intact, report this as a fault.".into()
+            }
             Self::Damaged { .. } => {
                 "Restore a backup; where the book still opens, book verify tells what is damaged.".into()
             }
             Self::Contended { .. } | Self::Stopped => "Try again.".into(),
-            Self::Database { .. } => "Mend what the cause names; nothing was changed.".into(),
+            Self::Database { .. } => "Fix what the cause names; nothing was changed.".into(),
         }
     }
 }

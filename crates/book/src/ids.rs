@@ -8,7 +8,7 @@ use std::str::FromStr;
 
 /// Why a text is no identifier.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{text:?} is no {what}: {why}")]
+#[error("{text:?} is not a valid {what}: {why}")]
 pub struct IdError {
     /// What it should have been.
     pub what: &'static str,
@@ -33,7 +33,7 @@ fn name(what: &'static str, text: &str) -> Result<String, IdError> {
     let why = if text.is_empty() {
         "it is empty"
     } else if text.len() > NAME_OCTETS {
-        "it is longer than 100 octets"
+        "it is longer than 100 bytes"
     } else if text.trim() != text {
         "it begins or ends with a space"
     } else if text.chars().any(char::is_control) {

@@ -55,8 +55,8 @@ impl Known {
         if let Some(authority) = get(&self.authorities, name) {
             return Ok(authority);
         }
-        let authority =
-            read_authority(c, name.as_str())?.ok_or_else(|| BookError::damaged(format!("authority {name} is gone")))?;
+        let authority = read_authority(c, name.as_str())?
+            .ok_or_else(|| BookError::damaged(format!("authority {name} is missing")))?;
         if authority.facts.role == Role::Pai {
             put(&self.authorities, name.clone(), authority.clone());
         }

@@ -106,7 +106,7 @@ impl Book {
         match &options.site {
             Some(site) if *site != book.site.site_id => Err(BookError::NotOurs {
                 place: location.to_string(),
-                why: format!("it is the book of site {}, not of {site}", book.site.site_id),
+                why: format!("it is the book of site {}, not of site {site}", book.site.site_id),
             }),
             _ => Ok(book),
         }

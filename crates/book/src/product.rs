@@ -49,7 +49,7 @@ pub struct Product {
 #[derive(Debug, thiserror::Error)]
 pub enum AddError {
     /// The name is taken.
-    #[error("there is a {what} named {name} already")]
+    #[error("a {what} named {name} already exists")]
     NameTaken {
         /// Product, authority or declaration.
         what: &'static str,
@@ -57,7 +57,7 @@ pub enum AddError {
         name: String,
     },
     /// The same octets stand in the book under another name.
-    #[error("this {what} is in the book already, as {name}")]
+    #[error("this {what} is already in the book, as {name}")]
     Known {
         /// Authority or declaration.
         what: &'static str,
@@ -73,7 +73,7 @@ pub enum AddError {
         name: String,
     },
     /// Something else points at it, so it stays.
-    #[error("{by} must please the {what} {name}, so it stays")]
+    #[error("{by} requires the {what} {name}, so it was not removed")]
     InUse {
         /// Trust set.
         what: &'static str,
@@ -99,7 +99,7 @@ impl AddError {
     /// The next move, as a sentence.
     pub fn advice(&self) -> String {
         match self {
-            Self::NameTaken { what, .. } => format!("Choose another name, or use the {what} that is there."),
+            Self::NameTaken { what, .. } => format!("Choose another name, or use the existing {what}."),
             Self::Known { name, .. } => format!("Use it by its name, {name}."),
             Self::Unknown { what, .. } => format!("Add the {what} first."),
             Self::InUse { what, by, .. } => format!("Take the {what} from {by} first."),
@@ -115,7 +115,7 @@ pub(crate) fn canonical(json: &Json) -> Result<String, BookError> {
 }
 
 pub(crate) fn parsed(text: &str, of: &str) -> Result<Json, BookError> {
-    serde_json::from_str(text).map_err(|e| BookError::damaged(format!("{of} is no JSON: {e}")))
+    serde_json::from_str(text).map_err(|e| BookError::damaged(format!("{of} is not JSON: {e}")))
 }
 
 const COLUMNS: &str = "name, purpose, vendor_id, product_id, device_type, reach, flow, settings, objects, added, entry";

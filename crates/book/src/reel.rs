@@ -107,7 +107,7 @@ pub struct Duplicate {
 #[derive(Debug, thiserror::Error)]
 pub enum ReceiveError {
     /// Its id is taken.
-    #[error("reel {} was received on {} already, with {} chips", .there.facts.reel, .there.received.date(), .there.chips)]
+    #[error("reel {} was already received on {}, with {} chips", .there.facts.reel, .there.received.date(), .there.chips)]
     ReelKnown {
         /// The reel that is there.
         there: Box<Reel>,
@@ -121,7 +121,7 @@ pub enum ReceiveError {
         product: ProductName,
     },
     /// Chips of it are known.
-    #[error("{total} chips of the reel are in the book already, or twice on the reel")]
+    #[error("{total} chips of the reel are already in the book, or twice on the reel")]
     Duplicates {
         /// How many.
         total: u64,
@@ -129,7 +129,7 @@ pub enum ReceiveError {
         first: Vec<Duplicate>,
     },
     /// A reel has chips.
-    #[error("the manifest holds no chips")]
+    #[error("the manifest has no chips")]
     Empty,
     /// The caller's iterator stopped.
     #[error("the manifest could not be read to its end")]
@@ -152,16 +152,16 @@ impl ReceiveError {
     /// The next move, as a sentence.
     pub fn advice(&self) -> String {
         match self {
-            Self::ReelKnown { same: true, .. } => "It is the same manifest: there is nothing left to do.".into(),
+            Self::ReelKnown { same: true, .. } => "It is the same manifest; nothing is left to do.".into(),
             Self::ReelKnown { same: false, .. } => {
-                "Give this reel an id of its own; that one has another manifest.".into()
+                "Give this reel another id; this one belongs to another manifest.".into()
             }
             Self::NoProduct { .. } => "Add the product first, or check its name.".into(),
             Self::Duplicates { .. } => {
                 "Ask the chip maker: two chips with one id or one key can't both be trusted. Nothing was stored.".into()
             }
             Self::Empty => "Check that this is the manifest.".into(),
-            Self::Stopped(_) => "Mend what the cause names; nothing was stored.".into(),
+            Self::Stopped(_) => "Fix what the cause names; nothing was stored.".into(),
             Self::Book(error) => error.advice(),
         }
     }
@@ -274,7 +274,8 @@ impl Book {
                 ],
             )?;
             if laid == 0 {
-                let there = read_reel(tx, &new.reel)?.ok_or_else(|| BookError::damaged("a reel came and went"))?;
+                let there =
+                    read_reel(tx, &new.reel)?.ok_or_else(|| BookError::damaged("a reel disappeared during the act"))?;
                 let same = there.facts.source_digest == new.source_digest;
                 return Err(ReceiveError::ReelKnown { there: Box::new(there), same });
             }

@@ -94,7 +94,7 @@ pub enum RevocationError {
         number: i64,
     },
     /// It was settled before.
-    #[error("revocation request {number} was {state} already, by {by}")]
+    #[error("revocation request {number} was already {state} by {by}")]
     Settled {
         /// Its number.
         number: i64,
@@ -104,7 +104,7 @@ pub enum RevocationError {
         by: Actor,
     },
     /// For production a second person confirms.
-    #[error("revocation request {number} is for production and was made by {by}; somebody else must confirm it")]
+    #[error("revocation request {number} is for production and was made by {by}; another person must confirm it")]
     SamePerson {
         /// Its number.
         number: i64,
@@ -112,7 +112,7 @@ pub enum RevocationError {
         by: Actor,
     },
     /// A request without certificates.
-    #[error("nothing is to be revoked")]
+    #[error("nothing to revoke was named")]
     Nothing,
     /// A certificate that this site does not know of that issuer.
     #[error("authority {issuer} issued no certificate with serial {serial} that is in the book")]
@@ -129,7 +129,7 @@ pub enum RevocationError {
         name: AuthorityName,
     },
     /// A list with this number or a later one is kept.
-    #[error("a list of {issuer} with number {number} or a later one is kept already")]
+    #[error("this site already has a list of {issuer} with number {number} or a later one")]
     OldList {
         /// The issuer.
         issuer: AuthorityName,
@@ -164,13 +164,13 @@ impl RevocationError {
     pub fn advice(&self) -> String {
         match self {
             Self::Unknown { .. } | Self::Settled { .. } => {
-                "See `touchmark revocation list` for those that wait.".into()
+                "See pending requests with `touchmark revocation list`.".into()
             }
             Self::SamePerson { .. } => "Have a second person look at it and confirm it in their own name.".into(),
             Self::Nothing => "Name units, credentials or an authority.".into(),
-            Self::NoCertificate { .. } => "Look the unit up first; its story shows serial and issuer.".into(),
+            Self::NoCertificate { .. } => "Look up the unit first; its story shows serial number and issuer.".into(),
             Self::NoIssuer { .. } => "See `touchmark authority list`.".into(),
-            Self::OldList { .. } => "Nothing is to be done: the newer one holds.".into(),
+            Self::OldList { .. } => "Nothing to do: the newer one applies.".into(),
             Self::Book(error) => error.advice(),
         }
     }

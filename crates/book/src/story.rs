@@ -64,7 +64,7 @@ pub struct UnitStory {
 }
 
 fn chip_story(c: &mut Connection, chip: Chip) -> Result<ChipStory, BookError> {
-    let gone = |what: &str, name: &str| BookError::damaged(format!("{what} {name} is gone"));
+    let gone = |what: &str, name: &str| BookError::damaged(format!("{what} {name} is missing"));
     let reel = read_reel(c, &chip.reel)?.ok_or_else(|| gone("reel", chip.reel.as_str()))?;
     let product = reel.facts.product.as_str();
     let product = read_product(c, product)?.ok_or_else(|| gone("product", product))?;
@@ -94,7 +94,7 @@ impl Book {
         self.snapshot(|c| {
             let Some(unit) = read_unit(c, serial.as_str())? else { return Ok(None) };
             let chip = read_chip(c, unit.chip_id.as_str())?
-                .ok_or_else(|| BookError::damaged(format!("the chip of unit {serial} is gone")))?;
+                .ok_or_else(|| BookError::damaged(format!("the chip of unit {serial} is missing")))?;
             let told = firmware::read(c, serial.as_str())?;
             let mut attempts = Vec::new();
             for attempt in read_attempts(c, serial.as_str())? {

@@ -258,7 +258,7 @@ impl Book {
             let book = Self::opened(location.clone(), to)?;
             let verification = book.verified_copy(check_head, watch)?;
             if !verification.intact() {
-                let what = format!("{} things in it are not as its log says, so it was not moved", verification.total);
+                let what = format!("{} rows or entries differ from its log, so it was not moved", verification.total);
                 return Err(BookError::Damaged { what });
             }
             tx.run("UPDATE log_head SET moved_to = $1 WHERE one = 1", params![&location.to_string()])?;

@@ -146,7 +146,7 @@ pub enum UnitError {
         unit: UnitSerial,
     },
     /// A station is at work on it, or died at it.
-    #[error("unit {unit} is on station {station} since {}", told(*.since))]
+    #[error("unit {unit} has been on station {station} since {}", told(*.since))]
     OnStation {
         /// The unit.
         unit: UnitSerial,
@@ -185,9 +185,9 @@ impl UnitError {
         match self {
             Self::Unknown { .. } => "Scan the label again.".into(),
             Self::OnStation { station, .. } => {
-                format!("Take it off station {station} first; if that station died, say that it is taken over.")
+                format!("Take it off station {station} first. If that station crashed, take the unit over.")
             }
-            Self::State { .. } => "Look at its story: unit show tells what was done to it.".into(),
+            Self::State { .. } => "See what was done to it with `touchmark unit show`.".into(),
             Self::Book(error) => error.advice(),
         }
     }
@@ -221,7 +221,7 @@ fn locked(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<(Unit, Chip), UnitErro
     };
     let chip = Chip::read(&row)?;
     let unit = read_unit(tx.connection(), serial.as_str())?
-        .ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
+        .ok_or_else(|| BookError::damaged(format!("unit {serial} disappeared during the act")))?;
     Ok((unit, chip))
 }
 
@@ -411,5 +411,5 @@ impl Book {
 }
 
 pub(crate) fn again(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<Unit, BookError> {
-    read_unit(tx.connection(), serial.as_str())?.ok_or_else(|| BookError::damaged(format!("unit {serial} is gone")))
+    read_unit(tx.connection(), serial.as_str())?.ok_or_else(|| BookError::damaged(format!("unit {serial} is missing")))
 }

@@ -33,10 +33,10 @@ impl fmt::Display for Doing {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Opening => f.write_str("being opened"),
-            Self::Identifying => f.write_str("telling its id"),
-            Self::ReadingKey => f.write_str("telling its public key"),
-            Self::ReadingAbilities => f.write_str("telling what it can do"),
-            Self::ReadingState => f.write_str("telling its state"),
+            Self::Identifying => f.write_str("reporting its id"),
+            Self::ReadingKey => f.write_str("reporting its public key"),
+            Self::ReadingAbilities => f.write_str("reporting its abilities"),
+            Self::ReadingState => f.write_str("reporting its state"),
             Self::Reading(object) => write!(f, "reading {object}"),
             Self::Writing(object) => write!(f, "writing {object}"),
             Self::Signing => f.write_str("signing"),
@@ -62,7 +62,7 @@ pub enum Next {
 #[derive(Debug, thiserror::Error)]
 pub enum ChipError {
     /// Nothing came back in time. What was asked for may have been done.
-    #[error("chip {chip} gives no answer while {doing}")]
+    #[error("chip {chip} did not answer while {doing}")]
     NoAnswer {
         /// The chip.
         chip: ChipId,
@@ -70,7 +70,7 @@ pub enum ChipError {
         doing: Doing,
     },
     /// It answered, and said no.
-    #[error("chip {chip} refuses while {doing}: {reason}")]
+    #[error("chip {chip} refused while {doing}: {reason}")]
     Refused {
         /// The chip.
         chip: ChipId,
@@ -80,7 +80,7 @@ pub enum ChipError {
         reason: String,
     },
     /// More octets than one object may have.
-    #[error("chip {chip} takes {limit} octets in one object, and {object} has {octets}")]
+    #[error("chip {chip} accepts {limit} bytes in one object, but {object} has {octets}")]
     TooLarge {
         /// The chip.
         chip: ChipId,
@@ -92,7 +92,7 @@ pub enum ChipError {
         limit: usize,
     },
     /// More octets than are left.
-    #[error("chip {chip} has room for {left} octets, and {object} has {octets}")]
+    #[error("chip {chip} has room for {left} bytes, but {object} has {octets}")]
     NoRoom {
         /// The chip.
         chip: ChipId,
@@ -112,7 +112,7 @@ pub enum ChipError {
         object: ObjectName,
     },
     /// Locked against writing.
-    #[error("chip {chip} is locked and takes no {object}")]
+    #[error("chip {chip} is locked, so {object} can't be written")]
     Locked {
         /// The chip.
         chip: ChipId,
@@ -120,7 +120,7 @@ pub enum ChipError {
         object: ObjectName,
     },
     /// The part has no lock.
-    #[error("chip {chip} is of a part that can't be locked")]
+    #[error("chip {chip} can't be locked: its part has no lock")]
     CannotLock {
         /// The chip.
         chip: ChipId,
@@ -134,7 +134,7 @@ pub enum ChipError {
         object: ObjectName,
     },
     /// No attestation key that can be used.
-    #[error("chip {chip} holds no usable attestation key: {reason}")]
+    #[error("chip {chip} has no usable attestation key: {reason}")]
     NoKey {
         /// The chip.
         chip: ChipId,
@@ -142,7 +142,7 @@ pub enum ChipError {
         reason: String,
     },
     /// More octets than it signs.
-    #[error("chip {chip} signs at most {limit} octets, and the message has {octets}")]
+    #[error("chip {chip} signs at most {limit} bytes, but the message has {octets}")]
     MessageTooLong {
         /// The chip.
         chip: ChipId,
@@ -152,7 +152,7 @@ pub enum ChipError {
         limit: usize,
     },
     /// Another chip answers than the one opened.
-    #[error("where chip {expected} was opened, {} answers", .found.as_ref().map_or_else(|| "another".into(), |f| format!("chip {f}")))]
+    #[error("chip {expected} was opened, but {} answers", .found.as_ref().map_or_else(|| "another".into(), |f| format!("chip {f}")))]
     Swapped {
         /// The one opened.
         expected: ChipId,
@@ -160,7 +160,7 @@ pub enum ChipError {
         found: Option<ChipId>,
     },
     /// It was there and is not any more.
-    #[error("chip {chip} is gone: it was taken out, or its connection broke, while {doing}")]
+    #[error("chip {chip} was removed, or its connection broke, while {doing}")]
     Gone {
         /// The chip.
         chip: ChipId,
@@ -182,13 +182,13 @@ pub enum ChipError {
         source_name: String,
     },
     /// Somebody else holds it.
-    #[error("chip {chip} is held by another station or program")]
+    #[error("chip {chip} is in use by another station or program")]
     Held {
         /// The chip.
         chip: ChipId,
     },
     /// The file of a simulated chip or its bench is not what it should be.
-    #[error("{} is no sound file of simulated chips: {why}", .path.display())]
+    #[error("{} is not a valid file of simulated chips: {why}", .path.display())]
     Damaged {
         /// The file.
         path: PathBuf,
@@ -204,7 +204,7 @@ pub enum ChipError {
         source: io::Error,
     },
     /// The driver or token behind the source does not keep to its protocol.
-    #[error("{source_name} does not work as it should: {why}")]
+    #[error("{source_name} does not work correctly: {why}")]
     Driver {
         /// The source, in words.
         source_name: String,
@@ -285,33 +285,31 @@ impl ChipError {
     pub fn advice(&self) -> &'static str {
         match self {
             Self::NoAnswer { .. } => {
-                "Reseat the chip and try again. If many chips do this, look at contacts, supply and bus clock; if only this one, set it aside."
+                "Reseat the chip and try again. If many chips fail this way, check contacts, supply and bus clock. If only this one does, set it aside."
             }
-            Self::Refused { .. } => "Try again; if it refuses again, set the chip aside and note what it said.",
-            Self::TooLarge { .. } => "Make the object smaller, or choose a part that takes larger ones.",
+            Self::Refused { .. } => "Try again. If it refuses again, set the chip aside and note the message.",
+            Self::TooLarge { .. } => "Make the object smaller, or choose a part that accepts larger ones.",
             Self::NoRoom { .. } => {
-                "Remove objects that the product does not need, or choose a part with more room; a used chip may hold what it should not."
+                "Remove objects that the product does not need, or choose a part with more room; a used chip may hold objects that it should not."
             }
-            Self::NoSlot { .. } => "Take the object out of the product, or choose a part that has a place for it.",
+            Self::NoSlot { .. } => "Remove the object from the product, or choose a part that has a place for it.",
             Self::Locked { .. } => {
-                "Look the chip up in the book: if it is provisioned, verify it; if not, set it aside, it can never be written."
+                "Look the chip up in the book: if it is provisioned, verify it; if not, set it aside: it can never be written."
             }
-            Self::CannotLock { .. } => {
-                "Let the product say that its chips are not locked, or choose a part that can be."
-            }
-            Self::Torn { .. } => "Write the object again; look for loose contacts or a weak supply if it recurs.",
+            Self::CannotLock { .. } => "Set lock = false in the product, or choose a part that can be locked.",
+            Self::Torn { .. } => "Write the object again. If it recurs, check for loose contacts or a weak supply.",
             Self::NoKey { .. } => "Set the chip aside and ask its maker; reels come with keys in their chips.",
-            Self::MessageTooLong { .. } => "Choose a part or a driver that signs 1,024 octets.",
+            Self::MessageTooLong { .. } => "Choose a part or a driver that signs 1,024 bytes.",
             Self::Swapped { .. } => {
                 "Start over with the chip that is there now; keep chips still while the station works."
             }
-            Self::Gone { .. } => "Put the chip back and start over; what was written stays written.",
-            Self::Absent { .. } => "See `touchmark chip list` for what is there.",
-            Self::Empty { .. } => "Put a chip in; for simulated ones, see `touchmark chip simulate`.",
-            Self::Held { .. } => "Wait for the other station, or end the program that holds it.",
+            Self::Gone { .. } => "Put the chip back and start again; what was written is kept.",
+            Self::Absent { .. } => "See which chips are present with `touchmark chip list`.",
+            Self::Empty { .. } => "Insert a chip; for simulated ones, see `touchmark chip simulate`.",
+            Self::Held { .. } => "Wait for the other station, or stop the program that uses it.",
             Self::Damaged { .. } => "Remove that file, or make the simulated chips again in another folder.",
             Self::File { source, .. } if source.kind() == io::ErrorKind::NotFound => {
-                "Look at the path: it, or the folder that it lies in, is not there."
+                "Check the path: it, or its folder, does not exist."
             }
             Self::File { .. } => "Check that the folder exists, that it is yours, and the disk's free space.",
             Self::Driver { .. } => "Try the driver with `touchmark chip check`; its standard error may say more.",
@@ -327,13 +325,13 @@ impl ChipError {
         let chip = |chip: &ChipId| format!("Chip {}", chip.grouped());
         match self {
             Self::NoAnswer { chip: id, .. } => {
-                format!("{} gives no answer. Take it out, put it in again.", chip(id))
+                format!("{} does not answer. Take it out and put it in again.", chip(id))
             }
             Self::Refused { chip: id, .. } => {
-                format!("{} does not take it. Try once more, then set it aside.", chip(id))
+                format!("{} refuses. Try once more, then set it aside.", chip(id))
             }
-            Self::Locked { chip: id, .. } => format!("{} is locked already. Set it aside.", chip(id)),
-            Self::Torn { chip: id, .. } => format!("{} lost power while it was written. Try once more.", chip(id)),
+            Self::Locked { chip: id, .. } => format!("{} is already locked. Set it aside.", chip(id)),
+            Self::Torn { chip: id, .. } => format!("{} lost power during writing. Try once more.", chip(id)),
             Self::NoKey { chip: id, .. } => format!("{} has no key. Set it aside.", chip(id)),
             Self::Swapped { expected, .. } => {
                 format!("{} was exchanged while the station worked. Put one chip in and leave it.", chip(expected))
@@ -341,7 +339,7 @@ impl ChipError {
             Self::Gone { chip: id, .. } => format!("{} came loose. Put it in again.", chip(id)),
             Self::Absent { chip: id, .. } => format!("{} is not in the socket. Put it in.", chip(id)),
             Self::Empty { .. } => "There is no chip in the socket. Put one in.".into(),
-            Self::Held { chip: id } => format!("{} is at another station. Take the next one.", chip(id)),
+            Self::Held { chip: id } => format!("{} is in use at another station. Take the next one.", chip(id)),
             Self::TooLarge { chip: id, .. }
             | Self::NoRoom { chip: id, .. }
             | Self::NoSlot { chip: id, .. }

@@ -12,10 +12,12 @@ pub struct ChipId(String);
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NameError {
     /// Not 1 to 64 hexadecimal digits.
-    #[error("{0:?} is no chip id: 1 to 64 hexadecimal digits")]
+    #[error("{0:?} is not a chip id, which has 1 to 64 hexadecimal digits")]
     ChipId(String),
     /// Not 1 to 32 of a-z, 0-9 and hyphen, beginning with a letter.
-    #[error("{0:?} is no object's name: 1 to 32 of a-z, 0-9 and hyphen, beginning with a letter")]
+    #[error(
+        "{0:?} is not an object name, which has 1 to 32 characters of a-z, 0-9 and hyphen and begins with a letter"
+    )]
     Object(String),
 }
 

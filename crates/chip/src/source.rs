@@ -26,10 +26,10 @@ pub enum Source {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum SourceError {
     /// No known kind before the colon.
-    #[error("{0:?} names no source of chips")]
+    #[error("{0:?} is not a source of chips")]
     Kind(String),
     /// Nothing after the colon.
-    #[error("{0:?} says where from, but not which")]
+    #[error("{0:?} is incomplete: it names a kind of source, but not which one")]
     Empty(String),
     /// Not a PKCS #11 URI that is taken.
     #[error(transparent)]

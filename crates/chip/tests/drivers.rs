@@ -115,45 +115,45 @@ macro_rules! broken_drivers {
 }
 
 broken_drivers! {
-    late_signature: "LateSignature" breaks "identity", "gives no answer while signing";
+    late_signature: "LateSignature" breaks "identity", "did not answer while signing";
     silent_at_start: "SilentAtStart" breaks "present", "no answer to hello";
     ends_at_start: "EndsAtStart" breaks "present", "the tool is not installed";
     other_protocol: "OtherProtocol" breaks "present", "speaks protocol 2";
-    wrong_order: "WrongOrder" breaks "opens", "where call";
+    wrong_order: "WrongOrder" breaks "opens", "instead of call";
     oversize_line: "OversizeLine" breaks "absent-object", "a line of more than";
     endless_line: "EndlessLine" breaks "identity", "a line of more than";
-    garbage: "Garbage" breaks "identity", "no JSON-RPC response: asking the chip";
-    unasked: "Unasked" breaks "identity", "where call";
-    result_and_error: "ResultAndError" breaks "present", "not just one of result and error";
-    dies_amid_write: "DiesAmidWrite" breaks "write-read", "is gone";
-    other_key: "OtherKey" breaks "signature", "not its key's";
-    der_signature: "DerSignature" breaks "identity", "64 octets, r and s";
-    flipped_bit: "FlippedBit" breaks "write-read", "octet 0 is the first that differs";
-    keeps_old_tail: "KeepsOldTail" breaks "overwrite", "was written with 40 octets and read with 300";
+    garbage: "Garbage" breaks "identity", "not a JSON-RPC response: asking the chip";
+    unasked: "Unasked" breaks "identity", "instead of call";
+    result_and_error: "ResultAndError" breaks "present", "does not have exactly one of result and error";
+    dies_amid_write: "DiesAmidWrite" breaks "write-read", "was removed";
+    other_key: "OtherKey" breaks "signature", "does not belong to its key";
+    der_signature: "DerSignature" breaks "identity", "64 bytes, r and s";
+    flipped_bit: "FlippedBit" breaks "write-read", "byte 0 is the first that differs";
+    keeps_old_tail: "KeepsOldTail" breaks "overwrite", "was written with 40 bytes but read with 300";
     one_slot: "OneSlot" breaks "separate", "read with 0";
     forgets: "Forgets" breaks "keeps", "read with 0";
-    cuts_silently: "CutsSilently" breaks "limits", "and took 3001";
+    cuts_silently: "CutsSilently" breaks "limits", "but accepted 3001";
     lists_twice: "ListsTwice" breaks "present", "twice";
-    opens_anything: "OpensAnything" breaks "absent-chip", "is not listed, and opens";
+    opens_anything: "OpensAnything" breaks "absent-chip", "is not listed, but opens";
     other_chip: "OtherChip" breaks "identity", "0BAD answers";
-    never_removes: "NeverRemoves" breaks "remove", "was removed and has 90 octets";
-    lock_lies: "LockLies" breaks "lock", "does not say so";
+    never_removes: "NeverRemoves" breaks "remove", "was removed but has 90 bytes";
+    lock_lies: "LockLies" breaks "lock", "does not report so";
     no_lock_method: "NoLockMethod" breaks "lock", "error -32601";
     wrong_type: "WrongType" breaks "opens", "\"object_limit\" should be a number";
-    throws: "Throws" breaks "opens", "is gone";
+    throws: "Throws" breaks "opens", "was removed";
     drifting_key: "DriftingKey" breaks "public-key", "another public key";
-    grabs: "Grabs" breaks "one-holder", "is gone";
-    erased_memory: "ErasedMemory" breaks "absent-object", "was never written and has 32 octets";
+    grabs: "Grabs" breaks "one-holder", "was removed";
+    erased_memory: "ErasedMemory" breaks "absent-object", "was never written but has 32 bytes";
     lies_about_write: "LiesAboutWrite" breaks "write-read", "read with 0";
-    always_blank: "AlwaysBlank" breaks "state", "it holds an object, and says Blank";
-    never_blank_again: "NeverBlankAgain" breaks "left-blank", "its objects were removed, and it says HoldsObjects";
-    takes_oversize: "TakesOversize" breaks "limits", "and took 3001";
+    always_blank: "AlwaysBlank" breaks "state", "it holds an object, but reports Blank";
+    never_blank_again: "NeverBlankAgain" breaks "left-blank", "its objects were removed, but it reports HoldsObjects";
+    takes_oversize: "TakesOversize" breaks "limits", "but accepted 3001";
     half_on_refusal: "HalfOnRefusal" breaks "limits", "read with 100";
-    miscounts_room: "MiscountsRoom" breaks "room", "says that 12000 are left";
-    takes_any_name: "TakesAnyName" breaks "names", "it took no-such-object";
-    unlocks: "Unlocks" breaks "lock", "does not say so opened anew";
-    locked_takes_removal: "LockedTakesRemoval" breaks "lock", "takes a write";
-    hangs_amid_write: "HangsAmidWrite" breaks "write-read", "gives no answer while writing";
+    miscounts_room: "MiscountsRoom" breaks "room", "reports that 12000 are left";
+    takes_any_name: "TakesAnyName" breaks "names", "it accepted no-such-object";
+    unlocks: "Unlocks" breaks "lock", "does not report so after opening it again";
+    locked_takes_removal: "LockedTakesRemoval" breaks "lock", "accepts a write";
+    hangs_amid_write: "HangsAmidWrite" breaks "write-read", "did not answer while writing";
 }
 
 #[test]

@@ -200,5 +200,5 @@ fn inner_fixture() {
 fn inner_doubles() {
     let Some((text, _)) = inner() else { return };
     let refused = source(&text).present().unwrap_err();
-    assert!(refused.to_string().contains("two keys are chip"), "{refused}");
+    assert!(refused.to_string().contains("two keys have the chip id"), "{refused}");
 }

@@ -39,11 +39,11 @@ pub(crate) fn read(path: &Path, expected: &'static str, labels: &[&str]) -> Resu
     let text = std::str::from_utf8(&content).map_err(|_| not_one("it is not text"))?;
     let at = begins(text).ok_or_else(|| {
         let ours = text.lines().any(|line| line.starts_with("sha256: "));
-        if ours { damaged("it ends early") } else { not_one("it holds no PEM block") }
+        if ours { damaged("it ends early") } else { not_one("it has no PEM block") }
     })?;
     let (heading, block) = text.split_at(at);
     if !labels.iter().any(|label| block.starts_with(&format!("-----BEGIN {label}-----"))) {
-        return Err(not_one(&format!("its PEM block is no {}", labels.join(" or "))));
+        return Err(not_one(&format!("its PEM block is not a {}", labels.join(" or "))));
     }
     let (label, octets) = pem_rfc7468::decode_vec(block.as_bytes()).map_err(|e| damaged(&e.to_string()))?;
     let octets = Zeroizing::new(octets);

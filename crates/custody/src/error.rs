@@ -7,13 +7,13 @@ use std::path::PathBuf;
 #[derive(Debug, thiserror::Error)]
 pub enum CustodyError {
     /// Something stands at the path already: a file, a directory, a link.
-    #[error("{} is there already", .path.display())]
+    #[error("{} already exists", .path.display())]
     Exists {
         /// The path asked for.
         path: PathBuf,
     },
     /// Nothing stands at the path.
-    #[error("{} is not there", .path.display())]
+    #[error("{} does not exist", .path.display())]
     Missing {
         /// The path asked for.
         path: PathBuf,
@@ -35,7 +35,7 @@ pub enum CustodyError {
         source: io::Error,
     },
     /// The file is something else.
-    #[error("{} is no {expected}: {why}", .path.display())]
+    #[error("{} is not a {expected}: {why}", .path.display())]
     NotOne {
         /// The file.
         path: PathBuf,
@@ -59,13 +59,13 @@ pub enum CustodyError {
         path: PathBuf,
     },
     /// The file carries no checksum, so a wrong passphrase and damage look the same.
-    #[error("{} does not open: the passphrase is wrong, or the file is damaged", .path.display())]
+    #[error("{} can't be opened: the passphrase is wrong, or the file is damaged", .path.display())]
     DoesNotOpen {
         /// The file.
         path: PathBuf,
     },
     /// The site key is wrapped, and no passphrase was given.
-    #[error("{} is wrapped by a passphrase, and none was given", .path.display())]
+    #[error("{} is protected by a passphrase, and none was given", .path.display())]
     NeedsPassphrase {
         /// The file.
         path: PathBuf,
@@ -77,7 +77,7 @@ pub enum CustodyError {
         path: PathBuf,
     },
     /// A key that lies open may be read by others.
-    #[error("{} lies open and others on this machine may read it (mode {mode:04o})", .path.display())]
+    #[error("other users of this machine may read {} (mode {mode:04o})", .path.display())]
     Exposed {
         /// The file.
         path: PathBuf,
@@ -85,7 +85,7 @@ pub enum CustodyError {
         mode: u32,
     },
     /// Opening would take more memory or time than any file made here.
-    #[error("{} asks for a key derivation past what is allowed: {what}", .path.display())]
+    #[error("{} asks for a key derivation beyond the limit: {what}", .path.display())]
     TooCostly {
         /// The file.
         path: PathBuf,
@@ -93,7 +93,7 @@ pub enum CustodyError {
         what: String,
     },
     /// The work factor is not one that scrypt takes.
-    #[error("scrypt does not take N = 2^{log_n}, r = {r}, p = {p}")]
+    #[error("scrypt does not accept N = 2^{log_n}, r = {r}, p = {p}")]
     WorkFactor {
         /// Base-2 logarithm of scrypt's N.
         log_n: u8,
@@ -120,30 +120,34 @@ impl CustodyError {
     /// What to do next.
     pub fn advice(&self) -> &'static str {
         match self {
-            Self::Exists { .. } => "Choose another name. Keys are never overwritten: a key lost is an authority lost.",
+            Self::Exists { .. } => {
+                "Choose another name. Keys are never overwritten: if a key is lost, its authority is lost."
+            }
             Self::Missing { .. } => "Check the site's keys folder; if the file was lost, take it from the backup.",
             Self::Unreadable { .. } => "Check the file's owner and mode; it should be yours alone, 0600.",
             Self::Unwritable { .. } => "Check the folder's owner and mode and the disk's free space, then try again.",
             Self::NotOne { .. } => "Check that the path names the key file, and not a certificate or another file.",
-            Self::Damaged { .. } => "Put the damaged file aside and take the key file from the backup.",
+            Self::Damaged { .. } => "Move the damaged file away and restore the key file from the backup.",
             Self::WrongPassphrase { .. } => {
-                "Try again with the right passphrase. Mind the keyboard layout; accented letters typed in another way count as others."
+                "Try again with the right passphrase. Check the keyboard layout; accented letters typed in another way count as different letters."
             }
             Self::DoesNotOpen { .. } => {
-                "Try the passphrase again; if it is surely right, take the file from the backup."
+                "Try the passphrase again. If you are sure that it is right, restore the file from the backup."
             }
             Self::NeedsPassphrase { .. } => {
                 "Give it by --passphrase-file or TOUCHMARK_PASSPHRASE, or run the command in a terminal."
             }
-            Self::OtherSite { .. } => "Take the file from the backup of this site; the site key beside it is another.",
+            Self::OtherSite { .. } => "Restore the file from the backup of this site; it belongs to another site key.",
             Self::Exposed { .. } => {
                 "Find out who may have read it; then `chmod 600` the file, and `chmod 700` its folder."
             }
-            Self::TooCostly { .. } => "The file was not made here as it is; take the key file from the backup.",
+            Self::TooCostly { .. } => {
+                "The file was changed after it was made here; restore the key file from the backup."
+            }
             Self::WorkFactor { .. } => "Use the production work factor.",
-            Self::PrivateValue => "Take the key from its source again; this value is no P-256 private key.",
-            Self::NoRandomness => "Look at the machine: its random source is not available.",
-            Self::Library { .. } => "Try again; if it stays so, look at the machine's memory and the program's build.",
+            Self::PrivateValue => "Get the key from its source again; this value is not a P-256 private key.",
+            Self::NoRandomness => "Check the machine: its random source is not available.",
+            Self::Library { .. } => "Try again. If it fails again, check the machine's memory and the program's build.",
         }
     }
 }
@@ -155,10 +159,10 @@ pub enum PassphraseError {
     #[error("the passphrase is empty")]
     Empty,
     /// More octets than [`crate::Passphrase::LONGEST`].
-    #[error("the passphrase has more than {0} octets")]
+    #[error("the passphrase has more than {0} bytes")]
     TooLong(usize),
     /// A control character inside.
-    #[error("the passphrase holds a control character or more than one line")]
+    #[error("the passphrase contains a control character or more than one line")]
     Control,
     /// Not UTF-8.
     #[error("the passphrase is not UTF-8 text")]
@@ -189,7 +193,7 @@ impl PassphraseError {
     /// What to do next.
     pub fn advice(&self) -> &'static str {
         match self {
-            Self::Empty => "Choose one; a few random words are both strong and easy to keep.",
+            Self::Empty => "Choose one; a few random words are strong and easy to remember.",
             Self::TooLong(_) => "Check that the file holds the passphrase and nothing else.",
             Self::Control => "The file should hold one line of text: the passphrase.",
             Self::NotText => "Save the file as UTF-8 text.",
@@ -206,10 +210,10 @@ impl PassphraseError {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum UnsealError {
     /// Too short, or another version.
-    #[error("these octets are no sealed secret")]
+    #[error("these bytes are not a sealed secret")]
     Form,
     /// Sealed by the key of another site, or of this one before it was restored.
-    #[error("sealed under site key {found}, and this site has {ours}")]
+    #[error("sealed under site key {found}, but this site has {ours}")]
     OtherKey {
         /// Identifier of the key that sealed it, 8 hex digits.
         found: String,

@@ -74,12 +74,12 @@ impl KeyFile {
         let Some(key) = PrivateKey::from_pkcs8(&plain) else {
             // A wrong passphrase leaves padding that looks right one time in 256.
             return Err(match pkcs8::PrivateKeyInfoRef::try_from(plain.as_slice()) {
-                Ok(_) => found.not_one("the key inside is no sound P-256 key"),
+                Ok(_) => found.not_one("the key inside is not a valid P-256 key"),
                 Err(_) => found.closed(),
             });
         };
         if named.is_some_and(|named| named != key.public_key()) {
-            return Err(found.damaged("the key inside is another than its heading names"));
+            return Err(found.damaged("the key inside is not the one that its heading names"));
         }
         Ok(FileKey { path: path.to_owned(), signer: key.into_signer() })
     }
@@ -131,5 +131,5 @@ impl fmt::Debug for FileKey {
 fn named(found: &Armored) -> Result<Option<PublicKey>, CustodyError> {
     let Some(digits) = found.line("public-key") else { return Ok(None) };
     let point = hex::decode(digits).ok().and_then(|point| PublicKey::from_point(&point).ok());
-    point.map(Some).ok_or_else(|| found.damaged("the public key in its heading is none"))
+    point.map(Some).ok_or_else(|| found.damaged("its heading has no valid public key"))
 }

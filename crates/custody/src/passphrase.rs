@@ -61,7 +61,7 @@ impl Passphrase {
         let file = File::open(path).map_err(failed)?;
         let warning = others_may_read(&file).map_err(failed)?.map(|mode| {
             format!(
-                "The passphrase file {} may be read by others on this machine (mode {mode:04o}); `chmod 600` it.",
+                "Other users of this machine may read the passphrase file {} (mode {mode:04o}). Run `chmod 600` on it.",
                 path.display()
             )
         });

@@ -46,10 +46,10 @@ impl SealedKey {
             _ => found.damaged("what is sealed in it was altered"),
         })?;
         let octets = <[u8; 32]>::try_from(octets.as_slice()).map(Zeroizing::new);
-        let key = octets.map_err(|_| found.damaged("the key inside has not 32 octets"))?;
-        let key = PrivateKey::from_octets(key).map_err(|_| found.damaged("the key inside is none of P-256"))?;
+        let key = octets.map_err(|_| found.damaged("the key inside does not have 32 bytes"))?;
+        let key = PrivateKey::from_octets(key).map_err(|_| found.damaged("the key inside is not a P-256 key"))?;
         if key.public_key() != named {
-            return Err(found.damaged("the key inside is another than its heading names"));
+            return Err(found.damaged("the key inside is not the one that its heading names"));
         }
         Ok(key.into_signer())
     }

@@ -70,7 +70,7 @@ impl SiteKey {
         let octets = if found.label == WRAPPED {
             let passphrase = passphrase.ok_or_else(|| CustodyError::NeedsPassphrase { path: path.to_owned() })?;
             &wrap::decrypt(Cipher::Gcm, passphrase, &found.octets).map_err(|why| match why {
-                Closed::Form => found.damaged("its block is not what a wrapped site key has"),
+                Closed::Form => found.damaged("its block is not that of a wrapped site key"),
                 Closed::Cost(what) => CustodyError::TooCostly { path: path.to_owned(), what },
                 Closed::Passphrase => found.closed(),
             })?
@@ -81,7 +81,7 @@ impl SiteKey {
             &found.octets
         };
         let octets = <&[u8; 32]>::try_from(octets.as_slice());
-        Self::from_octets(octets.map_err(|_| found.damaged("it does not hold 32 octets"))?)
+        Self::from_octets(octets.map_err(|_| found.damaged("it does not have 32 bytes"))?)
     }
 
     /// Whether the file is wrapped by a passphrase.

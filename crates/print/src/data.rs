@@ -117,7 +117,7 @@ impl LabelData {
                 return Err(LabelError::Value { place: place.into(), why });
             }
             if let Some(c) = value.chars().find(|c| is_shapeless(*c)) {
-                let why = format!("holds the character U+{:04X}, which can't be printed", u32::from(c));
+                let why = format!("contains the character U+{:04X}, which can't be printed", u32::from(c));
                 return Err(LabelError::Value { place: place.into(), why });
             }
         }

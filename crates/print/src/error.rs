@@ -24,7 +24,7 @@ pub struct TemplateError {
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum LabelError {
     /// No QR text.
-    #[error("there is no QR text")]
+    #[error("the QR text is missing")]
     NoCode,
     /// A value that can't be printed.
     #[error("the value of {{{place}}} {why}")]
@@ -35,13 +35,13 @@ pub enum LabelError {
         why: String,
     },
     /// The template has a place and the unit has nothing for it.
-    #[error("the template has a place {{{place}}}, and there is no value for it")]
+    #[error("the template has a place {{{place}}}, but there is no value for it")]
     NoValue {
         /// Place name.
         place: String,
     },
     /// A character outside the embedded fonts.
-    #[error("the embedded fonts have no {character:?} (U+{:04X}), which stands in {text:?}", u32::from(*.character))]
+    #[error("the embedded fonts have no {character:?} (U+{:04X}), which is in {text:?}", u32::from(*.character))]
     NoGlyph {
         /// The character.
         character: char,
@@ -49,7 +49,9 @@ pub enum LabelError {
         text: String,
     },
     /// Text that would have to shrink below its least size.
-    #[error("{text:?} needs letters of {needed_mm:.2} mm to fit into {width_mm:.1} mm; the least is {least_mm:.2} mm")]
+    #[error(
+        "{text:?} needs letters of {needed_mm:.2} mm to fit into {width_mm:.1} mm; the minimum is {least_mm:.2} mm"
+    )]
     TooLong {
         /// The line.
         text: String,
@@ -60,8 +62,8 @@ pub enum LabelError {
         /// Least size, mm.
         least_mm: f32,
     },
-    /// Text that sticks out of the label.
-    #[error("{text:?} sticks out of the label by {by_mm:.2} mm")]
+    /// Text that extends beyond the label.
+    #[error("{text:?} extends beyond the label by {by_mm:.2} mm")]
     Outside {
         /// The line.
         text: String,
@@ -77,7 +79,7 @@ pub enum LabelError {
         second: String,
     },
     /// A test product on a template that can't say so.
-    #[error("this is a test product, and the template has no place {{test}} for \"TEST – NOT FOR SALE\"")]
+    #[error("this is a test product, but the template has no place {{test}} for \"TEST – NOT FOR SALE\"")]
     NoTestMark,
     /// The text does not fit into any symbol.
     #[error("the QR text is too long for a symbol: {why}")]
@@ -87,7 +89,7 @@ pub enum LabelError {
     },
     /// The symbol's squares would be too small.
     #[error(
-        "the symbol needs {modules} modules with its quiet zone; in {box_mm:.1} mm at {dpi} dpi one is {module_mm:.3} mm, and phones read {least_mm:.3} mm and more"
+        "the symbol needs {modules} modules with its quiet zone; in {box_mm:.1} mm at {dpi} dpi one is {module_mm:.3} mm, but phones need {least_mm:.3} mm or more"
     )]
     TooSmall {
         /// Modules across, quiet zone counted.
@@ -112,7 +114,7 @@ pub enum LabelError {
         y_mm: f32,
     },
     /// The quiet zone reaches past the label's edge.
-    #[error("the symbol's quiet zone reaches past the edge of the label")]
+    #[error("the symbol's quiet zone extends beyond the edge of the label")]
     QuietZoneCut,
     /// Something prints over the symbol.
     #[error("something prints over the symbol, {x_mm:.1} mm from the left and {y_mm:.1} mm from the top")]
@@ -123,7 +125,7 @@ pub enum LabelError {
         y_mm: f32,
     },
     /// Dark and light are too close, or swapped.
-    #[error("the symbol's contrast is {ratio:.1} : 1, and {least:.1} : 1 is the least")]
+    #[error("the symbol's contrast is {ratio:.1} : 1; the minimum is {least:.1} : 1")]
     Contrast {
         /// Contrast ratio of light to dark.
         ratio: f32,
@@ -142,7 +144,7 @@ pub enum LabelError {
         why: String,
     },
     /// The label's own drawing does not parse. A fault of this program.
-    #[error("the finished label is not sound SVG: {why}")]
+    #[error("the finished label is not valid SVG: {why}")]
     Unsound {
         /// The parser's word for it.
         why: String,
@@ -156,7 +158,7 @@ impl LabelError {
             Self::NoCode => "Give the unit's QR text, as `touchmark code make` writes it.".into(),
             Self::Value { place, .. } => format!("Correct the value of {place} and print again."),
             Self::NoValue { place } if crate::data::PLACES.contains(&place.as_str()) => {
-                format!("Add {place} to the unit's values, or take the place out of the template.")
+                format!("Add {place} to the unit's values, or remove the place from the template.")
             }
             Self::NoValue { place } => format!(
                 "Give each unit a value named {place}, or write a place that every unit has: qr (a rect), {}.",
@@ -184,8 +186,8 @@ impl LabelError {
             Self::QuietZoneCut => "Move the qr place wholly inside the label.".into(),
             Self::Covered { .. } => "Move what lies over the qr place, or put it before the place in the template.".into(),
             Self::Contrast { .. } => "Print the symbol in black on white.".into(),
-            Self::Inverted => "Give the qr place a dark fill and a light ground; phones need dark on light.".into(),
-            Self::NotReadBack { .. } => "Look at the template around the qr place; print nothing until this is gone.".into(),
+            Self::Inverted => "Give the qr place a dark fill and a light background; phones need dark on light.".into(),
+            Self::NotReadBack { .. } => "Check the template around the qr place; do not print until this is fixed.".into(),
             Self::Unsound { .. } => "Report this with the template; nothing was written.".into(),
         }
     }
@@ -211,7 +213,7 @@ pub enum RunError {
         advice: String,
     },
     /// The run has no unit.
-    #[error("there is no unit to print a label for")]
+    #[error("no unit to print a label for")]
     Nothing,
     /// The labels can't be written out.
     #[error("the labels can't be written: {0}")]

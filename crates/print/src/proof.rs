@@ -122,7 +122,7 @@ fn read_back(pixels: &Pixmap, cut: u32, step: u32, payload: &str, reading: Readi
             grey.push((sum / 1000) as u8);
         }
     }
-    let source = Luma8LuminanceSource::new(grey, side, side).map_err(|e| format!("can't be looked at: {e}"))?;
+    let source = Luma8LuminanceSource::new(grey, side, side).map_err(|e| format!("can't be checked: {e}"))?;
     let mut picture = BinaryBitmap::new(HybridBinarizer::new(source));
     let hints = DecodeHints { PureBarcode: (reading == Reading::Shown).then_some(true), ..DecodeHints::default() };
     let read = rxing::qrcode::QRCodeReader

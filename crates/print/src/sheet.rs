@@ -66,7 +66,7 @@ impl Sheet {
         };
         let roll = paper == Paper::Roll;
         if !roll && [sheet_w, sheet_h].iter().any(|side| !(10.0..=2000.0).contains(side)) {
-            return refuse(format!("a sheet of {sheet_w} by {sheet_h} mm"), "Give 10 to 2000 mm a side.");
+            return refuse(format!("a sheet of {sheet_w} by {sheet_h} mm"), "Give 10 to 2000 mm per side.");
         }
         let (gap_x, gap_y) = grid.gap_mm.unwrap_or(if roll { (0.0, 0.0) } else { (2.0, 2.0) });
         let fit = |room: f32, side: f32, gap: f32| ((room + gap + 0.01) / (side + gap)).floor().max(0.0) as u32;
@@ -96,14 +96,14 @@ impl Sheet {
         if left < -0.01 || top < -0.01 || over > 0.01 {
             let what = format!(
                 "{rows} rows of {columns} labels of {width:.1} by {height:.1} mm need {block_w:.1} by {block_h:.1} mm, \
-                 and the sheet has {:.1} by {:.1} mm from the margin on",
+                 but the sheet has {:.1} by {:.1} mm from the margin on",
                 page_mm.0 - left.max(0.0),
                 page_mm.1 - top.max(0.0)
             );
             return refuse(what, "Give fewer rows or columns, or smaller gaps and margins.");
         }
         if grid.skip >= cells {
-            let what = format!("{} cells to skip, and a page has {cells}", grid.skip);
+            let what = format!("{} cells to skip, but a page has {cells}", grid.skip);
             return refuse(what, "Skip fewer than a page has.");
         }
         // On whole dots, so that a symbol which is in whole dots on its label is so on paper too.

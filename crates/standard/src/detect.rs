@@ -61,7 +61,7 @@ pub enum DetectError {
     #[error("it is neither a certificate, request, list, declaration nor exchange")]
     Unknown,
     /// A private key: nothing to be examined, and nothing to be passed around.
-    #[error("it holds a private key")]
+    #[error("it contains a private key")]
     PrivateKey,
     /// It says what it is and is not.
     #[error("it begins like {0}, but {1}")]
@@ -114,7 +114,7 @@ fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         let Some(length) = memmem::find(body, &end) else {
             return Err(broken(format!("block {number} has no line {}", String::from_utf8_lossy(&end))));
         };
-        let der = unfolded(&body[..length]).ok_or_else(|| broken(format!("block {number} is no base 64")))?;
+        let der = unfolded(&body[..length]).ok_or_else(|| broken(format!("block {number} is not base 64")))?;
         items.extend(labelled(&String::from_utf8_lossy(label), &der, number)?);
         rest = &body[length + end.len()..];
     }
@@ -134,9 +134,8 @@ fn unfolded(lines: &[u8]) -> Option<Vec<u8>> {
 }
 
 fn labelled(label: &str, der: &[u8], number: usize) -> Result<Vec<Item>, DetectError> {
-    let broken = |what: &'static str| {
-        move |why: Unreadable| DetectError::Broken(what, format!("in block {number} there is {why}"))
-    };
+    let broken =
+        |what: &'static str| move |why: Unreadable| DetectError::Broken(what, format!("block {number} has {why}"));
     match label {
         "CERTIFICATE" | "X509 CERTIFICATE" | "TRUSTED CERTIFICATE" => {
             certificate(der).map(|item| vec![item]).map_err(broken("a certificate"))
@@ -371,6 +370,6 @@ mod tests {
         let open = detect(b"-----BEGIN \xFF\xFF-----\nAAAA\n-----END \xFF-----\n").expect_err("no end");
         assert!(open.to_string().contains("block 1 has no line -----END"), "{open}");
         let broken = format!("{begin}{}*{end}", &digits[1..]);
-        assert!(detect(broken.as_bytes()).expect_err("no base 64").to_string().ends_with("block 1 is no base 64"));
+        assert!(detect(broken.as_bytes()).expect_err("no base 64").to_string().ends_with("block 1 is not base 64"));
     }
 }

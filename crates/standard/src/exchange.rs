@@ -52,7 +52,7 @@ impl<'a> Elements<'a> {
             Some(Element { tag: Tag::Anonymous, value: Value::Open(Container::Structure), .. }) => {}
             other => {
                 let is = other.map_or("nothing", |e| e.value.kind());
-                out.faults.push(format!("{is} where an anonymous structure belongs"));
+                out.faults.push(format!("{is} instead of an anonymous structure"));
                 return Ok(out);
             }
         }
@@ -69,9 +69,9 @@ impl<'a> Elements<'a> {
                 }
                 (Tag::Context(number @ 1..=4), value) => {
                     let misplaced = if out.vendor_specific > 0 {
-                        Some(format!("element {number} stands after vendor-specific ones"))
+                        Some(format!("element {number} is after vendor-specific ones"))
                     } else if number == last {
-                        Some(format!("element {number} stands twice"))
+                        Some(format!("element {number} appears twice"))
                     } else if number < last {
                         Some(format!("element {number} is out of order"))
                     } else {
@@ -169,10 +169,10 @@ pub struct Proof {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum ProofError {
     /// No JSON.
-    #[error("no JSON: {0}")]
+    #[error("not JSON: {0}")]
     Json(String),
     /// JSON of something else.
-    #[error("JSON without \"elements\", so no exchange")]
+    #[error("JSON without \"elements\", so not an exchange")]
     NoExchange,
 }
 
@@ -194,7 +194,7 @@ impl Proof {
             Some(Json::String(digits)) => {
                 hex::decode(digits).map_err(|_| format!("\"{key}\" is not an even number of hexadecimal digits"))
             }
-            Some(_) => Err(format!("\"{key}\" is no text")),
+            Some(_) => Err(format!("\"{key}\" is not text")),
         };
         Ok(Self {
             unit: text("unit"),

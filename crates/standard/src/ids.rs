@@ -19,13 +19,13 @@ pub struct ProductId(u16);
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum IdError {
     /// Not four hexadecimal digits.
-    #[error("{0:?} is not four hexadecimal digits, as FFF2 or 0xFFF2")]
+    #[error("{0:?} is not four hexadecimal digits such as FFF2 or 0xFFF2")]
     NotHex(String),
     /// 0x0000 and 0xFFF5 to 0xFFFF are never a device's vendor ID.
-    #[error("vendor ID {0:04X} is never a device's: 0001 to FFF0 are assigned, FFF1 to FFF4 are for testing")]
+    #[error("vendor ID {0:04X} can't be a device's: 0001 to FFF0 are assigned, FFF1 to FFF4 are for testing")]
     VendorRange(u16),
     /// 0x0000 means "not told" and stands only in an onboarding payload.
-    #[error("product ID 0000 means \"not told\"; a device has 0001 to FFFF")]
+    #[error("product ID 0000 means \"not stated\"; a device has 0001 to FFFF")]
     ProductZero,
 }
 

@@ -23,7 +23,7 @@ pub struct PublicKey([u8; 65]);
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum PointError {
     /// Neither a 65-octet uncompressed nor a 33-octet compressed point.
-    #[error("{0} octets that begin with {1}; an uncompressed point has 65 and begins with 04")]
+    #[error("{0} bytes that begin with {1}; an uncompressed point has 65 and begins with 04")]
     Form(usize, String),
     /// Well formed, but not a point of the curve.
     #[error("the point is not on the curve P-256")]
@@ -118,7 +118,7 @@ pub trait Signer: Sync {
 
 /// No signature came back.
 #[derive(Debug, thiserror::Error)]
-#[error("the key gave no signature: {0}")]
+#[error("the key made no signature: {0}")]
 pub struct SignError(pub String);
 
 /// A private key in memory.

@@ -15,12 +15,12 @@ use crate::asn1::{self, tag};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Moment(i64);
 
-/// 9999-12-31T23:59:59Z: "no well-defined end" (RFC 5280 §4.1.2.5).
+/// 9999-12-31T23:59:59Z: "no expiry" (RFC 5280 §4.1.2.5).
 pub const NO_END: Moment = Moment(253_402_300_799);
 
 /// A text is no RFC 3339 time.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{0:?} is no time as 2026-03-01T12:00:00Z")]
+#[error("{0:?} is not a valid time such as 2026-03-01T12:00:00Z")]
 pub struct NoMoment(String);
 
 impl Moment {
@@ -108,7 +108,7 @@ impl WrittenTime {
         let (year_digits, kind) = match identifier {
             tag::UTC_TIME => (2, "UTCTime"),
             tag::GENERALIZED_TIME => (4, "GeneralizedTime"),
-            other => return bad(None, format!("a value with identifier {other:02x} where a time belongs")),
+            other => return bad(None, format!("a value with identifier {other:02x} instead of a time")),
         };
         let well_formed = content.len() == year_digits + 11
             && content[..content.len() - 1].iter().all(u8::is_ascii_digit)
@@ -129,7 +129,7 @@ impl WrittenTime {
             .and_then(|date| Some(PrimitiveDateTime::new(date, Time::from_hms(part(2), part(3), part(4)).ok()?)))
             .map(|t| Moment::from_unix(t.assume_utc().unix_timestamp()));
         match moment {
-            None => bad(None, format!("{kind} {:?}, which is no date and time", shown())),
+            None => bad(None, format!("{kind} {:?}, which is not a date and time", shown())),
             Some(_) if year_digits == 4 && year < 2050 => {
                 bad(moment, format!("GeneralizedTime {:?}; through 2049 it is UTCTime", shown()))
             }
@@ -153,7 +153,7 @@ mod tests {
             ("UTCTime, 49 is 2049", 0x17, b"491231235959Z", Some("2049-12-31T23:59:59Z"), true),
             ("UTCTime, 50 is 1950", 0x17, b"500101000000Z", Some("1950-01-01T00:00:00Z"), true),
             ("GeneralizedTime from 2050", 0x18, b"20500101000000Z", Some("2050-01-01T00:00:00Z"), true),
-            ("no well-defined end", 0x18, b"99991231235959Z", Some("9999-12-31T23:59:59Z"), true),
+            ("no expiry", 0x18, b"99991231235959Z", Some("9999-12-31T23:59:59Z"), true),
             ("leap day", 0x17, b"240229000000Z", Some("2024-02-29T00:00:00Z"), true),
             ("GeneralizedTime too early", 0x18, b"20491231235959Z", Some("2049-12-31T23:59:59Z"), false),
             ("no seconds", 0x17, b"2506020813Z", None, false),

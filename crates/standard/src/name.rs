@@ -100,7 +100,7 @@ impl Name {
                 let kind = parts.expect(tag::OID, "an attribute type was expected")?;
                 let value = parts.next()?;
                 parts.sweep(&value)?;
-                parts.finish("octets after an attribute's value")?;
+                parts.finish("bytes after an attribute's value")?;
                 name.attributes += 1;
                 if name.attributes > MAX_ATTRIBUTES {
                     return Err(Unreadable { at: pair.full.start as usize, what: "a name of more than 64 attributes" });
@@ -293,7 +293,7 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
         if value.is_ascii() {
             Ok(String::from_utf8_lossy(value).into_owned())
         } else {
-            Err(format!("a {what} with octets beyond ASCII"))
+            Err(format!("a {what} with bytes beyond ASCII"))
         }
     };
     match tag {
@@ -306,14 +306,14 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
                 None => ascii("PrintableString"),
                 // Widely seen and harmless, so it is only refused where it is no text at all.
                 Some(o) if o.is_ascii_graphic() => ascii("PrintableString"),
-                Some(o) => Err(format!("a PrintableString with the octet {o:02x}")),
+                Some(o) => Err(format!("a PrintableString with the byte {o:02x}")),
             }
         }
         tag::IA5_STRING | tag::VISIBLE_STRING | 0x12 => ascii("string"),
         tag::TELETEX_STRING => Ok(value.iter().map(|o| char::from(*o)).collect()),
         tag::BMP_STRING => {
             if !value.len().is_multiple_of(2) {
-                return Err("a BMPString of an odd number of octets".into());
+                return Err("a BMPString of an odd number of bytes".into());
             }
             let units = value.chunks_exact(2).map(|pair| u16::from_be_bytes([pair[0], pair[1]]));
             char::decode_utf16(units)
@@ -322,7 +322,7 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
         }
         tag::UNIVERSAL_STRING => {
             if !value.len().is_multiple_of(4) {
-                return Err("a UniversalString that is not four octets a character".into());
+                return Err("a UniversalString that is not four bytes a character".into());
             }
             value
                 .chunks_exact(4)
@@ -330,7 +330,7 @@ fn readable(tag: u8, value: &[u8]) -> Result<String, String> {
                 .collect::<Option<String>>()
                 .ok_or_else(|| "a UniversalString with no characters of Unicode".into())
         }
-        other => Err(format!("a value with identifier {other:02x} where a string belongs")),
+        other => Err(format!("a value with identifier {other:02x} instead of a string")),
     }
 }
 

@@ -52,10 +52,10 @@ impl Request {
             let attributes = fields.expect(0xA0, "a request's attributes were expected")?;
             fields.sweep(&attributes)?;
         }
-        fields.finish("octets after a request's attributes")?;
+        fields.finish("bytes after a request's attributes")?;
         let algorithm = SignatureAlgorithm::read(&mut parts)?;
         let signature = parts.signature()?;
-        parts.finish("octets after the signature")?;
+        parts.finish("bytes after the signature")?;
         Ok(Self {
             der: der.to_vec(),
             departures,

@@ -97,21 +97,21 @@ macro_rules! broken_drivers {
 }
 
 broken_drivers! {
-    late: "LateSignature" breaks "identity", "gives no answer while signing";
-    wrong_order: "WrongOrder" breaks "opens", "where call";
+    late: "LateSignature" breaks "identity", "did not answer while signing";
+    wrong_order: "WrongOrder" breaks "opens", "instead of call";
     oversize: "OversizeLine" breaks "absent-object", "a line of more than";
-    garbage: "Garbage" breaks "identity", "no JSON-RPC response: asking the chip";
-    dies_amid_write: "DiesAmidWrite" breaks "write-read", "is gone";
+    garbage: "Garbage" breaks "identity", "not a JSON-RPC response: asking the chip";
+    dies_amid_write: "DiesAmidWrite" breaks "write-read", "was removed";
     hangs: "SilentAtStart" breaks "present", "no answer to hello";
-    hangs_amid_write: "HangsAmidWrite" breaks "write-read", "gives no answer while writing";
+    hangs_amid_write: "HangsAmidWrite" breaks "write-read", "did not answer while writing";
     ends_at_start: "EndsAtStart" breaks "present", "the tool is not installed";
     lies_about_write: "LiesAboutWrite" breaks "write-read", "read with 0";
-    signs_with_another_key: "OtherKey" breaks "signature", "not its key's";
+    signs_with_another_key: "OtherKey" breaks "signature", "does not belong to its key";
     forgets_objects: "Forgets" breaks "keeps", "read with 0";
     lists_twice: "ListsTwice" breaks "present", "twice";
-    takes_oversize: "TakesOversize" breaks "limits", "and took 3001";
-    miscounts_room: "MiscountsRoom" breaks "room", "says that 12000 are left";
-    unlocks: "Unlocks" breaks "lock", "does not say so opened anew";
+    takes_oversize: "TakesOversize" breaks "limits", "but accepted 3001";
+    miscounts_room: "MiscountsRoom" breaks "room", "reports that 12000 are left";
+    unlocks: "Unlocks" breaks "lock", "does not report so after opening it again";
     another_chip: "OtherChip" breaks "identity", "0BAD answers";
 }
 
@@ -123,7 +123,7 @@ fn a_driver_that_fails_costs_one_attempt(engine: &Engine) {
     let troubles = if engine.server.is_some() { 1 } else { 3 };
     for (trouble, cause, next, advice) in [
         ("die", "gone", "retry", "Put it in again."),
-        ("hang", "no-answer", "retry", "Take it out, put it in again."),
+        ("hang", "no-answer", "retry", "Take it out and put it in again."),
         ("garble", "driver", "rework", "Stop and call the engineer."),
     ]
     .into_iter()

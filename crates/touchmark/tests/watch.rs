@@ -46,11 +46,11 @@ fn what_bites_when(engine: &Engine) {
     assert!(
         seen["due"][0]["what"]
             .as_str()
-            .is_some_and(|w| w.starts_with("2 credentials") && w.contains("20.0 units a day")),
+            .is_some_and(|w| w.starts_with("2 credentials") && w.contains("20.0 units per day")),
         "{seen}"
     );
     assert_eq!(seen["days"], 1);
-    let advice = "Order chips and credentials now; `touchmark plan` tells how many.";
+    let advice = "Order chips and credentials now; `touchmark plan` shows how many.";
     assert_eq!(seen["due"][0]["advice"], advice, "the command line is told the command");
 
     // An intermediate of one year.

@@ -126,7 +126,7 @@ fn one(against: &Against<'_>, source: &mut dyn ChipSource, id: &ChipId) -> Chall
 fn lacking(what: &str) -> Failure {
     Failure {
         cause: "nothing-to-prove".into(),
-        detail: format!("the chip holds no {what}"),
+        detail: format!("the chip has no {what}"),
         advice: "Provision it first.".into(),
         next: book::Next::Rework,
     }

@@ -158,7 +158,7 @@ impl Advise for Stopped {
     }
 
     fn advice(&self) -> Option<String> {
-        Some("Run it again when it suits: it begins anew, and nothing is stored twice.".into())
+        Some("Run it again at any time: it starts from the beginning, and nothing is stored twice.".into())
     }
 }
 

@@ -51,25 +51,20 @@ pub fn certificate(der: &[u8], profile: Profile) -> Vec<Field> {
         field(
             "Issuer",
             c.issuer.display(c.der()),
-            "Who signed it; must be that one's subject, octet for octet.",
+            "Who signed it; must equal that certificate's subject, byte for byte.",
             "RFC 5280 4.1.2.4",
         ),
-        field(
-            "Serial number",
-            c.serial_hex(),
-            "Unlike any other of the same issuer, at most 20 octets.",
-            "RFC 5280 4.1.2.2",
-        ),
+        field("Serial number", c.serial_hex(), "Unique for its issuer, at most 20 bytes.", "RFC 5280 4.1.2.2"),
         field(
             "Valid from",
             c.not_before.moment.map_or_else(|| "unreadable".into(), |m| m.to_string()),
-            "The moment at which a verifier judges the chain, where this is the device's.",
+            "A verifier judges the chain at this moment of the device's certificate.",
             "Core Spec 6.2.3.1",
         ),
         field(
             "Valid until",
             match c.not_after.moment {
-                Some(m) if m == NO_END => "no well-defined end".into(),
+                Some(m) if m == NO_END => "no expiry".into(),
                 Some(m) => m.to_string(),
                 None => "unreadable".into(),
             },
@@ -79,13 +74,13 @@ pub fn certificate(der: &[u8], profile: Profile) -> Vec<Field> {
         field(
             "Signature algorithm",
             c.outer_algorithm.words(c.der()),
-            "ECDSA with SHA-256, named alike inside and outside.",
+            "ECDSA with SHA-256, the same name inside and outside.",
             "Core Spec 6.2.2",
         ),
         field(
             "Public key",
             c.public_key().map_or_else(|| "unreadable".into(), |k| hex::encode(k.point())),
-            "A point on P-256; the private half never leaves its chip.",
+            "A point on P-256; the private key never leaves its chip.",
             "RFC 5480 2.2",
         ),
     ];
@@ -93,7 +88,7 @@ pub fn certificate(der: &[u8], profile: Profile) -> Vec<Field> {
         let value = match (b.ca, b.path_length) {
             (false, _) => "no authority".to_owned(),
             (true, None) => "an authority".to_owned(),
-            (true, Some(n)) => format!("an authority with at most {n} below it before the device"),
+            (true, Some(n)) => format!("an authority with at most {n} more below it before the device"),
         };
         out.push(field("Basic constraints", value, "Whether it may issue, and how deep.", "RFC 5280 4.2.1.9"));
     }
@@ -103,16 +98,16 @@ pub fn certificate(der: &[u8], profile: Profile) -> Vec<Field> {
     out.push(field(
         "Subject key identifier",
         c.subject_key_id().map_or_else(none, hex::encode),
-        "Names this key for whoever links the chain.",
+        "Identifies this key when the chain is linked.",
         "RFC 5280 4.2.1.2",
     ));
     out.push(field(
         "Authority key identifier",
         c.authority_key_id().map_or_else(none, hex::encode),
-        "Names the issuer's key; must be its subject key identifier.",
+        "Identifies the issuer's key; must be its subject key identifier.",
         "RFC 5280 4.2.1.1",
     ));
-    out.push(field("Size", format!("{} octets", c.der().len()), "At most 600 octets.", "Core Spec 6.1.3"));
+    out.push(field("Size", format!("{} bytes", c.der().len()), "At most 600 bytes.", "Core Spec 6.1.3"));
     out
 }
 
@@ -135,13 +130,13 @@ pub fn declaration(der: &[u8]) -> Vec<Field> {
         field(
             "Certification type",
             kind,
-            "Type 0 is for the desk and may not be shipped; the alliance issues 1 and 2.",
+            "Type 0 is for the desk and must not be shipped; the alliance issues 1 and 2.",
             "Core Spec 6.3.1",
         ),
         field(
             "Certificate ID",
             content.certificate_id.clone().unwrap_or_else(|| "none".into()),
-            "Under which the alliance keeps the certification.",
+            "The alliance's number for the certification.",
             "Core Spec 6.3.1",
         ),
         field(
@@ -153,7 +148,7 @@ pub fn declaration(der: &[u8]) -> Vec<Field> {
         field(
             "Signer",
             d.signer_key_id().map_or_else(|| "none".into(), hex::encode),
-            "Key identifier of whoever signed; the verifier must trust it.",
+            "Key identifier of the signer; the verifier must trust it.",
             "RFC 5652 5.3",
         ),
     ]

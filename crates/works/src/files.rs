@@ -31,7 +31,7 @@ impl Advise for WriteError {
     }
 
     fn advice(&self) -> Option<String> {
-        Some("Look at the directory, its permissions and the space left, then call again.".into())
+        Some("Check the directory, its permissions and the free space, then try again.".into())
     }
 }
 

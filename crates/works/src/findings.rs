@@ -172,7 +172,7 @@ fn apart_or_one(ways: HashMap<Way, Group>) -> Vec<Group> {
     let Some(mut one) = groups.next() else { return Vec::new() };
     let first = one.count;
     groups.for_each(|group| one.join(group));
-    one.finding.found = format!("{}; and {} more of the kind", one.finding.found, one.count - first);
+    one.finding.found = format!("{}; and {} more of this kind", one.finding.found, one.count - first);
     vec![one]
 }
 
@@ -219,7 +219,7 @@ mod tests {
             let [one] = told.as_slice() else { panic!("{at_a_time}: {} findings", told.len()) };
             assert_eq!((one.count, one.chip_id.as_deref()), (1_000, None));
             assert_eq!(one.subject, "e0, e1, e2, e3, e4 and 995 more");
-            assert_eq!(one.finding.found, "serial 0; and 999 more of the kind");
+            assert_eq!(one.finding.found, "serial 0; and 999 more of this kind");
         }
         let few = told(&ways[..APART], 3);
         assert!(few.len() == APART && few.iter().all(|f| f.count == 1 && f.chip_id.is_some()), "{few:?}");

@@ -102,10 +102,10 @@ pub(crate) fn is_sealed_by(dir: &Path, key: &SiteKey) -> Result<(), Trouble> {
     match SealedKey::open(&key_file(dir), key, PURPOSE) {
         Err(custody::CustodyError::OtherSite { .. }) => Err(Trouble::surroundings(
             format!(
-                "{} is not this site's key: what this site has sealed was sealed with another",
+                "{} is not this site's key: this site's data was sealed with another one",
                 Site::keys_in(dir).join("site.key").display()
             ),
-            "Put the right one back from the site's backup; nothing was begun with this one.",
+            "Restore the right one from the site's backup; nothing was started with this one.",
         )),
         _ => Ok(()),
     }
@@ -137,8 +137,8 @@ pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result
         // Another key would make all that was signed look altered.
         if site.book.last_signed_head()?.is_some() {
             return Err(Trouble::surroundings(
-                format!("{} is not there, though heads of the log were signed with it", path.display()),
-                "Put it back from the site's backup (keys/ is kept apart from the book); whoever holds a pack or a signed head checks against it.",
+                format!("{} does not exist, but heads of the log were signed with it", path.display()),
+                "Restore it from the site's backup (keys/ is kept apart from the book). Auditors check packs and signed heads against it.",
             ));
         }
         let made = PrivateKey::generate()?;
@@ -224,7 +224,7 @@ pub fn read(path: &Path) -> Result<SignedHead, Trouble> {
     file.take(LARGEST).read_to_end(&mut octets).map_err(|e| Trouble::file(path, e))?;
     let none = || {
         Trouble::usage(
-            format!("{} is no signed head", path.display()),
+            format!("{} is not a signed head", path.display()),
             "Give a file that `touchmark book head --out` wrote.",
         )
     };

@@ -62,7 +62,7 @@ impl Typed {
 impl Unlock for Typed {
     fn passphrase(&self, of: &str, _: bool) -> Result<Passphrase, Trouble> {
         self.0.clone().ok_or_else(|| {
-            Trouble::usage(format!("no passphrase was typed {of}"), "Type it, then send the form again.")
+            Trouble::usage(format!("no passphrase was entered {of}"), "Enter it, then send the form again.")
         })
     }
 

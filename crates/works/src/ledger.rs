@@ -95,7 +95,7 @@ pub fn verify(site: &Site, who: &Who, course: &Course) -> Result<Value, Trouble>
     let intact = done.is_intact();
     site.book.note("book.verify", &Subject::Site, &json!({ "intact": intact }), &who.by())?;
     let mut value = serde_json::to_value(&done)
-        .map_err(|e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this."))?;
+        .map_err(|e| Trouble::surroundings(format!("the answer can't be written: {e}"), "Report this."))?;
     value["intact"] = intact.into();
     Ok(value)
 }

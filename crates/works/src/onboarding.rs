@@ -50,7 +50,7 @@ impl Advise for BatchError {
     }
 
     fn advice(&self) -> Option<String> {
-        Some("Look at the operating system's source of randomness, then draw the batch again.".into())
+        Some("Check the operating system's random source, then draw the batch again.".into())
     }
 }
 

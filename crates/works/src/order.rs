@@ -54,7 +54,7 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
     let product = product::get(site, reel.facts.product.as_str())?;
     if out.exists() {
         return Err(Trouble::usage(
-            format!("{} is there already", out.display()),
+            format!("{} already exists", out.display()),
             "Give another name; nothing was written.",
         ));
     }
@@ -173,7 +173,7 @@ pub fn write_requests(
     let product = product::get(site, reel.facts.product.as_str())?;
     if out.exists() {
         return Err(Trouble::usage(
-            format!("{} is there already", out.display()),
+            format!("{} already exists", out.display()),
             "Give another name; nothing was written.",
         ));
     }

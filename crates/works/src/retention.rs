@@ -17,7 +17,7 @@ use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
 /// What erasing does not reach.
-pub const CAUTION: &str = "Erased from the book; backups made before still hold it, sealed under the site key: let them run out too. The verifier stays in book and device, and a passcode of 27 bits can be found from it by long trying.";
+pub const CAUTION: &str = "Erased from the book. Earlier backups still contain it, sealed under the site key: delete them in time too. The verifier stays in book and device; a passcode of 27 bits can be found from it by trying.";
 
 /// Which passcodes.
 #[derive(Debug, Clone, Copy)]
@@ -139,7 +139,7 @@ fn wanted(site: &Site, which: Which<'_>, now: OffsetDateTime) -> Result<Vec<Kept
             let days = site.settings.retention.passcode_days.ok_or_else(|| {
                 Trouble::usage(
                     "this site keeps passcodes until they are erased by name",
-                    "Set retention.passcode_days in touchmark.toml: so many days after printing they are due. docs/site.md explains it.",
+                    "Set retention.passcode_days in touchmark.toml: passcodes are due that many days after printing. docs/site.md explains it.",
                 )
             })?;
             each_kept(site, &mut |kept| {
@@ -155,20 +155,20 @@ fn wanted(site: &Site, which: Which<'_>, now: OffsetDateTime) -> Result<Vec<Kept
                 let unit = site
                     .book
                     .unit(&serial)?
-                    .ok_or_else(|| Trouble::usage(format!("there is no unit {name}"), "Look at the serial number."))?;
+                    .ok_or_else(|| Trouble::usage(format!("there is no unit {name}"), "Check the serial number."))?;
                 let labels = site.book.story(&serial)?.map(|story| story.labels).unwrap_or_default();
                 let printed = labels.iter().filter(|l| l.event == book::LabelEvent::Printed).map(|l| l.at).max();
                 let kept = KeptPasscode { unit: serial.clone(), state: unit.state, changed: unit.changed, printed };
                 if matches!(unit.state, UnitState::Open | UnitState::Failed) {
                     return Err(Trouble::refused(
-                        format!("unit {name} is {}, and needs its passcode still", unit.state),
-                        "Let it pass, or scrap it first.",
+                        format!("unit {name} is {} and still needs its passcode", unit.state),
+                        "Finish it, or scrap it first.",
                     ));
                 }
                 if printed.is_none() && unit.state != UnitState::Scrapped && !unprinted {
                     return Err(Trouble::refused(
-                        format!("no label of unit {name} was ever printed, and none could be after this"),
-                        "Print it first, or say --unprinted.",
+                        format!("no label of unit {name} was ever printed, and after this none can be"),
+                        "Print it first, or give --unprinted.",
                     ));
                 }
                 found.insert(serial, kept);

@@ -28,7 +28,7 @@ pub struct Written {
 #[derive(Debug, thiserror::Error)]
 pub enum SpecimenError {
     /// Specimens are for test identities only.
-    #[error("vendor ID {0} is a real one; specimens are made for FFF1 to FFF4 only")]
+    #[error("vendor ID {0} is a real one, but specimens are only for FFF1 to FFF4")]
     RealVendor(standard::ids::VendorId),
     /// The directory holds something already.
     #[error("{0} is not empty")]
@@ -58,8 +58,8 @@ impl Advise for SpecimenError {
         Some(
             match self {
                 Self::RealVendor(_) => "Give a test vendor ID; the faults are the same.",
-                Self::NotEmpty(_) => "Give a new directory, or empty this one; nothing in it was touched.",
-                Self::Disk { .. } => "Look at the disk and the rights on it, empty the directory, then try again.",
+                Self::NotEmpty(_) => "Give a new directory, or empty this one; nothing in it was changed.",
+                Self::Disk { .. } => "Check the disk and its permissions, empty the directory, then try again.",
                 Self::Keys(_) => "Try again.",
             }
             .into(),
@@ -69,12 +69,12 @@ impl Advise for SpecimenError {
 
 /// The note that lies beside the sets.
 const NOTE: &str = "Specimens: sets of certificates, declarations and exchanges that break one rule each,
-for the refusal tests of firmware and verifiers, and valid sets beside them.
+for the refusal tests of firmware and verifiers, with valid sets to compare.
 
-FOR TESTING ONLY. The private keys lie here in the open. Nothing of this may be put
-into a product that is shipped.
+FOR TESTING ONLY. The private keys are here unprotected. Never put any of this into
+a product that is shipped.
 
-index.json names for each set the rule it breaks, the rules that can't but fall with
+index.json lists for each set the rule it breaks, the rules that necessarily break with
 it, its files, and the arguments with which `touchmark examine` finds just that.
 ";
 

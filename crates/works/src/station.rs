@@ -224,8 +224,12 @@ fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> R
         still_there(chip, id)?;
         return Err(Failure::new(
             "key-differs",
-            format!("the chip's key is {}, the manifest's {}", hex::encode(found.key_id()), hex::encode(key.key_id())),
-            "This chip's key is not the one its reel names. Put it aside and call the engineer.",
+            format!(
+                "the chip's key is {}, but the manifest says {}",
+                hex::encode(found.key_id()),
+                hex::encode(key.key_id())
+            ),
+            "This chip's key is not the one in the reel's manifest. Put it aside and call the engineer.",
             Next::Scrap,
         ));
     }
@@ -236,7 +240,7 @@ fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> R
     {
         return Err(Failure::new(
             "used-chip",
-            "a chip that this site never touched holds another certificate already",
+            "the chip already has another certificate, though this site never used it",
             "This chip has been used before. Put it aside and call the engineer.",
             Next::Rework,
         ));
@@ -271,12 +275,12 @@ fn read_back(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8]) -> Result<Re
         return Err(Failure::new(
             "read-back-differs",
             format!(
-                "{} of {} octets was read back as {} octets that differ at octet {differ}",
+                "{} of {} bytes was read back as {} bytes that differ at byte {differ}",
                 name.as_str(),
                 octets.len(),
                 held.len()
             ),
-            "The chip does not hold what was written. Try once more; if it happens again, put it aside.",
+            "The chip does not contain what was written. Try once more. If it happens again, put it aside.",
             Next::Retry,
         ));
     }
@@ -301,7 +305,7 @@ pub(crate) fn prove(chip: &mut dyn Chip, declaration: &Declaration) -> Result<Ex
         aws_lc_rs::rand::fill(octets).map_err(|_| {
             Failure::new(
                 "no-randomness",
-                "the operating system gives no randomness",
+                "the operating system provides no random numbers",
                 "The station can't work. Stop and call the engineer.",
                 Next::Rework,
             )
@@ -398,7 +402,7 @@ fn verdict(
                 return Err(Failure::new(
                     "trust-set",
                     format!("trust set {} would refuse it: {}", set.name, said.rules().join(", ")),
-                    "What this line writes would be refused by an ecosystem that the product must please. Stop and call the engineer.",
+                    "An ecosystem that must accept this product would refuse what this line writes. Stop and call the engineer.",
                     Next::Rework,
                 ));
             }
@@ -412,8 +416,8 @@ fn verdict(
     if rules == ["exchange.signature"] {
         return Err(Failure::new(
             "wrong-signature",
-            "the chip's signature is not its key's",
-            "The chip can't prove itself. Try once more; if it happens again, put it aside.",
+            "the chip's signature does not belong to its key",
+            "The chip can't prove its key. Try once more. If it happens again, put it aside.",
             Next::Retry,
         ));
     }
@@ -423,7 +427,7 @@ fn verdict(
             "a verifier would refuse it: {}",
             if rules.is_empty() { "no trusted PAA".into() } else { rules.join(", ") }
         ),
-        "What this line writes would be refused. Stop and call the engineer.",
+        "Verifiers would refuse what this line writes. Stop and call the engineer.",
         Next::Rework,
     ))
 }

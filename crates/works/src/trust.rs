@@ -132,7 +132,7 @@ impl Set {
             out.push(
                 Finding::new(rule, format!("vendor ID {vendor}, a test one"))
                     .weighing(Severity::Error)
-                    .requiring("A vendor ID that the alliance assigned: this trust set takes no test identities."),
+                    .requiring("A vendor ID that the alliance assigned: this trust set accepts no test identities."),
             );
         }
         let kind = declaration.and_then(|d| d.fields.as_ref().ok()).and_then(|f| f.certification_type);
@@ -140,9 +140,9 @@ impl Set {
             && !self.types.iter().any(|t| u64::from(*t) == kind)
         {
             out.push(
-                Finding::new(rule, format!("{kind}, {}", type_word(kind)))
-                    .weighing(Severity::Error)
-                    .requiring(format!("A declaration that this trust set takes: {}.", words(&self.types).join(", "))),
+                Finding::new(rule, format!("{kind}, {}", type_word(kind))).weighing(Severity::Error).requiring(
+                    format!("A declaration that this trust set accepts: {}.", words(&self.types).join(", ")),
+                ),
             );
         }
         out
@@ -205,7 +205,7 @@ pub fn put(site: &Site, name: &str, new: &NewSet<'_>, who: &Who) -> Result<SetVi
         let found = authority::get(site, name)?;
         if found.facts.role != book::Role::Paa {
             return Err(Trouble::usage(
-                format!("{name} is no root"),
+                format!("{name} is not a root"),
                 "A trust set names PAAs; their PAIs come with them.",
             ));
         }
@@ -217,7 +217,7 @@ pub fn put(site: &Site, name: &str, new: &NewSet<'_>, who: &Who) -> Result<SetVi
                 Item::Certificate(c) if c.is_self_issued() => paas.push(c.der().to_vec()),
                 _ => {
                     return Err(Trouble::usage(
-                        format!("{} is no PAA's certificate", path.display()),
+                        format!("{} is not a PAA's certificate", path.display()),
                         "Give the roots that the ecosystem trusts.",
                     ));
                 }
@@ -234,7 +234,7 @@ pub fn put(site: &Site, name: &str, new: &NewSet<'_>, who: &Who) -> Result<SetVi
             };
             signers.push(signer.ok_or_else(|| {
                 Trouble::usage(
-                    format!("{} holds no declaration signer", path.display()),
+                    format!("{} contains no declaration signer", path.display()),
                     "Give the signer's certificate or public key.",
                 )
             })?);
@@ -243,7 +243,10 @@ pub fn put(site: &Site, name: &str, new: &NewSet<'_>, who: &Who) -> Result<SetVi
     for name in new.declarations {
         let signer = declaration::signer_certificate(site, name)?.as_ref().and_then(signer_of);
         signers.push(signer.ok_or_else(|| {
-            Trouble::usage(format!("the signer of declaration {name} is not kept"), "Give the signer as a file.")
+            Trouble::usage(
+                format!("the site does not have the signer of declaration {name}"),
+                "Give the signer as a file.",
+            )
         })?);
     }
     paas.sort();
@@ -300,7 +303,7 @@ fn read(set: &book::TrustSet) -> Result<Set, Trouble> {
 
 fn get(site: &Site, name: &str) -> Result<book::TrustSet, Trouble> {
     site.book.trust_set(&TrustSetName::new(name)?)?.ok_or_else(|| {
-        Trouble::usage(format!("there is no trust set {name}"), "See `touchmark trust-set list` for those there are.")
+        Trouble::usage(format!("there is no trust set {name}"), "List them with `touchmark trust-set list`.")
     })
 }
 
@@ -409,7 +412,7 @@ pub(crate) fn preflight(
             .iter()
             .any(|s| Some(s.key_id.as_slice()) == signed.signer_key_id() && signed.is_signed_by(&s.key))
         {
-            why.push("declaration.signer: its signer is none that the set trusts".into());
+            why.push("declaration.signer: the set does not trust its signer".into());
         }
         // Where some of the reel's intermediates are trusted, each unit is judged by itself.
         let strange = |pai: &&Arc<Certificate>| {
@@ -421,14 +424,14 @@ pub(crate) fn preflight(
         };
         if intermediates.iter().all(|pai| strange(&pai)) {
             let name = |pai: &Arc<Certificate>| {
-                format!("chain.anchor: {} is of no PAA that the set trusts", pai.subject.display(pai.der()))
+                format!("chain.anchor: {} is not under a PAA that the set trusts", pai.subject.display(pai.der()))
             };
             why.extend(intermediates.iter().map(name));
         }
         if !why.is_empty() {
             return Err(Trouble::refused(
                 format!("trust set {} would refuse every unit of this reel: {}", set.name, why.join("; ")),
-                "No chip was touched. Give the product what the set asks, or take the set from the product with `touchmark product update`.",
+                "No chip was changed. Give the product what the set requires, or remove the set from the product with `touchmark product update`.",
             ));
         }
     }
@@ -484,13 +487,13 @@ fn on_examination(set: &Set, examined: &Examination) -> SetVerdict {
         if !set.test_identities
             && let Some(note) = subject.findings.iter().find(|f| f.rule.name == "chain.test-identity")
         {
-            let required = "A vendor ID that the alliance assigned: this trust set takes no test identities.";
+            let required = "A vendor ID that the alliance assigned: this trust set accepts no test identities.";
             insisted("chain.test-identity", note.found.clone(), required.into());
         }
         if let Some(kind) = subject.declared.as_ref().and_then(|d| d.certification_type)
             && !set.types.iter().any(|t| u64::from(*t) == kind)
         {
-            let required = format!("A declaration that this trust set takes: {}.", words(&set.types).join(", "));
+            let required = format!("A declaration that this trust set accepts: {}.", words(&set.types).join(", "));
             insisted("declaration.certification-type", format!("{kind}, {}", type_word(kind)), required);
         }
     }

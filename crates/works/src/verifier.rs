@@ -59,11 +59,11 @@ impl Advise for VerifierActError {
                 "Give a passcode of 1 to 99999998 that is not one digit eight times over, 12345678 or 87654321."
             }
             Self::Verifier(VerifierError::Iterations(_)) => "Give a count of 1000 to 100000.",
-            Self::Verifier(VerifierError::SaltSize(_)) => "Give 16 to 32 random octets, as 32 to 64 hex digits.",
+            Self::Verifier(VerifierError::SaltSize(_)) => "Give 16 to 32 random bytes, as 32 to 64 hex digits.",
             Self::Verifier(VerifierError::NoPoint) => "Give another salt.",
-            Self::Verifier(_) => "Give w0 and L, 97 octets, as 194 hex digits.",
-            Self::Hex { .. } => "Give two hex digits an octet, without spaces.",
-            Self::Randomness(_) => "Look at the operating system's source of randomness.",
+            Self::Verifier(_) => "Give w0 and L, 97 bytes, as 194 hex digits.",
+            Self::Hex { .. } => "Give two hex digits per byte, without spaces.",
+            Self::Randomness(_) => "Check the operating system's random source.",
         };
         Some(advice.to_owned())
     }

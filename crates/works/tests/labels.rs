@@ -111,7 +111,7 @@ fn codes_of_two_units_never_meet_on_a_label() {
         // Passcode 11111111 is one that everybody guesses; nothing with it is printed.
         (unit("MT:Y.K9042C00KMSP0Z800", MANUAL, ""), "the QR text breaks code.passcode"),
         (unit(QR, "34970112331", ""), "the manual code breaks code.check-digit"),
-        (unit("", MANUAL, ""), "no QR text"),
+        (unit("", MANUAL, ""), "QR text is missing"),
         (unit(QR, "", ""), "no manual code"),
     ] {
         let error = complete(data, &defaults()).map(|_| ()).expect_err(speaks_of);

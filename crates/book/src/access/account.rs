@@ -62,7 +62,7 @@ impl std::fmt::Debug for Account {
 #[derive(Debug, thiserror::Error)]
 pub enum AccountError {
     /// There is one of that name.
-    #[error("there is {what} {name} already")]
+    #[error("{what} {name} already exists")]
     NameTaken {
         /// `an account` or `a token`.
         what: &'static str,
@@ -73,7 +73,7 @@ pub enum AccountError {
     #[error("that badge belongs to another account")]
     BadgeTaken,
     /// There is none of that name.
-    #[error("there is no {what} {name}")]
+    #[error("{what} {name} does not exist")]
     Unknown {
         /// `account` or `token`.
         what: &'static str,
@@ -110,9 +110,9 @@ impl AccountError {
     /// The next move, as a sentence.
     pub fn advice(&self) -> String {
         match self {
-            Self::NameTaken { .. } => "Choose another name; one that was used stays with its person.".into(),
+            Self::NameTaken { .. } => "Choose another name; a name stays with its person.".into(),
             Self::BadgeTaken => "Take another badge, or take it from the other account first.".into(),
-            Self::Unknown { .. } => "Look at the name under People.".into(),
+            Self::Unknown { .. } => "Check the name under People.".into(),
             Self::Closed { .. } => "Add an account under another name.".into(),
             Self::LastEngineer { .. } => "Add another engineer first.".into(),
             Self::Book(error) => error.advice(),

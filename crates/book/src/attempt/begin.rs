@@ -178,7 +178,7 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
     {
         return Err(BeginError::OtherReel { chip: chip.chip_id, found: chip.reel, wanted: wanted.clone() });
     }
-    let row = next().ok_or_else(|| BookError::damaged(format!("chip {} is gone", chip.chip_id)))?;
+    let row = next().ok_or_else(|| BookError::damaged(format!("chip {} is missing", chip.chip_id)))?;
     let unit = if row.is_null(0) { None } else { Some(Unit::read(&row)?) };
     let credential = if row.is_null(UNIT_WIDTH) { None } else { Some(Credential::read(&row, UNIT_WIDTH)?) };
     let declaration = match begin.declaration {
@@ -210,7 +210,7 @@ fn refuse_finished(chip: &Chip, unit: Option<&Unit>) -> Result<(), BeginError> {
         }),
         (ChipState::Provisioned, Some(unit)) => Err(BeginError::AlreadyProvisioned { unit: Box::new(unit.clone()) }),
         (ChipState::Provisioned | ChipState::Held, None) => {
-            Err(BookError::damaged(format!("chip {} is {} by no unit", chip.chip_id, chip.state)).into())
+            Err(BookError::damaged(format!("chip {} is {}, but no unit has it", chip.chip_id, chip.state)).into())
         }
         (ChipState::Blank, Some(unit)) => {
             Err(BookError::damaged(format!("chip {} of unit {} is blank", chip.chip_id, unit.serial)).into())
@@ -231,7 +231,7 @@ fn usable(credential: Option<Credential>, chip: &Chip) -> Result<Credential, Beg
             reason: credential.reason.unwrap_or_default(),
         }),
         (state, _) => {
-            Err(BookError::damaged(format!("chip {} is {} and its credential {state}", chip.chip_id, chip.state))
+            Err(BookError::damaged(format!("chip {} is {}, but its credential is {state}", chip.chip_id, chip.state))
                 .into())
         }
     }
@@ -241,7 +241,11 @@ fn check_declaration(begin: &Begin<'_>, theirs: Option<Purpose>, purpose: Purpos
     let Some(declaration) = begin.declaration else { return Ok(()) };
     let refused = |why: String| BeginError::Declaration { declaration: declaration.clone(), why };
     let theirs = theirs.ok_or_else(|| refused("it is not in the book".into()))?;
-    if theirs == purpose { Ok(()) } else { Err(refused(format!("it is for {theirs} and the product for {purpose}"))) }
+    if theirs == purpose {
+        Ok(())
+    } else {
+        Err(refused(format!("it is for {theirs}, but the product is for {purpose}")))
+    }
 }
 
 /// Opens an attempt, and keeps the firmware that was told with it.
@@ -372,7 +376,7 @@ fn start(
     changes.extend(opening(begin, &serial, 1, station, sequence));
     let mut answers = tx.changes(&changes)?;
     let made = answers.swap_remove(MADE_UNIT).into_iter().next();
-    let made = made.ok_or_else(|| BookError::damaged(format!("unit {serial} came and went")))?;
+    let made = made.ok_or_else(|| BookError::damaged(format!("unit {serial} disappeared during the act")))?;
     (chip.state, chip.entry) = (ChipState::Held, Some(Sequence(sequence)));
     (credential.state, credential.entry) = (CredentialState::Reserved, Some(Sequence(sequence)));
     Ok(unit::changed(&made, sequence)?)

@@ -133,9 +133,9 @@ impl FinishError {
             Self::Ended { there } => {
                 format!("See the story of unit {}; put the chip on again if it has not passed.", there.unit)
             }
-            Self::OtherStation { there, .. } => format!("Go on at station {}.", there.station),
-            Self::OtherCertificate { .. } => "End the attempt as failed: the write did not take.".into(),
-            Self::NonceUsed { .. } => "End the attempt as failed and see to the station's source of randomness.".into(),
+            Self::OtherStation { there, .. } => format!("Continue at station {}.", there.station),
+            Self::OtherCertificate { .. } => "End the attempt as failed: the write had no effect.".into(),
+            Self::NonceUsed { .. } => "End the attempt as failed and check the station's source of randomness.".into(),
             Self::CredentialRevoked { .. } => "End the attempt as failed and scrap the unit.".into(),
             Self::Book(error) => error.advice(),
         }
@@ -313,7 +313,7 @@ fn pass(
     changes.extend(ending(finish, sequence));
     let mut answers = tx.changes(&changes)?;
     let row = answers.swap_remove(unit).into_iter().next();
-    let row = row.ok_or_else(|| BookError::damaged(format!("unit {} is gone", finish.unit)))?;
+    let row = row.ok_or_else(|| BookError::damaged(format!("unit {} is missing", finish.unit)))?;
     Ok(unit::changed(&row, sequence)?)
 }
 
@@ -339,7 +339,7 @@ fn fail(
     )];
     changes.extend(ending(finish, sequence));
     let row = tx.changes(&changes)?.swap_remove(0).into_iter().next();
-    unit::changed(&row.ok_or_else(|| BookError::damaged(format!("unit {} is gone", finish.unit)))?, sequence)
+    unit::changed(&row.ok_or_else(|| BookError::damaged(format!("unit {} is missing", finish.unit)))?, sequence)
 }
 
 /// What an outcome says of the attempt: result, cause, detail, what is next.

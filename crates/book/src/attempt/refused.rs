@@ -63,7 +63,7 @@ pub enum BeginError {
         unit: Box<Unit>,
     },
     /// Another station has it, or died at it.
-    #[error("unit {unit} is on station {station} since {}", told(*.since))]
+    #[error("unit {unit} has been on station {station} since {}", told(*.since))]
     Elsewhere {
         /// The unit.
         unit: UnitSerial,
@@ -95,7 +95,7 @@ pub enum BeginError {
         wanted: UnitSerial,
     },
     /// A series has no further number.
-    #[error("no serial number is left in the series that begins with {start}")]
+    #[error("the series of serial numbers that begins with {start} ran out")]
     SeriesEnds {
         /// Where it begins.
         start: UnitSerial,
@@ -144,19 +144,19 @@ impl BeginError {
             Self::OtherReel { found, .. } => format!("Set it aside for reel {found}."),
             Self::NoCredential { .. } => "Receive the delivery that holds its certificate, or set it aside.".into(),
             Self::CredentialRevoked { .. } => "Scrap the chip: its credential can't be used any more.".into(),
-            Self::ChipScrapped { .. } => "Put it into the scrap bin.".into(),
+            Self::ChipScrapped { .. } => "Put it in the scrap bin.".into(),
             Self::AlreadyProvisioned { unit } => {
-                format!("Leave it as it is; challenge the chip to see that it still proves unit {}.", unit.serial)
+                format!("Leave it as it is. Challenge the chip to check that it still proves unit {}.", unit.serial)
             }
             Self::Elsewhere { station, .. } => format!(
-                "If station {station} is still at it, leave it there; if that station died, say that it is taken over."
+                "If station {station} is still working on it, leave it there. If that station crashed, take the unit over."
             ),
-            Self::SerialTaken { .. } => "Scan the serial number again; no number is given twice.".into(),
+            Self::SerialTaken { .. } => "Scan the serial number again; no number is used twice.".into(),
             Self::ChipHasUnit { unit, .. } => format!("Put the board back with unit {unit}."),
-            Self::SeriesEnds { .. } => "Begin a series with more digits.".into(),
+            Self::SeriesEnds { .. } => "Start a series with more digits.".into(),
             Self::Declaration { .. } => "Choose a declaration of this product.".into(),
             Self::NoStation => "Name the station.".into(),
-            Self::Onboarding(_) => "Mend what the cause names.".into(),
+            Self::Onboarding(_) => "Fix what the cause names.".into(),
             Self::Book(error) => error.advice(),
         }
     }

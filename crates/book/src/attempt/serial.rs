@@ -67,7 +67,7 @@ impl<'a> Pattern<'a> {
 
     /// With what the second of [`Pattern::lock`] answered.
     pub(crate) fn locked(self, answer: Option<Row>) -> Result<Series<'a>, BookError> {
-        let following = answer.ok_or_else(|| BookError::damaged("a series of serial numbers is gone"))?.int(0)?;
+        let following = answer.ok_or_else(|| BookError::damaged("a series of serial numbers is missing"))?.int(0)?;
         Ok(Series { following: following.max(self.begins), pattern: self })
     }
 }

@@ -56,7 +56,7 @@ pub struct Problem {
 #[derive(Debug, thiserror::Error)]
 pub enum DeliveryError {
     /// Its id is taken.
-    #[error("there is a delivery named {delivery} already")]
+    #[error("a delivery named {delivery} already exists")]
     NameTaken {
         /// The id.
         delivery: DeliveryId,
@@ -68,7 +68,7 @@ pub enum DeliveryError {
         reel: ReelId,
     },
     /// An authority of it can't be taken.
-    #[error("the delivery's authority can't be taken: {0}")]
+    #[error("the delivery's authority can't be used: {0}")]
     Authority(#[source] AddError),
     /// A certificate names an issuer that is neither in the book nor in the delivery.
     #[error("there is no authority named {authority}")]
@@ -77,7 +77,7 @@ pub enum DeliveryError {
         authority: AuthorityName,
     },
     /// Test and production never mix.
-    #[error("authority {authority} is for {theirs} and reel {reel} is for {ours}")]
+    #[error("authority {authority} is for {theirs}, but reel {reel} is for {ours}")]
     Mixed {
         /// The authority.
         authority: AuthorityName,
@@ -121,10 +121,10 @@ impl DeliveryError {
             Self::NameTaken { .. } => "Store it under another name.".into(),
             Self::NoReel { .. } => "Receive the reel first, or check its id.".into(),
             Self::Authority(error) => error.advice(),
-            Self::NoAuthority { .. } => "Adopt the authority, or ask for a delivery that holds it.".into(),
+            Self::NoAuthority { .. } => "Adopt the authority, or ask for a delivery that includes it.".into(),
             Self::Mixed { .. } => "Use an authority made for the same purpose as the product.".into(),
             Self::Problems { .. } => "Ask the authority to replace these certificates; nothing was stored.".into(),
-            Self::Stopped(_) => "Mend what the cause names; nothing was stored.".into(),
+            Self::Stopped(_) => "Fix what the cause names; nothing was stored.".into(),
             Self::Book(error) => error.advice(),
         }
     }

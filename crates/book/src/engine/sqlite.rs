@@ -218,7 +218,7 @@ pub(crate) fn failed(doing: &str, error: Error) -> BookError {
         ErrorCode::ConstraintViolation => BookError::Rule { rule: error.to_string() },
         ErrorCode::DatabaseCorrupt => BookError::Damaged { what: error.to_string() },
         ErrorCode::NotADatabase => {
-            BookError::NotOurs { place: "the file".into(), why: "it is no SQLite database".into() }
+            BookError::NotOurs { place: "the file".into(), why: "it is not a SQLite database".into() }
         }
         _ => BookError::Database { doing: short(doing), source: error.into() },
     }

@@ -124,14 +124,14 @@ impl Driver {
             Failed::Silent => format!("no answer to hello within {:.1} s", patience.start.as_secs_f64()),
             Failed::Died => self.last_words("it ended before it answered hello"),
             Failed::Garbled(what) => self.last_words(&what),
-            Failed::Said(error) => format!("hello is answered by an error: {}", shown(&error.message)),
+            Failed::Said(error) => format!("it answered hello with an error: {}", shown(&error.message)),
         })?;
         match answer.get("protocol").and_then(Value::as_u64) {
             Some(super::PROTOCOL) => Ok(()),
             found => {
                 self.broken = true;
                 let found = found.map_or("none".to_owned(), |n| n.to_string());
-                Err(format!("it speaks protocol {found}, and we speak {}", super::PROTOCOL))
+                Err(format!("it speaks protocol {found}, but this program speaks {}", super::PROTOCOL))
             }
         }
     }
@@ -149,7 +149,7 @@ impl Driver {
         let mut line = json!({"jsonrpc": "2.0", "id": id, "method": method, "params": params}).to_string().into_bytes();
         line.push(b'\n');
         if line.len() > LONGEST_LINE {
-            return Err(Failed::Garbled(format!("a call of {} octets is longer than a line may be", line.len())));
+            return Err(Failed::Garbled(format!("a call of {} bytes is longer than a line may be", line.len())));
         }
         let begun = Instant::now();
         let sent = self.to.as_ref().is_some_and(|to| to.try_send(line).is_ok());
@@ -158,7 +158,7 @@ impl Driver {
         }
         match self.from.recv_timeout(patience.saturating_sub(begun.elapsed())) {
             Ok(Line::Text(text)) => read(&text, id),
-            Ok(Line::TooLong) => Err(Failed::Garbled(format!("it wrote a line of more than {LONGEST_LINE} octets"))),
+            Ok(Line::TooLong) => Err(Failed::Garbled(format!("it wrote a line of more than {LONGEST_LINE} bytes"))),
             Err(RecvTimeoutError::Timeout) => Err(Failed::Silent),
             Err(RecvTimeoutError::Disconnected) => Err(Failed::Died),
         }
@@ -218,18 +218,18 @@ fn read(text: &[u8], id: u64) -> Result<Value, Failed> {
     let garbled = |what: String| Err(Failed::Garbled(what));
     let response: Response = match serde_json::from_slice(text) {
         Ok(response) => response,
-        Err(_) => return garbled(format!("it wrote a line that is no JSON-RPC response: {}", shown_octets(text))),
+        Err(_) => return garbled(format!("it wrote a line that is not a JSON-RPC response: {}", shown_octets(text))),
     };
     if response.jsonrpc != "2.0" {
-        return garbled("its answer is not of JSON-RPC 2.0".into());
+        return garbled("its answer is not JSON-RPC 2.0".into());
     }
     if response.id != json!(id) {
-        return garbled(format!("it answered call {} where call {id} was asked", shown(&response.id.to_string())));
+        return garbled(format!("it answered call {} instead of call {id}", shown(&response.id.to_string())));
     }
     match (response.result, response.error) {
         (Some(result), None) => Ok(result),
         (None, Some(error)) => Err(Failed::Said(error)),
-        _ => garbled("its answer has not just one of result and error".into()),
+        _ => garbled("its answer does not have exactly one of result and error".into()),
     }
 }
 

@@ -158,7 +158,7 @@ impl ChipSource for CommandSource {
         let mut chips = Vec::with_capacity(listed.len());
         for entry in listed {
             let chip = entry.as_str().and_then(|text| ChipId::new(text).ok());
-            chips.push(chip.ok_or_else(|| shared.wrong(format!("{} is no chip id", shown(&entry.to_string()))))?);
+            chips.push(chip.ok_or_else(|| shared.wrong(format!("{} is not a chip id", shown(&entry.to_string()))))?);
         }
         chips.sort();
         match chips.windows(2).find(|pair| pair[0] == pair[1]) {
@@ -252,7 +252,7 @@ impl CommandChip {
         let found = answer.get(name);
         found.and_then(read).ok_or_else(|| {
             let found = found.map_or("nothing".to_owned(), |value| shown(&value.to_string()));
-            self.shared.wrong(format!("\"{name}\" should be {expected}, and is {found}"))
+            self.shared.wrong(format!("\"{name}\" should be {expected}, but is {found}"))
         })
     }
 
@@ -280,7 +280,7 @@ impl Chip for CommandChip {
 
     fn public_key(&mut self) -> Result<PublicKey, ChipError> {
         let answer = self.call("public_key", json!({}), &Doing::ReadingKey)?;
-        let point = self.octets(&answer, "public_key", "a point of 65 octets in hex")?;
+        let point = self.octets(&answer, "public_key", "a point of 65 bytes in hex")?;
         PublicKey::from_point(&point)
             .map_err(|error| ChipError::NoKey { chip: self.chip.clone(), reason: error.to_string() })
     }
@@ -354,9 +354,9 @@ impl Chip for CommandChip {
             return Err(ChipError::MessageTooLong { chip, octets, limit: LONGEST_MESSAGE });
         }
         let answer = self.call("sign", json!({"message": hex::encode(message)}), &Doing::Signing)?;
-        let signature = self.octets(&answer, "signature", "r and s, 64 octets in hex")?;
+        let signature = self.octets(&answer, "signature", "r and s, 64 bytes in hex")?;
         <[u8; 64]>::try_from(signature.as_slice()).map_err(|_| {
-            self.shared.wrong(format!("a signature has 64 octets, r and s, and this one has {}", signature.len()))
+            self.shared.wrong(format!("a signature has 64 bytes, r and s; this one has {}", signature.len()))
         })
     }
 

@@ -122,14 +122,14 @@ impl Bench<'_> {
     /// The source, opened if it is not.
     fn source(&mut self) -> Result<&mut dyn ChipSource, Stop> {
         if matches!(self.found, Found::Dead) {
-            return not_tried("the chip does not open");
+            return not_tried("the chip can't be opened");
         }
         if self.source.is_none() {
             self.source = Some(self.longest.time("opening the source", || (self.open)())?);
         }
         match &mut self.source {
             Some(source) => Ok(&mut **source),
-            None => not_tried("the source does not open"),
+            None => not_tried("the source can't be opened"),
         }
     }
 
@@ -149,7 +149,7 @@ impl Bench<'_> {
     fn abilities(&self) -> Result<&Abilities, Stop> {
         match &self.found {
             Found::Chip { abilities, .. } => Ok(abilities),
-            _ => not_tried("the chip does not say what it can do"),
+            _ => not_tried("the chip does not report its abilities"),
         }
     }
 
@@ -157,8 +157,8 @@ impl Bench<'_> {
     fn writable(&mut self) -> Result<(Watched, Vec<ObjectName>), Stop> {
         match &self.found {
             Found::Chip { blank: true, .. } => {}
-            Found::Chip { .. } => return not_tried("the chip is not blank, and only a blank one is written to"),
-            _ => return not_tried("the chip does not open"),
+            Found::Chip { .. } => return not_tried("the chip is not blank, and the check writes only to blank ones"),
+            _ => return not_tried("the chip can't be opened"),
         }
         let names = match &self.abilities()?.objects {
             Some(names) if names.is_empty() => return not_tried("the chip has no place for an object"),

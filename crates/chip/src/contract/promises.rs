@@ -29,35 +29,35 @@ pub static PROMISES: &[Promise] = &[
         text: "The source lists each chip once, in ascending order, this one among them.",
         tries: present,
     },
-    Promise { name: "opens", text: "The chip opens and says what it can do.", tries: opens },
-    Promise { name: "absent-chip", text: "A chip that is not there does not open.", tries: absent_chip },
-    Promise { name: "identity", text: "The chip opened is the chip that answers, to the end.", tries: identity },
+    Promise { name: "opens", text: "The chip opens and reports its abilities.", tries: opens },
+    Promise { name: "absent-chip", text: "A chip that is not present does not open.", tries: absent_chip },
+    Promise { name: "identity", text: "The opened chip is the one that answers, until it is closed.", tries: identity },
     Promise { name: "public-key", text: "Its public key stays the same.", tries: public_key },
     Promise {
         name: "signature",
-        text: "It signs messages of 0 to 1,024 octets, and each signature is its key's.",
+        text: "It signs messages of 0 to 1,024 bytes, and each signature belongs to its key.",
         tries: signature,
     },
     Promise {
         name: "one-holder",
-        text: "While it is open nobody else opens it; once let go it opens again.",
+        text: "While it is open nobody else can open it; once closed it can be opened again.",
         tries: one_holder,
     },
     Promise { name: "absent-object", text: "What was never written reads as absent.", tries: absent_object },
-    Promise { name: "write-read", text: "What is written is read back, octet for octet.", tries: write_read },
-    Promise { name: "overwrite", text: "New content takes the place of old, longer or shorter.", tries: overwrite },
+    Promise { name: "write-read", text: "What is written is read back, byte for byte.", tries: write_read },
+    Promise { name: "overwrite", text: "New content replaces the old, longer or shorter.", tries: overwrite },
     Promise { name: "separate", text: "Writing one object leaves the others as they were.", tries: separate },
-    Promise { name: "keeps", text: "What was written is there when the chip is opened anew.", tries: keeps },
-    Promise { name: "state", text: "It says whether it is blank or holds objects.", tries: state },
-    Promise { name: "remove", text: "Writing no octets removes an object.", tries: remove },
+    Promise { name: "keeps", text: "What was written is still there when the chip is opened again.", tries: keeps },
+    Promise { name: "state", text: "It reports whether it is blank or holds objects.", tries: state },
+    Promise { name: "remove", text: "Writing an empty object removes it.", tries: remove },
     Promise {
         name: "limits",
-        text: "An object as large as it says fits; a larger one is refused and changes nothing.",
+        text: "An object of the largest reported size fits; a larger one is refused and changes nothing.",
         tries: limits,
     },
     Promise {
         name: "room",
-        text: "The room it says is left shrinks and grows with its objects; what does not fit is refused and changes nothing.",
+        text: "The reported room shrinks and grows with its objects; what does not fit is refused and changes nothing.",
         tries: room,
     },
     Promise { name: "names", text: "An object that it has no place for is refused.", tries: names },
@@ -103,12 +103,12 @@ fn opens(bench: &mut Bench<'_>) -> Held {
     }
     let abilities = bench.abilities()?;
     if abilities.object_limit == 0 {
-        return broken("it says that an object may have no octets");
+        return broken("it reports that an object may have no bytes");
     }
     let mut names = abilities.objects.clone().unwrap_or_default();
     names.sort();
     match names.windows(2).find(|pair| pair[0] == pair[1]) {
-        Some(pair) => broken(format!("it names {} twice among the objects that it has a place for", pair[0])),
+        Some(pair) => broken(format!("it lists {} twice among the objects that it has a place for", pair[0])),
         None => Ok(()),
     }
 }
@@ -121,9 +121,9 @@ fn absent_chip(bench: &mut Bench<'_>) -> Held {
         return not_tried("every id is taken");
     };
     match source.open(&absent) {
-        Ok(_) => broken(format!("{absent} is not listed, and opens")),
+        Ok(_) => broken(format!("{absent} is not listed, but opens")),
         Err(ChipError::Absent { .. }) => Ok(()),
-        Err(other) => broken(format!("expected that {absent} is told to be absent; it says: {other}")),
+        Err(other) => broken(format!("expected an error that {absent} is absent, got: {other}")),
     }
 }
 
@@ -156,7 +156,7 @@ fn public_key(bench: &mut Bench<'_>) -> Held {
     let mut same = chip.public_key()? == first;
     drop(chip);
     same &= bench.chip()?.public_key()? == first;
-    if same { Ok(()) } else { broken("it told another public key when asked again") }
+    if same { Ok(()) } else { broken("it returned another public key when asked again") }
 }
 
 fn signature(bench: &mut Bench<'_>) -> Held {
@@ -165,7 +165,7 @@ fn signature(bench: &mut Bench<'_>) -> Held {
     for length in [0, 1, 32, 55, 56, 64, 333, 916, LONGEST_MESSAGE] {
         let message = octets(length, 3);
         if !key.verifies_raw(&message, &chip.sign(&message)?) {
-            return broken(format!("the signature over {length} octets is not its key's"));
+            return broken(format!("the signature over {length} bytes does not belong to its key"));
         }
     }
     Ok(())
@@ -175,16 +175,16 @@ fn one_holder(bench: &mut Bench<'_>) -> Held {
     let id = bench.chip.clone();
     let mut held = bench.chip()?;
     let mut elsewhere = (bench.open)()?;
-    let again = [("the same source", bench.source()?.open(&id)), ("the source opened anew", elsewhere.open(&id))];
+    let again = [("the same source", bench.source()?.open(&id)), ("the source opened again", elsewhere.open(&id))];
     for (whose, again) in again {
         match again {
             Ok(_) => return broken(format!("it opens a second time, through {whose}")),
             Err(ChipError::Held { .. }) => {}
-            Err(other) => return broken(format!("expected that it is held, through {whose}; it says: {other}")),
+            Err(other) => return broken(format!("expected an error that it is in use, through {whose}, got: {other}")),
         }
     }
     if held.identity()?.id != id {
-        return broken("after somebody else tried to open it, another chip answers");
+        return broken("after a second attempt to open it, another chip answers");
     }
     drop(held);
     bench.chip().map(drop)
@@ -194,7 +194,7 @@ fn absent_object(bench: &mut Bench<'_>) -> Held {
     let (mut chip, names) = bench.writable()?;
     for name in &names {
         if let Some(found) = chip.read(name)? {
-            return broken(format!("{name} was never written and has {} octets", found.len()));
+            return broken(format!("{name} was never written but has {} bytes", found.len()));
         }
     }
     Ok(())
@@ -213,10 +213,10 @@ fn same(chip: &mut Watched, name: &ObjectName, expected: &[u8]) -> Held {
     }
     let differ = found.iter().zip(expected).position(|(a, b)| a != b);
     broken(format!(
-        "{name} was written with {} octets and read with {}{}",
+        "{name} was written with {} bytes but read with {}{}",
         expected.len(),
         found.len(),
-        differ.map_or(String::new(), |at| format!("; octet {at} is the first that differs"))
+        differ.map_or(String::new(), |at| format!("; byte {at} is the first that differs"))
     ))
 }
 
@@ -288,7 +288,7 @@ fn state(bench: &mut Bench<'_>) -> Held {
         put(&mut chip, &names[0], &content)?;
         match chip.state()? {
             State::HoldsObjects => Ok(()),
-            found => broken(format!("it holds an object, and says {found:?}")),
+            found => broken(format!("it holds an object, but reports {found:?}")),
         }
     })
 }
@@ -301,7 +301,7 @@ fn remove(bench: &mut Bench<'_>) -> Held {
         for _ in 0..2 {
             chip.write(&names[0], &[])?;
             if let Some(found) = chip.read(&names[0])? {
-                return broken(format!("{} was removed and has {} octets", names[0], found.len()));
+                return broken(format!("{} was removed but has {} bytes", names[0], found.len()));
             }
         }
         Ok(())
@@ -317,9 +317,12 @@ fn limits(bench: &mut Bench<'_>) -> Held {
         put(&mut chip, &names[0], &before)?;
         match chip.write(&names[0], &octets(limit.saturating_add(1), 9)) {
             Err(ChipError::TooLarge { .. } | ChipError::NoRoom { .. }) => {}
-            Err(other) => return broken(format!("expected that it is told to be too large; it says: {other}")),
+            Err(other) => return broken(format!("expected an error that it is too large, got: {other}")),
             Ok(()) => {
-                return broken(format!("it says that an object has at most {limit} octets, and took {}", limit + 1));
+                return broken(format!(
+                    "it reports that an object has at most {limit} bytes, but accepted {}",
+                    limit + 1
+                ));
             }
         }
         same(&mut chip, &names[0], &before)
@@ -328,27 +331,29 @@ fn limits(bench: &mut Bench<'_>) -> Held {
 
 fn room(bench: &mut Bench<'_>) -> Held {
     let (room, limit) = (bench.abilities()?.room_left, bench.abilities()?.object_limit);
-    let Some(room) = room else { return not_tried("it does not say what room is left") };
+    let Some(room) = room else { return not_tried("it does not report how much room is left") };
     cleanly(bench, |bench, names| {
         let [first, second] = names else { return not_tried("it has a place for one object only") };
         let mut chip = bench.chip()?;
         let before = octets((room / 2).clamp(1, limit), 3);
         put(&mut chip, first, &before)?;
-        let Some(left) = chip.abilities()?.room_left else { return broken("it no longer says what room is left") };
+        let Some(left) = chip.abilities()?.room_left else {
+            return broken("it no longer reports how much room is left");
+        };
         if left > room.saturating_sub(before.len()) {
             return broken(format!(
-                "it had room for {room} octets, took {}, and says that {left} are left",
+                "it had room for {room} bytes, accepted {}, and reports that {left} are left",
                 before.len()
             ));
         }
         if left < limit {
             match chip.write(second, &octets(left + 1, 4)) {
                 Err(ChipError::NoRoom { .. }) => {}
-                Err(other) => return broken(format!("expected that it is told to have no room; it says: {other}")),
-                Ok(()) => return broken(format!("it says that {left} octets are left, and took {}", left + 1)),
+                Err(other) => return broken(format!("expected an error that there is no room, got: {other}")),
+                Ok(()) => return broken(format!("it reports that {left} bytes are left, but accepted {}", left + 1)),
             }
             if chip.read(second)?.is_some() {
-                return broken("what had no room was written all the same");
+                return broken("an object that had no room was written anyway");
             }
         }
         same(&mut chip, first, &before)?;
@@ -361,7 +366,7 @@ fn room(bench: &mut Bench<'_>) -> Held {
         match chip.abilities()?.room_left {
             Some(again) if again >= room => Ok(()),
             again => broken(format!(
-                "it had room for {room} octets; with its objects removed it says {}",
+                "it had room for {room} bytes; with its objects removed it reports {}",
                 again.map_or("nothing".to_owned(), |again| again.to_string())
             )),
         }
@@ -375,12 +380,12 @@ fn names(bench: &mut Bench<'_>) -> Held {
     let (mut chip, _) = bench.writable()?;
     let unknown = ["no-such-object", "nor-this-one"].iter().filter_map(|name| ObjectName::new(name).ok());
     let Some(unknown) = unknown.into_iter().find(|name| !known.contains(name)) else {
-        return not_tried("it has a place for every name at hand");
+        return not_tried("it has a place for every name that was tried");
     };
     match chip.write(&unknown, &octets(5, 1)) {
         Err(ChipError::NoSlot { .. }) => Ok(()),
-        Err(other) => broken(format!("expected that it has no place for {unknown}; it says: {other}")),
-        Ok(()) => broken(format!("it took {unknown}, which it does not name among its objects")),
+        Err(other) => broken(format!("expected an error that it has no place for {unknown}, got: {other}")),
+        Ok(()) => broken(format!("it accepted {unknown}, which it does not list among its objects")),
     }
 }
 
@@ -388,7 +393,7 @@ fn left_blank(bench: &mut Bench<'_>) -> Held {
     let (mut chip, _) = bench.writable()?;
     match chip.state()? {
         State::Blank => Ok(()),
-        found => broken(format!("its objects were removed, and it says {found:?}")),
+        found => broken(format!("its objects were removed, but it reports {found:?}")),
     }
 }
 
@@ -397,33 +402,33 @@ fn lock(bench: &mut Bench<'_>) -> Held {
     if !can_lock {
         return match bench.chip()?.lock() {
             Err(ChipError::CannotLock { .. }) => Ok(()),
-            Err(other) => broken(format!("expected that it can't be locked; it says: {other}")),
-            Ok(()) => broken("it says that it can't be locked, and let itself be"),
+            Err(other) => broken(format!("expected an error that it can't be locked, got: {other}")),
+            Ok(()) => broken("it reports that it can't be locked, but was locked"),
         };
     }
     if !bench.trial.lock {
-        return not_tried("locking is for ever, and was not asked for");
+        return not_tried("locking cannot be undone, and was not requested (--lock)");
     }
     let largest = bench.largest()?;
     let (mut chip, names) = bench.writable()?;
     let content = octets(100.min(largest), 4);
     put(&mut chip, &names[0], &content)?;
     chip.lock()?;
-    for opening in ["in the same opening", "opened anew"] {
+    for opening in ["in the same opening", "after opening it again"] {
         if chip.state()? != State::Locked {
-            return broken(format!("it was locked, and does not say so {opening}"));
+            return broken(format!("it was locked, but does not report so {opening}"));
         }
         for octets in [&b"other"[..], b""] {
             match chip.write(&names[0], octets) {
                 Err(ChipError::Locked { .. }) => {}
-                Err(other) => return broken(format!("expected that it is told to be locked; it says: {other}")),
-                Ok(()) => return broken(format!("it was locked, and takes a write {opening}")),
+                Err(other) => return broken(format!("expected an error that it is locked, got: {other}")),
+                Ok(()) => return broken(format!("it was locked, but accepts a write {opening}")),
             }
         }
         same(&mut chip, &names[0], &content)?;
         let key = chip.public_key()?;
         if !key.verifies_raw(b"locked", &chip.sign(b"locked")?) {
-            return broken(format!("locked, its signature is not its key's {opening}"));
+            return broken(format!("once locked, its signature does not belong to its key {opening}"));
         }
         chip.lock()?;
         drop(chip);
@@ -439,7 +444,7 @@ fn in_time(bench: &mut Bench<'_>) -> Held {
         return Ok(());
     }
     broken(format!(
-        "{call} took {:.1} s, and may take {:.1} s",
+        "{call} took {:.1} s; the limit is {:.1} s",
         took.as_secs_f64(),
         bench.trial.longest_call.as_secs_f64()
     ))

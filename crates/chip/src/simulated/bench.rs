@@ -88,7 +88,7 @@ impl Bench {
         let damaged = |why: String| ChipError::Damaged { path: path.clone(), why };
         let Written { format, bench } = serde_json::from_slice(&text).map_err(|e| damaged(e.to_string()))?;
         if format != FORMAT {
-            return Err(damaged("it is of another format".into()));
+            return Err(damaged("it has another format".into()));
         }
         bench.fault().map_or(Ok(bench), |why| Err(damaged(why)))
     }
@@ -97,11 +97,11 @@ impl Bench {
     pub(crate) fn fault(&self) -> Option<String> {
         let part = &self.part;
         if part.name.is_empty() || part.name.len() > 100 || part.name.chars().any(char::is_control) {
-            Some("a part's name has 1 to 100 printable characters".into())
+            Some("a part's name needs 1 to 100 printable characters".into())
         } else if part.room > Self::MOST_ROOM || part.object_limit > part.room {
-            Some(format!("room is at most {} octets, and one object has no more than all", Self::MOST_ROOM))
+            Some(format!("room is at most {} bytes, and one object may not be larger than all of it", Self::MOST_ROOM))
         } else if let Some(name) = part.objects.iter().flatten().find(|name| ObjectName::new(name).is_err()) {
-            Some(format!("{name:?} is no object's name"))
+            Some(format!("{name:?} is not an object name"))
         } else {
             self.timing.fault().map(str::to_owned)
         }

@@ -58,7 +58,7 @@ impl SimulatedChip {
         let key = found.content.private_key().and_then(|private| SoftwareKey::from_private(&private).ok());
         let key = key.ok_or_else(|| ChipError::Damaged {
             path: file::path(folder, chip),
-            why: "its key is no private key of P-256".into(),
+            why: "its key is not a P-256 private key".into(),
         })?;
         let changes = Changes::open(folder, chip, &found)?;
         let mut this = Self {
@@ -327,7 +327,7 @@ impl Chip for SimulatedChip {
         signature.ok().and_then(|der| raw_from_der(&der)).ok_or_else(|| ChipError::Refused {
             chip: self.opened.clone(),
             doing: Doing::Signing,
-            reason: "no signature came out".into(),
+            reason: "no signature was made".into(),
         })
     }
 

@@ -192,7 +192,7 @@ pub(crate) fn read(folder: &Path, chip: &ChipId) -> Result<Option<Found>, ChipEr
     let mut text = Zeroizing::new(Vec::with_capacity(16 * 1024));
     file.take(LARGEST + 1).read_to_end(&mut text).map_err(failed)?;
     if text.len() as u64 > LARGEST {
-        return Err(damaged(format!("it has more than {LARGEST} octets")));
+        return Err(damaged(format!("it has more than {LARGEST} bytes")));
     }
     // The parser's own message could quote what stands there.
     let unfit = |line: usize, e: &serde_json::Error| {
@@ -202,10 +202,10 @@ pub(crate) fn read(folder: &Path, chip: &ChipId) -> Result<Option<Found>, ChipEr
     let (_, first) = lines.next().ok_or_else(|| damaged("it is empty".into()))?;
     let mut content: Content = serde_json::from_slice(first).map_err(|e| unfit(1, &e))?;
     if content.format != FORMAT {
-        return Err(damaged("it is of another format".into()));
+        return Err(damaged("it has another format".into()));
     }
     if content.chip_id != chip.as_str() {
-        return Err(damaged("it is named after another chip than it holds".into()));
+        return Err(damaged("its name is that of another chip than it holds".into()));
     }
     if content.part.is_empty() || content.private_key().is_none() {
         return Err(damaged("its part or its key is missing".into()));
@@ -220,7 +220,7 @@ pub(crate) fn read(folder: &Path, chip: &ChipId) -> Result<Option<Found>, ChipEr
         stale |= number >= MOST_CHANGES;
     }
     if let Some(name) = content.objects.keys().find(|name| ObjectName::new(name).is_err()) {
-        return Err(damaged(format!("{name:?} is no object's name")));
+        return Err(damaged(format!("{name:?} is not an object name")));
     }
     Ok(Some(Found { content, stale }))
 }

@@ -69,7 +69,7 @@ pub struct MadeChip {
 #[derive(Debug, thiserror::Error)]
 pub enum MakeError {
     /// Not between 1 and a million.
-    #[error("{0} chips can't be made at once; 1 to {MOST} can")]
+    #[error("{0} chips can't be made at once; the limits are 1 and {MOST}")]
     Count(usize),
     /// A line of the keys file is not what it should be.
     #[error("line {line} of the keys: {why}")]
@@ -90,7 +90,7 @@ pub enum MakeError {
         other: ChipId,
     },
     /// The folder has such a chip.
-    #[error("chip {chip} is in {} already", .folder.display())]
+    #[error("chip {chip} is already in {}", .folder.display())]
     Exists {
         /// The chip.
         chip: ChipId,
@@ -98,13 +98,13 @@ pub enum MakeError {
         folder: PathBuf,
     },
     /// The manifest's file is there already.
-    #[error("{} is there already", .path.display())]
+    #[error("{} already exists", .path.display())]
     ManifestExists {
         /// The file.
         path: PathBuf,
     },
     /// The part's or the times' figures can't be.
-    #[error("such a part can't be: {0}")]
+    #[error("such a part can't exist: {0}")]
     Bench(String),
     /// The folder's chips are of another part, or take other times.
     #[error("{} has simulated chips of another part or other times", .folder.display())]
@@ -138,12 +138,12 @@ impl MakeError {
             Self::Line { .. } => {
                 "Each line is one JSON object with chip_id (hex) and private_key (64 hex digits); nothing was made."
             }
-            Self::Double { .. } => "A chip id and a key belong to one chip; take the second one out of the file.",
+            Self::Double { .. } => "A chip id and a key belong to one chip; remove the second one from the file.",
             Self::Exists { .. } | Self::OtherBench { .. } => "Choose an empty folder.",
             Self::ManifestExists { .. } => "Choose another name for the manifest; nothing was made.",
             Self::Bench(_) => "Correct the figures.",
             Self::File { source, .. } if source.kind() == io::ErrorKind::NotFound => {
-                "Look at the path: it, or the folder that it is to lie in, is not there."
+                "Check the path: it, or its folder, does not exist."
             }
             Self::File { .. } => "Check that the folder is yours, and the disk's free space.",
             Self::Chip(error) => error.advice(),
@@ -184,14 +184,14 @@ pub fn read_keys(path: &Path) -> Result<Keys, MakeError> {
         }
         // The parser's own message could quote what stands in the line.
         let found: Line = serde_json::from_slice(text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(&text))
-            .map_err(|e| line(&format!("no JSON object with chip_id and private_key (column {})", e.column())))?;
+            .map_err(|e| line(&format!("not a JSON object with chip_id and private_key (column {})", e.column())))?;
         let chip = ChipId::new(&found.chip_id).map_err(|e| line(&e.to_string()))?;
         let mut private = Zeroizing::new([0; 32]);
         hex::decode_to_slice(found.private_key.trim(), &mut *private)
             .map_err(|_| line("its private_key is not 64 hexadecimal digits"))?;
         SoftwareKey::from_private(&private).map_err(|e| line(&e.to_string()))?;
         if !seen.insert(chip.clone()) {
-            return Err(line(&format!("chip {chip} stands on an earlier line")));
+            return Err(line(&format!("chip {chip} is on an earlier line too")));
         }
         given.push(GivenKey { chip, private });
         if given.len() > MOST {

@@ -39,7 +39,7 @@ impl Timing {
         if self.bus_hz == 0 {
             Some("a bus clock of 0 Hz")
         } else if self.page_octets == 0 {
-            Some("pages of 0 octets")
+            Some("pages of 0 bytes")
         } else {
             None
         }

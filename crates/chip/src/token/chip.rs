@@ -124,12 +124,12 @@ impl Chip for TokenChip {
         ];
         let found = self.session.find_objects(&template).map_err(self.failed(Doing::ReadingKey))?;
         let [public] = found[..] else {
-            return Err(no_key(&format!("{} public keys share its CKA_ID, and one should", found.len())));
+            return Err(no_key(&format!("{} public keys share its CKA_ID; only one should", found.len())));
         };
         let point = self.session.get_attributes(public, &[AttributeType::EcPoint]);
         let point = point.map_err(self.failed(Doing::ReadingKey))?;
         let point = point.iter().find_map(|a| if let Attribute::EcPoint(point) = a { point_of(point) } else { None });
-        point.ok_or_else(|| no_key("its CKA_EC_POINT is no point of P-256"))
+        point.ok_or_else(|| no_key("its CKA_EC_POINT is not a point on P-256"))
     }
 
     fn abilities(&mut self) -> Result<Abilities, ChipError> {
@@ -195,7 +195,7 @@ impl Chip for TokenChip {
         <[u8; 64]>::try_from(signature.as_slice()).map_err(|_| ChipError::Refused {
             chip: self.chip(),
             doing: Doing::Signing,
-            reason: format!("its signature has {} octets, and one on P-256 has 64", signature.len()),
+            reason: format!("its signature has {} bytes; one on P-256 has 64", signature.len()),
         })
     }
 

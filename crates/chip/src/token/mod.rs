@@ -76,7 +76,7 @@ impl TokenSource {
             let id = id.unwrap_or_default();
             let chip = chip_id(&id, &token.serial).ok_or_else(|| TokenError::Failed {
                 doing: DOING,
-                why: "a key has neither a CKA_ID of 4 to 32 octets nor has its token a serial number".into(),
+                why: "a key has no CKA_ID of 4 to 32 bytes, and its token has no serial number".into(),
             })?;
             keys.push(Key { chip, private, id });
         }
@@ -124,7 +124,7 @@ impl ChipSource for TokenSource {
         match chips.windows(2).find(|pair| pair[0] == pair[1]) {
             Some(pair) => Err(ChipError::Driver {
                 source_name: self.describe(),
-                why: format!("two keys are chip {}: give each a CKA_ID of its own, of four octets or more", pair[0]),
+                why: format!("two keys have the chip id {}: give each its own CKA_ID of four bytes or more", pair[0]),
             }),
             None => Ok(chips),
         }

@@ -81,7 +81,8 @@ impl TokenKey {
         let (public, private) = session.generate_key_pair(&Mechanism::EccKeyPairGen, &public, &both).map_err(failed)?;
         let point = attribute(&session, public, AttributeType::EcPoint).map_err(failed)?;
         let made = point.as_deref().and_then(point_of);
-        let made = made.ok_or_else(|| TokenError::Failed { doing: DOING, why: "it gave no point of P-256".into() })?;
+        let made =
+            made.ok_or_else(|| TokenError::Failed { doing: DOING, why: "it returned no point on P-256".into() })?;
         if uri.id().is_none() {
             let id = [Attribute::Id(made.key_id().to_vec())];
             for half in [public, private] {
@@ -115,7 +116,7 @@ impl Signer for TokenKey {
         let raw = raw.map_err(|e| SignError(TokenError::of("signing", &e).to_string()))?;
         let raw = <[u8; 64]>::try_from(raw.as_slice()).ok();
         let der = raw.as_ref().and_then(der_from_raw);
-        let der = der.ok_or_else(|| SignError("the token's signature is not 64 octets".into()))?;
+        let der = der.ok_or_else(|| SignError("the token's signature does not have 64 bytes".into()))?;
         // A token with a fault must not put its signature under a certificate.
         if self.public.verifies(message, &der) {
             Ok(der)

@@ -33,7 +33,7 @@ pub enum TokenError {
         uri: TokenUri,
     },
     /// The module does not load.
-    #[error("the PKCS #11 module {} does not load: {why}", .path.display())]
+    #[error("the PKCS #11 module {} can't be loaded: {why}", .path.display())]
     Module {
         /// Its file.
         path: PathBuf,
@@ -41,13 +41,13 @@ pub enum TokenError {
         why: String,
     },
     /// No token fits the URI.
-    #[error("no token fits {uri}")]
+    #[error("no token matches {uri}")]
     NoToken {
         /// The URI.
         uri: TokenUri,
     },
     /// Several things fit where one is needed.
-    #[error("{uri} fits {count} {what}, and one is needed")]
+    #[error("{uri} matches {count} {what}, but must match one")]
     Several {
         /// The URI.
         uri: TokenUri,
@@ -57,13 +57,13 @@ pub enum TokenError {
         what: &'static str,
     },
     /// No key fits the URI.
-    #[error("no P-256 signing key fits {uri}")]
+    #[error("no P-256 signing key matches {uri}")]
     NoKey {
         /// The URI.
         uri: TokenUri,
     },
     /// A key of that name is there already.
-    #[error("the token has a key that fits {uri} already")]
+    #[error("the token already has a key that matches {uri}")]
     KeyExists {
         /// The URI.
         uri: TokenUri,
@@ -75,7 +75,7 @@ pub enum TokenError {
         token: String,
     },
     /// The PIN is wrong. It is not tried again: tokens lock after a few.
-    #[error("token {token:?} does not take the PIN{}", if *last { "; one try is left" } else { "" })]
+    #[error("token {token:?} rejects the PIN{}", if *last { "; one attempt is left" } else { "" })]
     WrongPin {
         /// Its label.
         token: String,
@@ -92,13 +92,13 @@ pub enum TokenError {
     #[error("the PIN's file: {0}")]
     PinFile(#[source] PassphraseError),
     /// It is not there any more.
-    #[error("the token is gone while {doing}")]
+    #[error("the token was removed while {doing}")]
     Gone {
         /// What was being done.
         doing: &'static str,
     },
     /// Anything else that it says.
-    #[error("the token fails while {doing}: {why}")]
+    #[error("the token failed while {doing}: {why}")]
     Failed {
         /// What was being done.
         doing: &'static str,
@@ -114,15 +114,15 @@ impl TokenError {
             Self::NoModule { .. } => "Add ?module-path=FILE with the token maker's PKCS #11 library.",
             Self::Module { .. } => "Check the module's path, and that it is made for this machine.",
             Self::NoToken { .. } => "Check that the token is plugged in, and its name; other tools can list tokens.",
-            Self::Several { .. } => "Say more in the URI: serial=, slot-id=, object= or id=.",
-            Self::NoKey { .. } => "Check object= and id= in the URI; only P-256 keys that sign are taken.",
-            Self::KeyExists { .. } => "Choose another object= or id=, or use the key that is there.",
+            Self::Several { .. } => "Make the URI more specific: serial=, slot-id=, object= or id=.",
+            Self::NoKey { .. } => "Check object= and id= in the URI; only P-256 signing keys are accepted.",
+            Self::KeyExists { .. } => "Choose another object= or id=, or use the existing key.",
             Self::NeedsPin { .. } => "Give it by the URI's pin-source=file:PATH, or run the command in a terminal.",
             Self::WrongPin { .. } => "Correct the PIN before trying again: a token locks after a few wrong ones.",
             Self::PinLocked { .. } => "Its security officer can unlock it.",
             Self::PinFile(error) => error.advice(),
             Self::Gone { .. } => "Plug it in again and start over.",
-            Self::Failed { .. } => "Try again; if it stays so, ask the token's maker what it means.",
+            Self::Failed { .. } => "Try again. If it fails again, ask the token's maker what it means.",
         }
     }
 
@@ -137,7 +137,9 @@ impl TokenError {
                 | RvError::SessionClosed,
                 _,
             ) => Self::Gone { doing },
-            Error::Pkcs11(rv, function) => Self::Failed { doing, why: format!("C_{function:?} gives {}", named(*rv)) },
+            Error::Pkcs11(rv, function) => {
+                Self::Failed { doing, why: format!("C_{function:?} returns {}", named(*rv)) }
+            }
             other => Self::Failed { doing, why: other.to_string() },
         }
     }

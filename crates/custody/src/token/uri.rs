@@ -32,7 +32,7 @@ pub enum UriError {
     #[error("{0:?} in the PKCS #11 URI is not an attribute with its value")]
     Attribute(String),
     /// Not of RFC 7512, or on the wrong side of the question mark.
-    #[error("{0:?} is no attribute that a PKCS #11 URI has there")]
+    #[error("{0:?} is not an attribute that a PKCS #11 URI may have there")]
     Unknown(String),
     /// Twice.
     #[error("the PKCS #11 URI names {0} twice")]
@@ -41,7 +41,7 @@ pub enum UriError {
     #[error("the value of {0} in the PKCS #11 URI can't be used")]
     Value(&'static str),
     /// A PIN stands in the URI.
-    #[error("a PKCS #11 URI with a pin-value is not taken: others can read the command line")]
+    #[error("a PKCS #11 URI with a pin-value is refused: other users can read the command line")]
     PinValue,
 }
 

@@ -137,7 +137,7 @@ impl<W: Write> File<W> {
         self.put(format!("xref\n0 {size}\n0000000000 65535 f \n").as_bytes())?;
         for offset in std::mem::take(&mut self.offsets).into_iter().skip(1) {
             if offset > 9_999_999_999 {
-                return Err(io::Error::other("the PDF would pass 10 GB; print it in parts"));
+                return Err(io::Error::other("the PDF would exceed 10 GB; print it in parts"));
             }
             self.put(format!("{offset:010} 00000 n \n").as_bytes())?;
         }

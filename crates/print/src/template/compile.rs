@@ -99,7 +99,7 @@ pub fn compile(name: &str, guarded: &Guarded, test: bool) -> Result<Program, Tem
         let kind = if test { "test" } else { "production" };
         refuse((
             format!("shows no qr place on labels of {kind} products"),
-            "Take it out of <defs>, hidden groups and data-if.".into(),
+            "Move it out of <defs>, hidden groups and data-if.".into(),
         ))
     })?;
     let program = Program { size_mm, steps: compiler.steps, qr };
@@ -203,7 +203,7 @@ pub(crate) fn decode_png(file: &[u8]) -> Result<(u32, u32, Vec<u8>), String> {
     let mut reader = decoder.read_info().map_err(|e| e.to_string())?;
     let (width, height) = (reader.info().width, reader.info().height);
     if u64::from(width) * u64::from(height) > MOST_PIXELS {
-        return Err(format!("it has {width} by {height} pixels, and {MOST_PIXELS} in all are the most"));
+        return Err(format!("it has {width} by {height} pixels; the limit is {MOST_PIXELS} in total"));
     }
     let mut pixels = vec![0; reader.output_buffer_size().ok_or("it is too large")?];
     let frame = reader.next_frame(&mut pixels).map_err(|e| e.to_string())?;
@@ -266,7 +266,7 @@ impl Compiler<'_> {
 
     fn qr_place(&mut self, path: &usvg::Path, base: Transform) -> Result<(), Broken> {
         if self.qr.is_some() {
-            return broken("draws its qr place twice", "Keep one, and refer to it with no <use>.");
+            return broken("draws its qr place twice", "Keep one, and do not refer to it with <use>.");
         }
         let transform = base.pre_concat(path.abs_transform());
         // Four straight sides: a rounded rect has curves.
@@ -280,7 +280,7 @@ impl Compiler<'_> {
         if path.stroke().is_some() {
             return broken(
                 "has a qr place with a stroke, which would break the quiet zone",
-                "Take the stroke off; the fill is the symbol's colour.",
+                "Remove the stroke; the fill is the symbol's colour.",
             );
         }
         let area = path.data().bounds().transform(transform);
@@ -366,16 +366,16 @@ fn plain_group(group: &Group) -> Result<(), Broken> {
     } else {
         return Ok(());
     };
-    broken(format!("uses {what}, which label printers have no grey for"), "Draw in solid colours.")
+    broken(format!("uses {what}, but label printers have no grey"), "Draw in solid colours.")
 }
 
 pub(super) fn solid(paint: &Paint, opacity: f32) -> Result<Rgb, Broken> {
     match paint {
         Paint::Color(color) if opacity >= 1.0 => Ok(Rgb::from(*color)),
         Paint::Color(_) => {
-            broken("uses a see-through colour, which label printers have no grey for", "Draw in solid colours.")
+            broken("uses a transparent colour, but label printers have no grey", "Draw in solid colours.")
         }
-        _ => broken("uses a gradient or a pattern, which label printers have no grey for", "Draw in solid colours."),
+        _ => broken("uses a gradient or a pattern, but label printers have no grey", "Draw in solid colours."),
     }
 }
 

@@ -124,7 +124,7 @@ pub fn guard(name: &str, text: &str) -> Result<Guarded, TemplateError> {
     let refuse = |what: String, advice: &str| TemplateError { name: name.into(), what, advice: advice.into() };
     if text.len() > LARGEST_FILE {
         return Err(refuse(
-            format!("has {} octets; {LARGEST_FILE} is the most", text.len()),
+            format!("has {} bytes; the limit is {LARGEST_FILE}", text.len()),
             "Simplify its paths, or make its pictures smaller.",
         ));
     }
@@ -226,7 +226,7 @@ impl<'d, 'i> Walk<'d, 'i> {
         }
         if !ELEMENTS.contains(&tag) {
             return Err((
-                format!("has <{tag}> at line {line}, which labels are not drawn with"),
+                format!("has <{tag}> at line {line}, which labels can't contain"),
                 "Use shapes, paths, text and PNG pictures.".into(),
             ));
         }
@@ -241,7 +241,7 @@ impl<'d, 'i> Walk<'d, 'i> {
         {
             return Err((
                 format!("has the id \"{id}\" twice, again at line {line}"),
-                "Give each element its own.".into(),
+                "Give each element its own id.".into(),
             ));
         }
         if self.picture {
@@ -327,7 +327,7 @@ impl<'d, 'i> Walk<'d, 'i> {
             if !self.picture && !matches!(name, "d" | "id" | "class" | "label") && holds_place(value) {
                 return Err((
                     format!("has a place in the attribute {name} at line {line}"),
-                    "Places stand in the text of <text> and <tspan> only.".into(),
+                    "Put places only in the text of <text> and <tspan>.".into(),
                 ));
             }
         }
@@ -451,7 +451,7 @@ fn href(tag: &str, value: &str, line: u32) -> Result<(), Broken> {
     if tag == "image" && picture {
         if value.len() > LARGEST_PICTURE {
             return Err((
-                format!("has a picture of {} octets at line {line}; {LARGEST_PICTURE} is the most", value.len()),
+                format!("has a picture of {} bytes at line {line}; the limit is {LARGEST_PICTURE}", value.len()),
                 "Make the picture smaller.".into(),
             ));
         }
@@ -477,7 +477,7 @@ fn css(value: &str, line: u32) -> Result<(), Broken> {
     if plain.contains("@import") || plain.contains("@font-face") || plain.contains("@namespace") {
         return Err((
             format!("loads a style or a font at line {line}"),
-            "Labels know the embedded fonts only; write styles into the file.".into(),
+            "Labels use only the embedded fonts; write styles into the file.".into(),
         ));
     }
     if plain.contains("javascript:") || plain.contains("expression(") {

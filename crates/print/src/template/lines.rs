@@ -76,7 +76,7 @@ fn span_plan(
     check(span.stroke().is_some(), "a stroke", "Use the bold weight.")?;
     check(span.small_caps(), "small capitals", "Write capitals.")?;
     check(decorated.iter().any(Option::is_some), "a line under, over or through it", "Draw the line.")?;
-    check(span.text_length().is_some(), "textLength", "Use data-max-width, which shrinks and never stretches.")?;
+    check(span.text_length().is_some(), "textLength", "Use data-max-width, which only shrinks text.")?;
     let shifted = span.baseline_shift().iter().any(|s| !matches!(s, usvg::BaselineShift::Baseline));
     let other_line =
         !matches!(span.dominant_baseline(), usvg::DominantBaseline::Auto | usvg::DominantBaseline::Alphabetic)
@@ -84,7 +84,7 @@ fn span_plan(
                 span.alignment_baseline(),
                 usvg::AlignmentBaseline::Auto | usvg::AlignmentBaseline::Baseline | usvg::AlignmentBaseline::Alphabetic
             );
-    check(shifted || other_line, "a moved baseline", "Give y as the line that the letters stand on.")?;
+    check(shifted || other_line, "a moved baseline", "Give y as the baseline of the letters.")?;
     let font = span.font();
     check(
         font.style() != usvg::FontStyle::Normal,
@@ -99,7 +99,7 @@ fn span_plan(
         other => other.to_string(),
     });
     let family = family.filter(|f| f != NO_FAMILY);
-    let known = format!("Use font-family=\"{WORDS}\" or \"{CODES}\"; labels know the embedded fonts only.");
+    let known = format!("Use font-family=\"{WORDS}\" or \"{CODES}\"; labels use only the embedded fonts.");
     let Some(family) = family else {
         return Err(refuse("no font-family", &known));
     };
@@ -141,7 +141,9 @@ fn pieces(text: &str) -> Result<Vec<Piece>, String> {
             return Err("{qr}, which is a <rect> with id=\"qr\" and no text".into());
         }
         if name.is_empty() || name.len() > 40 || !name.bytes().all(is_place_octet) {
-            return Err(format!("the place {{{name}}}, whose name is not in small letters, digits, - _ ."));
+            return Err(format!(
+                "the place {{{name}}}, whose name has other characters than small letters, digits, - _ ."
+            ));
         }
         if !words.is_empty() {
             pieces.push(Piece::Words(std::mem::take(&mut words)));

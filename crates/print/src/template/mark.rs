@@ -51,7 +51,7 @@ fn fault_of(program: &Program, index: usize, line: Line) -> Option<String> {
     let Some(ink) = line.ink else { return Some("prints nothing".into()) };
     let (width, height) = program.size_mm;
     if ink.left() < -0.01 || ink.top() < -0.01 || ink.right() > width + 0.01 || ink.bottom() > height + 0.01 {
-        return Some("sticks out of the label".into());
+        return Some("extends beyond the label".into());
     }
     let empty = || Line {
         text: String::new(),
@@ -86,7 +86,7 @@ fn fault_of(program: &Program, index: usize, line: Line) -> Option<String> {
         .count();
     // Bold capitals cover about a third of their bounds, regular ones about a fifth.
     if plain * 10 < without.pixels().len() {
-        return Some(format!("has a contrast below {LEAST_CONTRAST} : 1, or something lies over it"));
+        return Some(format!("has a contrast below {LEAST_CONTRAST} : 1, or something covers it"));
     }
     None
 }

@@ -55,7 +55,7 @@ impl Template {
                 name: name.into(),
                 what: format!("has a place {{test}} whose text {why}"),
                 advice: format!(
-                    "Give {{test}} a line of its own with capitals of {} mm or more, black on white or white on black.",
+                    "Give {{test}} its own line with capitals of {} mm or more, black on white or white on black.",
                     mark::LEAST_CAPITALS_MM
                 ),
             });

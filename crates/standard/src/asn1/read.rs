@@ -48,7 +48,7 @@ pub struct Departure {
 
 /// The octets can't be told apart any further.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("{what} at octet {at}")]
+#[error("{what} at byte {at}")]
 pub struct Unreadable {
     /// Offset of the octet at fault.
     pub at: usize,
@@ -159,14 +159,14 @@ impl<'a, 'n> Walk<'a, 'n> {
             short @ 0..=0x7F => usize::from(short),
             0x80 if first & 0x20 != 0 => return self.indefinite(first, start, length_at),
             0x80 => return Err(Unreadable { at: length_at, what: "an indefinite length on a primitive encoding" }),
-            0xFF => return Err(Unreadable { at: length_at, what: "a reserved length octet" }),
+            0xFF => return Err(Unreadable { at: length_at, what: "a reserved length byte" }),
             long => {
                 let count = usize::from(long & 0x7F);
                 let mut length = 0usize;
                 for index in 0..count {
                     let octet = self.octet()?;
                     if index == 0 && octet == 0 {
-                        self.depart(length_at, "a length in more octets than needed");
+                        self.depart(length_at, "a length in more bytes than needed");
                     }
                     length = length
                         .checked_mul(256)
@@ -174,7 +174,7 @@ impl<'a, 'n> Walk<'a, 'n> {
                         .ok_or(Unreadable { at: length_at, what: "a length beyond any memory" })?;
                 }
                 if length < 0x80 && self.departures.last().is_none_or(|d| d.at != length_at) {
-                    self.depart(length_at, "a length in more octets than needed");
+                    self.depart(length_at, "a length in more bytes than needed");
                 }
                 length
             }
@@ -220,7 +220,7 @@ impl<'a, 'n> Walk<'a, 'n> {
         let bits = self.expect(super::tag::BIT_STRING, "a signature was expected")?;
         match bits.content.of(self.data).first() {
             Some(0) => Ok(Span { start: bits.content.start + 1, end: bits.content.end }),
-            _ => Err(Unreadable { at: bits.full.start as usize, what: "a signature that is not whole octets" }),
+            _ => Err(Unreadable { at: bits.full.start as usize, what: "a signature that is not whole bytes" }),
         }
     }
 
@@ -257,10 +257,10 @@ impl<'a, 'n> Walk<'a, 'n> {
         match octets {
             [] => return Err(Unreadable { at: tlv.full.start as usize, what: "an INTEGER without contents" }),
             [0, next, ..] if *next < 0x80 => {
-                self.depart(tlv.content.start as usize, "an INTEGER in more octets than needed")
+                self.depart(tlv.content.start as usize, "an INTEGER in more bytes than needed")
             }
             [0xFF, next, ..] if *next >= 0x80 => {
-                self.depart(tlv.content.start as usize, "an INTEGER in more octets than needed");
+                self.depart(tlv.content.start as usize, "an INTEGER in more bytes than needed");
             }
             _ => {}
         }
@@ -281,7 +281,7 @@ impl<'a, 'n> Walk<'a, 'n> {
                 self.depart(tlv.content.start as usize, "a BOOLEAN true that is not FF");
                 Ok(true)
             }
-            _ => Err(Unreadable { at: tlv.full.start as usize, what: "a BOOLEAN that is not one octet" }),
+            _ => Err(Unreadable { at: tlv.full.start as usize, what: "a BOOLEAN that is not one byte" }),
         }
     }
 

@@ -48,7 +48,7 @@ impl Extensions {
                 }
             }
             let value = parts.expect(tag::OCTET_STRING, "an extension's value was expected")?;
-            parts.finish("octets after an extension's value")?;
+            parts.finish("bytes after an extension's value")?;
             found.push(Extension { kind: kind.content, critical, value: value.content });
         }
         Ok(Self(found))
@@ -68,10 +68,10 @@ fn value<T>(
 ) -> Result<T, String> {
     let mut departures: Vec<Departure> = Vec::new();
     let mut walk = Walk::within(data, span, &mut departures);
-    let found = read(&mut walk).and_then(|found| walk.finish("octets after the value").map(|()| found));
+    let found = read(&mut walk).and_then(|found| walk.finish("bytes after the value").map(|()| found));
     match (found, departures.first()) {
         (Err(error), _) => Err(error.to_string()),
-        (Ok(_), Some(departure)) => Err(format!("{} at octet {}", departure.what, departure.at)),
+        (Ok(_), Some(departure)) => Err(format!("{} at byte {}", departure.what, departure.at)),
         (Ok(found), None) => Ok(found),
     }
 }
@@ -112,7 +112,7 @@ impl BasicConstraints {
                 };
                 out.path_length = Some(number.ok_or(Unreadable { at, what: "a pathLenConstraint out of range" })?);
             }
-            parts.finish("octets after pathLenConstraint")?;
+            parts.finish("bytes after pathLenConstraint")?;
             Ok(out)
         })
     }

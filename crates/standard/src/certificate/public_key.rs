@@ -61,7 +61,7 @@ impl KeyField {
             }
         };
         let bits = parts.expect(tag::BIT_STRING, "a public key's bits were expected")?;
-        parts.finish("octets after a public key")?;
+        parts.finish("bytes after a public key")?;
         let point = Span { start: (bits.content.start + 1).min(bits.content.end), end: bits.content.end };
         let key = match (fault, bits.content.of(data).first()) {
             (Some(fault), _) => Err(fault),
@@ -81,7 +81,7 @@ impl KeyField {
         let mut departures: Vec<Departure> = Vec::new();
         let mut walk = Walk::new(der, &mut departures);
         let field = Self::read(der, &mut walk).map_err(|e| e.to_string())?;
-        walk.finish("octets after a public key").map_err(|e| e.to_string())?;
+        walk.finish("bytes after a public key").map_err(|e| e.to_string())?;
         field.key
     }
 }

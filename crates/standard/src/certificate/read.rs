@@ -33,7 +33,7 @@ impl SignatureAlgorithm {
         if parameters {
             let value = parts.next()?;
             parts.sweep(&value)?;
-            parts.finish("octets after a signature algorithm's parameters")?;
+            parts.finish("bytes after a signature algorithm's parameters")?;
         }
         Ok(Self { span: outer.full, kind: kind.content, parameters })
     }
@@ -111,7 +111,7 @@ impl Certificate {
             let wrapper = fields.next()?;
             let mut inner = fields.enter(&wrapper)?;
             let number = inner.integer("a version number was expected")?;
-            inner.finish("octets after the version number")?;
+            inner.finish("bytes after the version number")?;
             if number.of(der) == [0] {
                 inner.depart(wrapper.full.start as usize, "a version that only repeats the default");
             }
@@ -124,7 +124,7 @@ impl Certificate {
         let (not_before, not_after) = {
             let mut times = fields.enter(&validity)?;
             let (from, to) = (times.next()?, times.next()?);
-            times.finish("octets after notAfter")?;
+            times.finish("bytes after notAfter")?;
             (WrittenTime::read(from.tag, from.content.of(der)), WrittenTime::read(to.tag, to.content.of(der)))
         };
         let subject = Name::read(der, &mut fields)?;
@@ -139,13 +139,13 @@ impl Certificate {
             let wrapper = fields.next()?;
             let mut inner = fields.enter(&wrapper)?;
             extensions = Extensions::read(&mut inner)?;
-            inner.finish("octets after the extensions")?;
+            inner.finish("bytes after the extensions")?;
         }
-        fields.finish("octets after the signed part's last field")?;
+        fields.finish("bytes after the signed part's last field")?;
 
         let outer_algorithm = SignatureAlgorithm::read(&mut parts)?;
         let signature = parts.signature()?;
-        parts.finish("octets after the signature")?;
+        parts.finish("bytes after the signature")?;
         // Within known extensions, departures are told by the rule of that extension.
         let subject_key_id =
             extensions.get(der, oid::SUBJECT_KEY_ID).and_then(|e| extensions::read_subject_key_id(der, e).ok());

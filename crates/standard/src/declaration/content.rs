@@ -62,7 +62,7 @@ impl Content {
             Some(Element { tag: Tag::Anonymous, value: Value::Open(Container::Structure), .. }) => {}
             Some(element) => {
                 let is = element.value.kind();
-                out.faults.push(format!("{is} with tag {} where an anonymous structure belongs", element.tag));
+                out.faults.push(format!("{is} with tag {} instead of an anonymous structure", element.tag));
                 return Ok(out);
             }
             None => return Ok(out),

@@ -54,10 +54,10 @@ impl Declaration {
             return Err(Unreadable { at: kind.full.start as usize, what: "CMS content that is not signed data" });
         }
         let wrapper = info.expect(0xA0, "signed data was expected")?;
-        info.finish("octets after signed data")?;
+        info.finish("bytes after signed data")?;
         let mut inner = info.enter(&wrapper)?;
         let data = inner.expect(tag::SEQUENCE, "signed data was expected")?;
-        inner.finish("octets after signed data")?;
+        inner.finish("bytes after signed data")?;
         let mut parts = inner.enter(&data)?;
 
         let version = parts.integer("a version was expected")?;
@@ -72,7 +72,7 @@ impl Declaration {
                 check_digest(&mut structure, "digestAlgorithms", der, &algorithm);
             }
             if count != 1 {
-                structure.push(format!("digestAlgorithms holds {count} algorithms, not one"));
+                structure.push(format!("digestAlgorithms has {count} algorithms, not one"));
             }
         }
         let encapsulated = parts.expect(tag::SEQUENCE, "an encapsulated content was expected")?;
@@ -87,7 +87,7 @@ impl Declaration {
                 Vec::new()
             } else {
                 let wrapper = fields.expect(0xA0, "the content was expected")?;
-                fields.finish("octets after the content")?;
+                fields.finish("bytes after the content")?;
                 let mut inner = fields.enter(&wrapper)?;
                 if inner.is_done() {
                     structure.push("no content".into());
@@ -95,7 +95,7 @@ impl Declaration {
                 let mut content = Vec::new();
                 if !inner.is_done() {
                     octets(der, &mut inner, &mut content)?;
-                    inner.finish("octets after the content")?;
+                    inner.finish("bytes after the content")?;
                 }
                 content
             }
@@ -106,7 +106,7 @@ impl Declaration {
             structure.push(format!("it carries {what}, which a declaration does not"));
         }
         let signers = parts.expect(tag::SET, "signers were expected")?;
-        parts.finish("octets after the signers")?;
+        parts.finish("bytes after the signers")?;
         let mut members = parts.enter(&signers)?;
         let mut first = None;
         let mut count = 0;
@@ -168,7 +168,7 @@ impl Declaration {
 fn octets(der: &[u8], walk: &mut Walk<'_, '_>, into: &mut Vec<u8>) -> Result<(), Unreadable> {
     const IN_PIECES: u8 = 0x20 | tag::OCTET_STRING;
     if walk.peek() != Some(IN_PIECES) {
-        let tlv = walk.expect(tag::OCTET_STRING, "the content's octets were expected")?;
+        let tlv = walk.expect(tag::OCTET_STRING, "the content's bytes were expected")?;
         into.extend_from_slice(tlv.content.of(der));
         return Ok(());
     }
@@ -211,7 +211,7 @@ impl SignerInfo {
         let key_id = match id.tag {
             0x80 => {
                 if id.content.len() != 20 {
-                    structure.push(format!("the signer's key identifier has {} octets, not 20", id.content.len()));
+                    structure.push(format!("the signer's key identifier has {} bytes, not 20", id.content.len()));
                 }
                 Some(id.content)
             }
@@ -244,7 +244,7 @@ impl SignerInfo {
             parts.next()?;
             structure.push("it carries unsigned attributes, which a declaration does not".into());
         }
-        parts.finish("octets after a signer")?;
+        parts.finish("bytes after a signer")?;
         Ok(Self { key_id, signature: signature.content, signed })
     }
 }

@@ -124,7 +124,7 @@ fn read_padded(octets: &[u8]) -> Result<(FactoryRecord, usize), RecordError> {
 fn read_hex(file: &[u8]) -> Result<(Zeroizing<Vec<u8>>, u32), RecordError> {
     let fault = |line: usize, why: &str| RecordError::IntelHex { line, why: why.to_owned() };
     if file.len() > MAX_HEX {
-        return Err(fault(1, &format!("{} octets of text, more than any record takes", file.len())));
+        return Err(fault(1, &format!("{} bytes of text, more than any record takes", file.len())));
     }
     let text = std::str::from_utf8(file).map_err(|_| fault(1, "the file is not text"))?;
     let mut octets = Zeroizing::new(Vec::with_capacity(MAX_OCTETS));
@@ -145,7 +145,7 @@ fn read_hex(file: &[u8]) -> Result<(Zeroizing<Vec<u8>>, u32), RecordError> {
             Record::Data { offset, value } => {
                 let at = u64::from(base) + u64::from(offset);
                 if next.is_some_and(|next| next != at) {
-                    return Err(fault(number, "the data does not go on where the line before ends"));
+                    return Err(fault(number, "the data does not continue where the line before ends"));
                 }
                 next = Some(at + value.len() as u64);
                 start.get_or_insert(at);
@@ -164,6 +164,6 @@ fn read_hex(file: &[u8]) -> Result<(Zeroizing<Vec<u8>>, u32), RecordError> {
         return Err(fault(text.lines().count(), "the file ends without its last line"));
     }
     let start = start.ok_or_else(|| fault(1, "no data"))?;
-    let address = u32::try_from(start).map_err(|_| fault(1, "the data lies beyond 32 bits"))?;
+    let address = u32::try_from(start).map_err(|_| fault(1, "the data is beyond 32 bits"))?;
     Ok((octets, address))
 }

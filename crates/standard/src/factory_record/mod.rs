@@ -108,7 +108,7 @@ impl Drop for RotatingId {
 
 impl fmt::Debug for RotatingId {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "RotatingId({} octets, hidden)", self.0.len())
+        write!(f, "RotatingId({} bytes, hidden)", self.0.len())
     }
 }
 
@@ -231,7 +231,7 @@ impl fmt::Display for Field {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum RecordError {
     /// A text or octets of a size that the field can't have.
-    #[error("{field} has {found} octets; it needs {min} to {max}")]
+    #[error("{field} has {found} bytes; it needs {min} to {max}")]
     Size {
         /// The field.
         field: Field,
@@ -251,16 +251,16 @@ pub enum RecordError {
         found: u32,
     },
     /// A text with control characters, which no screen shows.
-    #[error("{0} holds a control character")]
+    #[error("{0} contains a control character")]
     Control(Field),
     /// Not `YYYYMMDD`, or no day of the calendar.
-    #[error("the manufacturing date is no day written as YYYYMMDD")]
+    #[error("the manufacturing date is not a day written as YYYYMMDD")]
     Date,
     /// More octets than a record has.
-    #[error("{0} octets, more than the {MAX_OCTETS} that a record may have")]
+    #[error("{0} bytes, more than the {MAX_OCTETS} that a record may have")]
     TooLarge(usize),
     /// Not CBOR, or another CBOR item than the field has.
-    #[error("at octet {at}: {why}")]
+    #[error("at byte {at}: {why}")]
     Cbor {
         /// Where.
         at: usize,
@@ -268,7 +268,7 @@ pub enum RecordError {
         why: String,
     },
     /// A form that a later release writes.
-    #[error("the record has form {0}, and this program reads form {FORM}")]
+    #[error("the record has form {0}, but this program reads form {FORM}")]
     Form(u8),
     /// A key that the schema does not have.
     #[error("key {0}, which no field has")]
@@ -280,10 +280,10 @@ pub enum RecordError {
     #[error("{0} is missing")]
     Missing(Field),
     /// The same record has another encoding, which is the one allowed.
-    #[error("the encoding is not the deterministic one of RFC 8949 §4.2, from octet {0} on")]
+    #[error("the encoding is not the deterministic one of RFC 8949 §4.2, from byte {0} on")]
     NotDeterministic(usize),
     /// Something follows the map.
-    #[error("something follows the record, from octet {0} on")]
+    #[error("something follows the record, from byte {0} on")]
     Trailing(usize),
     /// A vendor or product ID that no device has.
     #[error(transparent)]
@@ -295,7 +295,7 @@ pub enum RecordError {
     #[error(transparent)]
     Verifier(#[from] VerifierError),
     /// A flash region that the record does not fit.
-    #[error("the record has {needs} octets, and the region {region}")]
+    #[error("the record has {needs} bytes, but the region has {region}")]
     Region {
         /// The record's octets.
         needs: usize,
@@ -303,7 +303,7 @@ pub enum RecordError {
         region: usize,
     },
     /// A region beyond what this program writes.
-    #[error("a region of {0} octets is beyond {MAX_REGION}", MAX_REGION = files::MAX_REGION)]
+    #[error("a region of {0} bytes is beyond {MAX_REGION}", MAX_REGION = files::MAX_REGION)]
     RegionTooLarge(usize),
     /// An address from which the record runs past 32 bits.
     #[error("from address 0x{0:08X} the record would run past 0xFFFFFFFF")]

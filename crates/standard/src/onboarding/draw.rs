@@ -33,10 +33,10 @@ impl<F: FnMut(&mut [u8]) -> Result<(), DrawError>> Randomness for F {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum DrawError {
     /// The source of randomness gave an error.
-    #[error("the source of randomness gives nothing: {0}")]
+    #[error("the random source returned nothing: {0}")]
     Source(String),
     /// What the source gives can't be random.
-    #[error("the source of randomness repeats itself: {REFUSALS} values in a row were of no use")]
+    #[error("the random source repeats itself: {REFUSALS} values in a row could not be used")]
     Stuck,
 }
 

@@ -121,7 +121,7 @@ impl Fields {
         match self.vendor_id? {
             // Alone it says "not told"; beside a product, or where it is needed, it can't.
             0 if !long && matches!(self.product_id, Some(0) | None) => None,
-            0 => Some(Finding::new(code::VENDOR_ID, "vendor 0000, which tells no vendor")),
+            0 => Some(Finding::new(code::VENDOR_ID, "vendor 0000, which names no vendor")),
             value => VendorId::new(value).err().map(|error| Finding::new(code::VENDOR_ID, error.to_string())),
         }
     }
@@ -129,11 +129,11 @@ impl Fields {
     fn judge_product(&self, long: bool) -> Option<Finding> {
         let untold = self.product_id? == 0;
         if untold && long {
-            return Some(Finding::new(code::PRODUCT_ID, "product 0000, which tells no product"));
+            return Some(Finding::new(code::PRODUCT_ID, "product 0000, which names no product"));
         }
         let needed = matches!(self.flow, Some(1 | 2)) && self.vendor_id.is_some_and(|vendor| vendor != 0);
         (untold && needed).then(|| {
-            Finding::new(code::PRODUCT_ID, "product 0000, which tells no product, and a flow that is not standard")
+            Finding::new(code::PRODUCT_ID, "product 0000, which names no product, with a flow that is not standard")
                 .weighing(Severity::Warning)
         })
     }
@@ -167,14 +167,16 @@ fn judge_reach(reach: u8) -> Option<Finding> {
         return Some(Finding::new(code::REACH, format!("bits {reach:08b}")));
     }
     (reach == 0).then(|| {
-        Finding::new(code::REACH, "no bit set: no way to reach the device is told")
+        Finding::new(code::REACH, "no bit set: no way to reach the device is given")
             .weighing(Severity::Warning)
-            .advising("A phone may look everywhere or nowhere; make the code again with the ways that the device has.")
+            .advising(
+                "A phone may search everywhere or nowhere. Make the code again with the ways that the device supports.",
+            )
     })
 }
 
 fn judge_extra(extra: &[u8]) -> Option<Finding> {
-    let size = if extra.len() == 1 { "1 octet".into() } else { format!("{} octets", extra.len()) };
+    let size = if extra.len() == 1 { "1 byte".into() } else { format!("{} bytes", extra.len()) };
     match payload::is_structure(extra) {
         Ok(true) => None,
         Ok(false) => Some(

@@ -97,12 +97,12 @@ fn judge(places: &[Option<u8>]) -> (Fields, Vec<Finding>) {
     let first = number(0..1);
     match first {
         Some(8..) => {
-            let found = "the first digit is 8 or 9, which is kept for later versions";
+            let found = "the first digit is 8 or 9, which is reserved for later versions";
             findings.push(Finding::new(code::VERSION, found));
         }
         Some(digit) if (digit & 4 != 0) != long => {
             let (says, has) = if long { (SHORT, LONG) } else { (LONG, SHORT) };
-            let found = format!("the first digit, {digit}, says {says} digits, and there are {has}");
+            let found = format!("the first digit, {digit}, means {says} digits, but there are {has}");
             findings.push(wrong_length(found));
         }
         _ => {}
@@ -190,7 +190,7 @@ fn restored(places: &[Option<u8>]) -> Vec<Slip> {
 
 fn outside_alphabet(bad: &[(usize, char)], could_be: &[Slip]) -> Finding {
     let finding = Finding::new(code::ALPHABET, name_characters(bad))
-        .requiring("A manual code is decimal digits 0-9, with hyphens and spaces between them as one likes.");
+        .requiring("A manual code is decimal digits 0-9, with optional hyphens and spaces between them.");
     match could_be {
         [slip] => finding.advising(format!(
             "Only one digit fits there: {} if {}. Compare it with the label.",
@@ -202,7 +202,7 @@ fn outside_alphabet(bad: &[(usize, char)], could_be: &[Slip]) -> Finding {
 
 fn wrong_length(found: String) -> Finding {
     Finding::new(code::LENGTH, found).requiring(
-        "A manual code has 11 digits, or 21 where its first digit, 4 to 7, says that vendor and product follow.",
+        "A manual code has 11 digits, or 21 if its first digit, 4 to 7, means that vendor and product follow.",
     )
 }
 

@@ -54,19 +54,19 @@ pub struct Payload {
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum PayloadError {
     /// A product ID means nothing without its vendor.
-    #[error("the vendor ID is not told (0000), but the product ID is")]
+    #[error("the vendor ID is not stated (0000), but the product ID is")]
     VendorNotTold,
     /// A manual code of 21 digits carries both IDs.
-    #[error("a manual code of 21 digits needs the vendor ID and the product ID, and one is not told (0000)")]
+    #[error("a manual code of 21 digits needs the vendor ID and the product ID, but one is not stated (0000)")]
     IdsNeeded,
     /// Further data that is not one TLV structure.
-    #[error("the further data is no TLV: {0}")]
+    #[error("the further data is not TLV: {0}")]
     Extra(TlvError),
     /// Further data that is another element than a structure without a tag.
     #[error("the further data is not a structure without a tag")]
     ExtraKind,
     /// Further data that no QR symbol holds.
-    #[error("the further data has {0} octets, more than a QR symbol holds")]
+    #[error("the further data has {0} bytes, more than a QR symbol holds")]
     ExtraSize(usize),
 }
 

@@ -95,7 +95,7 @@ fn read_payload(text: &str) -> (Fields, Vec<Finding>) {
     // What was cut or shifted tells nothing of how the code was made.
     if whole {
         findings.extend(overflow.map(|place| {
-            let found = format!("the group at {} stands for more than its octets hold", place + 1);
+            let found = format!("the group at {} stands for more than its bytes hold", place + 1);
             outside_alphabet(found)
         }));
         findings.extend(fields.judge(false));
@@ -127,18 +127,18 @@ fn decode(characters: &[Character], whole: bool) -> (Vec<Option<u8>>, Option<usi
 
 fn outside_alphabet(found: String) -> Finding {
     Finding::new(code::ALPHABET, found)
-        .requiring("After its prefix, QR text is Base-38: 0-9, A-Z, - and . in groups that stand for whole octets.")
+        .requiring("After its prefix, QR text is Base-38: 0-9, A-Z, - and . in groups that encode whole bytes.")
 }
 
 fn wrong_length(found: String) -> Finding {
     Finding::new(code::LENGTH, found)
-        .requiring("A payload has 11 octets, which are 19 characters, and more only where further data follows.")
+        .requiring("A payload has 11 bytes, which are 19 characters, and more only where further data follows.")
 }
 
 fn describe_length(characters: usize) -> String {
     match octets_in(characters) {
         _ if characters == 0 => "no payload".into(),
-        Some(octets) => format!("{characters} characters, which are {octets} octets"),
-        None => format!("{characters} characters, which are no whole number of octets"),
+        Some(octets) => format!("{characters} characters, which are {octets} bytes"),
+        None => format!("{characters} characters, which are no whole number of bytes"),
     }
 }

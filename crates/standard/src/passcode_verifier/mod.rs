@@ -64,13 +64,13 @@ pub enum VerifierError {
     #[error("iteration count {0} is not a number of {min} to {max}", min = Iterations::MIN, max = Iterations::MAX)]
     Iterations(String),
     /// Too short or too long.
-    #[error("the salt has {0} octet{s}; it needs {min} to {max}", s = if *.0 == 1 { "" } else { "s" }, min = Salt::MIN, max = Salt::MAX)]
+    #[error("the salt has {0} byte{s}; it needs {min} to {max}", s = if *.0 == 1 { "" } else { "s" }, min = Salt::MIN, max = Salt::MAX)]
     SaltSize(usize),
     /// No w0 and L.
-    #[error("the verifier has {0} octet{s}; it needs 97: w0 of 32, then L of 65", s = if *.0 == 1 { "" } else { "s" })]
+    #[error("the verifier has {0} byte{s}; it needs 97: w0 of 32, then L of 65", s = if *.0 == 1 { "" } else { "s" })]
     Size(usize),
-    /// L is no point of the curve.
-    #[error("L is no point: {0}")]
+    /// L is not a point on the curve.
+    #[error("L is not a point: {0}")]
     Point(PointError),
     /// The passcode's w1 is a multiple of the order, which no salt is ever seen to give.
     #[error("these values give no point")]
@@ -229,9 +229,9 @@ pub fn check(passcode: u32, salt: &[u8], iterations: u32, octets: &[u8]) -> Vec<
             let same_l = given.is_err() || given.is_ok_and(|given| given.l == derived.l);
             let differs = match (same_w0, same_l) {
                 (true, true) => return findings,
-                (false, true) => "w0 is another",
-                (true, false) => "L is another",
-                (false, false) => "w0 and L are others",
+                (false, true) => "w0 differs",
+                (true, false) => "L differs",
+                (false, false) => "w0 and L differ",
             };
             findings.push(Finding::new(verifier::MISMATCH, differs));
         }

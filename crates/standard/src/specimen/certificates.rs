@@ -55,16 +55,16 @@ fn alike() -> Vec<Alike> {
             changed[at + 2] = 1;
             scene.planned(profile).replace(oid::KEY_USAGE, changed);
         }),
-        alike!("encoding", "trailing", "Two octets follow the certificate.", |scene, profile| {
+        alike!("encoding", "trailing", "Two bytes follow the certificate.", |scene, profile| {
             scene.planned(profile).after = |der| [der, vec![0xCA, 0xFE]].concat();
         }),
-        alike!("encoding", "long-length", "A length is written in more octets than needed.", |scene, profile| {
+        alike!("encoding", "long-length", "A length is written in more bytes than needed.", |scene, profile| {
             let fields = &mut scene.planned(profile).fields;
             let content =
                 asn1::whole_tlv(&fields.serial).map(|t| t.content.of(&fields.serial).to_vec()).unwrap_or_default();
             fields.serial = [vec![tag::INTEGER, 0x81, content.len() as u8], content].concat();
         }),
-        alike!("size", "", "More than 600 octets.", |scene, profile| {
+        alike!("size", "", "More than 600 bytes.", |scene, profile| {
             let long = asn1::tlv(0x82, "specimen.".repeat(30).trim_end_matches('.').as_bytes());
             let names = ExtensionDer::any(oid::SUBJECT_ALT_NAME, false, &sequence(&[&long]));
             scene.planned(profile).fields.extensions.push(names);
@@ -78,7 +78,7 @@ fn alike() -> Vec<Alike> {
         alike!("serial", "zero", "The serial number is zero.", |scene, profile| {
             scene.planned(profile).fields.serial = integer(&[0]);
         }),
-        alike!("serial", "long", "The serial number takes 21 octets.", |scene, profile| {
+        alike!("serial", "long", "The serial number has 21 bytes.", |scene, profile| {
             scene.planned(profile).fields.serial = integer(&[0x55; 21]);
         }),
         alike!("signature-algorithm", "", "The algorithm is named with parameters NULL.", |scene, profile| {
@@ -90,7 +90,7 @@ fn alike() -> Vec<Alike> {
         alike!(
             "signature-algorithm",
             "two",
-            "Another algorithm is named beside the signature than inside.",
+            "The algorithm named outside differs from the one inside.",
             |scene, profile| {
                 scene.planned(profile).fields.outer_algorithm = sequence(&[&asn1::oid(oid::ECDSA_SHA384)]);
             }
@@ -103,7 +103,7 @@ fn alike() -> Vec<Alike> {
             };
             scene.planned(profile).fields.key = compressed_spki(key);
         }),
-        alike!("public-key", "off-curve", "The public key is no point of the curve.", |scene, profile| {
+        alike!("public-key", "off-curve", "The public key is not a point on the curve.", |scene, profile| {
             if let Some(last) = scene.planned(profile).fields.key.last_mut() {
                 *last ^= 1;
             }
@@ -165,7 +165,7 @@ fn alike() -> Vec<Alike> {
         alike!("extensions", "", "An unknown extension is critical.", |scene, profile| {
             scene.planned(profile).fields.extensions.push(unknown_extension(true));
         }),
-        alike!("extensions", "twice", "An extension stands twice.", |scene, profile| {
+        alike!("extensions", "twice", "An extension appears twice.", |scene, profile| {
             let fields = &mut scene.planned(profile).fields;
             let again = fields.extensions[0].clone();
             fields.extensions.push(again);
@@ -215,7 +215,7 @@ fn names() -> Vec<Row> {
             s.rename(Profile::Paa, &name);
         })
         .with(&["pai.issuer"]),
-        row("dac.vendor-id", "", "The subject tells no vendor ID.", |s| {
+        row("dac.vendor-id", "", "The subject has no vendor ID.", |s| {
             let name = dac_name().product(s.identity.product).build();
             s.rename(Profile::Dac, &name);
         }),
@@ -225,7 +225,7 @@ fn names() -> Vec<Row> {
                 dac_name().attribute(oid::VENDOR_ID, tag::UTF8_STRING, &text).product(s.identity.product).build();
             s.rename(Profile::Dac, &name);
         }),
-        row("dac.vendor-id", "twice", "The subject tells two vendor IDs.", |s| {
+        row("dac.vendor-id", "twice", "The subject has two vendor IDs.", |s| {
             let name =
                 dac_name().vendor(s.identity.vendor).vendor(s.identity.vendor).product(s.identity.product).build();
             s.rename(Profile::Dac, &name);
@@ -235,29 +235,29 @@ fn names() -> Vec<Row> {
                 NameBuilder::new().common_name(&format!("Specimen Mvid:FF1 Mpid:{}", s.identity.product)).build();
             s.rename(Profile::Dac, &name);
         }),
-        row("pai.vendor-id", "", "The subject tells no vendor ID.", |s| s.rename(Profile::Pai, &pai_name().build()))
+        row("pai.vendor-id", "", "The subject has no vendor ID.", |s| s.rename(Profile::Pai, &pai_name().build()))
             .with(&["dac.issuer"]),
-        row("paa.vendor-id", "", "The subject tells two vendor IDs.", |s| {
+        row("paa.vendor-id", "", "The subject has two vendor IDs.", |s| {
             let name = paa_name().vendor(s.identity.vendor).vendor(other_vendor(s.identity.vendor)).build();
             s.rename(Profile::Paa, &name);
         })
         .with(&["pai.issuer"]),
-        row("dac.product-id", "", "The subject tells no product ID.", |s| {
+        row("dac.product-id", "", "The subject has no product ID.", |s| {
             let name = dac_name().vendor(s.identity.vendor).build();
             s.rename(Profile::Dac, &name);
         }),
-        row("dac.product-id", "fallback", "A blank stands between \"Mpid:\" and its digits.", |s| {
+        row("dac.product-id", "fallback", "A blank is between \"Mpid:\" and its digits.", |s| {
             let (vendor, product) = (s.identity.vendor, s.identity.product);
             let name = NameBuilder::new().common_name(&format!("Specimen Mvid:{vendor} Mpid: {product}")).build();
             s.rename(Profile::Dac, &name);
         }),
-        row("pai.product-id", "", "The subject tells two product IDs.", |s| {
+        row("pai.product-id", "", "The subject has two product IDs.", |s| {
             let (vendor, product) = (s.identity.vendor, s.identity.product);
             let name = pai_name().vendor(vendor).product(product).product(other_product(product)).build();
             s.rename(Profile::Pai, &name);
         })
         .with(&["dac.issuer"]),
-        row("paa.product-id", "", "A PAA's subject tells a product ID.", |s| {
+        row("paa.product-id", "", "A PAA's subject has a product ID.", |s| {
             let name = paa_name().vendor(s.identity.vendor).product(s.identity.product).build();
             s.rename(Profile::Paa, &name);
         }),
@@ -272,12 +272,12 @@ fn names() -> Vec<Row> {
             let value = ExtensionDer::any(oid::BASIC_CONSTRAINTS, true, &sequence(&[&asn1::boolean(false)]));
             s.dac.replace(oid::BASIC_CONSTRAINTS, value);
         }),
-        row("dac.subject-key-id", "short", "subjectKeyIdentifier has 8 octets.", |s| {
+        row("dac.subject-key-id", "short", "subjectKeyIdentifier has 8 bytes.", |s| {
             s.dac.replace(oid::SUBJECT_KEY_ID, ExtensionDer::subject_key_id(&[0x40; 8]));
         }),
         row("dac.authority-key-id", "", "authorityKeyIdentifier is missing.", |s| s.dac.without(oid::AUTHORITY_KEY_ID)),
         row("pai.authority-key-id", "", "authorityKeyIdentifier is missing.", |s| s.pai.without(oid::AUTHORITY_KEY_ID)),
-        row("paa.authority-key-id", "", "authorityKeyIdentifier is another key's.", |s| {
+        row("paa.authority-key-id", "", "authorityKeyIdentifier is that of another key.", |s| {
             let other = s.keys.stranger.key_id();
             s.paa.replace(oid::AUTHORITY_KEY_ID, ExtensionDer::authority_key_id(&other));
         }),

@@ -19,7 +19,7 @@ type Allowed = (&'static str, &'static str, fn(&mut Scene<'_>));
 
 /// What the standard allows.
 pub(super) const VALID: &[Allowed] = &[
-    ("", "Everything as it should be.", |_| {}),
+    ("", "Everything is correct.", |_| {}),
     ("fallback-names", "Identifiers in the commonName, in every certificate.", |s| {
         let (vendor, product) = (s.identity.vendor, s.identity.product);
         s.rename(Profile::Pai, &NameBuilder::new().common_name(&format!("Specimen PAI Mvid:{vendor}")).build());
@@ -44,7 +44,7 @@ pub(super) const VALID: &[Allowed] = &[
         let name = pai_name().vendor(s.identity.vendor).product(s.identity.product).build();
         s.rename(Profile::Pai, &name);
     }),
-    ("extra-extensions", "Extensions that nobody needs, none of them critical.", |s| {
+    ("extra-extensions", "Optional extensions, none of them critical.", |s| {
         for profile in [Profile::Dac, Profile::Pai, Profile::Paa] {
             let name = crate::asn1::tlv(0x82, b"specimen.example");
             let extra = ExtensionDer::any(oid::SUBJECT_ALT_NAME, false, &sequence(&[&name]));
@@ -56,7 +56,7 @@ pub(super) const VALID: &[Allowed] = &[
         s.paa.without(oid::AUTHORITY_KEY_ID);
         s.paa.replace(oid::BASIC_CONSTRAINTS, ExtensionDer::basic_constraints(true, None));
     }),
-    ("dac-of-origin", "The DAC is another vendor's, as the declaration says.", |s| {
+    ("dac-of-origin", "The DAC belongs to another vendor, as the declaration says.", |s| {
         let (vendor, product) = (other_vendor(s.identity.vendor), ProductId::new(0x1234));
         let Ok(product) = product else { return };
         s.declaration.origin = Some((vendor, product));
@@ -74,7 +74,7 @@ pub(super) fn rows() -> Vec<Row> {
             s.dac.replace(oid::AUTHORITY_KEY_ID, ExtensionDer::authority_key_id(&s.keys.paa.key_id()));
             s.dac.signer = &s.keys.paa;
         }),
-        row("chain.length", "long", "A second intermediate stands between PAA and PAI.", |s| {
+        row("chain.length", "long", "A second intermediate is between PAA and PAI.", |s| {
             let name = NameBuilder::new().common_name("Specimen Upper PAI").vendor(s.identity.vendor).build();
             let paa = (s.paa.fields.subject.clone(), s.keys.paa.key_id());
             let times = (s.identity.now.plus(-400 * DAY), NO_END);
@@ -91,7 +91,7 @@ pub(super) fn rows() -> Vec<Row> {
         row("chain.issuer-name", "", "The DAC names another issuer than the PAI's subject.", |s| {
             s.dac.fields.issuer = NameBuilder::new().common_name("Specimen PAI 2").vendor(s.identity.vendor).build();
         }),
-        row("chain.key-id", "", "The DAC's authorityKeyIdentifier is another key's.", |s| {
+        row("chain.key-id", "", "The DAC's authorityKeyIdentifier is that of another key.", |s| {
             s.dac.replace(oid::AUTHORITY_KEY_ID, ExtensionDer::authority_key_id(&s.keys.stranger.key_id()));
         }),
         row("chain.signature", "", "The DAC is signed by another key than its PAI's.", |s| {

@@ -84,7 +84,7 @@ fn other(product: ProductId) -> ProductId {
 
 pub(super) fn rows() -> Vec<Row> {
     vec![
-        row("declaration.encoding", "", "Two octets follow the declaration.", |s| {
+        row("declaration.encoding", "", "Two bytes follow the declaration.", |s| {
             s.after_declaration = |der| [der, vec![0xCA, 0xFE]].concat();
         }),
         row("declaration.encoding", "content", "The content ends in the middle of an element.", |s| {
@@ -102,17 +102,15 @@ pub(super) fn rows() -> Vec<Row> {
         row("declaration.structure", "content-type", "The content type is not id-data.", |s| {
             s.signed = |data, _| data.content_type = crate::asn1::oid(crate::oid::ID_SIGNED_DATA);
         }),
-        row("declaration.signer", "", "It is signed by somebody who is not trusted.", |s| {
-            s.declaration_signer = &s.keys.stranger
-        }),
-        row("declaration.signature", "", "The signature is another key's than the signer named.", |s| {
+        row("declaration.signer", "", "Its signer is not trusted.", |s| s.declaration_signer = &s.keys.stranger),
+        row("declaration.signature", "", "The signature is by another key than the named signer's.", |s| {
             s.declaration_signer = &s.keys.stranger;
             s.signed = |data, scene| data.signer_id = crate::asn1::context(0, false, &scene.keys.signer.key_id());
         }),
         row("declaration.elements", "", "It has an element 12.", |s| {
             write(s, &Elements { extra: true, ..Elements::default() })
         }),
-        row("declaration.elements", "order", "Elements 3 and 4 stand in the wrong order.", |s| {
+        row("declaration.elements", "order", "Elements 3 and 4 are in the wrong order.", |s| {
             write(s, &Elements { swapped: true, ..Elements::default() });
         }),
         row("declaration.format-version", "", "format_version is 2.", |s| {
@@ -144,11 +142,11 @@ pub(super) fn rows() -> Vec<Row> {
         row("declaration.certification-type", "", "The certification type is 3.", |s| {
             write(s, &Elements { certification_type: 3, ..Elements::default() });
         }),
-        row("declaration.origin", "", "dac_origin_vendor_id stands alone.", |s| {
+        row("declaration.origin", "", "dac_origin_vendor_id is present alone.", |s| {
             let vendor = s.identity.vendor.get().into();
             write(s, &Elements { origin_vendor: Some(vendor), ..Elements::default() });
         }),
-        row("declaration.authority-list", "", "An entry of the list has 19 octets.", |s| {
+        row("declaration.authority-list", "", "An entry of the list has 19 bytes.", |s| {
             let own = s.keys.paa.key_id().to_vec();
             write(s, &Elements { authorities: vec![own, vec![0x55; 19]], ..Elements::default() });
         }),

@@ -17,7 +17,7 @@ fn plan<'s, 'k>(scene: &'s mut Scene<'k>) -> &'s mut ExchangePlan<'k> {
 
 pub(super) fn rows() -> Vec<Row> {
     vec![
-        row("exchange.elements", "", "The timestamp stands before the nonce.", |s| {
+        row("exchange.elements", "", "The timestamp is before the nonce.", |s| {
             plan(s).elements = Some(|declaration, nonce| {
                 let mut w = Writer::new();
                 w.open(Tag::Anonymous, Container::Structure)
@@ -43,7 +43,7 @@ pub(super) fn rows() -> Vec<Row> {
             let stranger = &s.keys.stranger;
             plan(s).signer = stranger;
         }),
-        row("exchange.size", "", "The elements take more than 900 octets.", |s| {
+        row("exchange.size", "", "The elements take more than 900 bytes.", |s| {
             plan(s).firmware = Some(vec![0x46; 700])
         }),
         row("exchange.declaration", "", "The device sends another declaration than the one given.", |s| {

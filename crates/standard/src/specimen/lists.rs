@@ -43,7 +43,7 @@ pub(super) fn rows() -> Vec<Row> {
             let spki = compressed_spki(&s.keys.dac);
             request(s, 0, None, Some(spki), false);
         }),
-        row("request.subject", "", "The subject tells two vendor IDs.", |s| {
+        row("request.subject", "", "The subject has two vendor IDs.", |s| {
             let vendor = s.identity.vendor;
             let name = dac_name().vendor(vendor).vendor(vendor).product(s.identity.product);
             request(s, 0, Some(name), None, false);

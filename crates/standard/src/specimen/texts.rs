@@ -70,22 +70,22 @@ pub fn texts() -> Vec<TextSpecimen> {
     let wrong = "34970112333".to_owned();
     let mut all = vec![
         code("code.prefix", "The prefix is in lower case.", lower),
-        code("code.alphabet", "A character is none of Base-38.", odd),
+        code("code.alphabet", "A character is not in Base-38.", odd),
         code("code.length", "The last characters are missing.", short),
         code("code.version", "The version is 1.", Bits { version: 1, ..Bits::default() }.text(&[])),
         code("code.padding", "A padding bit is set.", Bits { padding: 1, ..Bits::default() }.text(&[])),
         code("code.passcode", "The passcode is 11111111.", Bits { passcode: 11_111_111, ..Bits::default() }.text(&[])),
         code("code.discriminator", "Digits 2 to 6 are above 65535.", manual("3655401233")),
         code("code.vendor-id", "The vendor ID is FFF5.", Bits { vendor: 0xFFF5, ..Bits::default() }.text(&[])),
-        code("code.product-id", "A manual code of 21 digits tells product ID 0000.", manual("74970112336552100000")),
+        code("code.product-id", "A manual code of 21 digits has product ID 0000.", manual("74970112336552100000")),
         code("code.flow", "The commissioning flow is 3.", Bits { flow: 3, ..Bits::default() }.text(&[])),
         code(
             "code.reach",
-            "A reserved bit of the ways to be found is set.",
+            "A reserved bit of the ways to reach the device is set.",
             Bits { reach: 0x82, ..Bits::default() }.text(&[]),
         ),
         code("code.check-digit", "The check digit is wrong.", wrong),
-        code("code.extra", "What follows the payload is no TLV.", Bits::default().text(&[0x1F, 0x1F])),
+        code("code.extra", "The data after the payload is not TLV.", Bits::default().text(&[0x1F, 0x1F])),
     ];
     all.extend(verifiers());
     all
@@ -122,8 +122,8 @@ fn verifiers() -> Vec<TextSpecimen> {
     off[96] ^= 1;
     vec![
         check("verifier.iterations", "999 iterations.", &SALT, 999, &good),
-        check("verifier.salt", "A salt of 15 octets.", &SALT[..15], 1000, &good),
-        check("verifier.point", "L is no point of the curve.", &SALT, 1000, &off),
-        check("verifier.mismatch", "The verifier is another passcode's.", &SALT, 1000, &other),
+        check("verifier.salt", "A salt of 15 bytes.", &SALT[..15], 1000, &good),
+        check("verifier.point", "L is not a point on the curve.", &SALT, 1000, &off),
+        check("verifier.mismatch", "The verifier belongs to another passcode.", &SALT, 1000, &other),
     ]
 }

@@ -63,7 +63,7 @@ pub struct Element<'a> {
 
 /// What is wrong with an encoding, and where.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-#[error("{fault} at octet {at}")]
+#[error("{fault} at byte {at}")]
 pub struct TlvError {
     /// Offset of the offending element's control octet.
     pub at: usize,
@@ -99,7 +99,7 @@ pub enum TlvFault {
     #[error("a container that is never closed")]
     Unclosed,
     /// Octets follow the outermost element.
-    #[error("octets after the outermost element")]
+    #[error("bytes after the outermost element")]
     Trailing,
 }
 

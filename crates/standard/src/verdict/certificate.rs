@@ -29,13 +29,13 @@ pub fn test_identity(certificate: &Certificate, report: &mut Report) {
 /// Departures and trailing octets of anything read by [`crate::asn1`].
 pub(super) fn der_only(departures: &[Departure], trailing: usize, rule: &'static Rule, report: &mut Report) {
     for departure in departures.iter().take(8) {
-        report.found(rule, format!("{} at octet {}", departure.what, departure.at));
+        report.found(rule, format!("{} at byte {}", departure.what, departure.at));
     }
     if departures.len() > 8 {
-        report.found(rule, format!("{} more places that are not DER", departures.len() - 8));
+        report.found(rule, format!("{} more parts that are not DER", departures.len() - 8));
     }
     if trailing > 0 {
-        report.found(rule, format!("{trailing} octet{} after the end", if trailing == 1 { "" } else { "s" }));
+        report.found(rule, format!("{trailing} byte{} after the end", if trailing == 1 { "" } else { "s" }));
     }
 }
 
@@ -46,7 +46,7 @@ pub(super) fn encoding(c: &Certificate, _: Profile, rule: &'static Rule, report:
 pub(super) fn size(c: &Certificate, _: Profile, rule: &'static Rule, report: &mut Report) {
     let octets = c.der().len() - c.trailing;
     if octets > 600 {
-        report.found(rule, format!("{octets} octets"));
+        report.found(rule, format!("{octets} bytes"));
     }
 }
 
@@ -67,7 +67,7 @@ pub(super) fn serial(c: &Certificate, _: Profile, rule: &'static Rule, report: &
         report.found(rule, "zero");
     }
     if octets.len() > 20 {
-        report.found(rule, format!("{} of {} octets", shown(octets), octets.len()));
+        report.found(rule, format!("{} of {} bytes", shown(octets), octets.len()));
     }
 }
 
@@ -162,12 +162,12 @@ impl Told1<'_> {
         }
         if self.idle_text {
             let text = if self.what == "vendor ID" { "Mvid:" } else { "Mpid:" };
-            let found = format!("\"{text}\" in a commonName beside a dedicated attribute");
+            let found = format!("\"{text}\" in a commonName with a dedicated attribute");
             report.add(
                 Finding::new(rule, found)
                     .weighing(Severity::Note)
-                    .requiring("A name that holds a dedicated attribute is read by attributes alone.")
-                    .advising("It is plain text here and does not count; leave it out to avoid doubt."),
+                    .requiring("In a name with a dedicated attribute, only attributes count.")
+                    .advising("It is plain text here and does not count. Leave it out to avoid doubt."),
             );
         }
     }
@@ -306,7 +306,7 @@ pub(super) fn subject_key_id(c: &Certificate, _: Profile, rule: &'static Rule, r
     let read = crate::certificate::read_subject_key_id;
     let Some(id) = known(c, (oid::SUBJECT_KEY_ID, false), read, rule, report) else { return };
     if id.len() != 20 {
-        report.found(rule, format!("{} octets: {}", id.len(), shown(c.part(id))));
+        report.found(rule, format!("{} bytes: {}", id.len(), shown(c.part(id))));
         return;
     }
     let usual = crate::key::sha1(c.part(c.key.bits));
@@ -318,7 +318,7 @@ pub(super) fn subject_key_id(c: &Certificate, _: Profile, rule: &'static Rule, r
                     "Usually the SHA-1 of the public key, {} (RFC 5280 §4.2.1.2 method 1).",
                     hex::encode(usual)
                 ))
-                .advising("Another method is allowed. Nothing to do, unless the key was changed by mistake."),
+                .advising("Another method is allowed. Nothing to do, unless somebody changed the key by mistake."),
         );
     }
 }
@@ -327,7 +327,7 @@ pub(super) fn authority_key_id(c: &Certificate, profile: Profile, rule: &'static
     if profile == Profile::Paa && c.extensions.get(c.der(), oid::AUTHORITY_KEY_ID).is_none() {
         let finding = Finding::new(rule, "no such extension").weighing(Severity::Warning);
         report.add(finding.advising(
-            "RFC 5280 lets a self-signed certificate leave it out; some verifiers of this standard may not.",
+            "RFC 5280 lets a self-signed certificate leave it out, but some verifiers of this standard may require it.",
         ));
         return;
     }
@@ -382,7 +382,7 @@ pub(super) fn extensions(c: &Certificate, _: Profile, rule: &'static Rule, repor
             report.add(
                 Finding::new(rule, format!("{}, not critical", oid::named(kind)))
                     .weighing(Severity::Note)
-                    .advising("Verifiers pass over it. Nothing to do."),
+                    .advising("Verifiers ignore it. Nothing to do."),
             );
         }
     }

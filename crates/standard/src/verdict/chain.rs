@@ -83,7 +83,7 @@ impl Pool {
         let mut anchored = chain.last().map_or(authority.trusted, |top| self.authorities()[*top].trusted);
         if authority.profile == Profile::Paa {
             if self_signature(c) == SignatureState::Bad {
-                report.found(&SIGNATURE, "a signature that is not its own key's");
+                report.found(&SIGNATURE, "a signature that is not by its own key");
             }
             if !authority.trusted {
                 unanchored(context, &c.subject.display(c.der()), &mut report);
@@ -150,7 +150,7 @@ impl Pool {
             report.add(if link.name == Matching::Folded {
                 finding
                     .weighing(Severity::Warning)
-                    .advising("The same name by RFC 5280 §7.1, but in other octets; many verifiers compare octets. Have it issued again.")
+                    .advising("The name is the same by RFC 5280 §7.1, but its bytes differ, and many verifiers compare bytes. Have it issued again.")
             } else {
                 finding
             });
@@ -163,7 +163,7 @@ impl Pool {
             )));
         }
         if link.signature == SignatureState::Bad {
-            let finding = Finding::new(&SIGNATURE, "a signature that is not its issuer's");
+            let finding = Finding::new(&SIGNATURE, "a signature that is not by its issuer");
             report.add(finding.requiring(format!("A signature by {}.", issuer.subject.display(issuer.der()))));
         }
     }
@@ -255,18 +255,18 @@ fn claims(dac: &Certificate, context: &Context, report: &mut Report) {
     if let (Some(said), Some(found)) = (context.device.vendor, own.vendor())
         && said != found
     {
-        mismatch(&VENDOR_ID, found, said, "what the device says", report);
+        mismatch(&VENDOR_ID, found, said, "what the device reports", report);
     }
     if let (Some(said), Some(found)) = (context.device.product, own.product())
         && said != found
     {
-        mismatch(&PRODUCT_ID, found, said, "what the device says", report);
+        mismatch(&PRODUCT_ID, found, said, "what the device reports", report);
     }
 }
 
 fn missing(context: &Context, what: &str, c: &Certificate, report: &mut Report) {
     let key_id = c.authority_key_id().map_or_else(|| "not told".into(), shown);
-    let found = format!("{what} is not here: {}, key identifier {key_id}", c.issuer.display(c.der()));
+    let found = format!("{what} is not available: {}, key identifier {key_id}", c.issuer.display(c.der()));
     let severity = if context.trust_given { Severity::Error } else { Severity::Warning };
     report.add(Finding::new(&COMPLETE, found).weighing(severity));
     // A DAC names its PAI's vendor in its issuer's name, so that much can be told without the PAI.
@@ -291,6 +291,6 @@ fn unanchored(context: &Context, found: &str, report: &mut Report) {
     } else {
         finding
             .weighing(Severity::Warning)
-            .advising("No trusted PAA was named, so the verdict is about form alone. Name it with --trust.")
+            .advising("No trusted PAA was given, so the verdict covers only the form. Give the PAA with --trust.")
     });
 }

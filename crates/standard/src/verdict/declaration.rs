@@ -38,7 +38,7 @@ pub struct SignerKey {
 pub fn judge_declaration(declaration: &Declaration, signers: &[SignerKey], report: &mut Report) {
     der_only(&declaration.departures, declaration.trailing, &rules::ENCODING, report);
     if let Err(fault) = &declaration.fields {
-        report.found(&rules::ENCODING, format!("its content is no TLV: {fault}"));
+        report.found(&rules::ENCODING, format!("its content is not TLV: {fault}"));
     }
     for fault in &declaration.structure {
         report.found(&rules::STRUCTURE, fault.clone());
@@ -63,18 +63,18 @@ fn signed(declaration: &Declaration, signers: &[SignerKey], report: &mut Report)
             // The profile's breach is told by `declaration.structure`.
             Some(_) if named.is_none() => {}
             Some(signer) => report.add(unknown(format!("{id}, though {} signed it", shown(&signer.key_id)))),
-            None => report.add(unknown(format!("{id}, which is no signer at hand"))),
+            None => report.add(unknown(format!("{id}, which is none of the given signers"))),
         }
         return;
     }
     if !by_name.iter().any(|s| s.trusted) {
         report.add(unknown(format!(
-            "key identifier {}, which is at hand but not named as trusted",
+            "key identifier {}, which is given but not named as trusted",
             shown(named.unwrap_or_default())
         )));
     }
     if !by_name.iter().any(|s| declaration.is_signed_by(&s.key)) {
-        report.found(&rules::SIGNATURE, "a signature that is not the signer's over this content");
+        report.found(&rules::SIGNATURE, "a signature that is not by the signer over this content");
     }
 }
 
@@ -124,8 +124,8 @@ fn judge_content(content: &Content, report: &mut Report) {
     }
     match content.certification_type {
         None | Some(2) => {}
-        Some(0) => note(report, "0, development and test", "Fine on the desk. Nothing with it may be shipped."),
-        Some(1) => note(report, "1, provisional", "Ask the alliance when the official one comes."),
+        Some(0) => note(report, "0, development and test", "Fine on the desk. Do not ship anything with it."),
+        Some(1) => note(report, "1, provisional", "Ask the alliance when the official one will be issued."),
         Some(other) => report.found(&rules::CERTIFICATION_TYPE, other.to_string()),
     }
     match (content.dac_origin_vendor_id, content.dac_origin_product_id) {
@@ -146,7 +146,7 @@ fn judge_content(content: &Content, report: &mut Report) {
             report.found(&rules::AUTHORITY_LIST, format!("{} entries", content.authority_count));
         }
         for id in ids.iter().filter(|id| id.len() != 20) {
-            report.found(&rules::AUTHORITY_LIST, format!("an entry of {} octets, {}", id.len(), shown(id)));
+            report.found(&rules::AUTHORITY_LIST, format!("an entry of {} bytes, {}", id.len(), shown(id)));
         }
     }
 }
@@ -171,7 +171,7 @@ pub fn judge_pairing(
     let (dac_vendor, dac_product) = (identity.and_then(|i| i.vendor()), identity.and_then(|i| i.product()));
     let origin = content.dac_origin_vendor_id.is_some() || content.dac_origin_product_id.is_some();
     let by_dac = |told| if origin { None } else { told };
-    let said = |told: bool| if told { "what the device says" } else { "the device's, by its DAC" };
+    let said = |told: bool| if told { "what the device reports" } else { "the device's, by its DAC" };
 
     if let (Some(required), Some(_), Some(found)) =
         (device.vendor.or_else(|| by_dac(dac_vendor)), content.vendor(), content.vendor_id)

@@ -28,7 +28,7 @@ pub fn judge_exchange(
         }
         Ok(octets) => match Elements::read(octets) {
             Err(fault) => {
-                report.found(&rules::ELEMENTS, format!("no TLV: {fault}"));
+                report.found(&rules::ELEMENTS, format!("not TLV: {fault}"));
                 None
             }
             Ok(elements) => {
@@ -44,12 +44,12 @@ pub fn judge_exchange(
     if let Ok(octets) = &proof.elements
         && octets.len() > MAX_ELEMENTS
     {
-        report.found(&rules::SIZE, format!("elements of {} octets", octets.len()));
+        report.found(&rules::SIZE, format!("elements of {} bytes", octets.len()));
     }
     match &proof.challenge {
         Err(fault) => report.found(&rules::SIZE, fault.clone()),
         Ok(octets) if octets.len() != CHALLENGE => {
-            report.found(&rules::SIZE, format!("a challenge of {} octets", octets.len()));
+            report.found(&rules::SIZE, format!("a challenge of {} bytes", octets.len()));
         }
         Ok(_) => {}
     }
@@ -76,7 +76,7 @@ fn nonce(proof: &Proof, elements: Option<&Elements<'_>>, report: &mut Report) {
         Ok(octets) => octets,
     };
     if sent.len() != NONCE {
-        report.found(&rules::NONCE, format!("the verifier's nonce has {} octets", sent.len()));
+        report.found(&rules::NONCE, format!("the verifier's nonce has {} bytes", sent.len()));
     }
     if let Some(answered) = elements.and_then(|e| e.nonce)
         && answered != sent.as_slice()
@@ -94,7 +94,7 @@ fn signature(proof: &Proof, dac: Option<&Certificate>, report: &mut Report) {
             return;
         }
         Ok(octets) if octets.len() != SIGNATURE => {
-            report.found(&rules::SIGNATURE, format!("a signature of {} octets", octets.len()));
+            report.found(&rules::SIGNATURE, format!("a signature of {} bytes", octets.len()));
             return;
         }
         Ok(_) => {}
@@ -104,7 +104,7 @@ fn signature(proof: &Proof, dac: Option<&Certificate>, report: &mut Report) {
             if proof.elements.is_ok() && proof.challenge.is_ok() && !proof.is_signed_by(key) {
                 report.found(
                     &rules::SIGNATURE,
-                    "a signature that is not the DAC's key's over these elements and this challenge",
+                    "a signature that is not by the DAC's key over these elements and this challenge",
                 );
             }
         }
@@ -113,7 +113,7 @@ fn signature(proof: &Proof, dac: Option<&Certificate>, report: &mut Report) {
         None => report.add(
             Finding::new(&rules::SIGNATURE, "no DAC to check it against")
                 .weighing(Severity::Warning)
-                .advising("Give the device's DAC as a file beside the exchange."),
+                .advising("Also give the device's DAC as a file."),
         ),
     }
 }

@@ -130,7 +130,7 @@ fn signed(
         return match link.signature {
             SignatureState::Good => Some(link.issuer),
             SignatureState::Bad => {
-                report.found(&rules::SIGNATURE, "a signature that is not its issuer's");
+                report.found(&rules::SIGNATURE, "a signature that is not by its issuer");
                 None
             }
             SignatureState::Unchecked => None,
@@ -140,7 +140,7 @@ fn signed(
         let id = list.authority_key_id().map_or_else(|| "not told".into(), shown);
         let finding = Finding::new(
             &rules::ISSUER,
-            format!("{}, key identifier {id}, which is not here", list.issuer.display(list.der())),
+            format!("{}, key identifier {id}, which is not available", list.issuer.display(list.der())),
         );
         report.add(if trust_given { finding } else { finding.weighing(Severity::Warning) });
         return None;
@@ -159,7 +159,8 @@ fn signed(
     match pool.link(signer) {
         Some(link) if link.signature == SignatureState::Good => Some(link.issuer),
         _ => {
-            let finding = Finding::new(&rules::ISSUER, format!("{name}, whom no PAI or PAA at hand appointed"));
+            let finding =
+                Finding::new(&rules::ISSUER, format!("{name}, which none of the given PAIs and PAAs appointed"));
             report.add(if trust_given { finding } else { finding.weighing(Severity::Warning) });
             None
         }
@@ -226,10 +227,10 @@ fn dates(list: &RevocationList, now: Moment, report: &mut Report) {
         report.add(
             Finding::new(rule, found)
                 .weighing(Severity::Warning)
-                .advising("It is stale: fetch the current list. What it revokes stays revoked."),
+                .advising("The list is stale: download the current one. What it revokes stays revoked."),
         );
     } else if this > now {
-        let found = format!("thisUpdate {this} is still to come at {now}");
-        report.add(Finding::new(rule, found).weighing(Severity::Warning).advising("Look at this machine's clock."));
+        let found = format!("thisUpdate {this} is in the future at {now}");
+        report.add(Finding::new(rule, found).weighing(Severity::Warning).advising("Check this machine's clock."));
     }
 }

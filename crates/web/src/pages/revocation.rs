@@ -187,7 +187,7 @@ pub async fn show(State(app): State<App>, person: Person, Query(asked): Query<As
 /// Where something is not here, or is of several issuers.
 pub async fn ask(State(app): State<App>, person: Person, Query(asked): Query<Asked>) -> Result<Response, Oops> {
     if !asked.any() {
-        return Err(Trouble::usage("nothing is to be revoked", "Name units, credentials or an authority.")
+        return Err(Trouble::usage("nothing to revoke was named", "Name units, credentials or an authority.")
             .about("unit")
             .into());
     }

@@ -453,7 +453,7 @@ pub fn request(site: &Site, request: &Request<'_>) -> Result<Requested, Trouble>
     let checked = AuthorityName::new(name)?;
     if out.exists() {
         return Err(Trouble::usage(
-            format!("{} is there already", out.display()),
+            format!("{} already exists", out.display()),
             "Give another name; nothing was written.",
         ));
     }

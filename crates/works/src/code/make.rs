@@ -51,7 +51,7 @@ pub enum CodeError {
     #[error("the further data is not hex: {0} (rule code.extra)")]
     ExtraHex(hex::FromHexError),
     /// More text than a symbol holds.
-    #[error("a text of {0} characters is more than a QR symbol holds")]
+    #[error("a text of {0} characters is too long for a QR symbol")]
     Symbol(usize),
     /// A picture of the symbol could not be made.
     #[error("the picture can't be made: {0}")]
@@ -89,7 +89,7 @@ impl Advise for CodeError {
             Self::Vendor(_) => "Give the vendor ID that the alliance assigned, as 1A2B, or FFF1 to FFF4 for tests.",
             Self::Product(_) => "Give the product's ID as four hexadecimal digits, 0001 to FFFF.",
             Self::Value(ValueError::PasscodeForbidden) => {
-                "Anybody can guess it, so phones refuse it; draw another one from a secure random source."
+                "Anybody can guess it, so phones refuse it; generate another one from a secure random source."
             }
             Self::Value(ValueError::PasscodeText | ValueError::PasscodeRange) => {
                 "Give a passcode of 1 to 99999998, as decimal digits."
@@ -107,7 +107,7 @@ impl Advise for CodeError {
                 "Give one TLV structure without a tag, in hex, or leave the further data out."
             }
             Self::Symbol(_) => "Leave the further data out, or shorten it.",
-            Self::Picture(_) => "Report this with the values that were given, but for the passcode.",
+            Self::Picture(_) => "Report this with the values that were given, except the passcode.",
             Self::Write(error) => return error.advice(),
         };
         Some(advice.to_owned())

@@ -69,7 +69,7 @@ fn key(path: &Path) -> Result<PublicKey, Trouble> {
     let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
     let none = || {
         Trouble::usage(
-            format!("{} holds no public key", path.display()),
+            format!("{} contains no public key", path.display()),
             "Give the site's public key: the file that was made beside the pack, or keys/log.pem of the site.",
         )
     };
@@ -111,7 +111,7 @@ fn list(archive: &mut Archive, octets: u64, faults: &mut Faults) -> Vec<Listed> 
         }
         total = total.saturating_add(size);
         if size > MOST_OCTETS || total > octets {
-            fault(&name, format!("it claims {size} octets, more than the archive has"));
+            fault(&name, format!("it claims {size} bytes, more than the archive has"));
             continue;
         }
         let Some(data) = file.data_start() else {
@@ -119,7 +119,7 @@ fn list(archive: &mut Archive, octets: u64, faults: &mut Faults) -> Vec<Listed> 
             continue;
         };
         if !seen.insert(name.clone()) {
-            fault(&name, "it is there twice".into());
+            fault(&name, "it appears twice".into());
             continue;
         }
         out.push(Listed { name, size, header, data });
@@ -155,7 +155,7 @@ fn digests(files: &Files<'_>, manifest: &Manifest, faults: &mut Faults) {
         match files.read(&told.name) {
             None => faults.push((told.name.clone(), "it is missing, or cut short".into())),
             Some(octets) if octets.len() as u64 != told.size || sha256(&octets) != told.sha256 => {
-                faults.push((told.name.clone(), "its octets are not those of the manifest".into()));
+                faults.push((told.name.clone(), "its contents differ from the manifest".into()));
             }
             Some(_) => {}
         }
@@ -191,18 +191,18 @@ fn structure(files: &Files<'_>, listed: &[Listed], manifest: &Manifest, octets: 
             at += differs as u64;
             let inside = listed.iter().find(|l| (l.header..l.data + l.size).contains(&at));
             return Ok(match inside {
-                Some(l) => (l.name.clone(), format!("octet {at} of the archive, in this file's header, was altered")),
-                None => ("(archive)".into(), format!("octet {at}, in the archive's directory of files, was altered")),
+                Some(l) => (l.name.clone(), format!("byte {at} of the archive, in this file's header, was altered")),
+                None => ("(archive)".into(), format!("byte {at}, in the archive's directory of files, was altered")),
             });
         }
         at += wanted as u64;
     }
     if octets != made {
-        return Ok(("(archive)".into(), format!("it has {octets} octets, and its files make {made}")));
+        return Ok(("(archive)".into(), format!("it has {octets} bytes, but its files add up to {made}")));
     }
     Ok((
         "(archive)".into(),
-        "the seal at its end is not the key's: it was altered, or the key is another site's".into(),
+        "the seal at its end does not match the key: the pack was altered, or the key is another site's".into(),
     ))
 }
 
@@ -228,7 +228,7 @@ fn contents(files: &Files<'_>, manifest: &Manifest, key: &PublicKey, out: &mut C
         }
     }
     if out.units != manifest.units {
-        faults.push((MANIFEST.into(), format!("it tells of {} units, and {} are there", manifest.units, out.units)));
+        faults.push((MANIFEST.into(), format!("it lists {} units, but {} are present", manifest.units, out.units)));
     }
 }
 
@@ -275,7 +275,7 @@ pub fn check(pack: &Path, key_file: &Path) -> Result<Checked, Trouble> {
     let key = key(key_file)?;
     let mut file = File::open(pack).map_err(|e| Trouble::file(pack, e))?;
     if !file.metadata().map_err(|e| Trouble::file(pack, e))?.is_file() {
-        return Err(Trouble::usage(format!("{} is no file", pack.display()), "Give the pack's ZIP file."));
+        return Err(Trouble::usage(format!("{} is not a file", pack.display()), "Give the pack's ZIP file."));
     }
     let mut out = Checked {
         verdict: "altered",

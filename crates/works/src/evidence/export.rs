@@ -54,7 +54,7 @@ fn serials(site: &Site, which: &Which<'_>, course: &Course) -> Result<Vec<UnitSe
     which.each(site, None, course, &mut |unit| {
         if out.len() == MOST {
             return Err(Trouble::usage(
-                format!("a pack holds up to {MOST} units"),
+                format!("a pack holds at most {MOST} units"),
                 "Make several: by reel with --reel, or by day with --from and --to.",
             ));
         }
@@ -88,7 +88,7 @@ fn failed(path: &Path) -> impl Fn(io::Error) -> Trouble + '_ {
 fn no_pack(_: Stopped) -> Trouble {
     Trouble::surroundings(
         "cancelled; no pack was written",
-        "Run it again when it suits: it begins anew. The log keeps that it was begun and cancelled.",
+        "Run it again at any time: it starts from the beginning. The log records that it was begun and cancelled.",
     )
 }
 
@@ -266,8 +266,8 @@ pub fn export(
     let serials = serials(site, which, course)?;
     if serials.is_empty() {
         return Err(Trouble::usage(
-            "there is no unit to give evidence of",
-            "Look at the units with `touchmark unit list`.",
+            "there is no unit to export evidence of",
+            "List the units with `touchmark unit list`.",
         ));
     }
     let signer = head::signer(site, passphrase, who)?;

@@ -49,7 +49,7 @@ pub(super) fn page(manifest: &Manifest, head: &HeadFile, lines: &[Line]) -> Stri
         what = safe(&manifest.what)
     );
     if manifest.test {
-        out.push_str("<p class=\"test\">TEST identities: nothing of this may be sold</p>");
+        out.push_str("<p class=\"test\">TEST identities: do not sell any of these units</p>");
     }
     let proven = lines.iter().filter(|l| l.proven.is_some()).count();
     let _ = write!(
@@ -71,12 +71,12 @@ pub(super) fn page(manifest: &Manifest, head: &HeadFile, lines: &[Line]) -> Stri
     );
     out.push_str(
         "<h2>How to check it</h2><p>This page proves nothing by itself. Check the whole archive with the site's public key, \
-         which you should have by a way of your own:</p><ol><li><code>touchmark evidence check PACK.zip --key KEY.pem</code>, \
+         which you should have received separately:</p><ol><li><code>touchmark evidence check PACK.zip --key KEY.pem</code>, \
          or</li><li><code>python3 check_evidence.py PACK.zip KEY.pem</code>, a checker of 150 lines that uses nothing \
          of that program, or by hand as its documentation (<code>docs/evidence.md</code>) says.</li></ol>\
          <p>Either names any file that was altered. Whether the root certificate (PAA) is one to trust, only you can say: \
          compare it with a copy that you got elsewhere. A verdict here is no certification.</p>\
-         <h2>Units</h2><table><tr><th>Unit</th><th>Stands</th><th>Product</th><th>Chip</th><th>Proven</th><th>Files</th></tr>",
+         <h2>Units</h2><table><tr><th>Unit</th><th>State</th><th>Product</th><th>Chip</th><th>Proven</th><th>Files</th></tr>",
     );
     for line in lines {
         let home = format!("units/{}", address(&line.unit));

@@ -38,15 +38,15 @@ pub(super) fn manifest(octets: &[u8], signature: &[u8], key: &PublicKey) -> Opti
 
 /// A head, where its signature is the key's and its statement says what it says.
 fn signed_head(head: &HeadFile, site: &str, key: &PublicKey) -> Result<(u64, [u8; 32]), String> {
-    let signed = head.signed().ok_or("it is no signed head")?;
+    let signed = head.signed().ok_or("it is not a signed head")?;
     if !key.verifies(signed.statement.as_bytes(), &signed.signature) {
-        return Err("its signature is not the key's".into());
+        return Err("its signature does not match the key".into());
     }
-    let statement: Value = serde_json::from_str(&signed.statement).map_err(|_| "its statement is no JSON")?;
+    let statement: Value = serde_json::from_str(&signed.statement).map_err(|_| "its statement is not JSON")?;
     let same = statement["size"].as_u64() == Some(head.entries)
         && statement["root"].as_str() == Some(head.root.as_str())
         && statement["site"].as_str() == Some(site);
-    if same { Ok((head.entries, signed.head.root)) } else { Err("it says something else than what was signed".into()) }
+    if same { Ok((head.entries, signed.head.root)) } else { Err("its fields differ from what was signed".into()) }
 }
 
 pub(super) fn heads(
@@ -76,7 +76,7 @@ pub(super) fn heads(
     };
     for one in &earlier {
         let holds = signed_head(&one.head, site, key).and_then(|(size, old)| {
-            let path = path(&one.path).ok_or("its path is none")?;
+            let path = path(&one.path).ok_or("its path is not valid")?;
             if check_consistency(size, &old, head.entries, &root, &path) {
                 Ok(())
             } else {
@@ -125,7 +125,7 @@ pub(super) fn log(name: &str, octets: &[u8], size: u64, root: &[u8; 32], faults:
         let digest = rows_digest(rows);
         let told = vouched.get(&(rows.table.clone(), rows.key.clone()));
         if digest.is_none() || digest.as_ref() != told {
-            fault(format!("{} {} is not as the log vouches for it", rows.table, rows.key));
+            fault(format!("{} {} differs from what the log vouches for", rows.table, rows.key));
         }
     }
     Some(log)
@@ -151,10 +151,10 @@ pub(super) fn proof(
     roots: &mut BTreeMap<String, u64>,
 ) -> Result<(), String> {
     let proof: ProofTold = serde_json::from_slice(octets).map_err(|e| format!("it can't be read: {e}"))?;
-    let octets = |text: &str| hex::decode(text).map_err(|_| "a value is no hex".to_owned());
+    let octets = |text: &str| hex::decode(text).map_err(|_| "a value is not hex".to_owned());
     let file = |name: &str| files(name).ok_or_else(|| format!("it names {name}, which is not in the pack"));
     if proof.unit != unit {
-        return Err("it is another unit's".into());
+        return Err("it belongs to another unit".into());
     }
     let (dac_der, pai_der) = (file(&format!("units/{unit}/dac.der"))?, file(&proof.pai)?);
     let read = |der: &[u8], what: &str| Certificate::read(der).map_err(|e| format!("the {what} can't be read: {e}"));
@@ -162,16 +162,16 @@ pub(super) fn proof(
     let (elements, challenge) = (octets(&proof.elements)?, octets(&proof.challenge)?);
     let key = dac.public_key().ok_or("the DAC has no key on P-256")?;
     if !key.verifies_raw(&to_be_signed(&elements, &challenge), &octets(&proof.signature)?) {
-        return Err("its signature is not the chip's".into());
+        return Err("its signature does not belong to the chip".into());
     }
-    let inside = Elements::read(&elements).map_err(|e| format!("its elements are no TLV: {e}"))?;
+    let inside = Elements::read(&elements).map_err(|e| format!("its elements are not TLV: {e}"))?;
     if inside.nonce != Some(octets(&proof.nonce)?.as_slice()) {
-        return Err("its nonce is another than was asked with".into());
+        return Err("its nonce differs from the one that was sent".into());
     }
     match (&proof.declaration, inside.declaration) {
         (Some(name), Some(signed)) if file(name)? == signed => {}
         (None, _) => {}
-        _ => return Err("its declaration is another than was signed".into()),
+        _ => return Err("its declaration differs from the one that was signed".into()),
     }
     let signs = |above: &Certificate, below: &Certificate| {
         above.subject_der() == below.issuer_der()
@@ -202,7 +202,7 @@ pub(super) fn proof(
         (8, &sha256(&pai_der)),
     ];
     if wanted.iter().any(|(column, value)| of_row(row, *column) != Some(value)) {
-        return Err("it is another exchange than the log vouches for".into());
+        return Err("it is not the exchange that the log vouches for".into());
     }
     *roots.entry(root).or_default() += 1;
     Ok(())

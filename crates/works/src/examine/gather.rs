@@ -36,7 +36,7 @@ pub enum GatherError {
         source: io::Error,
     },
     /// Larger than anything this program examines.
-    #[error("{name} has {octets} octets; nothing larger than {MAX_FILE} is examined")]
+    #[error("{name} has {octets} bytes; the limit is {MAX_FILE}")]
     TooLarge {
         /// The file.
         name: String,
@@ -58,13 +58,13 @@ pub enum GatherError {
         why: DetectError,
     },
     /// A directory without anything in it.
-    #[error("{name} holds no file")]
+    #[error("{name} contains no file")]
     Nothing {
         /// The directory.
         name: String,
     },
     /// Nothing but files that are none of ours.
-    #[error("{name} holds nothing that can be examined")]
+    #[error("{name} contains nothing that can be examined")]
     NothingOfOurs {
         /// The file or directory.
         name: String,
@@ -78,21 +78,21 @@ impl GatherError {
     pub(super) fn advice(&self) -> Option<String> {
         let text = match self {
             Self::Io { source, .. } => match source.kind() {
-                io::ErrorKind::NotFound => "Look at the path.",
-                io::ErrorKind::PermissionDenied => "Ask for the right to read it.",
-                _ => "Look at the disk, then try again.",
+                io::ErrorKind::NotFound => "Check the path.",
+                io::ErrorKind::PermissionDenied => "Get permission to read it.",
+                _ => "Check the disk, then try again.",
             },
-            Self::TooLarge { .. } => "Look whether it is the right file; a bundle can be given in parts.",
+            Self::TooLarge { .. } => "Check that it is the right file; a bundle can be given in parts.",
             Self::Special { .. } => "Give a file or a directory.",
             Self::Detect { why: DetectError::PrivateKey, .. } => {
                 "Keep private keys away from files that are passed around; give the certificate instead."
             }
-            Self::Detect { why: DetectError::Empty, .. } => "Fetch it again; the copy was cut off.",
+            Self::Detect { why: DetectError::Empty, .. } => "Download it again; the copy was cut off.",
             Self::Detect { why: DetectError::Unknown, .. } => {
                 "Give certificates, requests, lists or declarations in DER or PEM, or an exchange in JSON."
             }
-            Self::Detect { why: DetectError::Broken(..), .. } => "Fetch it again; the copy was cut off or changed.",
-            Self::Nothing { .. } | Self::NothingOfOurs { .. } => "Look at the path.",
+            Self::Detect { why: DetectError::Broken(..), .. } => "Download it again; the copy was cut off or changed.",
+            Self::Nothing { .. } | Self::NothingOfOurs { .. } => "Check the path.",
             Self::TooMany => "Give them in parts.",
         };
         Some(text.into())

@@ -339,8 +339,7 @@ fn pair(given: &[(usize, &Declaration)], devices: &[DeviceGroup], device: &Devic
         let several = devices.len() > 1 || group.count > 1;
         for mut finding in findings {
             if several {
-                let more =
-                    if group.count > 1 { format!(" and {} more like it", group.count - 1) } else { String::new() };
+                let more = if group.count > 1 { format!(" and {} more", group.count - 1) } else { String::new() };
                 finding.found = format!("{} ({}{more})", finding.found, group.name);
             }
             let list = out.entry(index).or_default();

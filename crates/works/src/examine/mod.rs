@@ -100,10 +100,10 @@ pub enum ExamineError {
     #[error(transparent)]
     Stopped(#[from] Stopped),
     /// `--as` says what one file is.
-    #[error("--as says what one file is, but {0} things were given")]
+    #[error("--as is for one file, but {0} were given")]
     AsWithMany(usize),
     /// `--as` says it is what it can't be.
-    #[error("{name} is {found}, and can't be taken for {asked}")]
+    #[error("{name} is {found} and can't be read as {asked}")]
     NotThat {
         /// The file.
         name: String,
@@ -113,7 +113,7 @@ pub enum ExamineError {
         asked: &'static str,
     },
     /// A file given with `--trust` or the like holds nothing of use there.
-    #[error("{name} holds no {wanted}")]
+    #[error("{name} contains no {wanted}")]
     NothingOfUse {
         /// The file.
         name: String,
@@ -135,8 +135,8 @@ impl Advise for ExamineError {
             Self::Gather(error) => error.advice(),
             Self::Stopped(stopped) => stopped.advice(),
             Self::AsWithMany(_) => Some("Leave --as out, or give one file.".into()),
-            Self::NotThat { .. } => Some("Leave --as out to have it told.".into()),
-            Self::NothingOfUse { wanted, .. } => Some(format!("Give a file that holds a {wanted}.")),
+            Self::NotThat { .. } => Some("Leave --as out to detect the kind.".into()),
+            Self::NothingOfUse { wanted, .. } => Some(format!("Give a file that contains a {wanted}.")),
         }
     }
 }

@@ -104,7 +104,7 @@ impl Needs {
             return Err(Trouble::usage(format!("the object {name} is there already"), "Give another name."));
         }
         chip::ObjectName::new(name).map_err(|e| {
-            Trouble::usage(format!("{name:?} is no object's name: {e}"), "Use small letters, digits and hyphens.")
+            Trouble::usage(format!("{name:?} is not an object name: {e}"), "Use small letters, digits and hyphens.")
         })?;
         self.objects.push(Need { name: name.to_owned(), octets, why: "as stated".into() });
         Ok(())

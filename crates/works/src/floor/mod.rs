@@ -28,7 +28,7 @@ pub fn offset(site: &Site) -> Result<UtcOffset, Trouble> {
     let text = &site.settings.pages.offset;
     let format = time::macros::format_description!("[offset_hour sign:mandatory]:[offset_minute]");
     UtcOffset::parse(text, &format).map_err(|_| {
-        Trouble::usage(format!("pages.offset is {text:?}"), "Mend touchmark.toml: +00:00, -05:00, +05:30.")
+        Trouble::usage(format!("pages.offset is {text:?}"), "Fix touchmark.toml: use +00:00, -05:00, +05:30.")
     })
 }
 
@@ -43,7 +43,7 @@ pub fn shift_start(site: &Site, now: OffsetDateTime) -> Result<OffsetDateTime, T
     let mut starts = Vec::new();
     for text in &site.settings.pages.shifts {
         starts.push(Time::parse(text, &format).map_err(|_| {
-            Trouble::usage(format!("pages.shifts has {text:?}"), "Mend touchmark.toml: times as \"06:00\".")
+            Trouble::usage(format!("pages.shifts has {text:?}"), "Fix touchmark.toml: write times as \"06:00\".")
         })?);
     }
     starts.sort();
@@ -114,9 +114,10 @@ pub fn stations(site: &Site) -> Result<Vec<Setup>, Trouble> {
 ///
 /// [`Trouble`] where it was not set up.
 pub fn station(site: &Site, name: &str) -> Result<Setup, Trouble> {
-    site.book.station(&StationName::new(name)?)?.map(told).ok_or_else(|| {
-        Trouble::absent(format!("station {name} is not set up"), "An engineer sets it up under Line, stations.")
-    })
+    site.book
+        .station(&StationName::new(name)?)?
+        .map(told)
+        .ok_or_else(|| Trouble::absent(format!("station {name} does not exist"), "An engineer adds it under Stations."))
 }
 
 /// Sources that a station may be set up with: those of the settings, and every
@@ -148,8 +149,8 @@ fn holds_chips(folder: &std::path::Path) -> bool {
 pub(crate) fn source(site: &Site, text: &str) -> Result<Source, Trouble> {
     if !sources(site)?.iter().any(|s| s == text) {
         return Err(Trouble::refused(
-            format!("{text} is no source that stations of this site may use"),
-            "Name it under pages.chips in touchmark.toml and start again; a driver or a module is a program that runs here.",
+            format!("{text} is not a source that stations of this site may use"),
+            "List it under pages.chips in touchmark.toml and start the server again; drivers and modules are programs that run on this machine.",
         ));
     }
     let source: Source = text.parse().map_err(Trouble::of)?;
@@ -172,8 +173,8 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
         book::ids::UnitSerial::new(start).about("serial_start")?;
         if !start.ends_with(|c: char| c.is_ascii_digit()) {
             return Err(Trouble::usage(
-                format!("{start} does not end in a digit, so nothing can be counted up"),
-                "Give one as TV-000001.",
+                format!("{start} does not end in a digit, so it can't begin a series"),
+                "Give a number such as TV-000001.",
             )
             .about("serial_start"));
         }
@@ -185,7 +186,7 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
     }
     if !(0..=1_000_000).contains(&setup.per_hour) {
         return Err(
-            Trouble::usage("units an hour are out of range", "Give a number up to a million.").about("per_hour")
+            Trouble::usage("units per hour is out of range", "Give a number up to a million.").about("per_hour")
         );
     }
     #[expect(clippy::cast_possible_truncation, reason = "at most 86,400,000")]
@@ -211,7 +212,7 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
 /// [`Trouble`] where the book gave no answer.
 pub fn totals(site: &Site) -> Result<serde_json::Value, Trouble> {
     serde_json::to_value(site.book.reconcile(None)?)
-        .map_err(|e| Trouble::surroundings(format!("the counts can't be told: {e}"), "Report this."))
+        .map_err(|e| Trouble::surroundings(format!("the counts can't be shown: {e}"), "Report this."))
 }
 
 /// Entries in the log.

@@ -63,7 +63,7 @@ fn units(out: &mut WouldStop, counted: &Impact) {
     out.units_stopped = state("open") + state("failed");
     if out.units_refused > 0 {
         out.sentences.push(format!(
-            "{} with an accepted proof would be refused by every verifier that fetches the list, whenever it is commissioned anew. What a controller does with one that is on its network already is that ecosystem's to say.",
+            "{} with an accepted proof would be refused by every verifier that fetches the list, whenever it is commissioned again. What a controller does with a unit that is already on its network is up to its ecosystem.",
             plural(out.units_refused, "unit", "units")
         ));
     }
@@ -83,7 +83,7 @@ fn stock(out: &mut WouldStop) {
     if lost > 0 {
         let reels = out.stock.len() as u64;
         out.sentences.push(format!(
-            "{} in stock, on {}, could not be used: their chips would need certificates of another intermediate, and a chip takes one credential only, so new chips.",
+            "{} in stock, on {}, could not be used: a chip accepts one credential only, so new chips would be needed with certificates of another intermediate.",
             plural(u64::try_from(lost).unwrap_or(0), "credential", "credentials"),
             plural(reels, "reel", "reels")
         ));
@@ -130,7 +130,7 @@ pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldSto
             if found.is_empty() {
                 return Err(Trouble::usage(
                     format!("there is no credential with serial number {}", hex::encode(&serial)),
-                    "Look the unit up first: `touchmark unit show` tells the serial number of its DAC.",
+                    "Look up the unit first: `touchmark unit show` shows the serial number of its DAC.",
                 ));
             }
             for (reel, credential) in found {
@@ -178,7 +178,7 @@ pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldSto
             }
             if role == Role::Paa {
                 out.sentences.push(
-                    "A root is not revoked by a list: verifiers take it out of what they trust. The alliance decides that; ask it first."
+                    "No list revokes a root: verifiers remove it from what they trust. The alliance decides that; ask it first."
                         .into(),
                 );
             }

@@ -122,7 +122,7 @@ fn view(t: Touched, purpose: &'static str) -> UnitTouched {
 ///
 /// # Errors
 ///
-/// [`Trouble`] where nothing was asked about, or what was asked about is not here.
+/// [`Trouble`] where no condition was given, or what was asked about is not here.
 pub fn impact(
     site: &Site,
     wanted: &Wanted<'_>,

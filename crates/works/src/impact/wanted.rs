@@ -61,7 +61,7 @@ pub(super) struct Question {
 pub fn when(text: &str) -> Result<OffsetDateTime, Trouble> {
     let whole = if text.len() == 10 { format!("{text}T00:00:00Z") } else { text.to_owned() };
     OffsetDateTime::parse(&whole, &Rfc3339).map_err(|_| {
-        Trouble::usage(format!("{text:?} is no time"), "Give it as 2026-03-01T12:00:00Z, or a day as 2026-03-01.")
+        Trouble::usage(format!("{text:?} is not a valid time"), "Write 2026-03-01T12:00:00Z, or 2026-03-01 for a day.")
     })
 }
 
@@ -69,7 +69,7 @@ pub fn when(text: &str) -> Result<OffsetDateTime, Trouble> {
 pub(crate) fn hex_octets(what: &str, text: &str) -> Result<Vec<u8>, Trouble> {
     let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
     hex::decode(&digits).ok().filter(|octets| !octets.is_empty()).ok_or_else(|| {
-        Trouble::usage(format!("{text:?} is no {what} in hex"), "Copy it from `touchmark unit show`, all digits of it.")
+        Trouble::usage(format!("{text:?} is not a {what} in hex"), "Copy all its digits from `touchmark unit show`.")
     })
 }
 
@@ -105,8 +105,8 @@ fn ask_certificate(site: &Site, c: &Certificate, q: &mut Question) -> Result<(),
     }
     if c.basic_constraints().is_some_and(|b| b.ca) {
         return Err(Trouble::usage(
-            format!("the authority {} is not one of this site's", c.subject.display(c.der())),
-            "See `touchmark authority list` for those there are.",
+            format!("authority {} does not belong to this site", c.subject.display(c.der())),
+            "List them with `touchmark authority list`.",
         ));
     }
     let issuer = c.authority_key_id().unwrap_or_default().to_vec();
@@ -123,7 +123,7 @@ fn ask_key(site: &Site, text: &str, q: &mut Question) -> Result<(), Trouble> {
             let found = authority_with_key(site, &octets)?.ok_or_else(|| {
                 Trouble::usage(
                     format!("no authority of this site has the key identifier {digits}"),
-                    "Give a chip's key as 65 octets in hex or as a file; the book does not keep identifiers of chips' keys.",
+                    "Give a chip's key as 65 bytes in hex or as a file; the book has no identifiers of chips' keys.",
                 )
             })?;
             ask_authority(&found, q);
@@ -131,8 +131,8 @@ fn ask_key(site: &Site, text: &str, q: &mut Question) -> Result<(), Trouble> {
         }
         let key = PublicKey::from_point(&octets).map_err(|e| {
             Trouble::usage(
-                format!("{text:?} is no key: {e}"),
-                "Give 65 octets in hex (04, X, Y), a key identifier of 20, or a file.",
+                format!("{text:?} is not a key: {e}"),
+                "Give 65 bytes in hex (04, X, Y), a key identifier of 20 bytes, or a file.",
             )
         })?;
         return ask_public_key(site, &key, q);
@@ -144,7 +144,7 @@ fn ask_key(site: &Site, text: &str, q: &mut Question) -> Result<(), Trouble> {
             Some(key) => ask_public_key(site, key, q),
             None => Err(Trouble::usage(format!("{text} has no key on P-256"), "Give another file.")),
         },
-        _ => Err(Trouble::usage(format!("{text} holds no key"), "Give a public key or a certificate, DER or PEM.")),
+        _ => Err(Trouble::usage(format!("{text} contains no key"), "Give a public key or a certificate, DER or PEM.")),
     }
 }
 
@@ -165,8 +165,8 @@ fn known_station(site: &Site, text: &str) -> Result<StationName, Trouble> {
         return Ok(name);
     }
     Err(Trouble::usage(
-        format!("there is no station {name}: it was not set up here, and no attempt names it"),
-        "Look at the station's name; `touchmark unit show UNIT` tells where a unit was worked.",
+        format!("there is no station {name}: it was never added here, and no attempt names it"),
+        "Check the station's name; `touchmark unit show UNIT` shows the stations of a unit.",
     ))
 }
 
@@ -180,7 +180,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
             Some(Item::Certificate(c)) => ask_certificate(site, &c, &mut q)?,
             _ => {
                 return Err(Trouble::usage(
-                    format!("{} is no certificate", path.display()),
+                    format!("{} is not a certificate", path.display()),
                     "Give a certificate, DER or PEM.",
                 ));
             }
@@ -222,8 +222,8 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     if let Some(word) = wanted.state {
         let state = UnitState::from_word(word).ok_or_else(|| {
             Trouble::usage(
-                format!("{word:?} is no state of a unit"),
-                "There are open, passed, failed, scrapped and returned.",
+                format!("{word:?} is not a state of a unit"),
+                "Choose open, passed, failed, scrapped or returned.",
             )
         })?;
         q.touch.state = Some(state);
@@ -237,7 +237,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     q.touch.firmware = wanted.firmware.map(FirmwareVersion::new).transpose()?;
     if q.touch == Touch::default() {
         return Err(Trouble::usage(
-            "nothing was asked about",
+            "no condition was given",
             "Name a key, a credential, an authority, a delivery, a reel, chips, a station, a product, a state, a firmware or a period.",
         ));
     }

@@ -110,7 +110,7 @@ pub fn complete(mut data: LabelData, defaults: &Defaults) -> Result<LabelData, U
         return Err(refuse("it has no name".into()));
     }
     if data.qr.is_empty() {
-        return Err(refuse("there is no QR text".into()));
+        return Err(refuse("the QR text is missing".into()));
     }
     if data.manual.is_empty() {
         return Err(refuse("there is no manual code".into()));

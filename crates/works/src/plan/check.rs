@@ -8,7 +8,7 @@ fn share(input: &'static str, what: &str, value: f64) -> Result<(), Trouble> {
     if value > 1.0 && value <= 100.0 {
         return refuse(
             input,
-            format!("{what} is {value}, and a share is at most 1"),
+            format!("{what} is {value}, but a share is at most 1"),
             format!("For {value} per cent write {}.", value / 100.0),
         );
     }
@@ -29,7 +29,7 @@ pub(super) fn check(r: &Request) -> Result<(), Trouble> {
     if r.good == 0 || r.good > MOST_GOOD {
         return refuse(
             "good",
-            format!("{} good units are wanted", r.good),
+            format!("{} good units is out of range", r.good),
             format!("Give 1 to {}.", print::chart::grouped(MOST_GOOD)),
         );
     }
@@ -45,7 +45,7 @@ pub(super) fn check(r: &Request) -> Result<(), Trouble> {
             "confidence",
             format!("the confidence is {}", r.confidence),
             if sure {
-                "No number of chips is sure to do; give 0.999999 for one in a million."
+                "No number of chips is certain to be enough; give 0.999999 for one in a million."
             } else {
                 "Give a probability above 0 and below 1, for instance 0.95."
             },
@@ -74,7 +74,7 @@ pub(super) fn check(r: &Request) -> Result<(), Trouble> {
         );
     }
     if r.stations.is_some_and(|n| n == 0 || n > 100_000) {
-        return refuse("stations", "there are no such stations", "Give 1 to 100000.");
+        return refuse("stations", "the number of stations is out of range", "Give 1 to 100000.");
     }
     if r.reel_chips == Some(0) {
         return refuse("reel_chips", "a reel has 0 chips", "Give the number of chips on one reel.");
@@ -85,7 +85,7 @@ pub(super) fn check(r: &Request) -> Result<(), Trouble> {
     }
     const MOST: u64 = 1_000_000_000_000;
     if r.spare_chips > MOST || r.least_lots.0 > MOST || r.least_lots.1 > MOST || r.stock.is_some_and(|n| n > MOST) {
-        return refuse("spares", "a number of chips passes a million million", "Give fewer.");
+        return refuse("spares", "a number of chips exceeds a million million", "Give fewer.");
     }
     if let Some(hz) = r.bus_hz
         && !r.part.clocks().contains(&hz)

@@ -100,7 +100,7 @@ pub struct Request {
 pub fn share(text: &str) -> Result<f64, Trouble> {
     let (digits, unit) = text.trim().strip_suffix('%').map_or((text.trim(), 1.0), |t| (t.trim_end(), 100.0));
     digits.parse::<f64>().ok().filter(|n| n.is_finite()).map(|n| n / unit).ok_or_else(|| {
-        Trouble::usage(format!("{text:?} is no share"), "Give it as 0.985 or as 98.5 %, in digits with a point.")
+        Trouble::usage(format!("{text:?} is not a share"), "Give it as 0.985 or as 98.5 %, in digits with a point.")
     })
 }
 
@@ -112,7 +112,7 @@ pub fn share(text: &str) -> Result<f64, Trouble> {
 pub fn step(text: &str) -> Result<(String, f64), Trouble> {
     let wrong = || {
         Trouble::usage(
-            format!("{text:?} is no step with a yield"),
+            format!("{text:?} is not a step with a yield"),
             "Write a step as NAME=SHARE, for instance solder=0.998.",
         )
     };
@@ -286,7 +286,10 @@ fn yielded(r: &Request) -> Result<(Successes, Yield), Trouble> {
     if all < LEAST_PAST || past.good == 0 {
         return refuse(
             "yield",
-            format!("the past has {} good and {} lost units, too few to learn a yield from", past.good, past.lost),
+            format!(
+                "the past has {} good and {} lost units; that is too few to learn a yield from",
+                past.good, past.lost
+            ),
             format!("Give the yield, or a past of {LEAST_PAST} decided units and more."),
         );
     }
@@ -307,7 +310,7 @@ fn chips(successes: Successes, good: u64, confidence: f64) -> Result<u64, Troubl
     found.ok_or_else(|| {
         Trouble::usage(
             format!("that would take more than {} chips", print::chart::grouped(most)),
-            "Look at the yield; with one so low the process is to be mended first. A plan learned from the past goes less far than one with a yield that is given.",
+            "Check the yield; if it is this low, fix the process first. A plan learned from the past needs more chips than one with a given yield.",
         )
         .about("yield")
     })

@@ -96,7 +96,7 @@ pub fn step_table(steps: &[Step], past: Option<&super::past::Told>) -> Table {
     ]);
     let mut head = vec![
         "step",
-        "octets on bus",
+        "bytes on bus",
         "bus ms",
         "frames ms",
         "pages",
@@ -202,7 +202,7 @@ fn line_blocks(plan: &Planned) -> Vec<Block> {
     vec![
         Block::Heading("The line".into()),
         Block::Words(format!(
-            "A unit starts every {:.2} s, {} a working day; stations are busy {} of the time. Simulated event by event (seed {}), the last unit leaves after {}; the closed form says {}, {:.1} % apart. A unit waits {} for its station on average.",
+            "A unit starts every {:.2} s, {} per working day; stations are busy {} of the time. Simulated event by event (seed {}), the last unit leaves after {}; the closed form says {}, {:.1} % apart. A unit waits {} for its station on average.",
             line.pace_seconds,
             grouped(line.chips_per_day.floor() as u64),
             percent(line.utilisation),
@@ -228,7 +228,7 @@ fn past_blocks(past: &super::past::Told) -> Vec<Block> {
                 percent(i.low),
                 percent(i.high)
             )),
-            past.chips.map_or(String::new(), |n| format!("; by itself it asks for {} chips", grouped(n)))
+            past.chips.map_or(String::new(), |n| format!("; by itself it needs {} chips", grouped(n)))
         )),
     ]
 }
@@ -252,7 +252,7 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
         (time_words(plan.time.unit_seconds * 1000.0), "a unit at its station".into()),
     ])];
     blocks.push(Block::Words(format!(
-        "{} chips give {} good units with a probability of {} at a yield of {} ({}); one chip less gives {:.3} %.",
+        "{} chips give {} good units with a probability of {} at a yield of {} ({}); one chip fewer gives {:.3} %.",
         grouped(plan.chips),
         grouped(plan.good),
         percent_fine(plan.probability),
@@ -261,7 +261,7 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
         plan.probability_with_one_less * 100.0
     )));
     for warning in &plan.warnings {
-        blocks.push(Block::Words(format!("Heed: {warning}")));
+        blocks.push(Block::Words(format!("Warning: {warning}")));
     }
     let sure: Vec<Vec<String>> =
         plan.until_good.iter().map(|s| vec![percent(s.confidence), grouped(s.chips)]).collect();
@@ -307,13 +307,13 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
     blocks.push(Block::Columns(
         vec![
             Block::Heading("What matters most for hours".into()),
-            Block::Chart(tornado_of(&plan.sensitivity.hours, true, "What swings the hours", HALF)),
+            Block::Chart(tornado_of(&plan.sensitivity.hours, true, "What changes the hours", HALF)),
             Block::Quiet("Each number a tenth better (outline) and a tenth worse (filled).".into()),
         ],
         vec![
             Block::Heading("What matters most for chips".into()),
-            Block::Chart(tornado_of(&plan.sensitivity.chips, false, "What swings the number of chips", HALF)),
-            Block::Quiet("Of a yield and a confidence it is the loss and the risk that change by a tenth.".into()),
+            Block::Chart(tornado_of(&plan.sensitivity.chips, false, "What changes the number of chips", HALF)),
+            Block::Quiet("For a yield and a confidence, the loss and the risk change by a tenth.".into()),
         ],
     ));
     let mut left = line_blocks(plan);
@@ -326,11 +326,7 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
     Document {
         title: format!("{} good units: order {} chips", grouped(plan.good), grouped(plan.order.chips)),
         above: above.to_owned(),
-        test: request
-            .needs
-            .as_ref()
-            .filter(|n| n.test)
-            .map(|_| "A test product. Nothing of it may be shipped.".to_owned()),
+        test: request.needs.as_ref().filter(|n| n.test).map(|_| "Test product: do not ship.".to_owned()),
         blocks,
         foot: vec![
             format!("Plan for {} good units at {confidence}", grouped(plan.good)),

@@ -22,7 +22,7 @@ pub(super) fn assumptions(r: &Request, needs: &Needs, time: &UnitTime) -> Vec<St
         out.push("No takt was given: stations take the next unit as soon as they are free.".into());
     }
     if r.attempts.is_none() && r.past.as_ref().is_none_or(|p| p.attempts_per_chip.is_none()) {
-        out.push("Every chip takes one attempt; repeated ones take station time on top (attempts a chip).".into());
+        out.push("Every chip takes one attempt; repeated attempts take more station time (attempts per chip).".into());
     }
     if r.variation == 0.0 {
         out.push("Every unit takes equally long (no variation was given).".into());
@@ -48,26 +48,26 @@ pub(super) fn warnings(r: &Request, plan: &Yield, time: &UnitTime, line: &Line, 
     let mut out = Vec::new();
     if line.utilisation > 1.0 + 1e-9 {
         out.push(format!(
-            "{} stations can't keep a takt of {} s: they start a unit every {:.2} s. Give more stations.",
+            "{} stations can't keep a takt of {} s: they start a unit every {:.2} s. Add stations.",
             line.stations,
             r.takt_s.unwrap_or(0.0),
             line.pace_seconds
         ));
     } else if r.takt_s.is_some() && line.utilisation > 0.9 {
         out.push(format!(
-            "Stations are busy {:.0} % of the time; a stop is made up for only slowly. One more station gives air.",
+            "Stations are busy {:.0} % of the time; they recover from a stop only slowly. One more station gives reserve.",
             line.utilisation * 100.0
         ));
     }
     if r.unit_s.is_some_and(|s| s < time.chip_seconds) {
         out.push(format!(
-            "A unit is to take {} s, and the chip and its bus alone take {:.2} s in the model: look at the part, its clock or the objects.",
+            "A unit should take {} s, but the chip and its bus alone take {:.2} s in the model: check the part, its clock or the objects.",
             time.unit_seconds, time.chip_seconds
         ));
     }
     if plan.share < 0.9 {
         out.push(format!(
-            "{:.0} of 100 chips are lost. Find out why before you order for it; `touchmark report` shows causes.",
+            "{:.0} of 100 chips are lost. Find out why before you order more; `touchmark report` shows causes.",
             (1.0 - plan.share) * 100.0
         ));
     }

@@ -141,7 +141,7 @@ impl Rehearsed {
 pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehearsed, Trouble> {
     if !(1..=100_000).contains(&request.units) {
         return Err(Trouble::usage(
-            format!("{} units; a rehearsal has 1 to 100,000", request.units),
+            format!("{} units is out of range; a rehearsal has 1 to 100,000", request.units),
             "Give another number with --units.",
         ));
     }
@@ -150,7 +150,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     if fs::read_dir(out).is_ok_and(|mut d| d.next().is_some()) {
         return Err(Trouble::usage(
             format!("{} is not empty", out.display()),
-            "Give a new directory with --out; nothing in this one was touched.",
+            "Give a new directory with --out; nothing in this one was changed.",
         ));
     }
     let who = Who::new("rehearsal")?;
@@ -205,7 +205,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         objects: Vec::new(),
     };
     product::add(&site, PRODUCT, &description, &who)?;
-    say("A product, Tern Vent (FFF2 8A21), with its development declaration. TEST: nothing of it may be shipped.");
+    say("A product, Tern Vent (FFF2 8A21), with its development declaration. TEST: do not ship.");
 
     // A few more chips than units, as on a real reel.
     let chips = request.units + (request.units / 20).max(2);
@@ -243,13 +243,13 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     }
     let folder_of_evidence = out.join("evidence");
     let proofs = unit::write(&site, &[], true, &folder_of_evidence)?;
-    say(&format!("The proofs of {} units, for anybody to check without us.", proofs.units.len()));
+    say(&format!("The proofs of {} units, which anybody can check without this program.", proofs.units.len()));
     // A few thousand units fill a pack that is still easy to pass on.
     let first = site.book.units(&UnitFilter::default(), None, PACKED)?;
     let packed: Vec<String> = first.items.iter().map(|unit| unit.serial.to_string()).collect();
     let which = if first.next.is_some() { Which::Units(&packed) } else { Which::All };
     let pack = evidence::export(&site, &which, &folder_of_evidence.join("pack.zip"), None, &who, &Course::new())?;
-    say(&format!("A signed evidence pack of {} units, which no octet can change in without it showing.", pack.units));
+    say(&format!("A signed evidence pack of {} units; a change of any byte is detected.", pack.units));
     let counts = unit::reconcile(&site, None)?;
     let mut done = summary(request, &counts, started);
     done.files = Files {
@@ -265,7 +265,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     let page = report::write(&site, &ReelId::new(REEL)?, &done, &counts)?;
     let path = out.join("report.html");
     fs::write(&path, page.html()).map_err(|e| Trouble::file(&path, e))?;
-    say("Everything counted: each chip and each credential has its place, and the log is whole.");
+    say("Everything counted: each chip and each credential is accounted for, and the log is intact.");
     Ok(done)
 }
 
@@ -273,7 +273,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
 fn passphrase(site: &Site) -> Result<(Passphrase, PathBuf), Trouble> {
     let mut octets = [0; 16];
     aws_lc_rs::rand::fill(&mut octets)
-        .map_err(|_| Trouble::surroundings("the operating system gives no randomness", "Try again."))?;
+        .map_err(|_| Trouble::surroundings("the operating system provides no random numbers", "Try again."))?;
     let text = hex::encode(octets);
     let path = site.keys().join("passphrase");
     let mut options = fs::OpenOptions::new();
@@ -326,7 +326,7 @@ fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn
         loop {
             let page = site.book.units(&filter, after.as_ref(), 500)?;
             for unit in &page.items {
-                unit::scrap(site, unit.serial.as_str(), "not mended by rework", true, who)?;
+                unit::scrap(site, unit.serial.as_str(), "not repaired by rework", true, who)?;
                 given_up += 1;
             }
             match page.next {
@@ -336,7 +336,7 @@ fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn
         }
     }
     if given_up > 0 {
-        say(&format!("{given_up} units that rework could not mend were scrapped, with their reasons."));
+        say(&format!("{given_up} units that rework could not repair were scrapped, with their reasons."));
     }
     Ok(started)
 }

@@ -30,7 +30,7 @@ pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value
             (grouped(done.credentials.unaccounted), "unaccounted for".into()),
         ]),
         Block::Heading("What was done".into()),
-        Block::Words("A site was made, with a root and an intermediate that issue device certificates for testing. A reel of chips came with its manifest, an order went out, a delivery came back and was inspected whole: every certificate by every rule, each matched to its chip by public key. Each unit's chip was then written and read back, made to sign a fresh nonce with the key it was born with, judged as a verifier would judge it, locked and recorded. Labels were printed only after their symbols had been read back.".into()),
+        Block::Words("A site was created, with a root and an intermediate that issue device certificates for testing. A reel of chips came with its manifest, an order went out, a delivery came back and was inspected as a whole: every certificate by every rule, each matched to its chip by public key. Each unit's chip was then written and read back, made to sign a fresh nonce with the key it was born with, judged as a verifier would judge it, locked and recorded. Labels were printed only after their symbols had been read back.".into()),
     ];
     let c = done.credentials;
     blocks.push(Block::Heading("Where every credential is".into()));
@@ -55,19 +55,19 @@ pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value
     let log = &counts["log"];
     blocks.push(Block::Heading("The log".into()));
     blocks.push(Block::Words(format!(
-        "{} entries, {}. Every change is a leaf of a Merkle tree (RFC 9162); altering one shows.",
+        "{} entries, {}. Every change is a leaf of a Merkle tree (RFC 9162); any alteration is detected.",
         log["entries"],
         if log["intact"] == true { "intact" } else { "DAMAGED" }
     )));
     blocks.push(Block::Heading("Look further".into()));
     blocks.push(Block::Words(format!(
-        "Units and their proofs lie in `evidence/`, labels in `labels.pdf`. In this directory, `touchmark unit show TV-000001` tells one unit's story; `touchmark examine evidence/TV-000001` judges its files; `touchmark report --reel {reel}` reports on the reel. The same again: seed {}.",
+        "Units and their proofs are in `evidence/`, labels in `labels.pdf`. In this directory, `touchmark unit show TV-000001` shows one unit's story; `touchmark examine evidence/TV-000001` judges its files; `touchmark report --reel {reel}` reports on the reel. To repeat it: seed {}.",
         done.seed
     )));
     Ok(Document {
         title: format!("{} of {} units carry a proven identity", u.passed, u.started),
         above: format!("{} · {}", site.settings.site.name, told.made),
-        test: Some("A rehearsal on simulated chips with development authorities. Nothing here may be shipped; production follows the alliance's current certificate policy.".into()),
+        test: Some("A rehearsal on simulated chips with development authorities. Do not ship anything made here; production follows the alliance's current certificate policy.".into()),
         blocks,
         foot: page::foot(&told),
         one_page: false,

@@ -65,7 +65,7 @@ pub fn length(text: &str) -> Result<Duration, Trouble> {
         number => {
             number.parse::<u32>().ok().filter(|n| *n > 0).map(|n| Duration::minutes(i64::from(n))).ok_or_else(|| {
                 Trouble::usage(
-                    format!("{text:?} is no length of stretches"),
+                    format!("{text:?} is not an interval"),
                     "Give minute, hour, shift, day, week or a number of minutes.",
                 )
             })
@@ -194,7 +194,10 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime, course: &Cour
         return Err(Trouble::usage("the period ends before it begins", "Give a beginning before the end.").about("to"));
     }
     if request.every.is_some_and(|d| d < Duration::MINUTE || d > Duration::days(366)) {
-        return Err(Trouble::usage("such stretches of time can't be counted", "Give a minute to a year with --every."));
+        return Err(Trouble::usage(
+            "intervals of this length can't be counted",
+            "Give a minute to a year with --every.",
+        ));
     }
     let found = scope::find(site, request)?;
     let filter = &found.filter;

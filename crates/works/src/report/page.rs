@@ -91,7 +91,7 @@ pub fn cause_blocks(report: &Report) -> Vec<Block> {
         "Failures by cause, most frequent first, with the running share",
         WIDE,
     )));
-    out.push(Block::Table(Table::new(&["cause", "failures", "gave the unit up", "share", "running share"], rows)));
+    out.push(Block::Table(Table::new(&["cause", "failures", "unit given up", "share", "running share"], rows)));
     out.push(Block::Quiet("A unit may fail more than once before it passes or is scrapped.".into()));
     out
 }
@@ -134,7 +134,7 @@ pub fn step_blocks(report: &Report) -> Vec<Block> {
         .collect();
     out.push(Block::Chart(chart::spreads(&spreads, "Time of each step", WIDE)));
     out.push(Block::Quiet(
-        "Bar: nine tenths of all times; notch: the median; line: to the longest. A simulated part's own time counts as it accounts for it.".into(),
+        "Bar: 5th to 95th percentile; notch: the median; line: to the longest. For a simulated part, its simulated time counts.".into(),
     ));
     out.push(Block::Table(Table::new(
         &["step", "times", "done", "5 % ms", "median ms", "95 % ms", "longest ms", "mean ms"],
@@ -181,8 +181,8 @@ pub fn control_blocks(report: &Report) -> Vec<Block> {
     )));
     let every = every_words(control.every_seconds);
     out.push(Block::Words(match control.out {
-        0 => format!("Share of attempts that failed, every {every}: none lies outside its limits."),
-        n => format!("Share of attempts that failed, every {every}: {n} of {} lie outside their limits.", points.len()),
+        0 => format!("Share of attempts that failed, every {every}: none is outside its limits."),
+        n => format!("Share of attempts that failed, every {every}: {n} of {} are outside their limits.", points.len()),
     }));
     out.push(Block::Quiet(
         "Limits: three standard deviations around the average; where fewer than ten failures or passes are expected, exact binomial quantiles of the same risk (0.135 % to each side).".into(),
@@ -270,9 +270,9 @@ pub fn station_blocks(report: &Report) -> Vec<Block> {
             .with_words(&[6]),
     ));
     out.push(Block::Quiet(if stations.comparable {
-        "Expected: failures that the station's own mix of products and reels would have had if stations made no difference. Ratio: its risk of failing by that of the others on the same products and reels (Mantel and Haenszel). Only what ran at two stations or more is compared; the interval is widened for the number of stations.".into()
+        "Expected: failures that the station's own mix of products and reels would have had if stations made no difference. Ratio: its risk of failing by that of the others on the same products and reels (Mantel and Haenszel). Only work that ran at two stations or more is compared; the interval is widened for the number of stations.".into()
     } else {
-        "No reel ran at two stations, so a difference may be the reel's: stations can't be compared fairly here.".to_owned()
+        "No reel ran at two stations, so a difference may come from the reel: stations can't be compared fairly here.".to_owned()
     }));
     out
 }
@@ -371,7 +371,7 @@ pub fn document(report: &Report) -> Document {
     Document {
         title: format!("Provisioning of {}", report.subject),
         above: format!("{} · {}", report.site, report.period_words),
-        test: report.test.then(|| "Test products are in this report. Nothing of them may be shipped.".to_owned()),
+        test: report.test.then(|| "This report includes test products: do not ship them.".to_owned()),
         blocks,
         foot: foot(report),
         one_page: false,
@@ -450,9 +450,10 @@ pub fn chain_blocks(site: &Site) -> Result<Vec<Block>, Trouble> {
     let mut plates: Vec<(&str, &str, Vec<u8>)> = Vec::new();
     for authority in story.origin.authorities.iter().rev() {
         let (name, words) = match authority.facts.role {
-            book::Role::Paa => {
-                ("PAA, the root", "A verifier trusts this certificate by itself. It got it by a way of its own.")
-            }
+            book::Role::Paa => (
+                "PAA, the root",
+                "A verifier trusts this certificate directly. It received it through a separate channel.",
+            ),
             book::Role::Pai => (
                 "PAI, the intermediate",
                 "Issued by the root, for this vendor alone. Its key signed the device certificate; it can issue no further authorities.",
@@ -462,7 +463,7 @@ pub fn chain_blocks(site: &Site) -> Result<Vec<Block>, Trouble> {
     }
     plates.push((
         "DAC, the device",
-        "Issued for the key that this chip was born with. It names vendor and product, and may only sign.",
+        "Issued for the key that was made in this chip. It names vendor and product, and may only sign.",
         proof.facts.dac.clone(),
     ));
     let plates = plates
@@ -478,7 +479,7 @@ pub fn chain_blocks(site: &Site) -> Result<Vec<Block>, Trouble> {
                     certificate.subject.display(certificate.der()),
                     format!("serial {}", certificate.serial_hex()),
                     format!("key identifier {}", certificate.subject_key_id().map(hex::encode).unwrap_or_default()),
-                    format!("valid {begin} to {}", end.map_or_else(|| "no end".into(), |m| m.to_string())),
+                    format!("valid {begin} to {}", end.map_or_else(|| "no expiry".into(), |m| m.to_string())),
                 ],
             })
         })

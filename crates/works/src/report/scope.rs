@@ -75,8 +75,8 @@ pub(super) fn find(site: &Site, request: &Request) -> Result<Found, Trouble> {
         let here = UnitFilter { station: Some(station.clone()), ..UnitFilter::default() };
         if site.book.count_units(&here)? == 0 {
             return Err(Trouble::usage(
-                format!("no unit was ever on station {station}"),
-                "Look at the name; `touchmark report --last-week` lists stations.",
+                format!("no unit was ever worked on at station {station}"),
+                "Check the name; `touchmark report --last-week` lists stations.",
             ));
         }
         subject = format!("{subject}, station {station}");
@@ -120,7 +120,7 @@ fn order_of(site: &Site, name: &str) -> Result<OrderFound, Trouble> {
         [] => {
             return Err(Trouble::usage(
                 format!("there is no order {name}"),
-                "Give the name of the order's file, or REEL/NUMBER, as A/1 for the first order of reel A.",
+                "Give the name of the order's file, or REEL/NUMBER, such as A/1 for the first order of reel A.",
             ));
         }
         several => {

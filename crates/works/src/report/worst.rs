@@ -175,13 +175,11 @@ fn because(worst: &Worst) -> Vec<String> {
     }];
     if worst.hours > 1 {
         let chance = chance_words(worst.by_chance_of_all);
-        let begin = format!(
-            "Among {} hours that are alike, one as bad comes about by chance with a probability of {chance}",
-            worst.hours
-        );
+        let begin =
+            format!("Among {} equal hours, one this bad occurs by chance with a probability of {chance}", worst.hours);
         out.push(format!(
             "{begin}: {}.",
-            if worst.stands_out { "something was different" } else { "the worst hour, and yet none that stands out" }
+            if worst.stands_out { "something was different" } else { "the worst hour, but it does not stand out" }
         ));
     }
     for kind in ["cause", "station", "reel"] {

@@ -196,7 +196,7 @@ fn find(site: &Site, number: i64) -> Result<RevocationRequest, Trouble> {
     site.book.revocation_requests(false, u32::MAX)?.into_iter().find(|r| r.number == number).ok_or_else(|| {
         Trouble::usage(
             format!("there is no revocation request {number}"),
-            "See `touchmark revocation list` for those that wait.",
+            "See pending requests with `touchmark revocation list`.",
         )
     })
 }

@@ -159,7 +159,7 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
     issuers.dedup();
     let issuer = match issuers.as_slice() {
         [one] => one.clone(),
-        [] => return Err(Trouble::usage("nothing is to be revoked", "Name units, credentials or an authority.")),
+        [] => return Err(Trouble::usage("nothing to revoke was named", "Name units, credentials or an authority.")),
         many => return Err(several(many)),
     };
     let mut wanted: Vec<Wanted> = credentials.iter().map(|c| Wanted { pai: false, serial: c.serial.clone() }).collect();

@@ -106,9 +106,9 @@ impl Watcher {
             .and_then(|m| OffsetDateTime::from_unix_timestamp(m.unix()).ok());
         let subject = c.subject.display(c.der());
         let what = match end {
-            Some(end) if end < self.now => format!("{subject} has ended"),
-            Some(_) => format!("{subject} ends"),
-            None => format!("{subject} has no end"),
+            Some(end) if end < self.now => format!("{subject} has expired"),
+            Some(_) => format!("{subject} expires"),
+            None => format!("{subject} has no expiry"),
         };
         self.add(kind, name, end, what, advice);
     }
@@ -122,13 +122,13 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
                 "",
                 "Have a new intermediate",
                 ("Have a new intermediate", At::Authorities),
-                " before then: it can issue nothing after its end. Units with its DACs stay as they are.",
+                " before then: it can't issue anything after it expires. Units with its DACs are not affected.",
             ),
             Role::Paa => Advice::act(
                 "Ask the authority for its next root, ",
                 "adopt it",
                 ("adopt it", At::Authorities),
-                ", and see that ecosystems trust it.",
+                ", and make sure that ecosystems trust it.",
             ),
         };
         w.certificate(Kind::Authority, authority.facts.name.as_str(), &c, advice);
@@ -138,8 +138,8 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
         if let Some(c) = facts.signer.as_ref().and_then(|der| Certificate::read(der).ok()) {
             let advice = Advice::act(
                 "Ask the alliance who signs after that; ",
-                "adopt the declaration anew",
-                ("adopt the declaration anew", At::Declarations),
+                "adopt the declaration again",
+                ("adopt the declaration again", At::Declarations),
                 " with the next signer.",
             );
             w.certificate(Kind::DeclarationSigner, facts.name.as_str(), &c, advice);
@@ -150,7 +150,7 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
                 "",
                 "Adopt the official one",
                 ("Adopt the official one", At::Declarations),
-                " when it comes; some ecosystems take no provisional one.",
+                " when it arrives; some ecosystems accept no provisional one.",
             );
             w.add(Kind::Declaration, facts.name.as_str(), None, what, advice);
         }
@@ -161,7 +161,7 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
                 Kind::TrustSet,
                 &set.name,
                 paa,
-                Advice::words("Look what root the ecosystem trusts after that, and write the set anew."),
+                Advice::words("Find out which root the ecosystem trusts after that, and add the set again."),
             );
         }
     }
@@ -185,8 +185,8 @@ fn file(path: &Path, w: &mut Watcher) -> Result<(), Trouble> {
         return Ok(());
     }
     Err(Trouble::usage(
-        format!("{} holds no certificate that can be read", path.display()),
-        "Give the certificate alone, DER or PEM; mend watch.certificates in touchmark.toml if it stands there.",
+        format!("{} contains no readable certificate", path.display()),
+        "Give the certificate alone, DER or PEM. If it is listed in watch.certificates, fix touchmark.toml.",
     ))
 }
 
@@ -201,18 +201,18 @@ fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             )
         } else {
             Advice::act(
-                "Fetch the authority's next list and ",
-                "keep it with `touchmark revocation adopt FILE`",
+                "Get the authority's next list and ",
+                "adopt it with `touchmark revocation adopt FILE`",
                 ("adopt it under Revocation", At::Revocation),
                 ".",
             )
         };
-        let what = format!("its list {} of revoked certificates is due to be replaced", hex::encode(&list.number));
+        let what = format!("its revocation list {} is due to be replaced", hex::encode(&list.number));
         w.add(Kind::RevocationList, list.issuer.as_str(), list.next_update, what, advice);
     }
     for request in site.book.revocation_requests(true, 1000)? {
         let what = format!(
-            "request {} of {} to revoke {} certificates waits for a second person",
+            "request {} of {} to revoke {} certificates is pending with a second person",
             request.number, request.requested_by, request.certificates
         );
         let advice = Advice::act(
@@ -234,7 +234,7 @@ fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
         let available: i64 = stock.iter().filter(|s| s.product == *name).map(|s| s.available).sum();
         let advice = || {
             let plan = ("the plan", At::Plan(name.to_string()));
-            Advice::act("Order chips and credentials now; ", "`touchmark plan`", plan, " tells how many.")
+            Advice::act("Order chips and credentials now; ", "`touchmark plan`", plan, " shows how many.")
         };
         if let Some(pace) = pace.iter().find(|p| p.product == *name) {
             // A line that began yesterday has a pace of its own day, not of a fortnight.
@@ -243,16 +243,16 @@ fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             // Beyond a century it does not run out.
             let left = (available as f64 / a_day).min(36_500.0);
             let out = w.now + Duration::seconds_f64(left * 86_400.0);
-            let what = format!("{available} credentials in stock run out, at {a_day:.1} units a day");
+            let what = format!("{available} credentials in stock run out, at {a_day:.1} units per day");
             w.add(Kind::Stock, name.as_str(), Some(out), what, advice());
         } else if available > 0 {
-            let what = format!("{available} credentials in stock, and no unit begun in {PACE_DAYS} days");
+            let what = format!("{available} credentials in stock; no unit was begun in {PACE_DAYS} days");
             w.add(Kind::Stock, name.as_str(), None, what, advice());
         }
         let ends = stock.iter().filter(|s| s.product == *name).filter_map(|s| s.first_end).min();
         if let Some(end) = ends {
-            let what = "the first credential in stock ends".to_owned();
-            let advice = Advice::words("Use those first, or ask the authority to issue anew.");
+            let what = "the first credential in stock expires".to_owned();
+            let advice = Advice::words("Use those first, or ask the authority to issue new ones.");
             w.add(Kind::Stock, name.as_str(), Some(end), what, advice);
         }
     }
@@ -274,7 +274,7 @@ fn keeping(site: &Site, w: &mut Watcher, who: &Who) -> Result<(), Trouble> {
     match last {
         Some(entry) => {
             let old = entry.at + Duration::days(i64::from(site.settings.watch.backup_days));
-            let what = format!("the last backup, of {}, grows old", time_text(entry.at));
+            let what = format!("the last backup, of {}, is getting old", time_text(entry.at));
             // A backup grows old all the time: it bites when it is old, not before.
             let due = if old <= w.now { Some(old) } else { None };
             w.add(Kind::Backup, "book", due, what, advice);
@@ -301,8 +301,8 @@ pub fn watch(site: &Site, days: Option<u32>, files: &[PathBuf], who: &Who) -> Re
     for path in &site.settings.watch.certificates {
         // Who asks every day is to hear of all else too: what can't be watched is one more thing that bites.
         if let Err(unseen) = file(&site.dir.join(path), &mut w) {
-            let what = format!("{unseen}; its end is not watched");
-            let advice = Advice::words("Put the certificate there, or mend watch.certificates in touchmark.toml.");
+            let what = format!("{unseen}; its expiry is not watched");
+            let advice = Advice::words("Put the certificate there, or fix watch.certificates in touchmark.toml.");
             w.add(Kind::Certificate, &path.display().to_string(), Some(now), what, advice);
         }
     }

@@ -41,7 +41,7 @@ impl Lane<'_> {
             let (position, state, last) = (row.int(width - 3)?, row.text(width - 2)?, row.maybe(width - 1, Row::int)?);
             row.0.truncate(width - 3);
             for missing in next..position {
-                found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
+                found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is missing")));
             }
             next = position + 1;
             let digest = rows::digest(table, row.0.iter().map(Value::as_param));
@@ -49,7 +49,7 @@ impl Lane<'_> {
             let place = usize::try_from(position - 1).unwrap_or(usize::MAX).saturating_mul(FINGERPRINT);
             match fingerprints.get(place..place.saturating_add(FINGERPRINT)) {
                 Some(kept) if usable && kept != &digest[..FINGERPRINT] => {
-                    found.push((DamageKind::Altered, position, "it is not as it arrived".to_owned()));
+                    found.push((DamageKind::Altered, position, "it was changed since it arrived".to_owned()));
                 }
                 None if usable => {
                     found.push((DamageKind::Added, position, "it did not arrive with the others".to_owned()))
@@ -57,13 +57,13 @@ impl Lane<'_> {
                 _ => {}
             }
             if last.is_none() && state != initial {
-                found.push((DamageKind::Altered, position, format!("it is {state}, and no entry tells why")));
+                found.push((DamageKind::Altered, position, format!("it is {state}, but no entry records why")));
             }
             Ok(())
         })?;
         let count = whole.get("count").and_then(Json::as_u64).unwrap_or(0);
         for missing in next..=i64::try_from(count).unwrap_or(i64::MAX).min(next + TOLD as i64) {
-            found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is gone")));
+            found.push((DamageKind::Removed, missing, format!("position {missing} of {owner} is missing")));
         }
         self.out.rows += all.count;
         self.out.arrived += all.count;

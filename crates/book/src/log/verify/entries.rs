@@ -174,7 +174,7 @@ impl<'c> Lane<'c> {
         while *expected < until {
             self.out.gone.push(*expected);
             let key = expected.to_string();
-            self.out.told.tell(DamageKind::Removed, "entry", key, Some(*expected), "the entry is gone");
+            self.out.told.tell(DamageKind::Removed, "entry", key, Some(*expected), "the entry is missing");
             // Its hash is lost with it; the node above will be told as well.
             self.out.hashes.push(leaf_hash(b""));
             *expected += 1;
@@ -190,7 +190,7 @@ impl<'c> Lane<'c> {
         }
         self.out.hashes.push(stored);
         let Some(said) = said(leaf) else {
-            self.out.told.tell(DamageKind::Altered, "entry", key(), Some(sequence), "its text is no JSON");
+            self.out.told.tell(DamageKind::Altered, "entry", key(), Some(sequence), "its text is not JSON");
             return Ok(());
         };
         if let Some(named) = said.sequence
@@ -348,7 +348,7 @@ impl<'c> Lane<'c> {
         let found = self.c.all(select, &values)?;
         if found.is_empty() {
             // Told once, by the first entry that misses it.
-            self.out.told.tell(DamageKind::Removed, table.name, key.clone(), Some(first), "the row is gone");
+            self.out.told.tell(DamageKind::Removed, table.name, key.clone(), Some(first), "the row is missing");
             return Ok(());
         }
         self.hold(wanted, found)
@@ -374,7 +374,7 @@ impl<'c> Lane<'c> {
                     *self.out.settled.entry(table.name).or_default() += 1;
                     self.out.rows += 1;
                     if !in_hex(&digest_rows(table, &found), digest) {
-                        let what = "it is not as the act left it";
+                        let what = "it was changed since its entry was written";
                         self.out.told.tell(DamageKind::Altered, table.name, key.clone(), Some(*sequence), what);
                     }
                 }
@@ -469,7 +469,7 @@ impl Told {
                 stored
             }
             None => {
-                self.tell(DamageKind::Removed, "log_node", key(), Some(sequence), "the node is gone");
+                self.tell(DamageKind::Removed, "log_node", key(), Some(sequence), "the node is missing");
                 computed
             }
         }

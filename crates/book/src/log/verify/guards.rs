@@ -65,7 +65,7 @@ pub(super) fn find_added(
                 && mention.get(1).and_then(|v| v.as_str()) == Some(key.as_str())
         });
         if !named {
-            let found = format!("it names entry {last}, which does not tell of it");
+            let found = format!("it names entry {last}, which does not mention it");
             told.tell(DamageKind::Added, table.name, key, Some(last), found);
         }
     }
@@ -89,7 +89,7 @@ pub(super) fn octets(c: &mut Connection, told: &mut Told) -> Result<HashSet<Vec<
 
 pub(super) fn triggers(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
     for name in schema::missing_triggers(c)? {
-        told.tell(DamageKind::Removed, "trigger", name, None, "what guards the table is gone or put to rest");
+        told.tell(DamageKind::Removed, "trigger", name, None, "what guards the table is missing or disabled");
     }
     Ok(())
 }
@@ -106,7 +106,7 @@ pub(super) fn links(c: &mut Connection, told: &mut Told) -> Result<(), BookError
         }
         let astray = c.all(&format!("PRAGMA foreign_key_check(\"{name}\")"), &[])?;
         if let Some(first) = astray.first() {
-            let found = format!("{} rows point at no row of {}", astray.len(), first.text(2)?);
+            let found = format!("{} rows refer to missing rows of {}", astray.len(), first.text(2)?);
             told.tell(DamageKind::Altered, &name, String::new(), None, found);
         }
     }

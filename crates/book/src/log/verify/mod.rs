@@ -240,13 +240,13 @@ impl Whole<'_> {
         };
         // Entries cut off at the end leave a head that is too long.
         if !same {
-            let found = format!("it is not the head of the {} entries that are there", self.tree.size);
+            let found = format!("it is not the head of the {} entries in the book", self.tree.size);
             self.told.tell(DamageKind::Altered, "log_head", "1".into(), None, found);
         }
         let mut beyond: Vec<_> = self.heads.keys().copied().collect();
         beyond.sort_unstable();
         for size in beyond {
-            let found = format!("{size} entries were signed, and {} are there", self.tree.size);
+            let found = format!("{size} entries were signed, but the book has {}", self.tree.size);
             self.told.tell(DamageKind::Removed, "entry", (size - 1).to_string(), None, found);
         }
         Ok(())
@@ -257,7 +257,13 @@ impl Whole<'_> {
         let mut lost: Vec<_> = self.shared.difference(there).map(hex::encode).collect();
         lost.sort_unstable();
         for digest in lost {
-            self.told.tell(DamageKind::Removed, "octets", digest, None, "proofs name these octets, and they are gone");
+            self.told.tell(
+                DamageKind::Removed,
+                "octets",
+                digest,
+                None,
+                "proofs refer to these bytes, but they are missing",
+            );
         }
     }
 
@@ -316,7 +322,7 @@ fn lane(
 }
 
 fn stopped() -> BookError {
-    BookError::damaged("a thread that verified the book ended without an answer")
+    BookError::damaged("a thread that verified the book ended without a result")
 }
 
 /// What a thread looks after before it takes stretches.

@@ -52,26 +52,26 @@ macro_rules! certificate_rules {
 }
 
 const ENCODING: &str = "One certificate in DER and nothing after it.";
-const SIZE: &str = "At most 600 octets in DER.";
+const SIZE: &str = "At most 600 bytes in DER.";
 const VERSION: &str = "Version 3, written as the number 2.";
-const SERIAL: &str = "The serial number is positive and takes at most 20 content octets.";
-const ALGORITHM: &str = "ecdsa-with-SHA256 without parameters, named alike inside and beside the signed part.";
-const KEY: &str = "An id-ecPublicKey on prime256v1: an uncompressed point of the curve, 65 octets.";
-const VALIDITY: &str = "notBefore and notAfter in UTC with seconds: UTCTime through 2049, GeneralizedTime from 2050; not the wrong way round.";
+const SERIAL: &str = "The serial number is positive and takes at most 20 content bytes.";
+const ALGORITHM: &str = "ecdsa-with-SHA256 without parameters, with the same name inside and outside the signed part.";
+const KEY: &str = "An id-ecPublicKey on prime256v1: an uncompressed point of the curve, 65 bytes.";
+const VALIDITY: &str = "notBefore and notAfter in UTC with seconds: UTCTime through 2049, GeneralizedTime from 2050; notBefore not after notAfter.";
 const SUBJECT: &str = "A subject that is not empty and whose strings can be read.";
 const CA_USAGE: &str =
     "keyUsage is present, critical, and has keyCertSign and cRLSign; digitalSignature may be set, nothing else.";
 const EXTENSIONS: &str =
-    "No extension twice, no unknown critical one, and none critical but basicConstraints and keyUsage.";
+    "No extension twice, no unknown critical one, and none critical except basicConstraints and keyUsage.";
 
 certificate_rules! {
     "encoding", "RFC 5280 §4.1", check::encoding;
     [ENCODING, ENCODING, ENCODING];
-    "A strict reader refuses it. Ask the issuer for the original DER; if that is what came, its software writes BER.";
+    "A strict reader refuses it. Ask the issuer for the original DER. If this is the original, its software writes BER.";
 
     "size", "Core Spec 6.1.3", check::size;
     [SIZE, SIZE, SIZE];
-    "Devices set aside 600 octets. Ask for shorter names and without the optional extensions.";
+    "Devices reserve 600 bytes. Ask for a certificate with shorter names and without optional extensions.";
 
     "version", "RFC 5280 §4.1.2.1", check::version;
     [VERSION, VERSION, VERSION];
@@ -83,15 +83,15 @@ certificate_rules! {
 
     "signature-algorithm", "RFC 5280 §4.1.1.2, RFC 5758 §3.2", check::signature_algorithm;
     [ALGORITHM, ALGORITHM, ALGORITHM];
-    "Verifiers of this standard know no other algorithm. Have it signed again with SHA-256 by a P-256 key.";
+    "Verifiers of this standard accept no other algorithm. Have it signed again with SHA-256 by a P-256 key.";
 
     "public-key", "RFC 5480 §2.1.1, §2.2", check::public_key;
     [KEY, KEY, KEY];
-    "The key can't be used for attestation. Look at what was sent to the authority: the chip's key, or another one?";
+    "The key can't be used for attestation. Check which key was sent to the authority: it must be the chip's.";
 
     "validity", "RFC 5280 §4.1.2.5", check::validity;
     [VALIDITY, VALIDITY, VALIDITY];
-    "Readers differ in what they make of it. Have it issued again with times in the prescribed form.";
+    "Readers interpret it differently. Have it issued again with times in the required form.";
 
     "subject", "RFC 5280 §4.1.2.6", check::subject;
     [SUBJECT, SUBJECT, SUBJECT];
@@ -99,19 +99,19 @@ certificate_rules! {
 
     "vendor-id", "Core Spec 6.2.2.2", check::vendor_id;
     [
-        "The subject tells exactly one vendor ID, as four upper-case hex digits.",
-        "The subject tells exactly one vendor ID, as four upper-case hex digits.",
-        "The subject tells at most one vendor ID, as four upper-case hex digits."
+        "The subject has exactly one vendor ID, as four upper-case hex digits.",
+        "The subject has exactly one vendor ID, as four upper-case hex digits.",
+        "The subject has at most one vendor ID, as four upper-case hex digits."
     ];
-    "Have it issued again with the vendor ID as attribute 1.3.6.1.4.1.37244.2.1 or, where the authority can't, as \"Mvid:\" and four digits in the commonName.";
+    "Have it issued again with the vendor ID as attribute 1.3.6.1.4.1.37244.2.1 or, if the authority can't do that, as \"Mvid:\" and four digits in the commonName.";
 
     "product-id", "Core Spec 6.2.2.2", check::product_id;
     [
-        "The subject tells exactly one product ID, as four upper-case hex digits.",
-        "The subject tells at most one product ID, as four upper-case hex digits.",
-        "The subject tells no product ID."
+        "The subject has exactly one product ID, as four upper-case hex digits.",
+        "The subject has at most one product ID, as four upper-case hex digits.",
+        "The subject has no product ID."
     ];
-    "Have it issued again with the product ID as attribute 1.3.6.1.4.1.37244.2.2 or, where the authority can't, as \"Mpid:\" and four digits in the commonName; a PAA carries none.";
+    "Have it issued again with the product ID as attribute 1.3.6.1.4.1.37244.2.2 or, if the authority can't do that, as \"Mpid:\" and four digits in the commonName. A PAA has none.";
 
     "issuer", "RFC 5280 §4.1.2.4", check::issuer;
     [
@@ -119,7 +119,7 @@ certificate_rules! {
         "The issuer's name is its PAA's subject: not empty, with at most one vendor ID.",
         "The issuer's name equals the subject: a PAA is self-signed."
     ];
-    "Verifiers follow the issuer's name. Ask the authority which certificate it issued this one under.";
+    "Verifiers follow the issuer's name. Ask the authority under which certificate it issued this one.";
 
     "basic-constraints", "RFC 5280 §4.2.1.9", check::basic_constraints;
     [
@@ -127,19 +127,19 @@ certificate_rules! {
         "basicConstraints is present, critical, with cA set and pathLenConstraint 0.",
         "basicConstraints is present, critical, with cA set and pathLenConstraint absent or 1."
     ];
-    "It says who may issue further certificates; verifiers refuse a chain in which it is wrong. Have it issued again.";
+    "It controls who may issue further certificates, so verifiers refuse a chain in which it is wrong. Have it issued again.";
 
     "key-usage", "RFC 5280 §4.2.1.3", check::key_usage;
     ["keyUsage is present, critical, and has digitalSignature and nothing else.", CA_USAGE, CA_USAGE];
-    "It says what the key may do; verifiers refuse a chain in which it is wrong. Have it issued again.";
+    "It controls what the key may do, so verifiers refuse a chain in which it is wrong. Have it issued again.";
 
     "subject-key-id", "RFC 5280 §4.2.1.2", check::subject_key_id;
     [
-        "subjectKeyIdentifier is present, not critical, 20 octets.",
-        "subjectKeyIdentifier is present, not critical, 20 octets.",
-        "subjectKeyIdentifier is present, not critical, 20 octets."
+        "subjectKeyIdentifier is present, not critical, 20 bytes.",
+        "subjectKeyIdentifier is present, not critical, 20 bytes.",
+        "subjectKeyIdentifier is present, not critical, 20 bytes."
     ];
-    "Chains are linked, and lists and declarations point, by this identifier. Have it issued again.";
+    "Chains, lists and declarations refer to keys by this identifier. Have it issued again.";
 
     "authority-key-id", "RFC 5280 §4.2.1.1", check::authority_key_id;
     [
@@ -151,5 +151,5 @@ certificate_rules! {
 
     "extensions", "RFC 5280 §4.2", check::extensions;
     [EXTENSIONS, EXTENSIONS, EXTENSIONS];
-    "A verifier must refuse what it does not know and what is marked critical. Have it issued again without it.";
+    "A verifier must refuse an unknown extension that is marked critical. Have it issued again without it.";
 }

@@ -12,27 +12,27 @@ pub(crate) const TABLE: &[Rule] = &[
         "code.prefix",
         "Core Spec 5.1.3.1",
         "QR text begins with MT: in upper case, once, before the first payload.",
-        "A phone takes a symbol without this prefix for something else; make the code again.",
+        "A phone does not recognise a symbol without this prefix. Make the code again.",
     ),
     error(
         "code.alphabet",
         "Core Spec 5.1.3.1, 5.1.4.1",
-        "QR text is Base-38 after its prefix: 0-9, A-Z, - and . in groups that stand for whole octets; \
-         a manual code is decimal digits, with hyphens and spaces between them as one likes.",
+        "QR text is Base-38 after its prefix: 0-9, A-Z, - and . in groups that encode whole bytes; \
+         a manual code is decimal digits, with optional hyphens and spaces between them.",
         "Look for a misread or mistyped character, such as O for 0 or a small letter, and read the code again.",
     ),
     error(
         "code.length",
         "Core Spec 5.1.3.1, 5.1.4.1",
-        "A payload has 11 octets before any further data, which is 19 characters of QR text; \
-         a manual code has 11 digits, or 21 where its first digit says that vendor and product follow.",
+        "A payload has 11 bytes before any further data, which is 19 characters of QR text; \
+         a manual code has 11 digits, or 21 if its first digit means that vendor and product follow.",
         "Something was cut off, left out or added; read the whole code again.",
     ),
     error(
         "code.version",
         "Core Spec 5.1.1.1, 5.1.4.1",
         "The version is 0, and a manual code begins with 0 to 7.",
-        "No release of the standard has given out another version; phones refuse it. Make the code again.",
+        "No release of the standard has another version, so phones refuse it. Make the code again.",
     ),
     error(
         "code.padding",
@@ -44,7 +44,7 @@ pub(crate) const TABLE: &[Rule] = &[
         "code.passcode",
         "Core Spec 5.1.7",
         "The passcode is 1 to 99999998, and none of 11111111, 22222222 to 88888888, 12345678 and 87654321.",
-        "Anybody can guess it, so phones refuse it; draw another passcode from a secure random source.",
+        "Anybody can guess it, so phones refuse it. Generate another passcode from a secure random source.",
     ),
     error(
         "code.discriminator",
@@ -55,15 +55,15 @@ pub(crate) const TABLE: &[Rule] = &[
     error(
         "code.vendor-id",
         "Core Spec 2.5.2, 5.1.1.2",
-        "The vendor ID is 0001 to FFF4; 0000, for \"not told\", only where the product is not told either, \
+        "The vendor ID is 0001 to FFF4; 0000, for \"not stated\", only if the product is not stated either, \
          and never in a manual code of 21 digits.",
         "Use the vendor ID that the alliance assigned, or FFF1 to FFF4 for tests.",
     ),
     error(
         "code.product-id",
         "Core Spec 2.5.3, 5.1.1.2, 5.1.4.1",
-        "The product ID is at most FFFF; 0000, for \"not told\", never in a manual code of 21 digits.",
-        "Give the product's own ID: a phone looks up by it what the owner has to do first.",
+        "The product ID is at most FFFF; 0000, for \"not stated\", never in a manual code of 21 digits.",
+        "Give the product's own ID: a phone uses it to look up what the owner has to do first.",
     ),
     error(
         "code.flow",
@@ -74,9 +74,9 @@ pub(crate) const TABLE: &[Rule] = &[
     error(
         "code.reach",
         "Core Spec 5.1.1.4",
-        "Of the eight bits that tell how the device is reached, only bits 0 to 4 are in use: soft access point, \
+        "Of the eight bits for how the device is reached, only bits 0 to 4 are in use: soft access point, \
          Bluetooth LE, IP network, Wi-Fi public action frame, NFC.",
-        "Bits 5 to 7 are reserved; make the code again with the ways that the device has.",
+        "Bits 5 to 7 are reserved. Make the code again with the ways that the device supports.",
     ),
     error(
         "code.check-digit",
@@ -87,7 +87,7 @@ pub(crate) const TABLE: &[Rule] = &[
     error(
         "code.extra",
         "Core Spec 5.1.5, Appendix A",
-        "What follows the 11 octets of a payload is one whole TLV element, a structure without a tag.",
+        "After the 11 bytes of a payload there is at most one complete TLV element, a structure without a tag.",
         "The further data was cut off or is something else; make the code again, with or without it.",
     ),
 ];

@@ -4,8 +4,8 @@
 super::rules! {
     REEL:
     REEL_FORMAT = "reel.format", Error, "RFC 4180; RFC 8259";
-        "A manifest of chips: CSV with a header line, one JSON object a line, or certificates of the chips.";
-        "Ask the chip maker for the manifest as it was written; the copy may be cut off.";
+        "A manifest of chips: CSV with a header line, one JSON object per line, or certificates of the chips.";
+        "Ask the chip maker for the original manifest; this copy may be cut off.";
     REEL_COLUMN = "reel.column", Error, "common practice, no source";
         "Every line gives a chip id in hexadecimal digits and a public key.";
         "Name the columns with --map chip_id=COL,public_key=COL, or ask the chip maker for the missing values.";
@@ -13,27 +13,27 @@ super::rules! {
         "The public key is a point of the curve P-256, in hex, base 64, PEM or DER.";
         "No certificate can be issued for it. Ask the chip maker; set the chip aside.";
     REEL_DUPLICATE_CHIP = "reel.duplicate-chip", Error, "common practice, no source";
-        "A chip id stands once, on the reel and at the site.";
+        "A chip id appears once, on the reel and at the site.";
         "Ask the chip maker which of the two is right.";
     REEL_DUPLICATE_KEY = "reel.duplicate-key", Error, "common practice, no source";
         "A public key belongs to one chip, on the reel and at the site.";
-        "Two chips with one key are clones: neither proves anything. Stop, and ask the chip maker.";
+        "Two chips with one key are clones, and neither proves anything. Stop and ask the chip maker.";
 }
 
 super::rules! {
     DELIVERY:
     DELIVERY_FORMAT = "delivery.format", Error, "common practice, no source";
-        "Every entry can be read: certificates in DER, PEM or PKCS #7; notes and digests beside them.";
+        "Every entry can be read: certificates in DER, PEM or PKCS #7, with notes and digests.";
         "Ask the authority for the entry again.";
     DELIVERY_PATH = "delivery.path", Error, "common practice, no source";
         "No entry's name leads out of the archive.";
-        "No honest archive holds such a name. Do not open it by other means; ask the authority.";
+        "No honest archive contains such a name. Do not open it with another program; ask the authority.";
     DELIVERY_SIZE = "delivery.size", Error, "common practice, no source";
         "Entries are as large as certificates are.";
         "Nothing was expanded. Ask the authority what it is.";
     DELIVERY_PASSWORD = "delivery.password", Error, "common practice, no source";
         "A protected archive opens with the password given.";
-        "Ask the authority for the password, by another way than the archive came.";
+        "Ask the authority for the password, through another channel than the archive.";
     DELIVERY_STRANGER = "delivery.stranger", Error, "common practice, no source";
         "Every DAC is for the key of a chip on the reel.";
         "It is for a chip of another reel, or for no chip of yours. Ask the authority which order it belongs to.";
@@ -44,11 +44,11 @@ super::rules! {
         "A chip has one DAC.";
         "Ask the authority which one counts, and have the other revoked. Neither is kept.";
     DELIVERY_SERIAL = "delivery.serial", Error, "RFC 5280 §4.1.2.2";
-        "A serial number stands once for one issuer, in the delivery and at the site.";
+        "A serial number appears once per issuer, in the delivery and at the site.";
         "A revocation list could not tell the two apart. Ask the authority to issue one of them again.";
     DELIVERY_KEY_REUSE = "delivery.key-reuse", Error, "common practice, no source";
         "A key has one credential at the site.";
-        "The chip has its DAC already. Ask the authority why there is a second.";
+        "The chip already has its DAC. Ask the authority why there is a second one.";
     DELIVERY_PRODUCT = "delivery.product", Error, "Core Spec 6.2.3.1";
         "The DAC's vendor and product IDs are the product's.";
         "It was issued for another product. Ask the authority which order it belongs to.";

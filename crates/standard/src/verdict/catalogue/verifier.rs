@@ -12,25 +12,25 @@ pub(crate) const TABLE: &[Rule] = &[
         "verifier.iterations",
         "Core Spec 3.9",
         "The iteration count is 1000 to 100000.",
-        "Phones refuse a device that asks for fewer or more; derive the verifier again within the bounds.",
+        "Phones refuse a device with fewer or more. Derive the verifier again within the bounds.",
     ),
     error(
         "verifier.salt",
         "Core Spec 3.9",
-        "The salt has 16 to 32 octets.",
-        "Phones refuse a device with a shorter or longer one; draw a random salt and derive the verifier again.",
+        "The salt has 16 to 32 bytes.",
+        "Phones refuse a device with a shorter or longer one. Generate a random salt and derive the verifier again.",
     ),
     error(
         "verifier.point",
         "Core Spec 3.10; SP 800-56A 5.6.2.3.4",
-        "A verifier is 97 octets: w0 of 32, then L as an uncompressed point of the curve P-256.",
-        "It was cut, mixed up or damaged; take it from its source again or derive it again.",
+        "A verifier is 97 bytes: w0 of 32, then L as an uncompressed point of the curve P-256.",
+        "It was cut, mixed up or damaged. Get it from its source again, or derive it again.",
     ),
     error(
         "verifier.mismatch",
         "Core Spec 3.10",
         "w0 and L are those that the passcode, the salt and the iteration count give.",
-        "The owner's code would not open this device: one of the values is another unit's. Derive the verifier again.",
+        "The owner's code would not open this device: one of the values belongs to another unit. Derive the verifier again.",
     ),
 ];
 

@@ -99,7 +99,7 @@ pub fn make(args: &Make) -> Result<Made, Box<dyn Error>> {
 /// Octets of a site's book.
 pub fn size(dir: &Path) -> Result<u64, Box<dyn Error>> {
     let site = Site::open(dir)?;
-    let file = site.book.location().as_file().ok_or("the book is no file")?.to_owned();
+    let file = site.book.location().as_file().ok_or("the book is not a file")?.to_owned();
     drop(site);
     Ok(fs::metadata(file)?.len())
 }

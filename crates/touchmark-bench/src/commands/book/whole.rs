@@ -65,7 +65,7 @@ fn octets_of(path: &Path) -> std::io::Result<u64> {
 /// Measures; a book that is not whole is an error.
 pub fn measure(dir: &Path, rounds: u32) -> Result<Figures, Box<dyn Error>> {
     let site = Site::open(dir)?;
-    let file = site.book.location().as_file().ok_or("the book is no file")?.to_owned();
+    let file = site.book.location().as_file().ok_or("the book is not a file")?.to_owned();
     let units = site.book.count_units(&book::UnitFilter::default())?;
     let (mut plain, mut all, mut verified, mut reconciled) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     let (mut octets, mut rows) = (0, 0);
