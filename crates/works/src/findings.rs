@@ -80,7 +80,9 @@ pub(crate) struct Findings {
 
 /// The way's own place, or that of the rest where there are many already.
 fn place(ways: &HashMap<Way, Group>, way: Way) -> Way {
-    if ways.len() < KEPT || ways.contains_key(&way) { way } else { Way::default() }
+    // The rest takes none of the places: else the first way of a merged part could end up in it.
+    let kept = ways.len() - usize::from(ways.contains_key(&Way::default()));
+    if kept < KEPT || ways.contains_key(&way) { way } else { Way::default() }
 }
 
 impl Findings {

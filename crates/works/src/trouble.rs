@@ -228,7 +228,7 @@ mod tests {
         let on_station = UnitError::OnStation { unit: unit.clone(), station: station.clone(), since };
         let elsewhere = BeginError::Elsewhere { unit, attempt: AttemptNumber(1), station, since };
         for trouble in [Trouble::from(on_station), Trouble::from(elsewhere)] {
-            assert_eq!(trouble.to_string(), "unit KK-6 is on station S since 1970-01-01T00:00:00Z");
+            assert_eq!(trouble.to_string(), "unit KK-6 has been on station S since 1970-01-01T00:00:00Z");
         }
     }
 }
