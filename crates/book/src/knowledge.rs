@@ -1,8 +1,9 @@
-//! Whether what a station judges by has changed: revocations, kept lists, trust.
+//! Whether what a station works and judges by has changed: revocations, kept lists, trust,
+//! products.
 //!
-//! A station that runs for days loads these once. The book tells with each chip how
-//! much of each there is; rows of all of them are only ever added, so that the same
-//! numbers mean the same knowledge.
+//! A station that runs for days loads these once. With each chip the book gives how much
+//! there is of what is only ever added, and the last entry about what can change or be
+//! withdrawn, so that the same numbers mean the same knowledge.
 
 use crate::Book;
 use crate::chip::Chip;
@@ -12,17 +13,24 @@ use crate::ids::ChipId;
 
 /// How much there is to judge by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Knowledge([i64; 4]);
+pub struct Knowledge([i64; WIDTH]);
 
 const COLUMNS: &str = "(SELECT count(*) FROM revocation_request WHERE state = 'confirmed'), \
                        (SELECT count(*) FROM revocation_list), \
                        (SELECT count(*) FROM trust_set) + (SELECT count(*) FROM product_trust), \
-                       (SELECT count(*) FROM authority WHERE trusted = 1)";
-const WIDTH: usize = 4;
+                       (SELECT count(*) FROM authority WHERE trusted = 1), \
+                       (SELECT coalesce(max(entry), 0) FROM authority WHERE trusted = 1), \
+                       (SELECT coalesce(max(entry), 0) FROM product), \
+                       (SELECT count(*) FROM withdrawn)";
+const WIDTH: usize = 7;
 
 impl Knowledge {
     fn read(row: &Row) -> Result<Self, BookError> {
-        Ok(Self([row.int(0)?, row.int(1)?, row.int(2)?, row.int(3)?]))
+        let mut all = [0; WIDTH];
+        for (column, number) in all.iter_mut().enumerate() {
+            *number = row.int(column)?;
+        }
+        Ok(Self(all))
     }
 }
 

@@ -1,6 +1,6 @@
-//! What never changes once it is committed, kept at hand: a station asks for the
-//! same product and the same PAI with every unit, and a question to a server is
-//! a way there and back.
+//! Copies of what seldom changes: a station asks for the same product and the same PAI with
+//! every unit, and a question to a server is a way there and back. A copy holds as long as
+//! the row names the entry that it named when it was read.
 
 use std::collections::{HashMap, HashSet};
 use std::sync::{Mutex, PoisonError};
@@ -10,13 +10,11 @@ use crate::engine::Connection;
 use crate::error::BookError;
 use crate::ids::{AuthorityName, ReelId};
 use crate::product::{Product, read_product};
-use crate::words::Role;
 
 /// Entries after which a shelf is cleared; a site has a handful of each.
 const ROOM: usize = 1000;
 
-/// Copies of immutable rows. Only what was read in a transaction or committed by
-/// this process gets here, and no row of these is ever changed or removed.
+/// Copies of rows. Only what was read in a transaction or committed by this process gets here.
 #[derive(Default)]
 pub(crate) struct Known {
     products: Mutex<HashMap<ReelId, Product>>,
@@ -38,8 +36,10 @@ fn put<K: std::hash::Hash + Eq, V>(shelf: &Mutex<HashMap<K, V>>, key: K, value: 
 
 impl Known {
     /// The product of a reel.
-    pub(crate) fn product(&self, c: &mut Connection, reel: &ReelId) -> Result<Product, BookError> {
-        if let Some(product) = get(&self.products, reel) {
+    ///
+    /// - `entry`: the last entry about that product.
+    pub(crate) fn product(&self, c: &mut Connection, reel: &ReelId, entry: Option<i64>) -> Result<Product, BookError> {
+        if let Some(product) = get(&self.products, reel).filter(|p| Some(p.entry.0) == entry) {
             return Ok(product);
         }
         let gone = || BookError::damaged(format!("reel {reel} is for no product"));
@@ -50,16 +50,21 @@ impl Known {
         Ok(product)
     }
 
-    /// An authority. A PAA is read each time: whether it is trusted may change.
-    pub(crate) fn authority(&self, c: &mut Connection, name: &AuthorityName) -> Result<Authority, BookError> {
-        if let Some(authority) = get(&self.authorities, name) {
+    /// An authority.
+    ///
+    /// - `entry`: the last entry about it.
+    pub(crate) fn authority(
+        &self,
+        c: &mut Connection,
+        name: &AuthorityName,
+        entry: Option<i64>,
+    ) -> Result<Authority, BookError> {
+        if let Some(authority) = get(&self.authorities, name).filter(|a| Some(a.entry.0) == entry) {
             return Ok(authority);
         }
         let authority = read_authority(c, name.as_str())?
             .ok_or_else(|| BookError::damaged(format!("authority {name} is missing")))?;
-        if authority.facts.role == Role::Pai {
-            put(&self.authorities, name.clone(), authority.clone());
-        }
+        put(&self.authorities, name.clone(), authority.clone());
         Ok(authority)
     }
 

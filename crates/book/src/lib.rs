@@ -55,6 +55,7 @@ mod transfer;
 mod trust;
 mod unit;
 mod verdicts;
+mod withdraw;
 mod words;
 
 #[cfg(test)]
@@ -106,6 +107,7 @@ pub use transfer::{Copied, CopyWatch, Stage};
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};
 pub use verdicts::Verdict;
+pub use withdraw::{Dependent, Dependents, DependsError, WithdrawnAuthority, WithdrawnDelivery, WithdrawnReel};
 pub use words::{
     AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
     DeliveryVerdict, LabelEvent, Next, Purpose, RequestState, Role, SignedInBy, UnitState,
@@ -119,7 +121,7 @@ pub struct Book {
     pool: Mutex<Vec<engine::Connection>>,
     /// Writers of one process take turns here when the book is a file.
     gate: Mutex<()>,
-    /// What never changes once it is committed, and is wanted for every unit.
+    /// What seldom changes, and is wanted for every unit.
     known: known::Known,
 }
 

@@ -9,6 +9,7 @@ use crate::engine::{Row, params};
 use crate::error::{Blame, BookError};
 use crate::ids::{ProductName, Sequence};
 use crate::log::{Draft, Subject, rows};
+use crate::withdraw::{Dependents, DependsError};
 use crate::words::Purpose;
 
 /// A product about to be added.
@@ -16,7 +17,7 @@ use crate::words::Purpose;
 pub struct NewProduct {
     /// Its name, unique in the book.
     pub name: ProductName,
-    /// Test or production, for ever.
+    /// Test or production.
     pub purpose: Purpose,
     /// Vendor ID.
     pub vendor_id: u16,
@@ -183,6 +184,64 @@ impl Book {
                 "product_id": format!("{:04X}", new.product_id),
             });
             Ok(tx.append(Draft::new("product.add", Subject::Product(new.name.clone()), body), by)?)
+        })
+    }
+
+    /// Changes a product: what its reels depend on (identifiers, purpose) while it has none,
+    /// all else while no unit was begun. Asking for what is so changes nothing.
+    ///
+    /// - `free`: whether units do not depend on what changes in `settings`.
+    /// - `said`: what changes, for the entry.
+    ///
+    /// # Errors
+    ///
+    /// [`DependsError`] names and counts what depends on it.
+    pub fn update_product(
+        &self,
+        new: &NewProduct,
+        free: bool,
+        said: &Json,
+        by: &By,
+    ) -> Result<Option<Sequence>, DependsError> {
+        let (settings, objects) = (canonical(&new.settings)?, canonical(&new.objects)?);
+        self.write(|tx| {
+            tx.one("SELECT 1 FROM product p WHERE name = $1 {lock:p}", params![new.name.as_str()])?;
+            // From the head on nobody else makes a reel or a unit.
+            let sequence = tx.next_sequence()?;
+            let unknown = || DependsError::Unknown { what: "product", name: new.name.to_string() };
+            let old = read_product(tx, new.name.as_str())?.ok_or_else(unknown)?.facts;
+            if old == *new {
+                return Ok(None);
+            }
+            let identity = |p: &NewProduct| (p.purpose, p.vendor_id, p.product_id);
+            let rest = |p: &NewProduct| (p.device_type, p.reach.clone(), p.flow.clone(), p.objects.clone());
+            let mut by_what = Dependents::default();
+            if identity(&old) != identity(new) {
+                by_what.find(tx, "reel", "reel_id", "reel WHERE product = $1", new.name.as_str())?;
+            }
+            if rest(&old) != rest(new) || (old.settings != new.settings && !free) {
+                by_what.find(tx, "unit", "serial", "unit WHERE product = $1", new.name.as_str())?;
+            }
+            by_what.none("product", new.name.as_str(), "be changed like this")?;
+            tx.change_one(
+                &rows::PRODUCT,
+                "UPDATE product SET purpose = $2, vendor_id = $3, product_id = $4, device_type = $5, reach = $6, \
+                 flow = $7, settings = $8, objects = $9, entry = $10 WHERE name = $1",
+                params![
+                    new.name.as_str(),
+                    new.purpose.word(),
+                    i64::from(new.vendor_id),
+                    i64::from(new.product_id),
+                    i64::from(new.device_type),
+                    &new.reach,
+                    &new.flow,
+                    &settings,
+                    &objects,
+                    sequence,
+                ],
+            )?;
+            let draft = Draft::new("product.update", Subject::Product(new.name.clone()), json!({ "changed": said }));
+            Ok(Some(tx.append(draft, by)?))
         })
     }
 

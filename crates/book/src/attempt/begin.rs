@@ -8,7 +8,7 @@ use crate::authority::Authority;
 use crate::by::By;
 use crate::chip::Chip;
 use crate::credential::Credential;
-use crate::engine::{Ask, params};
+use crate::engine::{Ask, Row, params};
 use crate::error::BookError;
 use crate::ids::{AttemptNumber, ChipId, DeclarationName, FirmwareVersion, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Change, Draft, Subject, rows};
@@ -94,11 +94,11 @@ impl Book {
     pub fn begin_attempt(&self, begin: &Begin<'_>) -> Result<Begun, BeginError> {
         let Some(station) = &begin.by.station else { return Err(BeginError::NoStation) };
         self.write(|tx| {
-            let Looked { mut chip, unit, credential, declaration, series } = look(tx, begin)?;
+            let Looked { mut chip, unit, credential, known, declaration, series } = look(tx, begin)?;
             refuse_finished(&chip, unit.as_ref())?;
             let mut credential = usable(credential, &chip)?;
-            let product = self.known.product(tx, &chip.reel)?;
-            let authority = self.known.authority(tx, &credential.authority)?;
+            let product = self.known.product(tx, &chip.reel, known.product)?;
+            let authority = self.known.authority(tx, &credential.authority, known.authority)?;
             check_declaration(begin, declaration, product.facts.purpose)?;
             let mut body = json!({
                 "chip": chip.chip_id,
@@ -137,11 +137,18 @@ impl Book {
     }
 }
 
+/// The last entries about the chip's product and its credential's authority.
+struct Entries {
+    product: Option<i64>,
+    authority: Option<i64>,
+}
+
 /// What a station's question finds, the chip's row locked.
 struct Looked<'a> {
     chip: Chip,
     unit: Option<Unit>,
     credential: Option<Credential>,
+    known: Entries,
     /// What the declaration is for, where it is in the book.
     declaration: Option<Purpose>,
     /// The series of serial numbers, where the book counts, its row locked.
@@ -154,8 +161,9 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
     let lock = format!("SELECT {} FROM chip c WHERE c.chip_id = $1 {{lock:c}}", Chip::COLUMNS);
     // Asked after the chip's row was locked: what another station committed before that is seen.
     let with = format!(
-        "SELECT {}, {} FROM chip c LEFT JOIN unit u ON u.chip_id = c.chip_id \
-         LEFT JOIN credential k ON k.public_key = c.public_key WHERE c.chip_id = $1",
+        "SELECT {}, {}, p.entry, a.entry FROM chip c LEFT JOIN unit u ON u.chip_id = c.chip_id \
+         LEFT JOIN credential k ON k.public_key = c.public_key LEFT JOIN authority a ON a.name = k.authority \
+         LEFT JOIN reel r ON r.reel_id = c.reel LEFT JOIN product p ON p.name = r.product WHERE c.chip_id = $1",
         Unit::COLUMNS,
         Credential::COLUMNS
     );
@@ -181,6 +189,8 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
     let row = next().ok_or_else(|| BookError::damaged(format!("chip {} is missing", chip.chip_id)))?;
     let unit = if row.is_null(0) { None } else { Some(Unit::read(&row)?) };
     let credential = if row.is_null(UNIT_WIDTH) { None } else { Some(Credential::read(&row, UNIT_WIDTH)?) };
+    let last = row.0.len();
+    let known = Entries { product: row.maybe(last - 2, Row::int)?, authority: row.maybe(last - 1, Row::int)? };
     let declaration = match begin.declaration {
         Some(_) => next().map(|row| Purpose::read(&row, 0)).transpose()?,
         None => None,
@@ -193,7 +203,7 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
         }
         None => None,
     };
-    Ok(Looked { chip, unit, credential, declaration, series })
+    Ok(Looked { chip, unit, credential, known, declaration, series })
 }
 
 /// Columns of [`Unit::COLUMNS`].

@@ -120,6 +120,38 @@ fn a_book_of_version_4_is_upgraded_and_stays_whole() {
     }
 }
 
+/// A book of version 5: what was received then can be withdrawn now, and what its units depend on can't.
+fn from_version_5(engine: &Engine<'_>) {
+    let place = engine.place();
+    let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..5]);
+    let site = Site { book: book.expect("a book"), place }.stocked(3).reel("REEL-B", 10..13);
+    site.provision(0, "S1");
+    let Site { book: old, place } = site;
+    drop(old);
+    let site = Site { book: open(&place), place };
+    let withdrawn = site.book.withdraw_reel(&crate::support::reel_id("REEL-B"), &by()).expect("withdrawn");
+    assert_eq!(withdrawn.chips, 3);
+    site.book.withdraw_reel(&crate::support::reel_id("REEL-A"), &by()).expect_err("it has units");
+    let mut raw = engine.raw(&site.place);
+    for sql in
+        ["DELETE FROM reel", "DELETE FROM chip", "UPDATE product SET reach = 'ip'", "UPDATE product SET name = 'x'"]
+    {
+        raw.attempt(sql).expect_err(sql);
+    }
+    drop(raw);
+    let site = site.reel("REEL-B", 10..13);
+    let verified = site.book.verify(None).expect("verifies");
+    assert!(verified.intact(), "{:?}", verified.damages);
+}
+
+#[test]
+fn a_book_of_version_5_lets_go_of_what_nothing_depends_on() {
+    from_version_5(&Engine::Sqlite);
+    if let Some(server) = Server::start() {
+        from_version_5(&Engine::Postgresql(&server));
+    }
+}
+
 /// No link to nowhere escapes, whether it is the entries that tell or the file: every column that points at
 /// another table is made to point at nothing, one after the other.
 #[test]

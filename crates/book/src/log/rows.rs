@@ -229,6 +229,7 @@ table!(
     "station, reel, source, serial_start, takt_ms, per_hour, check_label, changed"
 );
 table!(ATTEMPT_FIRMWARE, "attempt_firmware", ["unit", "attempt"], b"ti", "unit, attempt, version");
+table!(WITHDRAWN, "withdrawn", ["row_key", "row_table", "entry"], b"tti", "row_key, row_table, entry");
 table!(STATION_FIRMWARE, "station_firmware", ["station"], b"t", "station, version, changed");
 
 table!(
@@ -312,6 +313,7 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &STATION_SETUP,
     &ATTEMPT_FIRMWARE,
     &STATION_FIRMWARE,
+    &WITHDRAWN,
 ];
 
 /// The table of this name.

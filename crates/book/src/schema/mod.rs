@@ -70,6 +70,7 @@ pub(crate) const TABLES: &[&str] = &[
     "station_setup",
     "attempt_firmware",
     "station_firmware",
+    "withdrawn",
 ];
 
 fn version1(postgresql: bool) -> String {

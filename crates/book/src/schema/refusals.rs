@@ -198,30 +198,119 @@ const REFUSALS_4: &[Refusal] = &[
     ),
 ];
 
+/// Version 6: refusals of before under their names, with what a withdrawal or a correction
+/// may do. A row goes only where a later entry withdrew it.
+const REWRITTEN_6: &[(&str, Refusal)] = &[
+    (
+        "product_stands",
+        refuse(
+            "product",
+            "UPDATE",
+            "NEW.name <> OLD.name OR NEW.added <> OLD.added OR NEW.entry <= OLD.entry \
+             OR ((NEW.purpose <> OLD.purpose OR NEW.vendor_id <> OLD.vendor_id OR NEW.product_id <> OLD.product_id) \
+             AND EXISTS (SELECT 1 FROM reel r WHERE r.product = OLD.name)) \
+             OR ((NEW.device_type <> OLD.device_type OR NEW.reach <> OLD.reach OR NEW.flow <> OLD.flow \
+             OR NEW.objects <> OLD.objects) AND EXISTS (SELECT 1 FROM unit u WHERE u.product = OLD.name))",
+            "what reels or units depend on stands",
+        ),
+    ),
+    ("authority_stays", withdrawn_only("authority", BY_NAME)),
+    ("reel_stays", withdrawn_only("reel", BY_REEL_ID)),
+    ("order_written_stays", withdrawn_only("order_written", WITH_REEL)),
+    ("chip_stays", withdrawn_only("chip", BLANK_WITH_REEL)),
+    ("delivery_stays", withdrawn_only("delivery", BY_DELIVERY_ID)),
+    ("delivery_authority_stays", withdrawn_only("delivery_authority", WITH_DELIVERY)),
+    ("credential_stays", withdrawn_only("credential", AVAILABLE_WITH_DELIVERY)),
+    ("station_setup_stays", withdrawn_only("station_setup", BY_SETUP)),
+    ("station_firmware_stays", withdrawn_only("station_firmware", BY_FIRMWARE)),
+];
+
+const fn withdrawn_only(table: &'static str, when: &'static str) -> Refusal {
+    refuse(table, "DELETE", when, "nothing is removed from the book but what an entry withdraws")
+}
+
+macro_rules! not_withdrawn {
+    ($table:literal, $key:literal, $entry:literal) => {
+        concat!(
+            "NOT EXISTS (SELECT 1 FROM withdrawn w WHERE w.row_table = '",
+            $table,
+            "' AND w.row_key = ",
+            $key,
+            " AND w.entry > ",
+            $entry,
+            ")"
+        )
+    };
+}
+
+/// Of a row that arrived with a reel or delivery, which goes after it.
+macro_rules! not_withdrawn_with {
+    ($table:literal, $id:literal, $key:literal) => {
+        concat!(
+            "NOT EXISTS (SELECT 1 FROM withdrawn w JOIN ",
+            $table,
+            " o ON o.",
+            $id,
+            " = w.row_key WHERE w.row_table = '",
+            $table,
+            "' AND w.row_key = ",
+            $key,
+            " AND w.entry > o.entry)"
+        )
+    };
+}
+
+const BY_NAME: &str = not_withdrawn!("authority", "OLD.name", "OLD.entry");
+const BY_REEL_ID: &str = not_withdrawn!("reel", "OLD.reel_id", "OLD.entry");
+const BY_DELIVERY_ID: &str = not_withdrawn!("delivery", "OLD.delivery_id", "OLD.entry");
+const BY_SETUP: &str = not_withdrawn!("station_setup", "OLD.station", "OLD.entry");
+const BY_FIRMWARE: &str = not_withdrawn!("station_firmware", "OLD.station", "OLD.entry");
+const WITH_REEL: &str = not_withdrawn_with!("reel", "reel_id", "OLD.reel");
+const BLANK_WITH_REEL: &str = concat!("OLD.state <> 'blank' OR ", not_withdrawn_with!("reel", "reel_id", "OLD.reel"));
+const WITH_DELIVERY: &str = not_withdrawn_with!("delivery", "delivery_id", "OLD.delivery");
+const AVAILABLE_WITH_DELIVERY: &str =
+    concat!("OLD.state <> 'available' OR ", not_withdrawn_with!("delivery", "delivery_id", "OLD.delivery"));
+
 /// What one version of the schema brings.
 struct Brought {
     version: i64,
+    /// Triggers of versions before that refuse something else from now on.
+    rewritten: &'static [(&'static str, Refusal)],
     written_once: &'static [&'static str],
     never_removed: &'static [&'static str],
     refusals: &'static [Refusal],
 }
 
 const BROUGHT: &[Brought] = &[
-    Brought { version: 1, written_once: WRITTEN_ONCE, never_removed: NEVER_REMOVED, refusals: REFUSALS },
+    Brought {
+        version: 1,
+        rewritten: &[],
+        written_once: WRITTEN_ONCE,
+        never_removed: NEVER_REMOVED,
+        refusals: REFUSALS,
+    },
     Brought {
         version: 3,
+        rewritten: &[],
         written_once: &["revocation_wanted", "revocation", "revocation_list", "trust_set", "product_trust"],
         never_removed: &["revocation_request"],
         refusals: REFUSALS_3,
     },
     Brought {
         version: 4,
+        rewritten: &[],
         written_once: &[],
         never_removed: &["account", "api_token", "station_setup"],
         refusals: REFUSALS_4,
     },
-    Brought { version: 5, written_once: &["attempt_firmware"], never_removed: &["station_firmware"], refusals: &[] },
-    Brought { version: 6, written_once: &[], never_removed: &[], refusals: &[] },
+    Brought {
+        version: 5,
+        rewritten: &[],
+        written_once: &["attempt_firmware"],
+        never_removed: &["station_firmware"],
+        refusals: &[],
+    },
+    Brought { version: 6, rewritten: REWRITTEN_6, written_once: &["withdrawn"], never_removed: &[], refusals: &[] },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {
@@ -254,6 +343,14 @@ pub(crate) fn names(postgresql: bool) -> Vec<String> {
 /// The triggers that one version of the schema brings, as statements for one engine.
 pub(crate) fn triggers(version: i64, postgresql: bool) -> String {
     let mut out = String::new();
+    for (name, refusal) in BROUGHT.iter().filter(|b| b.version == version).flat_map(|b| b.rewritten) {
+        let made = if postgresql {
+            function_on_postgresql(&mut out, name, refusal)
+        } else {
+            writeln!(out, "DROP TRIGGER {name};").and_then(|()| on_sqlite(&mut out, name, refusal))
+        };
+        made.unwrap_or_default();
+    }
     for (name, refusal) in &BROUGHT.iter().filter(|b| b.version == version).flat_map(brought).collect::<Vec<_>>() {
         let made = if postgresql { on_postgresql(&mut out, name, refusal) } else { on_sqlite(&mut out, name, refusal) };
         // Writing into a String can't fail.
@@ -270,15 +367,20 @@ fn on_sqlite(out: &mut String, name: &str, r: &Refusal) -> std::fmt::Result {
     )
 }
 
-fn on_postgresql(out: &mut String, name: &str, r: &Refusal) -> std::fmt::Result {
+/// The function behind a trigger, in place of one of that name.
+fn function_on_postgresql(out: &mut String, name: &str, r: &Refusal) -> std::fmt::Result {
     let row = if r.event == "DELETE" { "OLD" } else { "NEW" };
     writeln!(
         out,
-        "CREATE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $body$ BEGIN \
-         IF {} THEN RAISE EXCEPTION '{}: {}' USING ERRCODE = '23000'; END IF; RETURN {row}; END $body$;\n\
-         CREATE TRIGGER {name} BEFORE {} ON {} FOR EACH ROW EXECUTE FUNCTION {name}();",
-        r.when, r.table, r.says, r.event, r.table
-    )?;
+        "CREATE OR REPLACE FUNCTION {name}() RETURNS trigger LANGUAGE plpgsql AS $body$ BEGIN \
+         IF {} THEN RAISE EXCEPTION '{}: {}' USING ERRCODE = '23000'; END IF; RETURN {row}; END $body$;",
+        r.when, r.table, r.says
+    )
+}
+
+fn on_postgresql(out: &mut String, name: &str, r: &Refusal) -> std::fmt::Result {
+    function_on_postgresql(out, name, r)?;
+    writeln!(out, "CREATE TRIGGER {name} BEFORE {} ON {} FOR EACH ROW EXECUTE FUNCTION {name}();", r.event, r.table)?;
     if r.event == "DELETE" {
         writeln!(
             out,

@@ -17,6 +17,7 @@ mod rules;
 mod server;
 mod support;
 mod surface;
+mod withdrawing;
 
 use server::Server;
 use support::Engine;
@@ -24,7 +25,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules};
+            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules, withdrawing};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -67,6 +68,9 @@ contract! {
     lists::reconciling_is_honest => reconciling_is_honest,
     revoking::revocations => revocations,
     revoking::revocation_lists => revocation_lists,
+    withdrawing::what_nothing_depends_on_is_withdrawn => what_nothing_depends_on_is_withdrawn,
+    withdrawing::a_withdrawal_hides_no_damage => a_withdrawal_hides_no_damage,
+    withdrawing::products_are_corrected_until_something_depends_on_them => products_are_corrected_until_something_depends_on_them,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
     log::entries_and_proofs => entries_and_proofs,
     log::signed_heads => signed_heads,

@@ -29,6 +29,11 @@ impl Lane<'_> {
                 "its fingerprints are not those that it was written with",
             );
         }
+        let with = if table == "chip" { "reel" } else { "delivery" };
+        if self.withdrawn.last(with, &owner).is_some_and(|by| by > sequence) {
+            // They went with it; rows of that name are another's.
+            return Ok(());
+        }
         let facts = rows::CREDENTIAL_FACTS.join(", ");
         let (columns, key, initial) = match table {
             "chip" => ("reel, position, chip_id, public_key", "reel", "blank"),

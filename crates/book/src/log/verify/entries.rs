@@ -9,6 +9,7 @@ use std::collections::{HashMap, HashSet};
 
 use serde_json::Value as Json;
 
+use super::withdrawn::Withdrawn;
 use super::{DamageKind, Told};
 use crate::by::rfc3339;
 use crate::engine::{Connection, P, Row, Value, params};
@@ -47,6 +48,7 @@ pub(super) struct Checked {
 /// One thread's work.
 pub(super) struct Lane<'c> {
     pub(super) c: &'c mut Connection,
+    pub(super) withdrawn: &'c Withdrawn,
     /// How the rows of a table are selected by key.
     selects: HashMap<&'static str, String>,
     /// Which of a proof's columns name shared octets.
@@ -138,10 +140,10 @@ fn said(text: &str) -> Option<Said<'_>> {
 }
 
 impl<'c> Lane<'c> {
-    pub(super) fn new(c: &'c mut Connection) -> Self {
+    pub(super) fn new(c: &'c mut Connection, withdrawn: &'c Withdrawn) -> Self {
         let selects = rows::PROTECTED.iter().map(|table| (table.name, table.select())).collect();
         let shared = rows::PROOF.places(&["pai", "declaration"]);
-        Self { c, selects, shared, out: Checked::default(), wanted: Vec::new(), places: HashMap::new() }
+        Self { c, withdrawn, selects, shared, out: Checked::default(), wanted: Vec::new(), places: HashMap::new() }
     }
 
     /// Checks the entries from `first`, which begins a stretch, to before `end`.
@@ -347,8 +349,11 @@ impl<'c> Lane<'c> {
         let select = self.selects.get(table.name).map_or("", String::as_str);
         let found = self.c.all(select, &values)?;
         if found.is_empty() {
+            let withdrawn = self.withdrawn.last(table.name, key).unwrap_or(-1);
             // Told once, by the first entry that misses it.
-            self.out.told.tell(DamageKind::Removed, table.name, key.clone(), Some(first), "the row is missing");
+            if let Some((first, _)) = by.iter().find(|(sequence, _)| *sequence > withdrawn) {
+                self.out.told.tell(DamageKind::Removed, table.name, key.clone(), Some(*first), "the row is missing");
+            }
             return Ok(());
         }
         self.hold(wanted, found)
@@ -371,6 +376,10 @@ impl<'c> Lane<'c> {
             match last {
                 Some(last) if last > *sequence => {}
                 Some(last) if last == *sequence => {
+                    if let Some(by) = self.withdrawn.last(table.name, key).filter(|by| *by > last) {
+                        let what = format!("entry {by} withdrew it, and it is there");
+                        self.out.told.tell(DamageKind::Added, table.name, key.clone(), Some(by), what);
+                    }
                     *self.out.settled.entry(table.name).or_default() += 1;
                     self.out.rows += 1;
                     if !in_hex(&digest_rows(table, &found), digest) {

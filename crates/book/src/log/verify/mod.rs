@@ -12,6 +12,10 @@
 //! - the number of rows in each table against those vouched for, so that nothing
 //!   was added.
 //!
+//! A row that is gone is looked for among those that an entry withdrew: only entries
+//! after the last withdrawal of its key still vouch for it. A note of a withdrawal is a
+//! row like any other, so that one that no act wrote is found.
+//!
 //! Several threads share the work, each with a connection of its own to one and the
 //! same view of the book. They take stretches of entries as they are handed out, with the
 //! rows that those vouch for and the nodes over them; two of them look after what needs no
@@ -24,6 +28,7 @@
 mod arrivals;
 mod entries;
 mod guards;
+mod withdrawn;
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -31,6 +36,7 @@ use std::sync::{Mutex, PoisonError};
 
 use self::entries::{Checked, Climb, Lane, STRETCH, TOP};
 use self::guards::Counts;
+use self::withdrawn::Withdrawn;
 use super::heads::{self, SignedHead};
 use super::tree::{Frontier, Hash};
 use crate::Book;
@@ -306,11 +312,12 @@ fn file(c: &mut Connection) -> Result<Told, BookError> {
 /// Checks stretches as they are handed out, until there are no more or nobody waits for them.
 fn lane(
     c: &mut Connection,
+    withdrawn: &Withdrawn,
     tickets: &Mutex<Receiver<i64>>,
     end: i64,
     tell: &Sender<(i64, Result<Checked, BookError>)>,
 ) {
-    let mut lane = Lane::new(c);
+    let mut lane = Lane::new(c, withdrawn);
     loop {
         // The lock is held while a ticket is waited for; whoever else wants one waits for the lock.
         let ticket = tickets.lock().unwrap_or_else(PoisonError::into_inner).recv();
@@ -335,9 +342,10 @@ struct Apart {
 /// Checks all, with one connection or several.
 fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<(), BookError> {
     let firsts = || (0..end).step_by(STRETCH as usize);
+    let withdrawn = &Withdrawn::read(whole.c)?;
     if views.len() < 2 {
         for first in firsts() {
-            let checked = Lane::new(whole.c).stretch(first, end)?;
+            let checked = Lane::new(whole.c, withdrawn).stretch(first, end)?;
             whole.take(first, checked)?;
         }
         let unentered = unentered(whole.c)?;
@@ -362,7 +370,7 @@ fn check(mut views: Vec<Connection>, whole: &mut Whole<'_>, end: i64) -> Result<
                         1 => apart.unentered = Some(unentered(view)?),
                         _ => {}
                     }
-                    lane(view, waiting, end, &tell);
+                    lane(view, withdrawn, waiting, end, &tell);
                     Ok(apart)
                 })
             })
