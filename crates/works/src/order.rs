@@ -11,12 +11,14 @@ use book::ids::ChipId;
 use chip::{Chip, ChipSource};
 use serde::Serialize;
 use serde_json::json;
+use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, SignError, Signer};
 use standard::name::NameBuilder;
 use standard::signature::der_from_raw;
 use standard::{pem, request};
 use tempfile::NamedTempFile;
 
+use crate::delivery::dac_identity;
 use crate::product;
 use crate::reel;
 use crate::site::{Site, Who};
@@ -33,6 +35,10 @@ pub struct Written {
     pub file: String,
     /// `csv`, `json` or `requests`.
     pub format: &'static str,
+    /// Vendor ID that the certificates must say: the product's, or that of the origin which its declaration names.
+    pub vendor_id: String,
+    /// Product ID that they must say.
+    pub product_id: String,
     /// Chips in it.
     pub chips: u64,
     /// SHA-256 of the file, for the authority to compare.
@@ -43,7 +49,7 @@ pub struct Written {
 const PAGE: u32 = 5_000;
 
 /// Writes what an authority needs for every chip of a reel that has no
-/// credential: chip id, VID, PID and public key. JSON where the file's name
+/// credential: chip id, the VID and PID that its certificate must say, and public key. JSON where the file's name
 /// ends in `.json`, else CSV.
 ///
 /// # Errors
@@ -58,7 +64,8 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
             "Give another name; nothing was written.",
         ));
     }
-    let (vendor, id) = (format!("{:04X}", product.facts.vendor_id), format!("{:04X}", product.facts.product_id));
+    let identity = dac_identity(site, &product)?;
+    let (vendor, id) = (identity.0.to_string(), identity.1.to_string());
     let as_json = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("json"));
     let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let partial = NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
@@ -104,7 +111,7 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
         ));
     }
     let format = if as_json { "json" } else { "csv" };
-    settle(site, &reel, partial, out, (format, count), who)
+    settle(site, &reel, partial, out, (format, count, identity), who)
 }
 
 /// Puts a finished order in its place and records it.
@@ -113,7 +120,7 @@ fn settle(
     reel: &Reel,
     partial: NamedTempFile,
     out: &Path,
-    (format, chips): (&'static str, u64),
+    (format, chips, (vendor, product)): (&'static str, u64, (VendorId, ProductId)),
     who: &Who,
 ) -> Result<Written, Trouble> {
     let octets = fs::read(partial.path()).map_err(|e| Trouble::file(out, e))?;
@@ -128,6 +135,8 @@ fn settle(
         order: format!("{}/{number}", reel.facts.reel),
         file: out.display().to_string(),
         format,
+        vendor_id: vendor.to_string(),
+        product_id: product.to_string(),
         chips,
         sha256: hex::encode(content_digest),
     })
@@ -177,7 +186,7 @@ pub fn write_requests(
             "Give another name; nothing was written.",
         ));
     }
-    let (vendor, product_id) = crate::delivery::dac_identity(site, &product)?;
+    let (vendor, product_id) = dac_identity(site, &product)?;
     let mut text = String::new();
     let mut count = 0;
     for id in source.present()? {
@@ -210,5 +219,5 @@ pub fn write_requests(
     let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut partial = NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
     partial.write_all(text.as_bytes()).map_err(|e| Trouble::file(out, e))?;
-    settle(site, &reel, partial, out, ("requests", count), who)
+    settle(site, &reel, partial, out, ("requests", count, (vendor, product_id)), who)
 }

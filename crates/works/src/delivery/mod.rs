@@ -86,8 +86,8 @@ impl Received {
     }
 }
 
-/// What a reel's DACs must carry: the product's identifiers, or those of the
-/// DAC's origin where the product's declaration names one.
+/// What a product's DACs must say, in every order, in what is issued here and on arrival: the
+/// product's identifiers, or those of the DAC's origin where its declaration names one.
 pub(crate) fn dac_identity(site: &Site, product: &Product) -> Result<(VendorId, ProductId), Trouble> {
     let facts = &product.facts;
     let odd = |_| {
@@ -381,6 +381,39 @@ pub fn newest(
 pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
     site.book.delivery(&DeliveryId::new(id)?)?.as_ref().map(|d| view(d, true)).ok_or_else(|| {
         Trouble::absent(format!("there is no delivery {id}"), "See `touchmark delivery list` for those there are.")
+    })
+}
+
+/// A delivery that was withdrawn.
+#[derive(Debug, Serialize)]
+pub struct Withdrawn {
+    /// Its id, free again.
+    pub withdrawn: String,
+    /// The reel that it was for.
+    pub reel: String,
+    /// Certificates that may be received again.
+    pub certificates: i64,
+    /// Intermediates that had come with it and went with it.
+    pub authorities: Vec<String>,
+    /// The entry of the log that holds what it was.
+    pub entry: i64,
+}
+
+/// Withdraws a delivery before its first unit.
+///
+/// # Errors
+///
+/// [`Trouble`] names and counts what depends on it; nothing is changed then.
+pub fn withdraw(site: &Site, id: &str, who: &Who) -> Result<Withdrawn, Trouble> {
+    let id = DeliveryId::new(&show(site, id)?.delivery)?;
+    let done = site.book.withdraw_delivery(&id, &who.by())?;
+    head::mark(site, who);
+    Ok(Withdrawn {
+        withdrawn: id.to_string(),
+        reel: done.reel,
+        certificates: done.certificates,
+        authorities: done.authorities,
+        entry: done.entry.0,
     })
 }
 
