@@ -52,18 +52,9 @@ pub fn founded(dir: &Path, book: Option<&str>) -> Result<Site, Box<dyn Error>> {
     };
     declaration::make(&site, &make, &who)?;
     let description = Description {
-        vendor: vendor.to_string(),
-        product: product_id.to_string(),
-        device_type: 0x0202,
-        reach: "ble".into(),
-        flow: "standard".into(),
-        vendor_name: None,
-        product_name: None,
-        hardware_version: 1,
+        vendor_name: Some("Tern & Hollow".into()),
         factory_record: true,
-        lock: true,
-        carton: None,
-        objects: Vec::new(),
+        ..Description::new(&vendor.to_string(), &product_id.to_string(), 0x0202, "ble")
     };
     product::add(&site, PRODUCT, &description, &who)?;
     Ok(site)

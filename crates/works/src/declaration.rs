@@ -30,7 +30,7 @@ const SIGNER: &str = "declaration-signer";
 pub struct Make<'a> {
     /// Its name at the site; the certificate id where none is given.
     pub name: Option<&'a str>,
-    /// Vendor ID: a test one.
+    /// Vendor ID: a test one, or the vendor's own for prototypes.
     pub vendor: VendorId,
     /// Product IDs, 1 to 100.
     pub products: Vec<ProductId>,
@@ -126,22 +126,13 @@ fn own_signer(
 
 struct KeySigner(Box<dyn Signer>);
 
-/// Makes a development declaration (type 0), signs it with the site's own key, records it.
+/// Makes a development declaration (type 0), signs it with the site's own key, records it. It
+/// is for test products, whatever their vendor ID.
 ///
 /// # Errors
 ///
 /// [`Trouble`]; nothing is recorded then.
 pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, Trouble> {
-    if !make.vendor.is_test() {
-        return Err(Trouble::refused(
-            format!(
-                "vendor ID {} is a real one, and declarations for real products come from the alliance",
-                make.vendor
-            ),
-            "Give one of FFF1 to FFF4, or adopt the alliance's declaration.",
-        )
-        .about("vendor"));
-    }
     let made_up;
     let certificate_id = match make.certificate_id {
         Some(id) => id,

@@ -6,6 +6,8 @@ use std::path::{Path, PathBuf};
 use book::ids::ProductName;
 use book::{NewProduct, Product, Purpose};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
+use standard::factory_record::{self, Field};
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Flow, Reach};
 
@@ -20,6 +22,10 @@ pub struct Description {
     pub vendor: String,
     /// Product ID, as 8A21.
     pub product: String,
+    /// `test` or `production`; production where none is given. With a test vendor ID it is
+    /// test whatever is said.
+    #[serde(default)]
+    pub purpose: Option<String>,
     /// Device type.
     pub device_type: u32,
     /// Ways in which a phone finds it, comma-separated.
@@ -27,7 +33,7 @@ pub struct Description {
     /// Commissioning flow.
     #[serde(default = "standard_flow")]
     pub flow: String,
-    /// The vendor's name, for labels and the factory record.
+    /// The vendor's name, for labels and the factory record, which needs it.
     #[serde(default)]
     pub vendor_name: Option<String>,
     /// The product's name as the customer reads it; the product's own name where none is given.
@@ -50,6 +56,49 @@ pub struct Description {
     pub objects: Vec<FurtherObject>,
 }
 
+impl Description {
+    /// A product with all else as a file leaves it out.
+    pub fn new(vendor: &str, product: &str, device_type: u32, reach: &str) -> Self {
+        Self {
+            vendor: vendor.into(),
+            product: product.into(),
+            purpose: None,
+            device_type,
+            reach: reach.into(),
+            flow: standard_flow(),
+            vendor_name: None,
+            product_name: None,
+            hardware_version: first_version(),
+            factory_record: false,
+            lock: yes(),
+            carton: None,
+            objects: Vec::new(),
+        }
+    }
+
+    /// What stands in the book, as it would be described.
+    fn of(product: &Product) -> Result<Self, Trouble> {
+        let (facts, kept) = (&product.facts, kept(product)?);
+        Ok(Self {
+            purpose: Some(facts.purpose.word().into()),
+            flow: facts.flow.clone(),
+            vendor_name: kept.vendor_name,
+            product_name: Some(kept.product_name),
+            hardware_version: kept.hardware_version,
+            factory_record: kept.factory_record,
+            lock: kept.lock,
+            carton: kept.carton,
+            objects: further(product)?,
+            ..Self::new(
+                &format!("{:04X}", facts.vendor_id),
+                &format!("{:04X}", facts.product_id),
+                facts.device_type,
+                &facts.reach,
+            )
+        })
+    }
+}
+
 fn standard_flow() -> String {
     Flow::Standard.word().into()
 }
@@ -69,23 +118,47 @@ pub struct FurtherObject {
     /// Its name in the chip.
     pub name: String,
     /// A file with the octets for all units, from the site's directory.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub file: Option<PathBuf>,
     /// A directory with one file a unit, named by serial number or chip id.
-    #[serde(default)]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub per_unit: Option<PathBuf>,
 }
 
 /// Settings kept with a product in the book.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(crate) struct Kept {
-    pub vendor_name: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub vendor_name: Option<String>,
     pub product_name: String,
     pub hardware_version: u16,
     pub factory_record: bool,
     pub lock: bool,
     #[serde(default)]
     pub carton: Option<usize>,
+}
+
+impl Kept {
+    /// Refuses names that the attributes and the factory record have no room for. They are
+    /// never shortened.
+    pub(crate) fn judge(&self) -> Result<(), Trouble> {
+        let name = |field, text: &str, input: &'static str, option: &str| {
+            factory_record::fits(field, text).map_err(|e| {
+                let advice = format!("Give --{option} a text of 1 to 32 bytes in UTF-8, without control characters.");
+                Trouble::usage(format!("{text:?} can't be used: {e}"), advice).about(input)
+            })
+        };
+        name(Field::ProductName, &self.product_name, "product_name", "product-name")?;
+        match &self.vendor_name {
+            Some(vendor) => name(Field::VendorName, vendor, "vendor_name", "vendor-name"),
+            None if self.factory_record => Err(Trouble::usage(
+                "the factory record holds the vendor's name, and none was given",
+                "Give it with --vendor-name, or as vendor_name in the product file.",
+            )
+            .about("vendor_name")),
+            None => Ok(()),
+        }
+    }
 }
 
 /// A product as it is told.
@@ -107,14 +180,68 @@ pub struct ProductView {
     pub flow: String,
     /// The declaration that names it, where there is one.
     pub declaration: Option<String>,
+    /// The vendor's name on labels and in the factory record.
+    pub vendor_name: Option<String>,
+    /// The product's name there.
+    pub product_name: String,
+    /// Hardware version in the factory record.
+    pub hardware_version: u16,
+    /// Units packed together; the site's setting where none is given.
+    pub carton: Option<usize>,
     /// Names of further objects.
     pub objects: Vec<String>,
+    /// Where their contents come from.
+    pub object_files: Vec<FurtherObject>,
     /// Whether the factory record is written into the chip.
     pub factory_record: bool,
     /// Whether chips are locked.
     pub lock: bool,
     /// Trust sets that it must please.
     pub trust_sets: Vec<String>,
+    /// When it was added.
+    pub added: String,
+}
+
+/// A product that was added.
+#[derive(Debug, Serialize)]
+pub struct Added {
+    /// The product.
+    #[serde(flatten)]
+    pub product: ProductView,
+    /// What the person should know before units are made.
+    pub warnings: Vec<String>,
+}
+
+/// What of a product is to be changed.
+#[derive(Debug, Default)]
+pub struct Change {
+    /// The whole of it, described anew.
+    pub from: Option<Description>,
+    /// The vendor's name.
+    pub vendor_name: Option<String>,
+    /// The product's name as the customer reads it.
+    pub product_name: Option<String>,
+}
+
+/// One setting that changed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Changed {
+    /// Its name, as in a product file.
+    pub setting: &'static str,
+    /// What it was.
+    pub from: Value,
+    /// What it is.
+    pub to: Value,
+}
+
+/// A product after a change.
+#[derive(Debug, Serialize)]
+pub struct Updated {
+    /// The product.
+    #[serde(flatten)]
+    pub product: ProductView,
+    /// What changed; nothing where all was so already.
+    pub changed: Vec<Changed>,
 }
 
 pub(crate) fn kept(product: &Product) -> Result<Kept, Trouble> {
@@ -124,6 +251,21 @@ pub(crate) fn kept(product: &Product) -> Result<Kept, Trouble> {
             "Run `touchmark book verify`.",
         )
     })
+}
+
+/// The settings, judged before a station touches the first chip: nothing is written shortened.
+pub(crate) fn kept_for_line(product: &Product) -> Result<Kept, Trouble> {
+    let kept = kept(product)?;
+    if kept.factory_record
+        && let Err(why) = kept.judge()
+    {
+        let name = &product.facts.name;
+        return Err(Trouble::refused(
+            format!("product {name} writes a factory record, and {why}"),
+            format!("Set it with `touchmark product update \"{name}\" --vendor-name … --product-name …`."),
+        ));
+    }
+    Ok(kept)
 }
 
 pub(crate) fn further(product: &Product) -> Result<Vec<FurtherObject>, Trouble> {
@@ -145,31 +287,29 @@ pub fn read(path: &Path) -> Result<Description, Trouble> {
     toml::from_str(&text).map_err(|e| {
         Trouble::usage(
             format!("{}: {}", path.display(), e.message()),
-            "Mend the file; docs/site.md explains every key.",
+            "Correct the file; docs/site.md explains every key.",
         )
     })
 }
 
-/// Adds a product. One with a test vendor ID is a test product, for ever.
-///
-/// # Errors
-///
-/// [`Trouble`]; nothing is added then.
-pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Result<ProductView, Trouble> {
-    let four = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
-    let usage = |what: String| Trouble::usage(what, "Look at the value; docs/site.md says what each may be.");
-    let vendor: VendorId = description.vendor.parse().map_err(|e| four(&e)).about("vendor")?;
-    let product: ProductId = description.product.parse().map_err(|e| four(&e)).about("product")?;
-    let reach: Reach = description.reach.parse().map_err(|e| usage(format!("{e}"))).about("reach")?;
-    let flow: Flow = description.flow.parse().map_err(|e| usage(format!("{e}"))).about("flow")?;
-    for object in &description.objects {
+/// What a vendor ID and a wish come to.
+fn purpose(vendor: VendorId, wanted: Option<&str>) -> Result<Purpose, Trouble> {
+    let wanted = wanted.map(|word| {
+        Purpose::from_word(word).ok_or_else(|| {
+            Trouble::usage(format!("{word:?} is not a purpose"), "Give test or production.").about("purpose")
+        })
+    });
+    let wanted = wanted.transpose()?.unwrap_or(Purpose::Production);
+    Ok(if vendor.is_test() { Purpose::Test } else { wanted })
+}
+
+/// Whether further objects can be written: their names, and where their contents are.
+fn judge_objects(site: &Site, objects: &[FurtherObject]) -> Result<(), Trouble> {
+    let usage = |what: String| Trouble::usage(what, "Correct the [[object]] part; docs/site.md explains every key.");
+    let fixed =
+        [chip::ObjectName::DAC, chip::ObjectName::PAI, chip::ObjectName::DECLARATION, chip::ObjectName::FACTORY_RECORD];
+    for object in objects {
         let named = chip::ObjectName::new(&object.name).map_err(|e| usage(e.to_string()))?;
-        let fixed = [
-            chip::ObjectName::DAC,
-            chip::ObjectName::PAI,
-            chip::ObjectName::DECLARATION,
-            chip::ObjectName::FACTORY_RECORD,
-        ];
         if fixed.contains(&named) {
             return Err(usage(format!("the object {named:?} is one that the standard asks, and is written anyway")));
         }
@@ -183,19 +323,32 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
             _ => return Err(usage(format!("object {} has either file or per_unit", object.name))),
         }
     }
+    Ok(())
+}
+
+/// A described product as the book keeps it.
+fn judged(name: &str, description: &Description) -> Result<NewProduct, Trouble> {
+    let four = |e: &dyn std::fmt::Display| Trouble::usage(e.to_string(), "Give four hex digits, as FFF2.");
+    let usage = |what: String| Trouble::usage(what, "Correct the value; docs/site.md says what each may be.");
+    let vendor: VendorId = description.vendor.parse().map_err(|e| four(&e)).about("vendor")?;
+    let product: ProductId = description.product.parse().map_err(|e| four(&e)).about("product")?;
+    let reach: Reach = description.reach.parse().map_err(|e| usage(format!("{e}"))).about("reach")?;
+    let flow: Flow = description.flow.parse().map_err(|e| usage(format!("{e}"))).about("flow")?;
+    let purpose = purpose(vendor, description.purpose.as_deref())?;
     let kept = Kept {
-        vendor_name: description.vendor_name.clone().unwrap_or_else(|| site.settings.site.name.clone()),
+        vendor_name: description.vendor_name.clone(),
         product_name: description.product_name.clone().unwrap_or_else(|| name.to_owned()),
         hardware_version: description.hardware_version,
         factory_record: description.factory_record,
         lock: description.lock,
         carton: description.carton,
     };
+    kept.judge()?;
     let json =
         |e: serde_json::Error| Trouble::surroundings(format!("the product can't be written: {e}"), "Report this.");
-    let new = NewProduct {
+    Ok(NewProduct {
         name: ProductName::new(name).about("name")?,
-        purpose: if vendor.is_test() { Purpose::Test } else { Purpose::Production },
+        purpose,
         vendor_id: vendor.get(),
         product_id: product.get(),
         device_type: description.device_type,
@@ -203,10 +356,89 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
         flow: flow.word().into(),
         settings: serde_json::to_value(&kept).map_err(json)?,
         objects: serde_json::to_value(&description.objects).map_err(json)?,
-    };
-    site.book.add_product(&new, &who.by()).about("name")?;
-    show(site, name)
+    })
 }
+
+/// Adds a product.
+///
+/// One with a test vendor ID is a test product, whatever is said. Any other is for
+/// production unless the description says test: a prototype on the vendor's own ID.
+///
+/// # Errors
+///
+/// [`Trouble`]; nothing is added then.
+pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Result<Added, Trouble> {
+    let new = judged(name, description)?;
+    judge_objects(site, &description.objects)?;
+    site.book.add_product(&new, &who.by()).about("name")?;
+    let product = show(site, name)?;
+    let mut warnings = Vec::new();
+    if new.purpose == Purpose::Test && description.purpose.as_deref() == Some(Purpose::Production.word()) {
+        warnings.push(format!(
+            "{} is a test vendor ID, so this is a test product. A production product needs a vendor ID of its own.",
+            product.vendor_id
+        ));
+    }
+    if product.vendor_name.is_none() {
+        warnings.push("No vendor name: labels leave its line empty. Set it before the first unit.".into());
+    }
+    Ok(Added { product, warnings })
+}
+
+/// Changes what no unit, and for identifiers and purpose no reel, depends on yet.
+///
+/// # Errors
+///
+/// [`Trouble`] names and counts what depends on it; nothing is changed then.
+pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Updated, Trouble> {
+    let old = get(site, name)?;
+    let before = Description::of(&old)?;
+    let mut after = change.from.clone().unwrap_or_else(|| before.clone());
+    after.purpose = after.purpose.or_else(|| before.purpose.clone());
+    after.vendor_name = change.vendor_name.clone().or(after.vendor_name);
+    after.product_name = change.product_name.clone().or(after.product_name);
+    let new = judged(name, &after)?;
+    if new.objects != old.facts.objects {
+        judge_objects(site, &after.objects)?;
+    }
+    let settings = |product: &Product| -> Result<Value, Trouble> {
+        let mut told = serde_json::to_value(Description::of(product)?).unwrap_or_default();
+        told["product_name"] = kept(product)?.product_name.into();
+        Ok(told)
+    };
+    let (was, is) = (settings(&old)?, settings(&Product { facts: new.clone(), ..old.clone() })?);
+    let changed: Vec<_> = SETTINGS
+        .iter()
+        .filter(|setting| was[**setting] != is[**setting])
+        .map(|setting| Changed { setting, from: was[*setting].clone(), to: is[*setting].clone() })
+        .collect();
+    // Names that a record has no room for were cut in what was made so far: nothing depends on them.
+    let free = kept(&old)?.judge().is_err() || changed.iter().all(|c| FREE.contains(&c.setting));
+    let said = serde_json::to_value(&changed)
+        .map_err(|e| Trouble::surroundings(format!("the change can't be written: {e}"), "Report this."))?;
+    site.book.update_product(&new, free, &said, &who.by())?;
+    Ok(Updated { product: show(site, name)?, changed })
+}
+
+/// What a product file sets.
+const SETTINGS: &[&str] = &[
+    "vendor",
+    "product",
+    "purpose",
+    "device_type",
+    "reach",
+    "flow",
+    "vendor_name",
+    "product_name",
+    "hardware_version",
+    "factory_record",
+    "lock",
+    "carton",
+    "object",
+];
+
+/// Settings that units made so far do not depend on.
+const FREE: &[&str] = &["carton"];
 
 /// The product of that name.
 ///
@@ -235,10 +467,16 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         reach: facts.reach.split(',').map(str::to_owned).collect(),
         flow: facts.flow.clone(),
         declaration: declaration.map(|d| d.name.to_string()),
+        vendor_name: kept.vendor_name,
+        product_name: kept.product_name,
+        hardware_version: kept.hardware_version,
+        carton: kept.carton,
         objects: further(product)?.into_iter().map(|o| o.name).collect(),
+        object_files: further(product)?,
         factory_record: kept.factory_record,
         lock: kept.lock,
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
+        added: crate::reel::time_text(product.added),
     })
 }
 

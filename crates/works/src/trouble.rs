@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use book::{
-    AddError, BeginError, Blame, BookError, DeliveryError, FinishError, ReceiveError, RevocationError, RevokeError,
-    ScrapChipError, UnitError,
+    AddError, BeginError, Blame, BookError, DeliveryError, DependsError, FinishError, ReceiveError, RevocationError,
+    RevokeError, ScrapChipError, UnitError,
 };
 
 use crate::advice::{Advise, Kind};
@@ -167,6 +167,7 @@ from_book!(
     AddError,
     BeginError,
     DeliveryError,
+    DependsError,
     FinishError,
     ReceiveError,
     RevocationError,

@@ -32,7 +32,7 @@ fn place(serial_start: Option<&str>) -> Place {
     let dir = folder.path().join("site");
     let who = Who::new("Ada").unwrap();
     let (site, _) = Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap();
-    authority::adopt(&site, &[data("authority/paa-a.pem")], None, false, &who).unwrap();
+    authority::adopt(&site, &[data("authority/paa-a.pem")], None, None, &mut authority::nobody, &who).unwrap();
     let (cd, signer) = (data("reel-a/declaration.der"), data("reel-a/declaration-signer.pem"));
     declaration::adopt(&site, &cd, &signer, None, &who).unwrap();
     let description: product::Description =

@@ -113,7 +113,7 @@ impl Place {
                 continue;
             }
             let files = [file("paa.der", &house.root()), file("pai.der", &house.intermediate())];
-            let adopted = authority::adopt(&site, &files, None, false, &who).unwrap();
+            let adopted = authority::adopt(&site, &files, None, None, &mut authority::nobody, &who).unwrap();
             assert_eq!(adopted.authorities.len(), 2);
         }
         let (signed, signer) = (data("reel-a/declaration.der"), data("reel-a/declaration-signer.pem"));

@@ -30,7 +30,7 @@ fn place() -> Place {
     let folder = TempDir::new().unwrap();
     let who = Who::new("Ada").unwrap();
     let (site, _) = Site::create(&folder.path().join("site"), NewBook::default(), "line 2", None, &who).unwrap();
-    authority::adopt(&site, &[data("authority/paa-a.pem")], None, false, &who).unwrap();
+    authority::adopt(&site, &[data("authority/paa-a.pem")], None, None, &mut authority::nobody, &who).unwrap();
     let description: Description =
         toml::from_str("vendor = \"FFF2\"\nproduct = \"8A21\"\ndevice_type = 514\nreach = \"ble\"").unwrap();
     product::add(&site, "Tern Vent", &description, &who).unwrap();

@@ -318,6 +318,16 @@ pub enum RecordError {
     },
 }
 
+/// Whether a text can stand in a field, whole: its size in octets, and no control character.
+///
+/// # Errors
+///
+/// [`RecordError::Size`] and [`RecordError::Control`].
+pub fn fits(field: Field, text: &str) -> Result<(), RecordError> {
+    within(field, text.len())?;
+    if text.chars().any(char::is_control) { Err(RecordError::Control(field)) } else { Ok(()) }
+}
+
 /// Whether a field may have so many octets.
 fn within(field: Field, found: usize) -> Result<(), RecordError> {
     let (min, max) = field.sizes();
@@ -359,11 +369,7 @@ impl FactoryRecord {
             (Field::HardwareVersionText, self.hardware_version_text.as_ref()),
         ];
         for (field, text) in texts {
-            let Some(text) = text else { continue };
-            within(field, text.len())?;
-            if text.chars().any(char::is_control) {
-                return Err(RecordError::Control(field));
-            }
+            text.map_or(Ok(()), |text| fits(field, text))?;
         }
         let octets = [(Field::Dac, &self.dac), (Field::Pai, &self.pai), (Field::Declaration, &self.declaration)];
         for (field, octets) in octets {

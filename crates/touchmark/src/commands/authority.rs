@@ -1,29 +1,41 @@
 //! `touchmark authority`.
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 
-use book::Role;
+use book::{Purpose, Role};
 use clap::{Args, Subcommand, ValueEnum};
 use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::Severity;
+use works::Trouble;
 use works::authority::{self, AuthorityView, CAUTION, Raise, Request};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::examine_words;
 use crate::output::{Exit, Failure, Output};
 
-/// Raise development authorities, adopt outside ones, write requests
+/// Create development authorities, adopt outside ones, write requests
 #[derive(Debug, Subcommand)]
 pub enum AuthorityCommand {
-    /// Raise a development authority, its key in custody here
+    /// Create a development authority, its key in custody here
+    #[command(name = "create", alias = "raise")]
     Raise(RaiseArgs),
     /// Adopt an outside PAA or PAI, examined first; a PAA so adopted is trusted here
+    ///
+    /// Without --purpose a root is for test and an intermediate takes the purpose of its
+    /// root. For a root with a real vendor ID the purpose must be said.
     Adopt(AdoptArgs),
     /// Write a PKCS #10 request for an outside authority
     Request(RequestArgs),
+    /// Take an authority back while nothing depends on it, as one adopted for the wrong purpose
+    ///
+    /// Its name and certificate are free again. The log keeps what it was; its key stays.
+    Withdraw {
+        /// Its name
+        name: String,
+    },
     /// List authorities
     List,
     /// Show one authority
@@ -48,7 +60,7 @@ pub struct RaiseArgs {
     /// What it is
     #[arg(long)]
     role: RoleWord,
-    /// Vendor ID, a test one; a PAI needs it
+    /// Vendor ID: a test one, or your own for prototypes; a PAI needs it
     #[arg(long, value_name = "VID")]
     vendor: Option<VendorId>,
     /// Product ID, for a PAI of one product
@@ -73,8 +85,11 @@ pub struct AdoptArgs {
     /// Certificates, in DER or PEM
     #[arg(required = true, value_name = "CERT")]
     files: Vec<PathBuf>,
-    /// For devices that are sold; for testing if not given
-    #[arg(long)]
+    /// test or production
+    #[arg(long, value_name = "PURPOSE", value_parser = ["test", "production"])]
+    purpose: Option<String>,
+    /// For devices that are sold: the same as --purpose production
+    #[arg(long, conflicts_with = "purpose")]
     production: bool,
     /// Its name here; its commonName if not given
     #[arg(long, value_name = "NAME")]
@@ -124,13 +139,15 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
             let raised = authority::raise(&site, &raise, &who)?;
             let _ = writeln!(io::stderr(), "touchmark: {CAUTION}");
             output.show(&raised, |w| {
-                writeln!(w, "Raised the {} {}", raised.role.to_uppercase(), raised.name)?;
+                writeln!(w, "Created the {} {}", raised.role.to_uppercase(), raised.name)?;
                 words(w, &raised)
             })?;
             Ok(Exit::Done)
         }
         AuthorityCommand::Adopt(args) => {
-            let adopted = authority::adopt(&site, &args.files, args.name.as_deref(), args.production, &who)?;
+            let said = args.purpose.as_deref().and_then(Purpose::from_word);
+            let said = said.or(args.production.then_some(Purpose::Production));
+            let adopted = authority::adopt(&site, &args.files, args.name.as_deref(), said, &mut ask_purpose, &who)?;
             let accepted = !adopted.authorities.is_empty();
             let answer = json!({
                 "verdict": if accepted { "accepted" } else { "rejected" },
@@ -157,6 +174,18 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 }
             })?;
             Ok(if accepted { Exit::Done } else { Exit::Rejected })
+        }
+        AuthorityCommand::Withdraw { name } => {
+            let done = authority::withdraw(&site, &name, &who)?;
+            output.show(&done, |w| {
+                writeln!(w, "Withdrew authority {}", done.withdrawn)?;
+                if let Some(key) = &done.key {
+                    writeln!(w, "  key  {key}, kept")?;
+                }
+                writeln!(w, "  log  entry {} holds what it was", done.entry)?;
+                writeln!(w, "Next: touchmark authority adopt, with --purpose test or --purpose production.")
+            })?;
+            Ok(Exit::Done)
         }
         AuthorityCommand::Request(args) => {
             let request = Request {
@@ -191,7 +220,7 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                         a.vendor_id.as_deref().unwrap_or("no vendor")
                     )?;
                 }
-                if list.is_empty() { writeln!(w, "No authority yet: raise or adopt one.") } else { Ok(()) }
+                if list.is_empty() { writeln!(w, "No authority yet: create or adopt one.") } else { Ok(()) }
             })?;
             Ok(Exit::Done)
         }
@@ -202,6 +231,26 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 words(w, &shown)
             })?;
             Ok(Exit::Done)
+        }
+    }
+}
+
+/// Asks at a terminal what a root is for, until the answer is one.
+fn ask_purpose(question: &str) -> Result<Option<Purpose>, Trouble> {
+    if !io::stdin().is_terminal() {
+        return Ok(None);
+    }
+    let failed = |e: io::Error| {
+        Trouble::surroundings(format!("the terminal gave no answer: {e}"), "Say it with --purpose test or production.")
+    };
+    loop {
+        write!(io::stderr(), "{question}\nWhat is it for, test or production? ").map_err(failed)?;
+        let mut answer = String::new();
+        if io::stdin().read_line(&mut answer).map_err(failed)? == 0 {
+            return Ok(None);
+        }
+        if let Some(purpose) = Purpose::from_word(answer.trim()) {
+            return Ok(Some(purpose));
         }
     }
 }

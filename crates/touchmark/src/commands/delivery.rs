@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use serde_json::json;
 use standard::verdict::Severity;
-use works::delivery::{self, Received};
+use works::delivery::{self, Received, Withdrawn};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place, secret};
@@ -28,6 +28,13 @@ pub enum DeliveryCommand {
     List,
     /// Show one delivery with its inspection's report
     Show {
+        /// Its id
+        id: String,
+    },
+    /// Take a delivery back before its first unit
+    ///
+    /// Its certificates can be received again. The log keeps what it was.
+    Withdraw {
         /// Its id
         id: String,
     },
@@ -130,6 +137,19 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                     d.delivery, d.reel, d.verdict, d.accepted, d.read
                 )?;
                 writeln!(w, "  from {} on {}", d.source, d.received)
+            })?;
+            Ok(Exit::Done)
+        }
+        DeliveryCommand::Withdraw { id } => {
+            let done = delivery::withdraw(&site, &id, &place.who()?)?;
+            output.show(&done, |w| {
+                let Withdrawn { withdrawn, reel, certificates, authorities, entry } = &done;
+                writeln!(w, "Withdrew delivery {withdrawn}: {certificates} certificates for reel {reel}")?;
+                for name in authorities {
+                    writeln!(w, "  with it   intermediate {name}, which had come with it")?;
+                }
+                writeln!(w, "  log       entry {entry} holds what it was")?;
+                writeln!(w, "Next: touchmark delivery receive, or touchmark reel withdraw {reel}.")
             })?;
             Ok(Exit::Done)
         }

@@ -1,10 +1,11 @@
 //! `touchmark product`.
 
-use std::path::PathBuf;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 use serde_json::json;
-use works::product::{self, Description};
+use works::product::{self, Change, Description, ProductView};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
@@ -12,9 +13,15 @@ use crate::output::{Exit, Failure, Output};
 /// Add products: what units are going to be
 #[derive(Debug, Subcommand)]
 pub enum ProductCommand {
-    /// Add a product; one with a test vendor ID is a test product, for ever
+    /// Add a product, for test or for production
+    ///
+    /// A test vendor ID (FFF1 to FFF4) makes a test product, whatever is said. Any other
+    /// is for production, unless --purpose test says that these are prototypes.
     Add(Add),
-    /// Say which trust sets a product must please
+    /// Change a product while no unit depends on what changes
+    ///
+    /// Vendor ID, product ID and purpose can change until a reel was received for it, all
+    /// else until the first unit. Trust sets can change at any time.
     Update(Update),
     /// List products
     List,
@@ -35,6 +42,15 @@ pub struct Add {
     /// Product ID
     #[arg(long, value_name = "PID", required_unless_present = "from")]
     product: Option<String>,
+    /// test or production; production if not given. A test vendor ID is always test
+    #[arg(long, value_name = "PURPOSE", value_parser = ["test", "production"])]
+    purpose: Option<String>,
+    /// Vendor name, for labels and the factory record: 1 to 32 bytes
+    #[arg(long, value_name = "NAME")]
+    vendor_name: Option<String>,
+    /// Product name there; the product's own name if not given
+    #[arg(long, value_name = "NAME")]
+    product_name: Option<String>,
     /// Device type, decimal or 0x and hex digits
     #[arg(long, value_name = "N", value_parser = number, required_unless_present = "from")]
     device_type: Option<u32>,
@@ -53,15 +69,24 @@ pub struct Add {
 }
 
 #[derive(Debug, Args)]
-#[command(group(clap::ArgGroup::new("change").required(true)))]
+#[command(group(clap::ArgGroup::new("change").required(true).multiple(true)))]
 pub struct Update {
     /// Its name
     name: String,
-    /// Trust sets that it must please, in place of those before: stations refuse what one of them would refuse
+    /// Vendor name, for labels and the factory record: 1 to 32 bytes
+    #[arg(long, value_name = "NAME", group = "change")]
+    vendor_name: Option<String>,
+    /// Product name there
+    #[arg(long, value_name = "NAME", group = "change")]
+    product_name: Option<String>,
+    /// Take everything from a TOML file, as product add does; what is given here too overrides it
+    #[arg(long, value_name = "FILE.toml", group = "change")]
+    from: Option<PathBuf>,
+    /// Trust sets whose rules it must meet, in place of those before: stations refuse what one of them would refuse
     #[arg(long = "trust-set", value_name = "NAME", num_args = 1.., group = "change")]
     trust_sets: Vec<String>,
-    /// It need please none any more
-    #[arg(long, group = "change")]
+    /// No trust set's rules any more
+    #[arg(long, group = "change", conflicts_with = "trust_sets")]
     no_trust_sets: bool,
 }
 
@@ -77,20 +102,12 @@ pub fn number(text: &str) -> Result<u32, String> {
 fn description(args: &Add) -> Result<Description, Failure> {
     let mut description = match &args.from {
         Some(path) => product::read(path)?,
-        None => Description {
-            vendor: args.vendor.clone().unwrap_or_default(),
-            product: args.product.clone().unwrap_or_default(),
-            device_type: args.device_type.unwrap_or_default(),
-            reach: args.reach.clone().unwrap_or_default(),
-            flow: "standard".into(),
-            vendor_name: None,
-            product_name: None,
-            hardware_version: 1,
-            factory_record: false,
-            lock: true,
-            carton: None,
-            objects: Vec::new(),
-        },
+        None => Description::new(
+            args.vendor.as_deref().unwrap_or_default(),
+            args.product.as_deref().unwrap_or_default(),
+            args.device_type.unwrap_or_default(),
+            args.reach.as_deref().unwrap_or_default(),
+        ),
     };
     if let Some(vendor) = &args.vendor {
         description.vendor.clone_from(vendor);
@@ -107,6 +124,9 @@ fn description(args: &Add) -> Result<Description, Failure> {
     if let Some(flow) = &args.flow {
         description.flow.clone_from(flow);
     }
+    description.purpose = args.purpose.clone().or(description.purpose);
+    description.vendor_name = args.vendor_name.clone().or(description.vendor_name);
+    description.product_name = args.product_name.clone().or(description.product_name);
     description.factory_record |= args.factory_record;
     Ok(description)
 }
@@ -118,21 +138,42 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
         ProductCommand::Add(args) => {
             let added = product::add(&site, &args.name, &description(&args)?, &place.who()?)?;
             output.show(&added, |w| {
-                let kind =
-                    if added.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
-                writeln!(w, "Added {} {} {}: {kind}", added.name, added.vendor_id, added.product_id)?;
-                match &added.declaration {
+                let p = &added.product;
+                let kind = if p.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
+                writeln!(w, "Added {} {} {}: {kind}", p.name, p.vendor_id, p.product_id)?;
+                added.warnings.iter().try_for_each(|warning| writeln!(w, "  warning      {warning}"))?;
+                match &p.declaration {
                     Some(name) => writeln!(w, "  declaration  {name}"),
                     None => writeln!(w, "  declaration  none yet: adopt or make one that names it"),
                 }
             })?;
         }
         ProductCommand::Update(args) => {
-            works::trust::name_for_product(&site, &args.name, &args.trust_sets, &place.who()?)?;
-            let p = product::show(&site, &args.name)?;
-            output.show(&p, |w| {
-                let sets = if p.trust_sets.is_empty() { "none".into() } else { p.trust_sets.join(", ") };
-                writeln!(w, "{} must please: {sets}", p.name)
+            let who = place.who()?;
+            let change = Change {
+                from: args.from.as_deref().map(product::read).transpose()?,
+                vendor_name: args.vendor_name,
+                product_name: args.product_name,
+            };
+            let mut updated = product::update(&site, &args.name, &change, &who)?;
+            let trust = args.no_trust_sets || !args.trust_sets.is_empty();
+            if trust {
+                works::trust::name_for_product(&site, &args.name, &args.trust_sets, &who)?;
+                updated.product = product::show(&site, &args.name)?;
+            }
+            output.show(&updated, |w| {
+                let p = &updated.product;
+                for c in &updated.changed {
+                    writeln!(w, "{}: {} was {}, is {}", p.name, c.setting, c.from, c.to)?;
+                }
+                if trust {
+                    let sets = if p.trust_sets.is_empty() { "none".into() } else { p.trust_sets.join(", ") };
+                    writeln!(w, "{}: trust sets {sets}", p.name)
+                } else if updated.changed.is_empty() {
+                    writeln!(w, "{} is like this already: nothing was changed.", p.name)
+                } else {
+                    Ok(())
+                }
             })?;
         }
         ProductCommand::List => {
@@ -147,23 +188,39 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
         }
         ProductCommand::Show { name } => {
             let p = product::show(&site, &name)?;
-            output.show(&p, |w| {
-                let test = if p.purpose == "test" { "  TEST" } else { "" };
-                writeln!(w, "{}  {} {}{test}", p.name, p.vendor_id, p.product_id)?;
-                writeln!(w, "  device type  0x{:04X}", p.device_type)?;
-                writeln!(w, "  reach        {}", p.reach.join(", "))?;
-                writeln!(w, "  flow         {}", p.flow)?;
-                writeln!(w, "  declaration  {}", p.declaration.as_deref().unwrap_or("none"))?;
-                if !p.trust_sets.is_empty() {
-                    writeln!(w, "  must please  {}", p.trust_sets.join(", "))?;
-                }
-                writeln!(
-                    w,
-                    "  objects      {}",
-                    if p.objects.is_empty() { "none further".into() } else { p.objects.join(", ") }
-                )
-            })?;
+            output.show(&p, |w| shown(w, &p))?;
         }
     }
     Ok(Exit::Done)
+}
+
+fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {
+    let yes = |yes: bool| if yes { "yes" } else { "no" }.to_owned();
+    let list = |list: &[String], none: &str| if list.is_empty() { none.to_owned() } else { list.join(", ") };
+    let objects: Vec<_> = p
+        .object_files
+        .iter()
+        .map(|o| match (&o.file, &o.per_unit) {
+            (Some(file), _) => format!("{} from {}", o.name, file.display()),
+            (None, dir) => format!("{} from {}/", o.name, dir.as_deref().unwrap_or(Path::new(".")).display()),
+        })
+        .collect();
+    writeln!(w, "{}  {} {}{}", p.name, p.vendor_id, p.product_id, if p.purpose == "test" { "  TEST" } else { "" })?;
+    let rows = [
+        ("purpose", p.purpose.to_owned()),
+        ("vendor name", p.vendor_name.clone().unwrap_or_else(|| "none".into())),
+        ("product name", p.product_name.clone()),
+        ("device type", format!("0x{:04X}", p.device_type)),
+        ("hardware", format!("version {}", p.hardware_version)),
+        ("reach", p.reach.join(", ")),
+        ("flow", p.flow.clone()),
+        ("carton", p.carton.map_or_else(|| "the site's setting".into(), |n| format!("{n} units"))),
+        ("declaration", p.declaration.clone().unwrap_or_else(|| "none".into())),
+        ("factory record", format!("written into the chip: {}", yes(p.factory_record))),
+        ("lock", format!("after the proof, where the part can be: {}", yes(p.lock))),
+        ("objects", list(&objects, "none further")),
+        ("trust sets", list(&p.trust_sets, "none")),
+        ("added", p.added.clone()),
+    ];
+    rows.iter().try_for_each(|(label, value)| writeln!(w, "  {label:<14} {value}"))
 }

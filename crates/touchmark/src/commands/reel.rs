@@ -29,6 +29,13 @@ pub enum ReelCommand {
         /// Its id
         id: String,
     },
+    /// Take a reel back while nothing depends on it, as one received for the wrong product
+    ///
+    /// Its id, and the ids and keys of its chips, are free again. The log keeps what it was.
+    Withdraw {
+        /// Its id
+        id: String,
+    },
 }
 
 #[derive(Debug, Args)]
@@ -121,6 +128,21 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
             output.show(&shown, |w| words(w, &shown))?;
             Ok(Exit::Done)
         }
+        ReelCommand::Withdraw { id } => {
+            let done = reel::withdraw(&site, &id, &place.who()?)?;
+            output.show(&done, |w| {
+                writeln!(w, "Withdrew reel {}: {} chips for {}", done.withdrawn, done.chips, done.product)?;
+                for order in &done.orders {
+                    writeln!(w, "  void      order {order}: tell the authority not to answer it")?;
+                }
+                for station in &done.stations {
+                    writeln!(w, "  station   {station} has no reel now: set it up again")?;
+                }
+                writeln!(w, "  log       entry {} holds what it was", done.entry)?;
+                writeln!(w, "Next: touchmark reel receive, with the right product.")
+            })?;
+            Ok(Exit::Done)
+        }
     }
 }
 
@@ -147,7 +169,8 @@ pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> R
     };
     output.show(&done, |w| {
         writeln!(w, "Wrote order {} for {} chips of reel {} to {}", done.order, done.chips, done.reel, done.file)?;
-        writeln!(w, "  SHA-256  {}", done.sha256)
+        writeln!(w, "  identity  the certificates must say {} {}", done.vendor_id, done.product_id)?;
+        writeln!(w, "  SHA-256   {}", done.sha256)
     })?;
     Ok(Exit::Done)
 }

@@ -11,7 +11,7 @@ use works::authority::{self, AuthorityView, CAUTION, Raise};
 use works::chips::{Passphrase, WorkFactor};
 use works::site::Who;
 use works::trouble::About as _;
-use works::{Trouble, authority::Role};
+use works::{Trouble, authority::Purpose, authority::Role};
 
 use super::given;
 use crate::answer::{Oops, below, go, page};
@@ -118,13 +118,20 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
     let upload = incoming::take(form).await?;
     let (done, findings) = app
         .work(move |app| {
-            let production = upload.fields.contains_key("production");
+            let said = given(upload.text("purpose"));
+            let purpose = said.map(|word| {
+                Purpose::from_word(word).ok_or_else(|| {
+                    Trouble::usage(format!("{word:?} is not a purpose"), "Choose test or production.").about("purpose")
+                })
+            });
+            let purpose = purpose.transpose()?;
             let files = upload.of("file");
             if files.is_empty() {
                 upload.one("file")?;
             }
-            let adopted =
-                authority::adopt(&app.site, &files, given(upload.text("name")), production, &who).about("file")?;
+            let name = given(upload.text("name"));
+            let adopted = authority::adopt(&app.site, &files, name, purpose, &mut authority::nobody, &who);
+            let adopted = adopted.about("file")?;
             let examined = serde_json::to_value(&adopted.examination).unwrap_or_default();
             Ok((!adopted.authorities.is_empty(), examined["findings"].clone()))
         })

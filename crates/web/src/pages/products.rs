@@ -33,6 +33,8 @@ pub struct Add {
     #[serde(default)]
     product: String,
     #[serde(default)]
+    purpose: String,
+    #[serde(default)]
     device_type: String,
     #[serde(default)]
     reach: String,
@@ -75,19 +77,16 @@ pub(crate) fn device_type(text: &str) -> Result<u32, Trouble> {
 ///
 /// Where it makes no sense.
 pub async fn add(asker: Asker, Form(form): Form<Add>) -> Result<Response, Oops> {
+    let reach = form.reach.split([',', ' ']).filter(|w| !w.is_empty()).collect::<Vec<_>>().join(",");
+    let kind = self::device_type(&form.device_type)?;
     let description = Description {
-        vendor: form.vendor.trim().to_owned(),
-        product: form.product.trim().to_owned(),
-        device_type: self::device_type(&form.device_type)?,
-        reach: form.reach.split([',', ' ']).filter(|w| !w.is_empty()).collect::<Vec<_>>().join(","),
+        purpose: given(&form.purpose).map(str::to_owned),
         flow: given(&form.flow).unwrap_or("standard").to_owned(),
         vendor_name: given(&form.vendor_name).map(str::to_owned),
         product_name: given(&form.product_name).map(str::to_owned),
-        hardware_version: 1,
         factory_record: form.factory_record.is_some(),
         lock: form.lock.is_some(),
-        carton: None,
-        objects: Vec::new(),
+        ..Description::new(form.vendor.trim(), form.product.trim(), kind, &reach)
     };
     asker.act("/products", move |app, who| product::add(&app.site, form.name.trim(), &description, who)).await
 }

@@ -27,20 +27,35 @@ pub struct Adopted {
     pub examination: Examination,
 }
 
-/// Adopts outside authorities, examined first. A PAA so adopted is trusted here.
+/// Asks a person for the purpose of what a question names; `None` where nobody can be asked.
+pub type Ask<'a> = &'a mut dyn FnMut(&str) -> Result<Option<Purpose>, Trouble>;
+
+/// Where nobody can be asked.
 ///
 /// # Errors
 ///
-/// [`Trouble`] where a file can't be read or the book refuses. Where the
-/// examination rejects, nothing is adopted and [`Adopted::authorities`] is empty.
+/// None.
+pub fn nobody(_: &str) -> Result<Option<Purpose>, Trouble> {
+    Ok(None)
+}
+
+/// Adopts outside authorities, examined first. A PAA so adopted is trusted here.
+///
+/// - `purpose`: where none is said, an intermediate takes that of its root, and a root is for
+///   test; of a root with a real vendor ID `ask` is asked, since either would be right.
+///
+/// # Errors
+///
+/// [`Trouble`] where a file can't be read, nobody said the purpose, or the book refuses. Where
+/// the examination rejects, nothing is adopted and [`Adopted::authorities`] is empty.
 pub fn adopt(
     site: &Site,
     files: &[PathBuf],
     name: Option<&str>,
-    production: bool,
+    purpose: Option<Purpose>,
+    ask: Ask<'_>,
     who: &Who,
 ) -> Result<Adopted, Trouble> {
-    let purpose = if production { Purpose::Production } else { Purpose::Test };
     let mut found: Vec<Arc<Certificate>> = Vec::new();
     for path in files {
         let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
@@ -92,22 +107,12 @@ pub fn adopt(
             "Give PAA and PAI certificates; DACs come in with `touchmark delivery receive`.",
         ));
     }
-    if production && let Some(c) = found.iter().find(|c| c.subject.identity.vendor().is_some_and(VendorId::is_test)) {
-        return Err(Trouble::refused(
-            format!("{} carries a test vendor ID and can't be adopted for production", c.subject.display(c.der())),
-            "Leave --production out, or give the production authority's certificate.",
-        ));
-    }
-    for c in found.iter().filter(|_| production) {
-        if let Some(known) = site.book.authority_with(c.der())?.filter(|known| known.facts.purpose == Purpose::Test) {
-            return Err(Trouble::refused(
-                format!(
-                    "{} was adopted for test on this site already, and stays so: what was issued under it here is for test",
-                    known.facts.name
-                ),
-                "Found a site of its own for production (`touchmark site new`), and adopt it there with --production from the beginning.",
-            ));
-        }
+    let said = match purpose {
+        Some(purpose) => Some(purpose),
+        None => ask_for_roots(site, &found, ask)?,
+    };
+    for c in &found {
+        fits(site, c, said)?;
     }
     // Roots first: a PAI names its issuer in the book.
     found.sort_by_key(|c| !is_root(c));
@@ -125,7 +130,7 @@ pub fn adopt(
             name: free_name(site, wanted)?,
             role: if is_root(c) { Role::Paa } else { Role::Pai },
             origin: AuthorityOrigin::Adopted,
-            purpose,
+            purpose: purpose_of(site, c, said)?,
             certificate: c.der().to_vec(),
             subject_key_id: c.subject_key_id().unwrap_or_default().to_vec(),
             issuer: if is_root(c) { None } else { issuer_name(site, c)? },
@@ -137,6 +142,82 @@ pub fn adopt(
         added.push(show(site, new.name.as_str())?);
     }
     Ok(Adopted { authorities: added, examination })
+}
+
+/// Whether a certificate names a real vendor.
+fn real_vendor(c: &Certificate) -> Option<VendorId> {
+    c.subject.identity.vendor().filter(|vendor| !vendor.is_test())
+}
+
+/// Asks what new roots with a real vendor ID are for: a prototype's root looks like one for sale.
+fn ask_for_roots(site: &Site, found: &[Arc<Certificate>], ask: Ask<'_>) -> Result<Option<Purpose>, Trouble> {
+    for c in found.iter().filter(|c| c.is_self_issued()) {
+        let Some(vendor) = real_vendor(c) else { continue };
+        if site.book.authority_with(c.der())?.is_some() {
+            continue;
+        }
+        let name = c.subject.display(c.der());
+        let question = format!("{name} carries the vendor ID {vendor}, which is not a test one.");
+        return match ask(&question)? {
+            Some(purpose) => Ok(Some(purpose)),
+            None => Err(Trouble::usage(
+                format!("{question} What it is for was not said"),
+                "Say it: --purpose test for prototypes, --purpose production for devices that are sold. Nothing was adopted.",
+            )
+            .about("purpose")),
+        };
+    }
+    Ok(None)
+}
+
+/// The purpose that was said, else that of the root, else test.
+fn purpose_of(site: &Site, c: &Certificate, said: Option<Purpose>) -> Result<Purpose, Trouble> {
+    if let Some(said) = said {
+        return Ok(said);
+    }
+    if c.subject.identity.vendor().is_some_and(VendorId::is_test) {
+        return Ok(Purpose::Test);
+    }
+    let issuer = if c.is_self_issued() { None } else { issuer_name(site, c)? };
+    let issuer = issuer.map(|name| site.book.authority(&name)).transpose()?.flatten();
+    Ok(issuer.map_or(Purpose::Test, |issuer| issuer.facts.purpose))
+}
+
+/// Refuses a purpose that a certificate can't have, or has here otherwise.
+fn fits(site: &Site, c: &Certificate, said: Option<Purpose>) -> Result<(), Trouble> {
+    let Some(said) = said else { return Ok(()) };
+    if said == Purpose::Production && c.subject.identity.vendor().is_some_and(VendorId::is_test) {
+        return Err(Trouble::refused(
+            format!("{} carries a test vendor ID and can't be adopted for production", c.subject.display(c.der())),
+            "Adopt it for test, or give the production authority's certificate.",
+        )
+        .about("purpose"));
+    }
+    let known = site.book.authority_with(c.der())?;
+    let issuer = if c.is_self_issued() { None } else { issuer_name(site, c)? };
+    let issuer = issuer.map(|name| site.book.authority(&name)).transpose()?.flatten();
+    let other = |a: &book::Authority| a.facts.purpose != said;
+    if let Some(known) = known.filter(other) {
+        let (name, was) = (&known.facts.name, known.facts.purpose);
+        return Err(Trouble::refused(
+            format!("{name} was adopted for {was} at this site"),
+            format!(
+                "Withdraw it with `touchmark authority withdraw \"{name}\"`, which says what depends on it; then adopt it with --purpose {said}."
+            ),
+        )
+        .about("purpose"));
+    }
+    if let Some(root) = issuer.filter(other) {
+        let (name, theirs) = (&root.facts.name, root.facts.purpose);
+        return Err(Trouble::refused(
+            format!("{} stands under {name}, which is here for {theirs}", c.subject.display(c.der())),
+            format!(
+                "Adopt it with --purpose {theirs}; or withdraw {name} with `touchmark authority withdraw \"{name}\"` and adopt both with --purpose {said}."
+            ),
+        )
+        .about("purpose"));
+    }
+    Ok(())
 }
 
 /// A key here whose public half is this certificate's: one that was requested from here.

@@ -6,10 +6,10 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-pub use adopt::{Adopted, adopt};
-pub use book::Role;
+pub use adopt::{Adopted, Ask, adopt, nobody};
 use book::ids::AuthorityName;
-use book::{Authority, AuthorityOrigin, NewAuthority, Purpose};
+use book::{Authority, AuthorityOrigin, NewAuthority};
+pub use book::{Purpose, Role};
 use custody::{KeyFile, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
@@ -20,6 +20,7 @@ use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool, Severity};
 use time::OffsetDateTime;
 
+use crate::head;
 use crate::keys::{self, Unlock};
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::{About, Trouble};
@@ -39,7 +40,7 @@ pub struct Raise<'a> {
     pub name: &'a str,
     /// PAA or PAI.
     pub role: Role,
-    /// Vendor ID; a PAI needs one.
+    /// Vendor ID, a test one or the vendor's own; a PAI needs one.
     pub vendor: Option<VendorId>,
     /// Product ID, for a PAI of one product.
     pub product: Option<ProductId>,
@@ -213,14 +214,8 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
     }
     let until = raise.years.map_or(NO_END, |years| now.plus(i64::from(years) * 31_557_600));
     let mut subject = NameBuilder::new().common_name(raise.name);
+    // With a real vendor ID it serves prototypes: whatever is made here is for test.
     if let Some(vendor) = raise.vendor {
-        if !vendor.is_test() {
-            return Err(Trouble::refused(
-                format!("vendor ID {vendor} is a real one, and a development authority is for tests only"),
-                "Give one of FFF1 to FFF4; for a real vendor ID ask an accredited authority, and adopt what it sends.",
-            )
-            .about("vendor"));
-        }
         subject = subject.vendor(vendor);
     }
     if let Some(product) = raise.product {
@@ -247,7 +242,11 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
     };
     match (raise.role, raise.vendor, raise.product) {
         (Role::Pai, None, _) => {
-            return Err(Trouble::usage("a PAI carries a vendor ID", "Give one of FFF1 to FFF4.").about("vendor"));
+            return Err(Trouble::usage(
+                "a PAI carries a vendor ID",
+                "Give one of FFF1 to FFF4, or your own for prototypes.",
+            )
+            .about("vendor"));
         }
         (Role::Paa, _, Some(_)) => {
             return Err(Trouble::usage("a PAA carries no product ID", "Leave the product ID out.").about("product"));
@@ -348,6 +347,41 @@ pub fn show(site: &Site, name: &str) -> Result<AuthorityView, Trouble> {
 /// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<AuthorityView>, Trouble> {
     Ok(site.book.authorities()?.iter().map(AuthorityView::of).collect())
+}
+
+/// An authority that was withdrawn.
+#[derive(Debug, Serialize)]
+pub struct Withdrawn {
+    /// Its name, free again.
+    pub withdrawn: String,
+    /// Where its key is now, where it is here. Keys are never deleted.
+    pub key: Option<String>,
+    /// The entry of the log that holds what it was.
+    pub entry: i64,
+}
+
+/// Withdraws an authority under which nothing was received, issued or revoked: name and
+/// certificate are free again.
+///
+/// Durable steps, in order: the book; the key file of one made here, renamed so that its
+/// name is free too. A crash between them leaves the key under its old name.
+///
+/// # Errors
+///
+/// [`Trouble`] names and counts what depends on it; nothing is changed then.
+pub fn withdraw(site: &Site, name: &str, who: &Who) -> Result<Withdrawn, Trouble> {
+    let known = get(site, name)?.facts.name;
+    let done = site.book.withdraw_authority(&known, &who.by())?;
+    let mut key = done.key_reference;
+    let file = site.key_file(name);
+    if done.origin == AuthorityOrigin::Raised && file.exists() {
+        let stem = format!("{}.withdrawn-{}", file_stem(name), done.entry);
+        let kept = site.keys().join(format!("{stem}.key"));
+        fs::rename(&file, &kept).map_err(|e| Trouble::file(&file, e))?;
+        key = Some(format!("file:keys/{stem}.key"));
+    }
+    head::mark(site, who);
+    Ok(Withdrawn { withdrawn: name.to_owned(), key, entry: done.entry.0 })
 }
 
 /// Certificates of the PAAs trusted here, in DER.

@@ -276,7 +276,7 @@ pub fn of_product(site: &Site, name: &str) -> Result<Needs, Trouble> {
     if kept.factory_record {
         objects.push(Need {
             name: "factory-record".into(),
-            octets: longest_record(Some(&kept.vendor_name), Some(&kept.product_name))?,
+            octets: longest_record(kept.vendor_name.as_deref(), Some(&kept.product_name))?,
             why: "with the product's names, all else at its longest".into(),
         });
     }

@@ -68,6 +68,7 @@ pub(super) fn line<'a>(
     let reel = reel::get(site, request.reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
     let facts = &product.facts;
+    let kept = product::kept_for_line(&product)?;
     let declaration = declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)?.ok_or_else(|| {
         Trouble::refused(
             format!("product {} has no declaration that names {:04X} {:04X}", facts.name, facts.vendor_id, facts.product_id),
@@ -99,7 +100,7 @@ pub(super) fn line<'a>(
         who,
         reel: reel.facts.reel.clone(),
         station: StationName::new(request.station)?,
-        kept: product::kept(&product)?,
+        kept,
         objects: product::further(&product)?,
         product: facts.name.clone(),
         purpose: facts.purpose,
@@ -126,10 +127,20 @@ pub(super) fn line<'a>(
 }
 
 impl Line<'_> {
-    /// Takes up what the site has learned since: certificates revoked, lists kept, trust changed.
-    /// A station runs for days, and must not write what was revoked this morning.
+    /// Takes up what the site has learned since: certificates revoked, lists kept, trust or the
+    /// product's settings changed. A station runs for days, and must not write what was revoked
+    /// this morning.
     pub(super) fn learn(&mut self, knowledge: Knowledge) -> Result<(), Trouble> {
         if knowledge != self.known {
+            let now = reel::get(self.site, self.reel.as_str())?.facts.product;
+            if now != self.product {
+                return Err(Trouble::refused(
+                    format!("reel {} is for product {now} now, and was for {}", self.reel, self.product),
+                    "Start the station again.",
+                ));
+            }
+            let product = product::get(self.site, self.product.as_str())?;
+            (self.kept, self.objects) = (product::kept_for_line(&product)?, product::further(&product)?);
             self.load_judge()?;
             self.known = knowledge;
         }

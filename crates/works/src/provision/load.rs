@@ -74,11 +74,11 @@ fn factory_record(line: &Line<'_>, begun: &Begun) -> Result<Vec<u8>, Failure> {
     let data = begun.unit.onboarding.as_ref().ok_or_else(|| odd(&"the unit has no onboarding data"))?;
     // Of a resumed unit the record that was written counts: its rotating id is drawn once.
     let record = FactoryRecord {
-        serial_number: begun.unit.serial.as_str().chars().take(32).collect(),
+        serial_number: begun.unit.serial.to_string(),
         vendor_id: line.judge.device.vendor.ok_or_else(|| odd(&"no vendor"))?,
-        vendor_name: line.kept.vendor_name.chars().take(32).collect(),
+        vendor_name: line.kept.vendor_name.clone().ok_or_else(|| odd(&"the product has no vendor name"))?,
         product_id: line.judge.device.product.ok_or_else(|| odd(&"no product"))?,
-        product_name: line.kept.product_name.chars().take(32).collect(),
+        product_name: line.kept.product_name.clone(),
         hardware_version: line.kept.hardware_version,
         hardware_version_text: None,
         manufactured: begun.unit.began.date(),

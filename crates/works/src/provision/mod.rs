@@ -15,7 +15,7 @@ use std::sync::mpsc;
 use std::thread;
 
 use book::ChipState;
-use book::ids::{ChipId, UnitSerial};
+use book::ids::ChipId;
 use chip::ChipSource;
 use custody::Passphrase;
 use serde::Serialize;
@@ -287,7 +287,7 @@ pub fn one_unit(
     };
     let line = line(site, &request, who, watch)?;
     let mut serials = match wanted.serial {
-        Some(serial) => Serials::Exactly(UnitSerial::new(serial)?),
+        Some(serial) => Serials::exactly(site, serial)?,
         None => Serials::new(&request, &line.reel)?,
     };
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);

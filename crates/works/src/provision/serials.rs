@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use book::SerialWish;
 use book::ids::{ReelId, UnitSerial};
+use standard::factory_record::{self, Field};
 
 use super::Provision;
 use crate::site::Site;
@@ -19,17 +20,33 @@ pub(super) enum Serials {
     Counted(UnitSerial),
 }
 
+/// A serial number for a new unit, whole as its device tells it (Core Spec 11.1.5, attribute
+/// SerialNumber). One that is too long is refused, never shortened.
+fn whole(text: &str) -> Result<UnitSerial, Trouble> {
+    let serial = UnitSerial::new(text)?;
+    factory_record::fits(Field::SerialNumber, serial.as_str()).map_err(|e| {
+        Trouble::usage(
+            format!("{serial} can't be a unit's serial number: {e}"),
+            "Give a shorter one. No chip was touched.",
+        )
+    })?;
+    Ok(serial)
+}
+
 impl Serials {
+    /// One that was named: of a unit that is there, or of a new one.
+    pub(super) fn exactly(site: &Site, text: &str) -> Result<Self, Trouble> {
+        let serial = UnitSerial::new(text)?;
+        Ok(Self::Exactly(if site.book.unit(&serial)?.is_some() { serial } else { whole(text)? }))
+    }
+
     pub(super) fn new(request: &Provision<'_>, reel: &ReelId) -> Result<Self, Trouble> {
         match (&request.serials, request.serial_start) {
-            (Some(list), _) => {
-                let listed = list.iter().map(|s| UnitSerial::new(s)).collect::<Result<VecDeque<_>, _>>()?;
-                Ok(Self::Listed(listed))
-            }
-            (None, Some(start)) => Ok(Self::Counted(UnitSerial::new(start)?)),
+            (Some(list), _) => Ok(Self::Listed(list.iter().map(|s| whole(s)).collect::<Result<_, _>>()?)),
+            (None, Some(start)) => Ok(Self::Counted(whole(start)?)),
             (None, None) => {
                 let clean: String = reel.as_str().chars().filter(|c| c.is_ascii_alphanumeric() || *c == '-').collect();
-                Ok(Self::Counted(UnitSerial::new(&format!("{clean}-00001"))?))
+                Ok(Self::Counted(whole(&format!("{clean}-00001"))?))
             }
         }
     }

@@ -150,7 +150,9 @@ pub fn receive(
             if known.facts.product == product.facts.name { "with other chips" } else { "for another product" };
         return Err(Trouble::refused(
             format!("reel {id} was received already, from {}, {differs}", known.facts.source_name),
-            "Give the new reel another id. Nothing was stored.",
+            format!(
+                "Give the new reel another id; or take the other back with `touchmark reel withdraw {id}`, while nothing depends on it. Nothing was stored."
+            ),
         )
         .about("reel"));
     }
@@ -377,6 +379,42 @@ fn view(site: &Site, found: &Reel) -> Result<ReelView, Trouble> {
         without_credential: without,
         source: found.facts.source_name.clone(),
         received: time_text(found.received),
+    })
+}
+
+/// A reel that was withdrawn.
+#[derive(Debug, Serialize)]
+pub struct Withdrawn {
+    /// Its id, free again.
+    pub withdrawn: String,
+    /// The product that it was for.
+    pub product: String,
+    /// Chips whose ids and keys are free again.
+    pub chips: i64,
+    /// Files of the orders that were written for it, which are void.
+    pub orders: Vec<String>,
+    /// Stations that were set up with it and need another reel.
+    pub stations: Vec<String>,
+    /// The entry of the log that holds what it was.
+    pub entry: i64,
+}
+
+/// Withdraws a reel that nothing depends on: received again, it may be for another product.
+///
+/// # Errors
+///
+/// [`Trouble`] names and counts what depends on it; nothing is changed then.
+pub fn withdraw(site: &Site, reel: &str, who: &Who) -> Result<Withdrawn, Trouble> {
+    let id = get(site, reel)?.facts.reel;
+    let done = site.book.withdraw_reel(&id, &who.by())?;
+    head::mark(site, who);
+    Ok(Withdrawn {
+        withdrawn: id.to_string(),
+        product: done.product,
+        chips: done.chips,
+        orders: done.orders,
+        stations: done.stations,
+        entry: done.entry.0,
     })
 }
 

@@ -191,18 +191,9 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     };
     declaration::make(&site, &make, &who)?;
     let description = Description {
-        vendor: vendor.to_string(),
-        product: product_id.to_string(),
-        device_type: DEVICE_TYPE,
-        reach: "ble,ip".into(),
-        flow: "standard".into(),
         vendor_name: Some("Tern & Hollow".into()),
-        product_name: Some(PRODUCT.into()),
-        hardware_version: 1,
         factory_record: true,
-        lock: true,
-        carton: None,
-        objects: Vec::new(),
+        ..Description::new(&vendor.to_string(), &product_id.to_string(), DEVICE_TYPE, "ble,ip")
     };
     product::add(&site, PRODUCT, &description, &who)?;
     say("A product, Tern Vent (FFF2 8A21), with its development declaration. TEST: do not ship.");
