@@ -74,6 +74,56 @@ fn a_product_of_a_site_and_its_further_objects() {
     assert!(plan["time"]["steps"].as_array().is_some_and(|s| s.iter().any(|s| s["name"] == "write declaration")));
 }
 
+/// Keys of five homes and a pending one (from memory of the standard) have to live somewhere, and to be made after
+/// the lock: a part whose file does not say where has not been shown to fit.
+#[test]
+fn operational_keys_have_somewhere_to_live() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("part.toml");
+    let shipped = include_str!("../../../examples/parts/ql-s1.toml");
+    let silent: String = shipped
+        .lines()
+        .filter(|l| !l.starts_with("operational_keys") && !l.starts_with("keys_after_lock"))
+        .fold(String::new(), |text, line| text + line + "\n");
+    // slots, lock, what is added, whether it fits, and a check with its verdict
+    let rows = [
+        ("four slots, locked whole, nothing said", "4", "part", "", false, ("operational keys", "unknown")),
+        ("the same with objects locked", "4", "objects", "", false, ("operational keys", "unknown")),
+        (
+            "four slots in the part",
+            "4",
+            "none",
+            "operational_keys = \"part\"",
+            false,
+            ("operational keys", "does not fit"),
+        ),
+        ("seven slots in the part", "7", "none", "operational_keys = \"part\"", true, ("operational keys", "fits")),
+        ("locked whole", "16", "part", "operational_keys = \"part\"", false, ("keys after the lock", "does not fit")),
+        ("wrapped", "4", "part", "operational_keys = \"wrapped\"", true, ("keys after the lock", "warning")),
+        (
+            "wrapped, not once it is locked",
+            "4",
+            "part",
+            "operational_keys = \"wrapped\"\nkeys_after_lock = false",
+            false,
+            ("keys after the lock", "does not fit"),
+        ),
+    ];
+    for (name, slots, lock, more, fits, (what, verdict)) in rows {
+        let text = silent
+            .replace("slots = 4", &format!("slots = {slots}\n{more}"))
+            .replace("model = \"part\"", &format!("model = \"{lock}\""));
+        std::fs::write(&file, text).expect("written");
+        let done = call(&["--json", "fit", "--part", at_site::text(&file)]);
+        let told = json(&done);
+        assert_eq!((done.status.code(), &told["fits"]), (Some(i32::from(!fits)), &Value::from(fits)), "{name}: {told}");
+        let checks = told["parts"][0]["checks"].as_array().expect("checks");
+        let check = checks.iter().find(|c| c["what"] == what).expect("the check");
+        assert_eq!(check["verdict"], verdict, "{name}: {check}");
+        assert_eq!(check["advice"].is_string(), verdict != "fits", "{name}: {check}");
+    }
+}
+
 #[test]
 fn what_can_not_be_is_wrong_usage() {
     let folder = tempfile::tempdir().expect("a folder");

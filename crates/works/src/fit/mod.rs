@@ -11,7 +11,7 @@ pub mod page;
 use serde::Serialize;
 
 use crate::part::time::{Clocked, Step, Work, total};
-use crate::part::{Answer, Claim, Kind, LockModel, Part, Threat};
+use crate::part::{Answer, Claim, Kind, LockModel, OperationalKeys, Part, Threat};
 use crate::trouble::Trouble;
 use needs::Needs;
 
@@ -44,7 +44,7 @@ pub struct Check {
     pub required: String,
     /// What the part has.
     pub found: String,
-    /// `fits`, `heed` or `does not fit`.
+    /// `fits`, `warning`, `unknown` or `does not fit`.
     pub verdict: &'static str,
     /// What to do, where it does not.
     pub advice: Option<String>,
@@ -93,6 +93,8 @@ pub struct PartFit {
     pub package: Option<String>,
     /// Whether everything that must fit does.
     pub fits: bool,
+    /// Where operational keys live: `part`, `wrapped`, or `unknown` where its file does not say.
+    pub operational_keys: &'static str,
     /// Octets for user data.
     pub octets: u64,
     /// Octets that the product's objects take, in whole pages.
@@ -200,7 +202,74 @@ fn said(
 }
 
 const NOT: &str = "does not fit";
-const HEED: &str = "heed";
+const WARNING: &str = "warning";
+/// The part file does not answer a question on which the fit depends. What nobody knows does not fit.
+const UNKNOWN: &str = "unknown";
+
+/// Key slots that one identity takes: the attestation key's, and those of operational keys where they live in the part.
+fn slots(part: &Part, needs: &Needs) -> u32 {
+    1 + if part.keys.operational_keys == Some(OperationalKeys::Part) { needs.operational_keys } else { 0 }
+}
+
+/// Whether the keys of all homes have somewhere to live, and can still be made when the device is sold.
+fn operational(part: &Part, needs: &Needs) -> Vec<Check> {
+    let keys = &part.keys;
+    let asked = format!("{} at a time: one for each of 5 homes, and a pending one", needs.operational_keys);
+    let wanted = slots(part, needs);
+    let place = match keys.operational_keys {
+        Some(OperationalKeys::Wrapped) => {
+            said("operational keys", asked, "wrapped by the part, kept in the processor's flash", true, (NOT, ""))
+        }
+        Some(OperationalKeys::Part) => said(
+            "operational keys",
+            asked,
+            format!("in the part: {} slots, {wanted} needed with the attestation key", keys.slots),
+            keys.slots >= wanted,
+            (NOT, "Take a part with more key slots, or one that wraps keys for the processor's flash."),
+        ),
+        None => said(
+            "operational keys",
+            asked,
+            format!("{} slots; the part file does not say where these keys live", keys.slots),
+            false,
+            (
+                UNKNOWN,
+                "Ask the part's maker, then set keys.operational_keys to \"part\" (a slot each) or \"wrapped\" (in the processor's flash, wrapped by the part).",
+            ),
+        ),
+    };
+    let mut out = vec![place];
+    if !needs.lock || part.lock.model == LockModel::None {
+        return out;
+    }
+    let asked = "a home can be joined after the lock";
+    let whole = part.lock.model == LockModel::Part;
+    let in_part = keys.operational_keys != Some(OperationalKeys::Wrapped);
+    let ask = "Ask the part's maker whether keys can still be made once it is locked, then set keys.keys_after_lock.";
+    out.push(match keys.keys_after_lock {
+        Some(true) => said("keys after the lock", asked, "keys can still be made", true, (NOT, "")),
+        Some(false) => said(
+            "keys after the lock",
+            asked,
+            "no key can be made once it is locked",
+            false,
+            (NOT, "Lock objects one by one, leave the part unlocked (lock = false in the product's file), or take another part."),
+        ),
+        None if whole && in_part => said(
+            "keys after the lock",
+            asked,
+            "the whole part is locked, permanently, key slots included",
+            false,
+            (NOT, ask),
+        ),
+        None if in_part => {
+            said("keys after the lock", asked, "the part file does not say whether keys can be made", false, (UNKNOWN, ask))
+        }
+        // A wrapped key takes no slot, so most locks leave it alone.
+        None => said("keys after the lock", asked, "the part file does not say whether keys can be wrapped", false, (WARNING, ask)),
+    });
+    out
+}
 
 fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check> {
     let room = &part.room;
@@ -222,11 +291,12 @@ fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check>
             },
             part.keys.born_inside,
             (
-                HEED,
+                WARNING,
                 "Say who brings the key in and who could keep a copy; plan for its custody, or have it made inside at first start and its certificate issued on the line.",
             ),
         ),
     ];
+    out.extend(operational(part, needs));
     let largest = needs.objects.iter().max_by_key(|n| n.octets);
     if let Some(largest) = largest {
         out.push(said(
@@ -258,7 +328,7 @@ fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check>
         format!("{} octets and a key slot more", second.octets),
         format!("{} octets free, {} slots", room.octets.saturating_sub(taken), part.keys.slots),
         second.fits,
-        (HEED, "With one identity only, a new one must take the place of the old; a device can't carry both while customers move."),
+        (WARNING, "With one identity only, a new one must take the place of the old; a device can't carry both while customers move."),
     ));
     if needs.lock {
         let found = match part.lock.model {
@@ -271,7 +341,7 @@ fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check>
             "what was proven stays as it is",
             found,
             part.lock.model != LockModel::None,
-            (HEED, "Without a lock anybody with access to the bus can exchange certificates later; the proof then vouches for the moment of provisioning only."),
+            (WARNING, "Without a lock anybody with access to the bus can exchange certificates later; the proof then vouches for the moment of provisioning only."),
         ));
     }
     out
@@ -287,7 +357,7 @@ fn judge(part: &Part, request: &Request) -> PartFit {
     let second = Second {
         octets: second_octets,
         fits: taken + second_octets <= part.room.octets
-            && part.keys.slots >= 2
+            && part.keys.slots > slots(part, needs)
             && part.room.objects.is_none_or(|most| more <= u64::from(most)),
     };
     let checks = checks(part, needs, taken, &second);
@@ -306,7 +376,8 @@ fn judge(part: &Part, request: &Request) -> PartFit {
         name: part.part.name.clone(),
         kind: part.part.kind,
         package: part.part.package.clone(),
-        fits: checks.iter().all(|c| c.verdict != NOT),
+        fits: checks.iter().all(|c| c.verdict != NOT && c.verdict != UNKNOWN),
+        operational_keys: part.keys.operational_keys.map_or("unknown", OperationalKeys::word),
         octets: part.room.octets,
         taken_octets: taken,
         free_octets: free,
@@ -379,14 +450,28 @@ mod tests {
     #[test]
     fn what_does_not_fit_is_named() {
         type Change = fn(&mut Part);
-        let cases: [(&str, &str, Change); 7] = [
+        let cases: [(&str, &str, Change); 14] = [
             ("room", NOT, |p| p.room.octets = 2_000),
             ("largest object", NOT, |p| p.room.object_octets = 599),
             ("number of objects", NOT, |p| p.room.objects = Some(3)),
             ("key", NOT, |p| p.keys.curves = vec!["P-384".into()]),
-            ("second identity", HEED, |p| p.keys.slots = 1),
-            ("lock", HEED, |p| p.lock.model = LockModel::None),
-            ("origin of the key", HEED, |p| p.keys.born_inside = false),
+            ("second identity", WARNING, |p| p.keys.slots = 1),
+            ("lock", WARNING, |p| p.lock.model = LockModel::None),
+            ("origin of the key", WARNING, |p| p.keys.born_inside = false),
+            // Four slots hold the attestation key and three homes; the standard asks for five and a pending key
+            // (from memory of the standard).
+            ("operational keys", NOT, |p| p.keys.operational_keys = Some(OperationalKeys::Part)),
+            ("operational keys", NOT, |p| {
+                (p.keys.operational_keys, p.keys.slots) = (Some(OperationalKeys::Part), 6);
+            }),
+            ("operational keys", UNKNOWN, |p| p.keys.operational_keys = None),
+            ("keys after the lock", NOT, |p| p.keys.keys_after_lock = Some(false)),
+            ("keys after the lock", WARNING, |p| p.keys.keys_after_lock = None),
+            ("keys after the lock", NOT, |p| (p.keys.operational_keys, p.keys.keys_after_lock) = (None, None)),
+            ("keys after the lock", UNKNOWN, |p| {
+                (p.keys.operational_keys, p.keys.slots) = (Some(OperationalKeys::Part), 8);
+                (p.keys.keys_after_lock, p.lock.model) = (None, LockModel::Objects);
+            }),
         ];
         for (what, verdict, change) in cases {
             let mut request = request(&["QL-S1"], needs::at_most().unwrap(), &[]);
@@ -395,8 +480,22 @@ mod tests {
             let off: Vec<_> = told.parts[0].checks.iter().filter(|c| c.verdict != "fits").collect();
             let expected = off.iter().any(|c| c.what == what && c.verdict == verdict && c.advice.is_some());
             assert!(expected, "{what}: {off:?}");
-            assert_eq!(told.fits, verdict == HEED, "{what}");
+            assert_eq!(told.fits, verdict == WARNING, "{what}");
         }
+    }
+
+    /// Seven slots are enough, six are not; a part that is not locked is not asked what it can do afterwards.
+    #[test]
+    fn slots_of_operational_keys_are_counted() {
+        let fits = |slots, lock| {
+            let mut request = request(&["QL-S1"], needs::at_most().unwrap(), &[]);
+            request.needs.lock = lock;
+            let keys = &mut request.parts[0].keys;
+            (keys.slots, keys.operational_keys, keys.keys_after_lock) = (slots, Some(OperationalKeys::Part), None);
+            fit(&request).unwrap().fits
+        };
+        assert!(fits(7, false) && !fits(6, false));
+        assert!(!fits(7, true), "locked whole");
     }
 
     #[test]

@@ -28,6 +28,11 @@ const ELEMENTS: usize = 900;
 /// Most octets of a name in the factory record.
 const NAME: usize = 32;
 
+/// Homes that a device can join at the same time, at least (SupportedFabrics; from memory of the standard).
+const FABRICS: u32 = 5;
+/// A key that is being made for one more while the fail-safe is armed (from memory of the standard).
+const PENDING: u32 = 1;
+
 /// One object.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Need {
@@ -52,6 +57,8 @@ pub struct Needs {
     pub message: u64,
     /// Whether chips are locked after they were proven.
     pub lock: bool,
+    /// Operational keys at a time: one for each home, and a pending one.
+    pub operational_keys: u32,
 }
 
 impl Needs {
@@ -214,7 +221,7 @@ pub fn at_most() -> Result<Needs, Trouble> {
         why: "every field at its longest".into(),
     });
     let message = message(&declaration).min((ELEMENTS + CHALLENGE) as u64);
-    Ok(Needs { product: None, test: false, objects, message, lock: true })
+    Ok(Needs { product: None, test: false, objects, message, lock: true, operational_keys: FABRICS + PENDING })
 }
 
 /// What a product with this identity asks, that no site knows yet: a declaration of this
@@ -255,6 +262,7 @@ pub fn of_identity(vendor: VendorId, product: ProductId) -> Result<Needs, Troubl
         objects,
         message: message(&declaration),
         lock: true,
+        operational_keys: FABRICS + PENDING,
     })
 }
 
@@ -295,6 +303,7 @@ pub fn of_product(site: &Site, name: &str) -> Result<Needs, Trouble> {
         objects,
         message: message(&declaration),
         lock: kept.lock,
+        operational_keys: FABRICS + PENDING,
     })
 }
 

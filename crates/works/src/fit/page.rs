@@ -33,6 +33,11 @@ pub fn side_by_side(fit: &Fit) -> Table {
             Kind::Discrete => "a part of their own".into(),
             Kind::Microcontroller => "the microcontroller".into(),
         }),
+        row("operational keys", &|p| match p.operational_keys {
+            "part" => "in the part".into(),
+            "wrapped" => "wrapped, in flash".into(),
+            _ => "not known".into(),
+        }),
         row("room, octets", &|p| grouped(p.octets)),
         row("taken, octets", &|p| grouped(p.taken_octets)),
         row("free, octets", &|p| grouped(p.free_octets)),

@@ -83,6 +83,32 @@ pub struct Keys {
     pub curves: Vec<String>,
     /// Whether it arrives with a key made inside, which never leaves.
     pub born_inside: bool,
+    /// Where the keys live that homes give the device; left out: nobody has asked the maker yet.
+    #[serde(default)]
+    pub operational_keys: Option<OperationalKeys>,
+    /// Whether such keys can still be made once the part is locked; left out: nobody has asked the maker yet.
+    #[serde(default)]
+    pub keys_after_lock: Option<bool>,
+}
+
+/// Where operational keys live.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OperationalKeys {
+    /// Each in a key slot of the part.
+    Part,
+    /// In the processor's flash, wrapped by a key of the part and unwrapped inside it for each use.
+    Wrapped,
+}
+
+impl OperationalKeys {
+    /// Its name in part files.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Part => "part",
+            Self::Wrapped => "wrapped",
+        }
+    }
 }
 
 /// Memory for certificates and data.
