@@ -5,6 +5,7 @@
 //! error that says whose move it is ([`Advise`]).
 
 pub mod access;
+pub mod account;
 pub mod advice;
 pub mod authority;
 mod bundle;
@@ -58,5 +59,6 @@ pub mod unit;
 pub mod verifier;
 pub mod watch;
 
-pub use advice::{Advise, Kind};
+pub use advice::{Advise, Kind, Said};
+pub use files::{WriteError, put};
 pub use trouble::Trouble;

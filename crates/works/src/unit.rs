@@ -85,7 +85,7 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
 }
 
 /// The id of a reel that is here. A typo must not read as a reel without units, all accounted for.
-fn known_reel(site: &Site, id: &str) -> Result<ReelId, Trouble> {
+pub(crate) fn known_reel(site: &Site, id: &str) -> Result<ReelId, Trouble> {
     Ok(reel::get(site, id)?.facts.reel)
 }
 
@@ -424,19 +424,4 @@ fn write_one(site: &Site, unit: &str, out: &Path, written: &mut Written) -> Resu
     }
     written.units.push(unit.to_owned());
     Ok(())
-}
-
-/// Every credential and chip accounted for, and the log.
-///
-/// # Errors
-///
-/// [`Trouble`] where there is no such reel, or the book gave no answer.
-pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Value, Trouble> {
-    let reel = reel.map(|id| known_reel(site, id)).transpose()?;
-    let counts = site.book.reconcile(reel.as_ref())?;
-    let verified = site.book.verify(None)?;
-    let mut value = serde_json::to_value(counts)
-        .map_err(|e| Trouble::surroundings(format!("the counts can't be written: {e}"), "Report this."))?;
-    value["log"] = json!({ "entries": verified.entries, "intact": verified.total == 0 });
-    Ok(value)
 }

@@ -162,8 +162,9 @@ fn after_a_restart_it_stands_where_it_stood() {
     let on = place.work(&desks, "");
     assert_eq!((on.phase, on.unit.as_deref(), on.attempt), (Phase::Passed, Some("TV-000002"), Some(2)));
     assert_eq!(on.label, LabelPhase::None, "a unit without onboarding data has no label");
-    let counted = unit::reconcile(&site, None).unwrap();
-    assert_eq!((counted["units"]["passed"].as_i64(), counted["double_use"].as_i64()), (Some(2), Some(0)));
+    let counted = works::account::reconcile(&site, None).unwrap();
+    assert!(counted.is_balanced(), "{counted:?}");
+    assert_eq!((counted.counts.units.passed, counted.counts.double_use), (2, 0));
 }
 
 #[test]

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
+use works::account::{self, Account, Share};
 use works::unit::{self, Wanted};
 
 use super::at_site::{PassphraseArgs, Place};
@@ -233,24 +234,30 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
 /// Runs `reconcile`.
 pub fn run_reconcile(args: ReconcileArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
-    let r = unit::reconcile(&site, args.reel.as_deref())?;
-    output.show(&r, |w| {
-        for kind in ["chips", "credentials", "units"] {
-            let parts: Vec<String> =
-                r[kind].as_object().into_iter().flatten().map(|(k, v)| format!("{k} {v}")).collect();
-            writeln!(w, "{kind:<12} {}", parts.join("  "))?;
+    let account = account::reconcile(&site, args.reel.as_deref())?;
+    output.show(&account, |w| account_words(w, &account))?;
+    Ok(if account.is_balanced() { Exit::Done } else { Exit::Rejected })
+}
+
+fn account_words(w: &mut dyn Write, account: &Account) -> io::Result<()> {
+    let side = |shares: &[Share]| -> String {
+        shares.iter().map(|s| format!("{} {}", s.what, s.count)).collect::<Vec<_>>().join(" + ")
+    };
+    for line in &account.account {
+        writeln!(w, "{:<12} {} = {}", line.of, side(&line.left), side(&line.right))?;
+        match line.difference {
+            0 => {}
+            n if n > 0 => writeln!(w, "{:<12} DIFFERENCE {n}: received, and not found", "")?,
+            n => writeln!(w, "{:<12} DIFFERENCE {n}: found, and never received", "")?,
         }
-        writeln!(w, "double use {}  unproven passes {}", r["double_use"], r["unproven_passes"])?;
-        writeln!(
-            w,
-            "log          {} entries, {}",
-            r["log"]["entries"],
-            if r["log"]["intact"] == true { "intact" } else { "DAMAGED: run touchmark book verify" }
-        )
-    })?;
-    let clean = r["credentials"]["unaccounted"] == 0
-        && r["double_use"] == 0
-        && r["unproven_passes"] == 0
-        && r["log"]["intact"] == true;
-    Ok(if clean { Exit::Done } else { Exit::Rejected })
+    }
+    let units = account.counts.units;
+    writeln!(w, "{:<12} failed {}, scrapped {}, open {}", "other units", units.failed, units.scrapped, units.open)?;
+    writeln!(w, "{:<12} {}", "used twice", account.counts.double_use)?;
+    let log = if account.log.intact { "intact" } else { "DAMAGED" };
+    writeln!(w, "{:<12} {} entries, {log}", "log", account.log.entries)?;
+    if account.is_balanced() {
+        return writeln!(w, "Balanced: every chip, credential and unit is accounted for.");
+    }
+    writeln!(w, "UNBALANCED. Run `touchmark book verify`: it names what was altered, by table, key and entry.")
 }

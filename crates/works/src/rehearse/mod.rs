@@ -30,7 +30,7 @@ use crate::provision::{Provision, UnitResult, provision};
 use crate::reel::manifest::ColumnMap;
 use crate::site::{NewBook, Site, Who};
 use crate::trouble::Trouble;
-use crate::{authority, declaration, delivery, evidence, order, product, reel, unit};
+use crate::{account, authority, declaration, delivery, evidence, order, product, reel, unit};
 
 /// The invented scenario.
 const PRODUCT: &str = "Tern Vent";
@@ -241,7 +241,8 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     let which = if first.next.is_some() { Which::Units(&packed) } else { Which::All };
     let pack = evidence::export(&site, &which, &folder_of_evidence.join("pack.zip"), None, &who, &Course::new())?;
     say(&format!("A signed evidence pack of {} units; a change of any byte is detected.", pack.units));
-    let counts = unit::reconcile(&site, None)?;
+    let counts = serde_json::to_value(account::reconcile(&site, None)?)
+        .map_err(|e| Trouble::surroundings(format!("The counts can't be written: {e}."), "Report this."))?;
     let mut done = summary(request, &counts, started);
     done.files = Files {
         site: out.display().to_string(),
