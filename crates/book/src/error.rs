@@ -5,6 +5,9 @@
 
 use std::error::Error;
 
+/// What to do about a full disk, wherever it shows. Acts are whole or not at all, so nothing was lost.
+pub const FULL_DISK: &str = "Free space on it, then run this again; nothing was lost. A chip in a fixture can stay there: it goes on where it stood.";
+
 /// Whose move it is after an error. The works make exit codes of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Blame {
@@ -77,8 +80,22 @@ pub enum BookError {
         /// How long it was waited for.
         seconds: u64,
     },
+    /// The book can be read here and not written.
+    #[error("The book can only be read here, and this would write an entry; nothing was changed.")]
+    ReadOnly {
+        /// What the database said.
+        source: Box<dyn Error + Send + Sync>,
+    },
+    /// The book can only be read here, and not even that as it stands.
+    #[error("The book at {place} can only be read here, and it can't be read as it stands: {why}.")]
+    Unsettled {
+        /// The file or the server.
+        place: String,
+        /// What would have to be written first.
+        why: String,
+    },
     /// No room.
-    #[error("the disk that holds the book is full; nothing was changed")]
+    #[error("The disk that holds the book is full; nothing was changed.")]
     Full {
         /// What the database said.
         source: Box<dyn Error + Send + Sync>,
@@ -151,7 +168,13 @@ impl BookError {
             Self::NoBackup { .. } => "Make room for the backup, then start again.".into(),
             Self::Moved { .. } => "Set book.location in touchmark.toml to that location, on every station.".into(),
             Self::Busy { .. } => "Find out which process uses it (a backup, a large reel), then try again.".into(),
-            Self::Full { .. } => "Free some room, then put the chip back: it goes on where it stood.".into(),
+            Self::ReadOnly { .. } => {
+                "Run it where the book may be written: by its owner, on a disk that is not read-only, with a database role that may write.".into()
+            }
+            Self::Unsettled { .. } => {
+                "Copy the book with the files beside it (-wal, -shm) to a directory that may be written, and read the copy.".into()
+            }
+            Self::Full { .. } => FULL_DISK.into(),
             Self::Away { .. } => "Check the server and the network, then try again.".into(),
             Self::Unanswered { .. } => {
                 "Once the server is back, put the chip on a station again: the book tells where it stands.".into()

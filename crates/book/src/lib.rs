@@ -83,7 +83,7 @@ pub use counts::ReelCount;
 pub use credential::{Credential, RevokeError};
 pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
-pub use error::{Blame, BookError};
+pub use error::{Blame, BookError, FULL_DISK};
 pub use find::Found;
 pub use floor::{ShortReel, StationSetup, TapeChip};
 pub use knowledge::Knowledge;

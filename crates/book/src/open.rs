@@ -92,6 +92,14 @@ impl Book {
         let known = migrations.last().map_or(0, |m| m.version);
         let mut c = location.connect(false)?;
         let found = version(&mut c, location, known)?;
+        if found < known && c.is_read_only()? {
+            return Err(BookError::Unsettled {
+                place: location.to_string(),
+                why: format!(
+                    "it has version {found}, and this program reads version {known}; it must be upgraded first"
+                ),
+            });
+        }
         if found < known {
             save_before_upgrade(location, &mut c, migrations, found, known, &options.backups)
                 .map_err(|source| BookError::NoBackup { version: known, source: Box::new(source) })?;

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 
 use serde::Serialize;
 use standard::name::printable;
-use works::{Advise, Kind};
+use works::{Advise, Kind, Said, Trouble};
 
 /// How a command that did not fail ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,9 +46,9 @@ impl Failure {
     }
 }
 
-impl<E: Advise> From<E> for Failure {
+impl<E: Advise + 'static> From<E> for Failure {
     fn from(error: E) -> Self {
-        let message = error.to_string();
+        let Said { kind, message, advice } = Said::by(&error);
         let mut causes = Vec::new();
         let mut source = error.source();
         while let Some(cause) = source {
@@ -58,7 +58,7 @@ impl<E: Advise> From<E> for Failure {
             }
             source = cause.source();
         }
-        Self { kind: error.kind(), message, advice: error.advice(), causes }
+        Self { kind, message, advice, causes }
     }
 }
 
@@ -98,10 +98,10 @@ impl Output {
 
     fn written(result: io::Result<()>) -> Result<(), Failure> {
         match result {
-            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => Err(Failure::surroundings(
-                format!("standard output can't be written: {error}"),
-                "Look at where the output is sent; the work itself was done.",
-            )),
+            Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+                let told = "Standard output can't be written, and the work itself is done.";
+                Err(Trouble::surroundings(told, "Look at where the output is sent.").because(error).into())
+            }
             _ => Ok(()),
         }
     }

@@ -1,6 +1,7 @@
 //! What every act's error tells a front end: whose move it is, and what to do.
 
 use std::error::Error;
+use std::io;
 
 /// Whose move it is. A front end needs nothing else to choose an exit code or
 /// an HTTP status.
@@ -40,4 +41,80 @@ pub trait Advise: Error {
     fn kind(&self) -> Kind;
     /// The next move, as a sentence.
     fn advice(&self) -> Option<String>;
+}
+
+/// What a failure says to people: whose move it is, what is so, what to do next.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Said {
+    /// Whose move it is.
+    pub kind: Kind,
+    /// What is so.
+    pub message: String,
+    /// What to do next.
+    pub advice: Option<String>,
+}
+
+impl Said {
+    /// In an error's own words; a full disk is the same to everybody, whichever act it stopped.
+    pub fn by(error: &(impl Advise + 'static)) -> Self {
+        let said = Self { kind: error.kind(), message: error.to_string(), advice: error.advice() };
+        if is_full_disk(error) { said.on_a_full_disk() } else { said }
+    }
+
+    pub(crate) fn on_a_full_disk(self) -> Self {
+        let known = self.message.contains("disk that holds");
+        let message = if known { self.message } else { format!("The disk is full: {}", self.message) };
+        Self { kind: Kind::Surroundings, message, advice: Some(book::FULL_DISK.to_owned()) }
+    }
+}
+
+/// Whether an error, or one that caused it, is a disk without room for this user.
+pub(crate) fn is_full_disk(error: &(dyn Error + 'static)) -> bool {
+    let mut next = Some(error);
+    while let Some(error) = next {
+        if matches!(error.downcast_ref(), Some(book::BookError::Full { .. })) {
+            return true;
+        }
+        if let Some(error) = error.downcast_ref::<io::Error>() {
+            if matches!(error.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded) {
+                return true;
+            }
+            // Its own source leaves out what it wraps.
+            next = error.get_ref().map(|inner| inner as &(dyn Error + 'static));
+            continue;
+        }
+        next = error.source();
+    }
+    false
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::Trouble;
+
+    /// Whatever act meets it, and however deep it lies, a full disk is said in one way.
+    #[test]
+    fn a_full_disk_is_said_in_one_way() {
+        let full = || io::Error::from(io::ErrorKind::StorageFull);
+        let path = Path::new("labels.pdf");
+        let custody = custody::CustodyError::Unwritable { path: path.into(), source: full() };
+        let book = book::BookError::Full { source: full().into() };
+        let rows = [
+            Said::by(&Trouble::file(path, full())),
+            Said::by(&Trouble::file(path, io::ErrorKind::QuotaExceeded.into())),
+            Said::by(&Trouble::surroundings("The form can't be kept.", "Look at the disk.").because(full())),
+            Said::by(&Trouble::from(custody)),
+            Said::by(&Trouble::from(book)),
+            Said::by(&Trouble::file(path, io::Error::other(full()))),
+        ];
+        for said in rows {
+            assert_eq!((said.kind, said.advice.as_deref()), (Kind::Surroundings, Some(book::FULL_DISK)), "{said:?}");
+            assert!(said.message.starts_with("The disk"), "{said:?}");
+        }
+        let other = Said::by(&Trouble::file(path, io::ErrorKind::PermissionDenied.into()));
+        assert_ne!(other.advice.as_deref(), Some(book::FULL_DISK));
+    }
 }

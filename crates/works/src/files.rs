@@ -35,6 +35,17 @@ impl Advise for WriteError {
     }
 }
 
+/// Writes one file, whole or not at all, for whoever the process's own mask allows.
+///
+/// # Errors
+///
+/// [`WriteError`]; what was there is as it was.
+pub fn put(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
+    let mut pending = Pending::default();
+    pending.add(path, octets, Readers::Usual)?;
+    pending.place()
+}
+
 /// Files that are written, but under other names yet.
 #[derive(Debug, Default)]
 pub struct Pending(Vec<(PathBuf, Written)>);

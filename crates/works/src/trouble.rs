@@ -8,7 +8,7 @@ use book::{
     RevokeError, ScrapChipError, UnitError,
 };
 
-use crate::advice::{Advise, Kind};
+use crate::advice::{Advise, Kind, Said, is_full_disk};
 
 /// Whose move it is, what is so, what to do next, and why.
 #[derive(Debug)]
@@ -54,6 +54,10 @@ impl Trouble {
     /// The same with its cause.
     #[must_use]
     pub fn because(mut self, source: impl Error + Send + Sync + 'static) -> Self {
+        if is_full_disk(&source) {
+            let said = Said { kind: self.kind, message: self.message, advice: None }.on_a_full_disk();
+            (self.kind, self.message, self.advice) = (said.kind, said.message, said.advice.unwrap_or_default());
+        }
         self.source = Some(Box::new(source));
         self
     }
@@ -86,6 +90,9 @@ impl Trouble {
             std::io::ErrorKind::AlreadyExists => {
                 Self::usage(format!("{shown} is there already"), "Give another name; nothing was written.")
             }
+            _ if is_full_disk(&source) => {
+                Self::surroundings(format!("The disk that holds {shown} is full."), "").because(source)
+            }
             _ => Self::surroundings(
                 format!("{shown}: {source}"),
                 "Look at the disk and the rights on it, then try again.",
@@ -93,13 +100,18 @@ impl Trouble {
         }
     }
 
+    /// A temporary file that could not be written or read.
+    pub fn temporary(source: std::io::Error) -> Self {
+        Self::file(&std::env::temp_dir(), source)
+    }
+
     /// Wraps an error that says itself whose move it is.
     pub fn of<E: Advise + Send + Sync + 'static>(error: E) -> Self {
-        let advice = error.advice().unwrap_or_default();
+        let said = Said::by(&error);
         Self {
-            kind: error.kind(),
-            message: error.to_string(),
-            advice,
+            kind: said.kind,
+            message: said.message,
+            advice: said.advice.unwrap_or_default(),
             source: error.source().map(|s| s.to_string().into()),
             about: None,
             absent: false,

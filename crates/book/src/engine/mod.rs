@@ -91,6 +91,17 @@ impl Connection {
         matches!(self.engine, Engine::Sqlite(_))
     }
 
+    /// Whether nothing can be written through it, as far as it knows itself.
+    pub(crate) fn is_read_only(&mut self) -> Result<bool, BookError> {
+        match &mut self.engine {
+            Engine::Sqlite(c) => c.raw.is_readonly("main").map_err(|e| sqlite_failed("opening the book", e)),
+            Engine::Postgresql(_) => {
+                let row = self.one("SELECT current_setting('transaction_read_only')", &[])?;
+                Ok(row.is_some_and(|row| row.str(0).is_ok_and(|said| said == "on")))
+            }
+        }
+    }
+
     /// What ends a question that another thread has this connection answer, where it can be ended.
     pub(crate) fn interrupt(&mut self) -> Option<impl Fn() + Send + Sync + use<>> {
         let handle = self.as_sqlite()?.raw.get_interrupt_handle();

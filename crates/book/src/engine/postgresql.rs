@@ -373,6 +373,11 @@ fn failed(doing: &str, error: Error) -> BookError {
         "40001" | "40P01" => BookError::Contended { source: error.into() },
         "55P03" => BookError::Busy { seconds: 30 },
         "53100" => BookError::Full { source: error.into() },
+        "25006" => BookError::ReadOnly { source: error.into() },
+        // A role that may only read is refused the tables when it writes, or locks rows to write them.
+        "42501" if !doing.trim_start().starts_with("SELECT") || doing.contains("{lock:") => {
+            BookError::ReadOnly { source: error.into() }
+        }
         "57P01" | "57P02" | "57P03" | "25P03" => BookError::Away { source: error.into() },
         _ if code.starts_with("23") => {
             let name = db.constraint().map_or_else(String::new, |name| format!(" ({name})"));

@@ -34,36 +34,20 @@ pub(crate) struct Sqlite {
 }
 
 impl Sqlite {
-    /// Opens the file; `create` makes it where it is missing.
+    /// Opens the file; `create` makes it where it is missing. One that may only be read is opened for that.
     pub(crate) fn open(path: &Path, create: bool) -> Result<Self, BookError> {
         let mut flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         if create {
             flags |= OpenFlags::SQLITE_OPEN_CREATE;
         }
         let told = |e| failed("opening the book", e);
-        let mut raw = rusqlite::Connection::open_with_flags(path, flags).map_err(told)?;
-        let mut since = Instant::now();
-        // SQLite's own handler sleeps up to 100 ms at a time; stations that share
-        // a book commit within one or two, so short naps pass it on sooner.
-        raw.busy_handler(Some(move |times: i32| {
-            if times == 0 {
-                since = Instant::now();
+        let raw = match rusqlite::Connection::open_with_flags(path, flags).and_then(set_up) {
+            Ok(raw) => raw,
+            Err(error) if !create && may_only_read(&error) => {
+                read_only(path).map_err(|why| why.unwrap_or_else(|| told(error)))?
             }
-            std::thread::sleep(Duration::from_micros(if times < 20 { 500 } else { 2_000 }));
-            since.elapsed() < PATIENCE
-        }))
-        .map_err(told)?;
-        raw.set_prepared_statement_cache_capacity(STATEMENTS);
-        raw.execute_batch(
-            "PRAGMA journal_mode = WAL;
-             PRAGMA synchronous = FULL;
-             PRAGMA foreign_keys = ON;
-             PRAGMA secure_delete = ON;
-             PRAGMA trusted_schema = OFF;
-             PRAGMA cell_size_check = ON;
-             PRAGMA temp_store = MEMORY;",
-        )
-        .map_err(told)?;
+            Err(error) => return Err(told(error)),
+        };
         Ok(Self { raw, rewritten: HashMap::new(), cache: 0 })
     }
 
@@ -204,6 +188,83 @@ impl Sqlite {
     }
 }
 
+/// What every connection has.
+const SETTINGS: &str = "PRAGMA foreign_keys = ON;
+     PRAGMA trusted_schema = OFF;
+     PRAGMA cell_size_check = ON;
+     PRAGMA temp_store = MEMORY;";
+/// What one that writes has besides.
+const WRITING: &str = "PRAGMA journal_mode = WAL;
+     PRAGMA synchronous = FULL;
+     PRAGMA secure_delete = ON;";
+
+fn patient(mut raw: rusqlite::Connection) -> Result<rusqlite::Connection, Error> {
+    let mut since = Instant::now();
+    // SQLite's own handler sleeps up to 100 ms at a time; stations that share
+    // a book commit within one or two, so short naps pass it on sooner.
+    raw.busy_handler(Some(move |times: i32| {
+        if times == 0 {
+            since = Instant::now();
+        }
+        std::thread::sleep(Duration::from_micros(if times < 20 { 500 } else { 2_000 }));
+        since.elapsed() < PATIENCE
+    }))?;
+    raw.set_prepared_statement_cache_capacity(STATEMENTS);
+    raw.execute_batch(SETTINGS)?;
+    Ok(raw)
+}
+
+fn set_up(raw: rusqlite::Connection) -> Result<rusqlite::Connection, Error> {
+    let raw = patient(raw)?;
+    raw.execute_batch(WRITING)?;
+    // A file that may not be written opens all the same, and shows so only when it is asked.
+    raw.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(()))?;
+    Ok(raw)
+}
+
+/// Whether a failure to open is what a file or a directory shows that may only be read: SQLite shares its changes
+/// through a file beside the book, and without the right to make it can't open the book to write.
+fn may_only_read(error: &Error) -> bool {
+    matches!(error.sqlite_error_code(), Some(ErrorCode::ReadOnly | ErrorCode::CannotOpen))
+}
+
+/// Opens a file to read. Where the files beside it can't be made, it must hold all changes itself, and is taken as
+/// one that nobody writes: so it is on a read-only disk, or as a copy in an archive.
+///
+/// # Errors
+///
+/// Why it can't be read, where that is not what opening it said in the first place.
+fn read_only(path: &Path) -> Result<rusqlite::Connection, Option<BookError>> {
+    let reads = |raw: &rusqlite::Connection| raw.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(()));
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    if let Ok(raw) = rusqlite::Connection::open_with_flags(path, flags).and_then(patient)
+        && reads(&raw).is_ok()
+    {
+        return Ok(raw);
+    }
+    let mut beside = path.as_os_str().to_owned();
+    beside.push("-wal");
+    match std::fs::metadata(Path::new(&beside)) {
+        Ok(found) if found.is_file() && found.len() == 0 => {}
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
+        Ok(found) if found.is_file() => {
+            return Err(Some(BookError::Unsettled {
+                place: path.display().to_string(),
+                why: "its last changes lie in the file -wal beside it, which can't be opened without writing".into(),
+            }));
+        }
+        _ => return Err(None),
+    }
+    let absolute = std::path::absolute(path).map_err(|_| None)?;
+    let name = absolute.to_str().ok_or(None)?;
+    let name = name.replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+    let raw =
+        rusqlite::Connection::open_with_flags(format!("file:{name}?immutable=1"), flags | OpenFlags::SQLITE_OPEN_URI)
+            .and_then(patient)
+            .map_err(|_| None)?;
+    if reads(&raw).is_ok() { Ok(raw) } else { Err(None) }
+}
+
 pub(crate) fn failed(doing: &str, error: Error) -> BookError {
     let Some(code) = error.sqlite_error_code() else {
         return BookError::Database { doing: short(doing), source: error.into() };
@@ -211,6 +272,7 @@ pub(crate) fn failed(doing: &str, error: Error) -> BookError {
     match code {
         ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked => BookError::Busy { seconds: PATIENCE.as_secs() },
         ErrorCode::DiskFull => BookError::Full { source: error.into() },
+        ErrorCode::ReadOnly => BookError::ReadOnly { source: error.into() },
         // A full disk, as a process finds it that opens the book and needs room to share its changes.
         _ if error.sqlite_error().is_some_and(|e| e.extended_code == rusqlite::ffi::SQLITE_IOERR_SHMSIZE) => {
             BookError::Full { source: error.into() }

@@ -30,10 +30,9 @@ const SCAN: usize = 1000;
 
 /// A body as a file of that name, which the works read.
 fn as_file(name: &str, octets: &[u8]) -> Result<(tempfile::TempDir, std::path::PathBuf), Trouble> {
-    let disk = |e: std::io::Error| Trouble::surroundings(format!("the body can't be kept: {e}"), "Look at the disk.");
-    let folder = tempfile::tempdir().map_err(disk)?;
+    let folder = tempfile::tempdir().map_err(Trouble::temporary)?;
     let path = folder.path().join(crate::incoming::safe_name(name, 0));
-    std::fs::write(&path, octets).map_err(disk)?;
+    std::fs::write(&path, octets).map_err(Trouble::temporary)?;
     Ok((folder, path))
 }
 

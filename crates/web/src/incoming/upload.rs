@@ -90,12 +90,7 @@ pub async fn take(Files { mut form, typed }: Files) -> Result<Upload, Oops> {
     let broken = |e: &dyn std::fmt::Display| {
         Oops::from(Trouble::usage(format!("the upload broke off: {e}"), "Send it again; nothing was kept."))
     };
-    let disk = |e: std::io::Error| {
-        Oops::from(Trouble::surroundings(
-            format!("the upload can't be kept: {e}"),
-            "Look at the disk for temporary files.",
-        ))
-    };
+    let disk = |e: std::io::Error| Oops::from(Trouble::temporary(e));
     let folder = TempDir::new().map_err(disk)?;
     let mut upload = Upload { files: Vec::new(), fields: HashMap::new(), folder };
     while let Some(mut field) = form.next_field().await.map_err(|e| broken(&e.body_text()))? {

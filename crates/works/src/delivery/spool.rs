@@ -15,10 +15,7 @@ use standard::moment::Moment;
 use crate::trouble::Trouble;
 
 fn disk(source: io::Error) -> Trouble {
-    Trouble::surroundings(
-        format!("the delivery can't be kept while it is inspected: {source}"),
-        "Make room for temporary files (TMPDIR), then try again. Nothing was stored.",
-    )
+    Trouble::temporary(source)
 }
 
 /// The file, being written.
