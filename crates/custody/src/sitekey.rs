@@ -49,9 +49,7 @@ impl SiteKey {
         SystemRandom::new().fill(&mut *octets).map_err(|_| CustodyError::NoRandomness)?;
         let text = match wrap {
             None => armor::write(OPEN, HEADING, &*octets)?,
-            Some((passphrase, work)) => {
-                armor::write(WRAPPED, HEADING, &wrap::encrypt(Cipher::Gcm, passphrase, work, &*octets)?)?
-            }
+            Some((passphrase, work)) => wrapped(passphrase, work, &*octets)?,
         };
         let key = Self::from_octets(&octets)?;
         file::create(path, text.as_bytes())?;
@@ -91,6 +89,22 @@ impl SiteKey {
     /// As [`Self::open`], but for the passphrase.
     pub fn is_wrapped(path: &Path) -> Result<bool, CustodyError> {
         Ok(armor::read(path, EXPECTED, &[OPEN, WRAPPED])?.label == WRAPPED)
+    }
+
+    /// The text of a file that holds the key of the unwrapped file at `path` wrapped under a passphrase, for a copy
+    /// that leaves the machine; the file itself stays as it is.
+    ///
+    /// # Errors
+    ///
+    /// As [`Self::open`]; [`CustodyError::NotOne`] where the file is wrapped already.
+    pub fn wrapped_copy(
+        path: &Path,
+        passphrase: &Passphrase,
+        work: WorkFactor,
+    ) -> Result<Zeroizing<String>, CustodyError> {
+        let found = armor::read(path, EXPECTED, &[OPEN])?;
+        let octets = <&[u8; 32]>::try_from(found.octets.as_slice());
+        wrapped(passphrase, work, octets.map_err(|_| found.damaged("it does not hold 32 octets"))?)
     }
 
     /// Eight hex digits that tell this key from another, and nothing of the key.
@@ -154,6 +168,10 @@ impl SiteKey {
             Err(_) => Err(library),
         }
     }
+}
+
+fn wrapped(passphrase: &Passphrase, work: WorkFactor, octets: &[u8]) -> Result<Zeroizing<String>, CustodyError> {
+    armor::write(WRAPPED, HEADING, &wrap::encrypt(Cipher::Gcm, passphrase, work, octets)?)
 }
 
 impl fmt::Debug for SiteKey {

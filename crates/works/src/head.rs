@@ -17,11 +17,12 @@ use book::{SignHeadError, SignedHead, Subject};
 use custody::{Passphrase, PrivateKey, SealedKey, SiteKey};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
+use standard::certificate::KeyField;
 use standard::key::{PublicKey, Signer};
 use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 
-use crate::files::{Pending, Readers};
+use crate::files::put;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
@@ -80,19 +81,47 @@ fn key_file(dir: &Path) -> PathBuf {
     Site::keys_in(dir).join("log.key")
 }
 
-/// The public half of the key that signs heads; `None` where no head was signed yet.
+/// The file with the public half of the key that signs heads.
+fn public_file(dir: &Path) -> PathBuf {
+    Site::keys_in(dir).join("log.pem")
+}
+
+/// The public half of the key that signs heads: from its own file, else from `keys/log.pem`; `None` where neither
+/// is there or may be read. Heads are checked with it alone: the private half is needed to sign, not to verify.
 ///
 /// # Errors
 ///
-/// [`Trouble`] where the file is there and can't be read.
-pub fn public_key(site: &Site) -> Result<Option<PublicKey>, Trouble> {
-    public_key_in(&site.dir)
+/// [`Trouble`] where a file holds something else.
+pub fn public_key(dir: &Path) -> Result<Option<PublicKey>, Trouble> {
+    match SealedKey::public_key(&key_file(dir)) {
+        Ok(key) => return Ok(Some(key)),
+        Err(custody::CustodyError::Missing { .. } | custody::CustodyError::Unreadable { .. }) => {}
+        Err(error) => return Err(error.into()),
+    }
+    let path = public_file(dir);
+    let Ok(file) = fs::File::open(&path) else { return Ok(None) };
+    let mut text = Vec::new();
+    file.take(LARGEST).read_to_end(&mut text).map_err(|e| Trouble::file(&path, e))?;
+    let read = match pem_rfc7468::decode_vec(&text) {
+        Ok(("PUBLIC KEY", der)) => KeyField::key_from_spki(&der).ok(),
+        _ => None,
+    };
+    read.map(Some).ok_or_else(|| {
+        Trouble::usage(
+            format!("{} does not hold the public key of the log", path.display()),
+            "Put the file back from a backup: `touchmark book restore BACKUP` in the site's directory.",
+        )
+    })
 }
 
-/// The same, of a site that need not open.
-pub(crate) fn public_key_in(dir: &Path) -> Result<Option<PublicKey>, Trouble> {
-    let path = key_file(dir);
-    if path.exists() { Ok(Some(SealedKey::public_key(&path)?)) } else { Ok(None) }
+/// The public key that the log itself names: the entry of its making. It tells less than a file that was kept apart,
+/// because whoever rewrites the whole log rewrites that entry too.
+pub(crate) fn named_by_log(book: &book::Book) -> Result<Option<PublicKey>, Trouble> {
+    let entries = book.entries_about(&Subject::Site)?;
+    let Some(entry) = entries.into_iter().rev().find(|e| e.act == "log.key") else { return Ok(None) };
+    let leaf: serde_json::Value = serde_json::from_str(&entry.leaf).unwrap_or_default();
+    let point = leaf.pointer("/body/point").and_then(|p| p.as_str()).and_then(|p| hex::decode(p).ok());
+    Ok(point.and_then(|point| PublicKey::from_point(&point).ok()))
 }
 
 /// Refuses a site key that is another site's: what is sealed with it could not be opened once the right
@@ -105,7 +134,7 @@ pub(crate) fn is_sealed_by(dir: &Path, key: &SiteKey) -> Result<(), Trouble> {
                 "{} is not this site's key: this site's data was sealed with another one",
                 Site::keys_in(dir).join("site.key").display()
             ),
-            "Restore the right one from the site's backup; nothing was started with this one.",
+            "Move it away and put the right one back from a backup: `touchmark book restore BACKUP` in the site's directory. Nothing was started with this one.",
         )),
         _ => Ok(()),
     }
@@ -117,8 +146,11 @@ pub(crate) fn is_sealed_by(dir: &Path, key: &SiteKey) -> Result<(), Trouble> {
 ///
 /// As [`signer`].
 pub fn public_pem(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result<String, Trouble> {
-    let signer = signer(site, passphrase, who)?;
-    Ok(pem(&signer.public_key()))
+    let key = match public_key(&site.dir)? {
+        Some(key) => key,
+        None => signer(site, passphrase, who)?.public_key(),
+    };
+    Ok(pem(&key))
 }
 
 fn pem(key: &PublicKey) -> String {
@@ -138,7 +170,7 @@ pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result
         if site.book.last_signed_head()?.is_some() {
             return Err(Trouble::surroundings(
                 format!("{} does not exist, but heads of the log were signed with it", path.display()),
-                "Restore it from the site's backup (keys/ is kept apart from the book). Auditors check packs and signed heads against it.",
+                "Restore it from a backup: `touchmark book restore BACKUP` in the site's directory. Whoever holds a pack or a signed head checks against this key. Until then the book can be read and verified, but no new head is signed.",
             ));
         }
         let made = PrivateKey::generate()?;
@@ -154,7 +186,7 @@ pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result
         }
     }
     let signer = SealedKey::open(&path, key, PURPOSE)?;
-    let public = site.keys().join("log.pem");
+    let public = public_file(&site.dir);
     if !public.exists() {
         fs::write(&public, pem(&signer.public_key())).map_err(|e| Trouble::file(&public, e))?;
     }
@@ -209,8 +241,7 @@ pub fn is_ours(key: &PublicKey, head: &SignedHead) -> bool {
 pub fn write(head: &HeadFile, path: &Path) -> Result<(), Trouble> {
     let mut text = serde_json::to_string_pretty(head).unwrap_or_default();
     text.push('\n');
-    let mut pending = Pending::default();
-    pending.add(path, text.as_bytes(), Readers::Usual).and_then(|()| pending.place()).map_err(Trouble::of)
+    put(path, text.as_bytes()).map_err(Trouble::of)
 }
 
 /// Reads a signed head that was kept outside the book.

@@ -442,7 +442,7 @@ pub(crate) fn file_stem(name: &str) -> String {
 }
 
 /// Only the owner may look into the keys' directory.
-fn restrict(dir: &Path) -> Result<(), Trouble> {
+pub(crate) fn restrict(dir: &Path) -> Result<(), Trouble> {
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;

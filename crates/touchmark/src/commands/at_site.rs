@@ -68,6 +68,11 @@ impl PassphraseArgs {
         if wrapped { self.get("to open the site key", false).map(Some) } else { Ok(None) }
     }
 
+    /// Whether a file was named for it.
+    pub fn names_file(&self) -> bool {
+        self.passphrase_file.is_some()
+    }
+
     /// Whether one was named without asking.
     pub fn is_given(&self) -> bool {
         self.passphrase_file.is_some() || std::env::var_os("TOUCHMARK_PASSPHRASE").is_some()

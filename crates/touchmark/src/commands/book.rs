@@ -4,14 +4,15 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
+use custody::WorkFactor;
 use works::head;
-use works::keeping::{self, Verified};
+use works::keeping::{self, How, Restored, Saved, SiteKeyState, Source, Verified};
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
-/// Verify the record book, back it up, restore it, move it between engines
+/// Back up the whole site and restore it; verify the record book, move it between engines
 #[derive(Debug, Subcommand)]
 pub enum BookCommand {
     /// Recompute the log and all that it vouches for, while stations run
@@ -19,11 +20,17 @@ pub enum BookCommand {
     /// What was altered, removed, added or reordered is named by table, key and
     /// entry. Exit code 1 when something was.
     Verify(Verify),
-    /// Save the book as one SQLite file, while stations run
-    Backup(Backup),
-    /// Put a saved book in the place of one that was lost
+    /// Save the whole site as one file, while stations run
     ///
-    /// The place must be empty. The book is verified there before it is used.
+    /// Settings, keys as they are, the files that products write into chips, and the book. The file is a tar archive,
+    /// readable by you alone. Where the site key has no passphrase, whoever has the file has every passcode: --seal
+    /// wraps the key under a passphrase inside the backup.
+    Backup(Backup),
+    /// Restore a site from its backup
+    ///
+    /// `book restore FILE --site DIR` with a new directory needs nothing but the file, and the passphrase where the
+    /// site key has one. In a site that is there, only what is missing is put back. Nothing is ever overwritten, and
+    /// the book is verified before it is used.
     Restore(Restore),
     /// Move the book to another place, from SQLite to PostgreSQL or back
     ///
@@ -44,20 +51,32 @@ pub struct Verify {
 
 #[derive(Debug, Args)]
 pub struct Backup {
-    /// File to write; must not be there yet
-    file: PathBuf,
-    /// Verify the saved file too
+    /// File to write; must not exist yet
+    #[arg(long, value_name = "FILE", required_unless_present = "file")]
+    out: Option<PathBuf>,
+    #[arg(hide = true, conflicts_with = "out")]
+    file: Option<PathBuf>,
+    /// Verify the saved book too
     #[arg(long)]
     verify: bool,
+    /// Wrap the site key under a passphrase inside the backup; the site's own key stays as it is
+    #[arg(long)]
+    seal: bool,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
 }
 
 #[derive(Debug, Args)]
 pub struct Restore {
     /// The backup
     file: PathBuf,
-    /// Where to: sqlite:FILE, or postgres://… without a password; else where the settings say
-    #[arg(long, value_name = "URL")]
-    to: Option<String>,
+    /// Where the book goes: sqlite:FILE, or postgres://… without a password. Default: where a site that is there
+    /// says; in a new directory a file in it
+    #[arg(long, value_name = "URL", alias = "to")]
+    book: Option<String>,
+    /// File whose one line is the password of the book's server
+    #[arg(long, value_name = "FILE", requires = "book")]
+    book_password_file: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -85,34 +104,8 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
             output.show(&said, |w| words(w, &said))?;
             Ok(if said.is_intact() { Exit::Done } else { Exit::Rejected })
         }
-        BookCommand::Backup(args) => {
-            let (site, who) = (place.open()?, place.who()?);
-            let saved =
-                watched(output, "rows", |course| keeping::backup(&site, &args.file, args.verify, &who, course))?;
-            output.show(&saved, |w| {
-                writeln!(w, "Saved the book to {}", saved.backup)?;
-                writeln!(w, "  {} entries, {} octets", saved.entries, saved.octets)?;
-                if let Some(verified) = &saved.verified {
-                    words(w, verified)?;
-                }
-                writeln!(w, "Keep it apart from the machine, and keys/site.key apart from it.")
-            })?;
-            Ok(if saved.verified.as_ref().is_none_or(Verified::is_intact) { Exit::Done } else { Exit::Rejected })
-        }
-        BookCommand::Restore(args) => {
-            let (dir, who) = (place.dir()?, place.who()?);
-            let placed =
-                watched(output, "rows", |course| keeping::restore(&dir, &args.file, args.to.as_deref(), &who, course))?;
-            output.show(&placed, |w| {
-                writeln!(w, "Restored {} to {}", placed.from, placed.book)?;
-                words(w, &placed.verified)?;
-                writeln!(
-                    w,
-                    "What happened after the backup is not in it: put the chips of that time on a station again."
-                )
-            })?;
-            Ok(Exit::Done)
-        }
+        BookCommand::Backup(args) => back_up(&args, place, output),
+        BookCommand::Restore(args) => restore(&args, place, output),
         BookCommand::Move(args) => {
             let (site, who) = (place.open()?, place.who()?);
             let placed = watched(output, "rows", |course| keeping::move_to(&site, &args.to, &who, course))?;
@@ -144,18 +137,107 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
     }
 }
 
+fn back_up(args: &Backup, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let (site, who) = (place.open()?, place.who()?);
+    let out = args
+        .out
+        .as_ref()
+        .or(args.file.as_ref())
+        .ok_or_else(|| Failure::usage("The backup has no file to go to.", "Give one with --out FILE."))?;
+    let wants = args.seal || args.passphrase.names_file();
+    let open = keeping::site_key_state(&site)? == SiteKeyState::Open;
+    let passphrase =
+        if wants && open { Some(args.passphrase.get("for the site key in the backup", true)?) } else { None };
+    let how = How { verify: args.verify, seal: passphrase.as_ref().map(|p| (p, WorkFactor::PRODUCTION)) };
+    let saved = watched(output, "files", |course| keeping::backup(&site, out, &how, &who, course))?;
+    output.show(&saved, |w| saved_words(w, &saved))?;
+    Ok(if saved.verified.as_ref().is_none_or(Verified::is_intact) { Exit::Done } else { Exit::Rejected })
+}
+
+fn saved_words(w: &mut dyn Write, saved: &Saved) -> io::Result<()> {
+    writeln!(w, "Saved the whole site to {}", saved.backup)?;
+    writeln!(w, "  {} bytes: the book and {} files", saved.octets, saved.files)?;
+    writeln!(w, "  The book ends with entry {}; root {}", saved.entry, saved.root)?;
+    if let Some(verified) = &saved.verified {
+        words(w, verified)?;
+    }
+    for missing in &saved.missing {
+        writeln!(w, "  Not found: {missing}")?;
+    }
+    for left_out in &saved.left_out {
+        writeln!(w, "  Not in it: {}. {}", left_out.what, left_out.why)?;
+    }
+    writeln!(
+        w,
+        "{}",
+        match saved.site_key {
+            SiteKeyState::Sealed =>
+                "The site key in it is wrapped by a passphrase. Keep the file on another machine, and the passphrase apart from it.",
+            SiteKeyState::Open =>
+                "WARNING: the site key in it is open, so the file is as secret as the site: whoever has it has every passcode. Keep it locked away, or make it again with --seal.",
+            SiteKeyState::Missing => "WARNING: the site key is missing, so no passcode can be opened from this backup.",
+        }
+    )
+}
+
+fn restore(args: &Restore, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    // A new directory holds no site yet.
+    let (dir, who) = (place.site.clone().map_or_else(|| place.dir(), Ok)?, place.who()?);
+    let source =
+        Source { file: &args.file, book: args.book.as_deref(), password_file: args.book_password_file.as_deref() };
+    let restored = watched(output, "rows", |course| keeping::restore(&dir, &source, &who, course))?;
+    output.show(&restored, |w| restored_words(w, &restored))?;
+    Ok(Exit::Done)
+}
+
+fn restored_words(w: &mut dyn Write, restored: &Restored) -> io::Result<()> {
+    let what = if restored.new { "the site" } else { "what was missing of the site" };
+    writeln!(w, "Restored {what} {} in {} from {}", restored.name, restored.site, restored.from)?;
+    for file in &restored.put_back {
+        writeln!(w, "  {file}")?;
+    }
+    for file in &restored.kept {
+        writeln!(w, "  {file} differs from the backup's and was left as it is")?;
+    }
+    for missing in &restored.missing {
+        writeln!(w, "  Not in the backup, because it was not found: {missing}")?;
+    }
+    for left_out in &restored.left_out {
+        writeln!(w, "  Not in the backup: {}. {}", left_out.what, left_out.why)?;
+    }
+    words(w, &restored.verified)?;
+    if restored.book_kept {
+        return writeln!(w, "That book was there already and goes on from the backup, so it is used as it is.");
+    }
+    writeln!(
+        w,
+        "What happened after the backup is not in it: put the chips of that time on a station again with --take-over."
+    )?;
+    writeln!(w, "Let no station go on with another copy of this book: credentials would be used twice.")
+}
+
 fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
     if said.is_intact() {
-        return writeln!(
+        writeln!(
             w,
             "The book at {} is intact: {} entries, {} rows, {} signed heads\n  root  {}",
             said.book, said.entries, said.rows, said.signed_heads, said.root
-        );
+        )?;
+        return missing_words(w, said);
     }
     writeln!(w, "The book at {} is damaged: {} things are not as its log says", said.book, said.damaged)?;
     for d in &said.damages {
         let entry = d.entry.map(|e| format!(", entry {e}")).unwrap_or_default();
         writeln!(w, "  {} {}{entry}: {}", d.table, d.key, d.found)?;
     }
-    writeln!(w, "Stop the stations, keep this book as it is for whoever looks into it, and restore a backup.")
+    writeln!(w, "Stop the stations, keep this book as it is for whoever looks into it, and restore a backup.")?;
+    missing_words(w, said)
+}
+
+/// A key that is missing is no damage, and is said as what it is.
+fn missing_words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
+    for key in &said.missing_keys {
+        writeln!(w, "  {} is missing. {}\n    next: {}", key.file, key.means, key.advice)?;
+    }
+    Ok(())
 }

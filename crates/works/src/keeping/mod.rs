@@ -1,4 +1,12 @@
-//! Keeping the record book: verified, backed up, restored, moved between engines.
+//! Keeping a site: its book verified and moved between engines, the whole of it backed up and restored.
+//!
+//! [`backup()`] makes one file of the site, [`restore()`] puts it back, on a machine that has nothing else;
+//! `archive` is the file's form, `contents` what belongs to a site.
+
+mod archive;
+mod backup;
+mod contents;
+mod restore;
 
 use std::cell::Cell;
 use std::fs;
@@ -14,10 +22,15 @@ use time::OffsetDateTime;
 use toml_edit::DocumentMut;
 
 use crate::course::{Course, Phase, or_stopped};
-use crate::files::{Pending, Readers};
+use crate::files::put;
 use crate::head;
-use crate::site::{FILE, Settings, Site, Who, location};
+use crate::site::{FILE, Site, Who, location};
 use crate::trouble::Trouble;
+pub use archive::{LeftOut, SiteKeyState};
+pub use backup::{How, Saved, backup, site_key_state};
+pub use contents::MissingKey;
+use contents::missing_keys;
+pub use restore::{Restored, Source, restore};
 
 /// One thing that is not as the log says.
 #[derive(Debug, Clone, Serialize)]
@@ -53,6 +66,8 @@ pub struct Verified {
     pub damaged: u64,
     /// The first thousand of it.
     pub damages: Vec<DamageView>,
+    /// Keys that the site uses and that are not here. The book is as whole without them.
+    pub missing_keys: Vec<MissingKey>,
 }
 
 impl Verified {
@@ -73,6 +88,7 @@ impl Verified {
             signed_heads: said.signed_heads,
             damaged: said.total,
             damages: said.damages.iter().map(view).collect(),
+            missing_keys: Vec::new(),
         }
     }
 
@@ -82,10 +98,13 @@ impl Verified {
     }
 }
 
-/// What tells whether a head was signed by this site: with no key on file, no
-/// head can have been.
-fn checks(key: Option<PublicKey>) -> impl Fn(&SignedHead) -> bool {
-    move |signed| key.is_some_and(|key| head::is_ours(&key, signed))
+/// The public key that checks signed heads: from the site's files, else the one that the log itself names. A key
+/// that is missing is no damage of the book.
+fn log_key(dir: &Path, book: &Book) -> Result<Option<PublicKey>, Trouble> {
+    match head::public_key(dir)? {
+        Some(key) => Ok(Some(key)),
+        None => head::named_by_log(book),
+    }
 }
 
 /// Recomputes the log and all that it vouches for, while stations run.
@@ -99,7 +118,9 @@ fn checks(key: Option<PublicKey>) -> impl Fn(&SignedHead) -> bool {
 /// no error but told.
 pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified, Trouble> {
     let kept = kept.iter().map(|path| head::read(path)).collect::<Result<Vec<_>, _>>()?;
-    verify_book(&site.book, head::public_key(site)?, &kept, course)
+    let mut verified = verify_book(&site.book, log_key(&site.dir, &site.book)?, &kept, course)?;
+    verified.missing_keys = missing_keys(site)?;
+    Ok(verified)
 }
 
 /// Tells a course what the book tells of its own progress.
@@ -145,54 +166,9 @@ fn verify_book(book: &Book, key: Option<PublicKey>, kept: &[SignedHead], course:
     course.phase(Phase::Verifying, None);
     let teller = Teller::new(course);
     let watch = |done: u64, total: u64| teller.tell(Phase::Verifying, done, total);
-    Ok(Verified::of(book, &or_stopped(book.verify_watched(Some(&checks(key)), kept, &watch))?))
-}
-
-/// A backup that was made.
-#[derive(Debug, Serialize)]
-pub struct Saved {
-    /// The file.
-    pub backup: String,
-    /// Its octets.
-    pub octets: u64,
-    /// Entries in its log.
-    pub entries: u64,
-    /// Hash of their tree: the backup is the book as of there.
-    pub root: String,
-    /// What verifying the file said, where that was asked for.
-    pub verified: Option<Verified>,
-}
-
-/// Saves the book as one SQLite file while stations run, whatever its engine.
-///
-/// The file is there whole or not at all. That it was made is an entry, which
-/// is in the book and, coming after, not in the backup.
-///
-/// - `course`: where the copying is stopped there is no file; where the verifying is, it stays, unverified.
-///
-/// # Errors
-///
-/// [`Trouble`] where the file is there already or can't be written.
-pub fn backup(site: &Site, to: &Path, and_verify: bool, who: &Who, course: &Course) -> Result<Saved, Trouble> {
-    let teller = Teller::new(course);
-    or_stopped(site.book.backup(to, &|stage, done, total| teller.copying(stage, done, total)))?;
-    let saved = open(&Location::file(to), site)?;
-    let at = saved.head()?;
-    let verified = if and_verify { Some(verify_book(&saved, head::public_key(site)?, &[], course)?) } else { None };
-    drop(saved);
-    let told = json!({
-        "file": to.file_name().map(|n| n.to_string_lossy()),
-        "entries": at.size, "root": hex::encode(at.root), "verified": verified.as_ref().map(|v| v.verdict),
-    });
-    site.book.note("book.backup", &Subject::Site, &told, &who.by())?;
-    head::mark(site, who);
-    Ok(Saved {
-        backup: to.display().to_string(),
-        octets: fs::metadata(to).map_err(|e| Trouble::file(to, e))?.len(),
-        entries: at.size,
-        root: hex::encode(at.root),
-        verified,
-    })
+    let check = key.map(|key| move |signed: &SignedHead| head::is_ours(&key, signed));
+    let check = check.as_ref().map(|check| check as book::CheckHead<'_>);
+    Ok(Verified::of(book, &or_stopped(book.verify_watched(check, kept, &watch))?))
 }
 
 fn open(place: &Location, site: &Site) -> Result<Book, Trouble> {
@@ -204,7 +180,7 @@ fn open(place: &Location, site: &Site) -> Result<Book, Trouble> {
     Ok(Book::open(place, &options)?)
 }
 
-/// A book that was put somewhere.
+/// A book that was moved.
 #[derive(Debug, Serialize)]
 pub struct Placed {
     /// Where it is now, without a password.
@@ -215,54 +191,6 @@ pub struct Placed {
     pub rows: u64,
     /// What verifying it there said.
     pub verified: Verified,
-}
-
-/// Puts a saved book in the place of the one that was lost, on either engine.
-///
-/// The place must be empty: the one that `touchmark.toml` names, or another, which
-/// the settings then name. It is verified there before the settings change.
-///
-/// - `dir`: the site's directory. Its own book need not open.
-/// - `course`: it can be stopped until the copy is there; nothing is left of it then.
-///
-/// # Errors
-///
-/// [`Trouble`] where a book is there already, the backup is another site's, or
-/// does not verify; the settings are unchanged then.
-pub fn restore(dir: &Path, backup: &Path, to: Option<&str>, who: &Who, course: &Course) -> Result<Placed, Trouble> {
-    let settings = Settings::read(dir)?;
-    let text = to.unwrap_or(&settings.book.location).to_owned();
-    let place = location(settings.book.password_file.as_deref(), &text, dir)?;
-    let options =
-        OpenOptions { backups: dir.to_owned(), site: Some(SiteId::new(&settings.site.id)?), at: (who.clock)() };
-    let (key, teller) = (head::public_key_in(dir)?, Teller::new(course));
-    let watch = |stage, done, total| teller.copying(stage, done, total);
-    let (book, copied) = or_stopped(Book::restore(backup, &place, &options, Some(&checks(key)), &watch))?;
-    let site = Site::with(dir, settings, book);
-    let verified = Verified::of(&site.book, &copied.verification);
-    if !verified.is_intact() {
-        let first =
-            verified.damages.first().map(|d| format!(": {} {} {}", d.table, d.key, d.found)).unwrap_or_default();
-        return Err(Trouble::refused(
-            format!("the backup {} is not as its log says{first}", backup.display()),
-            format!(
-                "Take another backup. What was restored to {} stays there to be looked at; the site does not use it.",
-                site.book.location()
-            ),
-        ));
-    }
-    if to.is_some() {
-        name_location(dir, &text)?;
-    }
-    let told = json!({ "from": backup.file_name().map(|n| n.to_string_lossy()), "entries": verified.entries, "root": verified.root });
-    site.book.note("book.restore", &Subject::Site, &told, &who.by())?;
-    head::mark(&site, who);
-    Ok(Placed {
-        book: site.book.location().to_string(),
-        from: backup.display().to_string(),
-        rows: copied.rows.values().sum(),
-        verified,
-    })
 }
 
 /// Moves the site's book to another place, on either engine, and has the settings name it.
@@ -283,11 +211,13 @@ pub fn move_to(site: &Site, to: &str, who: &Who, course: &Course) -> Result<Plac
     let told = json!({ "from": from, "to": place.to_string() });
     site.book.note("book.move", &Subject::Site, &told, &who.by())?;
     head::mark(site, who);
-    let key = head::public_key(site)?;
+    let key = log_key(&site.dir, &site.book)?;
+    let check = key.map(|key| move |signed: &SignedHead| head::is_ours(&key, signed));
     let teller = Teller::new(course);
     let watch = |stage, done, total| teller.copying(stage, done, total);
-    let (book, copied) = or_stopped(site.book.move_to(&place, Some(&checks(key)), &watch))?;
-    name_location(&site.dir, to)?;
+    let (book, copied) =
+        or_stopped(site.book.move_to(&place, check.as_ref().map(|check| check as book::CheckHead<'_>), &watch))?;
+    name_location(&site.dir, to, None)?;
     Ok(Placed {
         book: book.location().to_string(),
         from,
@@ -296,19 +226,21 @@ pub fn move_to(site: &Site, to: &str, who: &Who, course: &Course) -> Result<Plac
     })
 }
 
-/// Writes another location into the settings, and leaves the rest of the file as it is.
-fn name_location(dir: &Path, to: &str) -> Result<(), Trouble> {
+/// Writes another location, and its server's password file where there is one, into the settings, and leaves the
+/// rest of the file as it is.
+fn name_location(dir: &Path, to: &str, password_file: Option<&Path>) -> Result<(), Trouble> {
     let path = dir.join(FILE);
     let text = fs::read_to_string(&path).map_err(|e| Trouble::file(&path, e))?;
     let by_hand = |e: &dyn std::fmt::Display| {
         Trouble::surroundings(
-            format!("the settings in {} can't be changed: {e}", path.display()),
+            format!("The settings in {} can't be changed: {e}.", path.display()),
             format!("The book is in its new place. Set book.location to {to:?} in the file by hand."),
         )
     };
     let mut settings = DocumentMut::from_str(&text).map_err(|e| by_hand(&e.message()))?;
     settings["book"]["location"] = toml_edit::value(to);
-    let mut pending = Pending::default();
-    let octets = settings.to_string();
-    pending.add(&path, octets.as_bytes(), Readers::Usual).and_then(|()| pending.place()).map_err(|e| by_hand(&e))
+    if let Some(file) = password_file.and_then(Path::to_str) {
+        settings["book"]["password_file"] = toml_edit::value(file);
+    }
+    put(&path, settings.to_string().as_bytes()).map_err(|e| by_hand(&e))
 }
