@@ -454,11 +454,10 @@ pub fn examine_against(
 ) -> Result<Vec<SetVerdict>, Trouble> {
     let mut out = Vec::new();
     for set in sets(site, names)? {
-        let failed = |e| Trouble::file(Path::new("a temporary directory"), e);
-        let dir = tempfile::tempdir().map_err(failed)?;
+        let dir = tempfile::tempdir().map_err(Trouble::temporary)?;
         let write = |name: String, octets: &[u8]| {
             let path = dir.path().join(name);
-            std::fs::write(&path, octets).map_err(failed).map(|()| path)
+            std::fs::write(&path, octets).map_err(Trouble::temporary).map(|()| path)
         };
         let mut asked = Examine { trust: Vec::new(), signers: Vec::new(), ..request.clone() };
         for (number, paa) in set.authorities.iter().enumerate() {

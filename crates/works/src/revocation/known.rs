@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use standard::certificate::Certificate;
@@ -97,16 +97,15 @@ pub fn kept_by(paths: &[PathBuf]) -> Result<Kept, Trouble> {
             continue;
         }
         let site = Site::open(path)?;
-        let failed = |e| Trouble::file(Path::new("a temporary directory"), e);
         if out._laid_out.is_none() {
-            out._laid_out = Some(tempfile::tempdir().map_err(failed)?);
+            out._laid_out = Some(tempfile::tempdir().map_err(Trouble::temporary)?);
         }
         let Some(dir) = &out._laid_out else { continue };
         for list in site.book.revocation_lists()? {
             let name: String =
                 list.issuer.as_str().chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
             let file = dir.path().join(format!("{name}-{}-{}.crl", hex::encode(&list.number), out.paths.len()));
-            fs::write(&file, &list.content).map_err(failed)?;
+            fs::write(&file, &list.content).map_err(Trouble::temporary)?;
             out.paths.push(file);
         }
     }

@@ -270,7 +270,8 @@ fn keeping(site: &Site, w: &mut Watcher, who: &Who) -> Result<(), Trouble> {
         }
     }
     let last = site.book.entries_about(&Subject::Site)?.into_iter().rev().find(|e| e.act == "book.backup");
-    let advice = Advice::command("Run ", "`touchmark book backup`", ", and keep the file on another machine.");
+    let advice =
+        Advice::command("Run ", "`touchmark book backup --out FILE`", ", and keep the file on another machine.");
     match last {
         Some(entry) => {
             let old = entry.at + Duration::days(i64::from(site.settings.watch.backup_days));
