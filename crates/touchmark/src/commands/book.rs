@@ -149,7 +149,7 @@ fn back_up(args: &Backup, place: &Place, output: &mut Output) -> Result<Exit, Fa
     let passphrase =
         if wants && open { Some(args.passphrase.get("for the site key in the backup", true)?) } else { None };
     let how = How { verify: args.verify, seal: passphrase.as_ref().map(|p| (p, WorkFactor::PRODUCTION)) };
-    let saved = watched(output, "files", |course| keeping::backup(&site, out, &how, &who, course))?;
+    let saved = watched(output, "rows", |course| keeping::backup(&site, out, &how, &who, course))?;
     output.show(&saved, |w| saved_words(w, &saved))?;
     Ok(if saved.verified.as_ref().is_none_or(Verified::is_intact) { Exit::Done } else { Exit::Rejected })
 }

@@ -136,7 +136,6 @@ pub fn backup(site: &Site, to: &Path, how: &How<'_>, who: &Who, course: &Course)
         missing: contents.missing.clone(),
         files,
     };
-    course.phase(Phase::Packing, Some(members.len() as u64));
     let file = tempfile::Builder::new().prefix(".touchmark-").tempfile_in(folder).map_err(here)?;
     let octets = {
         let mut out = BufWriter::with_capacity(1 << 16, file.as_file());

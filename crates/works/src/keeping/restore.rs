@@ -144,7 +144,7 @@ fn name_it(files: &Path, whole: &Path, there: bool) -> Result<(), Trouble> {
 
 /// Takes the backup apart in `staging`: its files in `site`, its book beside them.
 fn take_apart(source: &Source<'_>, manifest: &Manifest, staging: &Path, course: &Course) -> Result<PathBuf, Trouble> {
-    course.phase(Phase::Reading, Some(manifest.files.len() as u64));
+    course.phase(Phase::Reading, None);
     archive::extract(source.file, manifest, staging, course)?;
     let files = staging.join("site");
     let settings = Settings::read(&files)?;
@@ -304,8 +304,8 @@ fn put_book(
     let saved = staging.join(archive::BOOK);
     match copy_book(&saved, target, &options, keys, course) {
         Ok((book, rows, verified)) => {
-            let kept = (verified.entries, &verified.root) == (manifest.book.entries, &manifest.book.root);
-            if !verified.is_intact() || !kept {
+            let same = (verified.entries, &verified.root) == (manifest.book.entries, &manifest.book.root);
+            if !verified.is_intact() || !same {
                 return Err(not_intact(source, &verified, target));
             }
             Ok(Put { book, rows, kept: false, verified })
