@@ -40,6 +40,7 @@ pub mod log;
 #[doc(hidden)]
 pub mod made_up;
 mod open;
+mod order;
 mod product;
 mod proof;
 mod reconcile;
@@ -94,10 +95,11 @@ pub use log::{
     Verification, Vouched, Watch,
 };
 pub use open::{OpenOptions, Site};
+pub use order::{OrderWritten, Places};
 pub use product::{AddError, NewProduct, Product};
 pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
-pub use reel::{Duplicate, NewChip, NewReel, OrderWritten, ReceiveError, Received, Reel, Same};
+pub use reel::{Duplicate, NewChip, NewReel, ReceiveError, Received, Reel, Same};
 pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};

@@ -57,19 +57,6 @@ pub struct Reel {
     pub entry: Sequence,
 }
 
-/// An order for the chips of a reel, as it was written.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct OrderWritten {
-    /// Name of its file.
-    pub file_name: String,
-    /// SHA-256 of the file.
-    pub content_digest: [u8; 32],
-    /// Chips that it asks for.
-    pub chips: i64,
-    /// When.
-    pub written: OffsetDateTime,
-}
-
 /// What came of receiving a reel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Received {
@@ -334,54 +321,5 @@ impl Book {
     pub fn reels(&self) -> Result<Vec<Reel>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM reel ORDER BY reel_id");
         self.read(|c| c.all(&sql, &[]))?.iter().map(Reel::read).collect()
-    }
-
-    /// Records that an order for the chips of a reel was written.
-    ///
-    /// - `content_digest`: SHA-256 of the file; `chips`: how many it asks for.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError::Rule`] for a reel that is not in the book.
-    pub fn record_order(
-        &self,
-        reel: &ReelId,
-        file_name: &str,
-        content_digest: &[u8; 32],
-        chips: i64,
-        by: &By,
-    ) -> Result<Sequence, BookError> {
-        self.write(|tx| {
-            let sequence = tx.next_sequence()?;
-            let number = tx.number("SELECT count(*) + 1 FROM order_written WHERE reel = $1", params![reel.as_str()])?;
-            tx.change_one(
-                &rows::ORDER,
-                "INSERT INTO order_written (reel, number, file_name, content_digest, chips, written, entry) \
-                 VALUES ($1, $2, $3, $4, $5, $6, $7)",
-                params![reel.as_str(), number, file_name, content_digest, chips, by.micros(), sequence],
-            )?;
-            let body = json!({ "file": file_name, "sha256": hex::encode(content_digest), "chips": chips });
-            tx.append(Draft::new("order.write", Subject::Reel(reel.clone()), body), by)
-        })
-    }
-
-    /// Orders written for a reel, oldest first.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
-    pub fn orders(&self, reel: &ReelId) -> Result<Vec<OrderWritten>, BookError> {
-        let sql = "SELECT file_name, content_digest, chips, written FROM order_written WHERE reel = $1 ORDER BY number";
-        self.read(|c| c.all(sql, params![reel.as_str()]))?
-            .iter()
-            .map(|row| {
-                Ok(OrderWritten {
-                    file_name: row.text(0)?,
-                    content_digest: row.array(1)?,
-                    chips: row.int(2)?,
-                    written: moment(row.int(3)?)?,
-                })
-            })
-            .collect()
     }
 }

@@ -260,7 +260,13 @@ impl Book {
             let stations = stations.iter().map(|row| row.text(0)).collect::<Result<Vec<_>, _>>()?;
             note(tx, &rows::REEL, id)?;
             for (number, _) in &orders {
-                note(tx, &rows::ORDER, &format!("{id}/{number}"))?;
+                let key = format!("{id}/{number}");
+                note(tx, &rows::ORDER, &key)?;
+                // Orders of before version 6 have none.
+                let sql = "SELECT 1 FROM order_places WHERE reel = $1 AND number = $2";
+                if tx.one(sql, params![id, *number])?.is_some() {
+                    note(tx, &rows::ORDER_PLACES, &key)?;
+                }
             }
             for station in &stations {
                 let sql = "SELECT 1 FROM station_firmware WHERE station = $1";
@@ -272,6 +278,7 @@ impl Book {
                 tx.run("DELETE FROM station_setup WHERE station = $1", params![station])?;
             }
             for sql in [
+                "DELETE FROM order_places WHERE reel = $1",
                 "DELETE FROM order_written WHERE reel = $1",
                 "DELETE FROM chip WHERE reel = $1",
                 "DELETE FROM reel WHERE reel_id = $1",

@@ -46,6 +46,16 @@ impl Failure {
     }
 }
 
+impl Failure {
+    /// The same with one sentence more of advice.
+    #[must_use]
+    pub fn advising(mut self, sentence: &str) -> Self {
+        let before = self.advice.take().filter(|a| !a.is_empty());
+        self.advice = Some(before.map_or_else(|| sentence.to_owned(), |before| format!("{before} {sentence}")));
+        self
+    }
+}
+
 impl<E: Advise + 'static> From<E> for Failure {
     fn from(error: E) -> Self {
         let Said { kind, message, advice } = Said::by(&error);

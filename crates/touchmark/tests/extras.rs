@@ -13,6 +13,7 @@ use at_site::{Site, data, text};
 
 on_both_engines! {
     an_order_of_requests_is_signed_by_the_chips,
+    an_order_is_written_twice_only_on_purpose,
     further_objects_are_written_and_missing_ones_stop_the_unit,
     credentials_issued_here_cover_the_reel_once,
 }
@@ -34,6 +35,37 @@ fn an_order_of_requests_is_signed_by_the_chips(engine: &Engine) {
     let checked =
         Command::new("openssl").args(["req", "-verify", "-noout", "-in", text(&order)]).output().expect("openssl");
     assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stderr));
+}
+
+/// A second order for the same chips takes a word: an authority would bill, and issue, both.
+fn an_order_is_written_twice_only_on_purpose(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    let file = |name: &str| site.dir.path().join(name);
+    let order = |name: &str, more: &[&str]| {
+        let out = file(name);
+        site.call(name, &[&["order", "write", "--reel", "A", "--out", text(&out)], more].concat())
+    };
+    let keys = site.simulate_part("a", 0, 10, &[]);
+    let (some, source) = (format!("simulated:{}", text(&keys)), site.simulate("a"));
+    assert_eq!(order("ten.pem", &["--chips", &some]).json["order"], "A/1");
+    // Ten of the 400 were asked for; the order that holds them all names that one.
+    let refused = order("all.csv", &[]);
+    assert_eq!(refused.exit, Some(2), "{}", refused.said);
+    let said = refused.json["error"]["message"].as_str().expect("a message");
+    assert!(said.contains("10 of 400 chips") && said.contains("A/1 of 20") && said.contains("ten.pem"), "{said}");
+    assert!(refused.said.contains("--again") && !file("all.csv").exists(), "{}", refused.said);
+    let again = order("all.csv", &["--again"]);
+    assert_eq!((again.exit, &again.json["order"]), (Some(0), &"A/2".into()), "{}", again.said);
+    let refused = order("requests.pem", &["--chips", &source]);
+    assert!(refused.exit == Some(2) && refused.said.contains("A/2 of 20"), "{}", refused.said);
+
+    // What was answered is ordered no more; the three that no certificate came for are ordered again on purpose.
+    let part = data("faulty/three-chips-without.tar.gz");
+    site.done("in part", &["delivery", "receive", text(&part), "--reel", "A", "--accept-part"]);
+    let refused = order("rest.csv", &[]);
+    assert!(refused.exit == Some(2) && refused.said.contains("3 of 3 chips"), "{}", refused.said);
+    assert_eq!(order("rest.csv", &["--again"]).json["chips"], 3);
 }
 
 fn further_objects_are_written_and_missing_ones_stop_the_unit(engine: &Engine) {

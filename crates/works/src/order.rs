@@ -6,8 +6,8 @@ use std::path::Path;
 use std::sync::Mutex;
 
 use aws_lc_rs::digest::{SHA256, digest};
-use book::Reel;
 use book::ids::ChipId;
+use book::{Places, Reel};
 use chip::{Chip, ChipSource};
 use serde::Serialize;
 use serde_json::json;
@@ -52,10 +52,12 @@ const PAGE: u32 = 5_000;
 /// credential: chip id, the VID and PID that its certificate must say, and public key. JSON where the file's name
 /// ends in `.json`, else CSV.
 ///
+/// - `again`: whether chips that were ordered already, and got no certificate yet, are ordered once more.
+///
 /// # Errors
 ///
 /// [`Trouble`]; an existing file is never replaced.
-pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, Trouble> {
+pub fn write(site: &Site, reel: &str, out: &Path, again: bool, who: &Who) -> Result<Written, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
     if out.exists() {
@@ -71,7 +73,7 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
     let partial = NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
     let mut w = BufWriter::new(File::create(partial.path()).map_err(|e| Trouble::file(out, e))?);
     let io = |e| Trouble::file(out, e);
-    let mut count = 0;
+    let mut places = Vec::new();
     if as_json {
         let head = json!({ "reel": reel.facts.reel.as_str(), "product": product.facts.name.as_str(), "vendor_id": vendor, "product_id": id });
         write!(w, "{{\"order\":{head},\"chips\":[").map_err(io)?;
@@ -85,14 +87,14 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
             let key = hex::encode(&chip.public_key);
             let id_text: &ChipId = &chip.chip_id;
             if as_json {
-                let comma = if count > 0 { "," } else { "" };
+                let comma = if places.is_empty() { "" } else { "," };
                 let row =
                     json!({ "chip_id": id_text.as_str(), "vendor_id": vendor, "product_id": id, "public_key": key });
                 write!(w, "{comma}\n{row}").map_err(io)?;
             } else {
                 writeln!(w, "{},{vendor},{id},{key}", id_text.as_str()).map_err(io)?;
             }
-            count += 1;
+            places.push(chip.position);
         }
         match page.next {
             Some(next) => after = next,
@@ -104,31 +106,101 @@ pub fn write(site: &Site, reel: &str, out: &Path, who: &Who) -> Result<Written, 
     }
     w.flush().map_err(io)?;
     drop(w);
-    if count == 0 {
+    if places.is_empty() {
         return Err(Trouble::refused(
             format!("every chip of reel {} has its credential; there is nothing to order", reel.facts.reel),
             "See `touchmark reel show`. Nothing was written.",
         ));
     }
     let format = if as_json { "json" } else { "csv" };
-    settle(site, &reel, partial, out, (format, count, identity), who)
+    settle(site, &reel, Draft { partial, format, places, identity }, out, again, who)
+}
+
+/// An order that was written before.
+#[derive(Debug, Serialize)]
+pub struct Ordered {
+    /// Its number, as `A/1`.
+    pub order: String,
+    /// Chips in it.
+    pub chips: i64,
+    /// Its file.
+    pub file: String,
+    /// When it was written.
+    pub written: String,
+}
+
+/// The last order for a reel.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn last(site: &Site, reel: &str) -> Result<Option<Ordered>, Trouble> {
+    let reel = reel::get(site, reel)?.facts.reel;
+    Ok(site.book.orders(&reel)?.pop().map(|order| Ordered {
+        order: format!("{reel}/{}", order.number),
+        chips: order.chips,
+        file: order.file_name,
+        written: reel::time_text(order.written),
+    }))
+}
+
+/// Orders named in one message.
+const NAMED: usize = 3;
+
+/// Refuses an order for chips that an earlier one asked for and that got no certificate yet.
+fn first_time(site: &Site, reel: &Reel, places: &[i64]) -> Result<(), Trouble> {
+    let mut orders = site.book.orders(&reel.facts.reel)?;
+    // Orders of older books do not say which chips they ask for: all that had none, then as now.
+    let asked = |order: &book::OrderWritten, place: i64| order.places.as_ref().is_none_or(|p| p.holds(place));
+    let twice = places.iter().filter(|place| orders.iter().any(|order| asked(order, **place))).count();
+    if twice == 0 {
+        return Ok(());
+    }
+    orders.retain(|order| places.iter().any(|place| asked(order, *place)));
+    let mut named: Vec<String> = orders
+        .iter()
+        .rev()
+        .take(NAMED)
+        .map(|o| format!("{}/{} of {} ({})", reel.facts.reel, o.number, reel::time_text(o.written), o.file_name))
+        .collect();
+    if orders.len() > NAMED {
+        named.push(format!("{} older ones", orders.len() - NAMED));
+    }
+    Err(Trouble::usage(
+        format!(
+            "{twice} of {} chips were ordered already, and no certificate has arrived for them: see order {}",
+            places.len(),
+            named.join(", ")
+        ),
+        "Receive the delivery that answers it, or ask the authority where it is. Order again only if it was lost. \
+         Nothing was written.",
+    )
+    .about("again"))
+}
+
+/// An order that is not in its place yet.
+struct Draft {
+    partial: NamedTempFile,
+    format: &'static str,
+    /// Places on the reel of the chips that it asks for.
+    places: Vec<i64>,
+    /// What the certificates must say.
+    identity: (VendorId, ProductId),
 }
 
 /// Puts a finished order in its place and records it.
-fn settle(
-    site: &Site,
-    reel: &Reel,
-    partial: NamedTempFile,
-    out: &Path,
-    (format, chips, (vendor, product)): (&'static str, u64, (VendorId, ProductId)),
-    who: &Who,
-) -> Result<Written, Trouble> {
+fn settle(site: &Site, reel: &Reel, draft: Draft, out: &Path, again: bool, who: &Who) -> Result<Written, Trouble> {
+    let Draft { partial, format, places, identity: (vendor, product) } = draft;
+    if !again {
+        first_time(site, reel, &places)?;
+    }
     let octets = fs::read(partial.path()).map_err(|e| Trouble::file(out, e))?;
     let mut content_digest = [0; 32];
     content_digest.copy_from_slice(digest(&SHA256, &octets).as_ref());
     partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
-    let count = i64::try_from(chips).unwrap_or(i64::MAX);
-    site.book.record_order(&reel.facts.reel, &reel::file_name(out), &content_digest, count, &who.by())?;
+    let chips = places.len() as u64;
+    let places = Places::of(places);
+    site.book.record_order(&reel.facts.reel, &reel::file_name(out), &content_digest, &places, &who.by())?;
     let number = site.book.orders(&reel.facts.reel)?.len();
     Ok(Written {
         reel: reel.facts.reel.to_string(),
@@ -167,6 +239,8 @@ impl Signer for ChipSigner {
 /// reel and without a credential: one PEM block each, signed by the chip's own
 /// key, so that the authority sees that the keys are held.
 ///
+/// - `again`: as in [`write`].
+///
 /// # Errors
 ///
 /// [`Trouble`]; an existing file is never replaced, and a chip that does not
@@ -176,6 +250,7 @@ pub fn write_requests(
     reel: &str,
     source: &mut dyn ChipSource,
     out: &Path,
+    again: bool,
     who: &Who,
 ) -> Result<Written, Trouble> {
     let reel = reel::get(site, reel)?;
@@ -186,9 +261,9 @@ pub fn write_requests(
             "Give another name; nothing was written.",
         ));
     }
-    let (vendor, product_id) = dac_identity(site, &product)?;
-    let mut text = String::new();
-    let mut count = 0;
+    let identity = dac_identity(site, &product)?;
+    let (vendor, product_id) = identity;
+    let (mut text, mut places) = (String::new(), Vec::new());
     for id in source.present()? {
         let Some(chip) = site.book.chip(&ChipId::new(id.as_str())?)?.filter(|c| c.reel == reel.facts.reel) else {
             continue;
@@ -208,9 +283,9 @@ pub fn write_requests(
         let subject = NameBuilder::new().common_name(&tail).vendor(vendor).product(product_id).build();
         let der = request::build(&subject, &ChipSigner(Mutex::new(opened), key)).map_err(|e| odd(e.to_string()))?;
         text.push_str(&pem::encode("CERTIFICATE REQUEST", &der));
-        count += 1;
+        places.push(chip.position);
     }
-    if count == 0 {
+    if places.is_empty() {
         return Err(Trouble::refused(
             format!("no chip of reel {} that needs a credential is at hand", reel.facts.reel),
             "Look at --chips and at `touchmark reel show`. Nothing was written.",
@@ -219,5 +294,5 @@ pub fn write_requests(
     let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut partial = NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
     partial.write_all(text.as_bytes()).map_err(|e| Trouble::file(out, e))?;
-    settle(site, &reel, partial, out, ("requests", count, (vendor, product_id)), who)
+    settle(site, &reel, Draft { partial, format: "requests", places, identity }, out, again, who)
 }

@@ -93,7 +93,7 @@ impl Line {
             let chips = numbers.clone().map(|n| Ok(NewChip { chip_id: chip_id(n), public_key: key(n) }));
             site.book.receive_reel(&new, chips, &person()).unwrap();
             if reel == "A" {
-                site.book.record_order(&id, "order-a.csv", &[7; 32], 500, &person()).unwrap();
+                site.book.record_order(&id, "order-a.csv", &[7; 32], &book::Places::of(1..=500), &person()).unwrap();
             }
             let pai = authority("PAI of reels", Role::Pai, Some("PAA"));
             let delivery = NewDelivery {

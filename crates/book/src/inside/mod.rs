@@ -9,7 +9,9 @@ use crate::schema::{MIGRATIONS, Migration};
 use crate::server::Server;
 use crate::support::{Engine, Site, by, chip, on, open, options, serial, site_id};
 use crate::touched::units_of_authority;
-use crate::{Begin, BeginError, Book, BookError, ChipState, LabelEvent, Location, OpenOptions, SerialWish, Touch};
+use crate::{
+    Begin, BeginError, Book, BookError, ChipState, LabelEvent, Location, OpenOptions, Places, SerialWish, Touch,
+};
 
 /// A schema to come: one table more.
 const NEXT: Migration = Migration {
@@ -162,7 +164,9 @@ fn a_link_to_nowhere_is_found() {
         site.provision(n, "S1");
     }
     site.book.record_label(&serial("TV-000001"), LabelEvent::Printed, &by()).expect("recorded");
-    site.book.record_order(&crate::support::reel_id("REEL-A"), "order.csv", &[1; 32], 4, &by()).expect("recorded");
+    site.book
+        .record_order(&crate::support::reel_id("REEL-A"), "order.csv", &[1; 32], &Places::of(1..=4), &by())
+        .expect("recorded");
     let links = "SELECT t.name, l.\"from\", i.type FROM sqlite_schema t, pragma_foreign_key_list(t.name) l, \
                  pragma_table_info(t.name) i WHERE t.type = 'table' AND i.name = l.\"from\" ORDER BY 1, 2";
     let links = site.book.read(|c| c.all(links, &[])).expect("asks");

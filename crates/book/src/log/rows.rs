@@ -219,6 +219,7 @@ table!(
 );
 table!(LABEL, "label", ["unit", "number"], b"ti", "unit, number, event, at, actor");
 table!(ORDER, "order_written", ["reel", "number"], b"ti", "reel, number, file_name, content_digest, chips, written");
+table!(ORDER_PLACES, "order_places", ["reel", "number"], b"ti", "reel, number, places");
 table!(ACCOUNT, "account", ["name"], b"t", "name, role, password, badge, closed, added, changed");
 table!(API_TOKEN, "api_token", ["name"], b"t", "name, token, role, given_by, added, expires, revoked");
 table!(
@@ -302,6 +303,7 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &PROOF,
     &LABEL,
     &ORDER,
+    &ORDER_PLACES,
     &REVOCATION_REQUEST,
     &REVOCATION_WANTED,
     &REVOCATION,

@@ -225,6 +225,12 @@ const REWRITTEN_6: &[(&str, Refusal)] = &[
     ("station_firmware_stays", withdrawn_only("station_firmware", BY_FIRMWARE)),
 ];
 
+/// Version 6: what arrived with a reel goes with it.
+const REFUSALS_6: &[Refusal] = &[
+    refuse("order_places", "UPDATE", "1 = 1", "what is written here stands"),
+    withdrawn_only("order_places", WITH_REEL),
+];
+
 const fn withdrawn_only(table: &'static str, when: &'static str) -> Refusal {
     refuse(table, "DELETE", when, "nothing is removed from the book but what an entry withdraws")
 }
@@ -310,7 +316,13 @@ const BROUGHT: &[Brought] = &[
         never_removed: &["station_firmware"],
         refusals: &[],
     },
-    Brought { version: 6, rewritten: REWRITTEN_6, written_once: &["withdrawn"], never_removed: &[], refusals: &[] },
+    Brought {
+        version: 6,
+        rewritten: REWRITTEN_6,
+        written_once: &["withdrawn"],
+        never_removed: &[],
+        refusals: REFUSALS_6,
+    },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

@@ -8,3 +8,13 @@ CREATE TABLE withdrawn (
   entry INTEGER NOT NULL CHECK (entry >= 0),
   PRIMARY KEY (row_key, row_table, entry)
 ) ROWLESS;
+
+-- Which chips of its reel an order asks for, as intervals of places: `1-397,400`. Older orders have no row.
+CREATE TABLE order_places (
+  reel TEXT NOT NULL,
+  number INTEGER NOT NULL,
+  places TEXT NOT NULL,
+  entry INTEGER NOT NULL,
+  PRIMARY KEY (reel, number),
+  FOREIGN KEY (reel, number) REFERENCES order_written (reel, number)
+) ROWLESS;

@@ -3,7 +3,7 @@
 use book::ids::{AuthorityName, DeliveryId};
 use book::{
     ChipState, DeliveryError, DeliveryVerdict, NewAuthority, NewChip, NewCredential, NewDelivery, NewProduct, NewReel,
-    Purpose, ReceiveError, Same, Stored, Trouble,
+    Places, Purpose, ReceiveError, Same, Stored, Trouble,
 };
 
 use crate::support::*;
@@ -248,11 +248,14 @@ pub fn test_and_production_never_mix(engine: &Engine<'_>) {
 
 pub fn orders(engine: &Engine<'_>) {
     let site = engine.site().prepared().reel("REEL-A", 0..5);
-    site.book.record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], 5, &by()).expect("recorded");
-    site.book.record_order(&reel_id("REEL-A"), "order.json", &[2; 32], 3, &by()).expect("recorded");
+    site.book.record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], &Places::of(1..=5), &by()).expect("recorded");
+    site.book
+        .record_order(&reel_id("REEL-A"), "order.json", &[2; 32], &Places::of([2, 3, 5]), &by())
+        .expect("recorded");
     let orders = site.book.orders(&reel_id("REEL-A")).expect("asks");
     let told: Vec<_> = orders.iter().map(|o| (o.file_name.as_str(), o.chips)).collect();
     assert_eq!(told, [("order.csv", 5), ("order.json", 3)]);
-    assert!(site.book.record_order(&reel_id("REEL-Z"), "order.csv", &[1; 32], 5, &by()).is_err());
+    assert_eq!(orders[1].places, Some(Places::of([2, 3, 5])));
+    assert!(site.book.record_order(&reel_id("REEL-Z"), "order.csv", &[1; 32], &Places::of(1..=5), &by()).is_err());
     assert!(site.book.verify(None).expect("verifies").intact());
 }

@@ -165,7 +165,9 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
     }
     let label = book::LabelEvent::Printed;
     site.book.record_label(&serial("TV-000001"), label, &by()).expect("recorded");
-    site.book.record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], 20, &by()).expect("recorded");
+    site.book
+        .record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], &book::Places::of(1..=20), &by())
+        .expect("recorded");
     let firmware = book::ids::FirmwareVersion::new("1.4.0").expect("a version");
     let told = book::Begin {
         chip: &chip(5).chip_id,
@@ -278,6 +280,8 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
         ),
         ("UPDATE label SET actor = 'nobody'".into(), Altered, "label", "TV-000001/1".into()),
         ("UPDATE order_written SET chips = 7".into(), Altered, "order_written", "REEL-A/1".into()),
+        ("UPDATE order_places SET places = '7'".into(), Altered, "order_places", "REEL-A/1".into()),
+        ("DELETE FROM order_places".into(), Removed, "order_places", "REEL-A/1".into()),
         ("UPDATE product SET product_id = 1".into(), Altered, "product", "Tern Vent".into()),
         ("UPDATE authority SET trusted = 0 WHERE role = 'paa'".into(), Altered, "authority", "Quarry Lane PAA".into()),
         ("UPDATE reel SET source_name = 'x'".into(), Altered, "reel", "REEL-A".into()),

@@ -32,7 +32,7 @@ fn sold() -> NewProduct {
 fn taken_back(engine: &Engine<'_>) -> Site {
     let site = engine.site().stocked(5);
     let book = &site.book;
-    book.record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], 5, &by()).expect("recorded");
+    book.record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], &book::Places::of(1..=5), &by()).expect("recorded");
     let setup = StationSetup {
         station: on("S1", 0).station.expect("a station"),
         reel: reel_id("REEL-A"),
