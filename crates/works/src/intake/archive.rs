@@ -1,38 +1,47 @@
-//! ZIP, tar and gzip, opened in memory or from a file, entry by entry.
+//! ZIP, tar and what is packed around a tar, opened in memory or from a file, entry by entry.
 
 use std::fs;
 use std::io::{self, BufReader, Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
-use flate2::read::MultiGzDecoder;
 use zeroize::Zeroizing;
 use zip::ZipArchive;
 use zip::result::ZipError;
 
+use super::packed::{self, Packing, refused};
 use super::{Budget, Entry, IntakeError, ReadError};
 
-type Each<'a> = dyn FnMut(Entry) -> Result<(), IntakeError> + 'a;
-type Password<'a> = Option<&'a Zeroizing<Vec<u8>>>;
+pub(super) type Each<'a> = dyn FnMut(Entry) -> Result<(), IntakeError> + 'a;
+pub(super) type Password<'a> = Option<&'a Zeroizing<Vec<u8>>>;
 
 const ZIP: &str = "a ZIP archive";
 const TAR: &str = "a tar archive";
-const GZIP: &str = "a gzip file";
 
 fn is_zip(start: &[u8]) -> bool {
     start.starts_with(b"PK\x03\x04") || start.starts_with(b"PK\x05\x06") || start.starts_with(b"PK\x07\x08")
 }
 
-fn is_gzip(start: &[u8]) -> bool {
-    start.starts_with(&[0x1F, 0x8B])
+pub(super) fn is_tar(start: &[u8]) -> bool {
+    start.get(257..262).is_some_and(|magic| magic == b"ustar")
 }
 
-fn is_tar(start: &[u8]) -> bool {
-    start.get(257..262).is_some_and(|magic| magic == b"ustar")
+/// What is recognised so that it is not passed over as a note, and can't be opened here.
+fn closed(start: &[u8]) -> Option<&'static str> {
+    match start {
+        [b'7', b'z', 0xBC, 0xAF, 0x27, 0x1C, ..] => Some("a 7z archive"),
+        [b'R', b'a', b'r', b'!', 0x1A, 0x07, ..] => Some("a RAR archive"),
+        [b'B', b'Z', b'h', b'1'..=b'9', 0x31, 0x41, 0x59, 0x26, 0x53, 0x59, ..] => Some("a bzip2 file"),
+        _ => None,
+    }
 }
 
 /// Whether a file that begins like this is opened rather than taken as it is.
 pub(crate) fn is_archive(start: &[u8]) -> bool {
-    is_zip(start) || is_gzip(start) || is_tar(start)
+    is_zip(start) || is_tar(start) || Packing::of(start).is_some() || closed(start).is_some()
+}
+
+fn refuse_closed(name: &str, start: &[u8]) -> Result<(), IntakeError> {
+    closed(start).map_or(Ok(()), |kind| Err(IntakeError::Closed { name: name.to_owned(), kind }))
 }
 
 /// Opens an archive that is a file of its own.
@@ -44,15 +53,16 @@ pub(super) fn open_file(
     password: Password<'_>,
     each: &mut Each<'_>,
 ) -> Result<(), IntakeError> {
+    refuse_closed(name, start)?;
     let io = |source| IntakeError::Io { path: path.to_owned(), source };
     let file = fs::File::open(path).map_err(io)?;
     if is_zip(start) {
         return zip(name, Window::new(file), 0, budget, password, each);
     }
-    if is_tar(start) {
-        return tar(name, BufReader::new(file), None, 0, budget, password, each);
+    match Packing::of(start) {
+        Some(packing) => packed::expand(packing, name, BufReader::new(file), 0, budget, password, each),
+        None => tar(name, BufReader::new(file), 0, budget, password, each),
     }
-    gzip(name, BufReader::new(file), 0, budget, password, each)
 }
 
 /// A file read through a window that seeking does not throw away: a ZIP's reader seeks
@@ -124,17 +134,18 @@ pub(super) fn offer(
     if !is_archive(&octets) {
         return each(Entry { name: name.to_owned(), octets });
     }
+    refuse_closed(name, &octets)?;
     let depth = depth + 1;
     if depth > budget.limits.depth {
         let what = format!("lies more than {} archives deep", budget.limits.depth);
         return Err(IntakeError::Size { name: name.to_owned(), what });
     }
     if is_zip(&octets) {
-        zip(name, Cursor::new(octets), depth, budget, password, each)
-    } else if is_tar(&octets) {
-        tar(name, Cursor::new(octets), None, depth, budget, password, each)
-    } else {
-        gzip(name, Cursor::new(octets), depth, budget, password, each)
+        return zip(name, Cursor::new(octets), depth, budget, password, each);
+    }
+    match Packing::of(&octets) {
+        Some(packing) => packed::expand(packing, name, Cursor::new(octets), depth, budget, password, each),
+        None => tar(name, Cursor::new(octets), depth, budget, password, each),
     }
 }
 
@@ -212,23 +223,7 @@ fn zip<R: Read + Seek>(
     Ok(())
 }
 
-/// Counts octets that pass, so that an expansion can be told from what it was packed in.
-struct Counted<R> {
-    inner: R,
-    count: std::rc::Rc<std::cell::Cell<u64>>,
-}
-
-impl<R: Read> Read for Counted<R> {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let count = self.inner.read(buffer)?;
-        self.count.set(self.count.get() + count as u64);
-        Ok(count)
-    }
-}
-
-type Passed = std::rc::Rc<std::cell::Cell<u64>>;
-
-fn gzip<R: Read>(
+pub(super) fn tar<R: Read>(
     name: &str,
     reader: R,
     depth: u8,
@@ -236,75 +231,8 @@ fn gzip<R: Read>(
     password: Password<'_>,
     each: &mut Each<'_>,
 ) -> Result<(), IntakeError> {
-    let passed = Passed::default();
-    let mut expanded = MultiGzDecoder::new(Counted { inner: reader, count: Passed::clone(&passed) });
-    let mut start = [0; 512];
-    let mut have = 0;
-    while have < start.len() {
-        match expanded.read(&mut start[have..]) {
-            Ok(0) => break,
-            Ok(count) => have += count,
-            Err(e) => return Err(IntakeError::Damaged { name: name.to_owned(), kind: GZIP, why: e.to_string() }),
-        }
-    }
-    let whole = Cursor::new(start[..have].to_vec()).chain(expanded);
-    if is_tar(&start[..have]) {
-        return tar(name, whole, Some(passed), depth, budget, password, each);
-    }
-    let inner = name.strip_suffix(".gz").unwrap_or(name).to_owned();
-    budget.entry(&inner)?;
-    let mut watched = Watched { inner: whole, expanded: 0, passed, ratio: budget.limits.ratio };
-    let octets = budget.read(&inner, &mut watched, None).map_err(|e| bomb(e, &inner, GZIP))?;
-    offer(&inner, octets, depth, budget, password, each)
-}
-
-/// Stops an expansion that goes far beyond what it was packed in.
-struct Watched<R> {
-    inner: R,
-    expanded: u64,
-    passed: Passed,
-    ratio: u64,
-}
-
-/// Marks the error that [`Watched`] stops with.
-const BOMB: &str = "expands far beyond what it is packed in";
-
-impl<R: Read> Read for Watched<R> {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let count = self.inner.read(buffer)?;
-        self.expanded += count as u64;
-        let small = self.expanded < 8 << 20;
-        if !small && self.expanded / self.passed.get().max(1) > self.ratio {
-            return Err(io::Error::other(BOMB));
-        }
-        Ok(count)
-    }
-}
-
-fn bomb(error: ReadError, name: &str, kind: &'static str) -> IntakeError {
-    match error {
-        ReadError::Io(e) if e.to_string().contains(BOMB) => {
-            IntakeError::Size { name: name.to_owned(), what: BOMB.into() }
-        }
-        other => other.named(name, kind),
-    }
-}
-
-fn tar<R: Read>(
-    name: &str,
-    reader: R,
-    passed: Option<Passed>,
-    depth: u8,
-    budget: &mut Budget,
-    password: Password<'_>,
-    each: &mut Each<'_>,
-) -> Result<(), IntakeError> {
-    let watched: Box<dyn Read + '_> = match passed {
-        Some(passed) => Box::new(Watched { inner: reader, expanded: 0, passed, ratio: budget.limits.ratio }),
-        None => Box::new(reader),
-    };
-    let damaged = |e: io::Error| bomb(ReadError::Io(e), name, TAR);
-    let mut archive = tar::Archive::new(watched);
+    let damaged = |e: io::Error| refused(ReadError::Io(e), name, TAR);
+    let mut archive = tar::Archive::new(reader);
     for entry in archive.entries().map_err(damaged)? {
         let mut entry = entry.map_err(damaged)?;
         let inner = String::from_utf8_lossy(&entry.path_bytes()).into_owned();
@@ -322,7 +250,7 @@ fn tar<R: Read>(
             return Err(IntakeError::Size { name: inner, what });
         }
         let octets =
-            budget.read(&inner, &mut entry, None).map_err(|e| bomb(e, &format!("{name}, entry {inner}"), TAR))?;
+            budget.read(&inner, &mut entry, None).map_err(|e| refused(e, &format!("{name}, entry {inner}"), TAR))?;
         offer(&inner, octets, depth, budget, password, each)?;
     }
     Ok(())

@@ -3,9 +3,11 @@
 //! Everything that comes from outside is untrusted. Nothing is extracted to
 //! disk; no name is ever used as a path; sizes, counts, ratios and nesting are
 //! bounded before anything is expanded. Covers plain files, directories, ZIP
-//! (with password), tar, gzip and tar.gz, nested in one another.
+//! (with password), tar, gzip, xz and Zstandard, nested in one another, all
+//! known by their content. What is known and not opened (7z, RAR, bzip2) is named.
 
 mod archive;
+mod packed;
 
 use std::fs;
 use std::io::{self, Read};
@@ -71,6 +73,14 @@ pub enum IntakeError {
         /// Why.
         why: String,
     },
+    /// An archive of a kind that is not opened here.
+    #[error("{name} is {kind}, which touchmark does not open")]
+    Closed {
+        /// Archive or entry.
+        name: String,
+        /// `a 7z archive`.
+        kind: &'static str,
+    },
     /// A name that leads out of the archive.
     #[error("the entry {name:?} {what}")]
     Path {
@@ -107,7 +117,7 @@ impl IntakeError {
             Self::Path { .. } => Some("path"),
             Self::Size { .. } => Some("size"),
             Self::Password { .. } => Some("password"),
-            Self::Io { .. } | Self::Damaged { .. } | Self::Stopped(_) => None,
+            Self::Io { .. } | Self::Damaged { .. } | Self::Closed { .. } | Self::Stopped(_) => None,
         }
     }
 }
@@ -116,7 +126,7 @@ impl Advise for IntakeError {
     fn kind(&self) -> Kind {
         match self {
             Self::Path { .. } | Self::Size { .. } => Kind::Refused,
-            Self::Io { .. } | Self::Damaged { .. } | Self::Password { .. } => Kind::Usage,
+            Self::Io { .. } | Self::Damaged { .. } | Self::Closed { .. } | Self::Password { .. } => Kind::Usage,
             Self::Stopped(stopped) => stopped.kind(),
         }
     }
@@ -126,6 +136,7 @@ impl Advise for IntakeError {
             match self {
                 Self::Io { .. } => "Look at the path and the rights on it.",
                 Self::Damaged { .. } => "Fetch it again; the copy was cut off or changed. Nothing was stored.",
+                Self::Closed { .. } => "Unpack it and receive the folder, or ask the sender for a ZIP or tar.gz archive. Nothing was stored.",
                 Self::Path { .. } => "No honest archive holds such a name. Do not open it by other means; ask the sender. Nothing was stored.",
                 Self::Size { .. } => "Nothing was expanded or stored. Ask the sender what it is; a very large delivery can be sent in parts.",
                 Self::Stopped(stopped) => return stopped.advice(),
