@@ -38,7 +38,7 @@ fn place(serial_start: Option<&str>) -> Place {
     let description: product::Description =
         toml::from_str("vendor = \"FFF2\"\nproduct = \"8A21\"\ndevice_type = 514\nreach = \"ble\"").unwrap();
     product::add(&site, "Tern Vent", &description, &who).unwrap();
-    let map = reel::manifest::ColumnMap::default();
+    let map = reel::Options::default();
     reel::receive(&site, &data("reel-a/manifest.csv"), "A", "Tern Vent", &map, &who, &Course::new()).unwrap();
     delivery::receive(&site, &data("reel-a/delivery.zip"), "A", false, None, &who, &Course::new()).unwrap();
     let keys = data("reel-a/simulated-keys.ndjson");

@@ -15,7 +15,6 @@ use standard::name::NameBuilder;
 use tempfile::TempDir;
 use works::course::Course;
 use works::product::Description;
-use works::reel::manifest::ColumnMap;
 use works::site::{NewBook, Site, Who};
 use works::{authority, delivery, keeping, product, reel};
 
@@ -62,7 +61,7 @@ fn place() -> Place {
     }
     let path = folder.path().join("manifest.csv");
     fs::write(&path, manifest).unwrap();
-    let map = ColumnMap::default();
+    let map = reel::Options::default();
     reel::receive(&site, &path, "R", "Tern Vent", &map, &who, &Course::new()).unwrap();
     Place { folder, site, who, keys }
 }
@@ -114,7 +113,7 @@ fn a_pai_that_comes_last_begins_the_storing_anew() {
     let place = place();
     place.zip("two.zip", |number| if number < CHIPS - 3 { "I" } else { "J" }, |_, _| ());
     let received = place.receive("two.zip", false);
-    assert_eq!((received.verdict, received.accepted), ("accepted", CHIPS));
+    assert_eq!((received.verdict, received.certificates.accepted), ("accepted", CHIPS));
     let issuers = place.site.book.issuers_of(&ReelId::new("R").unwrap()).unwrap();
     assert_eq!(issuers.iter().map(|name| name.as_str()).collect::<Vec<_>>(), ["I", "J"]);
     let id = DeliveryId::new(received.delivery.as_deref().unwrap()).unwrap();
@@ -138,7 +137,7 @@ fn a_fault_in_the_last_one_undoes_what_was_begun() {
     place.zip("spoilt.zip", |_| "I", spoil);
     let before = place.site.book.head().unwrap();
     let refused = place.receive("spoilt.zip", false);
-    assert_eq!((refused.verdict, refused.accepted, refused.read), ("refused", 0, CHIPS));
+    assert_eq!((refused.verdict, refused.certificates.accepted, refused.certificates.read), ("refused", 0, CHIPS));
     let said: Vec<_> = refused.findings.iter().map(|f| (f.finding.rule.name, f.subject.as_str(), f.count)).collect();
     assert_eq!(said[0], ("chain.signature", "08998.der", 1), "{said:?}");
     assert_eq!(refused.findings[0].chip_id.as_deref(), Some("01A0000000002326"));
@@ -147,7 +146,7 @@ fn a_fault_in_the_last_one_undoes_what_was_begun() {
     assert_eq!(place.site.book.head().unwrap(), before);
 
     let part = place.receive("spoilt.zip", true);
-    assert_eq!((part.verdict, part.accepted), ("accepted-in-part", CHIPS - 1));
+    assert_eq!((part.verdict, part.certificates.accepted), ("accepted-in-part", CHIPS - 1));
     let kept = place.site.book.deliveries(None).unwrap();
     assert_eq!(kept.len(), 1);
     assert_eq!((kept[0].verdict.word(), kept[0].certificates_accepted), ("accepted-in-part", CHIPS as i64 - 1));

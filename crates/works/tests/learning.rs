@@ -125,7 +125,7 @@ impl Place {
         let which = WhichChips::Count(3);
         let chips_at = folder.path().join("chips");
         chips::simulate(&chips_at, &which, Some(7), FaultLevel::None, Bench::default(), Some(&manifest)).unwrap();
-        let map = reel::manifest::ColumnMap::default();
+        let map = reel::Options::default();
         reel::receive(&site, &manifest, "R1", "Tern Vent", &map, &who, &Course::new()).unwrap();
         let delivered = folder.path().join("delivery");
         fs::create_dir(&delivered).unwrap();

@@ -12,7 +12,6 @@ use tempfile::TempDir;
 use works::course::{Course, Phase};
 use works::examine::{Examine, examine};
 use works::product::Description;
-use works::reel::manifest::ColumnMap;
 use works::site::{NewBook, Site, Who};
 use works::{Advise, Kind, Trouble, authority, delivery, keeping, product, reel};
 
@@ -39,7 +38,7 @@ fn place() -> Place {
 
 impl Place {
     fn reel(&self, course: &Course) -> Result<reel::Received, Trouble> {
-        let map = ColumnMap::default();
+        let map = reel::Options::default();
         reel::receive(&self.site, &data("reel-a/manifest.csv"), "A", "Tern Vent", &map, &self.who, course)
     }
 
@@ -75,7 +74,7 @@ fn what_is_stopped_before_it_begins_stores_nothing() {
     is_cancelled(place.delivery(&stopped()));
     assert!(place.site.book.deliveries(None).unwrap().is_empty());
     assert_eq!(entries(), before);
-    assert_eq!(place.delivery(&Course::new()).unwrap().accepted, 400);
+    assert_eq!(place.delivery(&Course::new()).unwrap().certificates.accepted, 400);
     is_cancelled(keeping::verify(&place.site, &[], &stopped()));
     assert!(keeping::verify(&place.site, &[], &Course::new()).unwrap().is_intact());
 }
@@ -135,7 +134,7 @@ fn it_can_be_stopped_in_every_phase() {
         let there = place.site.book.deliveries(Some(&ReelId::new("A").unwrap())).unwrap();
         match done {
             Ok(received) => {
-                assert_eq!((received.accepted, there.len()), (400, 1), "{phase}");
+                assert_eq!((received.certificates.accepted, there.len()), (400, 1), "{phase}");
                 assert!(!in_time, "it was told to stop, in time, and went on: {phase}");
                 break;
             }
@@ -156,7 +155,7 @@ fn it_can_be_stopped_in_every_phase() {
 #[test]
 fn a_manifest_is_read_alike_in_every_form() {
     let place = place();
-    let map = ColumnMap::default();
+    let map = reel::Options::default();
     let text = std::fs::read_to_string(data("reel-a/manifest.csv")).unwrap();
     let folder = TempDir::new().unwrap();
     let receive = |name: &str, octets: &[u8], reel: &str| {

@@ -7,7 +7,6 @@ use std::process::{Command, Stdio};
 
 use clap::Args;
 use works::course::Course;
-use works::reel::manifest::ColumnMap;
 use works::{delivery, reel};
 
 use super::bulk::{self, Failed, ISSUER, PRODUCT, REEL, timed};
@@ -142,7 +141,7 @@ fn measure(args: &ByHand) -> Result<Measured, Failed> {
 
     let course = Course::new();
     let (ours, who) = bulk::site(&dir.join("issue"))?;
-    let map = ColumnMap::default();
+    let map = reel::Options::default();
     reel::receive(&ours, &dir.join("manifest.csv"), REEL, PRODUCT, &map, &who, &course)?;
     let unlock = bulk::passphrase()?;
     let issued = timed(|| Ok(delivery::issue(&ours, REEL, ISSUER, &unlock, &who, &Course::new())?.issued))?;
@@ -151,7 +150,8 @@ fn measure(args: &ByHand) -> Result<Measured, Failed> {
     let (signer, pai) = bulk::issuer(&other)?;
     let zip = dir.join("delivery.zip");
     bulk::delivery(&zip, &pai, &bulk::dacs(signer.as_ref(), &pai, &keys)?)?;
-    let received = timed(|| Ok(delivery::receive(&other, &zip, REEL, false, None, &who, &Course::new())?.accepted))?;
+    let received =
+        timed(|| Ok(delivery::receive(&other, &zip, REEL, false, None, &who, &Course::new())?.certificates.accepted))?;
     if (issued.0, received.0) != (args.dacs, args.dacs) {
         return Err(format!("{} issued and {} received", issued.0, received.0).into());
     }

@@ -10,7 +10,6 @@ use clap::Args;
 use rayon::prelude::*;
 use standard::certificate::Certificate;
 use works::course::Course;
-use works::reel::manifest::ColumnMap;
 use works::site::{Site, Who};
 use works::{delivery, reel};
 
@@ -69,7 +68,7 @@ fn worker(work: &[String]) -> Result<Measured, Failed> {
             let zip = folder.join("delivery.zip");
             let received = delivery::receive(&site, &zip, REEL, false, None, &who, &course)?;
             match received.verdict {
-                "accepted" => Ok(received.accepted),
+                "accepted" => Ok(received.certificates.accepted),
                 other => {
                     let found = received.findings.first().map(|f| (f.finding.rule.name, f.finding.found.clone()));
                     Err(format!("{other}: {found:?}").into())
@@ -90,7 +89,7 @@ fn prepare(folder: &Path, dacs: usize) -> Result<Vec<Vec<u8>>, Failed> {
     let mut ders = Vec::new();
     for name in ["issue", "receive"] {
         let (site, who) = bulk::site(&folder.join(name))?;
-        let (map, course) = (ColumnMap::default(), Course::new());
+        let (map, course) = (reel::Options::default(), Course::new());
         reel::receive(&site, &folder.join("manifest.csv"), REEL, PRODUCT, &map, &who, &course)?;
         if name == "receive" {
             let (signer, pai) = bulk::issuer(&site)?;

@@ -6,7 +6,6 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use works::course::Course;
 use works::reel;
-use works::reel::manifest::ColumnMap;
 use works::site::{Site, Who};
 
 use super::bulk::{self, Failed, PRODUCT, REEL, Row, alone, timed, told};
@@ -37,7 +36,7 @@ pub fn run(args: &ReelsArgs) -> Result<Measured, String> {
 
 fn worker(folder: &Path) -> Result<Measured, Failed> {
     let (site, who) = (Site::open(&folder.join("site"))?, Who::new("bench")?);
-    let (map, course) = (ColumnMap::default(), Course::new());
+    let (map, course) = (reel::Options::default(), Course::new());
     let manifest = folder.join("manifest.csv");
     let (received, seconds) = timed(|| Ok(reel::receive(&site, &manifest, REEL, PRODUCT, &map, &who, &course)?))?;
     match received.verdict {

@@ -20,7 +20,6 @@ use standard::key::PublicKey;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
 use works::course::Course;
 use works::provision::{Provision, provision};
-use works::reel::manifest::ColumnMap;
 use works::site::{Site, Who};
 use works::{delivery, reel};
 
@@ -187,7 +186,7 @@ fn supply(site: &Site, dir: &Path, reel: &str, stations: usize, units: u64, real
     }
     let listed = dir.join("manifest.csv");
     fs::write(&listed, manifest)?;
-    reel::receive(site, &listed, reel, PRODUCT, &ColumnMap::default(), &who, &Course::new())?;
+    reel::receive(site, &listed, reel, PRODUCT, &reel::Options::default(), &who, &Course::new())?;
     delivery::issue(site, reel, PAI, &passphrase()?, &who, &Course::new())?;
     Ok(())
 }

@@ -5,9 +5,11 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use serde_json::json;
-use works::order;
+use standard::name::printable;
+use standard::verdict::Severity;
 use works::reel::manifest::ColumnMap;
-use works::reel::{self, ReelView};
+use works::reel::{self, Options, ReelView};
+use works::{Trouble, order};
 
 use super::at_site::Place;
 use super::chip::Chips;
@@ -19,8 +21,9 @@ use crate::watching::watched;
 pub enum ReelCommand {
     /// Receive a reel from its manifest: all of it or nothing
     ///
-    /// CSV of any delimiter, one JSON object a line, or certificates of the
-    /// chips in a file, directory or archive. Every key is checked on the curve.
+    /// CSV of any delimiter, with or without titles above its header, in UTF-8,
+    /// UTF-16 or Windows-1252; JSON; or one public key or certificate for each
+    /// chip, in a directory or archive. Every key is checked on the curve.
     Receive(Receive),
     /// List reels
     List,
@@ -51,6 +54,9 @@ pub struct Receive {
     /// Columns of chip id and key, as chip_id=COL,public_key=COL
     #[arg(long, value_name = "MAP")]
     map: Option<ColumnMap>,
+    /// Make the reel of certificates that an authority issued, where there is no manifest of the chip maker's
+    #[arg(long)]
+    from_certificates: bool,
 }
 
 /// Write orders: what an outside authority needs to issue
@@ -72,6 +78,9 @@ pub struct Write_ {
     /// Write PKCS #10 requests instead, signed by the chips that are there
     #[arg(long, value_name = "SOURCE")]
     chips: Option<String>,
+    /// Order chips once more that were ordered already and have no certificate yet
+    #[arg(long)]
+    again: bool,
 }
 
 /// Runs `reel`.
@@ -79,10 +88,11 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
     let site = place.open()?;
     match command {
         ReelCommand::Receive(args) => {
-            let map = args.map.unwrap_or_default();
+            let options = Options { columns: args.map.unwrap_or_default(), from_certificates: args.from_certificates };
             let who = place.who()?;
             let done = watched(output, "chips", |course| {
-                reel::receive(&site, &args.file, &args.reel, &args.product, &map, &who, course)
+                reel::receive(&site, &args.file, &args.reel, &args.product, &options, &who, course)
+                    .map_err(|t| option_wanted(t, "from_certificates", "To do so, add --from-certificates."))
             })?;
             output.show(&done.json(), |w| {
                 for f in &done.findings {
@@ -90,7 +100,10 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                     writeln!(
                         w,
                         "{}: {} {}{count}: {}",
-                        f.subject, f.finding.severity, f.finding.rule.name, f.finding.found
+                        printable(&f.subject),
+                        f.finding.severity,
+                        f.finding.rule.name,
+                        printable(&f.finding.found)
                     )?;
                     writeln!(w, "  next  {}", f.finding.advice)?;
                 }
@@ -108,7 +121,11 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                     _ => writeln!(
                         w,
                         "Refused: {} of {} lines are wrong. No chip was stored.",
-                        done.findings.iter().map(|f| f.count).sum::<usize>(),
+                        done.findings
+                            .iter()
+                            .filter(|f| f.finding.severity == Severity::Error)
+                            .map(|f| f.count)
+                            .sum::<usize>(),
                         done.read
                     ),
                 }
@@ -156,17 +173,25 @@ fn words(w: &mut dyn Write, r: &ReelView) -> io::Result<()> {
     Ok(())
 }
 
+/// A refusal that an option lifts, with that option named.
+fn option_wanted(trouble: Trouble, input: &str, advice: &str) -> Failure {
+    let wanted = trouble.input() == Some(input);
+    let failure = Failure::from(trouble);
+    if wanted { failure.advising(advice) } else { failure }
+}
+
 /// Runs `order`.
 pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let OrderCommand::Write(args) = command;
     let site = place.open()?;
     let done = match &args.chips {
-        None => order::write(&site, &args.reel, &args.out, &place.who()?)?,
+        None => order::write(&site, &args.reel, &args.out, args.again, &place.who()?),
         Some(source) => {
             let mut source = Chips::named(source).open()?;
-            order::write_requests(&site, &args.reel, source.as_mut(), &args.out, &place.who()?)?
+            order::write_requests(&site, &args.reel, source.as_mut(), &args.out, args.again, &place.who()?)
         }
     };
+    let done = done.map_err(|trouble| option_wanted(trouble, "again", "To order again, add --again."))?;
     output.show(&done, |w| {
         writeln!(w, "Wrote order {} for {} chips of reel {} to {}", done.order, done.chips, done.reel, done.file)?;
         writeln!(w, "  identity  the certificates must say {} {}", done.vendor_id, done.product_id)?;

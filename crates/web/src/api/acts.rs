@@ -50,6 +50,9 @@ pub struct ReelQuery {
     name: Option<String>,
     /// Which columns, as `chip_id=uid,public_key=spki`.
     map: Option<String>,
+    /// Whether an authority's certificates may stand for the chip maker's manifest.
+    #[serde(default)]
+    from_certificates: bool,
 }
 
 /// Receives a reel: all of it or nothing. The body is the manifest.
@@ -69,14 +72,15 @@ pub async fn receive_reel(
     let who = app.who(&person);
     let request = format!("reel {query:?} {:?}", works::access::digest(&String::from_utf8_lossy(&body)));
     once(&app, &person, &headers, request, move |app| {
-        let map: ColumnMap = match query.map.as_deref() {
+        let columns: ColumnMap = match query.map.as_deref() {
             Some(map) => {
                 map.parse().map_err(|e: String| Trouble::usage(e, "Give chip_id=COLUMN,public_key=COLUMN."))?
             }
             None => ColumnMap::default(),
         };
         let (_folder, path) = as_file(query.name.as_deref().unwrap_or("manifest"), &body)?;
-        let received = reel::receive(&app.site, &path, &query.reel, &query.product, &map, &who, &Course::new())?;
+        let options = reel::Options { columns, from_certificates: query.from_certificates };
+        let received = reel::receive(&app.site, &path, &query.reel, &query.product, &options, &who, &Course::new())?;
         shape::<Received>(received.json())
     })
     .await

@@ -107,6 +107,9 @@ pub struct Delivery {
     pub read: i64,
     /// DACs kept.
     pub accepted: i64,
+    /// DACs read, accepted, refused, good, faulty; chips that none came for as missing.
+    #[schema(value_type = Object)]
+    pub certificates: serde_json::Value,
     /// The file's name.
     pub source: String,
     /// When.
@@ -249,10 +252,10 @@ pub struct Received {
     pub verdict: String,
     /// The reel.
     pub reel: String,
-    /// The delivery's id, where one stands in the book.
+    /// The delivery's id, in the book or among those that were refused.
     #[serde(default)]
     pub delivery: Option<String>,
-    /// Certificates read, accepted, refused; none for a manifest.
+    /// Certificates read, accepted, refused, good, faulty, missing; none for a manifest.
     #[serde(default)]
     #[schema(value_type = Option<Object>)]
     pub certificates: Option<serde_json::Value>,

@@ -25,8 +25,8 @@ pub enum Task {
         reel: String,
         /// What its chips are for.
         product: String,
-        /// Which columns.
-        map: reel::manifest::ColumnMap,
+        /// How its manifest is read.
+        options: reel::Options,
     },
     /// A delivery.
     Delivery {
@@ -185,12 +185,12 @@ pub(super) fn done(
         Task::Issue { reel, issuer, passphrase } => {
             Ok(judged(json(&delivery::issue(site, reel, issuer, &**passphrase, who, course)?)?, false))
         }
-        Task::Reel { reel, product, map } => {
-            Ok(judged(reel::receive(site, first()?, reel, product, map, who, course)?.json(), false))
+        Task::Reel { reel, product, options } => {
+            Ok(judged(reel::receive(site, first()?, reel, product, options, who, course)?.json(), false))
         }
         Task::Delivery { reel, password } => {
             let received = delivery::receive(site, first()?, reel, accept_part, password.as_ref(), who, course)?;
-            let partly = received.verdict == "refused" && received.read > 0 && !accept_part;
+            let partly = received.has_good_part() && !accept_part;
             Ok(judged(received.json(), partly))
         }
         Task::Examine { trust, signers, device } => {

@@ -39,6 +39,8 @@ struct ReelPage {
     tape: String,
     deliveries: Vec<delivery::DeliveryView>,
     issuers: Vec<String>,
+    /// The last order for its chips.
+    ordered: Option<order::Ordered>,
 }
 
 impl ReelPage {
@@ -85,14 +87,15 @@ pub async fn list(State(app): State<App>, person: Person, Query(part): Query<Par
 /// Where the form makes no sense.
 pub async fn receive(asker: Asker, form: Files) -> Result<Response, Oops> {
     let task = |upload: &Upload| {
-        let mut map = ColumnMap::default();
-        for (field, column) in [("chip_id", &mut map.chip_id), ("public_key", &mut map.public_key)] {
+        let mut columns = ColumnMap::default();
+        for (field, column) in [("chip_id", &mut columns.chip_id), ("public_key", &mut columns.public_key)] {
             if let Some(named) = given(upload.text(field)) {
                 named.clone_into(column);
             }
         }
         let text = |field| upload.text(field).to_owned();
-        Ok(Task::Reel { reel: text("reel"), product: text("product"), map })
+        let options = reel::Options { columns, from_certificates: given(upload.text("from_certificates")).is_some() };
+        Ok(Task::Reel { reel: text("reel"), product: text("product"), options })
     };
     incoming::bring(&asker, form, "file", task).await
 }
@@ -109,17 +112,19 @@ pub async fn show(
     Query(range): Query<Range>,
 ) -> Result<Response, Oops> {
     let asked = name.clone();
-    let (reel, tape, deliveries, issuers) = app
+    let (reel, tape, deliveries, issuers, ordered) = app
         .work(move |app| {
             let shown = reel::show(&app.site, &asked)?;
             let (deliveries, _) = delivery::newest(&app.site, Some(&shown.reel), 0, usize::MAX)?;
             let issuers = authority::list(&app.site)?.into_iter().filter(|a| a.role == "pai" && a.key_here);
             let tape = tape::drawn(app, &asked, range.read())?;
-            Ok((shown, tape, deliveries, issuers.map(|a| a.name).collect()))
+            let ordered = order::last(&app.site, &asked)?;
+            Ok((shown, tape, deliveries, issuers.map(|a| a.name).collect(), ordered))
         })
         .await?;
     let address = format!("/reels/{}", in_address(&name));
-    page(&ReelPage { frame: Frame::new(&app, Some(&person), "/reels"), reel, address, tape, deliveries, issuers })
+    let frame = Frame::new(&app, Some(&person), "/reels");
+    page(&ReelPage { frame, reel, address, tape, deliveries, issuers, ordered })
 }
 
 /// `GET /reels/{reel}/tape`: a part of the tape.
@@ -157,12 +162,23 @@ pub async fn issue(asker: Asker, Path(name): Path<String>, Form(form): Form<Issu
     incoming::ask(&asker, task, title, None).await
 }
 
+/// Whether chips that were ordered already are ordered once more.
+#[derive(Deserialize)]
+pub struct Order {
+    again: Option<String>,
+}
+
 /// `POST /reels/{reel}/order`: what an outside authority needs, as a file.
 ///
 /// # Errors
 ///
 /// Where nothing is left to order.
-pub async fn order(State(app): State<App>, person: Person, Path(name): Path<String>) -> Result<Response, Oops> {
+pub async fn order(
+    State(app): State<App>,
+    person: Person,
+    Path(name): Path<String>,
+    Form(form): Form<Order>,
+) -> Result<Response, Oops> {
     let who = app.who(&person);
     let reel = name.clone();
     let octets = app
@@ -170,7 +186,7 @@ pub async fn order(State(app): State<App>, person: Person, Path(name): Path<Stri
             let folder = tempfile::tempdir()
                 .map_err(|e| Trouble::surroundings(format!("no temporary folder: {e}"), "Look at the disk."))?;
             let out = folder.path().join(format!("order-{}.csv", reel.replace('/', "-")));
-            order::write(&app.site, &reel, &out, &who)?;
+            order::write(&app.site, &reel, &out, form.again.is_some(), &who)?;
             std::fs::read(&out).map_err(|e| Trouble::file(&out, e))
         })
         .await?;

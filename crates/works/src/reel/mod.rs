@@ -2,6 +2,7 @@
 
 pub mod key_text;
 pub mod manifest;
+mod origin;
 mod stream;
 
 use std::collections::HashMap;
@@ -31,6 +32,15 @@ use stream::{Odd, Stream};
 /// Chips judged at a time, and how many times that many may wait to be stored.
 const SOME: usize = 2_000;
 const AHEAD: usize = 4;
+
+/// How a manifest is read.
+#[derive(Debug, Clone, Default)]
+pub struct Options {
+    /// Which columns hold what.
+    pub columns: ColumnMap,
+    /// Whether an authority's certificates may stand for the chip maker's manifest.
+    pub from_certificates: bool,
+}
 
 /// What came of a manifest.
 #[derive(Debug)]
@@ -126,10 +136,11 @@ pub fn receive(
     path: &Path,
     reel: &str,
     product: &str,
-    map: &ColumnMap,
+    options: &Options,
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
+    let map = &options.columns;
     let product = product::get(site, product).about("product")?;
     let id = ReelId::new(reel).about("reel")?;
     let source_digest = digest(path)?;
@@ -173,7 +184,9 @@ pub fn receive(
         return Ok(Received { verdict: "accepted", chips: done.chips, ..told(read, Vec::new()) });
     }
     let manifest = manifest::read(path, map, course).about("file")?;
+    let void = origin::of_certificates(site, &manifest, options.from_certificates)?;
     let mut received = told(manifest.read, manifest.findings);
+    received.findings.extend(void);
     if received.findings.iter().any(|f| f.finding.severity == Severity::Error) {
         return Ok(received);
     }
@@ -203,7 +216,7 @@ pub fn receive(
 /// Whether a reel holds just the chips of this manifest, in its order: it came in another form.
 fn holds(site: &Site, reel: &Reel, path: &Path, map: &ColumnMap, course: &Course) -> Result<bool, Trouble> {
     let manifest = manifest::read(path, map, course).about("file")?;
-    if !manifest.findings.is_empty() || i64::try_from(manifest.chips.len()) != Ok(reel.chips) {
+    if !manifest.is_clean() || i64::try_from(manifest.chips.len()) != Ok(reel.chips) {
         return Ok(false);
     }
     let mut after = 0;
@@ -245,7 +258,7 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
     }
     for turn in first.len() as u64..total {
         let other = Finding::new(&REEL_DUPLICATE_CHIP, "a chip that is known already");
-        findings.tell((0, turn, 0), || "manifest".into(), Whose::Nothing, other);
+        findings.tell((0, turn, 0), || "manifest".to_owned(), Whose::Nothing, other);
     }
     let Ok(findings) = findings.told::<Infallible>(&|_| Ok(String::new()));
     findings

@@ -15,10 +15,12 @@ use csv::StringRecord;
 use rayon::prelude::*;
 
 use super::key_text;
-use super::manifest::{self, ColumnMap};
+use super::manifest::json::{Member, Object};
+use super::manifest::table::{self, Header};
+use super::manifest::{self, ColumnMap, cell};
 use crate::intake::Limits;
 
-/// Octets in which the header must end.
+/// Octets in which the line that names the columns must end.
 const HEAD: usize = 1 << 16;
 
 /// Something that is not in order, or not for this way.
@@ -27,7 +29,7 @@ const HEAD: usize = 1 << 16;
 pub(super) struct Odd;
 
 enum Rows {
-    Table { reader: Box<csv::Reader<BufReader<File>>>, width: usize, id: usize, key: usize },
+    Table { reader: Box<csv::Reader<BufReader<File>>>, header: Header },
     Lines(BufReader<File>),
 }
 
@@ -75,16 +77,14 @@ impl<'a> Stream<'a> {
             }
             b'[' => return None,
             _ => {
-                // The header is looked at as text that ends with a line; what follows is read again.
+                // The names are looked for in text that ends with a line; what follows is read again.
                 let end = body.iter().rposition(|o| *o == b'\n')?;
                 let text = std::str::from_utf8(&body[..=end]).ok()?;
-                let (skipped, header) = manifest::header(text)?;
-                file.seek(SeekFrom::Start((mark + skipped) as u64)).ok()?;
-                let delimiter = manifest::delimiter(header, map);
-                let mut reader = manifest::csv_reader(delimiter, BufReader::with_capacity(1 << 18, file));
-                let header = reader.headers().ok()?.clone();
-                let (id, key) = (manifest::column(&header, &map.chip_id)?, manifest::column(&header, &map.public_key)?);
-                Rows::Table { reader: Box::new(reader), width: header.len(), id, key }
+                let header = table::header(text, map).ok()?;
+                file.seek(SeekFrom::Start((mark + header.begins) as u64)).ok()?;
+                let mut reader = table::csv_reader(header.delimiter, BufReader::with_capacity(1 << 18, file));
+                reader.headers().ok()?;
+                Rows::Table { reader: Box::new(reader), header }
             }
         };
         Some(Self { rows, map, lines })
@@ -95,11 +95,11 @@ impl<'a> Stream<'a> {
         let mut rows = Vec::with_capacity(count);
         while rows.len() < count {
             match &mut self.rows {
-                Rows::Table { reader, width, .. } => {
+                Rows::Table { reader, header } => {
                     let mut record = StringRecord::new();
                     match reader.read_record(&mut record) {
                         Ok(false) => break,
-                        Ok(true) if record.len() == *width => rows.push(Row::Record(record)),
+                        Ok(true) if record.len() == header.width => rows.push(Row::Record(record)),
                         _ => return Err(Odd),
                     }
                 }
@@ -123,11 +123,13 @@ impl<'a> Stream<'a> {
             Some(NewChip { chip_id, public_key: *key_text::read(key).ok()?.point() })
         };
         match (row, &self.rows) {
-            (Row::Record(record), Rows::Table { id, key, .. }) => made(record.get(*id)?, record.get(*key)?),
+            (Row::Record(record), Rows::Table { header, .. }) => {
+                made(&cell(record.get(header.id)?), &cell(record.get(header.key)?))
+            }
             (Row::Line(line), _) => {
-                let value: serde_json::Value = serde_json::from_str(line).ok()?;
-                let field = |name: &str| manifest::field(&value, name);
-                made(&field(&self.map.chip_id)?, &field(&self.map.public_key)?)
+                let Member::Object(object) = serde_json::from_str(line).ok()? else { return None };
+                let text = |name: &str| Object::text(&object, name);
+                made(&text(&self.map.chip_id)?, &text(&self.map.public_key)?)
             }
             _ => None,
         }

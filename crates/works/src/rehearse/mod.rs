@@ -27,7 +27,6 @@ use crate::course::Course;
 use crate::label::{self, Job};
 use crate::product::Description;
 use crate::provision::{Provision, UnitResult, provision};
-use crate::reel::manifest::ColumnMap;
 use crate::site::{NewBook, Site, Who};
 use crate::trouble::Trouble;
 use crate::{account, authority, declaration, delivery, evidence, order, product, reel, unit};
@@ -211,11 +210,11 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         Bench::default(),
         Some(&manifest),
     )?;
-    let received = reel::receive(&site, &manifest, REEL, PRODUCT, &ColumnMap::default(), &who, &Course::new())?;
+    let received = reel::receive(&site, &manifest, REEL, PRODUCT, &reel::Options::default(), &who, &Course::new())?;
     say(&format!("Reel {REEL} from the chip maker: {} chips, every key checked on the curve.", received.chips));
 
     let order_file = out.join("order.csv");
-    let written = order::write(&site, REEL, &order_file, &who)?;
+    let written = order::write(&site, REEL, &order_file, false, &who)?;
     let zip = out.join("delivery.zip");
     world::deliver(&site, "Quarry Lane Test PAI", &passphrase, &order_file, &zip, &who)?;
     let came = delivery::receive(&site, &zip, REEL, false, None, &who, &Course::new())?;
@@ -224,7 +223,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     }
     say(&format!(
         "An order for {} certificates, and the delivery that answers it: {} inspected by all rules, each matched to its chip by key.",
-        written.chips, came.accepted
+        written.chips, came.certificates.accepted
     ));
 
     let started = line(&site, request, &folder, &who, say)?;

@@ -4,11 +4,11 @@
 super::rules! {
     REEL:
     REEL_FORMAT = "reel.format", Error, "RFC 4180; RFC 8259";
-        "A manifest of chips: CSV with a header line, one JSON object per line, or certificates of the chips.";
+        "A manifest of chips: CSV with a line that names the columns, JSON, or one public key or certificate for each chip.";
         "Ask the chip maker for the original manifest; this copy may be cut off.";
     REEL_COLUMN = "reel.column", Error, "common practice, no source";
         "Every line gives a chip id in hexadecimal digits and a public key.";
-        "Name the columns with --map chip_id=COL,public_key=COL, or ask the chip maker for the missing values.";
+        "Ask the chip maker for the missing values.";
     REEL_KEY = "reel.key", Error, "RFC 5480 §2.2; SP 800-56A 5.6.2.3.4";
         "The public key is a point of the curve P-256, in hex, base 64, PEM or DER.";
         "No certificate can be issued for it. Ask the chip maker; set the chip aside.";
@@ -18,6 +18,9 @@ super::rules! {
     REEL_DUPLICATE_KEY = "reel.duplicate-key", Error, "common practice, no source";
         "A public key belongs to one chip, on the reel and at the site.";
         "Two chips with one key are clones, and neither proves anything. Stop and ask the chip maker.";
+    REEL_FROM_CERTIFICATES = "reel.from-certificates", Warning, "common practice, no source";
+        "The chips' keys come from the chip maker, and the certificates are checked against them.";
+        "The check of keys against the chip maker's manifest is void: each certificate of this delivery will match. Compare the reel with the chip maker's manifest before you use it.";
 }
 
 super::rules! {
@@ -34,12 +37,15 @@ super::rules! {
     DELIVERY_PASSWORD = "delivery.password", Error, "common practice, no source";
         "A protected archive opens with the password given.";
         "Ask the authority for the password, through another channel than the archive.";
+    DELIVERY_OTHER_REEL = "delivery.other-reel", Error, "common practice, no source";
+        "A delivery is for the reel that it is received for.";
+        "Receive it for the reel that it belongs to.";
     DELIVERY_STRANGER = "delivery.stranger", Error, "common practice, no source";
         "Every DAC is for the key of a chip on the reel.";
         "It is for a chip of another reel, or for no chip of yours. Ask the authority which order it belongs to.";
     DELIVERY_GAP = "delivery.gap", Error, "common practice, no source";
         "Every chip of the reel has a DAC.";
-        "Ask the authority for the missing ones; --accept-part keeps the rest until they come.";
+        "Ask the authority for the missing ones.";
     DELIVERY_DOUBLE = "delivery.double", Error, "common practice, no source";
         "A chip has one DAC.";
         "Ask the authority which one counts, and have the other revoked. Neither is kept.";

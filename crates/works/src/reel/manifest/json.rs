@@ -1,0 +1,243 @@
+//! Manifests in JSON: one object a line, or an array of objects. Read as it comes: no more of an object is held
+//! than its names and its texts.
+
+use std::fmt;
+
+use serde::de::{Deserialize, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT};
+
+use super::Reading;
+use super::columns::{ColumnMap, Place, Unmatched, cell, place};
+
+/// Fields that an object may have.
+const FIELDS: usize = 256;
+
+/// One member of a manifest.
+pub(in crate::reel) enum Member {
+    Object(Object),
+    Other,
+}
+
+/// An object: its names, and the text of those that have one.
+pub(in crate::reel) struct Object(Vec<(String, Option<String>)>);
+
+impl Object {
+    fn names(&self) -> impl Iterator<Item = &str> + Clone {
+        self.0.iter().map(|(name, _)| name.as_str())
+    }
+
+    fn place(&self, wanted: &str) -> Place {
+        place(self.names(), wanted)
+    }
+
+    /// The text of this name, as it was meant.
+    pub(in crate::reel) fn text(&self, wanted: &str) -> Option<String> {
+        let Place::At(at) = self.place(wanted) else { return None };
+        self.0[at].1.as_deref().map(|text| cell(text).into_owned())
+    }
+}
+
+/// A number, or a text; nothing of what else there is.
+struct Scalar(Option<String>);
+
+impl<'de> Deserialize<'de> for Scalar {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        struct Take;
+        impl<'de> Visitor<'de> for Take {
+            type Value = Scalar;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a value")
+            }
+            fn visit_str<E>(self, text: &str) -> Result<Scalar, E> {
+                Ok(Scalar(Some(text.to_owned())))
+            }
+            // A chip id of digits alone may have been written as a number.
+            fn visit_u64<E>(self, number: u64) -> Result<Scalar, E> {
+                Ok(Scalar(Some(number.to_string())))
+            }
+            fn visit_i64<E>(self, number: i64) -> Result<Scalar, E> {
+                Ok(Scalar(Some(number.to_string())))
+            }
+            // Its last digits are lost, so it is shown as what it is.
+            fn visit_f64<E>(self, number: f64) -> Result<Scalar, E> {
+                Ok(Scalar(Some(format!("{number:E}").replace('E', "E+").replace("E+-", "E-"))))
+            }
+            fn visit_bool<E>(self, _: bool) -> Result<Scalar, E> {
+                Ok(Scalar(None))
+            }
+            fn visit_unit<E>(self) -> Result<Scalar, E> {
+                Ok(Scalar(None))
+            }
+            fn visit_seq<A: SeqAccess<'de>>(self, mut members: A) -> Result<Scalar, A::Error> {
+                while members.next_element::<IgnoredAny>()?.is_some() {}
+                Ok(Scalar(None))
+            }
+            fn visit_map<A: MapAccess<'de>>(self, mut members: A) -> Result<Scalar, A::Error> {
+                while members.next_entry::<IgnoredAny, IgnoredAny>()?.is_some() {}
+                Ok(Scalar(None))
+            }
+        }
+        from.deserialize_any(Take)
+    }
+}
+
+impl<'de> Deserialize<'de> for Member {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        struct Take;
+        impl<'de> Visitor<'de> for Take {
+            type Value = Member;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("an object")
+            }
+            fn visit_map<A: MapAccess<'de>>(self, mut members: A) -> Result<Member, A::Error> {
+                let mut fields = Vec::new();
+                while let Some(name) = members.next_key()? {
+                    if fields.len() == FIELDS {
+                        let why = format!("an object has more than {FIELDS} fields");
+                        return Err(serde::de::Error::custom(why));
+                    }
+                    fields.push((name, members.next_value::<Scalar>()?.0));
+                }
+                Ok(Member::Object(Object(fields)))
+            }
+            fn visit_str<E>(self, _: &str) -> Result<Member, E> {
+                Ok(Member::Other)
+            }
+            fn visit_u64<E>(self, _: u64) -> Result<Member, E> {
+                Ok(Member::Other)
+            }
+            fn visit_i64<E>(self, _: i64) -> Result<Member, E> {
+                Ok(Member::Other)
+            }
+            fn visit_f64<E>(self, _: f64) -> Result<Member, E> {
+                Ok(Member::Other)
+            }
+            fn visit_bool<E>(self, _: bool) -> Result<Member, E> {
+                Ok(Member::Other)
+            }
+            fn visit_unit<E>(self) -> Result<Member, E> {
+                Ok(Member::Other)
+            }
+            fn visit_seq<A: SeqAccess<'de>>(self, mut members: A) -> Result<Member, A::Error> {
+                while members.next_element::<IgnoredAny>()?.is_some() {}
+                Ok(Member::Other)
+            }
+        }
+        from.deserialize_any(Take)
+    }
+}
+
+/// Chips of a manifest as they come, and whether its objects have the fields that are wanted.
+struct Members<'a, 'c> {
+    map: &'a ColumnMap,
+    reading: &'a mut Reading<'c>,
+    seen: [bool; 2],
+    /// The first object, for telling which fields there are.
+    first: Option<Object>,
+}
+
+impl Members<'_, '_> {
+    fn take(&mut self, number: u64, member: Member) {
+        let subject = format!("{} {number}", self.reading.unit);
+        let Member::Object(object) = member else {
+            self.reading.out.read += 1;
+            return self.reading.tell(&REEL_FORMAT, subject, None, "JSON that is no object".into());
+        };
+        let mut missing = Vec::new();
+        for (at, wanted) in [&self.map.chip_id, &self.map.public_key].into_iter().enumerate() {
+            match object.place(wanted) {
+                Place::At(_) => self.seen[at] = true,
+                Place::Nowhere => missing.push(format!("no {wanted:?}")),
+                Place::Several => missing.push(format!("more than one {wanted:?}")),
+            }
+        }
+        if missing.is_empty() {
+            let (id, key) = (object.text(&self.map.chip_id), object.text(&self.map.public_key));
+            self.reading.chip(number, subject, id.as_deref(), key.as_deref());
+        } else {
+            self.reading.out.read += 1;
+            let names: Vec<_> = object.names().take(12).collect();
+            let found = format!("{}; there are {}", missing.join(" and "), names.join(", "));
+            self.reading.tell(&REEL_COLUMN, subject, None, found);
+        }
+        self.first.get_or_insert(object);
+    }
+}
+
+/// Reads the chips of a manifest in JSON.
+///
+/// # Errors
+///
+/// [`Unmatched`] where no object has one of the fields that are wanted.
+pub(super) fn read(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) -> Result<(), Unmatched> {
+    let is_array = text.trim_start().starts_with('[');
+    if is_array {
+        reading.unit = "entry";
+    }
+    let mut members = Members { map, reading, seen: [false; 2], first: None };
+    if is_array {
+        array(text, &mut members)
+    } else {
+        lines(text, &mut members)
+    }
+    match members.first {
+        Some(first) if members.seen != [true; 2] => Err(Unmatched {
+            names: first.names().map(str::to_owned).collect(),
+            first: first.0.into_iter().map(|(_, text)| text.unwrap_or_default()).collect(),
+        }),
+        _ => Ok(()),
+    }
+}
+
+fn array(text: &str, members: &mut Members<'_, '_>) {
+    struct Take<'t, 'a, 'c>(&'t mut Members<'a, 'c>);
+    impl<'de> Visitor<'de> for Take<'_, '_, '_> {
+        type Value = ();
+
+        fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+            f.write_str("an array of objects")
+        }
+        fn visit_seq<A: SeqAccess<'de>>(self, mut from: A) -> Result<(), A::Error> {
+            let mut number = 0;
+            while let Some(member) = from.next_element::<Member>()? {
+                number += 1;
+                self.0.take(number, member);
+            }
+            Ok(())
+        }
+    }
+    let mut from = serde_json::Deserializer::from_str(text);
+    let read = from.deserialize_seq(Take(members)).and_then(|()| from.end());
+    if let Err(error) = read {
+        let (line, why) = (error.line(), error.to_string());
+        members.reading.tell(&REEL_FORMAT, format!("line {line}"), None, format!("no JSON array: {why}"));
+    }
+}
+
+fn lines(text: &str, members: &mut Members<'_, '_>) {
+    let mut lines = (1..).zip(text.lines()).filter(|(_, line)| !line.trim().is_empty()).peekable();
+    let mut is_first = true;
+    while let Some((number, line)) = lines.next() {
+        let error = match serde_json::from_str::<Member>(line) {
+            Ok(member) => {
+                is_first = false;
+                members.take(number, member);
+                continue;
+            }
+            Err(error) => error,
+        };
+        members.reading.out.read += 1;
+        let mut goes_on = || lines.peek().is_some_and(|(_, next)| serde_json::from_str::<Member>(next).is_err());
+        if is_first && error.is_eof() && goes_on() {
+            let found = "an object over several lines; one object a line is read, or an array of objects";
+            return members.reading.tell(&REEL_FORMAT, format!("line {number}"), None, found.into());
+        }
+        is_first = false;
+        // The column, not the line: the reader counts lines from 1 within this one.
+        let why = error.to_string();
+        let why = why.split(" at line").next().unwrap_or("unreadable");
+        members.reading.tell(&REEL_FORMAT, format!("line {number}"), None, format!("no JSON object: {why}"));
+    }
+}

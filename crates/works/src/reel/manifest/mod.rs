@@ -1,0 +1,265 @@
+//! Reading a manifest: which chips are on a reel, with which keys.
+//!
+//! A table (any delimiter, title lines, UTF-8, UTF-16 or Windows-1252), JSON (an
+//! object a line, or an array), or one public key or certificate for each chip, in
+//! a file, directory or archive. All or nothing: every fault is told with its line,
+//! and one is enough to refuse.
+
+mod columns;
+mod encoding;
+pub(super) mod json;
+mod parts;
+pub(super) mod table;
+
+use std::collections::HashMap;
+use std::convert::Infallible;
+use std::path::Path;
+use std::sync::Arc;
+
+use standard::certificate::Certificate;
+use standard::key::PublicKey;
+use standard::verdict::catalogue::intake::{
+    REEL_COLUMN, REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY, REEL_FORMAT, REEL_KEY,
+};
+use standard::verdict::{Finding, Rule, Severity};
+
+use super::{file_name, key_text};
+use crate::course::{Course, Phase};
+use crate::findings::{About, Findings, SharedFinding};
+use crate::intake::{self, Entry, Limits};
+use crate::trouble::Trouble;
+
+pub use columns::ColumnMap;
+pub(super) use columns::cell;
+
+/// A chip as a manifest names it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ChipRow {
+    /// Hex digits in upper case.
+    pub chip_id: String,
+    /// Its public key.
+    pub key: PublicKey,
+    /// Line in the manifest, counted from 1; the entry's number for certificates.
+    pub line: u64,
+}
+
+/// What a manifest says.
+#[derive(Debug, Clone, Default)]
+pub struct Manifest {
+    /// Chips, in the manifest's order.
+    pub chips: Vec<ChipRow>,
+    /// Lines or certificates read.
+    pub read: u64,
+    /// What is wrong or worth knowing; no error where it can be received.
+    pub findings: Vec<SharedFinding>,
+    /// DACs that it was made of, the first of them, and authorities that came along.
+    pub(super) dacs: Vec<Arc<Certificate>>,
+    pub(super) authorities: Vec<Arc<Certificate>>,
+}
+
+impl Manifest {
+    /// Whether it can be received.
+    pub fn is_clean(&self) -> bool {
+        self.findings.iter().all(|f| f.finding.severity != Severity::Error)
+    }
+}
+
+struct Reading<'c> {
+    out: Manifest,
+    findings: Findings,
+    turn: u64,
+    ids: HashMap<String, usize>,
+    keys: HashMap<[u8; 65], usize>,
+    unit: &'static str,
+    course: &'c Course,
+}
+
+impl Reading<'_> {
+    fn tell(&mut self, rule: &'static Rule, subject: String, chip_id: Option<String>, found: String) {
+        self.finding(subject, chip_id, Finding::new(rule, found));
+    }
+
+    fn finding(&mut self, subject: String, chip_id: Option<String>, finding: Finding) {
+        let about = chip_id.map_or(About::Nothing, About::Id);
+        self.findings.tell((0, self.turn, 0), || subject, about, finding);
+        self.turn += 1;
+    }
+
+    fn chip(&mut self, line: u64, subject: String, id: Option<&str>, key: Option<&str>) {
+        self.out.read += 1;
+        self.course.advance(1);
+        // Whoever reads on is told in the end.
+        if self.course.go_on().is_err() {
+            return;
+        }
+        if let Some(text) = id.filter(|text| is_rounded(text)) {
+            let shown: String = text.chars().take(40).collect();
+            let finding = Finding::new(
+                &REEL_COLUMN,
+                format!(
+                    "chip id {shown:?}: a spreadsheet has destroyed these ids; it took them for numbers and rounded them"
+                ),
+            );
+            let advice = "The lost digits can't be recovered. Ask the chip maker for the file as it was written, and \
+                          receive it without opening it in a spreadsheet.";
+            return self.finding(subject, None, finding.advising(advice));
+        }
+        let id = match id.map(chip_id) {
+            Some(Ok(id)) => id,
+            Some(Err(why)) => return self.tell(&REEL_COLUMN, subject, None, why),
+            None => return self.tell(&REEL_COLUMN, subject, None, "no chip id".into()),
+        };
+        let Some(text) = key.filter(|t| !t.trim().is_empty()) else {
+            return self.tell(&REEL_COLUMN, subject, Some(id), "no public key".into());
+        };
+        match key_text::read(text) {
+            Ok(key) => self.add(line, subject, id, key),
+            Err(why) => self.tell(&REEL_KEY, subject, Some(id.clone()), format!("chip {id}: {why}")),
+        }
+    }
+
+    fn add(&mut self, line: u64, subject: String, id: String, key: PublicKey) {
+        let place = |row: &ChipRow, unit: &str| format!("{unit} {}", row.line);
+        let mut fault = None;
+        if let Some(before) = self.ids.get(&id) {
+            let at = place(&self.out.chips[*before], self.unit);
+            fault = Some((&REEL_DUPLICATE_CHIP, format!("chip {id} stands on {at} already")));
+        } else if let Some(before) = self.keys.get(key.point()) {
+            let row = &self.out.chips[*before];
+            let at = place(row, self.unit);
+            fault = Some((&REEL_DUPLICATE_KEY, format!("chip {id} has the key of chip {} on {at}", row.chip_id)));
+        }
+        if let Some((rule, found)) = fault {
+            return self.tell(rule, subject, Some(id), found);
+        }
+        let index = self.out.chips.len();
+        self.ids.insert(id.clone(), index);
+        self.keys.insert(*key.point(), index);
+        self.out.chips.push(ChipRow { chip_id: id, key, line });
+    }
+
+    fn finish(self) -> Manifest {
+        let Ok(findings) = self.findings.told::<Infallible>(&|_| Ok(String::new()));
+        Manifest { findings, ..self.out }
+    }
+}
+
+/// A chip id in upper case.
+///
+/// # Errors
+///
+/// Where it is not 2 to 128 hex digits.
+pub fn chip_id(text: &str) -> Result<String, String> {
+    let bare: String = text.trim().trim_start_matches("0x").chars().filter(|c| !matches!(c, ':' | '-' | ' ')).collect();
+    if !(2..=128).contains(&bare.len()) || !bare.bytes().all(|b| b.is_ascii_hexdigit()) {
+        let shown: String = text.chars().take(40).collect();
+        return Err(format!("chip id {shown:?}, which is not hexadecimal digits"));
+    }
+    Ok(bare.to_ascii_uppercase())
+}
+
+/// Whether it is a number in scientific notation, as `1.23457E+17`: what a spreadsheet makes of a long id.
+fn is_rounded(text: &str) -> bool {
+    let text = text.trim();
+    let Some((mantissa, exponent)) = text.split_once(['E', 'e']) else { return false };
+    let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());
+    let fraction = mantissa.split_once(['.', ',']);
+    let whole = fraction.map_or(digits(mantissa), |(whole, rest)| digits(whole) && digits(rest));
+    // Without a point and a plus it may be a chip id of hexadecimal digits.
+    whole
+        && match exponent.strip_prefix('+') {
+            Some(exponent) => digits(exponent),
+            None => fraction.is_some() && digits(exponent.trim_start_matches('-')),
+        }
+}
+
+/// Reads a manifest.
+///
+/// # Errors
+///
+/// [`Trouble`] where it can't be opened at all, or has no columns like those that are wanted. What
+/// can be read and is wrong is in [`Manifest::findings`].
+pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, Trouble> {
+    course.phase(Phase::Reading, None);
+    let mut entries = Vec::new();
+    intake::open(path, Limits::default(), None, &mut |entry| {
+        entries.push(entry);
+        Ok(())
+    })?;
+    let reading = Reading {
+        out: Manifest::default(),
+        findings: Findings::default(),
+        turn: 0,
+        ids: HashMap::new(),
+        keys: HashMap::new(),
+        unit: "line",
+        course,
+    };
+    let name = file_name(path);
+    parts::refuse_workbook(&name, &entries)?;
+    entries.retain(|entry| !parts::is_clutter(&entry.name));
+    // One text in an archive of its own is as good as the text.
+    let manifest = match entries.as_slice() {
+        [only] if !looks_like_certificates(&only.octets) => text(only, &name, map, reading)?,
+        _ => parts::read(entries, &name, map, reading)?,
+    };
+    course.go_on()?;
+    Ok(manifest)
+}
+
+/// Whether it is DER, or PEM that is not a value in a table: there it begins behind a quote.
+pub(super) fn looks_like_certificates(octets: &[u8]) -> bool {
+    const BEGIN: &[u8] = b"\n-----BEGIN ";
+    let der = match octets {
+        [0x30, length, rest @ ..] => *length >= 0x80 || rest.len() == usize::from(*length),
+        _ => false,
+    };
+    der || octets.starts_with(&BEGIN[1..]) || memchr::memmem::find(octets, BEGIN).is_some()
+}
+
+/// Reads a manifest that is one text.
+fn text(entry: &Entry, file: &str, map: &ColumnMap, mut reading: Reading<'_>) -> Result<Manifest, Trouble> {
+    let read = match encoding::read(&entry.octets) {
+        Ok(read) => read,
+        Err(no) => {
+            reading.tell(&REEL_FORMAT, format!("line {}", no.line), None, no.why.into());
+            return Ok(reading.finish());
+        }
+    };
+    if let Some(note) = read.note {
+        let advice = "Chip ids and keys are the same in every encoding, so nothing was lost. Where other columns \
+                      matter to you, ask the chip maker for UTF-8.";
+        let finding = Finding::new(&REEL_FORMAT, note).weighing(Severity::Note).advising(advice);
+        reading.finding(entry.name.clone(), None, finding);
+    }
+    let text = read.text.as_ref();
+    if text.trim().is_empty() {
+        reading.tell(&REEL_FORMAT, entry.name.clone(), None, "nothing in it".into());
+        return Ok(reading.finish());
+    }
+    let unmatched = |u: columns::Unmatched| u.trouble(file, map);
+    if text.trim_start().starts_with(['{', '[']) {
+        json::read(text, map, &mut reading).map_err(unmatched)?;
+    } else {
+        table::read(text, table::header(text, map).map_err(unmatched)?, &mut reading);
+    }
+    if reading.out.read == 0 && !reading.findings.has_errors() {
+        reading.tell(&REEL_FORMAT, entry.name.clone(), None, "a header and no chip".into());
+    }
+    Ok(reading.finish())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ids_that_a_spreadsheet_rounded_are_told_from_hexadecimal_ones() {
+        for rounded in ["1.23457E+17", "5,14042E+17", "5.1e17", " 3E+20 ", "1.5E-7"] {
+            assert!(is_rounded(rounded), "{rounded}");
+        }
+        for id in ["514E17", "0E1", "514C04170D0D3578AC", "12345678", "1E-17", "", "E+17", "1.2", "A.1E+5"] {
+            assert!(!is_rounded(id), "{id}");
+        }
+    }
+}

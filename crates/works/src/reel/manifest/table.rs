@@ -1,0 +1,148 @@
+//! Manifests as tables: any delimiter, title lines above the names of the columns.
+
+use std::io::Read;
+
+use csv::StringRecord;
+use standard::verdict::catalogue::intake::REEL_FORMAT;
+
+use super::columns::{ColumnMap, Place, Unmatched, cell, place};
+use super::{Reading, chip_id};
+
+/// Octets and records in which the line with the names is looked for.
+const HEAD: usize = 1 << 16;
+const TITLES: usize = 60;
+
+const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
+
+/// The line that names the columns.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::reel) struct Header {
+    /// Octets before it.
+    pub(in crate::reel) begins: usize,
+    pub(in crate::reel) delimiter: u8,
+    /// Columns in all.
+    pub(in crate::reel) width: usize,
+    pub(in crate::reel) id: usize,
+    pub(in crate::reel) key: usize,
+}
+
+pub(in crate::reel) fn csv_reader<R: Read>(delimiter: u8, from: R) -> csv::Reader<R> {
+    csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(from)
+}
+
+fn cells(record: &StringRecord) -> impl Iterator<Item = &str> + Clone {
+    record.iter().map(|text| match cell(text) {
+        std::borrow::Cow::Borrowed(text) => text,
+        // Quotes within a quoted name are left as they are.
+        std::borrow::Cow::Owned(_) => text,
+    })
+}
+
+/// Finds the line that names both columns; at the latest where the head of the text ends.
+pub(in crate::reel) fn header(text: &str, map: &ColumnMap) -> Result<Header, Unmatched> {
+    let mut end = text.len().min(HEAD);
+    while !text.is_char_boundary(end) {
+        end -= 1;
+    }
+    let head = &text[..end];
+    let mut best: Option<Header> = None;
+    let (mut unmatched, mut closest) = (Unmatched::default(), (0, 0));
+    for delimiter in DELIMITERS {
+        let mut reader = csv::ReaderBuilder::new()
+            .delimiter(delimiter)
+            .flexible(true)
+            .has_headers(false)
+            .trim(csv::Trim::All)
+            .from_reader(head.as_bytes());
+        let (mut record, mut below) = (StringRecord::new(), false);
+        for _ in 0..TITLES {
+            if !matches!(reader.read_record(&mut record), Ok(true)) {
+                break;
+            }
+            if below {
+                unmatched.first = cells(&record).map(str::to_owned).collect();
+                below = false;
+            }
+            let places = [place(cells(&record), &map.chip_id), place(cells(&record), &map.public_key)];
+            let begins = record.position().and_then(|p| usize::try_from(p.byte()).ok()).unwrap_or(0);
+            if let [Place::At(id), Place::At(key)] = places {
+                if id != key && best.is_none_or(|b| begins < b.begins) {
+                    best = Some(Header { begins, delimiter, width: record.len(), id, key });
+                }
+                break;
+            }
+            // The closest to it: one of the names, else the most columns.
+            let found = places.iter().filter(|p| **p != Place::Nowhere).count();
+            if (found, record.len()) > closest && record.iter().any(|text| !text.is_empty()) {
+                closest = (found, record.len());
+                unmatched = Unmatched { names: cells(&record).map(str::to_owned).collect(), first: Vec::new() };
+                below = true;
+            }
+        }
+    }
+    best.ok_or(unmatched)
+}
+
+/// Reads the chips of a table.
+pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
+    let octets = &text.as_bytes()[header.begins..];
+    let newlines = |octets: &[u8]| octets.iter().filter(|o| **o == b'\n').count() as u64;
+    // The library counts a line only once it reads on, which is one too few where lines end with CR and LF.
+    let (mut line, mut counted) = (1 + newlines(&text.as_bytes()[..header.begins]), 0);
+    let mut reader = csv_reader(header.delimiter, octets);
+    if let Err(error) = reader.headers() {
+        return reading.tell(&REEL_FORMAT, format!("line {line}"), None, error.to_string());
+    }
+    let mut record = StringRecord::new();
+    loop {
+        match reader.read_record(&mut record) {
+            Ok(true) => {}
+            Ok(false) => return,
+            Err(error) => return reading.tell(&REEL_FORMAT, format!("behind line {line}"), None, error.to_string()),
+        }
+        let begins = record.position().and_then(|p| usize::try_from(p.byte()).ok()).unwrap_or(counted);
+        let ends = |o: &u8| !matches!(o, b'\r' | b'\n');
+        let begins = begins + octets.get(begins..).and_then(|rest| rest.iter().position(ends)).unwrap_or(0);
+        line += newlines(octets.get(counted..begins).unwrap_or_default());
+        counted = begins.max(counted);
+        // A spreadsheet fills rows up to its widest, and leaves empty ones behind.
+        let filled =
+            record.iter().enumerate().filter(|(_, text)| !text.is_empty()).last().map_or(0, |(last, _)| last + 1);
+        if filled == 0 {
+            continue;
+        }
+        let subject = format!("line {line}");
+        if record.len() < header.width || filled > header.width {
+            reading.out.read += 1;
+            let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
+            let found = format!("{} fields where the header has {}", record.len(), header.width);
+            reading.tell(&REEL_FORMAT, subject, id, found);
+            continue;
+        }
+        let value = |at| record.get(at).map(cell);
+        reading.chip(line, subject, value(header.id).as_deref(), value(header.key).as_deref());
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn found(text: &str) -> Option<(usize, u8, usize, usize)> {
+        header(text, &ColumnMap::default()).ok().map(|h| (h.begins, h.delimiter, h.id, h.key))
+    }
+
+    #[test]
+    fn the_names_are_found_below_titles_and_with_any_delimiter() {
+        assert_eq!(found("chip_id,public_key\n"), Some((0, b',', 0, 1)));
+        assert_eq!(found("Public Key;Lot;Chip ID\n"), Some((0, b';', 2, 0)));
+        assert_eq!(found("sep=;\nchip_id;public_key\n"), Some((6, b';', 0, 1)));
+        assert_eq!(found("lot\tchip-id\tpublicKey\n"), Some((0, b'\t', 1, 2)));
+        let titled = "Delivery note, 29 Nov;;\n\n\"Parts; 400\";;\nChip ID;Public Key;Lot\n";
+        assert_eq!(found(titled).map(|f| (f.1, f.2, f.3)), Some((b';', 0, 1)));
+        assert_eq!(found("\"=\"\"chip_id\"\"\",\"public_key\"\n"), Some((0, b',', 0, 1)));
+        assert_eq!(found("uid,spki\n"), None);
+        // A quote that never ends takes no more than the head.
+        assert_eq!(found(&format!("\"{}", "chip_id,public_key\n".repeat(100_000))), None);
+    }
+}

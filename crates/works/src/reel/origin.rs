@@ -1,0 +1,56 @@
+//! Whether a manifest comes from the chip maker, or is made of what an authority issued.
+
+use std::sync::Arc;
+
+use standard::certificate::{Certificate, Profile};
+use standard::verdict::catalogue::intake::REEL_FROM_CERTIFICATES;
+use standard::verdict::{Context, Finding, Pool};
+
+use super::manifest::Manifest;
+use crate::authority;
+use crate::findings::SharedFinding;
+use crate::site::Site;
+use crate::trouble::Trouble;
+
+/// What there is to say of a manifest that is made of DACs which a PAA known here stands above: each DAC of the same
+/// delivery will then match its chip, whoever's chips they are.
+///
+/// - `wanted`: whether that is said to be meant.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is not meant, about the input `from_certificates`.
+pub(super) fn of_certificates(
+    site: &Site,
+    manifest: &Manifest,
+    wanted: bool,
+) -> Result<Option<SharedFinding>, Trouble> {
+    if manifest.dacs.is_empty() {
+        return Ok(None);
+    }
+    let anchors = authority::anchors(site)?;
+    let known = authority::intermediates(site)?;
+    let of = |profile, trusted| move |c: &Arc<Certificate>| (Arc::clone(c), profile, trusted);
+    let members = anchors.iter().map(|(paa, _)| paa).map(of(Profile::Paa, true));
+    let members = members.chain(known.iter().map(|(_, pai)| pai).map(of(Profile::Pai, false)));
+    let pool = Pool::new(members.chain(manifest.authorities.iter().map(of(Profile::Pai, false))).collect());
+    let context = Context { trust_given: true, ..Context::default() };
+    let Some(dac) = manifest.dacs.iter().find(|dac| pool.judge_dac(dac, &context).anchored) else { return Ok(None) };
+    let issuer = dac.issuer.display(dac.der());
+    let found = format!("DACs issued by {issuer}, an authority known here");
+    if !wanted {
+        return Err(Trouble::usage(
+            format!("this is not the chip maker's manifest: it is made of {found}"),
+            "Receive the chip maker's manifest instead: only that shows whether the certificates are for your chips. \
+             A reel can be made of the certificates on purpose; the check of their keys is then void. Nothing was \
+             stored.",
+        )
+        .about("from_certificates"));
+    }
+    Ok(Some(SharedFinding {
+        subject: "manifest".into(),
+        chip_id: None,
+        count: 1,
+        finding: Finding::new(&REEL_FROM_CERTIFICATES, found),
+    }))
+}
