@@ -14,6 +14,8 @@ const NAMED: usize = 5;
 const APART: usize = 10;
 /// Ways that are kept while there may be no more of them.
 const KEPT: usize = 2 * APART;
+/// Faults that are kept one by one, for whoever has to put each right.
+const FAULTS: usize = 50_000;
 
 /// A finding, once for all that share it.
 #[derive(Debug, Clone)]
@@ -38,6 +40,32 @@ pub(crate) enum About {
     /// By its place on the reel: its id is looked up where it is told.
     Place(u32),
     Id(String),
+}
+
+/// What a finding is on: an entry or line, and the serial number of the certificate there.
+#[derive(Debug, Default)]
+pub(crate) struct Subject {
+    pub(crate) name: String,
+    pub(crate) serial: Option<String>,
+}
+
+impl From<String> for Subject {
+    fn from(name: String) -> Self {
+        Self { name, serial: None }
+    }
+}
+
+/// An error or warning on one entry or chip, however many share it.
+#[derive(Debug, Clone)]
+pub struct Fault {
+    /// The entry; nothing where none came.
+    pub subject: String,
+    /// Serial number of its certificate.
+    pub serial: Option<String>,
+    /// The chip, where one is meant.
+    pub chip_id: Option<String>,
+    /// What is wrong.
+    pub finding: Finding,
 }
 
 /// What breaks which rule, and how heavily.
@@ -76,6 +104,10 @@ impl Group {
 pub(crate) struct Findings {
     rules: HashMap<Broken, HashMap<Way, Group>>,
     errors: bool,
+    /// One by one, in no order, up to a bound.
+    apart: Vec<(Turn, About, Fault)>,
+    /// Beyond that bound.
+    more: usize,
 }
 
 /// The way's own place, or that of the rest where there are many already.
@@ -95,8 +127,47 @@ impl Findings {
         self.rules.is_empty()
     }
 
-    /// Adds one; the subject is asked for only where it is among those named.
-    pub(crate) fn tell(&mut self, turn: Turn, subject: impl FnOnce() -> String, about: About, finding: Finding) {
+    /// Adds one; the subject is asked for only where it is among those named or kept.
+    pub(crate) fn tell<S: Into<Subject>>(
+        &mut self,
+        turn: Turn,
+        subject: impl FnOnce() -> S,
+        about: About,
+        finding: Finding,
+    ) {
+        if finding.severity == Severity::Note || self.apart.len() >= FAULTS {
+            self.more += usize::from(finding.severity != Severity::Note);
+            return self.group(turn, || subject().into().name, about, finding);
+        }
+        let Subject { name, serial } = subject().into();
+        let fault = Fault { subject: name.clone(), serial, chip_id: None, finding: finding.clone() };
+        self.apart.push((turn, about.clone(), fault));
+        self.group(turn, || name, about, finding);
+    }
+
+    /// Adds one that is on several chips, which is said once, and kept for each of them.
+    pub(crate) fn tell_of_chips(
+        &mut self,
+        turn: Turn,
+        subject: String,
+        chips: &[String],
+        finding: Finding,
+        each: &str,
+    ) {
+        for chip in chips {
+            if self.apart.len() >= FAULTS {
+                self.more += 1;
+                continue;
+            }
+            let one = Finding { found: each.to_owned(), ..finding.clone() };
+            let fault = Fault { subject: String::new(), serial: None, chip_id: Some(chip.clone()), finding: one };
+            self.apart.push((turn, About::Nothing, fault));
+        }
+        let about = if let [only] = chips { About::Id(only.clone()) } else { About::Nothing };
+        self.group(turn, || subject, about, finding);
+    }
+
+    fn group(&mut self, turn: Turn, subject: impl FnOnce() -> String, about: About, finding: Finding) {
         self.errors |= finding.severity == Severity::Error;
         let ways = self.rules.entry((finding.rule.name, finding.severity)).or_default();
         let way = place(ways, (finding.required.to_string(), finding.found.clone()));
@@ -120,6 +191,9 @@ impl Findings {
     /// Takes in what was found elsewhere.
     pub(crate) fn merge(&mut self, other: Self) {
         self.errors |= other.errors;
+        let room = FAULTS.saturating_sub(self.apart.len());
+        self.more += other.more + other.apart.len().saturating_sub(room);
+        self.apart.extend(other.apart.into_iter().take(room));
         for (broken, theirs) in other.rules {
             let ways = self.rules.entry(broken).or_default();
             for (way, group) in theirs {
@@ -132,6 +206,26 @@ impl Findings {
                 }
             }
         }
+    }
+
+    /// Takes out what is wrong one by one, in the order in which it was told, and how many more there were.
+    pub(crate) fn faults<E>(
+        &mut self,
+        chip_ids: &dyn Fn(&[u32]) -> Result<Vec<String>, E>,
+    ) -> Result<(Vec<Fault>, usize), E> {
+        let mut apart = std::mem::take(&mut self.apart);
+        apart.sort_by_key(|(turn, ..)| *turn);
+        let place = |about: &About| if let About::Place(place) = about { Some(*place) } else { None };
+        let places: Vec<u32> = apart.iter().filter_map(|(_, about, _)| place(about)).collect();
+        let mut ids = chip_ids(&places)?.into_iter();
+        for (_, about, fault) in &mut apart {
+            match about {
+                About::Place(_) => fault.chip_id = ids.next(),
+                About::Id(id) => fault.chip_id = Some(std::mem::take(id)),
+                About::Nothing => {}
+            }
+        }
+        Ok((apart.into_iter().map(|(.., fault)| fault).collect(), std::mem::take(&mut self.more)))
     }
 
     /// As they are told: errors first, in the catalogue's order, then as they came.
@@ -197,7 +291,7 @@ mod tests {
             all.merge(some);
         }
         let alone = Finding::new(&DELIVERY_FORMAT, "alone");
-        all.tell((2, 0, 0), || "x".into(), About::Place(9), alone);
+        all.tell((2, 0, 0), || "x".to_owned(), About::Place(9), alone);
         all.told::<Infallible>(&|place| Ok(format!("chip {place}"))).unwrap_or_else(|never| match never {})
     }
 
@@ -226,6 +320,44 @@ mod tests {
         let few = told(&ways[..APART], 3);
         assert!(few.len() == APART && few.iter().all(|f| f.count == 1 && f.chip_id.is_some()), "{few:?}");
         assert_eq!(told(&ways[..=APART], 3).len(), 1);
+    }
+
+    #[test]
+    fn each_is_kept_for_whoever_has_to_put_it_right() {
+        let mut all = Findings::default();
+        for turn in [3, 1, 2] {
+            let mut some = Findings::default();
+            let subject = || Subject { name: format!("e{turn}"), serial: Some(format!("0{turn}")) };
+            some.tell((1, turn, 0), subject, About::Place(7), Finding::new(&DELIVERY_SERIAL, "same"));
+            some.tell(
+                (1, turn, 1),
+                subject,
+                About::Nothing,
+                Finding::new(&DELIVERY_SERIAL, "").weighing(Severity::Note),
+            );
+            all.merge(some);
+        }
+        let missing = ["A1".to_owned(), "A2".to_owned()];
+        all.tell_of_chips((2, 0, 0), "delivery".into(), &missing, Finding::new(&DELIVERY_FORMAT, "A1, A2"), "none");
+        let (faults, more) = all
+            .faults::<Infallible>(&|places| Ok(places.iter().map(|p| format!("chip {p}")).collect()))
+            .unwrap_or_else(|never| match never {});
+        let told: Vec<String> = faults
+            .iter()
+            .map(|f| format!("{:?} {:?} {:?} {}", f.subject, f.serial, f.chip_id, f.finding.found))
+            .collect();
+        let expected = [
+            r#""e1" Some("01") Some("chip 7") same"#,
+            r#""e2" Some("02") Some("chip 7") same"#,
+            r#""e3" Some("03") Some("chip 7") same"#,
+            r#""" None Some("A1") none"#,
+            r#""" None Some("A2") none"#,
+        ];
+        assert_eq!((told.as_slice(), more), (expected.map(str::to_owned).as_slice(), 0));
+        // Said, they are two.
+        let told = all.told::<Infallible>(&|_| Ok(String::new())).unwrap_or_else(|never| match never {});
+        let told: Vec<_> = told.iter().filter(|f| f.finding.severity == Severity::Error).map(|f| f.count).collect();
+        assert_eq!(told, [1, 3]);
     }
 
     #[test]

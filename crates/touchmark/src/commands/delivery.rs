@@ -1,12 +1,14 @@
 //! `touchmark delivery`.
 
 use std::io::{self, IsTerminal, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
-use serde_json::json;
+use serde_json::{Value, json};
+use standard::name::printable;
 use standard::verdict::Severity;
-use works::delivery::{self, Received, Withdrawn};
+use works::delivery::complaint::{self, Complaint};
+use works::delivery::{self, Counts, Received, Withdrawn};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place, secret};
@@ -18,18 +20,21 @@ use crate::watching::watched;
 pub enum DeliveryCommand {
     /// Receive a delivery: inspected as a whole, refused unless clean
     ///
-    /// ZIP, tar.gz, directory, PEM bundle or PKCS #7, nested in one another.
-    /// Every certificate is judged by all rules and matched to its chip by
+    /// ZIP, tar (plain, gz, xz, zst), directory, PEM bundle or PKCS #7, nested in
+    /// one another. Every certificate is judged by all rules and matched to its chip by
     /// public key. Nothing is extracted to disk.
     Receive(Receive),
     /// Issue a DAC for every chip of a reel that has none, from a development PAI
     Issue(Issue),
     /// List deliveries
     List,
-    /// Show one delivery with its inspection's report
+    /// Show one delivery, refused or not, with its inspection's report
     Show {
         /// Its id
         id: String,
+        /// Write what is wrong, entry by entry, for the authority: JSON where FILE ends in .json, else CSV
+        #[arg(long, value_name = "FILE")]
+        for_authority: Option<PathBuf>,
     },
     /// Take a delivery back before its first unit
     ///
@@ -53,6 +58,9 @@ pub struct Receive {
     /// File whose one line is the archive's password; else TOUCHMARK_DELIVERY_PASSWORD, else a prompt on a terminal
     #[arg(long, value_name = "F")]
     password_file: Option<PathBuf>,
+    /// Write what is wrong, entry by entry, for the authority: JSON where FILE ends in .json, else CSV
+    #[arg(long, value_name = "FILE")]
+    for_authority: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -74,6 +82,7 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
         DeliveryCommand::Receive(args) => {
             let password = secret(args.password_file.as_deref(), "TOUCHMARK_DELIVERY_PASSWORD")?;
             let who = place.who()?;
+            args.for_authority.as_deref().map_or(Ok(()), complaint::is_free)?;
             let receive = |password: Option<&Zeroizing<Vec<u8>>>| {
                 watched(output, "certificates", |course| {
                     delivery::receive(&site, &args.path, &args.reel, args.accept_part, password, &who, course)
@@ -92,7 +101,11 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                 done = receive(Some(&Zeroizing::new(typed.as_bytes().to_vec())))?;
             }
             let verbose = output.is_verbose();
-            output.show(&done.json(), |w| words(w, &done, verbose))?;
+            let written = write_for_authority(&done.complaint(), args.for_authority.as_deref())?;
+            output.show(&done.json(), |w| {
+                words(w, &done, verbose)?;
+                written.iter().try_for_each(|written| writeln!(w, "{written}"))
+            })?;
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })
         }
         DeliveryCommand::Issue(args) => {
@@ -112,7 +125,8 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
         }
         DeliveryCommand::List => {
             let list = delivery::list(&site)?;
-            output.show(&json!({ "deliveries": list }), |w| {
+            let refused = delivery::refused(&site);
+            output.show(&json!({ "deliveries": list, "refused": refused }), |w| {
                 for d in &list {
                     writeln!(
                         w,
@@ -120,7 +134,10 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                         d.delivery, d.reel, d.verdict, d.accepted, d.read, d.source
                     )?;
                 }
-                if list.is_empty() {
+                for d in &refused {
+                    writeln!(w, "{}  reel {}  refused  {}  {}", d.delivery, d.reel, counts(&d.certificates), d.source)?;
+                }
+                if list.is_empty() && refused.is_empty() {
                     writeln!(w, "No delivery yet: touchmark delivery receive or issue.")
                 } else {
                     Ok(())
@@ -128,15 +145,15 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             })?;
             Ok(Exit::Done)
         }
-        DeliveryCommand::Show { id } => {
+        DeliveryCommand::Show { id, for_authority } => {
             let d = delivery::show(&site, &id)?;
+            let written = write_for_authority(&d.complaint(), for_authority.as_deref())?;
             output.show(&d, |w| {
-                writeln!(
-                    w,
-                    "{}  reel {}  {}  {} of {} certificates",
-                    d.delivery, d.reel, d.verdict, d.accepted, d.read
-                )?;
-                writeln!(w, "  from {} on {}", d.source, d.received)
+                writeln!(w, "{}  reel {}  {}  {}", d.delivery, d.reel, d.verdict, counts(&d.certificates))?;
+                writeln!(w, "  from {} on {}", d.source, d.received)?;
+                let report = d.report.as_ref().and_then(|r| r["findings"].as_array());
+                report.into_iter().flatten().try_for_each(|f| finding(w, f))?;
+                written.iter().try_for_each(|written| writeln!(w, "{written}"))
             })?;
             Ok(Exit::Done)
         }
@@ -156,21 +173,42 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
     }
 }
 
+/// Writes the file for the authority where one is wanted; what to say of it.
+fn write_for_authority(complaint: &Complaint<'_>, out: Option<&Path>) -> Result<Option<String>, Failure> {
+    let Some(out) = out else { return Ok(None) };
+    let entries = complaint.write(out)?;
+    let noun = if entries == 1 { "entry" } else { "entries" };
+    Ok(Some(format!("For the authority: {} ({entries} {noun})", out.display())))
+}
+
+fn counts(c: &Counts) -> String {
+    format!(
+        "{} of {} certificates accepted: {} good, {} faulty, {} missing",
+        c.accepted, c.read, c.good, c.faulty, c.missing
+    )
+}
+
+/// A finding as inspections give it in JSON.
+fn finding(w: &mut dyn Write, f: &Value) -> io::Result<()> {
+    let text = |key: &str| f[key].as_str().map(printable).unwrap_or_default();
+    let count = f["count"].as_u64().filter(|count| *count > 1).map(|n| format!(" ({n} times)")).unwrap_or_default();
+    writeln!(w, "{} {}{count}", text("severity"), text("rule"))?;
+    let chip = f["chip_id"].as_str().map(|c| format!(", chip {c}")).unwrap_or_default();
+    writeln!(w, "  on        {}{chip}", text("subject"))?;
+    writeln!(w, "  required  {}", text("required"))?;
+    writeln!(w, "  found     {}", text("found"))?;
+    writeln!(w, "  next      {}", text("advice"))
+}
+
 fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
-    for f in done.findings.iter().filter(|f| verbose || f.finding.severity != Severity::Note) {
-        let count = if f.count > 1 { format!(" ({} alike)", f.count) } else { String::new() };
-        writeln!(w, "{} {}{count}", f.finding.severity, f.finding.rule.name)?;
-        let chip = f.chip_id.as_ref().map(|c| format!(", chip {c}")).unwrap_or_default();
-        writeln!(w, "  on        {}{chip}", f.subject)?;
-        writeln!(w, "  required  {}", f.finding.required)?;
-        writeln!(w, "  found     {}", f.finding.found)?;
-        writeln!(w, "  next      {}", f.finding.advice)?;
-    }
+    let all = done.json();
+    let shown = |f: &&Value| verbose || f["severity"] != Severity::Note.word();
+    all["findings"].as_array().into_iter().flatten().filter(shown).try_for_each(|f| finding(w, f))?;
     match done.verdict {
         "accepted" => writeln!(
             w,
             "Accepted: {} certificates for the {} chips of reel {}, as delivery {}",
-            done.accepted,
+            done.certificates.accepted,
             done.on_reel,
             done.reel,
             done.delivery.as_deref().unwrap_or("?")
@@ -179,8 +217,8 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
             writeln!(
                 w,
                 "Accepted in part: {} of {} certificates, as delivery {}",
-                done.accepted,
-                done.read,
+                done.certificates.accepted,
+                done.certificates.read,
                 done.delivery.as_deref().unwrap_or("?")
             )?;
             writeln!(
@@ -195,8 +233,22 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
             done.delivery.as_deref().unwrap_or("?")
         ),
         _ => {
-            writeln!(w, "Refused: nothing of the delivery was stored.")?;
-            writeln!(w, "Ask the authority to send it again, or keep the good part with --accept-part.")
+            let c = done.certificates;
+            writeln!(w, "Refused: {} good, {} faulty, {} missing. Nothing was stored.", c.good, c.faulty, c.missing)?;
+            let good = c.good - c.already;
+            if done.has_good_part() {
+                let noun = if good == 1 { "certificate" } else { "certificates" };
+                writeln!(w, "Ask the authority to put it right, or keep the {good} good {noun} with --accept-part.")?;
+            } else {
+                writeln!(w, "Ask the authority to put it right. None of it can be kept.")?;
+            }
+            match &done.delivery {
+                Some(id) => writeln!(
+                    w,
+                    "Its report: touchmark delivery show {id}; as a file for the authority: --for-authority FILE."
+                ),
+                None => writeln!(w, "Its report could not be kept; --for-authority FILE writes it to a file."),
+            }
         }
     }
 }

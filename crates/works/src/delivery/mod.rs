@@ -2,10 +2,13 @@
 //! or issued here.
 
 pub mod chips;
+pub mod complaint;
 pub mod inspect;
 mod issue;
+mod refused;
 mod spool;
 mod storing;
+mod view;
 
 use std::collections::HashMap;
 use std::path::Path;
@@ -14,7 +17,7 @@ use std::thread;
 
 use book::ids::{DeliveryId, ReelId};
 use book::{Delivery, DeliveryVerdict, Product, Purpose, Reel, Stored};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
@@ -22,6 +25,7 @@ use standard::verdict::Severity;
 use zeroize::Zeroizing;
 
 pub use issue::{Issued, issue};
+pub use view::{DeliveryView, list, newest, refused, show};
 
 use crate::authority;
 use crate::course::{Course, Phase};
@@ -34,24 +38,58 @@ use crate::revocation::Known as Revoked;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 use chips::Chips;
+use complaint::{Complaint, Faults};
 use inspect::{Expectation, Known};
 use storing::{Begun, EARLY, Keeper, Unsettled};
+
+/// Certificates of a delivery, counted.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Counts {
+    /// DACs read.
+    pub read: usize,
+    /// DACs kept.
+    pub accepted: usize,
+    /// DACs read, neither kept nor here already.
+    pub refused: usize,
+    /// DACs that were here already, octet for octet.
+    #[serde(default, skip_serializing_if = "is_none")]
+    pub already: usize,
+    /// DACs that may be used, kept or not.
+    pub good: usize,
+    /// DACs that may not.
+    pub faulty: usize,
+    /// Chips of the reel that need one, and that none came for.
+    pub missing: usize,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "serde asks so")]
+fn is_none(count: &usize) -> bool {
+    *count == 0
+}
+
+impl Counts {
+    /// As far as a delivery in the book tells it by itself.
+    fn of_book(delivery: &Delivery) -> Self {
+        let whole = |n: i64| usize::try_from(n).unwrap_or(0);
+        let (read, accepted) = (whole(delivery.certificates_read), whole(delivery.certificates_accepted));
+        let refused = read.saturating_sub(accepted);
+        Self { read, accepted, refused, good: accepted, faulty: refused, ..Self::default() }
+    }
+}
 
 /// What came of a delivery.
 #[derive(Debug)]
 pub struct Received {
-    /// Its id, where it stands in the book.
+    /// Its id, in the book or among those that were refused.
     pub delivery: Option<String>,
     /// `accepted`, `accepted-in-part`, `refused` or `already-received`.
     pub verdict: &'static str,
     /// The reel.
     pub reel: String,
-    /// DACs read.
-    pub read: usize,
-    /// DACs kept.
-    pub accepted: usize,
-    /// DACs that were here already, octet for octet.
-    pub same: usize,
+    /// The file's name.
+    pub source: String,
+    /// Its certificates.
+    pub certificates: Counts,
     /// Chips on the reel.
     pub on_reel: usize,
     /// Chips of these that a DAC came for which may be used.
@@ -60,6 +98,7 @@ pub struct Received {
     pub without: Vec<String>,
     /// What the inspection found.
     pub findings: Vec<SharedFinding>,
+    faults: Faults,
 }
 
 impl Received {
@@ -68,20 +107,39 @@ impl Received {
         self.verdict != "refused"
     }
 
+    /// Whether it was refused, and some of it could be kept.
+    pub fn has_good_part(&self) -> bool {
+        self.verdict == "refused" && self.certificates.good > self.certificates.already
+    }
+
+    /// What is wrong, for the authority.
+    pub fn complaint(&self) -> Complaint<'_> {
+        Complaint { reel: &self.reel, source: &self.source, certificates: self.certificates, faults: &self.faults }
+    }
+
+    fn findings_json(&self) -> Value {
+        let one = |f: &SharedFinding| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), f.count);
+        self.findings.iter().map(one).collect()
+    }
+
+    /// The report that the book keeps.
+    fn report(&self) -> Value {
+        let mut report = json!({ "findings": self.findings_json(), "certificates": self.certificates });
+        if !self.faults.is_empty() {
+            report["faults"] = json!(self.faults);
+        }
+        report
+    }
+
     /// As JSON.
     pub fn json(&self) -> Value {
-        let refused = self.read.saturating_sub(self.accepted + self.same);
-        let mut certificates = json!({ "read": self.read, "accepted": self.accepted, "refused": refused });
-        if self.same > 0 {
-            certificates["already"] = json!(self.same);
-        }
         json!({
             "delivery": self.delivery,
             "verdict": self.verdict,
             "reel": self.reel,
-            "certificates": certificates,
+            "certificates": self.certificates,
             "chips": { "on_reel": self.on_reel, "matched": self.matched, "without": self.without },
-            "findings": self.findings.iter().map(|f| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), f.count)).collect::<Vec<_>>(),
+            "findings": self.findings_json(),
         })
     }
 }
@@ -159,6 +217,10 @@ pub fn receive(
         pais: &pais,
         revoked: &Revoked::of(site)?,
         known: &known,
+        elsewhere: &|key| {
+            let chip = site.book.chip_with_key(key).ok().flatten()?;
+            Some((chip.chip_id.to_string(), chip.reel.to_string()))
+        },
     };
     let keeper = Keeper {
         site,
@@ -169,7 +231,7 @@ pub fn receive(
         who,
         course,
     };
-    thread::scope(|scope| {
+    let mut received = thread::scope(|scope| {
         let mut begun: Option<Begun<'_>> = None;
         let mut waiting = Vec::new();
         let inspection = inspect::inspect(path, password, &expectation, course, &mut |stretch| {
@@ -194,13 +256,21 @@ pub fn receive(
             delivery: None,
             verdict: "refused",
             reel: reel.facts.reel.to_string(),
-            read: inspection.read,
-            accepted: 0,
-            same: inspection.same,
+            source: reel::file_name(path),
+            certificates: Counts {
+                read: inspection.read,
+                accepted: 0,
+                refused: inspection.read.saturating_sub(inspection.same),
+                already: inspection.same,
+                good: inspection.accepted + inspection.same,
+                faulty: inspection.read.saturating_sub(inspection.accepted + inspection.same),
+                missing: inspection.missing,
+            },
             on_reel: inspection.on_reel,
             matched: inspection.accepted + inspection.same,
             without: inspection.without.clone(),
             findings: inspection.findings.clone(),
+            faults: Faults::of(&inspection.faults, inspection.more_faults),
         };
         // The same delivery in another form: another archive, or a folder.
         if let (Some(before), true) = (&inspection.same_as, clean && inspection.same == inspection.read) {
@@ -217,10 +287,12 @@ pub fn receive(
             return Ok(received);
         };
         let verdict = if clean { DeliveryVerdict::Accepted } else { DeliveryVerdict::AcceptedInPart };
-        received.accepted = inspection.accepted;
+        let counts = &mut received.certificates;
+        counts.accepted = inspection.accepted;
+        counts.refused = counts.faulty;
         received.verdict = verdict.word();
-        let report = json!({ "findings": received.json()["findings"] });
-        course.phase(Phase::Storing, u64::try_from(received.accepted).ok());
+        let report = received.report();
+        course.phase(Phase::Storing, u64::try_from(inspection.accepted).ok());
         let (id, stored) = match begun.map(|begun| begun.settle(verdict, report.clone())) {
             Some(Ok(stored)) => stored,
             Some(Err(Unsettled::Trouble(trouble))) => return Err(trouble),
@@ -241,8 +313,13 @@ pub fn receive(
             Stored::Already(known) => return already(site, &known, &reel),
         }
         head::mark(site, who);
-        Ok(received)
-    })
+        Ok::<_, Trouble>(received)
+    })?;
+    if !received.is_accepted() {
+        // The refusal stands whether or not its report can be kept; who wants it asks for the file.
+        received.delivery = refused::keep(site, &received, &content_digest, who).ok();
+    }
+    Ok(received)
 }
 
 fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Trouble> {
@@ -252,13 +329,13 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
         delivery: Some(known.delivery.to_string()),
         verdict: "already-received",
         reel: reel.facts.reel.to_string(),
-        read: usize::try_from(known.certificates_read).unwrap_or(0),
-        accepted: usize::try_from(known.certificates_accepted).unwrap_or(0),
-        same: 0,
+        source: known.source_name.clone(),
+        certificates: Counts::of_book(known),
         on_reel,
         matched: on_reel.saturating_sub(without.len()),
         without,
         findings: Vec::new(),
+        faults: Faults::default(),
     })
 }
 
@@ -306,82 +383,6 @@ pub(crate) fn free_id(site: &Site, reel: &Reel) -> Result<DeliveryId, Trouble> {
         }
         number += 1;
     }
-}
-
-/// A delivery as it is told.
-#[derive(Debug, Serialize)]
-pub struct DeliveryView {
-    /// Its id.
-    pub delivery: String,
-    /// The reel.
-    pub reel: String,
-    /// `received` or `issued`.
-    pub origin: &'static str,
-    /// `accepted` or `accepted-in-part`.
-    pub verdict: &'static str,
-    /// DACs read.
-    pub read: i64,
-    /// DACs kept.
-    pub accepted: i64,
-    /// The file's name.
-    pub source: String,
-    /// When.
-    pub received: String,
-    /// The inspection's report.
-    #[serde(skip_serializing_if = "Option::is_none")]
-    pub report: Option<Value>,
-}
-
-fn view(delivery: &Delivery, with_report: bool) -> DeliveryView {
-    DeliveryView {
-        delivery: delivery.delivery.to_string(),
-        reel: delivery.reel.to_string(),
-        origin: delivery.origin.word(),
-        verdict: delivery.verdict.word(),
-        read: delivery.certificates_read,
-        accepted: delivery.certificates_accepted,
-        source: delivery.source_name.clone(),
-        received: reel::time_text(delivery.received),
-        report: with_report.then(|| delivery.report.clone()),
-    }
-}
-
-/// All deliveries.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
-pub fn list(site: &Site) -> Result<Vec<DeliveryView>, Trouble> {
-    Ok(site.book.deliveries(None)?.iter().map(|d| view(d, false)).collect())
-}
-
-/// A part of the deliveries, the newest first: at most `limit` after the first `from`, and whether there
-/// are more; of one reel alone where that is named.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
-pub fn newest(
-    site: &Site,
-    reel: Option<&str>,
-    from: usize,
-    limit: usize,
-) -> Result<(Vec<DeliveryView>, bool), Trouble> {
-    let mut all = site.book.deliveries(reel.map(ReelId::new).transpose()?.as_ref())?;
-    all.sort_by(|a, b| b.received.cmp(&a.received).then_with(|| a.delivery.cmp(&b.delivery)));
-    let shown = all.iter().skip(from).take(limit).map(|d| view(d, false)).collect();
-    Ok((shown, all.len() > from.saturating_add(limit)))
-}
-
-/// What is told of one delivery.
-///
-/// # Errors
-///
-/// [`Trouble`] where there is none.
-pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
-    site.book.delivery(&DeliveryId::new(id)?)?.as_ref().map(|d| view(d, true)).ok_or_else(|| {
-        Trouble::absent(format!("there is no delivery {id}"), "See `touchmark delivery list` for those there are.")
-    })
 }
 
 /// A delivery that was withdrawn.

@@ -1,14 +1,15 @@
 //! Judging: each DAC by every rule, with the chain above it, on all cores.
 
-use std::collections::{BTreeSet, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 use standard::certificate::{Certificate, Profile};
 use standard::verdict::catalogue::chain::TEST_IDENTITY;
 use standard::verdict::catalogue::intake::{
-    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_KEY_REUSE, DELIVERY_PRODUCT, DELIVERY_SERIAL,
-    DELIVERY_STRANGER,
+    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT,
+    DELIVERY_SERIAL, DELIVERY_STRANGER,
 };
 use standard::verdict::{Context, Finding, Pool, Severity};
 
@@ -16,9 +17,9 @@ use super::super::chips::{Chips, Slot};
 use super::super::spool::Spool;
 use super::matching::Matched;
 use super::reading::Read;
-use super::{Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
+use super::{ELSEWHERE, Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
 use crate::course::{Course, Phase};
-use crate::findings::{About, Findings};
+use crate::findings::{About, Findings, Subject};
 use crate::trouble::Trouble;
 
 /// What some cores found.
@@ -33,6 +34,8 @@ struct Part {
     same: usize,
     /// The first of these, and the delivery that brought it.
     same_as: Option<(u32, String)>,
+    /// How many are for chips of other reels here.
+    elsewhere: BTreeMap<String, usize>,
 }
 
 impl Part {
@@ -42,6 +45,9 @@ impl Part {
         self.kept.extend(other.kept);
         self.same += other.same;
         self.same_as = self.same_as.into_iter().chain(other.same_as).min();
+        for (reel, count) in other.elsewhere {
+            *self.elsewhere.entry(reel).or_default() += count;
+        }
         self
     }
 }
@@ -108,16 +114,25 @@ pub(super) fn judge(
     course.phase(Phase::Judging, u64::try_from(total).ok());
     if total == 0 && findings.is_empty() {
         let finding = Finding::new(&DELIVERY_FORMAT, "no DAC in it");
-        findings.tell((stage::NOTHING, 0, 0), || "delivery".into(), About::Nothing, finding);
+        findings.tell((stage::NOTHING, 0, 0), || "delivery".to_owned(), About::Nothing, finding);
     }
     let (pool, names) = pool(came, expectation);
     let context = Context { trust_given: true, revoked: expectation.revoked.against(&pool), ..Context::default() };
     let (of_authorities, faulty) = authorities(&pool, &context, expectation);
-    let court = Court { spool: &spool, slots: &slots, pool: &pool, context: &context, faulty: &faulty, expectation };
+    let looked_for = AtomicUsize::new(0);
+    let court = Court {
+        spool: &spool,
+        slots: &slots,
+        pool: &pool,
+        context: &context,
+        faulty: &faulty,
+        expectation,
+        looked_for: &looked_for,
+    };
     let short = is_short(&matched, &slots, expectation.chips);
     let (mut kept, mut pais, mut pool_pais) = (Vec::<Kept>::new(), Vec::new(), Vec::<u32>::new());
     let (mut above, mut judged) = (BTreeSet::new(), 0);
-    let (mut same, mut same_as) = (0, None);
+    let (mut same, mut same_as, mut elsewhere) = (0, None, BTreeMap::<String, usize>::new());
     for stretch in matched.order.chunks(STRETCHES * STRETCH) {
         let part = stretch
             .par_chunks(STRETCH)
@@ -135,6 +150,9 @@ pub(super) fn judge(
         above.extend(part.above);
         same += part.same;
         same_as = same_as.into_iter().chain(part.same_as).min();
+        for (reel, count) in part.elsewhere {
+            *elsewhere.entry(reel).or_default() += count;
+        }
         let before = kept.len();
         for (number, slot, pai) in part.kept {
             let place = pool_pais.iter().position(|p| *p == pai).unwrap_or_else(|| {
@@ -157,7 +175,16 @@ pub(super) fn judge(
         let found = format!("{same} of {total} DACs, which came with delivery {delivery} or another already");
         let finding = Finding::new(&DELIVERY_KEY_REUSE, found).weighing(Severity::Note);
         let finding = finding.advising("They are the same, octet for octet, and were left as they are.");
-        findings.tell((stage::STRANGERS, 0, 2), || "delivery".into(), About::Nothing, finding);
+        findings.tell((stage::STRANGERS, 0, 2), || "delivery".to_owned(), About::Nothing, finding);
+    }
+    let looked_for = looked_for.into_inner();
+    for (reel, count) in elsewhere {
+        let of =
+            if looked_for > ELSEWHERE { format!("the first {ELSEWHERE} strangers") } else { format!("{total} DACs") };
+        let finding = Finding::new(&DELIVERY_OTHER_REEL, format!("{count} of {of} are for chips of reel {reel}"));
+        let finding =
+            finding.advising(format!("Receive it for reel {reel}, or ask the authority for that of this reel."));
+        findings.tell((stage::NOTHING, 0, 1), || "delivery".to_owned(), About::Nothing, finding);
     }
     // Authorities that a DAC here stands under, once each.
     for index in above {
@@ -169,10 +196,16 @@ pub(super) fn judge(
     // Parts come together in the order in which they were cut, which is that of the keys.
     let holds = |slot: Slot| kept.binary_search_by_key(&slot, |kept| kept.slot).is_ok();
     let without = expectation.without(holds)?;
-    // Where all are here already, whatever is missing was told when they came.
-    if same < total {
-        gap(&matched.order, &slots, &without, expectation, &mut findings)?;
+    let came: Vec<Slot> =
+        matched.order.iter().map(|n| slots[*n as usize]).take_while(|slot| *slot != STRANGER).collect();
+    let is_missing = |slot: &Slot| !expectation.chips.is_served(*slot) && came.binary_search(slot).is_err();
+    let missing = expectation.chips.slots().filter(is_missing).count();
+    // Where all are here already, whatever is missing was told when they came; where nothing could be read at all,
+    // or nothing is for this reel, that is the trouble, and not each chip's.
+    if same < total && missing > 0 && !came.is_empty() {
+        gap(&came, expectation, &mut findings)?;
     }
+    let (faults, more_faults) = findings.faults(expectation.chip_ids)?;
     Ok(Inspection {
         read: total + broken,
         accepted: kept.len(),
@@ -181,6 +214,9 @@ pub(super) fn judge(
         pais,
         on_reel: expectation.chips.len(),
         without,
+        missing,
+        faults,
+        more_faults,
         findings: findings.told(&|place| expectation.chip_id(place))?,
         spool: Some(spool),
         kept,
@@ -207,6 +243,8 @@ struct Court<'a> {
     context: &'a Context,
     faulty: &'a HashSet<usize>,
     expectation: &'a Expectation<'a>,
+    /// Keys of strangers that were looked for on other reels.
+    looked_for: &'a AtomicUsize,
 }
 
 impl Court<'_> {
@@ -217,13 +255,24 @@ impl Court<'_> {
         let chips = self.expectation.chips;
         let about = || if slot == STRANGER { About::Nothing } else { About::Place(chips.place(slot)) };
         let turn = u64::from(number);
+        let subject = || Subject { name: record.name(), serial: Some(dac.serial_hex()) };
         let mut keep = slot != STRANGER && !shared;
         if slot == STRANGER
             && let Some(key) = dac.public_key()
         {
-            let found = format!("serial {}, for the key {}", dac.serial_hex(), hex::encode(key.key_id()));
-            let finding = Finding::new(&DELIVERY_STRANGER, found);
-            part.findings.tell((stage::STRANGERS, turn, 0), || record.name(), About::Nothing, finding);
+            let looked_for = self.looked_for.fetch_add(1, Ordering::Relaxed) < ELSEWHERE;
+            let finding = match looked_for.then(|| (self.expectation.elsewhere)(key.point())).flatten() {
+                Some((chip, reel)) => {
+                    let found = format!("serial {}, for chip {chip} of reel {reel}", dac.serial_hex());
+                    *part.elsewhere.entry(reel).or_default() += 1;
+                    Finding::new(&DELIVERY_STRANGER, found)
+                }
+                None => {
+                    let found = format!("serial {}, for the key {}", dac.serial_hex(), hex::encode(key.key_id()));
+                    Finding::new(&DELIVERY_STRANGER, found)
+                }
+            };
+            part.findings.tell((stage::STRANGERS, turn, 0), subject, About::Nothing, finding);
         }
         if let Some(known) = (self.expectation.known)(&dac, slot != STRANGER && !chips.is_served(slot)) {
             keep = false;
@@ -247,14 +296,14 @@ impl Court<'_> {
                     format!("serial {}, beside serial {serial} here already", dac.serial_hex()),
                 ),
             };
-            part.findings.tell((stage::STRANGERS, turn, 1), || record.name(), about(), finding);
+            part.findings.tell((stage::STRANGERS, turn, 1), subject, about(), finding);
         }
         let mut judged = self.pool.judge_dac(&dac, self.context);
         against_product(&dac, self.expectation, &mut judged.findings);
         let errors = judged.findings.iter().any(|f| f.severity == Severity::Error);
         let under_fault = judged.chain.iter().any(|above| self.faulty.contains(above));
         for (which, finding) in (0..).zip(judged.findings) {
-            part.findings.tell((stage::JUDGED, turn, which), || record.name(), about(), finding);
+            part.findings.tell((stage::JUDGED, turn, which), subject, about(), finding);
         }
         if keep
             && !errors
@@ -270,26 +319,12 @@ impl Court<'_> {
 }
 
 /// Chips that no DAC came for.
-fn gap(
-    order: &[u32],
-    slots: &[Slot],
-    without: &[String],
-    expectation: &Expectation<'_>,
-    findings: &mut Findings,
-) -> Result<(), Trouble> {
-    let came: Vec<Slot> = order.iter().map(|n| slots[*n as usize]).take_while(|slot| *slot != STRANGER).collect();
-    // Where nothing could be read at all, that is the trouble, and not each chip's.
-    if without.is_empty() || came.is_empty() {
-        return Ok(());
-    }
+fn gap(came: &[Slot], expectation: &Expectation<'_>, findings: &mut Findings) -> Result<(), Trouble> {
     let none_came = expectation.without(|slot| came.binary_search(&slot).is_ok())?;
-    let (about, found) = match none_came.as_slice() {
-        [] => return Ok(()),
-        [only] => (About::Id(only.clone()), only.clone()),
-        many => (About::Nothing, list(many)),
-    };
-    let found = format!("{} of {} chips have none: {found}", none_came.len(), expectation.chips.len());
-    findings.tell((stage::GAP, 0, 0), || "delivery".into(), about, Finding::new(&DELIVERY_GAP, found));
+    let shown = list(&none_came);
+    let found = format!("{} of {} chips have none: {shown}", none_came.len(), expectation.chips.len());
+    let finding = Finding::new(&DELIVERY_GAP, found);
+    findings.tell_of_chips((stage::GAP, 0, 0), "delivery".into(), &none_came, finding, "no certificate came for it");
     Ok(())
 }
 

@@ -31,13 +31,16 @@ use self::reading::{Unread, read};
 use super::chips::{Chips, Slot};
 use super::spool::Spool;
 use crate::course::{Course, Phase};
-use crate::findings::{About, Findings, SharedFinding};
+use crate::findings::{About, Fault, Findings, SharedFinding};
 use crate::revocation::Known as Revoked;
 use crate::trouble::Trouble;
 
 /// DACs that a core takes at a time, and how many of these are judged between two looks.
 const STRETCH: usize = 32;
 const STRETCHES: usize = 256;
+
+/// Keys of strangers that are looked for on other reels, at most.
+const ELSEWHERE: usize = 2_000;
 
 /// A DAC whose key is none of the reel's.
 const STRANGER: Slot = Slot::MAX;
@@ -95,6 +98,8 @@ pub struct Expectation<'a> {
     pub pais: &'a [Arc<Certificate>],
     /// What the site knows to be revoked.
     pub revoked: &'a Revoked,
+    /// Chip and reel of a key that is not on this one, where the site has it on another.
+    pub elsewhere: &'a (dyn Fn(&[u8; 65]) -> Option<(String, String)> + Sync),
     /// What the site holds already of this certificate's key or serial number; told
     /// whether the key is that of a chip of the reel without a credential.
     pub known: &'a (dyn Fn(&Certificate, bool) -> Option<Known> + Sync),
@@ -136,8 +141,14 @@ pub struct Inspection {
     pub on_reel: usize,
     /// Chips that would be left without a credential, in order.
     pub without: Vec<String>,
+    /// Chips that need a credential and that no DAC came for.
+    pub missing: usize,
     /// What is wrong or worth knowing.
     pub findings: Vec<SharedFinding>,
+    /// What is wrong, one by one, up to a bound.
+    pub faults: Vec<Fault>,
+    /// How many more there were.
+    pub more_faults: usize,
     pub(super) spool: Option<Arc<Spool>>,
     /// Those that may be kept, sorted by key.
     pub(super) kept: Vec<Kept>,
@@ -214,9 +225,12 @@ pub fn inspect(
             // Whatever was read before it is not looked at.
             let mut findings = Findings::default();
             let finding = Finding::new(rule, error.to_string());
-            findings.tell((stage::READING, 0, 0), || "delivery".into(), About::Nothing, finding);
+            findings.tell((stage::READING, 0, 0), || "delivery".to_owned(), About::Nothing, finding);
+            let (faults, more_faults) = findings.faults(expectation.chip_ids)?;
             let findings = findings.told(&|place| expectation.chip_id(place))?;
-            return Ok(Inspection { on_reel, findings, ..Inspection::default() });
+            let chips = expectation.chips;
+            let missing = chips.slots().filter(|slot| !chips.is_served(*slot)).count();
+            return Ok(Inspection { on_reel, missing, findings, faults, more_faults, ..Inspection::default() });
         }
     };
     let matched = matching(&mut read, expectation, course)?;

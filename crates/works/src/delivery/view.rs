@@ -1,0 +1,131 @@
+//! Deliveries as they are shown: those in the book, and what was wrong with those that were refused.
+
+use book::Delivery;
+use book::ids::{DeliveryId, ReelId};
+use serde::Serialize;
+use serde_json::Value;
+
+use super::Counts;
+use super::complaint::{Complaint, Faults};
+use super::refused::{self, Refused};
+use crate::reel;
+use crate::site::Site;
+use crate::trouble::Trouble;
+
+/// A delivery as it is told.
+#[derive(Debug, Serialize)]
+pub struct DeliveryView {
+    /// Its id.
+    pub delivery: String,
+    /// The reel.
+    pub reel: String,
+    /// `received` or `issued`.
+    pub origin: &'static str,
+    /// `accepted`, `accepted-in-part` or `refused`.
+    pub verdict: &'static str,
+    /// DACs read.
+    pub read: i64,
+    /// DACs kept.
+    pub accepted: i64,
+    /// The same, with those that could be used and those that could not.
+    pub certificates: Counts,
+    /// The file's name.
+    pub source: String,
+    /// When.
+    pub received: String,
+    /// The inspection's report.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub report: Option<Value>,
+    #[serde(skip)]
+    faults: Faults,
+}
+
+impl DeliveryView {
+    /// What is wrong, for the authority.
+    pub fn complaint(&self) -> Complaint<'_> {
+        Complaint { reel: &self.reel, source: &self.source, certificates: self.certificates, faults: &self.faults }
+    }
+}
+
+fn view(delivery: &Delivery, with_report: bool) -> DeliveryView {
+    let mut report = delivery.report.clone();
+    let faults = report.as_object_mut().and_then(|r| r.remove("faults")).unwrap_or_default();
+    // Reports of older books do not count them apart.
+    let counted = report.get("certificates").and_then(|c| serde_json::from_value(c.clone()).ok());
+    DeliveryView {
+        delivery: delivery.delivery.to_string(),
+        reel: delivery.reel.to_string(),
+        origin: delivery.origin.word(),
+        verdict: delivery.verdict.word(),
+        read: delivery.certificates_read,
+        accepted: delivery.certificates_accepted,
+        certificates: counted.unwrap_or_else(|| Counts::of_book(delivery)),
+        source: delivery.source_name.clone(),
+        received: reel::time_text(delivery.received),
+        report: with_report.then_some(report),
+        faults: serde_json::from_value(faults).unwrap_or_default(),
+    }
+}
+
+fn refused_view(refused: Refused, with_report: bool) -> DeliveryView {
+    let certificates = refused.certificates;
+    DeliveryView {
+        read: i64::try_from(certificates.read).unwrap_or(i64::MAX),
+        accepted: 0,
+        delivery: refused.delivery,
+        reel: refused.reel,
+        origin: "received",
+        verdict: "refused",
+        source: refused.source,
+        received: refused.refused,
+        report: with_report.then(|| serde_json::json!({ "certificates": certificates, "findings": refused.findings })),
+        certificates,
+        faults: refused.faults,
+    }
+}
+
+/// All deliveries.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn list(site: &Site) -> Result<Vec<DeliveryView>, Trouble> {
+    Ok(site.book.deliveries(None)?.iter().map(|d| view(d, false)).collect())
+}
+
+/// The latest deliveries that were refused, the newest first.
+pub fn refused(site: &Site) -> Vec<DeliveryView> {
+    refused::all(site).into_iter().map(|r| refused_view(r, false)).collect()
+}
+
+/// A part of the deliveries, the newest first: at most `limit` after the first `from`, and whether there
+/// are more; of one reel alone where that is named.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn newest(
+    site: &Site,
+    reel: Option<&str>,
+    from: usize,
+    limit: usize,
+) -> Result<(Vec<DeliveryView>, bool), Trouble> {
+    let mut all = site.book.deliveries(reel.map(ReelId::new).transpose()?.as_ref())?;
+    all.sort_by(|a, b| b.received.cmp(&a.received).then_with(|| a.delivery.cmp(&b.delivery)));
+    let shown = all.iter().skip(from).take(limit).map(|d| view(d, false)).collect();
+    Ok((shown, all.len() > from.saturating_add(limit)))
+}
+
+/// What is told of one delivery, refused or not.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
+    if let Some(delivery) = site.book.delivery(&DeliveryId::new(id)?)? {
+        return Ok(view(&delivery, true));
+    }
+    refused::find(site, id).map(|r| refused_view(r, true)).ok_or_else(|| {
+        Trouble::absent(format!("there is no delivery {id}"), "See `touchmark delivery list` for those there are.")
+    })
+}
