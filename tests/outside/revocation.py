@@ -5,7 +5,6 @@ as `paa.der`, `pai.der`, `revoked.der` and `good.der`, and `wanted.json`: what t
 """
 
 import datetime
-import hashlib
 import json
 import pathlib
 import subprocess
@@ -50,16 +49,22 @@ def main(folder):
         ours.check("openssl verify -crl_check_all, the revoked one",
                    said.returncode != 0 and "certificate revoked" in said.stderr, said.stderr)
 
-        # STANDARD 3: the record by which verifiers learn of the list.
-        octets = (folder / "dac-list.crl").read_bytes()
+        # STANDARD 3: the record by which verifiers learn of the list. It names its signer; for a list (type 1) it gives
+        # no size and no digest, since the list changes under one address. What is served is DER (RFC 5280 4.2.1.13).
         point = json.loads((folder / "dac-list.point.json").read_text())
         pai = x509.load_der_x509_certificate((folder / "pai.der").read_bytes())
         own = pai.extensions.get_extension_for_class(x509.SubjectKeyIdentifier).value.digest
         ours.check("distribution point",
-                   point["issuer_subject_key_id"] == own.hex().upper() and point["data_size"] == len(octets)
-                   and point["data_digest"] == hashlib.sha256(octets).hexdigest() and point["revocation_type"] == 1
+                   point["issuer_subject_key_id"] == own.hex().upper() and point["revocation_type"] == 1
+                   and not {"data_size", "data_digest", "data_digest_type"} & set(point)
+                   and x509.load_pem_x509_certificate(point["signer_certificate"].encode()) == pai
+                   and point["delegator_certificate"] is None
                    and point["is_paa"] is False and point["vendor_id"] == "FFF2" and point["data_url"] == wanted["url"],
                    json.dumps(point))
+        # A list asked for in PEM lies beside its record in DER too: the same list.
+        in_pem = x509.load_pem_x509_crl((folder / "second.pem").read_bytes())
+        served = (folder / "second.crl").read_bytes()
+        ours.check("DER beside PEM", x509.load_der_x509_crl(served) == in_pem and (folder / "second.point.json").exists())
     print(ours.DONE, "checks")
     if ours.FAULTS:
         sys.exit("\n".join(ours.FAULTS))

@@ -152,6 +152,20 @@ text_ids! {
     UnitSerial, "serial number", code;
 }
 
+impl Actor {
+    /// Whether two names are one person's: letter case and white space tell nobody apart.
+    pub fn is_same_person(&self, other: &Self) -> bool {
+        folded(&self.0) == folded(&other.0)
+    }
+}
+
+/// Text without white space, its case folded as Unicode does (each character to upper and then to lower case, so that
+/// `ß` is `SS` and both sigmas are one).
+fn folded(text: &str) -> String {
+    let letters = text.chars().filter(|c| !c.is_whitespace());
+    letters.flat_map(char::to_uppercase).flat_map(char::to_lowercase).collect()
+}
+
 /// Which attempt of a unit; the first is 1.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
 #[serde(transparent)]
@@ -177,6 +191,17 @@ impl fmt::Display for Sequence {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn names_that_differ_in_case_or_blanks_are_one_person() {
+        let name = |text| Actor::new(text).expect("a name");
+        for other in ["ada stone", "ADA STONE", "AdaStone", "Ada  Stone", "Ada\u{a0}Stone"] {
+            assert!(name("Ada Stone").is_same_person(&name(other)), "{other}");
+        }
+        assert!(name("Strauß").is_same_person(&name("STRAUSS")));
+        assert!(name("Νίκος").is_same_person(&name("ΝΊΚΟΣ")));
+        assert!(!name("Ada Stone").is_same_person(&name("Ada Stones")));
+    }
 
     #[test]
     fn what_is_taken_and_what_is_not() {

@@ -100,7 +100,7 @@ pub use product::{AddError, NewProduct, Product};
 pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
 pub use reel::{Duplicate, NewChip, NewReel, ReceiveError, Received, Reel, Same};
-pub use revocation::{RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
+pub use revocation::{Answer, RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, Passing, StepBin, Stretch, Tallies};

@@ -2,7 +2,10 @@
 //!
 //! A request names the certificates of one issuer. Confirming it revokes them, all
 //! or none; for production it takes a second person, which the database holds
-//! to. A list is written once and stands.
+//! to. A list is written once and stands. What was asked of an authority whose key
+//! is elsewhere is sent and unanswered until a list of it names the certificates.
+
+use std::collections::HashSet;
 
 use serde_json::json;
 use time::OffsetDateTime;
@@ -82,6 +85,19 @@ pub struct RevocationList {
     pub certificates: i64,
     /// The list, DER.
     pub content: Vec<u8>,
+    /// Certificate of whoever signed it where the issuer appointed somebody, DER.
+    pub signer: Option<Vec<u8>>,
+}
+
+/// The list that answered what an authority elsewhere was asked.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Answer {
+    /// The request.
+    pub request: i64,
+    /// cRLNumber, content octets without leading zeros.
+    pub list_number: Vec<u8>,
+    /// When it was adopted.
+    pub at: OffsetDateTime,
 }
 
 /// Why a request or a list was not taken.
@@ -110,6 +126,18 @@ pub enum RevocationError {
         number: i64,
         /// Who made it.
         by: Actor,
+    },
+    /// Somebody asked for the same before.
+    #[error("Certificate {serial} of {issuer} is in revocation request {number} already, which {standing}")]
+    AskedBefore {
+        /// The issuer.
+        issuer: AuthorityName,
+        /// Serial number in hex, of the first.
+        serial: String,
+        /// The request that has it.
+        number: i64,
+        /// Where that request stands.
+        standing: &'static str,
     },
     /// A request without certificates.
     #[error("nothing to revoke was named")]
@@ -155,7 +183,9 @@ impl RevocationError {
     pub fn blame(&self) -> Blame {
         match self {
             Self::Unknown { .. } | Self::Nothing | Self::NoCertificate { .. } | Self::NoIssuer { .. } => Blame::Usage,
-            Self::Settled { .. } | Self::SamePerson { .. } | Self::OldList { .. } => Blame::Refused,
+            Self::Settled { .. } | Self::SamePerson { .. } | Self::OldList { .. } | Self::AskedBefore { .. } => {
+                Blame::Refused
+            }
             Self::Book(error) => error.blame(),
         }
     }
@@ -167,6 +197,9 @@ impl RevocationError {
                 "See pending requests with `touchmark revocation list`.".into()
             }
             Self::SamePerson { .. } => "Have a second person look at it and confirm it in their own name.".into(),
+            Self::AskedBefore { number, .. } => {
+                format!("Run `touchmark revocation show {number}`; leave out what is in it to ask for the others.")
+            }
             Self::Nothing => "Name units, credentials or an authority.".into(),
             Self::NoCertificate { .. } => "Look up the unit first; its story shows serial number and issuer.".into(),
             Self::NoIssuer { .. } => "See `touchmark authority list`.".into(),
@@ -217,7 +250,9 @@ fn stripped(number: &[u8]) -> Vec<u8> {
     if digits.is_empty() { vec![0] } else { digits }
 }
 
-const LIST_COLUMNS: &str = "l.issuer, l.number, l.origin, l.this_update, l.next_update, l.certificates, l.content";
+const LIST_COLUMNS: &str = "l.issuer, l.number, l.origin, l.this_update, l.next_update, l.certificates, l.content, \
+                            (SELECT s.certificate FROM revocation_list_signer s \
+                            WHERE s.issuer = l.issuer AND s.number = l.number)";
 
 impl RevocationList {
     fn read(row: &Row) -> Result<Self, BookError> {
@@ -229,6 +264,7 @@ impl RevocationList {
             next_update: row.maybe(4, Row::int)?.map(moment).transpose()?,
             certificates: row.int(5)?,
             content: row.bytes(6)?,
+            signer: row.maybe(7, Row::bytes)?,
         })
     }
 }
@@ -306,6 +342,7 @@ impl Book {
                     return Err(RevocationError::NoCertificate { issuer: issuer.clone(), serial });
                 }
             }
+            asked_before(tx, issuer, wanted)?;
             let sequence = tx.next_sequence()?;
             let number = tx.number("SELECT coalesce(max(number), 0) + 1 FROM revocation_request", &[])?;
             let certificates = i64::try_from(wanted.len()).unwrap_or(i64::MAX);
@@ -355,7 +392,7 @@ impl Book {
     pub fn confirm_revocation(&self, number: i64, by: &By) -> Result<(RevocationRequest, u64), RevocationError> {
         self.write(|tx| {
             let request = locked(tx, number)?;
-            if request.purpose == Purpose::Production && request.requested_by == by.actor {
+            if request.purpose == Purpose::Production && request.requested_by.is_same_person(&by.actor) {
                 return Err(RevocationError::SamePerson { number, by: by.actor.clone() });
             }
             let wanted = read_wanted(tx, number)?;
@@ -423,6 +460,58 @@ impl Book {
             .collect()
     }
 
+    /// Requests that were confirmed, whose issuer's key is elsewhere, and that no list has answered; the oldest first.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn revocations_sent(&self) -> Result<Vec<RevocationRequest>, BookError> {
+        let sql = format!(
+            "SELECT {COLUMNS} FROM revocation_request r WHERE state = 'confirmed' \
+             AND EXISTS (SELECT 1 FROM authority a WHERE a.name = r.issuer AND a.key_reference IS NULL) \
+             AND NOT EXISTS (SELECT 1 FROM revocation_answer w WHERE w.request = r.number) ORDER BY number"
+        );
+        self.read(|c| c.all(&sql, &[]))?.iter().map(RevocationRequest::read).collect()
+    }
+
+    /// Which lists answered which requests, by request.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn revocation_answers(&self) -> Result<Vec<Answer>, BookError> {
+        let sql = "SELECT request, list_number, answered FROM revocation_answer ORDER BY request";
+        let read = |row: &Row| {
+            Ok(Answer { request: row.int(0)?, list_number: stripped(&row.bytes(1)?), at: moment(row.int(2)?)? })
+        };
+        self.read(|c| c.all(sql, &[]))?.iter().map(read).collect()
+    }
+
+    /// Records that a list of its issuer names all certificates of a request. Changes nothing where one did before.
+    ///
+    /// # Errors
+    ///
+    /// [`RevocationError`] where there is no such request.
+    pub fn answer_revocation(&self, number: i64, list_number: &[u8], by: &By) -> Result<(), RevocationError> {
+        self.write(|tx| {
+            let sql = format!("SELECT {COLUMNS} FROM revocation_request r WHERE number = $1 {{lock:r}}");
+            let row = tx.one(&sql, params![number])?.ok_or(RevocationError::Unknown { number })?;
+            let request = RevocationRequest::read(&row)?;
+            if tx.one("SELECT 1 FROM revocation_answer WHERE request = $1", params![number])?.is_some() {
+                return Ok(());
+            }
+            let sequence = tx.next_sequence()?;
+            tx.change_one(
+                &rows::REVOCATION_ANSWER,
+                "INSERT INTO revocation_answer (request, list_number, answered, entry) VALUES ($1, $2, $3, $4)",
+                params![number, &padded(list_number), by.micros(), sequence],
+            )?;
+            let body = json!({ "issuer": request.issuer, "list": hex::encode(list_number) });
+            tx.append(Draft::new("revocation.answer", about(number), body), by)?;
+            Ok(())
+        })
+    }
+
     /// Every certificate of an issuer that is revoked, by serial number.
     ///
     /// # Errors
@@ -482,6 +571,13 @@ impl Book {
                     sequence,
                 ],
             )?;
+            if let Some(signer) = &list.signer {
+                tx.change_one(
+                    &rows::REVOCATION_LIST_SIGNER,
+                    "INSERT INTO revocation_list_signer (issuer, number, certificate, entry) VALUES ($1, $2, $3, $4)",
+                    params![issuer, &number, signer, sequence],
+                )?;
+            }
             let act = if list.issued_here { "revocation.issue" } else { "revocation.adopt" };
             let body = json!({ "number": hex::encode(&list.number), "certificates": list.certificates });
             Ok(Some(tx.append(Draft::new(act, Subject::Authority(list.issuer.clone()), body), by)?))
@@ -500,6 +596,30 @@ impl Book {
         );
         self.read(|c| c.all(&sql, &[]))?.iter().map(RevocationList::read).collect()
     }
+}
+
+/// Refuses certificates of a request that waits, or that an authority elsewhere was asked to revoke.
+fn asked_before(tx: &mut Tx<'_>, issuer: &AuthorityName, wanted: &[Wanted]) -> Result<(), RevocationError> {
+    let sql = "SELECT w.serial, r.number, r.state, \
+               CASE WHEN EXISTS (SELECT 1 FROM revocation_answer x WHERE x.request = r.number) THEN 1 ELSE 0 END \
+               FROM revocation_request r JOIN revocation_wanted w ON w.request = r.number \
+               JOIN authority a ON a.name = r.issuer WHERE r.issuer = $1 \
+               AND (r.state = 'waiting' OR (r.state = 'confirmed' AND a.key_reference IS NULL))";
+    let serials: HashSet<&[u8]> = wanted.iter().map(|one| one.serial.as_slice()).collect();
+    for row in tx.all(sql, params![issuer.as_str()])? {
+        let serial = row.bytes(0)?;
+        if !serials.contains(serial.as_slice()) {
+            continue;
+        }
+        let standing = match (RequestState::read(&row, 2)?, row.int(3)?) {
+            (RequestState::Waiting, _) => "waits for a second person",
+            (_, 0) => "was sent to the authority and is not answered yet",
+            _ => "the authority has answered with its list",
+        };
+        let (issuer, serial, number) = (issuer.clone(), hex::encode(serial), row.int(1)?);
+        return Err(RevocationError::AskedBefore { issuer, serial, number, standing });
+    }
+    Ok(())
 }
 
 /// Whether a PAI of this serial number is issued by that PAA. The book does not read

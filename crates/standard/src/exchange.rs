@@ -34,7 +34,9 @@ pub struct Elements<'a> {
     pub firmware: Option<&'a [u8]>,
     /// Number of vendor-specific elements.
     pub vendor_specific: usize,
-    /// Elements that are missing, twice there, out of order, unknown or of another type.
+    /// Tags that this release of the standard does not define, as in a later one; at most 16.
+    pub reserved: Vec<String>,
+    /// Elements that are missing, twice there, out of order or of another type.
     pub faults: Vec<String>,
 }
 
@@ -84,7 +86,14 @@ impl<'a> Elements<'a> {
                     if matches!(value, Value::Open(_)) {
                         reader.skip_container()?;
                     }
-                    Some(format!("an element with tag {tag}, which an exchange does not have"))
+                    if tag == Tag::Anonymous {
+                        Some("an element without a tag".into())
+                    } else {
+                        if out.reserved.len() < 16 {
+                            out.reserved.push(tag.to_string());
+                        }
+                        None
+                    }
                 }
             };
             if let (Some(fault), true) = (fault, out.faults.len() < 16) {

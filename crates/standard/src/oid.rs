@@ -44,6 +44,8 @@ oids! {
     CRL_NUMBER = "2.5.29.20";
     /// reasonCode (RFC 5280 §5.3.1).
     REASON_CODE = "2.5.29.21";
+    /// deltaCRLIndicator (RFC 5280 §5.2.4).
+    DELTA_CRL_INDICATOR = "2.5.29.27";
     /// issuingDistributionPoint (RFC 5280 §5.2.5).
     ISSUING_DISTRIBUTION_POINT = "2.5.29.28";
     /// certificateIssuer (RFC 5280 §5.3.3).

@@ -68,9 +68,10 @@ fn judge(set: &Specimen) -> Vec<Finding> {
         }
     }
     let pool = Pool::new(members);
-    let mut context = Context { trust_given: true, device, ..Context::default() };
+    let mut context = Context { trust_given: true, device, present: Some(now), ..Context::default() };
     for list in &lists {
-        context.revoked.extend(judge_list(list, &pool, &[], true, now, &mut report));
+        let held = judge_list(list, &pool, &[], true, now, &mut report);
+        context.revoked.extend(held.iter().flat_map(|held| held.against(&pool)));
     }
     let mut paa = None;
     if let Some(dac) = &dac {

@@ -238,31 +238,58 @@ fn two_people_and_an_authority_elsewhere(engine: &Engine) {
     assert_eq!(listed["authorities"].as_array().map(Vec::len), Some(1), "{listed}");
     site.done(&["authority", "adopt", text(&paa_file), text(&pai_file), "--production"]);
 
-    let out = site.file("request.json");
+    // Withdrawn: nothing comes of it.
+    let again = ["revoke", "--pai", "Sold PAI", "--reason", "superseded", "--out", "again.json"];
+    assert_eq!(site.done(&again)["state"], "waiting");
+    let refused = |standing: &str| {
+        let (exit, told) = site.call(&again);
+        assert_eq!(exit, Some(1), "{told}");
+        assert!(told["error"]["message"].as_str().is_some_and(|m| m.contains(standing)), "{standing}: {told}");
+    };
+    refused("request 1 already, which waits for a second person");
+    assert_eq!(site.done(&["revoke", "--withdraw", "1"])["state"], "withdrawn");
+    let (exit, _) = site.call_as("ben", &["revoke", "--confirm", "1", "--out", "again.json"]);
+    assert_eq!(exit, Some(1));
+
+    // The request is no list, so it does not get a list's name.
+    let (out, written) = (site.file("root.crl"), site.file("root.revocation-request.json"));
     let revoke = ["revoke", "--authority", "Sold PAI", "--reason", "cessation-of-operation", "--out", text(&out)];
     let asked = site.done(&revoke);
     assert_eq!((&asked["state"], &asked["issued"]), (&json!("waiting"), &Value::Null), "{asked}");
-    assert!(!out.exists(), "nothing is written while it waits");
-    let (exit, alone) = site.call(&["revoke", "--confirm", "1", "--out", text(&out)]);
-    assert_eq!(exit, Some(1), "{alone}");
-    assert!(alone["error"]["message"].as_str().is_some_and(|m| m.contains("another person must confirm")), "{alone}");
-    let shown = site.done(&["revocation", "show", "1"]);
+    assert!(!written.exists(), "nothing is written while it waits");
+    for name in ["ada", "Ada", "A DA"] {
+        let (exit, alone) = site.call_as(name, &["revoke", "--confirm", "2", "--out", text(&out)]);
+        assert_eq!(exit, Some(1), "{alone}");
+        assert!(
+            alone["error"]["message"].as_str().is_some_and(|m| m.contains("another person must confirm")),
+            "{alone}"
+        );
+    }
+    let shown = site.done(&["revocation", "show", "2"]);
     assert_eq!(shown["plan"]["certificates"][0]["authority"], "Sold PAI", "{shown}");
-    let (exit, confirmed) = site.call_as("ben", &["revoke", "--confirm", "1", "--out", text(&out)]);
+    let (exit, confirmed) = site.call_as("ben", &["revoke", "--confirm", "2", "--out", text(&out)]);
     assert_eq!(exit, Some(0), "{confirmed}");
     assert_eq!((&confirmed["issued"]["kind"], &confirmed["revoked"]), (&json!("request"), &json!(1)), "{confirmed}");
-    let request: Value = serde_json::from_str(&fs::read_to_string(&out).expect("a file")).expect("JSON");
+    assert_eq!(confirmed["issued"]["file"], text(&written), "{confirmed}");
+    assert!(!out.exists());
+    let request: Value = serde_json::from_str(&fs::read_to_string(&written).expect("a file")).expect("JSON");
     assert_eq!((&request["requested_by"], &request["confirmed_by"]), (&json!("ada"), &json!("ben")), "{request}");
     assert_eq!(request["certificates"][0]["serial"], "22".repeat(8), "{request}");
     assert_eq!(request["reason_code"], 5);
     let certificate = request["certificates"][0]["certificate"].as_str().expect("a certificate");
     assert!(certificate.starts_with("-----BEGIN CERTIFICATE-----"));
-    // Withdrawn: nothing comes of it.
-    let asked = site.done(&["revoke", "--pai", "Sold PAI", "--reason", "superseded", "--out", "again.json"]);
-    let number = asked["request"]["request"].as_i64().expect("a number").to_string();
-    assert_eq!(site.done(&["revoke", "--withdraw", &number])["state"], "withdrawn");
-    let (exit, _) = site.call_as("ben", &["revoke", "--confirm", &number, "--out", "again.json"]);
-    assert_eq!(exit, Some(1));
+    // It stays sent and unanswered, and nobody asks twice.
+    let states = |key: &str| -> Vec<Value> {
+        let listed = site.done(&["revocation", "list"]);
+        listed[key].as_array().expect("requests").iter().map(|r| json!([r["request"], r["state"]])).collect()
+    };
+    assert_eq!(states("sent"), [json!([2, "sent"])]);
+    refused("request 2 already, which was sent to the authority and is not answered yet");
+    let watched = |named: &str| {
+        let due = site.call(&["watch"]).1["due"].as_array().cloned().expect("due");
+        due.iter().any(|d| d["what"].as_str().is_some_and(|what| what.contains(named)))
+    };
+    assert!(watched("is sent and not answered"));
 
     // What the authority answers with is judged, kept, and never gone back from.
     let list = |number: u8, signer: &SoftwareKey, file: &str| {
@@ -281,11 +308,16 @@ fn two_people_and_an_authority_elsewhere(engine: &Engine) {
     let adopt = |path: &Path| site.call(&["revocation", "adopt", text(path)]);
     let (exit, forged) = adopt(&list(9, &keys[1], "forged.crl"));
     assert_eq!((exit, &forged["verdict"]), (Some(1), &json!("rejected")), "{forged}");
+    assert_eq!(states("sent"), [json!([2, "sent"])], "a forged list answers nothing");
     let seventh = list(7, &keys[0], "seventh.crl");
     for (verdict, wanted) in [("accepted", Some(0)), ("already-kept", Some(0))] {
         let (exit, kept) = adopt(&seventh);
         assert_eq!((exit, &kept["verdict"], &kept["issuer"]), (wanted, &json!(verdict), &json!("Sold PAA")), "{kept}");
     }
+    assert_eq!((states("sent"), states("settled")), (vec![], vec![json!([2, "answered"]), json!([1, "withdrawn"])]));
+    assert!(!watched("is sent and not answered"));
+    assert_eq!(site.done(&["revocation", "show", "2"])["request"]["answered"]["list"], "07");
+    refused("the authority has answered with its list");
     let (exit, older) = adopt(&list(6, &keys[0], "sixth.crl"));
     assert_eq!(exit, Some(1), "an older list never takes the place of a newer one: {older}");
     let (exit, answer) =

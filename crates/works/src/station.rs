@@ -12,17 +12,17 @@ use aws_lc_rs::digest::{SHA256, digest};
 use book::{NewProof, Next, ReadBack, Step};
 use chip::{Chip, ChipError, ChipId, ObjectName, State};
 use serde_json::json;
-use standard::certificate::{Certificate, Profile};
+use standard::certificate::Certificate;
 use standard::declaration::Declaration;
 use standard::exchange::{CHALLENGE, Elements, NONCE, Proof, to_be_signed};
 use standard::factory_record::FactoryRecord;
 use standard::key::PublicKey;
 use standard::verdict::{
-    Context, Device, Finding, Pool, Report, Severity, SignerKey, judge_declaration, judge_exchange, judge_pairing,
+    Context, Device, Finding, Report, Severity, SignerKey, judge_declaration, judge_exchange, judge_pairing,
 };
 use time::OffsetDateTime;
 
-use crate::revocation::Known;
+use crate::revocation::{self, Known};
 use crate::trust::{Set, SetVerdict};
 
 /// What goes into a chip, in the order in which it is written.
@@ -360,9 +360,7 @@ pub(crate) fn judge_all(
     exchange: &Exchange,
     judge: &Judge,
 ) -> (Vec<Finding>, bool) {
-    let mut members: Vec<_> = judge.anchors.iter().map(|c| (Arc::clone(c), Profile::Paa, true)).collect();
-    members.extend(pai.map(|pai| (Arc::new(pai), Profile::Pai, false)));
-    let pool = Pool::new(members);
+    let pool = revocation::pool(&judge.anchors, pai.map(Arc::new));
     let revoked = judge.revoked.against(&pool);
     let context = Context { trust_given: true, device: judge.device, revoked, ..Context::default() };
     let judged = pool.judge_dac(dac, &context);
@@ -378,6 +376,7 @@ pub(crate) fn judge_all(
         judge_pairing(content, &judge.device, Some(dac), paa, &mut report);
     }
     judge_exchange(&exchange.as_proof(), Some(dac), &[declaration], &mut report);
+    judge.revoked.elsewhere(&pool).into_iter().for_each(|f| report.add(f));
     (report.into_findings(), judged.anchored)
 }
 

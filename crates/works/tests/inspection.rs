@@ -5,13 +5,16 @@
 
 use std::collections::HashSet;
 use std::fs;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use serde_json::Value;
-use standard::certificate::Certificate;
+use standard::certificate::{Builder, Certificate, Profile};
 use standard::detect::{Item, detect};
 use standard::ids::{ProductId, VendorId};
+use standard::key::{Signer, SoftwareKey};
+use standard::moment::NO_END;
+use standard::name::NameBuilder;
 use works::course::Course;
 use works::delivery::chips::Chips;
 use works::delivery::inspect::{Expectation, Inspection, inspect};
@@ -34,7 +37,18 @@ fn points(manifest: &Manifest) -> Chips {
 }
 
 fn inspected(delivery: &str, manifest: &Manifest, paa: &str, product: u16) -> Result<Inspection, String> {
-    let anchors = [(anchor(paa), false)];
+    inspected_at("2026-03-01T12:00:00Z", &data(delivery), manifest, anchor(paa), product)
+}
+
+/// A delivery as it arrives at that time.
+fn inspected_at(
+    now: &str,
+    delivery: &Path,
+    manifest: &Manifest,
+    paa: Arc<Certificate>,
+    product: u16,
+) -> Result<Inspection, String> {
+    let anchors = [(paa, false)];
     let expectation = Expectation {
         chips: &points(manifest),
         chip_ids: &|places| Ok(places.iter().map(|p| manifest.chips[*p as usize - 1].chip_id.clone()).collect()),
@@ -45,9 +59,56 @@ fn inspected(delivery: &str, manifest: &Manifest, paa: &str, product: u16) -> Re
         pais: &[],
         revoked: &works::revocation::Known::default(),
         elsewhere: &|_| None,
+        now: now.parse().unwrap(),
         known: &|_, _| None,
     };
-    inspect(&data(delivery), None, &expectation, &Course::new(), &mut |_| ()).map_err(|e| e.to_string())
+    inspect(delivery, None, &expectation, &Course::new(), &mut |_| ()).map_err(|e| e.to_string())
+}
+
+/// What is accepted all the same, and said: certificates that have not begun when they arrive.
+#[test]
+fn dacs_that_are_not_valid_on_arrival_are_reported() {
+    let reel = reel_a();
+    let at =
+        |now| inspected_at(now, &data("reel-a/delivery.zip"), &reel, anchor("authority/paa-a.pem"), 0x8A21).unwrap();
+    let early = at("2001-01-01T00:00:00Z");
+    assert_eq!(early.accepted, 400);
+    let told: Vec<_> = early.findings.iter().map(|f| (f.finding.rule.name, f.finding.severity.word())).collect();
+    assert!(told.contains(&("dac.not-current", "warning")), "{told:?}");
+}
+
+/// Whoever holds such a chip could issue certificates.
+#[test]
+fn a_chip_with_its_issuer_s_key_is_refused_on_arrival() {
+    let keys = [SoftwareKey::generate().unwrap(), SoftwareKey::generate().unwrap()];
+    let vendor = VendorId::new(0xFFF2).unwrap();
+    let names = [
+        NameBuilder::new().common_name("Desk PAA").build(),
+        NameBuilder::new().common_name("Desk PAI").vendor(vendor).build(),
+        NameBuilder::new().common_name("Desk DAC").vendor(vendor).product(ProductId::new(0x8A21).unwrap()).build(),
+    ];
+    let times = ("2026-01-01T00:00:00Z".parse().unwrap(), NO_END);
+    let make = |profile, serial: u8, issuer: usize, subject: usize, key: usize| {
+        let id = keys[issuer].public_key().key_id();
+        let key = keys[key].public_key();
+        let builder = Builder::new(profile, &[serial; 8], (&names[issuer], &id), &names[subject], &key, times);
+        builder.sign(&keys[issuer]).unwrap()
+    };
+    let paa = Arc::new(Certificate::read(&make(Profile::Paa, 0x11, 0, 0, 0)).unwrap());
+    for key in [1, 0] {
+        let folder = tempfile::tempdir().unwrap();
+        fs::write(folder.path().join("pai.der"), make(Profile::Pai, 0x22, 0, 1, 1)).unwrap();
+        fs::write(folder.path().join("dac.der"), make(Profile::Dac, 0x33, 1, 2, key)).unwrap();
+        let row = format!("chip_id,public_key\nAB01,{}\n", hex::encode(keys[key].public_key().point()));
+        let beside = tempfile::tempdir().unwrap();
+        let file = beside.path().join("manifest.csv");
+        fs::write(&file, row).unwrap();
+        let manifest = read(&file, &ColumnMap::default(), &Course::new()).unwrap();
+        let refused = inspected_at("2026-03-01T12:00:00Z", folder.path(), &manifest, Arc::clone(&paa), 0x8A21).unwrap();
+        let told: Vec<_> = refused.findings.iter().map(|f| (f.finding.rule.name, f.finding.severity.word())).collect();
+        assert!(told.contains(&("chain.same-key", "error")), "{key}: {told:?}");
+        assert_eq!(refused.accepted, 0, "{key}");
+    }
 }
 
 fn reel_a() -> Manifest {

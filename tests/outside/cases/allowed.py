@@ -67,7 +67,7 @@ three("PID FFFF", dac=dict(subject=name("V", "FFF1", "FFFF")), quiet=True)
 # ── dates across the chain ───────────────────────────────────────────────────────────────────
 three("PAI expired by now", pai=dict(before="20240101", after="20260101"), dac=dict(before="20250601"), quiet=True,
       clause="STANDARD 2: judged at the DAC's notBefore")
-three("PAA expired by now", paa=dict(after="20250701"), quiet=True)
+three("PAA expired by now", paa=dict(after="20250701"), quiet=True, warn=["dac.not-current"])
 three("DAC expired by now", dac=dict(before="20250601", after="20250701"), quiet=True)
 three("DAC begins with the PAI", pai=dict(before="20250601"), quiet=True)
 three("DAC begins in the PAI's last second", pai=dict(after="20250601"), quiet=True)
@@ -75,8 +75,8 @@ three("DAC begins one second before the PAI", ["chain.validity"], pai=dict(befor
 three("DAC begins one second after the PAI", ["chain.validity"], pai=dict(after="20250531235959Z"))
 three("DAC before the PAA", ["chain.validity"], paa=dict(before="20250602"))
 three("DAC after the PAA", ["chain.validity"], paa=dict(after="20250531"))
-three("DAC in the future", dac=dict(before="20400101"), quiet=True)
-three("DAC of 2060", dac=dict(before="20600101"), quiet=True)
+three("DAC in the future", dac=dict(before="20400101"), quiet=True, warn=["dac.not-current"])
+three("DAC of 2060", dac=dict(before="20600101"), quiet=True, warn=["dac.not-current"])
 three("--at when the PAI has expired", ["chain.validity"], pai=dict(after="20260101"),
       options=["--at", "2026-03-01T12:00:00Z"])
 three("--at when the DAC has expired", ["chain.validity"], dac=dict(after="20260101"),

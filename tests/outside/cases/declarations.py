@@ -88,6 +88,11 @@ one("origin", body=content(vendor_id=0xFFF2, products=[0x9001], origin_vendor=0x
 one("origin, device not told", body=content(vendor_id=0xFFF2, products=[0x9001], origin_vendor=0xFFF1, origin_product=0x8001), chain=True)
 for kind in (0, 1, 2):
     one(f"certification type {kind}", body=content(certification_type=kind))
+# An official declaration for what is for testing is taken, and said to be odd (from memory of the Core Specification).
+one("official for a test vendor", body=content(certification_type=2), chain=True, warn=["declaration.certification-type"])
+one("official for a test origin", body=content(vendor_id=0x5A10, products=[0x9001], origin_vendor=0xFFF1, origin_product=0x8001, certification_type=2),
+    warn=["declaration.certification-type"])
+one("certificate id of 18 characters in 19 octets", body=content(certificate_id="ZIG20141ZB3300\u00e9-24"), chain=True, quiet=True)
 one("integers longer than needed", body=content(
     format_version=tag.uint(0, 1, 2), vendor_id=tag.uint(1, 0xFFF1, 4), device_type=tag.uint(3, 0x1234, 8),
     products=tag.array(2, tag.uint(None, 0x8001, 8)), security_level=tag.uint(5, 0, 4), version=tag.uint(7, 0x2694, 4)), chain=True)
@@ -134,6 +139,8 @@ ELEMENTS = [
     ("product of 17 bits", "product-list|declaration.elements", dict(products=tag.array(2, tag.uint(None, 0x18001)))),
     ("certificate id of 18", "certificate-id", dict(certificate_id="ZIG20141ZB33000-24")),
     ("certificate id of 20", "certificate-id", dict(certificate_id="ZIG20141ZB3300011-24")),
+    ("certificate id of 19 characters in 20 octets", "certificate-id", dict(certificate_id="ZIG20141ZB33000\u00e9-24")),
+    ("certificate id with a control character", "certificate-id", dict(certificate_id="ZIG20141ZB330001\n24")),
     ("certificate id empty", "certificate-id", dict(certificate_id="")),
     ("certificate id not UTF-8", "certificate-id|declaration.elements", dict(certificate_id=tag.text(4, b"\xff" * 19))),
     ("certification type 3", "certification-type", dict(certification_type=3)),

@@ -68,9 +68,17 @@ for role in ROLES:
           **{role: dict(spki=Key(f"{role} key").spki(Key(f"{role} key").point()[:-1]))})
     three(f"{role}: key's point one octet long", [f"{role}.public-key"], may=CONSEQUENCES,
           **{role: dict(spki=Key(f"{role} key").spki(Key(f"{role} key").point() + b"\0"))})
-    three(f"{role}: start and end are one moment", quiet=True if role == "dac" else False,
+    three(f"{role}: start and end are one moment", quiet=True if role == "dac" else False, warn=["dac.not-current"] if role == "dac" else [],
           **{role: dict(before="20250601", after="20250601")}, may=["chain.validity"])
 case("DER with a line end behind it", {**{"dac.der": chain()[2].der + b"\n"}, "pai.der": chain()[1].der, "paa.der": chain()[0].der}, ["dac.der", "pai.der"], trust=["paa.der"],
      rejected=["dac.encoding"])
 case("DER with octets behind it", {**{"dac.der": chain()[2].der + bytes(16)}, "pai.der": chain()[1].der, "paa.der": chain()[0].der}, ["dac.der", "pai.der"], trust=["paa.der"],
      rejected=["dac.encoding"])
+
+# Judged at its notBefore a DAC is accepted whenever it ended; today that is said, at a time that was asked for it is not.
+three("DAC that has ended", dac=dict(before="20250601", after="20250701"), warn=["dac.not-current"])
+three("DAC that has not begun", dac=dict(before="20960601"), warn=["dac.not-current"])
+three("DAC that has ended, judged within its time", dac=dict(before="20250601", after="20250701"), options=["--at", "2025-06-15T00:00:00Z"], quiet=True)
+three("DAC with its PAI's key", dac=dict(key=Key("pai key")), warn=["chain.same-key@dac.der"])
+three("DAC with its PAA's key", dac=dict(key=Key("paa key")), warn=["chain.same-key@dac.der"])
+three("PAI with its PAA's key", pai=dict(key=Key("paa key")), warn=["chain.same-key@pai.der"])

@@ -248,6 +248,8 @@ table!(
     b"tb",
     "issuer, number, origin, this_update, next_update, certificates, content, added"
 );
+table!(REVOCATION_ANSWER, "revocation_answer", ["request"], b"i", "request, list_number, answered");
+table!(REVOCATION_LIST_SIGNER, "revocation_list_signer", ["issuer", "number"], b"tb", "issuer, number, certificate");
 table!(TRUST_SET, "trust_set", ["name", "number"], b"ti", "name, number, removed, content, added");
 table!(PRODUCT_TRUST, "product_trust", ["product", "number"], b"ti", "product, number, trust_sets, added");
 
@@ -316,6 +318,8 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &ATTEMPT_FIRMWARE,
     &STATION_FIRMWARE,
     &WITHDRAWN,
+    &REVOCATION_ANSWER,
+    &REVOCATION_LIST_SIGNER,
 ];
 
 /// The table of this name.

@@ -72,6 +72,8 @@ pub(crate) const TABLES: &[&str] = &[
     "station_firmware",
     "withdrawn",
     "order_places",
+    "revocation_answer",
+    "revocation_list_signer",
 ];
 
 fn version1(postgresql: bool) -> String {

@@ -319,7 +319,7 @@ const BROUGHT: &[Brought] = &[
     Brought {
         version: 6,
         rewritten: REWRITTEN_6,
-        written_once: &["withdrawn"],
+        written_once: &["withdrawn", "revocation_answer", "revocation_list_signer"],
         never_removed: &[],
         refusals: REFUSALS_6,
     },

@@ -18,3 +18,20 @@ CREATE TABLE order_places (
   PRIMARY KEY (reel, number),
   FOREIGN KEY (reel, number) REFERENCES order_written (reel, number)
 ) ROWLESS;
+
+-- Revocation: which list answered what an authority elsewhere was asked, and who signed a list for its issuer.
+CREATE TABLE revocation_answer (
+  request INTEGER NOT NULL PRIMARY KEY REFERENCES revocation_request (number),
+  list_number BLOB NOT NULL CHECK (length(list_number) = 20),
+  answered INTEGER NOT NULL,
+  entry INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE revocation_list_signer (
+  issuer TEXT NOT NULL,
+  number BLOB NOT NULL,
+  certificate BLOB NOT NULL,
+  entry INTEGER NOT NULL,
+  PRIMARY KEY (issuer, number),
+  FOREIGN KEY (issuer, number) REFERENCES revocation_list (issuer, number)
+) STRICT;

@@ -52,8 +52,10 @@ pub fn revocations(engine: &Engine<'_>) {
     let again = book.confirm_revocation(1, &ben).expect_err("settled");
     assert!(matches!(again, RevocationError::Settled { .. }), "{again}");
 
-    // Once revoked stays revoked; asking for it again changes nothing of it.
-    book.request_revocation(&pai().name, 4, None, &[dac(3), dac(4)], &ben).expect("requested");
+    // Once revoked stays revoked; asking an authority elsewhere for it again is refused with where it stands.
+    let again = book.request_revocation(&pai().name, 4, None, &[dac(3), dac(4)], &ben).expect_err("asked before");
+    assert!(matches!(again, RevocationError::AskedBefore { number: 1, .. }), "{again}");
+    book.request_revocation(&pai().name, 4, None, &[dac(4)], &ben).expect("requested");
     assert_eq!(book.confirm_revocation(2, &ben).expect("confirmed").1, 1);
     assert_eq!(book.revoked(&pai().name).expect("asks").len(), 3);
     // Withdrawn: nothing is revoked.
@@ -134,14 +136,27 @@ fn four_eyes(engine: &Engine<'_>) {
     let (ada, ben) = (person("ada", 10), person("ben", 20));
     let wanted = [Wanted { pai: true, serial: vec![0x41, 0x07] }];
     let request = site.book.request_revocation(&root.name, 2, None, &wanted, &ada).expect("requested");
-    let alone = site.book.confirm_revocation(request.number, &ada).expect_err("the same person");
-    assert!(matches!(alone, RevocationError::SamePerson { .. }), "{alone}");
+    for name in ["ada", "ADA", "A da"] {
+        let alone = site.book.confirm_revocation(request.number, &person(name, 10)).expect_err("the same person");
+        assert!(matches!(alone, RevocationError::SamePerson { .. }), "{name}: {alone}");
+    }
+    let again = || site.book.request_revocation(&root.name, 4, None, &wanted, &ben).expect_err("asked before");
+    assert!(again().to_string().contains("which waits for a second person"), "{}", again());
     let sql = "UPDATE revocation_request SET state = 'confirmed', settled = 1, settled_by = 'ada'";
     assert!(engine.raw(&site.place).attempt(sql).is_err(), "the database refuses it too");
     assert!(site.book.revoked(&root.name).expect("asks").is_empty());
     let (confirmed, count) = site.book.confirm_revocation(request.number, &ben).expect("confirmed");
     assert_eq!(count, 1);
     assert_eq!(confirmed.settled.expect("settled").1.as_str(), "ben");
+    // The key is elsewhere: it is sent and unanswered until a list says so.
+    let sent = || site.book.revocations_sent().expect("asks").iter().map(|r| r.number).collect::<Vec<_>>();
+    assert_eq!(sent(), [request.number]);
+    assert!(again().to_string().contains("not answered yet"), "{}", again());
+    for _ in 0..2 {
+        site.book.answer_revocation(request.number, &[7], &by()).expect("answered");
+    }
+    assert_eq!((sent().len(), site.book.revocation_answers().expect("asks").len()), (0, 1));
+    assert!(again().to_string().contains("has answered"), "{}", again());
     let acts: Vec<_> = site.book.entries(None, 10).expect("asks").items.into_iter().map(|e| (e.act, e.actor)).collect();
     for (act, actor) in [("revocation.request", "ada"), ("revocation.confirm", "ben"), ("authority.revoke", "ben")] {
         assert!(acts.iter().any(|(a, by)| a == act && by.as_str() == actor), "{act} by {actor}: {acts:?}");
@@ -159,6 +174,7 @@ pub fn revocation_lists(engine: &Engine<'_>) {
         next_update: Some(at(86_400)),
         certificates: 3,
         content: [b"list ", number].concat(),
+        signer: None,
     };
     let add = |list: &RevocationList| site.book.add_revocation_list(list, &by());
     for number in [&[1][..], &[2], &[0xFF], &[1, 0]] {
@@ -179,7 +195,8 @@ pub fn revocation_lists(engine: &Engine<'_>) {
         add(&list(AuthorityName::new("Nobody").expect("a name"), &[1])),
         Err(RevocationError::NoIssuer { .. })
     ));
-    let other = RevocationList { issued_here: false, next_update: None, ..list(paa().name, &[7]) };
+    let signer = Some(b"whoever signed it".to_vec());
+    let other = RevocationList { issued_here: false, next_update: None, signer, ..list(paa().name, &[7]) };
     add(&other).expect("kept");
     assert_eq!(site.book.revocation_lists().expect("asks"), [other, list(pai().name, &[1, 0])]);
     assert!(site.book.verify(None).expect("verifies").intact());

@@ -61,7 +61,7 @@ impl Extensions {
 }
 
 /// Reads the one encoding that fills an extension's value, with its departures as faults.
-fn value<T>(
+pub(crate) fn value<T>(
     data: &[u8],
     span: Span,
     read: impl FnOnce(&mut Walk<'_, '_>) -> Result<T, Unreadable>,

@@ -11,7 +11,7 @@ mod public_key;
 mod read;
 
 pub use build::{Builder, ExtensionDer, Profile, sign_tbs};
-pub(crate) use extensions::read_subject_key_id;
 pub use extensions::{AuthorityKeyId, BasicConstraints, Extension, Extensions, KeyUsage};
+pub(crate) use extensions::{read_subject_key_id, value};
 pub use public_key::{KeyField, spki_der};
 pub use read::{Certificate, SignatureAlgorithm};

@@ -217,7 +217,7 @@ pub struct Fields {
     pub products: Vec<ProductId>,
     /// Device type.
     pub device_type: u32,
-    /// Exactly 19 characters.
+    /// Exactly 19 octets in UTF-8.
     pub certificate_id: String,
     /// `version_number`.
     pub version_number: u16,
@@ -235,9 +235,12 @@ pub enum FieldsError {
     /// None, or more than a hundred.
     #[error("{0} product IDs; a declaration names 1 to 100")]
     Products(usize),
-    /// Not 19 characters.
-    #[error("the certificate id {0:?} has {1} characters; it has exactly 19")]
+    /// Not 19 octets in UTF-8.
+    #[error("The certificate id {0:?} has {1} bytes in UTF-8; it must have exactly 19")]
     CertificateId(String, usize),
+    /// Holds a control character.
+    #[error("The certificate id {0:?} has a control character")]
+    ControlCharacter(String),
     /// Beyond official.
     #[error("certification type {0}; there are 0 development and test, 1 provisional, 2 official")]
     CertificationType(u8),
@@ -253,12 +256,14 @@ impl Fields {
     ///
     /// The first field out of bounds.
     pub fn encode(&self) -> Result<Vec<u8>, FieldsError> {
-        let characters = self.certificate_id.chars().count();
         if self.products.is_empty() || self.products.len() > 100 {
             return Err(FieldsError::Products(self.products.len()));
         }
-        if characters != 19 {
-            return Err(FieldsError::CertificateId(self.certificate_id.clone(), characters));
+        if self.certificate_id.len() != 19 {
+            return Err(FieldsError::CertificateId(self.certificate_id.clone(), self.certificate_id.len()));
+        }
+        if self.certificate_id.chars().any(char::is_control) {
+            return Err(FieldsError::ControlCharacter(self.certificate_id.clone()));
         }
         if self.certification_type > 2 {
             return Err(FieldsError::CertificationType(self.certification_type));

@@ -68,6 +68,33 @@ pub(super) const VALID: &[Allowed] = &[
 
 pub(super) fn rows() -> Vec<Row> {
     vec![
+        row("dac.not-current", "", "The DAC has ended.", |s| {
+            s.severity = Severity::Warning;
+            let now = s.identity.now;
+            s.dac.fields.validity = sequence(&[&now.plus(-30 * DAY).to_der(), &now.plus(-DAY).to_der()]);
+        }),
+        row("dac.not-current", "begins", "The DAC has not begun.", |s| {
+            s.severity = Severity::Warning;
+            let now = s.identity.now;
+            s.dac.fields.validity = sequence(&[&now.plus(30 * DAY).to_der(), &NO_END.to_der()]);
+        }),
+        row("chain.same-key", "", "The DAC has its PAI's key.", |s| {
+            s.severity = Severity::Warning;
+            let pai = &s.keys.pai;
+            s.dac.fields.key = crate::certificate::spki_der(&pai.public_key());
+            s.dac.replace(oid::SUBJECT_KEY_ID, ExtensionDer::subject_key_id(&pai.key_id()));
+            if let Some(exchange) = &mut s.exchange {
+                exchange.signer = pai;
+            }
+        }),
+        row("chain.same-key", "pai", "The PAI has its PAA's key.", |s| {
+            s.severity = Severity::Warning;
+            let paa = &s.keys.paa;
+            s.pai.fields.key = crate::certificate::spki_der(&paa.public_key());
+            s.pai.replace(oid::SUBJECT_KEY_ID, ExtensionDer::subject_key_id(&paa.key_id()));
+            s.dac.replace(oid::AUTHORITY_KEY_ID, ExtensionDer::authority_key_id(&paa.key_id()));
+            s.dac.signer = paa;
+        }),
         row("chain.length", "", "The DAC is issued by the PAA itself.", |s| {
             s.left_out = vec![Profile::Pai];
             s.dac.fields.issuer.clone_from(&s.paa.fields.subject);

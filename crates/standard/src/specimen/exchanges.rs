@@ -3,6 +3,7 @@
 use super::scene::{ExchangePlan, Scene};
 use super::{Row, row};
 use crate::tlv::{Container, Tag, Writer};
+use crate::verdict::Severity;
 
 fn plan<'s, 'k>(scene: &'s mut Scene<'k>) -> &'s mut ExchangePlan<'k> {
     let dac = &scene.keys.dac;
@@ -34,6 +35,19 @@ pub(super) fn rows() -> Vec<Row> {
                 w.open(Tag::Anonymous, Container::Structure)
                     .octets(Tag::Context(1), declaration)
                     .octets(Tag::Context(2), nonce)
+                    .close();
+                w.finish()
+            });
+        }),
+        row("exchange.elements", "later", "The answer holds a tag that a later release may define.", |s| {
+            s.severity = Severity::Note;
+            plan(s).elements = Some(|declaration, nonce| {
+                let mut w = Writer::new();
+                w.open(Tag::Anonymous, Container::Structure)
+                    .octets(Tag::Context(1), declaration)
+                    .octets(Tag::Context(2), nonce)
+                    .unsigned(Tag::Context(3), 0)
+                    .octets(Tag::Context(5), b"later")
                     .close();
                 w.finish()
             });

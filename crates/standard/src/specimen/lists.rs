@@ -1,13 +1,18 @@
 //! Specimens of the rules on requests and revocation lists.
 
-use super::scene::{Scene, compressed_spki, dac_name};
+use super::scene::{Scene, compressed_spki, dac_name, unknown_extension};
 use super::{Row, Use, row};
 use crate::asn1::{self, integer, sequence};
 use crate::certificate::{ExtensionDer, sign_tbs, spki_der};
 use crate::key::{Signer, SoftwareKey};
+use crate::moment::Moment;
 use crate::name::NameBuilder;
 use crate::oid;
 use crate::revocation::ListBuilder;
+use crate::verdict::Severity;
+
+/// When the further entries were revoked: 2025-06-01.
+const WHEN: i64 = 1_748_736_000;
 
 /// A request with these parts, alone in its set.
 fn request(s: &mut Scene<'_>, version: u8, name: Option<NameBuilder>, spki: Option<Vec<u8>>, stranger: bool) {
@@ -31,6 +36,23 @@ fn list(s: &mut Scene<'_>, stranger: bool, depart: fn(&mut ListBuilder)) {
     if let Ok(der) = list.sign(signer) {
         s.add("list.crl", der, Use::Subject);
     }
+}
+
+/// issuingDistributionPoint with these parts.
+fn scope(parts: &[&[u8]]) -> Vec<u8> {
+    ExtensionDer::any(oid::ISSUING_DISTRIBUTION_POINT, true, &sequence(parts))
+}
+
+/// An entry with one extension.
+fn entry(serial: u8, extension: &[u8]) -> Vec<u8> {
+    sequence(&[&integer(&[serial, 1]), &Moment::from_unix(WHEN).to_der(), &sequence(&[extension])])
+}
+
+/// An entry about a certificate of an authority that is not in the set.
+fn entry_of_another() -> Vec<u8> {
+    let name = NameBuilder::new().common_name("Another PAI").build();
+    let named = sequence(&[&asn1::context(4, true, &name)]);
+    entry(0x7E, &ExtensionDer::any(oid::CERTIFICATE_ISSUER, true, &named))
 }
 
 pub(super) fn rows() -> Vec<Row> {
@@ -68,5 +90,37 @@ pub(super) fn rows() -> Vec<Row> {
             });
         }),
         row("revocation.dates", "", "The list has no nextUpdate.", |s| list(s, false, |l| l.next_update = Vec::new())),
+        row("revocation.scope", "", "The PAI's list covers certificates of authorities alone.", |s| {
+            list(s, false, |l| l.extensions.push(scope(&[&asn1::tlv(0x82, &[0xFF])])));
+        }),
+        row("revocation.scope", "reasons", "The list covers compromised keys alone.", |s| {
+            list(s, false, |l| l.extensions.push(scope(&[&asn1::tlv(0x83, &[6, 0x40])])));
+        }),
+        row("revocation.scope", "another", "An entry names another authority in a list that is not indirect.", |s| {
+            s.severity = Severity::Warning;
+            list(s, false, |l| l.entries.push(entry_of_another()));
+        }),
+        row("revocation.scope", "indirect", "An entry of an indirect list names another authority.", |s| {
+            s.severity = Severity::Note;
+            list(s, false, |l| {
+                l.extensions.push(scope(&[&asn1::tlv(0x84, &[0xFF])]));
+                l.entries.push(entry_of_another());
+            });
+        }),
+        row("revocation.delta", "", "The list holds changes alone.", |s| {
+            list(s, false, |l| {
+                l.extensions.push(ExtensionDer::any(oid::DELTA_CRL_INDICATOR, true, &integer(&[1])));
+            });
+        }),
+        row("revocation.delta", "removal", "An entry of a complete list takes a certificate off again.", |s| {
+            s.severity = Severity::Warning;
+            list(s, false, |l| {
+                let removed = ExtensionDer::any(oid::REASON_CODE, false, &asn1::tlv(0x0A, &[8]));
+                l.entries.push(entry(0x7E, &removed));
+            });
+        }),
+        row("revocation.critical-entry", "", "An entry carries an unknown extension that is critical.", |s| {
+            list(s, false, |l| l.entries.push(entry(0x7E, &unknown_extension(true))));
+        }),
     ]
 }

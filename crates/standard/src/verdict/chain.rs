@@ -3,13 +3,14 @@
 //! Findings on a PAI or PAA are made once per authority, not once per DAC
 //! below it; those on a DAC say what is wrong between it and the authorities.
 
+use super::catalogue::certificate::NOT_CURRENT;
 use super::catalogue::chain::{
-    ANCHOR, COMPLETE, ISSUER_NAME, KEY_ID, LENGTH, PRODUCT_ID, REVOKED, SIGNATURE, VALIDITY, VENDOR_ID,
+    ANCHOR, COMPLETE, ISSUER_NAME, KEY_ID, LENGTH, PRODUCT_ID, REVOKED, SAME_KEY, SIGNATURE, VALIDITY, VENDOR_ID,
 };
 use super::certificate::{judge_certificate, shown, test_identity, vendor_words};
 use super::declaration::Device;
+use super::held::{Listed, RevokedSerials};
 use super::pool::{Link, Matching, Pool, SignatureState, self_signature};
-use super::revocation::RevokedSerials;
 use super::{Finding, Report, Rule, Severity};
 use crate::certificate::{Certificate, Profile};
 use crate::moment::Moment;
@@ -23,6 +24,10 @@ pub struct Context {
     pub device: Device,
     /// Takes the place of the DAC's notBefore as the time of judging.
     pub at: Option<Moment>,
+    /// The present, where it counts: a DAC that is not valid by then is reported.
+    pub present: Option<Moment>,
+    /// Whether the certificates arrive for chips: one with its issuer's key is then an error.
+    pub arriving: bool,
     /// Revocation lists that hold, with the authority whose certificates each lists.
     pub revoked: Vec<RevokedSerials>,
 }
@@ -65,6 +70,9 @@ impl Pool {
             }
         }
         self.times(Some(dac), &chain, context, &mut report);
+        not_current(dac, context, &mut report);
+        let severity = if context.arriving { Severity::Error } else { Severity::Warning };
+        self.same_key(dac, Profile::Dac, &chain, severity, &mut report);
         if link.is_none() {
             claims(dac, context, &mut report);
             unanchored(context, "no chain above it", &mut report);
@@ -99,6 +107,7 @@ impl Pool {
                     self.joint(c, &link, &mut report);
                     self.authority_identifiers(c, &link, &mut report);
                     self.revoked(c, &link, context, &mut report);
+                    self.same_key(c, authority.profile, &chain, Severity::Warning, &mut report);
                     let top = chain.last().map(|top| &self.authorities()[*top]);
                     if let Some(top) = top
                         && top.profile != Profile::Paa
@@ -117,7 +126,7 @@ impl Pool {
     }
 
     /// Indices from an issuer up to the PAA; bounded, and stops at a circle.
-    fn walk(&self, mut link: Option<Link>) -> Vec<usize> {
+    pub(super) fn walk(&self, mut link: Option<Link>) -> Vec<usize> {
         let mut chain = Vec::with_capacity(2);
         while let Some(step) = link {
             if chain.contains(&step.issuer) || chain.len() == 8 {
@@ -220,15 +229,33 @@ impl Pool {
         }
     }
 
-    fn revoked(&self, c: &Certificate, link: &Link, context: &Context, report: &mut Report) {
-        for list in &context.revoked {
-            if let Some(entry) = list.lookup(c.serial())
-                && self.is_same_authority(list.issuer(), link.issuer)
-            {
-                report.found(&REVOKED, format!("serial {} revoked {entry}", c.serial_hex()));
-                return;
-            }
+    /// A certificate whose key one of those above it has too.
+    fn same_key(&self, c: &Certificate, profile: Profile, chain: &[usize], severity: Severity, report: &mut Report) {
+        let Some(key) = c.public_key() else { return };
+        let above = chain.iter().map(|index| &self.authorities()[*index]);
+        for issuer in above.filter(|above| above.certificate.public_key() == Some(key)) {
+            let (own, whose) = (profile.word().to_uppercase(), issuer.profile.word().to_uppercase());
+            let subject = issuer.certificate.subject.display(issuer.certificate.der());
+            report.add(
+                Finding::new(&SAME_KEY, format!("the {own}'s key is its {whose}'s, {subject}")).weighing(severity),
+            );
         }
+    }
+
+    fn revoked(&self, c: &Certificate, link: &Link, context: &Context, report: &mut Report) {
+        if let Some(listed) = self.revocation(c, link.issuer, &context.revoked) {
+            report.found(&REVOKED, format!("serial {} revoked {listed}", c.serial_hex()));
+        }
+    }
+
+    /// When and why a certificate was revoked, by what is known of its issuer's certificates.
+    ///
+    /// - `issuer`: index in the pool.
+    pub fn revocation<'r>(&self, c: &Certificate, issuer: usize, revoked: &'r [RevokedSerials]) -> Option<&'r Listed> {
+        // The serial number first: hardly any is listed.
+        revoked.iter().find_map(|list| {
+            list.lookup(c).filter(|_| list.issuer() == issuer || self.is_same_authority(list.issuer(), issuer))
+        })
     }
 }
 
@@ -244,6 +271,17 @@ fn in_order(report: Report) -> Vec<Finding> {
 
 fn mismatch<T: std::fmt::Display>(rule: &'static Rule, found: T, required: T, whose: &str, report: &mut Report) {
     report.add(Finding::new(rule, found.to_string()).requiring(format!("{required}, {whose}.")));
+}
+
+/// A DAC that has ended, or has not begun, at present. Where a time was asked for, that one is judged.
+fn not_current(dac: &Certificate, context: &Context, report: &mut Report) {
+    let (Some(now), None) = (context.present, context.at) else { return };
+    let found = match (dac.not_before.moment, dac.not_after.moment) {
+        (Some(from), _) if now < from => format!("it begins on {from}"),
+        (_, Some(to)) if to < now => format!("it ended on {to}"),
+        _ => return,
+    };
+    report.add(Finding::new(&NOT_CURRENT, found).requiring(format!("Valid at {now}.")));
 }
 
 /// A DAC against what the device says, where no declaration stands between them.

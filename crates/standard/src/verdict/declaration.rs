@@ -100,10 +100,12 @@ fn judge_content(content: &Content, report: &mut Report) {
         report.found(&rules::DEVICE_TYPE, format!("{kind:X}, more than 32 bits"));
     }
     if let Some(id) = &content.certificate_id {
-        let characters = id.chars().count();
-        if characters != 19 {
-            let start: String = id.chars().take(40).collect();
-            report.found(&rules::CERTIFICATE_ID, format!("{start:?}, {characters} characters"));
+        let start: String = id.chars().take(40).collect();
+        if id.len() != 19 {
+            report.found(&rules::CERTIFICATE_ID, format!("{start:?}, {} bytes in UTF-8", id.len()));
+        }
+        if id.chars().any(char::is_control) {
+            report.found(&rules::CERTIFICATE_ID, format!("{start:?}, with a control character"));
         }
     }
     if let Some(level) = content.security_level.filter(|l| *l != 0) {
@@ -123,7 +125,8 @@ fn judge_content(content: &Content, report: &mut Report) {
         }
     }
     match content.certification_type {
-        None | Some(2) => {}
+        None => {}
+        Some(2) => official(content, report),
         Some(0) => note(report, "0, development and test", "Fine on the desk. Do not ship anything with it."),
         Some(1) => note(report, "1, provisional", "Ask the alliance when the official one will be issued."),
         Some(other) => report.found(&rules::CERTIFICATION_TYPE, other.to_string()),
@@ -153,6 +156,23 @@ fn judge_content(content: &Content, report: &mut Report) {
 
 fn note(report: &mut Report, found: &str, advice: &'static str) {
     report.add(Finding::new(&rules::CERTIFICATION_TYPE, found).weighing(Severity::Note).advising(advice));
+}
+
+/// An official declaration names no identities that are for testing.
+fn official(content: &Content, report: &mut Report) {
+    let ids = [("vendor_id", content.vendor_id), ("dac_origin_vendor_id", content.dac_origin_vendor_id)];
+    for (name, id) in ids {
+        let Some(id) = id.and_then(|id| VendorId::new(u16::try_from(id).ok()?).ok()).filter(|id| id.is_test()) else {
+            continue;
+        };
+        let finding = Finding::new(&rules::CERTIFICATION_TYPE, format!("2, official, for the test {name} {id}"));
+        report.add(
+            finding
+                .weighing(Severity::Warning)
+                .requiring("An official declaration is for vendor IDs that the alliance assigned.")
+                .advising("Ask whoever issued it: nothing with a test identity may be shipped."),
+        );
+    }
 }
 
 /// Judges a declaration against a device: what it says it is, its DAC, its PAA.

@@ -35,6 +35,13 @@ pub fn judge_exchange(
                 for fault in &elements.faults {
                     report.found(&rules::ELEMENTS, fault.clone());
                 }
+                if !elements.reserved.is_empty() {
+                    let tags = elements.reserved.join(", ");
+                    let finding = Finding::new(&rules::ELEMENTS, format!("tags that are reserved: {tags}"));
+                    report.add(finding.weighing(Severity::Note).advising(
+                        "Nothing to do: a device of a later release may send them. They are signed with the rest.",
+                    ));
+                }
                 Some(elements)
             }
         },

@@ -7,7 +7,7 @@
 //!
 //! Start at [`judge_certificate`] for one certificate by itself, [`Pool`] for
 //! chains, [`judge_declaration`], [`judge_exchange`], [`judge_request`] and
-//! [`judge_list`] for the rest.
+//! [`judge_list`] for the rest. [`HeldList`] is the one way from a list to what it revokes.
 
 pub mod catalogue;
 mod certificate;
@@ -15,6 +15,7 @@ mod chain;
 mod declaration;
 mod exchange;
 mod finding;
+mod held;
 mod pool;
 mod request;
 mod revocation;
@@ -25,6 +26,7 @@ pub use chain::{Context, Judged, Place};
 pub use declaration::{Device, SignerKey, judge_declaration, judge_pairing};
 pub use exchange::judge_exchange;
 pub use finding::{Finding, Report, Rule, Severity, Verdict};
+pub use held::{HeldList, Listed, RevokedSerials};
 pub use pool::{Authority, Link, Matching, Pool, SignatureState};
 pub use request::judge_request;
-pub use revocation::{RevokedSerials, judge_list};
+pub use revocation::judge_list;

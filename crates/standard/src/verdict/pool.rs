@@ -160,6 +160,11 @@ pub(super) fn signature_state(
     if checked { SignatureState::Bad } else { SignatureState::Unchecked }
 }
 
+/// Whether two certificates are of one authority: the same name and the same key.
+fn is_same(one: &Certificate, other: &Certificate) -> bool {
+    one.subject_der() == other.subject_der() && one.public_key().is_some() && one.public_key() == other.public_key()
+}
+
 /// Whether a certificate is signed by the key it carries.
 pub(super) fn self_signature(c: &Certificate) -> SignatureState {
     signature_state(&Signed::from(c), c.public_key(), None)
@@ -220,9 +225,24 @@ impl Pool {
     /// Whether two members are one authority: the same name and the same key,
     /// in however many certificates.
     pub fn is_same_authority(&self, one: usize, other: usize) -> bool {
-        let (a, b) = (&self.authorities[one].certificate, &self.authorities[other].certificate);
-        one == other
-            || (a.subject_der() == b.subject_der() && a.public_key().is_some() && a.public_key() == b.public_key())
+        one == other || is_same(&self.authorities[one].certificate, &self.authorities[other].certificate)
+    }
+
+    /// Members with this certificate's name and key.
+    pub(super) fn same_as(&self, certificate: &Certificate) -> impl Iterator<Item = usize> {
+        let named = self.by_subject.get(certificate.subject_der()).into_iter().flatten().copied();
+        named.filter(|index| is_same(&self.authorities[*index].certificate, certificate))
+    }
+
+    /// Members of this name, as [`Name::folded`] has it.
+    pub(super) fn named(&self, folded: &str) -> &[usize] {
+        self.by_folded.get(folded).map_or(&[], Vec::as_slice)
+    }
+
+    /// Whether a member stands below an authority of this certificate's name and key.
+    pub(super) fn is_below(&self, index: usize, certificate: &Certificate) -> bool {
+        let above = self.walk(self.authorities[index].up);
+        above.iter().any(|above| is_same(&self.authorities[*above].certificate, certificate))
     }
 
     /// Whether this member, or another certificate of the same authority, is valid at `moment`.

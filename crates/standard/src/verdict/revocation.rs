@@ -1,46 +1,16 @@
 //! The checks behind the rules on a revocation list.
 
-use std::collections::HashMap;
 use std::sync::Arc;
 
 use super::catalogue::revocation as rules;
 use super::certificate::{der_only, shown};
+use super::held::HeldList;
 use super::pool::{MAX_CANDIDATES, Matching, Pool, SignatureState, Signed, signature_state};
 use super::{Finding, Report, Severity};
-use crate::certificate::{Certificate, KeyUsage};
+use crate::certificate::{Certificate, KeyUsage, Profile};
 use crate::moment::Moment;
 use crate::oid;
 use crate::revocation::{Reason, RevocationList};
-
-/// What a list that holds says, of one authority's certificates.
-#[derive(Debug, Clone)]
-pub struct RevokedSerials {
-    issuer: usize,
-    serials: Arc<HashMap<Vec<u8>, String>>,
-}
-
-impl RevokedSerials {
-    /// What somebody who holds a list, or is the issuer, knows to be revoked.
-    ///
-    /// - `issuer`: index in the pool.
-    /// - `serials`: content octets of each serial number, with when and why in words; shared, since
-    ///   lists may be long and are asked for every unit.
-    pub fn new(issuer: usize, serials: Arc<HashMap<Vec<u8>, String>>) -> Self {
-        Self { issuer, serials }
-    }
-
-    /// Index in the pool of the authority whose certificates are meant.
-    pub fn issuer(&self) -> usize {
-        self.issuer
-    }
-
-    /// When and why the certificate of that serial number was revoked, in words.
-    ///
-    /// - `serial`: content octets of its INTEGER.
-    pub fn lookup(&self, serial: &[u8]) -> Option<&str> {
-        self.serials.get(serial).map(String::as_str)
-    }
-}
 
 impl<'a> From<&'a RevocationList> for Signed<'a> {
     fn from(list: &'a RevocationList) -> Self {
@@ -55,7 +25,8 @@ impl<'a> From<&'a RevocationList> for Signed<'a> {
     }
 }
 
-/// Judges a list, and returns what it revokes where its signature holds.
+/// Judges a list, and returns it ready to be used where its signature holds: also where something else is wrong with
+/// it, since what it revokes stays revoked.
 ///
 /// - `pool`: the authorities at hand. `signers`: certificates that may be
 ///   list signers appointed by one of them.
@@ -68,13 +39,25 @@ pub fn judge_list(
     trust_given: bool,
     now: Moment,
     report: &mut Report,
-) -> Option<RevokedSerials> {
+) -> Option<HeldList> {
     encoding(list, report);
     let covered = signed(list, pool, signers, trust_given, report);
+    let covered = covered.map(|(index, signer)| (&pool.authorities()[index], signer));
     number(list, report);
     dates(list, now, report);
-    let issuer = covered?;
-    Some(RevokedSerials::new(issuer, Arc::new(list.revoked())))
+    scope(list, covered.as_ref().map(|(authority, _)| authority.profile), report);
+    let held = covered
+        .map(|(authority, signer)| HeldList::new(list, Arc::clone(&authority.certificate)).signed_by(signer.cloned()));
+    if let Some(finding) = held.as_ref().and_then(|held| held.elsewhere(pool)) {
+        report.add(finding);
+    }
+    delta(list, report);
+    for (kind, count) in &list.critical {
+        let entries = if *count == 1 { "1 entry".into() } else { format!("{count} entries") };
+        report
+            .found(&rules::CRITICAL_ENTRY, format!("{entries} with {} marked critical", oid::named(list.part(*kind))));
+    }
+    held
 }
 
 fn encoding(list: &RevocationList, report: &mut Report) {
@@ -85,7 +68,8 @@ fn encoding(list: &RevocationList, report: &mut Report) {
     }
     for extension in &list.extensions.0 {
         let kind = list.part(extension.kind);
-        if extension.critical && kind != oid::ISSUING_DISTRIBUTION_POINT {
+        // These two have rules of their own.
+        if extension.critical && kind != oid::ISSUING_DISTRIBUTION_POINT && kind != oid::DELTA_CRL_INDICATOR {
             report.found(rule, format!("{} marked critical", oid::named(kind)));
         }
     }
@@ -93,16 +77,78 @@ fn encoding(list: &RevocationList, report: &mut Report) {
         let finding = Finding::new(rule, "reasonCode unspecified written out");
         report.add(finding.weighing(Severity::Note).requiring("unspecified is left out (RFC 5280 §5.3.1)."));
     }
+    if let Some(fault) = &list.unreadable_issuer {
+        report.found(rule, format!("an entry's certificateIssuer that can't be read: {fault}"));
+    }
 }
 
-/// Finds the issuer and checks the signature; the authority whose certificates the list covers.
-fn signed(
+/// What the list says that it covers, against what its authority issues.
+fn scope(list: &RevocationList, profile: Option<Profile>, report: &mut Report) {
+    let rule = &rules::SCOPE;
+    let scope = match list.scope() {
+        Ok(Some(scope)) => scope,
+        Ok(None) => return,
+        Err(fault) => {
+            report.found(rule, format!("an issuing distribution point that can't be read: {fault}"));
+            return;
+        }
+    };
+    let only = [
+        (scope.only_users, "onlyContainsUserCerts", Some(Profile::Paa)),
+        (scope.only_authorities, "onlyContainsCACerts", Some(Profile::Pai)),
+        (scope.only_attributes, "onlyContainsAttributeCerts", profile),
+    ];
+    if only.iter().filter(|(set, ..)| *set).count() > 1 {
+        let names: Vec<_> = only.iter().filter(|(set, ..)| *set).map(|(_, name, _)| *name).collect();
+        report.found(rule, format!("{}, of which a list has one at most", names.join(" and ")));
+    } else if let Some((_, name, _)) = only.iter().find(|(set, _, leaves_out)| *set && *leaves_out == profile) {
+        let whose = profile.map_or("its issuer", |profile| if profile == Profile::Paa { "a PAA" } else { "a PAI" });
+        let finding = Finding::new(rule, format!("{name}, which leaves out what {whose} issues"));
+        // What names others may still cover theirs: a PAA's indirect list the DACs below it.
+        report.add(if scope.indirect { finding.weighing(Severity::Warning) } else { finding });
+    }
+    if let Some(reasons) = &scope.some_reasons {
+        let names = if reasons.is_empty() { "none".into() } else { reasons.join(", ") };
+        report.found(rule, format!("onlySomeReasons: {names}"));
+    }
+    if let Some(point) = &scope.point {
+        let finding = Finding::new(rule, format!("the list of one distribution point, {point}"));
+        report.add(
+            finding
+                .weighing(Severity::Note)
+                .requiring("Known to be the one that covers the certificates at hand.")
+                .advising("Its issuer may split its certificates among several lists. Ask whether it does."),
+        );
+    }
+}
+
+fn delta(list: &RevocationList, report: &mut Report) {
+    let removed = list.entries.iter().filter(|entry| entry.removes()).count();
+    let taken_off = match removed {
+        0 => String::new(),
+        1 => ", 1 entry takes a certificate off".into(),
+        many => format!(", {many} entries take a certificate off"),
+    };
+    if list.is_delta() {
+        report.found(&rules::DELTA, format!("changes since another list alone{taken_off}"));
+    } else if removed > 0 {
+        let finding = Finding::new(&rules::DELTA, format!("a complete list{taken_off} (removeFromCRL)"));
+        report.add(
+            finding
+                .weighing(Severity::Warning)
+                .advising("They are not counted as revoked. Ask the list's issuer what they are to say."),
+        );
+    }
+}
+
+/// Finds the issuer and checks the signature; the authority whose certificates the list covers, and whom it appointed.
+fn signed<'s>(
     list: &RevocationList,
     pool: &Pool,
-    signers: &[Arc<Certificate>],
+    signers: &'s [Arc<Certificate>],
     trust_given: bool,
     report: &mut Report,
-) -> Option<usize> {
+) -> Option<(usize, Option<&'s Arc<Certificate>>)> {
     for (algorithm, place) in [(&list.inner_algorithm, "inside"), (&list.outer_algorithm, "beside")] {
         if !algorithm.is_ecdsa_sha256(list.der()) {
             report.found(&rules::SIGNATURE, format!("{} {place} the signed part", algorithm.words(list.der())));
@@ -128,7 +174,7 @@ fn signed(
             );
         }
         return match link.signature {
-            SignatureState::Good => Some(link.issuer),
+            SignatureState::Good => Some((link.issuer, None)),
             SignatureState::Bad => {
                 report.found(&rules::SIGNATURE, "a signature that is not by its issuer");
                 None
@@ -157,7 +203,7 @@ fn signed(
         }
     }
     match pool.link(signer) {
-        Some(link) if link.signature == SignatureState::Good => Some(link.issuer),
+        Some(link) if link.signature == SignatureState::Good => Some((link.issuer, Some(signer))),
         _ => {
             let finding =
                 Finding::new(&rules::ISSUER, format!("{name}, which none of the given PAIs and PAAs appointed"));

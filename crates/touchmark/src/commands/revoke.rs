@@ -49,7 +49,8 @@ pub struct RevokeArgs {
     /// Issue an authority's list again, before the last one runs out
     #[arg(long, value_name = "NAME")]
     renew: Option<String>,
-    /// The list to write: PEM where its name ends in .pem, else DER
+    /// The list to write: in PEM and DER where its name ends in .pem, else in DER; for an authority elsewhere the
+    /// request to send, as JSON
     #[arg(long, value_name = "FILE", required_unless_present_any = ["dry_run", "withdraw"])]
     out: Option<PathBuf>,
     /// Show who is touched, and change nothing
@@ -73,7 +74,7 @@ pub struct RevokeArgs {
 /// Lists of revoked certificates that the site keeps, and requests that wait
 #[derive(Debug, Subcommand)]
 pub enum RevocationCommand {
-    /// List requests that wait for a second person, and the newest list of each issuer
+    /// List requests that are pending or not answered, and the newest list of each issuer
     List,
     /// Show one request, and who is touched
     Show {
@@ -126,14 +127,23 @@ fn request_words(w: &mut dyn Write, r: &RequestView) -> io::Result<()> {
         r.requested,
         r.state
     )?;
+    match (r.state, &r.answered) {
+        ("sent", _) => writeln!(w, "  Not answered yet: no list of {} that you adopted names all of them.", r.issuer)?,
+        (_, Some(by)) => writeln!(w, "  Answered by list {}, adopted at {}.", by.list, by.at)?,
+        _ => {}
+    }
     r.note.iter().try_for_each(|note| writeln!(w, "  {note}"))
 }
 
 fn issued_words(w: &mut dyn Write, issued: &Issued) -> io::Result<()> {
     let file = issued.file.as_deref().unwrap_or("the book");
     if issued.kind == "request" {
-        writeln!(w, "The key of {} is not here. Wrote what to send it to {}", issued.issuer, file)?;
-        return writeln!(w, "Keep the list that it answers with: touchmark revocation adopt FILE");
+        writeln!(w, "The key of {} is not here. Wrote the request to send to it: {file}", issued.issuer)?;
+        return writeln!(
+            w,
+            "It counts as sent and not answered until you adopt a list that names all its certificates: \
+             touchmark revocation adopt FILE"
+        );
     }
     writeln!(
         w,
@@ -144,7 +154,11 @@ fn issued_words(w: &mut dyn Write, issued: &Issued) -> io::Result<()> {
         issued.next_update.as_deref().unwrap_or("?"),
         file
     )?;
-    issued.point.iter().try_for_each(|point| writeln!(w, "  distribution-point record  {point}"))
+    if let (Some(der), Some(point)) = (&issued.der, &issued.point) {
+        writeln!(w, "  Distribution-point record: {point}")?;
+        writeln!(w, "  Serve {der} over HTTP at the record's data_url, as it is: in DER (RFC 5280 §4.2.1.13).")?;
+    }
+    Ok(())
 }
 
 fn list_words(w: &mut dyn Write, l: &ListView) -> io::Result<()> {
@@ -252,10 +266,10 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
         RevocationCommand::List => {
             let all = revocation::list(&site, &who)?;
             output.show(&all, |w| {
-                all.waiting.iter().try_for_each(|r| request_words(w, r))?;
+                all.waiting.iter().chain(&all.sent).try_for_each(|r| request_words(w, r))?;
                 all.lists.iter().try_for_each(|l| list_words(w, l))?;
-                if all.waiting.is_empty() && all.lists.is_empty() {
-                    writeln!(w, "No list is kept, and no request waits.")?;
+                if all.waiting.is_empty() && all.sent.is_empty() && all.lists.is_empty() {
+                    writeln!(w, "No list is kept, and no request is pending.")?;
                 }
                 Ok(())
             })?;
@@ -270,9 +284,15 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
                 for f in &adopted.findings {
                     writeln!(w, "  {} {}: {}", f.severity, f.rule, f.found)?;
                 }
+                for pai in &adopted.authorities {
+                    writeln!(w, "  PAI {pai} is on it")?;
+                }
                 for known in &adopted.known_here {
                     let unit = known.unit.as_deref().map_or_else(|| "no unit".into(), |u| format!("unit {u}"));
                     writeln!(w, "  {unit}, chip {}  DAC {}", known.chip_id, known.serial)?;
+                }
+                if adopted.verdict == "rejected" && !adopted.known_here.is_empty() {
+                    writeln!(w, "The list is not kept. The certificates that it names are refused all the same.")?;
                 }
                 if adopted.revoked_now > 0 {
                     writeln!(w, "Revoked at this site by it: {}", many(adopted.revoked_now, "credential"))?;

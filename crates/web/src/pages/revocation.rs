@@ -155,6 +155,11 @@ impl AskPage {
 }
 
 impl RequestPage {
+    /// Whether its certificates are revoked at this site.
+    fn is_confirmed(&self) -> bool {
+        matches!(self.request.state, "confirmed" | "sent" | "answered")
+    }
+
     fn act_address(&self, act: &str) -> String {
         format!("{}/{act}", address(self.request.request))
     }
@@ -224,7 +229,7 @@ pub async fn request(asker: Asker, Form(asked): Form<Asked>) -> Result<Response,
 /// Where there is none.
 pub async fn one(State(app): State<App>, person: Person, Path(number): Path<i64>) -> Result<Response, Oops> {
     let (request, plan) = app.work(move |app| revocation::show(&app.site, number)).await?;
-    let own = request.requested_by == person.name.as_str();
+    let own = revocation::is_same_person(&request.requested_by, person.name.as_str());
     let told = Told::of(plan);
     let frame = Frame::new(&app, Some(&person), "/revocation");
     page(&RequestPage { frame, request, told, own, caution: CAUTION })

@@ -1,5 +1,7 @@
 //! Issuing a reel's credentials here, from a development PAI, on all cores.
 
+use std::sync::Arc;
+
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use book::ids::ChipId;
 use book::{DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Purpose, Role, Stored};
@@ -80,8 +82,9 @@ pub fn issue(
         )
     })?;
     let revoked = Revoked::of(site)?;
-    let anchors = authority::anchors(site)?;
-    if let Some(when) = anchors.iter().find_map(|(paa, _)| revoked.lookup(paa, &pai)) {
+    let pai = Arc::new(pai);
+    let anchors: Vec<_> = authority::anchors(site)?.into_iter().map(|(paa, _)| paa).collect();
+    if let Some((_, when)) = revoked.of_chain(&anchors, &pai, None) {
         return Err(Trouble::refused(
             format!("authority {issuer} was revoked {when}"),
             "Issue with another PAI; what this one issues would be refused.",

@@ -216,6 +216,7 @@ pub fn receive(
         anchors: &anchors,
         pais: &pais,
         revoked: &Revoked::of(site)?,
+        now: who.now(),
         known: &known,
         elsewhere: &|key| {
             let chip = site.book.chip_with_key(key).ok().flatten()?;

@@ -93,7 +93,8 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
     let mut revoked: Vec<RevokedSerials> = Vec::new();
     let mut judge_one_list = |list: &RevocationList| {
         let mut report = Report::new();
-        revoked.extend(judge_list(list, pool, &cast.list_signers, trust_given, list_time, &mut report));
+        let held = judge_list(list, pool, &cast.list_signers, trust_given, list_time, &mut report);
+        revoked.extend(held.iter().flat_map(|held| held.against(pool)));
         report.into_findings()
     };
     let mut list_findings: HashMap<usize, Vec<Finding>> = HashMap::new();
@@ -111,7 +112,7 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
         .filter(|(_, list)| !given_lists.contains(list.der()))
         .map(|(name, list)| (name, judge_one_list(&list), list))
         .collect();
-    let context = Context { trust_given, device, at: request.at, revoked };
+    let context = Context { trust_given, device, at: request.at, present: Some(now), revoked, arriving: false };
 
     let mut signers = cast.signers;
     signers.extend(cast.players.iter().filter_map(|p| match &p.part {

@@ -87,6 +87,11 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     }
     let pointed = gathered.subjects.par_chunks(CHUNK).map(Pointed::at_by).reduce(Pointed::default, Pointed::and);
     let trusted_keys: HashSet<&[u8]> = trust.iter().map(|(_, c)| c.part(c.key.bits)).collect();
+    let is_trusted = |c: &Certificate| trust.iter().any(|(_, paa)| paa.subject_der() == c.subject_der());
+    let has_issuers_key = |c: &Certificate| {
+        let one = named_key(c.issuer_der(), c);
+        pointed.named_keys.contains(&one) || trust.iter().any(|(_, paa)| named_key(paa.subject_der(), paa) == one)
+    };
     let weighed = |c: &Certificate| {
         let is_in = |ids: &HashSet<Vec<u8>>| c.subject_key_id().is_some_and(|id| has(ids, id));
         let signs = Signs {
@@ -94,7 +99,8 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
             above: is_in(&pointed.issuers_of_authorities),
             below: c.authority_key_id().is_some_and(|id| has(&pointed.intermediates, id)),
             signs: is_in(&pointed.signer_ids),
-            trusted: has(&trusted_keys, c.part(c.key.bits)),
+            trusted: has(&trusted_keys, c.part(c.key.bits)) && (c.is_self_issued() || is_trusted(c)),
+            has_issuers_key: looks_like_authority(c) && !c.is_self_issued() && has_issuers_key(c),
         };
         part_of(c, &signs)
     };
@@ -135,6 +141,13 @@ struct Pointed {
     signer_ids: HashSet<Vec<u8>>,
     /// Authority key identifiers of all.
     authority_ids: HashSet<Vec<u8>>,
+    /// Names and keys of authorities, as [`named_key`] joins them.
+    named_keys: HashSet<Vec<u8>>,
+}
+
+/// A name, and the key of a certificate behind it.
+fn named_key(name: &[u8], c: &Certificate) -> Vec<u8> {
+    [name, c.part(c.key.bits)].concat()
 }
 
 impl Pointed {
@@ -153,6 +166,9 @@ impl Pointed {
     fn by_certificate(&mut self, c: &Certificate) {
         let own = c.subject_key_id();
         let is_authority = looks_like_authority(c);
+        if is_authority {
+            self.named_keys.insert(named_key(c.subject_der(), c));
+        }
         if let Some(id) = c.authority_key_id() {
             note(&mut self.authority_ids, id);
             if Some(id) != own {
@@ -177,6 +193,7 @@ impl Pointed {
         self.intermediates.extend(other.intermediates);
         self.signer_ids.extend(other.signer_ids);
         self.authority_ids.extend(other.authority_ids);
+        self.named_keys.extend(other.named_keys);
         self
     }
 }
@@ -341,8 +358,10 @@ struct Signs {
     below: bool,
     /// A declaration names it as its signer.
     signs: bool,
-    /// Its key is a trusted PAA's.
+    /// Its key is a trusted PAA's, and not its issuer's alone.
     trusted: bool,
+    /// Its issuer is at hand and has the same key.
+    has_issuers_key: bool,
 }
 
 fn looks_like_authority(c: &Certificate) -> bool {
@@ -393,6 +412,7 @@ fn part_of(c: &Certificate, signs: &Signs) -> Kind {
     let own_signature = || c.public_key().is_some_and(|key| key.verifies(c.signed_part(), c.signature()));
     let points_elsewhere = c.authority_key_id().is_some() && c.authority_key_id() != c.subject_key_id();
     let root = match (self_issued, own_id) {
+        _ if signs.has_issuers_key => false,
         (true, _) => !points_elsewhere || own_signature() || signs.above,
         (false, true) => true,
         (false, false) => own_signature(),

@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::Path;
+use std::sync::Arc;
 
 use book::Begun;
 use chip::ObjectName;
@@ -41,14 +42,10 @@ pub(super) fn load(line: &Line<'_>, begun: &Begun) -> Result<Load, Failure> {
 /// A certificate that this site knows to be revoked is never written into a chip.
 fn not_revoked(line: &Line<'_>, dac: &[u8], pai: &[u8]) -> Result<(), Failure> {
     let (Ok(dac), Ok(pai)) = (Certificate::read(dac), Certificate::read(pai)) else { return Ok(()) };
-    let revoked = &line.judge.revoked;
-    let by_root = || line.judge.anchors.iter().find_map(|paa| revoked.lookup(paa, &pai));
-    let (what, when) = match (revoked.lookup(&pai, &dac), by_root()) {
-        (Some(when), _) => ("DAC", when),
-        (None, Some(when)) => ("PAI", when),
-        (None, None) => return Ok(()),
-    };
-    Err(engineer("revoked", format!("the {what} for this chip was revoked {when}; nothing was written")))
+    let revoked = line.judge.revoked.of_chain(&line.judge.anchors, &Arc::new(pai), Some(&dac));
+    let Some((which, listed)) = revoked else { return Ok(()) };
+    let what = which.word().to_uppercase();
+    Err(engineer("revoked", format!("the {what} for this chip was revoked {listed}; nothing was written")))
 }
 
 fn further(line: &Line<'_>, object: &FurtherObject, begun: &Begun) -> Result<Vec<u8>, Failure> {

@@ -10,7 +10,7 @@ use serde::Serialize;
 use standard::certificate::{Certificate, Profile};
 use standard::detect::{Item, detect};
 use standard::revocation::Reason;
-use standard::verdict::{Finding, Pool, Report, Severity, judge_list};
+use standard::verdict::{Finding, Pool, Report, RevokedSerials, Severity, judge_list};
 use time::OffsetDateTime;
 
 use crate::site::{Site, Who};
@@ -31,6 +31,10 @@ pub struct Adopted {
     pub number: Option<String>,
     /// How many certificates it lists.
     pub certificates: u64,
+    /// How many of its entries name an authority that this site does not know.
+    pub elsewhere: u64,
+    /// PAIs of this site that it lists.
+    pub authorities: Vec<String>,
     /// Those of them that this site knows: serial number, unit.
     pub known_here: Vec<KnownHere>,
     /// How many of those were marked as revoked now.
@@ -82,7 +86,8 @@ fn told(name: &str, findings: &[Finding]) -> Vec<ToldFinding> {
 /// # Errors
 ///
 /// [`Trouble`] where the file is no list, or an older one than is kept. Where its
-/// judgement is an error, nothing is kept and the answer says why.
+/// judgement is an error, it is not kept and the answer says why. Credentials that
+/// a partial list names are marked all the same: its issuer has signed that they are revoked.
 pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result<Adopted, Trouble> {
     let mut found = items(file)?;
     let (Some(Item::List(list)), true) = (found.pop(), found.is_empty()) else {
@@ -99,20 +104,9 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
             }
         }
     }
-    let mut names: Vec<AuthorityName> = Vec::new();
-    let mut members = Vec::new();
-    for authority in site.book.authorities()? {
-        let Ok(c) = Certificate::read(&authority.facts.certificate) else { continue };
-        let profile = match authority.facts.role {
-            book::Role::Paa => Profile::Paa,
-            book::Role::Pai => Profile::Pai,
-        };
-        names.push(authority.facts.name);
-        members.push((Arc::new(c), profile, authority.facts.trusted));
-    }
-    let pool = Pool::new(members);
+    let (pool, known) = authorities(site)?;
     let mut report = Report::new();
-    let revoked = judge_list(&list, &pool, &appointed, true, who.now(), &mut report);
+    let held = judge_list(&list, &pool, &appointed, true, who.now(), &mut report);
     let findings = report.into_findings();
     let name = file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let mut out = Adopted {
@@ -120,53 +114,123 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
         issuer: None,
         number: list.number().map(hex::encode),
         certificates: list.entries.len() as u64,
+        elsewhere: held.as_ref().map_or(0, |held| held.elsewhere_count(&pool)),
+        authorities: Vec::new(),
         known_here: Vec::new(),
         revoked_now: 0,
         findings: told(&name, &findings),
     };
-    let issuer = revoked.as_ref().and_then(|r| names.get(r.issuer()));
-    out.issuer = issuer.map(ToString::to_string);
-    let rejected = findings.iter().any(|f| f.severity == Severity::Error);
-    let (Some(revoked), Some(issuer), false) = (&revoked, issuer, rejected) else { return Ok(out) };
-    let time = |unix: i64| OffsetDateTime::from_unix_timestamp(unix).ok();
-    let kept = book::RevocationList {
-        issuer: issuer.clone(),
-        number: list.number().unwrap_or(&[0]).to_vec(),
-        issued_here: false,
-        this_update: list.this_update.moment.and_then(|m| time(m.unix())).unwrap_or_else(|| (who.clock)()),
-        next_update: list.next_update.as_ref().and_then(|t| t.moment).and_then(|m| time(m.unix())),
-        certificates: i64::try_from(list.entries.len()).unwrap_or(i64::MAX),
-        content: list.der().to_vec(),
-    };
-    let added = site.book.add_revocation_list(&kept, &who.by())?;
-    out.verdict = if added.is_some() { "accepted" } else { "already-kept" };
+    let Some(held) = held else { return Ok(out) };
+    let is_its = |(_, c): &&(AuthorityName, Arc<Certificate>)| c.der() == held.authority().der();
+    let Some((issuer, _)) = known.iter().find(is_its) else { return Ok(out) };
+    out.issuer = Some(issuer.to_string());
+    let errors: Vec<&Finding> = findings.iter().filter(|f| f.severity == Severity::Error).collect();
+    if errors.is_empty() {
+        let time = |unix: i64| OffsetDateTime::from_unix_timestamp(unix).ok();
+        let kept = book::RevocationList {
+            issuer: issuer.clone(),
+            number: list.number().unwrap_or(&[0]).to_vec(),
+            issued_here: false,
+            this_update: list.this_update.moment.and_then(|m| time(m.unix())).unwrap_or_else(|| (who.clock)()),
+            next_update: list.next_update.as_ref().and_then(|t| t.moment).and_then(|m| time(m.unix())),
+            certificates: i64::try_from(list.entries.len()).unwrap_or(i64::MAX),
+            content: list.der().to_vec(),
+            signer: held.signer().map(|signer| signer.der().to_vec()),
+        };
+        let added = site.book.add_revocation_list(&kept, &who.by())?;
+        out.verdict = if added.is_some() { "accepted" } else { "already-kept" };
+    } else if !errors.iter().all(|f| PARTIAL.contains(&f.rule.name)) {
+        return Ok(out);
+    }
+    let revoked = held.against(&pool);
+    mark(site, &revoked, &known, &mut out, who)?;
+    answer(site, &revoked, &known, list.number().unwrap_or(&[0]), who)?;
+    Ok(out)
+}
+
+/// Records which requests to authorities elsewhere the list answers: those whose certificates it names, all of them.
+fn answer(
+    site: &Site,
+    revoked: &[RevokedSerials],
+    known: &[(AuthorityName, Arc<Certificate>)],
+    number: &[u8],
+    who: &Who,
+) -> Result<(), Trouble> {
+    for request in site.book.revocations_sent()? {
+        let of_issuer: Vec<_> = revoked.iter().filter(|said| known[said.issuer()].0 == request.issuer).collect();
+        let names = |serial: &[u8]| of_issuer.iter().any(|said| said.names(serial));
+        if !of_issuer.is_empty() && site.book.revocation_wanted(request.number)?.iter().all(|one| names(&one.serial)) {
+            site.book.answer_revocation(request.number, number, &who.by())?;
+        }
+    }
+    Ok(())
+}
+
+/// What keeps a list from showing that a certificate is good, and yet leaves what it revokes revoked.
+const PARTIAL: [&str; 3] = ["revocation.scope", "revocation.delta", "revocation.critical-entry"];
+
+/// The site's authorities, as a pool and by name in its order.
+type Authorities = (Pool, Vec<(AuthorityName, Arc<Certificate>)>);
+
+fn authorities(site: &Site) -> Result<Authorities, Trouble> {
+    let mut known = Vec::new();
+    let mut members = Vec::new();
+    for authority in site.book.authorities()? {
+        let Ok(c) = Certificate::read(&authority.facts.certificate) else { continue };
+        let profile = match authority.facts.role {
+            book::Role::Paa => Profile::Paa,
+            book::Role::Pai => Profile::Pai,
+        };
+        let c = Arc::new(c);
+        known.push((authority.facts.name, Arc::clone(&c)));
+        members.push((c, profile, authority.facts.trusted));
+    }
+    Ok((Pool::new(members), known))
+}
+
+/// Finds what is revoked among what this site has, and marks its credentials.
+fn mark(
+    site: &Site,
+    revoked: &[RevokedSerials],
+    known: &[(AuthorityName, Arc<Certificate>)],
+    out: &mut Adopted,
+    who: &Who,
+) -> Result<(), Trouble> {
     // By reason, so that each credential's story tells its own.
     let mut marked: BTreeMap<String, Vec<Listed>> = BTreeMap::new();
-    let key_id = pool.authorities()[revoked.issuer()].certificate.subject_key_id().unwrap_or_default().to_vec();
-    for entry in &list.entries {
-        // Another issuer's certificate, or one that is taken off the list again (RFC 5280 §5.3.1, §5.3.3).
-        if entry.names_issuer || entry.reason == Some(Reason::RemoveFromCrl as u8) {
-            continue;
+    let number = out.number.clone().unwrap_or_default();
+    for said in revoked {
+        let (issuer, authority) = &known[said.issuer()];
+        let key_id = authority.subject_key_id().unwrap_or_default();
+        let below = known.iter().filter(|(_, c)| c.issuer_der() == authority.subject_der() && said.lookup(c).is_some());
+        out.authorities.extend(below.filter(|(_, c)| !c.is_self_issued()).map(|(name, _)| name.to_string()));
+        for (serial, listed) in said.entries() {
+            let Some(credential) = site.book.credential(key_id, serial)? else { continue };
+            // Whether the list counts for it may stand in the certificate itself.
+            if !Certificate::read(&credential.certificate).is_ok_and(|dac| said.lookup(&dac).is_some()) {
+                continue;
+            }
+            let why = listed.reason.and_then(Reason::name_of).unwrap_or("unspecified");
+            let reason = format!("{why}, by list {number} of {issuer}");
+            // A hold may be lifted by the next list, and what is revoked here stays so: stations go by the list alone.
+            if listed.reason != Some(Reason::CertificateHold as u8) {
+                marked.entry(reason).or_default().push((key_id.to_vec(), serial.to_vec()));
+            }
+            let chip = site.book.find(&hex::encode(serial), 50)?;
+            let Some(chip) = chip.into_iter().find(|f| f.credential.as_deref() == Some(serial)) else { continue };
+            out.known_here.push(KnownHere {
+                serial: hex::encode(serial),
+                unit: chip.unit.map(|(unit, _)| unit.to_string()),
+                chip_id: chip.chip.to_string(),
+                credential: credential.state.word(),
+            });
         }
-        let serial = list.serial(entry);
-        let Some(credential) = site.book.credential(&key_id, serial)? else { continue };
-        let why = entry.reason.and_then(Reason::name_of).unwrap_or("unspecified");
-        let reason = format!("{why}, by list {} of {issuer}", hex::encode(list.number().unwrap_or(&[0])));
-        // A hold may be lifted by the next list, and what is revoked here stays so: stations go by the list alone.
-        if entry.reason != Some(Reason::CertificateHold as u8) {
-            marked.entry(reason).or_default().push((key_id.clone(), serial.to_vec()));
-        }
-        let chip = site.book.find(&hex::encode(serial), 50)?;
-        let Some(chip) = chip.into_iter().find(|f| f.credential.as_deref() == Some(serial)) else { continue };
-        out.known_here.push(KnownHere {
-            serial: hex::encode(serial),
-            unit: chip.unit.map(|(unit, _)| unit.to_string()),
-            chip_id: chip.chip.to_string(),
-            credential: credential.state.word(),
-        });
     }
+    out.authorities.sort();
+    out.authorities.dedup();
+    out.known_here.sort_by(|one, other| one.serial.cmp(&other.serial));
     for (reason, listed) in &marked {
         out.revoked_now += site.book.revoke(listed, reason, &who.by())?;
     }
-    Ok(out)
+    Ok(())
 }

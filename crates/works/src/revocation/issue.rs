@@ -3,7 +3,6 @@
 
 use std::path::{Path, PathBuf};
 
-use aws_lc_rs::digest::{SHA256, digest};
 use book::ids::AuthorityName;
 use book::{Authority, RevocationList, RevocationRequest};
 use serde::Serialize;
@@ -25,8 +24,8 @@ use crate::trouble::Trouble;
 
 /// Where a list goes and what it says beside the revoked certificates.
 pub struct Issue<'a> {
-    /// The list's file: PEM where its name ends in `.pem`, else DER. For an authority
-    /// whose key is elsewhere: the request to send it. Without a place it stays in the
+    /// The list's file: PEM where its name ends in `.pem`, and then in DER beside it; else DER. For an authority
+    /// whose key is elsewhere: the request to send it, under a name that ends in `.json`. Without a place it stays in the
     /// book, where [`list_of`], [`point_of`] and [`to_send`] find it.
     pub out: Option<&'a Path>,
     /// Days until the next list is due; the site's setting where none is given.
@@ -48,6 +47,8 @@ pub struct Issued {
     pub kind: &'static str,
     /// Where it is; none where it stays in the book.
     pub file: Option<String>,
+    /// The list in DER, as it is to be served: by HTTP, under the record's `data_url` (RFC 5280 §4.2.1.13).
+    pub der: Option<String>,
     /// The distribution-point record beside a list.
     pub point: Option<String>,
     /// cRLNumber in hex.
@@ -60,9 +61,24 @@ pub struct Issued {
     pub certificates: u64,
 }
 
-fn point_file(list: &Path) -> PathBuf {
-    let stem = list.file_stem().map_or_else(|| "list".into(), |s| s.to_string_lossy().into_owned());
-    list.with_file_name(format!("{stem}.point.json"))
+/// A file beside one, with the same stem.
+fn beside(file: &Path, ending: &str) -> PathBuf {
+    let stem = file.file_stem().map_or_else(|| "list".into(), |s| s.to_string_lossy().into_owned());
+    file.with_file_name(format!("{stem}.{ending}"))
+}
+
+fn has_ending(file: &Path, ending: &str) -> bool {
+    file.extension().is_some_and(|e| e.eq_ignore_ascii_case(ending))
+}
+
+/// Where a list in DER goes: lists are served in it (RFC 5280 §4.2.1.13).
+fn der_file(out: &Path) -> PathBuf {
+    if has_ending(out, "pem") { beside(out, "crl") } else { out.to_owned() }
+}
+
+/// Where a request to an authority elsewhere goes. It is no list, so it does not get a list's name.
+fn request_file(out: &Path) -> PathBuf {
+    if has_ending(out, "json") { out.to_owned() } else { beside(out, "revocation-request.json") }
 }
 
 impl Issue<'_> {
@@ -70,10 +86,9 @@ impl Issue<'_> {
     pub(super) fn check(&self, site: &Site, issuer: &AuthorityName) -> Result<(), Trouble> {
         let here = authority::get(site, issuer.as_str())?.facts.key_reference.is_some();
         let Some(out) = self.out else { return Ok(()) };
-        let mut files = vec![out.to_owned()];
-        if here {
-            files.push(point_file(out));
-        }
+        let mut files =
+            if here { vec![out.to_owned(), der_file(out), beside(out, "point.json")] } else { vec![request_file(out)] };
+        files.dedup();
         for file in files {
             if file.exists() {
                 return Err(Trouble::file(&file, std::io::ErrorKind::AlreadyExists.into()));
@@ -187,26 +202,29 @@ impl Ready {
             next_update: Some(time(next)?),
             certificates: i64::try_from(entries.len()).unwrap_or(i64::MAX),
             content: der.clone(),
+            signer: None,
         };
         site.book.add_revocation_list(&kept, &who.by())?;
-        let mut point = None;
+        let (mut served, mut point) = (None, None);
         if let Some(out) = issue.out {
-            let is_pem = out.extension().is_some_and(|e| e.eq_ignore_ascii_case("pem"));
-            let octets = if is_pem { pem::encode("X509 CRL", &der).into_bytes() } else { der };
-            let record = self.issuer.point(site, &octets, issue.url, issue.label);
-            let beside = point_file(out);
+            let record = self.issuer.point(site, None, issue.url, issue.label);
+            let (in_der, record_file) = (der_file(out), beside(out, "point.json"));
             let mut files = Pending::default();
-            files
-                .add(out, &octets, Readers::Usual)
-                .and_then(|()| files.add(&beside, format!("{record:#}\n").as_bytes(), Readers::Usual))
+            let as_pem = (in_der != out).then(|| pem::encode("X509 CRL", &der));
+            as_pem
+                .iter()
+                .try_for_each(|text| files.add(out, text.as_bytes(), Readers::Usual))
+                .and_then(|()| files.add(&in_der, &der, Readers::Usual))
+                .and_then(|()| files.add(&record_file, format!("{record:#}\n").as_bytes(), Readers::Usual))
                 .and_then(|()| files.place())
                 .map_err(Trouble::of)?;
-            point = Some(beside.display().to_string());
+            (served, point) = (Some(in_der.display().to_string()), Some(record_file.display().to_string()));
         }
         Ok(Issued {
             issuer: name.to_string(),
             kind: "list",
             file: issue.out.map(|out| out.display().to_string()),
+            der: served,
             point,
             number: Some(hex::encode(&number)),
             this_update: Some(now.to_string()),
@@ -246,7 +264,8 @@ impl Ready {
             )
         })?;
         let text = self.issuer.to_send(site, request)?;
-        if let Some(out) = issue.out {
+        let out = issue.out.map(request_file);
+        if let Some(out) = &out {
             let mut files = Pending::default();
             files
                 .add(out, format!("{text:#}\n").as_bytes(), Readers::Usual)
@@ -256,7 +275,8 @@ impl Ready {
         Ok(Issued {
             issuer: name.to_string(),
             kind: "request",
-            file: issue.out.map(|out| out.display().to_string()),
+            file: out.map(|out| out.display().to_string()),
+            der: None,
             point: None,
             number: None,
             this_update: None,
@@ -268,7 +288,11 @@ impl Ready {
 
 impl Issuer {
     /// The record by which verifiers learn of the list (Core Spec 6.2.4).
-    fn point(&self, site: &Site, octets: &[u8], url: Option<&str>, label: Option<&str>) -> Value {
+    ///
+    /// - `signer`: certificate of whoever signed it, DER, where the issuer appointed somebody.
+    fn point(&self, site: &Site, signer: Option<&[u8]>, url: Option<&str>, label: Option<&str>) -> Value {
+        let certificate = |der: &[u8]| pem::encode("CERTIFICATE", der);
+        let own = certificate(self.certificate.der());
         let identity = &self.certificate.subject.identity;
         let facts = &self.authority.facts;
         json!({
@@ -278,9 +302,8 @@ impl Issuer {
             "label": label.map_or_else(|| format!("{} revocations", facts.name), str::to_owned),
             "issuer_subject_key_id": hex::encode_upper(self.key_id()),
             "data_url": url.map(str::to_owned).or_else(|| site.settings.revocation.url.clone()),
-            "data_size": octets.len(),
-            "data_digest": hex::encode(digest(&SHA256, octets)),
-            "data_digest_type": 1,
+            "signer_certificate": signer.map_or_else(|| own.clone(), certificate),
+            "delegator_certificate": signer.map(|_| own),
             "revocation_type": 1,
         })
     }
@@ -328,9 +351,13 @@ impl Issuer {
 ///
 /// [`Trouble`] where none is kept.
 pub fn list_of(site: &Site, issuer: &str) -> Result<Vec<u8>, Trouble> {
+    Ok(kept(site, issuer)?.content)
+}
+
+fn kept(site: &Site, issuer: &str) -> Result<RevocationList, Trouble> {
     authority::get(site, issuer)?;
     let kept = site.book.revocation_lists()?.into_iter().find(|l| l.issuer.as_str() == issuer);
-    kept.map(|l| l.content).ok_or_else(|| {
+    kept.ok_or_else(|| {
         Trouble::absent(
             format!("no revocation list of {issuer} is kept"),
             "Issue one with `touchmark revoke --renew`, or adopt the authority's own.",
@@ -344,7 +371,7 @@ pub fn list_of(site: &Site, issuer: &str) -> Result<Vec<u8>, Trouble> {
 ///
 /// As [`list_of`].
 pub fn point_of(site: &Site, issuer: &str) -> Result<Value, Trouble> {
-    Ok(Issuer::get(site, issuer)?.point(site, &list_of(site, issuer)?, None, None))
+    Ok(Issuer::get(site, issuer)?.point(site, kept(site, issuer)?.signer.as_deref(), None, None))
 }
 
 /// What to send an authority whose key is elsewhere, of a request that was confirmed.

@@ -5,19 +5,23 @@ use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use standard::certificate::Certificate;
-use standard::revocation::{Reason, RevocationList};
-use standard::verdict::{Pool, RevokedSerials};
+use standard::certificate::{Certificate, Profile};
+use standard::moment::Moment;
+use standard::revocation::RevocationList;
+use standard::verdict::{Finding, HeldList, Listed, Pool, RevokedSerials};
 
-use crate::reel::time_text;
 use crate::site::{FILE, Site};
 use crate::trouble::Trouble;
 
-type Serials = HashMap<Vec<u8>, String>;
+type Serials = HashMap<Vec<u8>, Listed>;
 
-/// Revoked certificates by the key of their issuer, read once and asked for every unit.
+/// What is revoked, read once and asked for every unit.
 #[derive(Debug, Default, Clone)]
-pub struct Known(HashMap<[u8; 65], Arc<Serials>>);
+pub struct Known {
+    /// What the site revoked itself, by the key of the issuer.
+    own: HashMap<[u8; 65], Arc<Serials>>,
+    lists: Vec<Arc<HeldList>>,
+}
 
 impl Known {
     /// What the site knows now. A kept list was judged when it was kept.
@@ -26,48 +30,67 @@ impl Known {
     ///
     /// [`Trouble`] where the book gave no answer.
     pub fn of(site: &Site) -> Result<Self, Trouble> {
-        let lists = site.book.revocation_lists()?;
-        let mut out: HashMap<[u8; 65], Serials> = HashMap::new();
+        let kept = site.book.revocation_lists()?;
+        let mut own: HashMap<[u8; 65], Serials> = HashMap::new();
+        let mut lists = Vec::new();
         for authority in site.book.authorities()? {
             let name = &authority.facts.name;
             let Ok(certificate) = Certificate::read(&authority.facts.certificate) else { continue };
-            let Some(key) = certificate.public_key() else { continue };
-            let mut serials = Serials::new();
-            if let Some(kept) = lists.iter().find(|l| l.issuer == *name)
+            let Some(key) = certificate.public_key().map(|key| *key.point()) else { continue };
+            let certificate = Arc::new(certificate);
+            if let Some(kept) = kept.iter().find(|l| l.issuer == *name)
                 && let Ok(list) = RevocationList::read(&kept.content)
             {
-                serials.extend(list.revoked());
+                lists.push(Arc::new(HeldList::new(&list, Arc::clone(&certificate))));
             }
             for revoked in site.book.revoked(name)? {
-                let why = Reason::name_of(revoked.reason).unwrap_or("unspecified");
-                serials.insert(revoked.certificate.serial, format!("{}, {why}", time_text(revoked.at)));
-            }
-            if !serials.is_empty() {
-                out.entry(*key.point()).or_default().extend(serials);
+                let at = Some(Moment::from_unix(revoked.at.unix_timestamp()));
+                let listed = Listed { at, reason: Some(revoked.reason) };
+                own.entry(key).or_default().insert(revoked.certificate.serial, listed);
             }
         }
-        Ok(Self(out.into_iter().map(|(key, serials)| (key, Arc::new(serials))).collect()))
+        Ok(Self { own: own.into_iter().map(|(key, serials)| (key, Arc::new(serials))).collect(), lists })
     }
 
     /// The same, said of a pool's authorities.
     pub fn against(&self, pool: &Pool) -> Vec<RevokedSerials> {
-        if self.0.is_empty() {
-            return Vec::new();
-        }
-        pool.authorities()
-            .iter()
-            .enumerate()
-            .filter_map(|(index, member)| {
-                let serials = self.0.get(member.certificate.public_key()?.point())?;
-                Some(RevokedSerials::new(index, Arc::clone(serials)))
-            })
-            .collect()
+        let members = pool.authorities().iter().enumerate();
+        let own = members.filter_map(|(index, member)| {
+            let serials = self.own.get(member.certificate.public_key()?.point())?;
+            Some(RevokedSerials::new(index, Arc::clone(serials)))
+        });
+        own.chain(self.lists.iter().flat_map(|list| list.against(pool))).collect()
     }
 
-    /// When and why `certificate` was revoked by the issuer with this certificate.
-    pub fn lookup(&self, issuer: &Certificate, certificate: &Certificate) -> Option<&str> {
-        self.0.get(issuer.public_key()?.point())?.get(certificate.serial()).map(String::as_str)
+    /// How many entries of the lists that cover a pool's authorities name others: one finding a list.
+    pub fn elsewhere(&self, pool: &Pool) -> Vec<Finding> {
+        self.lists.iter().filter_map(|list| list.elsewhere(pool)).collect()
     }
+
+    /// Which certificate of a chain is revoked, the DAC or its PAI, when and why.
+    ///
+    /// - `anchors`: PAAs, one of which issued the PAI.
+    pub fn of_chain(
+        &self,
+        anchors: &[Arc<Certificate>],
+        pai: &Arc<Certificate>,
+        dac: Option<&Certificate>,
+    ) -> Option<(Profile, Listed)> {
+        let pool = pool(anchors, Some(Arc::clone(pai)));
+        let revoked = self.against(&pool);
+        let of_dac = dac.and_then(|dac| pool.revocation(dac, anchors.len(), &revoked));
+        let above = pool.authorities().last().and_then(|member| member.up);
+        let of_pai = above.and_then(|above| pool.revocation(pai, above.issuer, &revoked));
+        let dac = of_dac.map(|listed| (Profile::Dac, *listed));
+        dac.or_else(|| of_pai.map(|listed| (Profile::Pai, *listed)))
+    }
+}
+
+/// Trusted PAAs, and behind them a PAI.
+pub(crate) fn pool(anchors: &[Arc<Certificate>], pai: Option<Arc<Certificate>>) -> Pool {
+    let mut members: Vec<_> = anchors.iter().map(|c| (Arc::clone(c), Profile::Paa, true)).collect();
+    members.extend(pai.map(|pai| (pai, Profile::Pai, false)));
+    Pool::new(members)
 }
 
 /// Lists to be honoured, those that sites keep laid out as files for as long as this lives.
@@ -106,6 +129,10 @@ pub fn kept_by(paths: &[PathBuf]) -> Result<Kept, Trouble> {
                 list.issuer.as_str().chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
             let file = dir.path().join(format!("{name}-{}-{}.crl", hex::encode(&list.number), out.paths.len()));
             fs::write(&file, &list.content).map_err(Trouble::temporary)?;
+            // `examine` looks for the certificate of an appointed signer beside its list.
+            if let Some(signer) = &list.signer {
+                fs::write(file.with_extension("signer.der"), signer).map_err(Trouble::temporary)?;
+            }
             out.paths.push(file);
         }
     }

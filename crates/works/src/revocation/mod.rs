@@ -12,12 +12,16 @@ mod issue;
 mod known;
 mod plan;
 
-use book::{Purpose, RevocationList, RevocationRequest};
+use std::collections::{HashMap, HashSet};
+
+use book::ids::Actor;
+use book::{Answer, Purpose, RevocationList, RevocationRequest};
 use serde::Serialize;
 use standard::revocation::Reason;
 
 pub use adopt::{Adopted, adopt};
 pub use issue::{Issue, Issued, list_of, point_of, renew, to_send};
+pub(crate) use known::pool;
 pub use known::{Kept, Known, kept_by};
 pub use plan::{Ask, Plan, plan};
 
@@ -40,6 +44,15 @@ pub const REASONS: [Reason; 7] = [
     Reason::Unspecified,
 ];
 
+/// The list that answered a request to an authority elsewhere.
+#[derive(Debug, Clone, Serialize)]
+pub struct Answered {
+    /// cRLNumber in hex.
+    pub list: String,
+    /// When it was adopted.
+    pub at: String,
+}
+
 /// A request as it is told.
 #[derive(Debug, Clone, Serialize)]
 pub struct RequestView {
@@ -59,16 +72,35 @@ pub struct RequestView {
     pub requested: String,
     /// By whom.
     pub requested_by: String,
-    /// `waiting`, `confirmed`, `withdrawn`.
+    /// `waiting`, `confirmed`, `withdrawn`; where the issuer's key is elsewhere, `sent` until its list names the
+    /// certificates, then `answered`.
     pub state: &'static str,
+    /// The authority's list that answered it.
+    pub answered: Option<Answered>,
     /// When it was settled.
     pub settled: Option<String>,
     /// By whom.
     pub settled_by: Option<String>,
 }
 
+/// What came back of requests to authorities elsewhere.
+struct Standings {
+    sent: HashSet<i64>,
+    answers: HashMap<i64, Answer>,
+}
+
+impl Standings {
+    fn of(site: &Site) -> Result<Self, Trouble> {
+        Ok(Self {
+            sent: site.book.revocations_sent()?.iter().map(|r| r.number).collect(),
+            answers: site.book.revocation_answers()?.into_iter().map(|a| (a.request, a)).collect(),
+        })
+    }
+}
+
 impl RequestView {
-    fn of(r: &RevocationRequest) -> Self {
+    fn of(r: &RevocationRequest, standings: &Standings) -> Self {
+        let answer = standings.answers.get(&r.number);
         Self {
             request: r.number,
             issuer: r.issuer.to_string(),
@@ -78,7 +110,12 @@ impl RequestView {
             certificates: r.certificates,
             requested: time_text(r.requested),
             requested_by: r.requested_by.to_string(),
-            state: r.state.word(),
+            state: match answer {
+                Some(_) => "answered",
+                None if standings.sent.contains(&r.number) => "sent",
+                None => r.state.word(),
+            },
+            answered: answer.map(|a| Answered { list: hex::encode(&a.list_number), at: time_text(a.at) }),
             settled: r.settled.as_ref().map(|(at, _)| time_text(*at)),
             settled_by: r.settled.as_ref().map(|(_, by)| by.to_string()),
         }
@@ -123,6 +160,8 @@ impl ListView {
 pub struct Overview {
     /// Requests that wait for a second person.
     pub waiting: Vec<RequestView>,
+    /// Requests sent to an authority elsewhere that none of its lists has answered.
+    pub sent: Vec<RequestView>,
     /// The newest list of each issuer.
     pub lists: Vec<ListView>,
     /// The last requests that were settled.
@@ -165,7 +204,8 @@ pub fn revoke(
     let by = who.by();
     let request = site.book.request_revocation(&plan.issuer_name, ask.reason as u8, ask.note, &plan.wanted, &by)?;
     let Some(ready) = ready.filter(|_| request.purpose != Purpose::Production) else {
-        return Ok(Revoked { state: "waiting", request: RequestView::of(&request), plan, issued: None });
+        let request = RequestView::of(&request, &Standings::of(site)?);
+        return Ok(Revoked { state: "waiting", request, plan, issued: None });
     };
     let confirmed = settle(site, request.number, &ready, issue, who)?;
     Ok(Revoked { state: "confirmed", request: confirmed.request, plan, issued: Some(confirmed.issued) })
@@ -189,7 +229,7 @@ pub struct Confirmed {
 /// [`Trouble`] where there is none.
 pub fn show(site: &Site, number: i64) -> Result<(RequestView, Plan), Trouble> {
     let request = find(site, number)?;
-    Ok((RequestView::of(&request), plan::of_request(site, &request)?))
+    Ok((RequestView::of(&request, &Standings::of(site)?), plan::of_request(site, &request)?))
 }
 
 fn find(site: &Site, number: i64) -> Result<RevocationRequest, Trouble> {
@@ -225,7 +265,7 @@ pub fn confirm(
 fn settle(site: &Site, number: i64, ready: &issue::Ready, issue: &Issue<'_>, who: &Who) -> Result<Confirmed, Trouble> {
     let (request, revoked) = site.book.confirm_revocation(number, &who.by())?;
     let issued = ready.issue(site, Some(&request), issue, who)?;
-    Ok(Confirmed { request: RequestView::of(&request), revoked, issued })
+    Ok(Confirmed { request: RequestView::of(&request, &Standings::of(site)?), revoked, issued })
 }
 
 /// Withdraws a request that waits.
@@ -234,7 +274,14 @@ fn settle(site: &Site, number: i64, ready: &issue::Ready, issue: &Issue<'_>, who
 ///
 /// [`Trouble`] where it is settled.
 pub fn withdraw(site: &Site, number: i64, who: &Who) -> Result<RequestView, Trouble> {
-    Ok(RequestView::of(&site.book.withdraw_revocation(number, &who.by())?))
+    let withdrawn = site.book.withdraw_revocation(number, &who.by())?;
+    Ok(RequestView::of(&withdrawn, &Standings::of(site)?))
+}
+
+/// Whether two names are one person's: they may differ in letter case and white space.
+pub fn is_same_person(one: &str, other: &str) -> bool {
+    let names = Actor::new(one).ok().zip(Actor::new(other).ok());
+    names.is_some_and(|(one, other)| one.is_same_person(&other))
 }
 
 /// Requests that wait, lists that are kept.
@@ -243,11 +290,14 @@ pub fn withdraw(site: &Site, number: i64, who: &Who) -> Result<RequestView, Trou
 ///
 /// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site, who: &Who) -> Result<Overview, Trouble> {
+    let standings = Standings::of(site)?;
+    let view = |r: &RevocationRequest| RequestView::of(r, &standings);
     let all = site.book.revocation_requests(false, 100)?;
     Ok(Overview {
-        waiting: site.book.revocation_requests(true, 1000)?.iter().map(RequestView::of).collect(),
+        waiting: site.book.revocation_requests(true, 1000)?.iter().map(view).collect(),
+        sent: site.book.revocations_sent()?.iter().map(view).collect(),
         lists: site.book.revocation_lists()?.iter().map(|l| ListView::of(l, who)).collect(),
-        settled: all.iter().filter(|r| r.settled.is_some()).map(RequestView::of).collect(),
+        settled: all.iter().filter(|r| r.settled.is_some()).map(view).collect(),
     })
 }
 

@@ -42,7 +42,7 @@ pub enum Kind {
     Certificate,
     /// A list of revoked certificates.
     RevocationList,
-    /// A request for a revocation that waits.
+    /// A request for a revocation that is pending, or that an authority elsewhere has not answered.
     RevocationRequest,
     /// Credentials that no unit has yet.
     Stock,
@@ -209,6 +209,20 @@ fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
         };
         let what = format!("its revocation list {} is due to be replaced", hex::encode(&list.number));
         w.add(Kind::RevocationList, list.issuer.as_str(), list.next_update, what, advice);
+    }
+    for request in site.book.revocations_sent()? {
+        let since = request.settled.as_ref().map_or(request.requested, |(at, _)| *at);
+        let what = format!(
+            "Request {} to revoke {} certificates is sent and not answered",
+            request.number, request.certificates
+        );
+        let advice = Advice::act(
+            "Ask the authority for its list, and ",
+            "adopt it with `touchmark revocation adopt FILE`",
+            ("adopt it under Revocation", At::Revocation),
+            ".",
+        );
+        w.add(Kind::RevocationRequest, request.issuer.as_str(), Some(since), what, advice);
     }
     for request in site.book.revocation_requests(true, 1000)? {
         let what = format!(

@@ -7,6 +7,13 @@ use super::super::certificate as check;
 use super::super::{Report, Rule, Severity};
 use crate::certificate::{Certificate, Profile};
 
+super::rules! {
+    PRESENT:
+    NOT_CURRENT = "dac.not-current", Warning, "RFC 5280 §4.1.2.5";
+        "The DAC is valid now.";
+        "Verifiers judge it at its notBefore and take it. Ask the authority whether these dates are meant before it goes into a unit.";
+}
+
 /// One row: the rule as it reads for each kind, and the check behind all three.
 pub struct CertificateRule {
     /// For a DAC.

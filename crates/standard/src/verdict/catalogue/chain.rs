@@ -35,4 +35,7 @@ super::rules! {
     TEST_IDENTITY = "chain.test-identity", Note, "Core Spec 2.5.2";
         "Vendor IDs FFF1 to FFF4 are for testing only.";
         "Fine on the desk. Do not ship anything with this identity.";
+    SAME_KEY = "chain.same-key", Warning, "Core Spec 6.2.2; NIST SP 800-57 part 1 §5.2";
+        "Each certificate of a chain has a key of its own.";
+        "Whoever holds that key can issue certificates. Ask the authority: one of the two was made for the wrong key.";
 }

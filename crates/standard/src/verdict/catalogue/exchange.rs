@@ -3,7 +3,7 @@
 super::rules! {
     TABLE:
     ELEMENTS = "exchange.elements", Error, "Core Spec 11.18.4.5";
-        "One structure: declaration, nonce of 32 bytes, timestamp, firmware information if any, then vendor-specific elements.";
+        "One structure: declaration, nonce of 32 bytes, timestamp, firmware information if any, then vendor-specific elements. Tags of a later release are passed over.";
         "The device's firmware builds its answer wrongly. Show this to its maker.";
     NONCE = "exchange.nonce", Error, "Core Spec 6.2.3.1";
         "The nonce in the answer is the verifier's, 32 bytes.";

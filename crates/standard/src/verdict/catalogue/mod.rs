@@ -40,6 +40,7 @@ pub(crate) use rules;
 pub fn all_rules() -> Vec<&'static Rule> {
     let mut all: Vec<&'static Rule> = Vec::with_capacity(96);
     all.extend(certificate::TABLE.iter().map(|row| &row.dac));
+    all.extend(certificate::PRESENT);
     all.extend(certificate::TABLE.iter().map(|row| &row.pai));
     all.extend(certificate::TABLE.iter().map(|row| &row.paa));
     for table in [chain::TABLE, declaration::TABLE, exchange::TABLE] {

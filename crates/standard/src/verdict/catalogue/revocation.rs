@@ -17,4 +17,13 @@ super::rules! {
     DATES = "revocation.dates", Error, "RFC 5280 §5.1.2.4, §5.1.2.5";
         "thisUpdate is in the past and nextUpdate in the future.";
         "Download the current list.";
+    SCOPE = "revocation.scope", Error, "RFC 5280 §5.2.5, §5.3.3";
+        "It covers every certificate that its issuer issues, revoked for any reason. Entries of other issuers name them, and the list is then marked as indirect.";
+        "A certificate that it does not cover may be revoked all the same. Get a list that covers all of them.";
+    DELTA = "revocation.delta", Error, "RFC 5280 §5.2.4, §5.3.1";
+        "A complete list; one of changes alone has deltaCRLIndicator, and only there an entry takes a certificate off again.";
+        "Get the complete list. What this one revokes stays revoked; what it takes off stays revoked until a complete list leaves it out.";
+    CRITICAL_ENTRY = "revocation.critical-entry", Error, "RFC 5280 §5.3";
+        "No entry carries a critical extension that this program does not know.";
+        "The list can't show that a certificate is good; what it revokes stays revoked. Ask its issuer for a list without that extension.";
 }

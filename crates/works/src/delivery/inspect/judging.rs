@@ -117,7 +117,13 @@ pub(super) fn judge(
         findings.tell((stage::NOTHING, 0, 0), || "delivery".to_owned(), About::Nothing, finding);
     }
     let (pool, names) = pool(came, expectation);
-    let context = Context { trust_given: true, revoked: expectation.revoked.against(&pool), ..Context::default() };
+    let context = Context {
+        trust_given: true,
+        present: Some(expectation.now),
+        arriving: true,
+        revoked: expectation.revoked.against(&pool),
+        ..Context::default()
+    };
     let (of_authorities, faulty) = authorities(&pool, &context, expectation);
     let looked_for = AtomicUsize::new(0);
     let court = Court {

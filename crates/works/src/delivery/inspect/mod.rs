@@ -21,6 +21,7 @@ use std::sync::Arc;
 
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
+use standard::moment::Moment;
 use standard::verdict::catalogue::intake::{DELIVERY_PASSWORD, DELIVERY_PATH, DELIVERY_SIZE};
 use standard::verdict::{Finding, Severity};
 use zeroize::Zeroizing;
@@ -100,6 +101,8 @@ pub struct Expectation<'a> {
     pub revoked: &'a Revoked,
     /// Chip and reel of a key that is not on this one, where the site has it on another.
     pub elsewhere: &'a (dyn Fn(&[u8; 65]) -> Option<(String, String)> + Sync),
+    /// When it arrives: a DAC that is not valid then is reported.
+    pub now: Moment,
     /// What the site holds already of this certificate's key or serial number; told
     /// whether the key is that of a chip of the reel without a credential.
     pub known: &'a (dyn Fn(&Certificate, bool) -> Option<Known> + Sync),
