@@ -30,4 +30,5 @@ pub mod template;
 pub use data::LabelData;
 pub use error::{LabelError, RunError, TemplateError};
 pub use label::{Laid, Press, Proven, lay};
+pub use proof::prove_bare;
 pub use template::Template;

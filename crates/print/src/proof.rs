@@ -122,6 +122,42 @@ fn read_back(pixels: &Pixmap, cut: u32, step: u32, payload: &str, reading: Readi
             grey.push((sum / 1000) as u8);
         }
     }
+    reads_as(grey, side, payload, reading)
+}
+
+/// Dots a module of a bare symbol that is read back.
+const BARE_DOTS: u32 = 4;
+
+/// Draws a bare symbol, black on white with its quiet zone, and reads it back with a reader that
+/// shares no code with any encoder.
+///
+/// - `modules`: across, without the quiet zone, 1 to 177.
+/// - `is_dark`: of a column and a row.
+///
+/// # Errors
+///
+/// Why it does not read as `payload`; never with any of the text.
+pub fn prove_bare(modules: u32, is_dark: &dyn Fn(u32, u32) -> bool, payload: &str) -> Result<(), String> {
+    let around = QUIET_ZONE + AROUND;
+    let side = (modules + 2 * around) * BARE_DOTS;
+    let module = |at: u32| (at / BARE_DOTS).checked_sub(around).filter(|at| *at < modules);
+    let dot = |x: u32, y: u32| match (module(x), module(y)) {
+        (Some(x), Some(y)) if is_dark(x, y) => 0,
+        _ => 255,
+    };
+    let grey = |cut: u32| -> Vec<u8> {
+        let within = cut..side - cut;
+        within.clone().flat_map(|y| within.clone().map(move |x| (x, y))).map(|(x, y)| dot(x, y)).collect()
+    };
+    // As on a label: where a search misses the symbol, the reader may be told where it lies.
+    reads_as(grey(0), side, payload, Reading::Searched).or_else(|_| {
+        let cut = AROUND * BARE_DOTS;
+        reads_as(grey(cut), side - 2 * cut, payload, Reading::Shown)
+    })
+}
+
+/// Reads a grey picture, and compares.
+fn reads_as(grey: Vec<u8>, side: u32, payload: &str, reading: Reading) -> Result<(), String> {
     let source = Luma8LuminanceSource::new(grey, side, side).map_err(|e| format!("can't be checked: {e}"))?;
     let mut picture = BinaryBitmap::new(HybridBinarizer::new(source));
     let hints = DecodeHints { PureBarcode: (reading == Reading::Shown).then_some(true), ..DecodeHints::default() };

@@ -134,6 +134,16 @@ impl Output {
             && std::env::var_os("TERM").is_none_or(|t| t != "dumb")
     }
 
+    /// Warns on standard error of what an answer also carries in JSON.
+    pub fn warn(&self, warnings: &[impl AsRef<str>]) {
+        if self.tells() {
+            let mut err = io::stderr().lock();
+            for warning in warnings {
+                let _ = writeln!(err, "warning: {}", printable(warning.as_ref()));
+            }
+        }
+    }
+
     /// Shows a command's answer: the value as JSON, or the words.
     ///
     /// # Errors

@@ -145,6 +145,120 @@ fn a_value_that_breaks_a_rule_makes_nothing() {
 }
 
 #[test]
+fn optional_data_goes_both_ways_by_name() {
+    let salt = "000102030405060708090a0b0c0d0e0f";
+    let options = ["--serial-number", "TV-000017", "--iterations", "1000", "--salt", salt, "--devices", "12"];
+    let more =
+        ["--timeout", "900", "--maker-tag", "0x80=batch 7", "--maker-tag", "0xFF=-2", "--maker-tag", "0x81=text:42"];
+    let (exit, made) = asked(&[&MAKE[..], &options, &more].concat());
+    let optional = json!({"serial_number": "TV-000017", "iterations": 1000, "salt": salt, "devices": 12, "timeout": 900,
+        "maker_tags": {"0x80": "batch 7", "0x81": "42", "0xFF": -2}});
+    assert_eq!((exit, &made["optional"]), (0, &optional), "{made}");
+    let (exit, read) = asked(&["code", "read", made["qr"].as_str().unwrap()]);
+    assert_eq!((exit, &read["optional"], rules(&read)), (0, &optional, vec![]));
+    assert_eq!((&read["extra"], &read["passcode"]), (&made["extra"], &json!(20202021)));
+    let words = touchmark(&["code", "read", made["qr"].as_str().unwrap()]);
+    assert!(String::from_utf8_lossy(&words.stdout).contains("maker's tag 0x80"), "{words:?}");
+    let (_, integer) = asked(&[&MAKE[..], &["--serial-integer", "17"]].concat());
+    assert_eq!(integer["optional"], json!({"serial_number": 17}));
+
+    for (option, value) in [
+        ("--serial-number", "123456789012345678901234567890123"),
+        ("--serial-number", ""),
+        ("--serial-integer", "-1"),
+        ("--iterations", "999"),
+        ("--iterations", "100001"),
+        ("--salt", "000102030405060708090a0b0c0d0e"),
+        ("--salt", "salt"),
+        ("--devices", "0"),
+        ("--devices", "256"),
+        ("--timeout", "65536"),
+        ("--maker-tag", "0x7F=1"),
+        ("--maker-tag", "0x80"),
+        ("--extra", "153000014118"),
+    ] {
+        let (exit, failed) = asked(&[&MAKE[..], &[option, value]].concat());
+        let message = failed["error"]["message"].as_str().unwrap();
+        assert!(exit == 2 && message.contains("code.extra"), "{option} {value}: {message}");
+    }
+    // A number of devices of 0, as another program may have written it.
+    let (exit, read) = asked(&["code", "read", "MT:Y.K9042C00KA064IJ3P06L000O0"]);
+    assert!(exit == 1 && rules(&read).contains(&"code.extra"), "{read}");
+}
+
+#[test]
+fn the_soft_access_point_warns_and_is_no_error() {
+    let (exit, made) = asked(&make_with("--reach", "soft-ap,ble"));
+    assert!(exit == 0 && made["warnings"][0].as_str().is_some_and(|w| w.contains("soft-ap")), "{made}");
+    let (exit, read) = asked(&["code", "read", made["qr"].as_str().unwrap()]);
+    assert_eq!((exit, read["verdict"].as_str(), rules(&read)), (0, Some("accepted"), vec!["code.reach"]), "{read}");
+    assert_eq!(read["findings"][0]["severity"], "warning");
+    let words = touchmark(&make_with("--reach", "soft-ap"));
+    assert!(String::from_utf8_lossy(&words.stderr).contains("warning: soft-ap"), "{words:?}");
+}
+
+#[test]
+fn several_codes_go_into_one_symbol() {
+    let directory = tempfile::tempdir().unwrap();
+    let png = directory.path().join("pack.png");
+    let png = png.to_str().unwrap();
+    let one = |number: u32| {
+        let (exit, made) = asked(&make_with("--passcode", &(20_202_021 + number).to_string()));
+        assert_eq!(exit, 0);
+        made["qr"].as_str().unwrap().to_owned()
+    };
+    let texts: Vec<String> = (0..3).map(one).collect();
+    let all: Vec<&str> = texts.iter().map(String::as_str).collect();
+    let (exit, joined) = asked(&[&["code", "join", "--png", png][..], &all].concat());
+    assert_eq!((exit, &joined["payloads"]), (0, &json!(3)), "{joined}");
+    let text = joined["qr"].as_str().unwrap();
+    assert_eq!(text, format!("{}*{}*{}", all[0], &all[1][3..], &all[2][3..]));
+    let (exit, read) = asked(&["code", "read", text]);
+    assert_eq!((exit, read["payloads"].as_array().map(Vec::len)), (0, Some(3)));
+    assert_eq!(read["payloads"][2]["passcode"], 20_202_023);
+    assert!(std::fs::metadata(png).is_ok());
+
+    for (why, wrong, exit_code) in [
+        ("code 2", vec![all[0], all[0]], 2),
+        ("code 2", vec![all[0], "34970112332"], 2),
+        ("code.length", vec![all[0], "MT:Y.K9042C00KA0648G0"], 2),
+    ] {
+        let (exit, failed) = asked(&[&["code", "join"][..], &wrong].concat());
+        assert!(exit == exit_code && failed["error"]["message"].as_str().unwrap().contains(why), "{failed}");
+    }
+}
+
+/// 169 payloads are what 3391 alphanumeric characters hold (ISO/IEC 18004 table 7, version 40 at level M).
+#[test]
+fn a_symbol_holds_so_many_codes_and_no_more() {
+    use std::io::Write;
+    let join = |count: u32| {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_touchmark"))
+            .args(["--json", "code", "join", "-"])
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .unwrap();
+        let passcodes = (1..=count).map(|n| standard::onboarding::Passcode::new(1000 + n).unwrap());
+        let lines = passcodes.map(|passcode| {
+            let ids = (standard::ids::VendorId::new(0xFFF1).ok(), standard::ids::ProductId::new(0x8000).ok());
+            let discriminator = standard::onboarding::Discriminator::new(3840).unwrap();
+            let reach = standard::onboarding::Reach::from_bits(2).unwrap();
+            let flow = standard::onboarding::Flow::Standard;
+            standard::onboarding::Payload::new(ids, flow, reach, discriminator, passcode).unwrap().qr_text() + "\n"
+        });
+        child.stdin.take().unwrap().write_all(lines.collect::<String>().as_bytes()).unwrap();
+        let done = child.wait_with_output().unwrap();
+        (done.status.code(), serde_json::from_slice::<Value>(&done.stdout).unwrap())
+    };
+    let (exit, joined) = join(169);
+    assert_eq!((exit, &joined["payloads"], &joined["modules"]), (Some(0), &json!(169), &json!(177)));
+    let (exit, refused) = join(170);
+    let message = refused["error"]["message"].as_str().unwrap();
+    assert!(exit == Some(2) && message.contains("3402") && message.contains("3391"), "{refused}");
+}
+
+#[test]
 fn symbols_are_written() {
     let directory = tempfile::tempdir().unwrap();
     let [svg, png] = ["code.svg", "code.png"].map(|name| directory.path().join(name));

@@ -3,6 +3,7 @@
 use std::fmt;
 
 use super::Payload;
+use super::optional::OptionalData;
 use super::payload::{self, OCTETS, Place};
 use super::values::{Discriminator, Flow, Passcode, Reach, ValueError};
 use crate::ids::{ProductId, VendorId};
@@ -100,6 +101,12 @@ impl Fields {
         payload.ok()?.with_extra(self.extra.clone().unwrap_or_default()).ok()
     }
 
+    /// What follows the payload's 11 octets, by name; `None` where nothing does, or it is no structure.
+    pub fn optional(&self) -> Option<OptionalData> {
+        let extra = self.extra.as_deref()?;
+        payload::is_structure(extra).ok().filter(|is| *is).map(|_| OptionalData::read(extra).0)
+    }
+
     /// Judges what both forms tell; `long` for a manual code of 21 digits.
     pub(super) fn judge(&self, long: bool) -> Vec<Finding> {
         [
@@ -110,10 +117,10 @@ impl Fields {
             self.judge_product(long),
             self.flow.and_then(judge_flow),
             self.reach.and_then(judge_reach),
-            self.extra.as_deref().and_then(judge_extra),
         ]
         .into_iter()
         .flatten()
+        .chain(self.extra.as_deref().map(judge_extra).unwrap_or_default())
         .collect()
     }
 
@@ -166,6 +173,10 @@ fn judge_reach(reach: u8) -> Option<Finding> {
     if reach & !Reach::KNOWN != 0 {
         return Some(Finding::new(code::REACH, format!("bits {reach:08b}")));
     }
+    if let Some(warning) = Reach::from_bits(reach).and_then(Reach::warning) {
+        let found = "bit 0, the soft access point, is set";
+        return Some(Finding::new(code::REACH, found).weighing(Severity::Warning).advising(warning));
+    }
     (reach == 0).then(|| {
         Finding::new(code::REACH, "no bit set: no way to reach the device is given")
             .weighing(Severity::Warning)
@@ -175,14 +186,28 @@ fn judge_reach(reach: u8) -> Option<Finding> {
     })
 }
 
-fn judge_extra(extra: &[u8]) -> Option<Finding> {
+fn judge_extra(extra: &[u8]) -> Vec<Finding> {
     let size = if extra.len() == 1 { "1 byte".into() } else { format!("{} bytes", extra.len()) };
     match payload::is_structure(extra) {
-        Ok(true) => None,
-        Ok(false) => Some(
+        Ok(true) => {
+            let (_, faults) = OptionalData::read(extra);
+            faults
+                .iter()
+                .map(|fault| {
+                    let finding = Finding::new(code::EXTRA, fault.to_string()).weighing(fault.severity());
+                    match fault.severity() {
+                        Severity::Note => {
+                            finding.advising("Nothing needs to be done: a phone skips what it does not know.")
+                        }
+                        _ => finding.advising("Make the code again with a value within its bounds, or without it."),
+                    }
+                })
+                .collect()
+        }
+        Ok(false) => vec![
             Finding::new(code::EXTRA, format!("{size} of TLV, but not a structure without a tag"))
                 .weighing(Severity::Warning),
-        ),
-        Err(error) => Some(Finding::new(code::EXTRA, format!("{size} that can't be read as TLV: {error}"))),
+        ],
+        Err(error) => vec![Finding::new(code::EXTRA, format!("{size} that can't be read as TLV: {error}"))],
     }
 }

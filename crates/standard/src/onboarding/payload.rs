@@ -4,12 +4,13 @@
 //! the first octet.
 
 use super::manual::ManualCode;
+use super::optional::{OptionalData, OptionalFault};
 use super::values::{Discriminator, Flow, Passcode, Reach};
 use super::{base38, qr};
 use crate::ids::{ProductId, VendorId};
 use crate::tlv::{self, Container, Tag, TlvError};
-use crate::verdict::Rule;
 use crate::verdict::catalogue::code;
+use crate::verdict::{Rule, Severity};
 
 /// Octets of a packed payload before any further data.
 pub(super) const OCTETS: usize = 11;
@@ -65,6 +66,9 @@ pub enum PayloadError {
     /// Further data that is another element than a structure without a tag.
     #[error("the further data is not a structure without a tag")]
     ExtraKind,
+    /// Optional data with a value that is out of its bounds.
+    #[error("{0}")]
+    Optional(#[from] OptionalFault),
     /// Further data that no QR symbol holds.
     #[error("the further data has {0} bytes, more than a QR symbol holds")]
     ExtraSize(usize),
@@ -76,7 +80,7 @@ impl PayloadError {
         match self {
             Self::VendorNotTold => code::VENDOR_ID,
             Self::IdsNeeded => code::PRODUCT_ID,
-            Self::Extra(_) | Self::ExtraKind | Self::ExtraSize(_) => code::EXTRA,
+            Self::Extra(_) | Self::ExtraKind | Self::Optional(_) | Self::ExtraSize(_) => code::EXTRA,
         }
     }
 }
@@ -108,7 +112,8 @@ impl Payload {
     ///
     /// # Errors
     ///
-    /// [`PayloadError::Extra`], [`PayloadError::ExtraKind`] and [`PayloadError::ExtraSize`].
+    /// [`PayloadError::Extra`], [`PayloadError::ExtraKind`], [`PayloadError::ExtraSize`], and
+    /// [`PayloadError::Optional`] for a value that a reader would call an error.
     pub fn with_extra(mut self, extra: Vec<u8>) -> Result<Self, PayloadError> {
         if extra.len() > Self::MAX_EXTRA {
             return Err(PayloadError::ExtraSize(extra.len()));
@@ -116,8 +121,23 @@ impl Payload {
         if !extra.is_empty() && !is_structure(&extra).map_err(PayloadError::Extra)? {
             return Err(PayloadError::ExtraKind);
         }
+        if !extra.is_empty() {
+            let (_, faults) = OptionalData::read(&extra);
+            if let Some(fault) = faults.into_iter().find(|fault| fault.severity() == Severity::Error) {
+                return Err(fault.into());
+            }
+        }
         self.extra = extra;
         Ok(self)
+    }
+
+    /// The same with optional data by name.
+    ///
+    /// # Errors
+    ///
+    /// [`PayloadError::Optional`] and [`PayloadError::ExtraSize`].
+    pub fn with_optional(self, data: &OptionalData) -> Result<Self, PayloadError> {
+        self.with_extra(data.encode()?)
     }
 
     /// Vendor ID; `None` for "not told".
@@ -133,6 +153,11 @@ impl Payload {
     /// Further data, TLV; empty where there is none.
     pub fn extra(&self) -> &[u8] {
         &self.extra
+    }
+
+    /// What the further data says, by name; `None` where there is none.
+    pub fn optional(&self) -> Option<OptionalData> {
+        (!self.extra.is_empty()).then(|| OptionalData::read(&self.extra).0)
     }
 
     /// The packed payload: 11 octets, then the further data.
@@ -173,6 +198,10 @@ impl Payload {
         Ok(ManualCode::new(self.discriminator.short(), &self.passcode, ids))
     }
 }
+
+/// Most characters of QR text: what version 40 holds at level M in alphanumeric mode
+/// (ISO/IEC 18004 table 7).
+pub const MAX_QR_CHARACTERS: usize = 3391;
 
 /// The text of one QR code with all these payloads, in order.
 pub fn join(payloads: &[Payload]) -> String {

@@ -280,13 +280,97 @@ fn further_data_is_carried_through() {
     assert!(matches!(worked().with_extra(vec![0x15]), Err(PayloadError::Extra(_))));
     let most = Payload::MAX_EXTRA;
     assert_eq!(worked().with_extra(vec![0; most + 1]), Err(PayloadError::ExtraSize(most + 1)));
-    let mut largest = vec![0x15, 0x31, 0, 0, 0];
+    // A maker's text with a length of two octets.
+    let mut largest = vec![0x15, 0x2D, 0x80, 0, 0];
     largest[3..5].copy_from_slice(&(most as u16 - 6).to_le_bytes());
     largest.resize(most - 1, 0);
     largest.push(0x18);
     let text = worked().with_extra(largest).unwrap().qr_text();
     assert!((3386..=3391).contains(&text.len()), "{}", text.len());
     assert_eq!(faults(&text), [""; 0]);
+}
+
+/// Encoded by hand from Appendix A.7; tags and bounds of 5.1.5 from memory of the standard.
+#[rustfmt::skip]
+const ALL_NAMED: &[u8] = &[
+    0x15,
+    0x2C, 0x00, 0x04, b'T', b'V', b'-', b'7',
+    0x25, 0x01, 0xE8, 0x03,
+    0x30, 0x02, 0x10, 0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15,
+    0x24, 0x03, 0x0C,
+    0x25, 0x04, 0x84, 0x03,
+    0x2C, 0x80, 0x01, b'x',
+    0x20, 0xFF, 0xFE,
+    0x18,
+];
+
+#[test]
+fn optional_data_by_name() {
+    let data = OptionalData {
+        serial_number: Some(Plain::Text("TV-7".into())),
+        iterations: Some(1000),
+        salt: Some((0..16).collect()),
+        devices: Some(12),
+        timeout: Some(900),
+        maker: [(0x80, Plain::Text("x".into())), (0xFF, Plain::Number(-2))].into(),
+    };
+    assert_eq!(data.encode().as_deref(), Ok(ALL_NAMED));
+    assert_eq!(OptionalData::read(ALL_NAMED), (data.clone(), vec![]));
+    let payload = worked().with_optional(&data).unwrap();
+    assert_eq!(faults(&payload.qr_text()), [""; 0]);
+    let reading = read(&payload.qr_text());
+    assert_eq!(reading.payloads[0].optional().as_ref(), Some(&data));
+    assert_eq!(reading.accepted(), Some(vec![payload]));
+    assert_eq!(worked().with_optional(&OptionalData::default()).unwrap(), worked());
+    let number = OptionalData { serial_number: Some(Plain::Number(u64::MAX.into())), ..OptionalData::default() };
+    assert_eq!(OptionalData::read(&number.encode().unwrap()), (number, vec![]));
+}
+
+#[test]
+fn optional_data_out_of_bounds() {
+    let text = |length: usize| [&[0x2C, 0x00, length as u8][..], &vec![b'a'; length]].concat();
+    let salt = |length: usize| [&[0x30, 0x02, length as u8][..], &vec![7; length]].concat();
+    for (name, member, weights) in [
+        ("serial number of 32 bytes", text(32), &[][..]),
+        ("serial number of 33 bytes", text(33), &["extra!"]),
+        ("serial number of none", text(0), &["extra!"]),
+        ("serial number as octets", vec![0x30, 0x00, 1, 65], &["extra!"]),
+        ("serial number below 0", vec![0x20, 0x00, 0xFF], &["extra!"]),
+        ("999 iterations", vec![0x25, 0x01, 0xE7, 0x03], &["extra!"]),
+        ("100000 iterations", vec![0x26, 0x01, 0xA0, 0x86, 0x01, 0x00], &[]),
+        ("100001 iterations", vec![0x26, 0x01, 0xA1, 0x86, 0x01, 0x00], &["extra!"]),
+        ("salt of 15 bytes", salt(15), &["extra!"]),
+        ("salt of 32 bytes", salt(32), &[]),
+        ("salt of 33 bytes", salt(33), &["extra!"]),
+        ("no device", vec![0x24, 0x03, 0], &["extra!"]),
+        ("255 devices", vec![0x24, 0x03, 255], &[]),
+        ("256 devices", vec![0x25, 0x03, 0, 1], &["extra!"]),
+        ("a timeout of 0", vec![0x24, 0x04, 0], &["extra!"]),
+        ("a timeout of 65536", vec![0x26, 0x04, 0, 0, 1, 0], &["extra!"]),
+        ("a reserved tag", vec![0x24, 0x05, 0], &["extra"]),
+        ("the last reserved tag", vec![0x24, 0x7F, 0], &["extra"]),
+        ("a maker's truth", vec![0x29, 0x80], &["extra?"]),
+        ("a maker's structure", vec![0x35, 0x80, 0x24, 0x01, 0x01, 0x18], &["extra?"]),
+        ("a common tag", vec![0x44, 0x01, 0x00, 0x05], &["extra?"]),
+        ("a tag twice", vec![0x24, 0x03, 1, 0x24, 0x03, 1], &["extra!"]),
+    ] {
+        let extra = [&[0x15][..], &member, &[0x18]].concat();
+        let qr = format!("MT:{}", base38_encode(&[&worked().pack()[..], &extra].concat()));
+        assert_eq!(faults(&qr), weights, "{name}");
+        // What is made is never what reading calls an error.
+        assert_eq!(worked().with_extra(extra).is_err(), weights.iter().any(|w| w.ends_with('!')), "{name}");
+    }
+    for maker in [0x00, 0x05, 0x7F] {
+        let data = OptionalData { maker: [(maker, Plain::Number(1))].into(), ..OptionalData::default() };
+        assert_eq!(data.encode(), Err(OptionalFault::NotMakers(maker)));
+    }
+}
+
+#[test]
+fn the_soft_access_point_is_a_warning() {
+    let soft = payload(0xFFF1, 0x8000, Flow::Standard, 0b11, 3840, 20_202_021);
+    assert_eq!(faults(&soft.qr_text()), ["reach?"]);
+    assert_eq!(read(&soft.qr_text()).verdict(), Verdict::Accepted);
 }
 
 #[test]

@@ -229,6 +229,18 @@ impl Reach {
         self.0
     }
 
+    /// What to know before codes with these bits are made: bit 0, the soft access point, is reserved
+    /// in the released versions of the standard (from memory).
+    pub const fn warning(self) -> Option<&'static str> {
+        if self.0 & 1 == 0 {
+            return None;
+        }
+        Some(
+            "soft-ap is reserved in the released versions of the standard, and phones do not look for such a device. \
+             Use ble, ip, wifi-paf or nfc.",
+        )
+    }
+
     /// The words of the ways that `bits` names, from the lowest bit; reserved bits have none.
     pub fn words_of(bits: u8) -> impl Iterator<Item = &'static str> {
         Self::WORDS.into_iter().enumerate().filter(move |(bit, _)| bits >> bit & 1 == 1).map(|(_, word)| word)

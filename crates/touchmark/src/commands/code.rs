@@ -3,12 +3,12 @@
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
 
-use works::code::{MadeCode, ReadCode, ToldCode, TypedCode};
+use works::code::{MadeCode, OptionalView, ReadCode, ToldCode, TypedCode, TypedOptional};
 
 use crate::commands::words::{finding_lines, row};
 use crate::output::{Exit, Failure, Output};
 
-/// Make an onboarding code, or read one
+/// Make onboarding codes, read them, or join several into one symbol
 #[derive(Debug, clap::Args)]
 pub struct Code {
     #[command(subcommand)]
@@ -21,6 +21,11 @@ enum Act {
     Make(Box<Make>),
     /// Read QR text or a manual code, and say what is wrong with it
     Read(ReadArgs),
+    /// Join the QR texts of several units into one, for the carton of a multipack
+    ///
+    /// A phone that scans the symbol takes in all units at once. The symbol holds 169 units at most, fewer
+    /// where their codes carry optional data. With --svg or --png it is read back before it is written.
+    Join(Join),
 }
 
 // Values are text here, because a value that breaks a rule is answered with
@@ -48,8 +53,32 @@ struct Make {
     /// A manual code of 21 digits even where 11 are enough
     #[arg(long)]
     long: bool,
-    /// Further data to carry: one TLV structure in hex
-    #[arg(long, value_name = "HEX", default_value = "", hide_default_value = true)]
+    /// Optional: the unit's serial number in the QR code, 1 to 32 bytes
+    #[arg(long, value_name = "TEXT", allow_hyphen_values = true)]
+    serial_number: Option<String>,
+    /// Optional: the serial number as an unsigned integer
+    #[arg(long, value_name = "N", allow_hyphen_values = true, conflicts_with = "serial_number")]
+    serial_integer: Option<String>,
+    /// Optional: iteration count of the passcode verifier, 1000 to 100000
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    iterations: Option<String>,
+    /// Optional: salt of the passcode verifier, 16 to 32 bytes in hex
+    #[arg(long, value_name = "HEX", allow_hyphen_values = true)]
+    salt: Option<String>,
+    /// Optional: how many devices the code stands for, 1 to 255
+    #[arg(long, value_name = "N", allow_hyphen_values = true)]
+    devices: Option<String>,
+    /// Optional: how long the device can be commissioned, in seconds, 1 to 65535
+    #[arg(long, value_name = "SECONDS", allow_hyphen_values = true)]
+    timeout: Option<String>,
+    /// Optional: a value of the maker's own under a tag of 0x80 to 0xFF; digits are an integer, text:… is text
+    #[arg(long, value_name = "TAG=VALUE", allow_hyphen_values = true)]
+    maker_tag: Vec<String>,
+    /// Optional data as one TLV structure in hex, in the place of the options above
+    #[arg(
+        long, value_name = "HEX", default_value = "", hide_default_value = true,
+        conflicts_with_all = ["serial_number", "serial_integer", "iterations", "salt", "devices", "timeout", "maker_tag"]
+    )]
     extra: String,
     /// Write the symbol as SVG
     #[arg(long, value_name = "FILE")]
@@ -62,6 +91,25 @@ struct Make {
 impl std::fmt::Debug for Make {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.write_str("Make")
+    }
+}
+
+#[derive(clap::Args)]
+struct Join {
+    /// QR texts, as MT:…; - reads them from standard input, one a line
+    #[arg(value_name = "TEXT", required = true)]
+    texts: Vec<String>,
+    /// Write the symbol as SVG
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
+    /// Write the symbol as PNG
+    #[arg(long, value_name = "FILE")]
+    png: Option<PathBuf>,
+}
+
+impl std::fmt::Debug for Join {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Join")
     }
 }
 
@@ -83,6 +131,7 @@ pub fn run(args: Code, output: &mut Output) -> Result<Exit, Failure> {
     match args.act {
         Act::Make(args) => make(&args, output),
         Act::Read(args) => read(&args.text, output),
+        Act::Join(args) => join(args, output),
     }
 }
 
@@ -95,9 +144,19 @@ fn make(args: &Make, output: &mut Output) -> Result<Exit, Failure> {
         reach: &args.reach,
         flow: &args.flow,
         long: args.long,
+        optional: TypedOptional {
+            serial_number: args.serial_number.as_deref(),
+            serial_integer: args.serial_integer.as_deref(),
+            iterations: args.iterations.as_deref(),
+            salt: args.salt.as_deref(),
+            devices: args.devices.as_deref(),
+            timeout: args.timeout.as_deref(),
+            maker: &args.maker_tag,
+        },
         extra: &args.extra,
     };
     let made = works::code::make(&typed, args.svg.as_deref(), args.png.as_deref())?;
+    output.warn(&made.warnings);
     output.show(&made, |w| tell_made(w, &made, args))?;
     Ok(Exit::Done)
 }
@@ -111,13 +170,43 @@ fn tell_made(w: &mut dyn Write, made: &MadeCode, args: &Make) -> io::Result<()> 
     row(w, "reach", &made.reach.join(", "))?;
     row(w, "discriminator", &made.discriminator.to_string())?;
     row(w, "passcode", &format!("{:08}", made.passcode))?;
-    if !made.extra.is_empty() {
-        row(w, "further data", &made.extra)?;
-    }
+    tell_optional(w, made.optional.as_ref(), Some(&made.extra).filter(|extra| !extra.is_empty()))?;
     for path in [&args.svg, &args.png].into_iter().flatten() {
         row(w, "written", &path.display().to_string())?;
     }
     Ok(())
+}
+
+/// Most octets of standard input that `join` reads: more than a symbol holds.
+const MOST_JOINED: u64 = 64 << 10;
+
+fn join(args: Join, output: &mut Output) -> Result<Exit, Failure> {
+    let mut texts = args.texts;
+    if texts == ["-"] {
+        let mut all = String::new();
+        io::stdin().lock().take(MOST_JOINED).read_to_string(&mut all).map_err(|error| {
+            Failure::usage(format!("standard input can't be read: {error}"), "Send one QR text a line.")
+        })?;
+        texts = all.lines().filter(|line| !line.trim().is_empty()).map(str::to_owned).collect();
+    }
+    let joined = works::code::join(&texts, args.svg.as_deref(), args.png.as_deref())?;
+    output.warn(&joined.warnings);
+    output.show(&joined, |w| {
+        row(w, "QR text", &joined.qr)?;
+        row(w, "payloads", &joined.payloads.to_string())?;
+        row(w, "symbol", &format!("{0} by {0} modules", joined.modules))?;
+        [&args.svg, &args.png].into_iter().flatten().try_for_each(|path| row(w, "written", &path.display().to_string()))
+    })?;
+    Ok(Exit::Done)
+}
+
+/// Optional data by name; as hex where it has no names.
+fn tell_optional(w: &mut dyn Write, optional: Option<&OptionalView>, extra: Option<&String>) -> io::Result<()> {
+    let rows = optional.map(OptionalView::rows).unwrap_or_default();
+    match (rows.is_empty(), extra) {
+        (true, Some(extra)) => row(w, "optional data", extra),
+        _ => rows.iter().try_for_each(|(what, value)| row(w, what, value)),
+    }
 }
 
 fn read(text: &str, output: &mut Output) -> Result<Exit, Failure> {
@@ -173,7 +262,6 @@ fn tell_fields(w: &mut dyn Write, told: &ToldCode) -> io::Result<()> {
         ("discriminator", told.discriminator.map(|n| n.to_string())),
         ("short discriminator", told.short_discriminator.map(|n| n.to_string())),
         ("passcode", told.passcode.map(|n| format!("{n:08}"))),
-        ("further data", told.extra.clone()),
         ("manual code", told.manual.as_ref().map(|manual| works::code::group(manual))),
     ];
     for (what, value) in rows {
@@ -181,7 +269,7 @@ fn tell_fields(w: &mut dyn Write, told: &ToldCode) -> io::Result<()> {
             row(w, what, &value)?;
         }
     }
-    Ok(())
+    tell_optional(w, told.optional.as_ref(), told.extra.as_ref())
 }
 
 /// An ID, and what it means where that is not plain.

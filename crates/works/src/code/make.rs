@@ -4,9 +4,12 @@ use std::path::Path;
 
 use serde::Serialize;
 use standard::ids::{IdError, ProductId, VendorId};
-use standard::onboarding::{Discriminator, Flow, ManualCode, Passcode, Payload, PayloadError, Reach, ValueError};
+use standard::onboarding::{
+    Discriminator, Flow, MAX_QR_CHARACTERS, ManualCode, Passcode, Payload, PayloadError, Reach, ValueError,
+};
 use standard::verdict::{Rule, rule};
 
+use super::optional::{OptionalError, OptionalView, TypedOptional};
 use super::symbol::Symbol;
 use crate::advice::{Advise, Kind};
 use crate::files::{Pending, Readers, WriteError};
@@ -28,7 +31,9 @@ pub struct TypedCode<'a> {
     pub flow: &'a str,
     /// Whether the manual code has 21 digits even where 11 are enough.
     pub long: bool,
-    /// Further data, TLV in hex; empty for none.
+    /// Optional data by name.
+    pub optional: TypedOptional<'a>,
+    /// Optional data as TLV in hex, in the place of names; empty for none.
     pub extra: &'a str,
 }
 
@@ -50,9 +55,23 @@ pub enum CodeError {
     /// Further data that is not hex.
     #[error("the further data is not hex: {0} (rule code.extra)")]
     ExtraHex(hex::FromHexError),
+    /// Optional data that is not as it is typed.
+    #[error("{0} (rule code.extra)")]
+    Optional(#[from] OptionalError),
+    /// A text that can't stand in one QR code with others.
+    #[error("code {number} {why}")]
+    Joined {
+        /// Counted from 1.
+        number: usize,
+        /// What is wrong with it, without any of it.
+        why: String,
+    },
     /// More text than a symbol holds.
-    #[error("a text of {0} characters is too long for a QR symbol")]
+    #[error("the text has {0} characters; a QR symbol at level M holds at most {MAX_QR_CHARACTERS}")]
     Symbol(usize),
+    /// A symbol that another reader does not read.
+    #[error("the symbol {0}")]
+    NotReadBack(String),
     /// A picture of the symbol could not be made.
     #[error("the picture can't be made: {0}")]
     Picture(String),
@@ -69,8 +88,8 @@ impl CodeError {
             Self::Product(_) => rule("code.product-id"),
             Self::Value(error) => Some(error.rule()),
             Self::Payload(error) => Some(error.rule()),
-            Self::ExtraHex(_) => rule("code.extra"),
-            Self::Symbol(_) | Self::Picture(_) | Self::Write(_) => None,
+            Self::ExtraHex(_) | Self::Optional(_) => rule("code.extra"),
+            Self::Joined { .. } | Self::Symbol(_) | Self::NotReadBack(_) | Self::Picture(_) | Self::Write(_) => None,
         }
     }
 }
@@ -79,7 +98,7 @@ impl Advise for CodeError {
     fn kind(&self) -> Kind {
         match self {
             Self::Write(error) => error.kind(),
-            Self::Picture(_) => Kind::Surroundings,
+            Self::Picture(_) | Self::NotReadBack(_) => Kind::Surroundings,
             _ => Kind::Usage,
         }
     }
@@ -103,11 +122,16 @@ impl Advise for CodeError {
             Self::Payload(PayloadError::IdsNeeded) => {
                 "Give both IDs: a flow that is not standard, or --long, makes a manual code that carries them."
             }
+            Self::Payload(PayloadError::Optional(_)) => "Give a value within its bounds, or leave it out.",
+            Self::Optional(error) => error.advice(),
+            Self::Joined { .. } => "Give the QR texts of different units, each as MT:… and each sound by itself.",
             Self::Payload(_) | Self::ExtraHex(_) => {
                 "Give one TLV structure without a tag, in hex, or leave the further data out."
             }
-            Self::Symbol(_) => "Leave the further data out, or shorten it.",
-            Self::Picture(_) => "Report this with the values that were given, except the passcode.",
+            Self::Symbol(_) => "Put fewer codes into one symbol, or shorten their optional data.",
+            Self::Picture(_) | Self::NotReadBack(_) => {
+                "Report this with the values that were given, except the passcode."
+            }
             Self::Write(error) => return error.advice(),
         };
         Some(advice.to_owned())
@@ -137,9 +161,15 @@ pub struct MadeCode {
     pub discriminator: u16,
     /// Passcode.
     pub passcode: u32,
-    /// Further data in hex.
+    /// Optional data by name.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub optional: Option<OptionalView>,
+    /// Optional data as TLV in hex.
     #[serde(skip_serializing_if = "String::is_empty")]
     pub extra: String,
+    /// What to know before the code is used.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<&'static str>,
 }
 
 impl MadeCode {
@@ -155,7 +185,9 @@ impl MadeCode {
             reach: Reach::words_of(payload.reach.bits()).collect(),
             discriminator: payload.discriminator.get(),
             passcode: payload.passcode.get(),
+            optional: payload.optional().as_ref().map(OptionalView::of),
             extra: hex::encode(payload.extra()),
+            warnings: payload.reach.warning().into_iter().collect(),
         }
     }
 }
@@ -169,18 +201,25 @@ pub fn make(typed: &TypedCode<'_>, svg: Option<&Path>, png: Option<&Path>) -> Re
     let payload = payload(typed)?;
     let manual = payload.manual_code(typed.long).map_err(CodeError::Payload)?;
     let made = MadeCode::of(&payload, &manual);
-    if svg.is_some() || png.is_some() {
-        let symbol = Symbol::of(&made.qr)?;
-        let mut pending = Pending::default();
-        if let Some(path) = svg {
-            pending.add(path, symbol.svg().as_bytes(), Readers::Usual)?;
-        }
-        if let Some(path) = png {
-            pending.add(path, &symbol.png()?, Readers::Usual)?;
-        }
-        pending.place()?;
-    }
+    draw(&made.qr, svg, png)?;
     Ok(made)
+}
+
+/// Draws the symbol of a text and reads it back, then writes the pictures that are asked for.
+pub(super) fn draw(qr: &str, svg: Option<&Path>, png: Option<&Path>) -> Result<(), CodeError> {
+    if svg.is_none() && png.is_none() {
+        return Ok(());
+    }
+    let symbol = Symbol::of(qr)?;
+    symbol.prove(qr)?;
+    let mut pending = Pending::default();
+    if let Some(path) = svg {
+        pending.add(path, symbol.svg().as_bytes(), Readers::Usual)?;
+    }
+    if let Some(path) = png {
+        pending.add(path, &symbol.png()?, Readers::Usual)?;
+    }
+    Ok(pending.place()?)
 }
 
 fn payload(typed: &TypedCode<'_>) -> Result<Payload, CodeError> {
@@ -202,5 +241,7 @@ fn payload(typed: &TypedCode<'_>) -> Result<Payload, CodeError> {
         typed.passcode.parse::<Passcode>().map_err(CodeError::Value)?,
     );
     let extra = hex::decode(typed.extra).map_err(CodeError::ExtraHex)?;
-    payload.and_then(|payload| payload.with_extra(extra)).map_err(CodeError::Payload)
+    let payload = payload.and_then(|payload| payload.with_extra(extra)).map_err(CodeError::Payload)?;
+    let optional = typed.optional.read()?;
+    if optional.is_empty() { Ok(payload) } else { payload.with_optional(&optional).map_err(CodeError::Payload) }
 }

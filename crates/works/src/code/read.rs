@@ -4,6 +4,7 @@ use serde::Serialize;
 use standard::ids::VendorId;
 use standard::onboarding::{self, Fields, Flow, Form, Payload, Reach, Reading};
 
+use super::optional::OptionalView;
 use crate::told::ToldFinding;
 
 /// What one payload tells, as far as it does.
@@ -39,7 +40,10 @@ pub struct ToldCode {
     /// Passcode.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub passcode: Option<u32>,
-    /// Further data in hex.
+    /// Optional data by name.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub optional: Option<OptionalView>,
+    /// Optional data as TLV in hex.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub extra: Option<String>,
 }
@@ -59,6 +63,7 @@ impl ToldCode {
             discriminator: fields.discriminator,
             short_discriminator: fields.short_discriminator,
             passcode: fields.passcode,
+            optional: fields.optional().as_ref().map(OptionalView::of),
             extra: fields.extra.as_ref().map(hex::encode),
         }
     }

@@ -52,6 +52,16 @@ impl Symbol {
         Err(refused())
     }
 
+    /// Reads the symbol back with another reader: it must say `text`.
+    ///
+    /// # Errors
+    ///
+    /// [`CodeError::NotReadBack`].
+    pub fn prove(&self, text: &str) -> Result<(), CodeError> {
+        let is_dark = |x: u32, y: u32| self.dark[y as usize * self.modules + x as usize];
+        print::prove_bare(self.modules as u32, &is_dark, text).map_err(CodeError::NotReadBack)
+    }
+
     /// Modules on a side, without the quiet zone.
     pub fn modules(&self) -> usize {
         self.modules

@@ -87,7 +87,9 @@ pub(crate) const TABLE: &[Rule] = &[
     error(
         "code.extra",
         "Core Spec 5.1.5, Appendix A",
-        "After the 11 bytes of a payload there is at most one complete TLV element, a structure without a tag.",
+        "After the 11 bytes of a payload there is at most one complete TLV element, a structure without a tag: a serial \
+         number of 1 to 32 bytes, an iteration count of 1000 to 100000, a salt of 16 to 32 bytes, a number of devices \
+         of 1 to 255, a timeout of 1 to 65535 s, and the maker's own values under 0x80 to 0xFF.",
         "The further data was cut off or is something else; make the code again, with or without it.",
     ),
 ];
