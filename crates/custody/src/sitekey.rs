@@ -4,9 +4,10 @@
 //! rests on the file's mode; `WRAPPED SITE KEY` holds them encrypted under a
 //! passphrase (PBES2 with scrypt and AES-256-GCM, RFC 8018 and 7914).
 //!
-//! From the 32 octets two values are drawn by HKDF-SHA256 (RFC 5869) without
+//! From the 32 octets three values are drawn by HKDF-SHA256 (RFC 5869) without
 //! salt: 32 octets with info `touchmark seal 1`, the key for AES-256-GCM-SIV
-//! (RFC 8452), and 4 octets with info `touchmark site key id 1`, its identifier.
+//! (RFC 8452), 32 octets with info `touchmark derive 1`, the key for HMAC-SHA256 of
+//! [`SiteKey::derive`], and 4 octets with info `touchmark site key id 1`, its identifier.
 //! A sealed secret is `01 || identifier (4) || nonce (12) || ciphertext || tag (16)`.
 //! GCM-SIV, because a machine restored from a snapshot may draw a nonce again.
 
@@ -15,6 +16,7 @@ use std::path::Path;
 
 use aws_lc_rs::aead::{AES_256_GCM_SIV, Aad, NONCE_LEN, Nonce, RandomizedNonceKey};
 use aws_lc_rs::hkdf::{HKDF_SHA256, KeyType, Salt};
+use aws_lc_rs::hmac;
 use aws_lc_rs::rand::{SecureRandom, SystemRandom};
 use zeroize::{Zeroize, Zeroizing};
 
@@ -35,6 +37,7 @@ const HEAD_LEN: usize = 1 + 4 + NONCE_LEN;
 pub struct SiteKey {
     id: [u8; 4],
     key: RandomizedNonceKey,
+    derive: hmac::Key,
 }
 
 impl SiteKey {
@@ -154,6 +157,15 @@ impl SiteKey {
         Ok(body)
     }
 
+    /// A secret of 32 octets that belongs to `belongs_to` (the unit and the field, say): always the
+    /// same one from this key, and of no use to anybody for finding another.
+    pub fn derive(&self, belongs_to: &[u8]) -> Zeroizing<[u8; 32]> {
+        let tag = hmac::sign(&self.derive, belongs_to);
+        let mut out = Zeroizing::new([0; 32]);
+        out.copy_from_slice(tag.as_ref()); // HMAC-SHA256 gives 32 octets.
+        out
+    }
+
     fn from_octets(octets: &[u8; 32]) -> Result<Self, CustodyError> {
         let library = CustodyError::Library { doing: "deriving from the site key" };
         let draw = |info: &[u8], out: &mut [u8]| {
@@ -162,9 +174,12 @@ impl SiteKey {
         };
         let mut id = [0; 4];
         let mut seal = Zeroizing::new([0; 32]);
-        let drawn = draw(b"touchmark site key id 1", &mut id).and_then(|()| draw(b"touchmark seal 1", &mut *seal));
+        let mut derive = Zeroizing::new([0; 32]);
+        let drawn = draw(b"touchmark site key id 1", &mut id)
+            .and_then(|()| draw(b"touchmark seal 1", &mut *seal))
+            .and_then(|()| draw(b"touchmark derive 1", &mut *derive));
         match drawn.and_then(|()| RandomizedNonceKey::new(&AES_256_GCM_SIV, &*seal)) {
-            Ok(key) => Ok(Self { id, key }),
+            Ok(key) => Ok(Self { id, key, derive: hmac::Key::new(hmac::HMAC_SHA256, &*derive) }),
             Err(_) => Err(library),
         }
     }

@@ -149,7 +149,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Specimen(command) => commands::specimen::run(command, output),
         Command::Chip(args) => commands::chip::run(&args, output),
         Command::Code(args) => commands::code::run(args, output),
-        Command::Record(args) => commands::record::run(args, output),
+        Command::Record(args) => commands::record::run(args, &place, output),
         Command::Verifier(args) => commands::verifier::run(args, output),
         Command::Manual(args) => commands::manual::run(&args, <Arguments as clap::CommandFactory>::command(), output),
         Command::Label(label) => commands::label::run(label, &place, output),

@@ -11,6 +11,7 @@ use standard::factory_record::{self, Field};
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Flow, Reach};
 
+use crate::record::RecordPlace;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 
@@ -51,6 +52,12 @@ pub struct Description {
     /// Units packed together, among which no discriminator comes twice; the site's setting where none is given.
     #[serde(default)]
     pub carton: Option<usize>,
+    /// Whether the QR code carries the unit's serial number.
+    #[serde(default)]
+    pub serial_in_qr: bool,
+    /// How the flashing tool gets the factory record, where it is flashed; none where it is not.
+    #[serde(default)]
+    pub record: Option<RecordPlace>,
     /// Further objects for the chip.
     #[serde(default, rename = "object")]
     pub objects: Vec<FurtherObject>,
@@ -72,6 +79,8 @@ impl Description {
             factory_record: false,
             lock: yes(),
             carton: None,
+            serial_in_qr: false,
+            record: None,
             objects: Vec::new(),
         }
     }
@@ -88,6 +97,8 @@ impl Description {
             factory_record: kept.factory_record,
             lock: kept.lock,
             carton: kept.carton,
+            serial_in_qr: kept.serial_in_qr,
+            record: kept.record,
             objects: further(product)?,
             ..Self::new(
                 &format!("{:04X}", facts.vendor_id),
@@ -136,6 +147,10 @@ pub(crate) struct Kept {
     pub lock: bool,
     #[serde(default)]
     pub carton: Option<usize>,
+    #[serde(default)]
+    pub serial_in_qr: bool,
+    #[serde(default)]
+    pub record: Option<RecordPlace>,
 }
 
 impl Kept {
@@ -151,7 +166,7 @@ impl Kept {
         name(Field::ProductName, &self.product_name, "product_name", "product-name")?;
         match &self.vendor_name {
             Some(vendor) => name(Field::VendorName, vendor, "vendor_name", "vendor-name"),
-            None if self.factory_record => Err(Trouble::usage(
+            None if self.factory_record || self.record.is_some() => Err(Trouble::usage(
                 "the factory record holds the vendor's name, and none was given",
                 "Give it with --vendor-name, or as vendor_name in the product file.",
             )
@@ -196,20 +211,31 @@ pub struct ProductView {
     pub factory_record: bool,
     /// Whether chips are locked.
     pub lock: bool,
+    /// Whether the QR code carries the unit's serial number.
+    pub serial_in_qr: bool,
+    /// How the flashing tool gets the factory record; none where it is not flashed.
+    pub record: Option<RecordPlace>,
     /// Trust sets that it must please.
     pub trust_sets: Vec<String>,
     /// When it was added.
     pub added: String,
-}
-
-/// A product that was added.
-#[derive(Debug, Serialize)]
-pub struct Added {
-    /// The product.
-    #[serde(flatten)]
-    pub product: ProductView,
     /// What the person should know before units are made.
     pub warnings: Vec<String>,
+}
+
+/// What is likely to go wrong with the units of such a product.
+pub(crate) fn warnings(product: &Product, kept: &Kept) -> Vec<String> {
+    let name = &product.facts.name;
+    let nowhere = !kept.factory_record && kept.record.is_none();
+    let lost = nowhere.then(|| {
+        format!(
+            "The onboarding data of product {name} goes nowhere: it is written neither into the chip nor into records for \
+             a flashing tool, so a unit could not be commissioned with the code on its label. Have the factory record \
+             written into the chip, or flashed."
+        )
+    });
+    let reach = product.facts.reach.parse::<Reach>().ok().and_then(Reach::warning);
+    lost.into_iter().chain(reach.map(|warning| format!("Product {name}: {warning}"))).collect()
 }
 
 /// What of a product is to be changed.
@@ -342,6 +368,8 @@ fn judged(name: &str, description: &Description) -> Result<NewProduct, Trouble> 
         factory_record: description.factory_record,
         lock: description.lock,
         carton: description.carton,
+        serial_in_qr: description.serial_in_qr,
+        record: description.record,
     };
     kept.judge()?;
     let json =
@@ -367,22 +395,21 @@ fn judged(name: &str, description: &Description) -> Result<NewProduct, Trouble> 
 /// # Errors
 ///
 /// [`Trouble`]; nothing is added then.
-pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Result<Added, Trouble> {
+pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Result<ProductView, Trouble> {
     let new = judged(name, description)?;
     judge_objects(site, &description.objects)?;
     site.book.add_product(&new, &who.by()).about("name")?;
-    let product = show(site, name)?;
-    let mut warnings = Vec::new();
+    let mut product = show(site, name)?;
     if new.purpose == Purpose::Test && description.purpose.as_deref() == Some(Purpose::Production.word()) {
-        warnings.push(format!(
+        product.warnings.push(format!(
             "{} is a test vendor ID, so this is a test product. A production product needs a vendor ID of its own.",
             product.vendor_id
         ));
     }
     if product.vendor_name.is_none() {
-        warnings.push("No vendor name: labels leave its line empty. Set it before the first unit.".into());
+        product.warnings.push("No vendor name: labels leave its line empty. Set it before the first unit.".into());
     }
-    Ok(Added { product, warnings })
+    Ok(product)
 }
 
 /// Changes what no unit, and for identifiers and purpose no reel, depends on yet.
@@ -413,7 +440,9 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
         .map(|setting| Changed { setting, from: was[*setting].clone(), to: is[*setting].clone() })
         .collect();
     // Names that a record has no room for were cut in what was made so far: nothing depends on them.
-    let free = kept(&old)?.judge().is_err() || changed.iter().all(|c| FREE.contains(&c.setting));
+    // Neither does anything on a vendor's name that was never there.
+    let is_free = |c: &Changed| FREE.contains(&c.setting) || (c.setting == "vendor_name" && c.from.is_null());
+    let free = kept(&old)?.judge().is_err() || changed.iter().all(is_free);
     let said = serde_json::to_value(&changed)
         .map_err(|e| Trouble::surroundings(format!("the change can't be written: {e}"), "Report this."))?;
     site.book.update_product(&new, free, &said, &who.by())?;
@@ -434,11 +463,13 @@ const SETTINGS: &[&str] = &[
     "factory_record",
     "lock",
     "carton",
+    "serial_in_qr",
+    "record",
     "object",
 ];
 
 /// Settings that units made so far do not depend on.
-const FREE: &[&str] = &["carton"];
+const FREE: &[&str] = &["carton", "record"];
 
 /// The product of that name.
 ///
@@ -475,6 +506,9 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         object_files: further(product)?,
         factory_record: kept.factory_record,
         lock: kept.lock,
+        serial_in_qr: kept.serial_in_qr,
+        record: kept.record,
+        warnings: warnings(product, &kept),
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
         added: crate::reel::time_text(product.added),
     })

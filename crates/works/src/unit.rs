@@ -11,8 +11,9 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
-use standard::onboarding::{Discriminator, Flow, Passcode, Payload, Reach};
+use standard::onboarding::{Discriminator, Flow, OptionalData, Passcode, Payload, Reach};
 
+use crate::label;
 use crate::product;
 use crate::provision::passcode_label;
 use crate::reel::{self, time_text};
@@ -106,15 +107,30 @@ pub struct FoundView {
     pub credential: Option<String>,
 }
 
-/// Looks a text up: a unit's or credential's serial number, a chip id, or their beginning.
+/// Most finds of each kind.
+const MOST_FOUND: usize = 50;
+
+/// Looks a text up: a scanned QR code or a manual pairing code of a unit of this site; a unit's or credential's serial
+/// number or a chip id, in any letter case, or its beginning; the end of a unit's serial number.
+///
+/// - `passphrase`: opens the site key where that is wrapped; a code alone needs it.
 ///
 /// # Errors
 ///
-/// [`Trouble`] where the book gave no answer.
-pub fn find(site: &Site, text: &str) -> Result<Vec<FoundView>, Trouble> {
-    Ok(site
-        .book
-        .find(text, 50)?
+/// [`Trouble`] where the book gave no answer, or the site key does not open.
+pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<Vec<FoundView>, Trouble> {
+    let most = MOST_FOUND as u32;
+    let mut found = Vec::new();
+    for unit in label::owners(site, text, passphrase, MOST_FOUND)? {
+        let named = site.book.find(unit.as_str(), most)?;
+        found.extend(named.into_iter().find(|f| f.unit.as_ref().is_some_and(|(serial, _)| *serial == unit)));
+    }
+    for other in site.book.find(text, most)? {
+        if !found.contains(&other) {
+            found.push(other);
+        }
+    }
+    Ok(found
         .into_iter()
         .map(|f| FoundView {
             chip_id: f.chip.to_string(),
@@ -267,7 +283,16 @@ pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>)
     let vendor = VendorId::new(product.facts.vendor_id).map_err(|e| odd(&e))?;
     let id = ProductId::new(product.facts.product_id).map_err(|e| odd(&e))?;
     let discriminator = Discriminator::new(data.discriminator).map_err(|e| odd(&e))?;
-    Payload::new((Some(vendor), Some(id)), flow, reach, discriminator, passcode).map_err(|e| odd(&e))
+    let plain = Payload::new((Some(vendor), Some(id)), flow, reach, discriminator, passcode).map_err(|e| odd(&e))?;
+    if !product::kept(&product)?.serial_in_qr {
+        return Ok(plain);
+    }
+    plain.with_optional(&OptionalData::of_serial(unit.serial.as_str())).map_err(|e| {
+        Trouble::refused(
+            format!("the QR code of unit {} can't carry its serial number: {e}", unit.serial),
+            "Give units of this product serial numbers of at most 32 bytes, or leave serial_in_qr out.",
+        )
+    })
 }
 
 /// Scraps a unit and its chip, with the reason.

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use serde_json::json;
 use works::product::{self, Change, Description, ProductView};
+use works::record::{RecordFormat, RecordPlace};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
@@ -63,6 +64,21 @@ pub struct Add {
     /// Write the unit's factory record into the chip too
     #[arg(long)]
     factory_record: bool,
+    /// Put the unit's serial number into its QR code
+    #[arg(long)]
+    serial_in_qr: bool,
+    /// The flashing tool gets the unit's factory record, in this form: cbor, hex or image
+    ///
+    /// `record make` then writes it so. Address and size of the flash region come from --record-address and
+    /// --record-size, or from the [record] section of the product's file.
+    #[arg(long, value_name = "FORMAT")]
+    record: Option<RecordFormat>,
+    /// Address of the record in the flash, decimal or 0x and hex digits; else 0
+    #[arg(long, value_name = "ADDRESS", value_parser = number, requires = "record")]
+    record_address: Option<u32>,
+    /// Bytes of the flash region, decimal or 0x and hex digits; else 4096, which holds any record
+    #[arg(long, value_name = "BYTES", value_parser = number, requires = "record")]
+    record_size: Option<u32>,
     /// Take everything from a TOML file; what is given here too overrides it
     #[arg(long, value_name = "FILE.toml")]
     from: Option<PathBuf>,
@@ -128,6 +144,13 @@ fn description(args: &Add) -> Result<Description, Failure> {
     description.vendor_name = args.vendor_name.clone().or(description.vendor_name);
     description.product_name = args.product_name.clone().or(description.product_name);
     description.factory_record |= args.factory_record;
+    description.serial_in_qr |= args.serial_in_qr;
+    if let Some(format) = args.record {
+        let mut place = RecordPlace { format, ..description.record.unwrap_or_else(|| RecordPlace::of(format)) };
+        place.address = args.record_address.unwrap_or(place.address);
+        place.size = args.record_size.unwrap_or(place.size);
+        description.record = Some(place);
+    }
     Ok(description)
 }
 
@@ -136,12 +159,11 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
     let site = place.open()?;
     match command {
         ProductCommand::Add(args) => {
-            let added = product::add(&site, &args.name, &description(&args)?, &place.who()?)?;
-            output.show(&added, |w| {
-                let p = &added.product;
+            let p = product::add(&site, &args.name, &description(&args)?, &place.who()?)?;
+            output.warn(&p.warnings);
+            output.show(&p, |w| {
                 let kind = if p.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
                 writeln!(w, "Added {} {} {}: {kind}", p.name, p.vendor_id, p.product_id)?;
-                added.warnings.iter().try_for_each(|warning| writeln!(w, "  warning      {warning}"))?;
                 match &p.declaration {
                     Some(name) => writeln!(w, "  declaration  {name}"),
                     None => writeln!(w, "  declaration  none yet: adopt or make one that names it"),
@@ -217,10 +239,17 @@ fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {
         ("carton", p.carton.map_or_else(|| "the site's setting".into(), |n| format!("{n} units"))),
         ("declaration", p.declaration.clone().unwrap_or_else(|| "none".into())),
         ("factory record", format!("written into the chip: {}", yes(p.factory_record))),
+        (
+            "flashed record",
+            p.record
+                .map_or_else(|| "none".into(), |r| format!("{} at 0x{:08X}, {} bytes", r.format, r.address, r.size)),
+        ),
+        ("QR code", format!("carries the serial number: {}", yes(p.serial_in_qr))),
         ("lock", format!("after the proof, where the part can be: {}", yes(p.lock))),
         ("objects", list(&objects, "none further")),
         ("trust sets", list(&p.trust_sets, "none")),
         ("added", p.added.clone()),
     ];
-    rows.iter().try_for_each(|(label, value)| writeln!(w, "  {label:<14} {value}"))
+    rows.iter().try_for_each(|(label, value)| writeln!(w, "  {label:<14} {value}"))?;
+    p.warnings.iter().try_for_each(|warning| writeln!(w, "  {:<14} {warning}", "warning"))
 }

@@ -133,6 +133,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         only_started: args.rework,
         passphrase: passphrase.as_ref(),
     };
+    output.warn(&works::provision::warnings(&site, &args.reel)?);
     // Each chip as it is done, on standard error, so that standard output stays the answer.
     let live = output.draws_progress();
     let mut told = |result: &UnitResult| {

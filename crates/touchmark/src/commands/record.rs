@@ -4,10 +4,15 @@ use std::fmt;
 use std::io::{self, Write};
 use std::path::PathBuf;
 
-use works::record::{HexFile, ImageFile, RecordFiles, RecordInput, ShownRecord};
+use works::chosen::Which;
+use works::record::{
+    BookRecords, HexFile, ImageFile, RecordFiles, RecordFormat, RecordInput, ShownRecord, make_from_book,
+};
 
-use crate::commands::words::row;
+use super::at_site::{PassphraseArgs, Place};
+use crate::commands::words::{many, row};
 use crate::output::{Exit, Failure, Output};
+use crate::watching::watched;
 
 /// Make a unit's factory record, or show one
 #[derive(Debug, clap::Args)]
@@ -18,9 +23,14 @@ pub struct RecordArgs {
 
 #[derive(Debug, clap::Subcommand)]
 enum Act {
-    /// Make the record that a unit's firmware reads
+    /// Make the records that units' firmware reads: of units of the book, or of one from its values
     ///
-    /// Values come from a description in TOML or JSON, from options, or from
+    /// Units of the book (UNIT…, --reel or --all; they must have passed) get a file each in the directory --out,
+    /// or one archive there with --bundle, and beside it index.csv: unit, chip ID, file, address, size, SHA-256.
+    /// All of it is there or nothing, and the log keeps that it was made. Form, address and size are the
+    /// product's own unless they are given.
+    ///
+    /// Without units, the record is made from values. They come from a description in TOML or JSON, from options, or from
     /// both; an option wins. The passcode is never an option: it comes from the
     /// description, a file or `TOUCHMARK_PASSCODE`, to derive the verifier or to
     /// check the one given. The record holds it only with --with-passcode.
@@ -30,7 +40,30 @@ enum Act {
 }
 
 #[derive(clap::Args)]
+#[command(group(clap::ArgGroup::new("of_book").args(["units", "reel", "all"])))]
+#[command(group(clap::ArgGroup::new("addressed").args(["hex", "out"])))]
+#[command(group(clap::ArgGroup::new("sized").args(["image", "out"])))]
 struct Make {
+    /// Units of the site's book
+    #[arg(value_name = "UNIT", requires = "out")]
+    units: Vec<String>,
+    /// Units of this reel that passed
+    #[arg(long, value_name = "ID", requires = "out")]
+    reel: Option<String>,
+    /// All units that passed
+    #[arg(long, requires = "out")]
+    all: bool,
+    /// Directory for the records of units of the book; it must be new or empty
+    #[arg(long, value_name = "DIR", requires = "of_book", conflicts_with_all = ["from", "cbor", "image", "hex"])]
+    out: Option<PathBuf>,
+    /// Form of the records of units of the book: cbor, hex or image; else the product's own, else cbor
+    #[arg(long, value_name = "FORMAT", requires = "out")]
+    format: Option<RecordFormat>,
+    /// One archive in the place of one file a unit
+    #[arg(long, requires = "out")]
+    bundle: bool,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
     /// Description in TOML or JSON; keys are the names of these options with _ for -
     #[arg(long, value_name = "FILE")]
     from: Option<PathBuf>,
@@ -94,14 +127,14 @@ struct Make {
     /// Write an image of a flash region: the record, then 0xFF
     #[arg(long, value_name = "FILE", requires = "region")]
     image: Option<PathBuf>,
-    /// Octets of the flash region, decimal or hex after 0x
-    #[arg(long, value_name = "OCTETS", requires = "image", value_parser = number)]
+    /// Bytes of the flash region, decimal or hex after 0x
+    #[arg(long, value_name = "BYTES", visible_alias = "size", requires = "sized", value_parser = number)]
     region: Option<u32>,
     /// Write Intel HEX
     #[arg(long, value_name = "FILE", requires = "address")]
     hex: Option<PathBuf>,
     /// Address of the record, decimal or hex after 0x
-    #[arg(long, value_name = "ADDRESS", requires = "hex", value_parser = number)]
+    #[arg(long, value_name = "ADDRESS", requires = "addressed", value_parser = number)]
     address: Option<u32>,
 }
 
@@ -129,8 +162,9 @@ fn number(typed: &str) -> Result<u32, String> {
 }
 
 /// Runs the command.
-pub fn run(args: RecordArgs, output: &mut Output) -> Result<Exit, Failure> {
+pub fn run(args: RecordArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     match args.act {
+        Act::Make(args) if args.out.is_some() => of_book(&args, place, output),
         Act::Make(args) => make(*args, output),
         Act::Show(args) => {
             let shown = works::record::show(&args.file, args.reveal)?;
@@ -138,6 +172,31 @@ pub fn run(args: RecordArgs, output: &mut Output) -> Result<Exit, Failure> {
             Ok(Exit::Done)
         }
     }
+}
+
+fn of_book(args: &Make, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let (passphrase, who) = (args.passphrase.for_site_key(&site)?, place.who()?);
+    let wanted = BookRecords {
+        which: match (&args.reel, args.all) {
+            (Some(reel), _) => Which::Reel(reel),
+            (None, true) => Which::All,
+            (None, false) => Which::Units(&args.units),
+        },
+        out: args.out.as_deref().unwrap_or(std::path::Path::new("")),
+        format: args.format,
+        address: args.address,
+        size: args.region,
+        bundle: args.bundle,
+    };
+    let written =
+        watched(output, "records", |course| make_from_book(&site, &wanted, passphrase.as_ref(), &who, course))?;
+    output.show(&written, |w| {
+        let what = written.bundle.as_ref().unwrap_or(&written.directory);
+        writeln!(w, "Wrote {} to {what}", many(written.records.len() as i64, "factory record"))?;
+        writeln!(w, "The index {} says which file goes to which chip, and where", written.index)
+    })?;
+    Ok(Exit::Done)
 }
 
 fn make(args: Make, output: &mut Output) -> Result<Exit, Failure> {

@@ -6,6 +6,7 @@ use axum::extract::State;
 use axum::response::Response;
 use serde::Deserialize;
 use works::product::{self, Description, ProductView};
+use works::record::{RecordFormat, RecordPlace};
 use works::{Trouble, declaration};
 
 use super::given;
@@ -48,6 +49,10 @@ pub struct Add {
     lock: Option<String>,
     #[serde(default)]
     factory_record: Option<String>,
+    #[serde(default)]
+    serial_in_qr: Option<String>,
+    #[serde(default)]
+    record: String,
 }
 
 /// `GET /products`.
@@ -71,6 +76,14 @@ pub(crate) fn device_type(text: &str) -> Result<u32, Trouble> {
     })
 }
 
+/// The form of a product's factory records; none where it was left out.
+fn record(text: &str) -> Result<Option<RecordFormat>, Trouble> {
+    let parsed = given(text).map(str::parse).transpose();
+    parsed.map_err(|e| {
+        Trouble::usage(format!("{text:?} is not a form of a factory record"), format!("Choose {e}.")).about("record")
+    })
+}
+
 /// `POST /products`.
 ///
 /// # Errors
@@ -86,6 +99,8 @@ pub async fn add(asker: Asker, Form(form): Form<Add>) -> Result<Response, Oops> 
         product_name: given(&form.product_name).map(str::to_owned),
         factory_record: form.factory_record.is_some(),
         lock: form.lock.is_some(),
+        serial_in_qr: form.serial_in_qr.is_some(),
+        record: record(&form.record)?.map(RecordPlace::of),
         ..Description::new(form.vendor.trim(), form.product.trim(), kind, &reach)
     };
     asker.act("/products", move |app, who| product::add(&app.site, form.name.trim(), &description, who)).await

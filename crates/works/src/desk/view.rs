@@ -96,6 +96,8 @@ pub struct View {
     pub counted: bool,
     /// Whether the next unit waits for this one's label.
     pub check_label: bool,
+    /// What is likely to go wrong with all units of the product.
+    pub warnings: Vec<String>,
     /// Seconds that the line leaves for a unit.
     pub takt_seconds: Option<f64>,
     /// Where it stands.
@@ -143,14 +145,6 @@ pub(super) fn words(name: &str) -> &'static str {
     }
 }
 
-/// Whether a typed text is an onboarding code rather than a serial number.
-pub(super) fn looks_like_code(text: &str) -> bool {
-    let text = text.strip_prefix(']').map_or(text, |t| t.get(2..).unwrap_or(t));
-    let digits = text.chars().filter(char::is_ascii_digit).count();
-    let manual = text.chars().all(|c| c.is_ascii_digit() || matches!(c, '-' | ' ')) && matches!(digits, 11 | 21);
-    text.get(..3).is_some_and(|t| t.eq_ignore_ascii_case("MT:")) || manual
-}
-
 impl View {
     pub(super) fn of(site: &Site, setup: &Setup) -> Result<Self, Trouble> {
         let mut view = Self {
@@ -161,6 +155,7 @@ impl View {
             test: false,
             counted: false,
             check_label: false,
+            warnings: Vec::new(),
             takt_seconds: None,
             phase: Phase::Ready,
             unit: None,
@@ -189,6 +184,7 @@ impl View {
         self.counted = setup.serial_start.is_some();
         self.check_label = setup.check_label;
         self.takt_seconds = setup.takt_seconds;
+        self.warnings = product::warnings(&product, &product::kept(&product)?);
         if self.phase == Phase::Ready {
             self.next = self.for_the_next();
         }
@@ -297,20 +293,5 @@ impl View {
             Some(advice) => advice.to_owned(),
             None => "Take the label off; print the right one and put it on.".into(),
         };
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::looks_like_code;
-
-    #[test]
-    fn codes_and_serial_numbers_are_told_apart() {
-        for code in ["MT:Y.K9042C00KA0648G00", "mt:y.k9", "34970112332", "3497-011-2332", "]Q1MT:Y.K9"] {
-            assert!(looks_like_code(code), "{code}");
-        }
-        for serial in ["TV-000001", "3497011233", "349701123321", "MTX-0001", "A", ""] {
-            assert!(!looks_like_code(serial), "{serial}");
-        }
     }
 }

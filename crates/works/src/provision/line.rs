@@ -37,6 +37,7 @@ pub(super) struct Line<'a> {
     pub(super) known: Knowledge,
     pub(super) station: StationName,
     pub(super) kept: Kept,
+    pub(super) warnings: Vec<String>,
     pub(super) objects: Vec<FurtherObject>,
     pub(super) declaration: declaration::Ready,
     pub(super) judge: Judge,
@@ -57,6 +58,16 @@ pub(super) struct Prepared {
     pub(super) passcode: Zeroizing<[u8; 4]>,
     pub(super) salt: Salt,
     pub(super) verifier: PasscodeVerifier,
+}
+
+/// What is likely to go wrong with all units of the reel's product; to be said before the first chip.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is no such reel.
+pub fn warnings(site: &Site, reel: &str) -> Result<Vec<String>, Trouble> {
+    let product = product::get(site, reel::get(site, reel)?.facts.product.as_str())?;
+    Ok(product::warnings(&product, &product::kept(&product)?))
 }
 
 pub(super) fn line<'a>(
@@ -100,6 +111,7 @@ pub(super) fn line<'a>(
         who,
         reel: reel.facts.reel.clone(),
         station: StationName::new(request.station)?,
+        warnings: product::warnings(&product, &kept),
         kept,
         objects: product::further(&product)?,
         product: facts.name.clone(),

@@ -8,14 +8,11 @@ use book::Begun;
 use chip::ObjectName;
 use standard::certificate::Certificate;
 use standard::declaration::Declaration;
-use standard::factory_record::FactoryRecord;
-use standard::onboarding::Discriminator;
-use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
 
 use super::line::Line;
 use super::one::engineer;
-use crate::onboarding::fresh_rotating_id;
 use crate::product::FurtherObject;
+use crate::record;
 use crate::station::{Failure, Load};
 
 /// What goes into this unit's chip.
@@ -65,29 +62,11 @@ fn further(line: &Line<'_>, object: &FurtherObject, begun: &Begun) -> Result<Vec
     Err(missing(&dir, &format!("no file for unit {} or chip {}", begun.unit.serial, begun.chip.chip_id)))
 }
 
-/// The unit's factory record; its verifier is the one in the book, so that a resumed unit keeps its label.
+/// The unit's factory record; a resumed unit gets the same one again.
 fn factory_record(line: &Line<'_>, begun: &Begun) -> Result<Vec<u8>, Failure> {
     let odd = |e: &dyn std::fmt::Display| engineer("factory-record", format!("the factory record can't be made: {e}"));
-    let data = begun.unit.onboarding.as_ref().ok_or_else(|| odd(&"the unit has no onboarding data"))?;
-    // Of a resumed unit the record that was written counts: its rotating id is drawn once.
-    let record = FactoryRecord {
-        serial_number: begun.unit.serial.to_string(),
-        vendor_id: line.judge.device.vendor.ok_or_else(|| odd(&"no vendor"))?,
-        vendor_name: line.kept.vendor_name.clone().ok_or_else(|| odd(&"the product has no vendor name"))?,
-        product_id: line.judge.device.product.ok_or_else(|| odd(&"no product"))?,
-        product_name: line.kept.product_name.clone(),
-        hardware_version: line.kept.hardware_version,
-        hardware_version_text: None,
-        manufactured: begun.unit.began.date(),
-        discriminator: Discriminator::new(data.discriminator).map_err(|e| odd(&e))?,
-        salt: Salt::new(&data.salt).map_err(|e| odd(&e))?,
-        iterations: Iterations::new(data.iterations).map_err(|e| odd(&e))?,
-        verifier: PasscodeVerifier::from_octets(&data.verifier).map_err(|e| odd(&e))?,
-        rotating_id: fresh_rotating_id().map_err(|e| odd(&e))?,
-        dac: None,
-        pai: None,
-        declaration: None,
-        passcode: None,
-    };
+    let ids = line.judge.device.vendor.zip(line.judge.device.product).ok_or_else(|| odd(&"no vendor or product ID"))?;
+    let key = line.site.key(line.passphrase).map_err(|e| odd(&e))?;
+    let record = record::of_unit(&begun.unit, ids, &line.kept, key).map_err(|e| odd(&e))?;
     Ok(record.encode().map_err(|e| odd(&e))?.to_vec())
 }

@@ -27,6 +27,7 @@ use crate::site::{Site, Who};
 pub use crate::station::{Told, Watch};
 use crate::trouble::Trouble;
 pub(crate) use line::passcode_label;
+pub use line::warnings;
 use line::{Line, Prepared, line, prepare};
 use load::load;
 use one::one;
@@ -98,6 +99,8 @@ pub struct Provisioned {
     pub other_reels: u64,
     /// Whether the listed serial numbers gave out before the chips did.
     pub serials_gave_out: bool,
+    /// What is likely to go wrong with all units of this product.
+    pub warnings: Vec<String>,
     /// One by one.
     pub units: Vec<UnitResult>,
 }
@@ -128,6 +131,7 @@ pub fn provision(
         verified: 0,
         other_reels: 0,
         serials_gave_out: false,
+        warnings: line.warnings.clone(),
         units: Vec::new(),
     };
     let (iterations, salt_octets) = (line.iterations, line.salt_octets);
