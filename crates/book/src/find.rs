@@ -1,10 +1,11 @@
-//! Finding a unit by whatever is at hand: a label's text, a chip's id, a
-//! certificate's serial number, or the beginning of one.
+//! Finding a unit by what is read from it: its serial number in any letter case, a chip's id, a
+//! certificate's serial number, the beginning of one of these, or the end of a serial number.
 
 use crate::Book;
 use crate::engine::{Connection, P, Row, params};
 use crate::error::BookError;
-use crate::ids::{ChipId, ReelId, UnitSerial};
+use crate::ids::{ChipId, ProductName, ReelId, UnitSerial};
+use crate::list::Page;
 use crate::words::{ChipState, UnitState};
 
 /// Something that was found.
@@ -53,6 +54,26 @@ fn octets_beyond(octets: &[u8]) -> Option<Vec<u8>> {
     Some(beyond)
 }
 
+/// Shortest end of a serial number that is looked for, characters.
+pub const SHORTEST_TAIL: usize = 4;
+
+/// A pattern for all that ends with `tail`, with `!` before what a pattern would read otherwise.
+fn ends_with(tail: &str) -> String {
+    let escaped = tail.chars().flat_map(|c| matches!(c, '%' | '_' | '!').then_some('!').into_iter().chain([c]));
+    std::iter::once('%').chain(escaped).collect()
+}
+
+/// A unit whose code may be one that was scanned: its passcode as the caller sealed it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct CodeCandidate {
+    /// The unit.
+    pub unit: UnitSerial,
+    /// Its product.
+    pub product: ProductName,
+    /// The sealed passcode.
+    pub passcode: Vec<u8>,
+}
+
 fn ask(c: &mut Connection, from: &str, params: &[P<'_>], out: &mut Vec<Found>) -> Result<(), BookError> {
     for row in c.all(&format!("{}{from}", Found::SELECT), params)? {
         let found = Found::read(&row)?;
@@ -65,8 +86,12 @@ fn ask(c: &mut Connection, from: &str, params: &[P<'_>], out: &mut Vec<Found>) -
 
 impl Book {
     /// What `text` may mean, at most `limit` of each: the beginning of a unit's
-    /// serial number, of a chip id, or of a credential's serial number in hex.
-    /// Units come first. Each is looked up in an index of its own.
+    /// serial number in any letter case, of a chip id, or of a credential's serial number in hex;
+    /// and where none of them is the text itself, the end of a serial number, of at least
+    /// [`SHORTEST_TAIL`] characters. Units come first.
+    ///
+    /// Beginnings have an index each. Ends have none: for them serial numbers are read in their
+    /// order until `limit` are found.
     ///
     /// # Errors
     ///
@@ -77,48 +102,95 @@ impl Book {
             return Ok(Vec::new());
         }
         let limit = i64::from(limit);
+        let any_case = text.to_ascii_uppercase();
+        let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
         self.snapshot(|c| {
             let mut out = Vec::new();
             ask(
                 c,
-                "unit u JOIN chip c ON c.chip_id = u.chip_id LEFT JOIN credential k ON k.public_key = c.public_key \
-                 WHERE u.serial >= $1 AND u.serial < $2 ORDER BY u.serial LIMIT $3",
-                params![text, &beyond(text), limit],
+                &format!(
+                    "{OF_UNITS} WHERE upper(u.serial) >= $1 AND upper(u.serial) < $2 ORDER BY upper(u.serial) LIMIT $3"
+                ),
+                params![&any_case, &beyond(&any_case), limit],
                 &mut out,
             )?;
-            let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
-            if !digits.bytes().all(|b| b.is_ascii_hexdigit()) {
-                return Ok(out);
-            }
-            let upper = digits.to_ascii_uppercase();
-            ask(
-                c,
-                "chip c LEFT JOIN unit u ON u.chip_id = c.chip_id LEFT JOIN credential k ON k.public_key = c.public_key \
-                 WHERE c.chip_id >= $1 AND c.chip_id < $2 ORDER BY c.chip_id LIMIT $3",
-                params![&upper, &beyond(&upper), limit],
-                &mut out,
-            )?;
-            // A digit left over is not looked for: half an octet has no place in the index.
-            let octets = hex::decode(&digits[..digits.len() / 2 * 2]).unwrap_or_default();
-            if octets.is_empty() {
-                return Ok(out);
-            }
-            let from = "credential k JOIN chip c ON c.public_key = k.public_key LEFT JOIN unit u ON u.chip_id = c.chip_id";
-            match octets_beyond(&octets) {
-                Some(beyond) => ask(
+            by_hex(c, &digits, limit, &mut out)?;
+            let is_it = |found: &Found| {
+                found.unit.as_ref().is_some_and(|(serial, _)| serial.as_str().eq_ignore_ascii_case(text))
+                    || found.chip.as_str().eq_ignore_ascii_case(&digits)
+                    || found.credential.as_ref().is_some_and(|serial| hex::encode(serial).eq_ignore_ascii_case(&digits))
+            };
+            if text.chars().count() >= SHORTEST_TAIL && !out.iter().any(is_it) {
+                ask(
                     c,
-                    &format!("{from} WHERE k.serial >= $1 AND k.serial < $2 ORDER BY k.serial LIMIT $3"),
-                    params![&octets, &beyond, limit],
+                    &format!("{OF_UNITS} WHERE upper(u.serial) LIKE $1 ESCAPE '!' ORDER BY u.serial LIMIT $2"),
+                    params![&ends_with(&any_case), limit],
                     &mut out,
-                )?,
-                None => ask(
-                    c,
-                    &format!("{from} WHERE k.serial >= $1 ORDER BY k.serial LIMIT $2"),
-                    params![&octets, limit],
-                    &mut out,
-                )?,
+                )?;
             }
             Ok(out)
         })
     }
+
+    /// Units with a passcode under one discriminator, in the order of their serial numbers, after
+    /// one of them. An index finds them.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn code_candidates(
+        &self,
+        discriminator: u16,
+        after: Option<&UnitSerial>,
+        limit: u32,
+    ) -> Result<Page<CodeCandidate, UnitSerial>, BookError> {
+        let sql = "SELECT u.serial, u.product, u.passcode FROM unit u \
+                   WHERE u.discriminator = $1 AND u.passcode IS NOT NULL AND u.serial > $2 ORDER BY u.serial LIMIT $3";
+        let after = after.map_or("", UnitSerial::as_str);
+        let rows = self.read(|c| c.all(sql, params![i64::from(discriminator), after, i64::from(limit) + 1]))?;
+        let found = rows.iter().map(|row| {
+            Ok(CodeCandidate {
+                unit: UnitSerial::kept(row.text(0)?),
+                product: ProductName::kept(row.text(1)?),
+                passcode: row.bytes(2)?,
+            })
+        });
+        Page::cut(found.collect::<Result<_, BookError>>()?, limit, |found| found.unit.clone())
+    }
+}
+
+const OF_UNITS: &str =
+    "unit u JOIN chip c ON c.chip_id = u.chip_id LEFT JOIN credential k ON k.public_key = c.public_key";
+
+/// Chips and credentials whose id or serial number begins with these hex digits.
+fn by_hex(c: &mut Connection, digits: &str, limit: i64, out: &mut Vec<Found>) -> Result<(), BookError> {
+    if digits.is_empty() || !digits.bytes().all(|b| b.is_ascii_hexdigit()) {
+        return Ok(());
+    }
+    let upper = digits.to_ascii_uppercase();
+    ask(
+        c,
+        "chip c LEFT JOIN unit u ON u.chip_id = c.chip_id LEFT JOIN credential k ON k.public_key = c.public_key \
+         WHERE c.chip_id >= $1 AND c.chip_id < $2 ORDER BY c.chip_id LIMIT $3",
+        params![&upper, &beyond(&upper), limit],
+        out,
+    )?;
+    // A digit left over is not looked for: half an octet has no place in the index.
+    let octets = hex::decode(&digits[..digits.len() / 2 * 2]).unwrap_or_default();
+    if octets.is_empty() {
+        return Ok(());
+    }
+    let from = "credential k JOIN chip c ON c.public_key = k.public_key LEFT JOIN unit u ON u.chip_id = c.chip_id";
+    match octets_beyond(&octets) {
+        Some(beyond) => ask(
+            c,
+            &format!("{from} WHERE k.serial >= $1 AND k.serial < $2 ORDER BY k.serial LIMIT $3"),
+            params![&octets, &beyond, limit],
+            out,
+        )?,
+        None => {
+            ask(c, &format!("{from} WHERE k.serial >= $1 ORDER BY k.serial LIMIT $2"), params![&octets, limit], out)?
+        }
+    }
+    Ok(())
 }

@@ -85,7 +85,7 @@ pub use credential::{Credential, RevokeError};
 pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
 pub use error::{Blame, BookError, FULL_DISK};
-pub use find::Found;
+pub use find::{CodeCandidate, Found, SHORTEST_TAIL};
 pub use floor::{ShortReel, StationSetup, TapeChip};
 pub use knowledge::Knowledge;
 pub use list::{Page, UnitFilter};

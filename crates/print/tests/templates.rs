@@ -4,7 +4,7 @@
 
 mod common;
 
-use common::{label, template, template_text, unit};
+use common::{QR, label, template, template_text, unit};
 use print::{Press, Template};
 
 /// Name, what stands inside the template, and what the refusal speaks of.
@@ -185,7 +185,7 @@ fn test_products_and_others_see_their_own_parts() {
 
 #[test]
 fn built_in_templates_carry_the_mark_and_every_usual_place() {
-    for (name, _) in print::template::BUILT_IN {
+    for (name, _) in print::template::BUILT_IN.iter().filter(|(name, _)| *name != "multipack") {
         let template = Template::built_in(name).unwrap();
         for test in [false, true] {
             let svg = label(&template, &unit(test), &Press::default()).unwrap().svg().to_owned();
@@ -196,4 +196,33 @@ fn built_in_templates_carry_the_mark_and_every_usual_place() {
         }
     }
     assert!(Template::built_in("shoebox").is_none());
+}
+
+/// The label of a carton names its units and has no manual code, since it is no one unit's.
+#[test]
+fn a_multipack_has_a_symbol_for_all_its_units() {
+    let template = Template::built_in("multipack").unwrap();
+    let of = |payloads: usize, test| {
+        let mut data = unit(test);
+        data.manual = Default::default();
+        data.qr = zeroize::Zeroizing::new(format!("MT:{}", vec![&QR[3..]; payloads].join("*")));
+        for (name, value) in
+            [("count", payloads.to_string()), ("first", "TV-000001".into()), ("last", "TV-000169".into())]
+        {
+            data.values.insert(name.into(), value);
+        }
+        data
+    };
+    // 169 payloads fill version 40, the largest there is (ISO/IEC 18004 table 7).
+    for (payloads, test, dpi) in [(2, true, 203), (12, false, 300), (169, true, 203), (169, false, 300)] {
+        let press = Press { dpi, ..Press::default() };
+        let svg = label(&template, &of(payloads, test), &press)
+            .unwrap_or_else(|e| panic!("{payloads}: {e}"))
+            .svg()
+            .to_owned();
+        assert_eq!(svg.contains("TEST – NOT FOR SALE"), test);
+        assert!(svg.contains(&payloads.to_string()) && svg.contains("TV-000001 – TV-000169"));
+    }
+    assert!(label(&template, &of(170, false), &Press::default()).is_err(), "more than a symbol holds");
+    assert!(label(&template, &unit(false), &Press::default()).is_err(), "one unit is no multipack");
 }

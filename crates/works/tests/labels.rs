@@ -31,6 +31,7 @@ fn job(out: PathBuf) -> Job {
         grid: Grid::default(),
         press: Press::default(),
         copies: 1,
+        carton: None,
     }
 }
 

@@ -52,6 +52,8 @@ fn all_that_is_asked(book: &Book) {
     book.chip_story(&chip(9).chip_id).expect("asks").expect("there");
     book.find("TV-0", 10).expect("asks");
     book.find("01A0", 10).expect("asks");
+    book.find("zebra", 10).expect("asks");
+    book.code_candidates(3840, Some(&unit), 10).expect("asks");
     book.record_label(&unit, crate::LabelEvent::Printed, &by()).expect("recorded");
     book.return_unit(&unit, "rattles", &by()).expect("returned");
     book.scrap_unit(&unit, "burnt", false, &by()).expect("scrapped");

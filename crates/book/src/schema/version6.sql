@@ -35,3 +35,7 @@ CREATE TABLE revocation_list_signer (
   PRIMARY KEY (issuer, number),
   FOREIGN KEY (issuer, number) REFERENCES revocation_list (issuer, number)
 ) STRICT;
+
+-- Finding a unit by what is read from it: a serial number in any letter case, or a scanned code.
+CREATE INDEX unit_by_upper ON unit (upper(serial));
+CREATE INDEX unit_by_discriminator ON unit (discriminator, serial) WHERE passcode IS NOT NULL;

@@ -23,6 +23,24 @@ pub fn finding(engine: &Engine<'_>) {
     assert!(units("zebra").is_empty());
     assert!(units("ff").is_empty());
     assert!(units("").is_empty());
+    assert_eq!(units("tv-000005"), ["TV-000005"], "in any letter case");
+    let other = site.provision(6, "S1");
+    assert_eq!(units("00005"), ["TV-000005"], "the end of a serial number");
+    assert_eq!(units("v-000005"), ["TV-000005"], "the end in any letter case");
+    assert_eq!(units("-00000"), [""; 0], "neither a beginning nor an end");
+    assert!(units("005").is_empty(), "three characters are too few for an end");
+    for pattern in ["%00005", "_00005", "!00005", "TV_000005"] {
+        assert!(units(pattern).is_empty(), "{pattern} stands for itself");
+    }
+    let both: Vec<_> = site.book.find("TV-00000", 20).expect("asks").into_iter().filter_map(|f| f.unit).collect();
+    assert_eq!(both.iter().map(|(serial, _)| serial).collect::<Vec<_>>(), [&unit, &other]);
+
+    let discriminator = site.book.unit(&unit).expect("asks").and_then(|u| u.onboarding).expect("a code").discriminator;
+    let candidates = site.book.code_candidates(discriminator, None, 10).expect("asks").items;
+    let ours = candidates.iter().find(|c| c.unit == unit).expect("among them");
+    let kept = site.book.unit(&unit).expect("asks").and_then(|u| u.onboarding).and_then(|o| o.passcode);
+    assert_eq!(Some(&ours.passcode), kept.as_ref());
+    assert!(site.book.code_candidates(discriminator, Some(&other), 10).expect("asks").items.is_empty());
     let found = site.book.find("TV-000005", 1).expect("asks").remove(0);
     assert_eq!((found.unit.expect("a unit").1, found.credential), (UnitState::Passed, Some(credential(5).serial)));
 }

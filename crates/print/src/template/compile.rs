@@ -103,10 +103,13 @@ pub fn compile(name: &str, guarded: &Guarded, test: bool) -> Result<Program, Tem
         ))
     })?;
     let program = Program { size_mm, steps: compiler.steps, qr };
-    if !program.has_place("manual") {
+    // The label of a carton with several units has no one manual code: each unit has its own label.
+    if !program.has_place("manual") && !program.has_place("count") {
         return Err(refuse((
             "has no place {manual}".into(),
-            "Add a text with {manual}: when the symbol is scratched, the code is the only way in.".into(),
+            "Add a text with {manual}: when the symbol is scratched, the code is the only way in. The label of a carton \
+             with several units has {count} in its place."
+                .into(),
         )));
     }
     Ok(program)

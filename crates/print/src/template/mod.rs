@@ -18,8 +18,11 @@ use crate::template::compile::Program;
 pub const SIDES_MM: std::ops::RangeInclusive<f32> = 5.0..=420.0;
 
 /// The templates that come with the program: name and SVG.
-pub const BUILT_IN: &[(&str, &str)] =
-    &[("device", include_str!("../../templates/device.svg")), ("carton", include_str!("../../templates/carton.svg"))];
+pub const BUILT_IN: &[(&str, &str)] = &[
+    ("device", include_str!("../../templates/device.svg")),
+    ("carton", include_str!("../../templates/carton.svg")),
+    ("multipack", include_str!("../../templates/multipack.svg")),
+];
 
 /// A template, ready for any number of labels.
 #[derive(Debug, Clone)]

@@ -3,7 +3,6 @@
 use std::io::Read as _;
 use std::path::PathBuf;
 
-use book::LabelEvent;
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
 use time::OffsetDateTime;
@@ -125,9 +124,13 @@ pub struct Print {
     #[command(flatten)]
     passphrase: PassphraseArgs,
 
-    /// device, carton, or an SVG file of your own
-    #[arg(long, default_value = "device", value_name = "NAME|FILE")]
-    template: String,
+    /// device, carton, multipack, or an SVG file of your own; else device, or multipack with --carton
+    #[arg(long, value_name = "NAME|FILE")]
+    template: Option<String>,
+
+    /// One label for every N units, in the order of their serial numbers: its symbol carries the codes of all N
+    #[arg(long, value_name = "N")]
+    carton: Option<usize>,
 
     /// File to write; for several SVG or PNG, a directory
     #[arg(long, value_name = "FILE")]
@@ -201,7 +204,11 @@ impl Print {
 
 fn print(args: &Print, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let job = Job {
-        template: args.template.clone(),
+        template: args.template.clone().unwrap_or_else(|| {
+            let own = if args.carton.is_some() { "multipack" } else { "device" };
+            own.into()
+        }),
+        carton: args.carton,
         out: args.out.clone(),
         format: args.format,
         paper: args.sheet,
@@ -244,6 +251,9 @@ fn from_elsewhere(args: &Print, job: &Job, output: &Output) -> Result<Printed, F
 fn sentence(printed: &Printed, verbose: bool) -> String {
     let count = |n: u64, one: &str| if n == 1 { format!("1 {one}") } else { format!("{n} {one}s") };
     let mut text = count(printed.labels, "label");
+    if printed.units != printed.labels {
+        text += &format!(" for {}", count(printed.units, "unit"));
+    }
     if printed.pages > 0 {
         text += &format!(" on {}", count(printed.pages, "page"));
     }
@@ -288,28 +298,21 @@ pub struct Check {
 
 fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let scanned = Zeroizing::new(if args.scanned == "-" { read_line()? } else { args.scanned });
-    let mut site = None;
-    let (expected, others) = match (&args.source.units, args.source.of_book()) {
+    let checked = match (&args.source.units, args.source.of_book()) {
         (None, Some(unit)) => {
-            let opened = place.open()?;
-            let passphrase = args.passphrase.for_site_key(&opened)?;
-            let data = label::of_one(&opened, unit, passphrase.as_ref())?;
-            site = Some(opened);
-            (data, Vec::new())
+            let site = place.open()?;
+            let passphrase = args.passphrase.for_site_key(&site)?;
+            label::check_of_book(&site, unit, &scanned, passphrase.as_ref(), &place.who()?.by())?
         }
         (Some(path), _) => {
             let wanted = args.source.unit.as_deref().ok_or_else(|| {
                 Failure::usage("no unit was named", "Give --unit with the unit that the label should be on.")
             })?;
-            find(path, Defaults::default(), wanted)?
+            let (expected, others) = find(path, Defaults::default(), wanted)?;
+            label::check(&scanned, &expected, &others)?
         }
-        (None, None) => (args.source.one(&Defaults::default(), CHECK)?, Vec::new()),
+        (None, None) => label::check(&scanned, &args.source.one(&Defaults::default(), CHECK)?, &[])?,
     };
-    let checked = label::check(&scanned, &expected, &others)?;
-    if let Some(site) = &site {
-        let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
-        label::record(site, std::slice::from_ref(&checked.unit), event, &place.who()?)?;
-    }
     output.show(&checked, |w| writeln!(w, "{}", verdict(&checked)))?;
     Ok(if checked.is_match() { Exit::Done } else { Exit::Rejected })
 }
@@ -324,6 +327,9 @@ fn verdict(checked: &Checked) -> String {
         return format!("match: this is the label of unit {}, by its {read_as}", checked.unit);
     }
     let mut text = format!("mismatch: this {read_as} is not that of unit {}", checked.unit);
+    if let Some(other) = &checked.belongs_to {
+        text += &format!(", but that of unit {other}");
+    }
     if !checked.differs.is_empty() {
         text += &format!("; it differs in {}", checked.differs.join(", "));
     }
@@ -346,7 +352,7 @@ fn find(path: &std::path::Path, defaults: Defaults, wanted: &str) -> Result<(Lab
 }
 
 /// One scan from standard input: a scanner ends it with a line end or a tab.
-fn read_line() -> Result<String, Failure> {
+pub(super) fn read_line() -> Result<String, Failure> {
     const MOST: u64 = 64 << 10;
     let mut text = String::new();
     std::io::BufRead::read_line(&mut std::io::BufReader::new(std::io::stdin().take(MOST)), &mut text)

@@ -7,8 +7,10 @@ use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 use works::account::{self, Account, Share};
 use works::unit::{self, Wanted};
+use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};
+use super::label::read_line as scanned_line;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
@@ -19,11 +21,12 @@ pub enum UnitCommand {
     List(ListArgs),
     /// Tell a unit's whole story
     Show(ShowArgs),
-    /// Find a unit by serial number, chip id or credential
-    Find {
-        /// Any of them, or its beginning
-        text: String,
-    },
+    /// Find units by what is read from them
+    ///
+    /// QR text or a manual pairing code of a unit's label; its serial number, chip ID or the serial number of its
+    /// credential, in any letter case, or the beginning of one; or the last four or more characters of its serial
+    /// number. Where several fit, all are listed.
+    Find(FindArgs),
     /// Scrap a unit and its chip
     ///
     /// Its chip counts as spent, and its certificate is never given out again.
@@ -32,6 +35,22 @@ pub enum UnitCommand {
     Return(ReasonArgs),
     /// Write a folder per unit: certificates, declaration, proof
     Write(WriteArgs),
+}
+
+#[derive(Args)]
+pub struct FindArgs {
+    /// Any of these; - reads it from standard input, which keeps a code out of the shell's history
+    #[arg(value_name = "TEXT", allow_hyphen_values = true)]
+    text: String,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+// The text may be a code, which gives a passcode away.
+impl std::fmt::Debug for FindArgs {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Find")
+    }
 }
 
 #[derive(Debug, Args)]
@@ -120,8 +139,11 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let story = unit::show(&site, &args.unit, reveal, &who)?;
             output.show(&story, |w| tell(w, &story))?;
         }
-        UnitCommand::Find { text } => {
-            let found = unit::find(&site, &text)?;
+        UnitCommand::Find(args) => {
+            let text = Zeroizing::new(if args.text == "-" { scanned_line()? } else { args.text });
+            let is_code = works::label::looks_like_code(&text);
+            let passphrase = if is_code { args.passphrase.for_site_key(&site)? } else { None };
+            let found = unit::find(&site, &text, passphrase.as_ref())?;
             output.show(&json!({ "found": found }), |w| {
                 for f in &found {
                     let unit = f
@@ -130,7 +152,15 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                         .map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
                 }
-                if found.is_empty() { writeln!(w, "Nothing in the book begins with {text}") } else { Ok(()) }
+                match (found.is_empty(), is_code) {
+                    (false, _) => Ok(()),
+                    (true, true) => writeln!(w, "No unit of this site has that code."),
+                    (true, false) => writeln!(
+                        w,
+                        "Nothing in the book begins with {}, and no serial number ends with it.",
+                        text.as_str()
+                    ),
+                }
             })?;
             if found.is_empty() {
                 return Ok(Exit::Rejected);

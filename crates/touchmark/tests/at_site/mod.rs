@@ -68,6 +68,11 @@ impl Site {
 
     /// Adds authority, declaration and product of reel `a` or `b`.
     pub fn add(&self, which: &str) {
+        self.add_with(which, &[]);
+    }
+
+    /// The same, the product with further options; what was answered of the product.
+    pub fn add_with(&self, which: &str, more: &[&str]) -> Value {
         let paa = data(&format!("authority/paa-{which}.pem"));
         self.done("authority adopt", &["authority", "adopt", text(&paa), "--name", &format!("PAA {which}")]);
         let (signed, signer) = ("declaration.der", "declaration-signer.pem");
@@ -76,7 +81,8 @@ impl Site {
         let (name, product) = if which == "a" { ("Tern Vent", "8A21") } else { ("Tern Damper", "8A22") };
         let mut add = vec!["product", "add", name, "--vendor", "FFF2", "--product", product];
         add.extend(["--device-type", "0x0202", "--reach", "ble"]);
-        self.done("product add", &add);
+        add.extend(more);
+        self.done("product add", &add)
     }
 
     /// The manifest of reel `a` or `b`, received as reel A or B.

@@ -63,6 +63,10 @@ pub struct Product {
     pub flow: String,
     /// The declaration that names it.
     pub declaration: Option<String>,
+    /// Whether the QR code carries the unit's serial number.
+    pub serial_in_qr: bool,
+    /// What is likely to go wrong with its units.
+    pub warnings: Vec<String>,
 }
 
 /// A reel.
@@ -236,11 +240,15 @@ pub struct Checked {
     pub unit: String,
     /// `match` or `mismatch`.
     pub verdict: String,
-    /// Why it is another's.
+    /// What was scanned: `qr` or `manual`; none where it is neither.
+    pub read_as: Option<String>,
+    /// Why it is no match; `other-unit` where it is the label of another unit of this site.
     pub cause: Option<String>,
     /// What differs.
     #[serde(default)]
     pub differs: Vec<String>,
+    /// The unit whose label was scanned, where it is of this site.
+    pub belongs_to: Option<String>,
     /// What to do.
     pub advice: Option<String>,
 }

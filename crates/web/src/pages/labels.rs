@@ -70,6 +70,7 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
     let own = upload.one("own").ok().map(|path| path.display().to_string());
     let job = Job {
         template: own.or_else(|| given(upload.text("template")).map(str::to_owned)).unwrap_or("device".into()),
+        carton: read(&upload, "carton", number)?.map(|size| size as usize),
         paper: Some(read(&upload, "sheet", typed::paper)?.unwrap_or(print::sheet::Paper::A4)),
         grid: Grid {
             cells: read(&upload, "grid", typed::cells)?,
@@ -81,10 +82,10 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
         copies: read(&upload, "copies", number)?.unwrap_or(1),
         ..Job::to(std::path::Path::new(&format!("labels-{}.pdf", units.short())))
     };
-    let known = ["device", "carton"].contains(&job.template.as_str());
+    let known = ["device", "carton", "multipack"].contains(&job.template.as_str());
     if !known && upload.one("own").is_err() {
         // Files of this machine are named by no page.
-        let advice = "Choose device or carton, or bring a file of your own.";
+        let advice = "Choose device, carton or multipack, or bring a file of your own.";
         return Err(Trouble::usage("there is no such template", advice).about("template").into());
     }
     label::template(&job.template).map_err(Trouble::of).about(if known { "template" } else { "own" })?;

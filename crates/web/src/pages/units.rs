@@ -95,7 +95,7 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
     let (found, units) = app
         .work(move |app| {
             if !text.is_empty() {
-                return Ok((Some(unit::find(&app.site, &text)?), Vec::new()));
+                return Ok((Some(unit::find(&app.site, &text, None)?), Vec::new()));
             }
             let wanted = unit::Wanted {
                 reel: given(&r),
@@ -106,10 +106,12 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
             Ok((None, unit::list(&app.site, &wanted)?))
         })
         .await?;
+    // One unit that was named in full goes to its page, and so does a code, which must not stay in an address.
     if let Some([only]) = found.as_deref()
-        && only.unit.as_deref() == Some(find.trim())
+        && let Some(unit) = &only.unit
+        && (unit.eq_ignore_ascii_case(find.trim()) || works::label::looks_like_code(&find))
     {
-        let to = format!("/units/{}", in_address(find.trim()));
+        let to = format!("/units/{}", in_address(unit));
         return Ok(axum::response::IntoResponse::into_response(Redirect::to(&to)));
     }
     let next = (units.len() == LIMIT as usize).then(|| units.last().map(|u| u.unit.clone())).flatten();

@@ -151,7 +151,7 @@ impl Desks {
             return Err(Trouble::refused("this station is at work", "Wait for the verdict, then scan again."));
         }
         let label_due = view.phase == Phase::Passed && view.label.is_due();
-        if label_due && !typed.is_empty() && (view::looks_like_code(typed) || setup.check_label) {
+        if label_due && !typed.is_empty() && (label::looks_like_code(typed) || setup.check_label) {
             return Ok(Scanned::Label(Box::new(self.check_label(&desk, &view, typed, who)?)));
         }
         if label_due && setup.check_label {
@@ -264,10 +264,7 @@ impl Desks {
 
     fn check_label(&self, desk: &Desk, view: &View, typed: &str, who: &Who) -> Result<View, Trouble> {
         let unit = view.unit.clone().unwrap_or_default();
-        let data = label::of_one(&self.site, &unit, self.passphrase.as_ref())?;
-        let checked = label::check(typed, &data, &[]).map_err(Trouble::of)?;
-        let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
-        self.site.book.record_label(&UnitSerial::new(&unit)?, event, &self.at(desk, who)?)?;
+        let checked = label::check_of_book(&self.site, &unit, typed, self.passphrase.as_ref(), &self.at(desk, who)?)?;
         Ok(self.change(desk, |view| view.label_checked(checked.is_match(), checked.advice.as_deref())))
     }
 

@@ -10,6 +10,7 @@ use print::LabelData;
 use serde::Serialize;
 
 use crate::advice::{Advise, Kind};
+use crate::label::owner::tidy;
 use crate::label::payload;
 
 /// Longest scan, characters: no symbol holds more.
@@ -39,6 +40,16 @@ impl Checked {
     /// Whether the label is the unit's.
     pub fn is_match(&self) -> bool {
         self.verdict == "match"
+    }
+
+    /// Names the unit whose label was scanned.
+    pub(super) fn is_of(&mut self, other: &str) {
+        self.cause = Some("other-unit");
+        self.belongs_to = Some(other.to_owned());
+        self.advice = Some(format!(
+            "Take the label off unit {}: it is the label of unit {other}. The label of {} may be on that unit.",
+            self.unit, self.unit
+        ));
     }
 }
 
@@ -102,28 +113,13 @@ pub fn check(scanned: &str, expected: &LabelData, others: &[LabelData]) -> Resul
     (checked.cause, checked.differs, checked.advice) = (Some(cause), differs, Some(advice));
     let other = others.iter().find(|o| o.unit != expected.unit && is_label_of(text, o));
     if let Some(other) = other {
-        checked.cause = Some("other-unit");
-        checked.belongs_to = Some(other.unit.clone());
-        checked.advice = Some(format!(
-            "Take the label off: it is that of unit {}. Find out which unit has the label of {}.",
-            other.unit, expected.unit
-        ));
+        checked.is_of(&other.unit);
     }
     Ok(checked)
 }
 
 fn is_label_of(text: &str, data: &LabelData) -> bool {
     text == data.qr.as_str() || (!data.manual.is_empty() && payload::digits(text) == payload::digits(&data.manual))
-}
-
-/// Takes off what scanners add around a text.
-fn tidy(scanned: &str) -> &str {
-    let text = scanned.trim_matches(|c: char| c.is_whitespace() || c.is_control() || c == '\u{FEFF}');
-    // ISO/IEC 15424: `]`, a letter for the symbology, a digit for how it was read.
-    match text.as_bytes() {
-        [b']', letter, digit, ..] if letter.is_ascii_alphabetic() && digit.is_ascii_digit() => &text[3..],
-        _ => text,
-    }
 }
 
 type Explanation = (&'static str, Vec<String>, String);

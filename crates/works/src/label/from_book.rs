@@ -47,16 +47,30 @@ pub fn of_unit(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Res
     })
 }
 
-/// Holds a scan against the label of a unit of the book, and records what came of it.
+/// Holds a scan against the label of a unit of the book, names the unit of this site whose label it is instead,
+/// and records what came of it.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where the unit has no label, or nothing was scanned.
-pub fn check_of_book(site: &Site, unit: &str, scanned: &str, who: &Who) -> Result<super::Checked, Trouble> {
-    let data = of_one(site, unit, None)?;
-    let checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
+pub fn check_of_book(
+    site: &Site,
+    unit: &str,
+    scanned: &str,
+    passphrase: Option<&Passphrase>,
+    by: &book::By,
+) -> Result<super::Checked, Trouble> {
+    let data = of_one(site, unit, passphrase)?;
+    let mut checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
+    // A code in the wrong letters is the scanner's fault, and is told as that.
+    if checked.cause == Some("other-code") {
+        let others = super::owners(site, scanned, passphrase, 2)?;
+        if let Some(other) = others.iter().find(|other| other.as_str() != checked.unit) {
+            checked.is_of(other.as_str());
+        }
+    }
     let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
-    record(site, &[unit.to_owned()], event, who)?;
+    site.book.record_label(&UnitSerial::new(unit)?, event, by)?;
     Ok(checked)
 }
 
@@ -116,7 +130,7 @@ pub fn pdf_of_book(
     who: &Who,
     course: &Course,
 ) -> Result<(Printed, Zeroizing<Vec<u8>>), Trouble> {
-    let most = MOST_IN_MEMORY / job.copies.max(1) as usize;
+    let most = MOST_IN_MEMORY / job.copies.max(1) as usize * job.carton.unwrap_or(1);
     let data = gather(site, which, passphrase, course, most)?;
     let job = Job { format: Some(Format::Pdf), ..job.clone() };
     let mut octets = Zeroizing::new(Vec::new());
@@ -149,6 +163,17 @@ fn recorded(
     let units = data.iter().map(|d| UnitSerial::new(&d.unit)).collect::<Result<Vec<_>, _>>()?;
     let settle = || {
         course.committing(units.len() as u64);
+        if let Some(size) = job.carton {
+            // The label of a carton is no unit's own, but it shows the passcodes of all that lie in it.
+            for some in units.chunks(size.max(1)) {
+                let names: Vec<&str> = some.iter().map(UnitSerial::as_str).collect();
+                let carton = names.first().map_or_else(String::new, |first| format!("from {first}"));
+                let subject = Subject::Other("carton", carton);
+                site.book.note("label.carton", &subject, &json!({ "units": names }), &who.by())?;
+                course.advance(some.len() as u64);
+            }
+            return Ok(());
+        }
         for some in units.chunks(AT_ONCE) {
             site.book.record_labels(some, LabelEvent::Printed, &who.by())?;
             course.advance(some.len() as u64);
@@ -211,16 +236,4 @@ fn gather(
         return Err(Trouble::refused("no unit has passed, so there is no label to print", "Provision units first."));
     }
     Ok(data)
-}
-
-/// Records what happened to the labels of these units.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
-pub fn record(site: &Site, units: &[String], event: LabelEvent, who: &Who) -> Result<(), Trouble> {
-    for unit in units {
-        site.book.record_label(&UnitSerial::new(unit)?, event, &who.by())?;
-    }
-    Ok(())
 }

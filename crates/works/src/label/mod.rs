@@ -4,8 +4,10 @@
 //! ([`Units`]), the record book elsewhere. Laying out, proving and writing is
 //! the `print` crate's; what is decided here is which units may have a label.
 
+mod carton;
 pub mod check;
 mod from_book;
+mod owner;
 mod payload;
 pub mod typed;
 pub mod units;
@@ -23,10 +25,11 @@ use serde::Serialize;
 use crate::advice::{Advise, Kind};
 use crate::course::{Course, Phase, Stopped};
 use crate::trouble::Trouble;
+pub use carton::CARTON;
 pub use check::{Checked, check};
-pub use from_book::{
-    MOST_IN_MEMORY, check_of_book, handed_over, of_one, of_unit, pdf_of_book, print_of_book, record, svg,
-};
+pub use from_book::{MOST_IN_MEMORY, check_of_book, handed_over, of_one, of_unit, pdf_of_book, print_of_book, svg};
+pub use owner::looks_like_code;
+pub(crate) use owner::owners;
 pub use units::{Defaults, Units, UnitsError, complete};
 
 /// What a run is written as.
@@ -76,8 +79,10 @@ pub struct Job {
     pub grid: Grid,
     /// The printer.
     pub press: Press,
-    /// Labels a unit, 1 to 100.
+    /// Labels a unit, or a carton; 1 to 100.
     pub copies: u32,
+    /// One label for so many units, whose symbol carries all their payloads; one a unit where none is given.
+    pub carton: Option<usize>,
 }
 
 impl Job {
@@ -91,6 +96,7 @@ impl Job {
             grid: Grid::default(),
             press: Press::default(),
             copies: 1,
+            carton: None,
         }
     }
 }
@@ -100,6 +106,8 @@ impl Job {
 pub struct Printed {
     /// Labels written.
     pub labels: u64,
+    /// Units whose codes they carry.
+    pub units: u64,
     /// Symbols drawn at the printer's resolution, read back, and found equal to their unit's payload.
     pub decoded: u64,
     /// Labels that carry the mark of a test product.
@@ -142,6 +150,14 @@ pub enum PrintError {
         /// What to do.
         advice: String,
     },
+    /// Units that make no carton.
+    #[error("{what}")]
+    Carton {
+        /// What is wrong.
+        what: String,
+        /// What to do.
+        advice: String,
+    },
     /// The template's file can't be read.
     #[error("template {} can't be read", .path.display())]
     TemplateFile {
@@ -174,7 +190,7 @@ impl Advise for PrintError {
             Self::Units(error) => error.kind(),
             Self::Stopped(stopped) => stopped.kind(),
             Self::Record(trouble) => trouble.kind(),
-            Self::Run(RunError::Label { .. }) => Kind::Refused,
+            Self::Carton { .. } | Self::Run(RunError::Label { .. }) => Kind::Refused,
             Self::Run(RunError::Sheet { .. } | RunError::Nothing) => Kind::Usage,
             Self::Run(RunError::File { .. } | RunError::Out(_)) => Kind::Surroundings,
         }
@@ -182,7 +198,7 @@ impl Advise for PrintError {
 
     fn advice(&self) -> Option<String> {
         Some(match self {
-            Self::Order { advice, .. } => advice.clone(),
+            Self::Order { advice, .. } | Self::Carton { advice, .. } => advice.clone(),
             Self::TemplateFile { .. } => format!("Give {}, or an SVG file that may be read.", built_in_names()),
             Self::Template(error) => format!("{} Nothing was written.", error.advice),
             Self::Units(error) => return error.advice(),
@@ -275,12 +291,20 @@ where
     if !(1..=100).contains(&job.copies) {
         return Err(order("copies outside 1 to 100", "Print the run again for more."));
     }
+    if job.carton.is_some_and(|size| !CARTON.contains(&size)) {
+        return Err(order(
+            "a carton of fewer than 2 or more than 169 units",
+            "Give how many units lie in a carton; one symbol holds the codes of at most 169.",
+        ));
+    }
     let format = job.format.or_else(|| Format::of(&job.out)).ok_or_else(|| {
         order("the name of the file to write tells no format", "End it in .pdf, .svg or .png, or give the format.")
     })?;
     let template = template(&job.template)?;
     let total = match units.size_hint() {
-        (least, Some(most)) if least == most => Some(least as u64 * u64::from(job.copies)),
+        (least, Some(most)) if least == most => {
+            Some(least.div_ceil(job.carton.unwrap_or(1)) as u64 * u64::from(job.copies))
+        }
         _ => None,
     };
     course.phase(Phase::Drawing, total);
@@ -290,10 +314,16 @@ where
         course.commit()?;
         Ok::<_, PrintError>(settle()?)
     };
-    let mut units = units.map(|unit| {
+    let counted = Cell::new(0);
+    let units = units.map(|unit| {
         course.go_on()?;
+        counted.set(counted.get() + 1);
         unit.map_err(PrintError::from)
     });
+    let mut units: Box<dyn Iterator<Item = Result<LabelData, PrintError>> + '_> = match job.carton {
+        Some(size) => Box::new(carton::Cartons { units, size }),
+        None => Box::new(units),
+    };
     let mut page_mm = None;
     let tally = match format {
         Format::Pdf => {
@@ -324,6 +354,7 @@ where
     let (module_mm, module_dots) = tally.module.unwrap_or_default();
     Ok(Printed {
         labels: tally.labels,
+        units: counted.get(),
         decoded: tally.decoded,
         test: tally.test,
         file: job.out.clone(),
