@@ -2,11 +2,13 @@
 
     custody.py sign KEYFILE PASSPHRASE MESSAGE      -> DER signature in hex
     custody.py unseal SITEKEY PASSPHRASE BELONGS_TO SEALED_HEX -> identifier, secret
+    custody.py derive SITEKEY PASSPHRASE BELONGS_TO -> 32 derived bytes in hex
 
-Follows RFC 5958, 8018, 7914 (key files), RFC 5869 and RFC 8452 (secrets).
+Follows RFC 5958, 8018, 7914 (key files), RFC 5869, RFC 8452 and RFC 2104 (secrets).
 """
 
 import base64
+import hmac
 import re
 import sys
 from pathlib import Path
@@ -71,6 +73,10 @@ def main(act, path, passphrase, *rest):
         assert sealed[0] == 1 and sealed[1:5] == identifier
         secret = AESGCMSIV(draw(key, 32, b"touchmark seal 1")).decrypt(sealed[5:17], sealed[17:], belongs_to.encode())
         print(identifier.hex(), secret.decode())
+    elif act == "derive":
+        (belongs_to,) = rest
+        key = draw(site_key(path, passphrase), 32, b"touchmark derive 1")
+        print(hmac.digest(key, belongs_to.encode(), "sha256").hex())
     else:
         sys.exit(__doc__)
 

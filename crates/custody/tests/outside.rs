@@ -124,5 +124,8 @@ fn python_opens_the_site_key_and_unseals() {
         let sealed = hex::encode(key.seal(b"unit 17", b"20202021").unwrap());
         let said = run(python.arg("unseal").arg(&path).args([TEXT, "unit 17", &sealed]));
         assert_eq!(String::from_utf8(said).unwrap().trim(), format!("{} 20202021", key.id()), "{name}");
+        let Some(mut python) = crate::python() else { return };
+        let said = run(python.arg("derive").arg(&path).args([TEXT, "unit 17"]));
+        assert_eq!(String::from_utf8(said).unwrap().trim(), hex::encode(*key.derive(b"unit 17")), "{name}");
     }
 }

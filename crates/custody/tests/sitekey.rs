@@ -36,6 +36,17 @@ fn opened_again_it_is_the_same() {
 }
 
 #[test]
+fn derived_secrets_are_the_same_again_and_each_its_own() {
+    let (_folder, path) = folder();
+    let key = SiteKey::create(&path, None).unwrap();
+    let derived = key.derive(b"rotating id of unit TV-1");
+    assert_eq!(derived, SiteKey::open(&path, None).unwrap().derive(b"rotating id of unit TV-1"));
+    assert_ne!(derived, key.derive(b"rotating id of unit TV-2"));
+    let (_other, elsewhere) = folder();
+    assert_ne!(derived, SiteKey::create(&elsewhere, None).unwrap().derive(b"rotating id of unit TV-1"));
+}
+
+#[test]
 fn wrapped_needs_its_passphrase() {
     let (_folder, path) = folder();
     SiteKey::create(&path, Some((&passphrase("stamp"), WorkFactor::WORTHLESS))).unwrap();
