@@ -487,6 +487,7 @@ pub fn get(site: &Site, name: &str) -> Result<Product, Trouble> {
 
 fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
     let kept = kept(product)?;
+    let warnings = warnings(product, &kept);
     let facts = &product.facts;
     let declaration = crate::declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)?;
     Ok(ProductView {
@@ -508,7 +509,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         lock: kept.lock,
         serial_in_qr: kept.serial_in_qr,
         record: kept.record,
-        warnings: warnings(product, &kept),
+        warnings,
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
         added: crate::reel::time_text(product.added),
     })

@@ -78,7 +78,7 @@ pub(crate) fn device_type(text: &str) -> Result<u32, Trouble> {
 
 /// The form of a product's factory records; none where it was left out.
 fn record(text: &str) -> Result<Option<RecordFormat>, Trouble> {
-    let parsed = given(text).map(str::parse).transpose();
+    let parsed = given(text).map(str::parse::<RecordFormat>).transpose();
     parsed.map_err(|e| {
         Trouble::usage(format!("{text:?} is not a form of a factory record"), format!("Choose {e}.")).about("record")
     })
