@@ -235,7 +235,8 @@ fn cartons_have_one_symbol_for_all_their_units(engine: &Engine) {
     );
     let one = site.call("one", &["label", "print", "--all", "--carton", "1", "--out", text(&file("one.pdf"))]);
     assert_eq!(one.exit, Some(2), "{}", one.said);
-    let plain = ["label", "print", "--all", "--carton", "2", "--template", "device", "--out", text(&file("plain.pdf"))];
+    let out = file("plain.pdf");
+    let plain = ["label", "print", "--all", "--carton", "2", "--template", "device", "--out", text(&out)];
     let plain = site.call("a template with a manual code", &plain);
     assert_eq!(plain.exit, Some(1), "{}", plain.said);
     assert!(!file("one.pdf").exists() && !file("plain.pdf").exists());
