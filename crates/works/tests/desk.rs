@@ -49,6 +49,7 @@ fn place(serial_start: Option<&str>) -> Place {
         reel: "A".into(),
         source: "simulated:chips".into(),
         serial_start: serial_start.map(str::to_owned),
+        product_series: None,
         takt_seconds: Some(12.0),
         per_hour: 250,
         check_label: true,

@@ -71,6 +71,7 @@ pub(crate) const TABLES: &[&str] = &[
     "attempt_firmware",
     "station_firmware",
     "withdrawn",
+    "product_series",
 ];
 
 fn version1(postgresql: bool) -> String {

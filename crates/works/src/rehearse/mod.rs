@@ -26,7 +26,7 @@ use crate::chosen::Which;
 use crate::course::Course;
 use crate::label::{self, Job};
 use crate::product::Description;
-use crate::provision::{Provision, UnitResult, provision};
+use crate::provision::{Numbers, Provision, provision};
 use crate::reel::manifest::ColumnMap;
 use crate::site::{NewBook, Site, Who};
 use crate::trouble::Trouble;
@@ -288,15 +288,15 @@ fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn
             reel: REEL,
             station: "Station 1",
             units: (round == 0).then_some(request.units),
-            serials: None,
-            serial_start: Some("TV-000001"),
+            numbers: Numbers::CountFrom("TV-000001"),
             attempts: 1,
             take_over: false,
             firmware: Some(FIRMWARE),
             only_started: round > 0,
+            wait: false,
             passphrase: None,
         };
-        let done = provision(site, run, chips.as_mut(), who, &mut |_: &UnitResult| {})?;
+        let done = provision(site, run, chips.as_mut(), who, &Course::new(), &mut |_| {})?;
         if round == 0 {
             started = done.passed + done.failed;
             say(&format!(
