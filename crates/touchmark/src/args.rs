@@ -146,7 +146,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::TrustSet(command) => commands::trust_set::run(command, &place, output),
         Command::Passcode(command) => commands::passcode::run(command, &place, output),
         Command::Watch(args) => commands::watch::run(&args, &place, output),
-        Command::Rehearse(args) => commands::rehearse::run(args, output),
+        Command::Rehearse(args) => commands::rehearse::run(args, &place, output),
         Command::Examine(args) => commands::examine::run(args, &place, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
         Command::Chip(args) => commands::chip::run(&args, &place, output),

@@ -65,7 +65,7 @@ fn success_means_done(engine: &Engine) {
     let wrong = provision(&site, "wrong reel", "A", &of_b, &[]);
     assert_ended("wrong reel", &wrong, 1, "wrong-reel", [0; 4]);
     assert_eq!(wrong.json["other_reels"], 2);
-    assert_eq!(why(&wrong), "No chip here is of reel A: there are 2 chips of reel B.");
+    assert_eq!(why(&wrong), "No chip here is of reel A; the fixture holds 2 chips of reel B.");
     // Chips that nobody received.
     let strange = site.dir.path().join("strange");
     site.done("strange", &["chip", "simulate", "--out", text(&strange), "--count", "1", "--seed", "9"]);
@@ -76,7 +76,7 @@ fn success_means_done(engine: &Engine) {
     assert_ended("no certificates", &bare, 1, "nothing-to-do", [0, 0, 2, 0]);
     assert_eq!(bare.json["units"][0]["cause"], "no-credential");
     assert_eq!((&bare.json["units"][0]["attempts"], &bare.json["units"][0]["unit"]), (&json!(0), &Value::Null));
-    assert_eq!(site.reconcile("nothing begun")["units"], json!({ "passed": 0, "failed": 0, "scrapped": 0, "open": 0 }));
+    assert_eq!(site.done("nothing begun", &["unit", "list"])["units"], json!([]));
 
     let none = provision(&site, "rework", "A", &chips, &["--rework"]);
     assert_ended("rework", &none, 1, "nothing-to-do", [0; 4]);

@@ -310,7 +310,13 @@ const BROUGHT: &[Brought] = &[
         never_removed: &["station_firmware"],
         refusals: &[],
     },
-    Brought { version: 6, rewritten: REWRITTEN_6, written_once: &["withdrawn", "product_series"], never_removed: &[], refusals: &[] },
+    Brought {
+        version: 6,
+        rewritten: REWRITTEN_6,
+        written_once: &["withdrawn", "product_series"],
+        never_removed: &[],
+        refusals: &[],
+    },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

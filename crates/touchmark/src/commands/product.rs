@@ -63,6 +63,9 @@ pub struct Add {
     /// Write the unit's factory record into the chip too
     #[arg(long)]
     factory_record: bool,
+    /// First number of the series that new units get, such as HL-000001
+    #[arg(long, value_name = "FIRST")]
+    serial_series: Option<String>,
     /// Take everything from a TOML file; what is given here too overrides it
     #[arg(long, value_name = "FILE.toml")]
     from: Option<PathBuf>,
@@ -82,6 +85,12 @@ pub struct Update {
     /// Take everything from a TOML file, as product add does; what is given here too overrides it
     #[arg(long, value_name = "FILE.toml", group = "change")]
     from: Option<PathBuf>,
+    /// First number of the series that new units get from now on, such as HL-000001
+    #[arg(long, value_name = "FIRST", group = "change")]
+    serial_series: Option<String>,
+    /// No series of its own any more: each run says which numbers it gives
+    #[arg(long, group = "change", conflicts_with = "serial_series")]
+    no_serial_series: bool,
     /// Trust sets whose rules it must meet, in place of those before: stations refuse what one of them would refuse
     #[arg(long = "trust-set", value_name = "NAME", num_args = 1.., group = "change")]
     trust_sets: Vec<String>,
@@ -136,7 +145,15 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
     let site = place.open()?;
     match command {
         ProductCommand::Add(args) => {
-            let added = product::add(&site, &args.name, &description(&args)?, &place.who()?)?;
+            let who = place.who()?;
+            if let Some(first) = &args.serial_series {
+                product::check_series(first)?;
+            }
+            let mut added = product::add(&site, &args.name, &description(&args)?, &who)?;
+            if args.serial_series.is_some() {
+                let change = Change { serial_series: Some(args.serial_series), ..Change::default() };
+                added.product = product::update(&site, &args.name, &change, &who)?.product;
+            }
             output.show(&added, |w| {
                 let p = &added.product;
                 let kind = if p.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
@@ -154,6 +171,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                 from: args.from.as_deref().map(product::read).transpose()?,
                 vendor_name: args.vendor_name,
                 product_name: args.product_name,
+                serial_series: args.serial_series.map(Some).or(args.no_serial_series.then_some(None)),
             };
             let mut updated = product::update(&site, &args.name, &change, &who)?;
             let trust = args.no_trust_sets || !args.trust_sets.is_empty();
@@ -220,6 +238,7 @@ fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {
         ("lock", format!("after the proof, where the part can be: {}", yes(p.lock))),
         ("objects", list(&objects, "none further")),
         ("trust sets", list(&p.trust_sets, "none")),
+        ("serial numbers", p.serial_series.as_ref().map_or_else(|| "no series".into(), |s| format!("series {s}"))),
         ("added", p.added.clone()),
     ];
     rows.iter().try_for_each(|(label, value)| writeln!(w, "  {label:<14} {value}"))

@@ -16,7 +16,7 @@ use std::sync::mpsc;
 use std::thread;
 
 use book::ChipState;
-use book::ids::ChipId;
+use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
 use custody::Passphrase;
 use serde::Serialize;

@@ -15,7 +15,7 @@ use chip::ChipSource;
 
 use super::line::{Line, Prepared};
 use super::one::one;
-use super::serials::{Scans, Serials};
+use super::serials::{Scans, Serials, whole};
 use super::{Ended, Provisioned, RefusedScan, Said, UnitResult};
 use crate::advice::{Advise, Kind};
 use crate::course::Course;
@@ -320,6 +320,9 @@ impl Run<'_, '_> {
                 None => Choice::Refused(super::not_here(&serial, &unit.chip_id)),
             });
         }
+        if let Err(trouble) = whole(line) {
+            return Ok(Choice::Refused(trouble));
+        }
         if self.asked.only_started {
             return refused(
                 format!("unit {serial} was never started, and this run takes started units only"),
@@ -420,7 +423,7 @@ impl Run<'_, '_> {
                     there.push(format!("{} on no reel that was received here", counted(seen.unknown, "chip")));
                 }
                 (
-                    format!("No chip here is of reel {reel}: there are {}.", there.join(", ")),
+                    format!("No chip here is of reel {reel}; the fixture holds {}.", there.join(", ")),
                     format!("Put chips of reel {reel} in, or work on the reel that is there."),
                 )
             }

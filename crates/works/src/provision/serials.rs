@@ -41,7 +41,7 @@ pub fn scans(input: impl Read + Send + 'static) -> Scans {
         let mut input = BufReader::new(input);
         while let Some(line) = line(&mut input).transpose() {
             let ends = matches!(&line, Err(trouble) if trouble.kind == LineTrouble::Input);
-            if send.send(line.map_err(LineError::into)).is_err() || ends {
+            if send.send(line.map_err(Trouble::from)).is_err() || ends {
                 break;
             }
         }
@@ -332,7 +332,10 @@ mod tests {
 
     #[test]
     fn numbers_of_one_series_differ_in_their_digits_alone() {
-        let one = |a: &str, b: &str| of_one_series(&UnitSerial::new(a).unwrap(), &UnitSerial::new(b).unwrap());
+        let one = |a: &str, b: &str| {
+            let serial = |text| UnitSerial::new(text).expect("a serial number");
+            of_one_series(&serial(a), &serial(b))
+        };
         assert!(one("TV-0001", "TV-9999") && one("7", "9"));
         assert!(!one("TV-0001", "TV-00001") && !one("TV-0001", "TX-0001") && !one("TV-0001", "TV1-001"));
     }
