@@ -163,14 +163,15 @@ fn scrapped_chips_leave_the_stock(engine: &Engine) {
     let listed = site.done("list", &["chip", "list", "--ids", "--chips", &chips]);
     let ids: Vec<_> =
         listed["chips"].as_array().expect("chips").iter().map(|c| c["chip_id"].as_str().expect("id")).collect();
-    let scrap = |case: &str, typed: &[&str]| site.call(case, &[&["chip", "scrap"], typed].concat());
+    let scrap = |case: &str, typed: &[&str]| site.call(case, &[&["chip", "scrap"][..], typed].concat());
     assert_eq!(scrap("no reason", &[ids[0], "--reason", " "]).exit, Some(2));
     // One typo scraps none.
     let typo = scrap("typo", &[ids[0], "0BAD", "--reason", "sample"]);
     assert!(typo.exit == Some(2) && typo.said.contains("0BAD"), "{}", typo.said);
     assert_eq!(site.reconcile("typo")["chips"]["scrapped"], 0);
 
-    let first = scrap("two", &[&ids[0].to_lowercase(), ids[1], ids[0], "--reason", "sent to the laboratory"]);
+    let lower = ids[0].to_lowercase();
+    let first = scrap("two", &[&lower, ids[1], ids[0], "--reason", "sent to the laboratory"]);
     assert_eq!(first.exit, Some(0), "{}", first.said);
     let told = &first.json["chips"][0];
     assert_eq!((&told["chip_id"], &told["state"], &told["reel"]), (&json!(ids[0]), &json!("scrapped"), &json!("A")));
@@ -246,18 +247,19 @@ impl Running {
     }
 }
 
-fn put_in(from: &Path, fixture: &Path, n: usize) {
+/// Puts the next chip of a tray into a fixture.
+fn put_in(from: &Path, fixture: &Path) {
     let mut files: Vec<_> = fs::read_dir(from).expect("chips").flatten().map(|f| f.path()).collect();
     files.retain(|f| f.extension().is_some_and(|e| e == "chip"));
     files.sort();
-    fs::rename(&files[n], fixture.join(files[n].file_name().expect("a name"))).expect("put in");
+    fs::rename(&files[0], fixture.join(files[0].file_name().expect("a name"))).expect("put in");
 }
 
 fn numbers_come_from_a_scanner(engine: &Engine) {
     let site = stocked(engine);
     let chips = source(&site.simulate_part("a", 0, 3, &[]));
     let scanned = |input: &str, more: &[&str]| {
-        let mut run = Running::start(&site, &chips, &[&["--json", "--serials", "-"], more].concat());
+        let mut run = Running::start(&site, &chips, &[&["--json", "--serials", "-"][..], more].concat());
         run.child.stdin.as_mut().expect("standard input").write_all(input.as_bytes()).expect("scanned");
         let (exit, said) = run.end();
         let json: Value = serde_json::from_str(&said).unwrap_or_else(|e| panic!("{e}: {said}"));
@@ -282,9 +284,9 @@ fn numbers_come_from_a_scanner(engine: &Engine) {
     let (tray, fixture) = (site.simulate_part("a", 3, 5, &[]), site.dir.path().join("fixture"));
     fs::create_dir(&fixture).expect("a fixture");
     let mut run = Running::start(&site, &source(&fixture), &["--json-lines", "--serials", "-", "--wait"]);
-    for (n, serial) in ["HOUSE-10", "HOUSE-11"].iter().enumerate() {
+    for serial in ["HOUSE-10", "HOUSE-11"] {
         run.scan(serial);
-        put_in(&tray, &fixture, n);
+        put_in(&tray, &fixture);
         let unit = run.next();
         assert_eq!((&unit["unit"], &unit["result"]), (&json!(serial), &json!("passed")), "{unit}");
         let shown = site.done(serial, &["unit", "show", serial]);
@@ -303,9 +305,9 @@ fn a_run_waits_until_it_is_told_to_stop(engine: &Engine) {
     let (tray, fixture) = (site.simulate_part("a", 0, 3, &[]), site.dir.path().join("fixture"));
     fs::create_dir(&fixture).expect("a fixture");
     let mut run = Running::start(&site, &source(&fixture), &["--json-lines", "--wait", "--serial-start", "TV-1"]);
-    for n in 0..2 {
-        put_in(&tray, &fixture, n);
-        assert_eq!(run.next()["unit"], format!("TV-{}", n + 1));
+    for serial in ["TV-1", "TV-2"] {
+        put_in(&tray, &fixture);
+        assert_eq!(run.next()["unit"], serial);
     }
     run.signal("-TERM");
     let (exit, summary) = run.end();

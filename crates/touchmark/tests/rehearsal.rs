@@ -109,7 +109,7 @@ fn a_persons_own_product_is_rehearsed(engine: &Engine) {
     assert_eq!((&done["product"], &done["units"]["passed"]), (&"Vent".into(), &4.into()), "{done}");
     assert_eq!(site.reconcile("after"), before, "the person's own site is only read");
 
-    let there = |words: &[&str]| site.done(words[0], &[&["--site", text(&out)], words].concat());
+    let there = |words: &[&str]| site.done(words[0], &[words, &["--site", text(&out)]].concat());
     let shown = there(&["product", "show", "Vent"]);
     let kept = ["vendor_id", "product_id", "flow", "vendor_name", "product_name", "purpose"].map(|key| &shown[key]);
     assert_eq!(kept, ["1234", "8A21", "custom", "Tern & Hollow", "Tern Vent Plus", "test"], "{shown}");
