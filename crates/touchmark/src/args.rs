@@ -92,7 +92,7 @@ enum Command {
 /// Parses and runs; every way out of the program goes through here.
 pub fn run(typed: Vec<OsString>) -> ExitCode {
     // Known before parsing, because a wrong call must answer in JSON too.
-    let json = typed.iter().skip(1).take_while(|a| *a != "--").any(|a| a == "--json");
+    let json = typed.iter().skip(1).take_while(|a| *a != "--").any(|a| a == "--json" || a == "--json-lines");
     let words: Vec<_> = typed.iter().map(|word| word.to_string_lossy().into_owned()).collect();
     let arguments = match Arguments::try_parse_from(typed) {
         Ok(arguments) => arguments,
@@ -112,7 +112,9 @@ pub fn run(typed: Vec<OsString>) -> ExitCode {
         }
     };
     let level = if arguments.quiet { -1 } else { i8::try_from(arguments.verbose).unwrap_or(i8::MAX) };
-    let mut output = Output::new(arguments.json, level);
+    // An answer in lines is JSON as well, down to a failure.
+    let lines = matches!(&arguments.command, Command::Provision(args) if args.json_lines());
+    let mut output = Output::new(arguments.json || lines, level);
     match dispatch(arguments, &mut output) {
         Ok(exit) => exit.into(),
         Err(failure) => output.fail(&failure),
@@ -144,10 +146,10 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::TrustSet(command) => commands::trust_set::run(command, &place, output),
         Command::Passcode(command) => commands::passcode::run(command, &place, output),
         Command::Watch(args) => commands::watch::run(&args, &place, output),
-        Command::Rehearse(args) => commands::rehearse::run(args, output),
+        Command::Rehearse(args) => commands::rehearse::run(args, &place, output),
         Command::Examine(args) => commands::examine::run(args, &place, output),
         Command::Specimen(command) => commands::specimen::run(command, output),
-        Command::Chip(args) => commands::chip::run(&args, output),
+        Command::Chip(args) => commands::chip::run(&args, &place, output),
         Command::Code(args) => commands::code::run(args, output),
         Command::Record(args) => commands::record::run(args, &place, output),
         Command::Verifier(args) => commands::verifier::run(args, output),

@@ -53,9 +53,20 @@ fn listen() {
 ///
 /// - `what`: what is counted, as `certificates`.
 pub fn watched<T>(output: &Output, what: &'static str, work: impl FnOnce(&Course) -> T) -> T {
+    stoppable(|course| drawn(output, what, course, work))
+}
+
+/// Does long work that an interrupt stops, and draws nothing.
+pub fn stoppable<T>(work: impl FnOnce(&Course) -> T) -> T {
     let course = Course::new();
     listen();
     at_work(Some(course.clone()));
+    let done = work(&course);
+    at_work(None);
+    done
+}
+
+fn drawn<T>(output: &Output, what: &'static str, course: &Course, work: impl FnOnce(&Course) -> T) -> T {
     let (over, ends) = mpsc::channel::<()>();
     let drawing = output.draws_progress().then(|| {
         let course = course.clone();
@@ -67,12 +78,11 @@ pub fn watched<T>(output: &Output, what: &'static str, work: impl FnOnce(&Course
             bar.finish_and_clear();
         })
     });
-    let done = work(&course);
+    let done = work(course);
     drop(over);
     if let Some(drawing) = drawing {
         let _ = drawing.join();
     }
-    at_work(None);
     done
 }
 

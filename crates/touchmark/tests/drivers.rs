@@ -59,7 +59,7 @@ fn a_sound_driver_is_checked_and_provisions(engine: &Engine) {
     let run = ["provision", "--reel", "R", "--station", "S1", "--chips", &sound];
     let done = site.done("provision", &run);
     assert_eq!((&done["passed"], &done["failed"]), (&json!(3), &json!(0)), "{done}");
-    let again = site.done("again", &run);
+    let again = site.call("again", &run).json;
     assert_eq!((&again["passed"], &again["verified"]), (&json!(0), &json!(3)), "{again}");
     assert_sound("a driver's chips", &site.reconcile("a driver's chips"));
 

@@ -231,7 +231,7 @@ fn advice_is_of_what_can_be_done() {
 
 /// What was listed is what is given out: a list that is too short is told, one with a double begins nothing.
 #[test]
-fn listed_serial_numbers_give_out_in_so_many_words() {
+fn serial_numbers_that_run_out_are_said_and_are_no_success() {
     let site = Site::new("a");
     site.receive_reel("a");
     site.receive_delivery("a");
@@ -252,15 +252,18 @@ fn listed_serial_numbers_give_out_in_so_many_words() {
 
     for (lines, passed, gave_out) in [("", 0, true), ("TV-1\nTV-2\n", 2, true), ("TV-3\n", 1, false)] {
         fs::write(&list, lines).expect("a file");
-        let done = site.done("provision", &run);
+        let answer = site.call("provision", &run);
+        assert_eq!(answer.exit, Some(i32::from(gave_out)), "{lines:?}: {}", answer.said);
+        let done = answer.json;
         assert_eq!((&done["passed"], &done["serials_gave_out"]), (&passed.into(), &gave_out.into()), "{lines:?}");
+        assert_eq!(done["ended"], if gave_out { "serials-ran-out" } else { "done" }, "{lines:?}");
         if gave_out {
             // In words as well, which are not asked for by `command`.
             fs::write(&list, "").expect("a file");
             let mut said = Command::new(env!("CARGO_BIN_EXE_touchmark"));
             let said = said.args(["--site", text(&site.dir.path().join("site"))]).args(run).output().expect("starts");
             let said = String::from_utf8_lossy(&said.stdout).into_owned();
-            assert!(said.contains("gave out") && said.contains("serials"), "{said}");
+            assert!(said.contains("The serial numbers ran out before the chips did"), "{said}");
         }
     }
     let mut listed = Command::new(env!("CARGO_BIN_EXE_touchmark"));

@@ -46,8 +46,12 @@ fn to_the_last_chip(site: &Site, which: &str, reel: &str, chips: u64) {
     assert_eq!(account["credentials"]["installed"], chips, "reel {reel}: {account}");
 
     let before = (held(&site.dir.path().join(format!("chips-{which}"))), site.reconcile("before the second run"));
-    let again = site.done(&format!("provision {reel} again"), &run);
+    // Verified, and yet no unit was made: whoever counts on one by the exit code is not misled.
+    let answer = site.call(&format!("provision {reel} again"), &run);
+    assert_eq!(answer.exit, Some(1), "reel {reel} again: {}", answer.said);
+    let again = answer.json;
     assert_eq!((&again["passed"], &again["failed"]), (&json!(0), &json!(0)), "reel {reel} again: {again}");
+    assert_eq!(again["ended"], "nothing-to-do", "reel {reel} again: {again}");
     assert_eq!(again["verified"], chips, "reel {reel} again");
     let after = (held(&site.dir.path().join(format!("chips-{which}"))), site.reconcile("after the second run"));
     assert!(before.0 == after.0, "reel {reel}: the second run wrote to a chip");

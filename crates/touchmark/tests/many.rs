@@ -49,8 +49,9 @@ fn ready(engine: &Engine) -> Site {
 
 /// All chips once more, by one station: each passes or has passed, and the account is even.
 fn to_the_end(site: &Site, chips: &str, count: u64) {
-    let done =
-        site.done("to the end", &["provision", "--reel", "A", "--station", "S9", "--take-over", "--chips", chips]);
+    let run = ["provision", "--reel", "A", "--station", "S9", "--take-over", "--chips", chips];
+    let done = site.call("to the end", &run).json;
+    assert_eq!((number(&done["failed"]), number(&done["refused"])), (0, 0), "{done}");
     assert_eq!(number(&done["passed"]) + number(&done["verified"]), count, "{done}");
     let account = site.reconcile("to the end");
     assert_sound("to the end", &account);

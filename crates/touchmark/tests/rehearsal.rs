@@ -9,12 +9,14 @@ use std::path::Path;
 use std::process::{Command, Stdio};
 
 use at_site::engine::Engine;
+use at_site::{Site, assert_sound, text};
 use serde_json::Value;
 
 on_both_engines! {
     without_faults_every_unit_passes,
     usual_faults_leave_nothing_unaccounted,
     harsh_faults_leave_nothing_unaccounted,
+    a_persons_own_product_is_rehearsed,
 }
 
 const UNITS: u64 = 40;
@@ -83,4 +85,39 @@ fn usual_faults_leave_nothing_unaccounted(engine: &Engine) {
 fn harsh_faults_leave_nothing_unaccounted(engine: &Engine) {
     let failed: u64 = at_level(engine, "harsh").iter().filter_map(|done| done["units"]["failed"].as_u64()).sum();
     assert!(failed > 0, "harsh faults that fail no unit try nothing");
+}
+
+/// With the settings of the person's own product, on a real vendor ID; its site is only read.
+fn a_persons_own_product_is_rehearsed(engine: &Engine) {
+    let site = Site::bare(&engine.place());
+    let (dir, objects) = (site.dir.path(), site.dir.path().join("site/objects"));
+    std::fs::create_dir_all(objects.join("keys")).expect("a folder");
+    std::fs::write(objects.join("anchor.der"), "anchor").expect("a file");
+    let described = "vendor = '1234'\nproduct = '8A21'\ndevice_type = 514\nreach = 'ble,ip'\nflow = 'custom'\n\
+                     vendor_name = 'Tern & Hollow'\nproduct_name = 'Tern Vent Plus'\nfactory_record = true\nlock = false\n\
+                     [[object]]\nname = 'trust-anchor'\nfile = 'objects/anchor.der'\n\
+                     [[object]]\nname = 'access-key'\nper_unit = 'objects/keys'\n";
+    std::fs::write(dir.join("product.toml"), described).expect("a file");
+    let add = ["product", "add", "Vent", "--from", text(&dir.join("product.toml")), "--serial-series", "HL-000001"];
+    let added = site.done("add", &add);
+    assert_eq!((&added["purpose"], &added["serial_series"]), (&"production".into(), &"HL-000001".into()), "{added}");
+    let before = site.reconcile("before");
+
+    let out = dir.join("rehearsal");
+    let run = ["rehearse", "--product", "Vent", "--units", "4", "--faults", "none", "--out", text(&out)];
+    let done = site.done("rehearse", &run);
+    assert_eq!((&done["product"], &done["units"]["passed"]), (&"Vent".into(), &4.into()), "{done}");
+    assert_eq!(site.reconcile("after"), before, "the person's own site is only read");
+
+    let there = |words: &[&str]| site.done(words[0], &[words, &["--site", text(&out)]].concat());
+    let shown = there(&["product", "show", "Vent"]);
+    let kept = ["vendor_id", "product_id", "flow", "vendor_name", "product_name", "purpose"].map(|key| &shown[key]);
+    assert_eq!(kept, ["1234", "8A21", "custom", "Tern & Hollow", "Tern Vent Plus", "test"], "{shown}");
+    assert_eq!((&shown["factory_record"], &shown["lock"]), (&true.into(), &false.into()), "{shown}");
+    let story = there(&["unit", "show", "HL-000001"]);
+    let names: Vec<_> = story["proof"]["objects"].as_array().expect("objects").iter().map(|o| &o["name"]).collect();
+    assert_eq!(names, ["dac", "pai", "declaration", "factory-record", "trust-anchor", "access-key"], "{story}");
+    assert_eq!((&story["state"], &story["purpose"]), (&"passed".into(), &"test".into()), "{story}");
+    assert_sound("rehearsed", &there(&["reconcile"]));
+    assert_eq!(site.call("no such", &["rehearse", "--product", "None"]).exit, Some(2));
 }

@@ -61,7 +61,7 @@ fn a_fixture_of_many_chips(engine: &Engine) {
     let run = ["provision", "--reel", "B", "--station", "S1", "--chips", &source];
     let done = site.done("provision", &run);
     assert_eq!((&done["passed"], &done["failed"]), (&json!(6), &json!(0)), "{done}");
-    let again = site.done("again", &run);
+    let again = site.call("again", &run).json;
     assert_eq!((&again["passed"], &again["verified"]), (&json!(0), &json!(6)), "{again}");
     let challenged = site.done("challenge", &["challenge", "--chips", &source]);
     assert_eq!(challenged["verdict"], "accepted", "{challenged}");

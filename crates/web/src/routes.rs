@@ -5,7 +5,7 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::handler::Handler;
 use axum::http::Method;
-use axum::routing::{get, post};
+use axum::routing::{get, post, put};
 use works::access::Role;
 
 use crate::again::{self, Held};
@@ -143,6 +143,12 @@ impl Routes {
     pub(crate) fn post<H: Handler<T, App>, T: 'static>(mut self, path: &'static str, need: Need, handler: H) -> Self {
         self.table.routes.push((Method::POST, path, need));
         self.router = self.router.route(path, post(handler));
+        self
+    }
+
+    pub(crate) fn put<H: Handler<T, App>, T: 'static>(mut self, path: &'static str, need: Need, handler: H) -> Self {
+        self.table.routes.push((Method::PUT, path, need));
+        self.router = self.router.route(path, put(handler));
         self
     }
 

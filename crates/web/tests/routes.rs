@@ -270,6 +270,7 @@ async fn the_api_says_404_of_what_is_not_here() {
         (Method::POST, "/api/v1/units/ZZ/rework", r#"{"reason":"dropped"}"#),
         (Method::POST, "/api/v1/units/ZZ/label-check", r#"{"scanned":"MT:X"}"#),
         (Method::POST, "/api/v1/stations/ZZ/units", "{}"),
+        (Method::POST, "/api/v1/chips/0BAD/scrap", r#"{"reason":"bent lead"}"#),
     ] {
         let asked = request(&method, at).header("authorization", format!("Bearer {token}"));
         let answer = house.ask(asked.header("content-type", "application/json").body(Body::from(body)).unwrap()).await;

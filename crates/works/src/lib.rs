@@ -48,6 +48,7 @@ pub mod repeat;
 pub mod report;
 pub mod retention;
 pub mod revocation;
+pub mod scrap;
 pub mod site;
 pub mod specimen;
 mod station;

@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use book::ids::ProductName;
+use book::ids::{ProductName, UnitSerial};
 use book::{NewProduct, Product, Purpose};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -11,6 +11,7 @@ use standard::factory_record::{self, Field};
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Flow, Reach};
 
+use crate::provision;
 use crate::record::RecordPlace;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
@@ -86,7 +87,7 @@ impl Description {
     }
 
     /// What stands in the book, as it would be described.
-    fn of(product: &Product) -> Result<Self, Trouble> {
+    pub(crate) fn of(product: &Product) -> Result<Self, Trouble> {
         let (facts, kept) = (&product.facts, kept(product)?);
         Ok(Self {
             purpose: Some(facts.purpose.word().into()),
@@ -217,6 +218,8 @@ pub struct ProductView {
     pub record: Option<RecordPlace>,
     /// Trust sets that it must please.
     pub trust_sets: Vec<String>,
+    /// The first number of the series that its new units get; none where a run says which numbers it gives.
+    pub serial_series: Option<String>,
     /// When it was added.
     pub added: String,
     /// What the person should know before units are made.
@@ -247,6 +250,9 @@ pub struct Change {
     pub vendor_name: Option<String>,
     /// The product's name as the customer reads it.
     pub product_name: Option<String>,
+    /// The first number of the series that new units get; `Some(None)` ends the series. No unit made so far depends
+    /// on it.
+    pub serial_series: Option<Option<String>>,
 }
 
 /// One setting that changed.
@@ -434,7 +440,7 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
         Ok(told)
     };
     let (was, is) = (settings(&old)?, settings(&Product { facts: new.clone(), ..old.clone() })?);
-    let changed: Vec<_> = SETTINGS
+    let mut changed: Vec<_> = SETTINGS
         .iter()
         .filter(|setting| was[**setting] != is[**setting])
         .map(|setting| Changed { setting, from: was[*setting].clone(), to: is[*setting].clone() })
@@ -445,8 +451,28 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
     let free = kept(&old)?.judge().is_err() || changed.iter().all(is_free);
     let said = serde_json::to_value(&changed)
         .map_err(|e| Trouble::surroundings(format!("the change can't be written: {e}"), "Report this."))?;
+    let series = change.serial_series.as_ref().map(|s| s.as_deref().map(provision::series).transpose()).transpose();
+    let series = series.about("serial_series")?;
     site.book.update_product(&new, free, &said, &who.by())?;
+    if let Some(series) = series {
+        let text = |series: Option<&UnitSerial>| series.map_or(Value::Null, |s| s.as_str().into());
+        let before = site.book.product_series(&new.name)?;
+        if before != series {
+            site.book.set_product_series(&new.name, series.as_ref(), &who.by())?;
+            let (from, to) = (text(before.as_ref()), text(series.as_ref()));
+            changed.push(Changed { setting: "serial_series", from, to });
+        }
+    }
     Ok(Updated { product: show(site, name)?, changed })
+}
+
+/// Whether a text can be the first number of a product's series.
+///
+/// # Errors
+///
+/// [`Trouble`] says why not.
+pub fn check_series(first: &str) -> Result<(), Trouble> {
+    provision::series(first).map(drop).about("serial_series")
 }
 
 /// What a product file sets.
@@ -511,6 +537,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         record: kept.record,
         warnings,
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
+        serial_series: site.book.product_series(&facts.name)?.map(|first| first.to_string()),
         added: crate::reel::time_text(product.added),
     })
 }

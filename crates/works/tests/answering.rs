@@ -34,6 +34,7 @@ fn place() -> Place {
     let folder = TempDir::new().unwrap();
     let out = folder.path().join("site");
     let wanted = Rehearse {
+        product: None,
         units: UNITS as u64,
         seed: 3,
         faults: FaultLevel::None,

@@ -49,6 +49,7 @@ fn place(serial_start: Option<&str>) -> Place {
         reel: "A".into(),
         source: "simulated:chips".into(),
         serial_start: serial_start.map(str::to_owned),
+        product_series: None,
         takt_seconds: Some(12.0),
         per_hour: 250,
         check_label: true,
@@ -306,4 +307,22 @@ fn who_may_come_in() {
     assert_eq!(taken("one"), repeat::Taken::First);
     repeat::keep(&site, "mes", "k", 200, "{}").unwrap();
     assert_eq!((taken("one"), taken("two")), (repeat::Taken::Answered(200, "{}".into()), repeat::Taken::Other));
+}
+
+/// A product's series counts at a station that has none of its own; the screen says which number comes next.
+#[test]
+fn a_station_counts_in_its_products_series() {
+    let place = place(None);
+    let (desks, site, _) = place.desks();
+    assert!(!desks.view("S1", &place.who).unwrap().counted);
+    let change = product::Change { serial_series: Some(Some("HL-000001".into())), ..product::Change::default() };
+    product::update(&site, "Tern Vent", &change, &place.who).unwrap();
+    let ready = desks.view("S1", &place.who).unwrap();
+    assert!(ready.counted && ready.serials.is_some_and(|words| words.contains("HL-000001")));
+    let refused = desks.scan("S1", "TV-7", &place.who).map(drop).unwrap_err();
+    assert!(refused.to_string().contains("TV-7"), "{refused}");
+    let passed = place.work(&desks, "");
+    assert_eq!((passed.phase, passed.unit.as_deref()), (Phase::Passed, Some("HL-000001")));
+    assert!(passed.serials.is_some_and(|words| words.contains("HL-000002")));
+    assert_eq!(floor::stations(&site).unwrap()[0].product_series.as_deref(), Some("HL-000001"));
 }

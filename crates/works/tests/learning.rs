@@ -17,7 +17,7 @@ use works::access::Standing;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
 use works::course::Course;
 use works::keys::Typed;
-use works::provision::{Provision, Provisioned, UnitResult, provision};
+use works::provision::{Numbers, Provision, Provisioned, Said, UnitResult, provision};
 use works::revocation::{self, Ask, Issue};
 use works::site::{NewBook, Site, Who};
 use works::trust::{self, NewSet};
@@ -155,15 +155,20 @@ impl Place {
             reel: "R1",
             station: "S1",
             units: None,
-            serials: None,
-            serial_start: Some("TV-1"),
+            numbers: Numbers::CountFrom("TV-1"),
             attempts: 1,
             take_over: false,
             firmware: None,
             only_started: false,
+            wait: false,
             passphrase: None,
         };
-        provision(&self.site, request, self.source().as_mut(), &self.who, between)
+        let mut told = |said: Said<'_>| {
+            if let Said::Unit(unit) = said {
+                between(unit);
+            }
+        };
+        provision(&self.site, request, self.source().as_mut(), &self.who, &Course::new(), &mut told)
     }
 
     /// Whether a chip holds nothing at all.

@@ -28,6 +28,8 @@ pub enum SerialWish<'a> {
     /// The next free one of the series that this one begins: same text before
     /// the digits at its end, same number of digits. The book counts, for all stations.
     CountFrom(&'a UnitSerial),
+    /// There is none left: a chip that has a unit goes on with it, another is refused.
+    Nothing,
 }
 
 /// Makes onboarding data for a new unit, its passcode encrypted for the serial
@@ -173,7 +175,7 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
     }
     let pattern = match begin.serial {
         SerialWish::CountFrom(first) => Some(serial::Pattern::of(first)?),
-        SerialWish::Exactly(_) | SerialWish::IfNew(_) => None,
+        SerialWish::Exactly(_) | SerialWish::IfNew(_) | SerialWish::Nothing => None,
     };
     asks.extend(pattern.iter().flat_map(serial::Pattern::lock));
     let mut answers = tx.several(&asks)?.into_iter();
@@ -341,6 +343,7 @@ fn start(
 ) -> Result<Unit, BeginError> {
     // From the head on nobody else makes a unit, so a serial number that is free then stays so.
     let (serial, sequence) = match (begin.serial, series) {
+        (SerialWish::Nothing, _) => return Err(BeginError::NoSerial { chip: chip.chip_id.clone() }),
         (SerialWish::CountFrom(_), Some(series)) => series.following(tx)?,
         (SerialWish::Exactly(serial) | SerialWish::IfNew(serial) | SerialWish::CountFrom(serial), _) => {
             let (answers, sequence) = tx.several_at_head(Vec::new(), vec![serial::owner(serial.as_str())])?;

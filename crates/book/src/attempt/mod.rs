@@ -4,7 +4,7 @@ pub(crate) mod begin;
 pub(crate) mod finish;
 pub(crate) mod firmware;
 pub(crate) mod refused;
-mod serial;
+pub(crate) mod serial;
 
 use time::OffsetDateTime;
 

@@ -94,6 +94,12 @@ pub enum BeginError {
         /// The serial number asked for.
         wanted: UnitSerial,
     },
+    /// It is a new unit's, and no serial number is left to give.
+    #[error("no serial number is left for chip {chip}")]
+    NoSerial {
+        /// The chip.
+        chip: ChipId,
+    },
     /// A series has no further number.
     #[error("the series of serial numbers that begins with {start} ran out")]
     SeriesEnds {
@@ -153,6 +159,7 @@ impl BeginError {
             ),
             Self::SerialTaken { .. } => "Scan the serial number again; no number is used twice.".into(),
             Self::ChipHasUnit { unit, .. } => format!("Put the board back with unit {unit}."),
+            Self::NoSerial { .. } => "Give more serial numbers.".into(),
             Self::SeriesEnds { .. } => "Start a series with more digits.".into(),
             Self::Declaration { .. } => "Choose a declaration of this product.".into(),
             Self::NoStation => "Name the station.".into(),

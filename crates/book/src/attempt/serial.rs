@@ -1,9 +1,10 @@
 //! Serial numbers that the book counts, for all stations together.
 
 use super::refused::BeginError;
-use crate::engine::{Ask, P, Row, params};
+use crate::engine::{Ask, Connection, P, Row, params};
 use crate::error::BookError;
 use crate::ids::UnitSerial;
+use crate::series::SeriesStand;
 use crate::transaction::Tx;
 
 /// How many taken numbers a series may have in a row before it is given up.
@@ -47,6 +48,32 @@ impl<'a> Pattern<'a> {
         Ok(Self { first, prefix, digits, begins, limit })
     }
 
+    /// Whether a serial number is one of this series: the same text before as many digits.
+    pub(crate) fn covers(&self, serial: &str) -> bool {
+        let end = serial.strip_prefix(self.prefix).unwrap_or_default();
+        end.len() == self.digits && end.bytes().all(|b| b.is_ascii_digit())
+    }
+
+    /// How far the series has come, without taking anything of it.
+    pub(crate) fn stand(&self, c: &mut Connection) -> Result<SeriesStand, BookError> {
+        let following = "SELECT following FROM serial_series WHERE prefix = $1 AND digits = $2";
+        let row = c.one(following, &[P::Text(self.prefix), P::Int(self.width())])?;
+        let begun = row.is_some();
+        let from = row.map_or(Ok(self.begins), |row| row.int(0))?.max(self.begins);
+        for number in from..self.limit.min(from.saturating_add(TAKEN.into())) {
+            let serial = self.number(number);
+            if c.one("SELECT 1 FROM unit WHERE serial = $1", params![serial.as_str()])?.is_none() {
+                return Ok(SeriesStand { next: Some(serial), begun });
+            }
+        }
+        Ok(SeriesStand { next: None, begun })
+    }
+
+    fn number(&self, number: i64) -> UnitSerial {
+        let Self { prefix, digits, .. } = self;
+        UnitSerial::kept(format!("{prefix}{number:0digits$}"))
+    }
+
     fn width(&self) -> i64 {
         i64::try_from(self.digits).unwrap_or(i64::MAX)
     }
@@ -76,9 +103,9 @@ impl Series<'_> {
     /// The next free number, taken; and, with the log's head taken too, the next
     /// entry's sequence number.
     pub(crate) fn following(&self, tx: &mut Tx<'_>) -> Result<(UnitSerial, i64), BeginError> {
-        let Pattern { first, prefix, digits, limit, .. } = self.pattern;
+        let Pattern { first, prefix, limit, .. } = self.pattern;
         for number in self.following..limit.min(self.following.saturating_add(TAKEN.into())) {
-            let serial = UnitSerial::kept(format!("{prefix}{number:0digits$}"));
+            let serial = self.pattern.number(number);
             let taken = Ask::new(
                 "UPDATE serial_series SET following = $1 WHERE prefix = $2 AND digits = $3",
                 &[P::Int(number + 1), P::Text(prefix), P::Int(self.pattern.width())],

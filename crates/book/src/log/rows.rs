@@ -232,6 +232,7 @@ table!(
 table!(ATTEMPT_FIRMWARE, "attempt_firmware", ["unit", "attempt"], b"ti", "unit, attempt, version");
 table!(WITHDRAWN, "withdrawn", ["row_key", "row_table", "entry"], b"tti", "row_key, row_table, entry");
 table!(STATION_FIRMWARE, "station_firmware", ["station"], b"t", "station, version, changed");
+table!(PRODUCT_SERIES, "product_series", ["product", "number"], b"ti", "product, number, first, added");
 
 table!(
     REVOCATION_REQUEST,
@@ -320,6 +321,7 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &WITHDRAWN,
     &REVOCATION_ANSWER,
     &REVOCATION_LIST_SIGNER,
+    &PRODUCT_SERIES,
 ];
 
 /// The table of this name.

@@ -74,6 +74,7 @@ pub(crate) const TABLES: &[&str] = &[
     "order_places",
     "revocation_answer",
     "revocation_list_signer",
+    "product_series",
 ];
 
 fn version1(postgresql: bool) -> String {

@@ -319,7 +319,7 @@ const BROUGHT: &[Brought] = &[
     Brought {
         version: 6,
         rewritten: REWRITTEN_6,
-        written_once: &["withdrawn", "revocation_answer", "revocation_list_signer"],
+        written_once: &["withdrawn", "revocation_answer", "revocation_list_signer", "product_series"],
         never_removed: &[],
         refusals: REFUSALS_6,
     },

@@ -39,3 +39,13 @@ CREATE TABLE revocation_list_signer (
 -- Finding a unit by what is read from it: a serial number in any letter case, or a scanned code.
 CREATE INDEX unit_by_upper ON unit (upper(serial));
 CREATE INDEX unit_by_discriminator ON unit (discriminator, serial) WHERE passcode IS NOT NULL;
+
+-- The series of serial numbers that a product's new units get: the last row counts, and one without a series ends it.
+CREATE TABLE product_series (
+  product TEXT NOT NULL REFERENCES product (name),
+  number INTEGER NOT NULL CHECK (number >= 1),
+  first TEXT CHECK (length(first) BETWEEN 1 AND 64),
+  added INTEGER NOT NULL,
+  entry INTEGER NOT NULL,
+  PRIMARY KEY (product, number)
+) ROWLESS;

@@ -2,8 +2,8 @@
 
 use book::ids::{AuthorityName, DeclarationName, ProductName, SiteId};
 use book::{
-    AddError, Blame, Book, BookError, DeclarationOrigin, Location, NewAuthority, NewDeclaration, NewProduct,
-    OpenOptions, Purpose, Role,
+    AddError, BeginError, Blame, Book, BookError, DeclarationOrigin, Location, NewAuthority, NewDeclaration,
+    NewProduct, OpenOptions, Purpose, Role, SerialWish,
 };
 
 use crate::support::*;
@@ -175,4 +175,51 @@ pub fn trust_sets(engine: &Engine<'_>) {
         let found = book.verify(None).expect("verifies").damages;
         assert!(found.iter().any(|d| d.table == table), "{sql}: {found:?}");
     }
+}
+
+/// Which series a product's units get, how far it has come, and which other one is in use.
+pub fn series_of_products(engine: &Engine<'_>) {
+    let site = engine.site().stocked(6);
+    let (book, product) = (&site.book, product().name);
+    let (first, second) = (serial("HL-000001"), serial("HM-01"));
+    assert_eq!(book.product_series(&product).expect("asks"), None);
+    book.set_product_series(&product, Some(&first), &by()).expect("set");
+    let before = book.head().expect("a head");
+    book.set_product_series(&product, Some(&first), &by()).expect("as it is");
+    assert_eq!(book.head().expect("a head"), before, "what is so already is no entry");
+    assert_eq!(book.product_series(&product).expect("asks"), Some(first.clone()));
+    let unknown = book.set_product_series(&book::ids::ProductName::new("No such").expect("a name"), None, &by());
+    assert!(matches!(unknown, Err(AddError::Unknown { .. })), "{unknown:?}");
+
+    let stand = |of: &book::ids::UnitSerial| {
+        let stand = book.series_stand(of).expect("a series");
+        (stand.next.map(|next| next.to_string()), stand.begun)
+    };
+    let other = |of: &book::ids::UnitSerial| {
+        book.serial_of_another_series(&product, of).expect("a series").map(|serial| serial.to_string())
+    };
+    assert_eq!((stand(&first), other(&first)), ((Some("HL-000001".into()), false), None));
+    // A number that somebody gave by hand is passed over.
+    site.begin(0, SerialWish::Exactly(&serial("HL-000002")), &on("S1", 1)).expect("begun");
+    site.begin(1, SerialWish::CountFrom(&first), &on("S1", 2)).expect("begun");
+    assert_eq!((stand(&first), other(&first)), ((Some("HL-000003".into()), true), None));
+    assert_eq!((stand(&second), other(&second)), ((Some("HM-01".into()), false), Some("HL-000002".into())));
+    assert_eq!(stand(&serial("HL-000500")), (Some("HL-000500".into()), true), "the same series, further on");
+    site.begin(2, SerialWish::Exactly(&serial("HM-99")), &on("S1", 3)).expect("begun");
+    assert_eq!(stand(&serial("HM-99")), (None, false), "used up");
+    assert!(matches!(book.series_stand(&serial("HL")), Err(BeginError::SeriesEnds { .. })));
+
+    // Without a number a chip without a unit is refused, and one that has a unit goes on with it.
+    let refused = site.begin(3, SerialWish::Nothing, &on("S1", 4)).expect_err("no number");
+    assert!(matches!(refused, BeginError::NoSerial { .. }), "{refused}");
+    assert!(site.begin(2, SerialWish::Nothing, &on("S1", 5)).expect("goes on").resumed);
+
+    book.set_product_series(&product, None, &by()).expect("ended");
+    assert_eq!(book.product_series(&product).expect("asks"), None);
+    assert!(book.verify(None).expect("verifies").intact());
+    let sql = "UPDATE product_series SET first = 'HX-1' WHERE number = 1";
+    assert!(engine.raw(&site.place).attempt(sql).is_err(), "{sql}");
+    engine.raw(&site.place).force(sql);
+    let found = book.verify(None).expect("verifies").damages;
+    assert!(found.iter().any(|d| d.table == "product_series"), "{found:?}");
 }

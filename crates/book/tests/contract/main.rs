@@ -39,6 +39,7 @@ contract! {
     catalogue::authorities => authorities,
     catalogue::declarations => declarations,
     catalogue::trust_sets => trust_sets,
+    catalogue::series_of_products => series_of_products,
     arrivals::a_reel_is_received_whole => a_reel_is_received_whole,
     arrivals::a_reel_with_known_chips_is_refused => a_reel_with_known_chips_is_refused,
     arrivals::a_reel_that_stops_leaves_nothing => a_reel_that_stops_leaves_nothing,

@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 use standard::key::PublicKey;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
 use works::course::Course;
-use works::provision::{Provision, provision};
+use works::provision::{Numbers, Provision, provision};
 use works::site::{Site, Who};
 use works::{delivery, reel};
 
@@ -264,12 +264,12 @@ fn work(dir: &Path, chips: &str, (name, reel): (&str, &str), units: u64) -> Resu
         reel,
         station: name,
         units: Some(units),
-        serials: None,
-        serial_start: Some(&start),
+        numbers: Numbers::CountFrom(&start),
         attempts: 1,
         take_over: false,
         firmware: None,
         only_started: false,
+        wait: false,
         passphrase: None,
     };
     // What is loaded once and not for each unit is not measured.
@@ -277,7 +277,7 @@ fn work(dir: &Path, chips: &str, (name, reel): (&str, &str), units: u64) -> Resu
     writeln!(std::io::stdout(), "ready")?;
     std::io::stdin().read_line(&mut String::new())?;
     let begun = Instant::now();
-    let done = provision(&site, run, &mut source, &who, &mut |_| {})?;
+    let done = provision(&site, run, &mut source, &who, &Course::new(), &mut |_| {})?;
     let seconds = begun.elapsed().as_secs_f64();
     let chip_seconds = source.taken.lock().map_err(|_| "poisoned")?.as_secs_f64();
     Ok(Worked { units: done.passed, seconds, chip_seconds })

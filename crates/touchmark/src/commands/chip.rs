@@ -4,13 +4,15 @@ use std::path::PathBuf;
 
 use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
+use serde_json::json;
 use works::Trouble;
 use works::chips::{self, Bench, ChipId, ChipSource, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
 
+use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
 use crate::secret;
 
-/// Make simulated chips, list what a source holds, try whether it keeps a chip's contract
+/// Chips by themselves: make simulated ones, list a source, check it against a chip's contract, scrap blank ones
 #[derive(Debug, Args)]
 pub struct Chip {
     #[command(subcommand)]
@@ -22,6 +24,21 @@ enum Command {
     Simulate(Simulate),
     List(List),
     Check(Check),
+    Scrap(Scrap),
+}
+
+/// Scrap blank chips that will not be used: bent, lost, taken as samples
+///
+/// Each counts as scrapped with its reason, and its certificate as spent, so that the stock is true. A chip that
+/// a unit has is refused: scrap the unit, and its chip goes with it.
+#[derive(Debug, Args)]
+struct Scrap {
+    /// Ids of the chips
+    #[arg(required = true, value_name = "CHIP_ID")]
+    chips: Vec<book::ids::ChipId>,
+    /// Why, kept with the record
+    #[arg(long)]
+    reason: String,
 }
 
 /// Make simulated chips, and the manifest that their maker would send
@@ -143,12 +160,30 @@ impl Chips {
 }
 
 /// Runs the command.
-pub fn run(args: &Chip, output: &mut Output) -> Result<Exit, Failure> {
+pub fn run(args: &Chip, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     match &args.command {
         Command::Simulate(args) => simulate(args, output),
         Command::List(args) => list(args, output),
         Command::Check(args) => check(args, output),
+        Command::Scrap(args) => scrap(args, place, output),
     }
+}
+
+fn scrap(args: &Scrap, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
+    let done = works::scrap::chips(&site, &args.chips, &args.reason, &place.who()?)?;
+    output.show(&json!({ "chips": done }), |w| {
+        for chip in &done {
+            let credential = match &chip.credential {
+                Some(credential) => format!("its certificate {} is {}", credential.serial, credential.state),
+                None => "no certificate came for it".into(),
+            };
+            let reason = chip.reason.as_deref().unwrap_or("no reason is recorded");
+            writeln!(w, "Chip {} of reel {} is scrapped ({reason}); {credential}.", chip.chip_id, chip.reel)?;
+        }
+        Ok(())
+    })?;
+    Ok(Exit::Done)
 }
 
 fn simulate(args: &Simulate, output: &mut Output) -> Result<Exit, Failure> {

@@ -79,6 +79,9 @@ pub struct Add {
     /// Bytes of the flash region, decimal or 0x and hex digits; else 4096, which holds any record
     #[arg(long, value_name = "BYTES", value_parser = number, requires = "record")]
     record_size: Option<u32>,
+    /// First number of the series that new units get, such as HL-000001
+    #[arg(long, value_name = "FIRST")]
+    serial_series: Option<String>,
     /// Take everything from a TOML file; what is given here too overrides it
     #[arg(long, value_name = "FILE.toml")]
     from: Option<PathBuf>,
@@ -98,6 +101,12 @@ pub struct Update {
     /// Take everything from a TOML file, as product add does; what is given here too overrides it
     #[arg(long, value_name = "FILE.toml", group = "change")]
     from: Option<PathBuf>,
+    /// First number of the series that new units get from now on, such as HL-000001
+    #[arg(long, value_name = "FIRST", group = "change")]
+    serial_series: Option<String>,
+    /// No series of its own any more: each run says which numbers it gives
+    #[arg(long, group = "change", conflicts_with = "serial_series")]
+    no_serial_series: bool,
     /// Trust sets whose rules it must meet, in place of those before: stations refuse what one of them would refuse
     #[arg(long = "trust-set", value_name = "NAME", num_args = 1.., group = "change")]
     trust_sets: Vec<String>,
@@ -159,7 +168,15 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
     let site = place.open()?;
     match command {
         ProductCommand::Add(args) => {
-            let p = product::add(&site, &args.name, &description(&args)?, &place.who()?)?;
+            let who = place.who()?;
+            if let Some(first) = &args.serial_series {
+                product::check_series(first)?;
+            }
+            let mut p = product::add(&site, &args.name, &description(&args)?, &who)?;
+            if args.serial_series.is_some() {
+                let change = Change { serial_series: Some(args.serial_series), ..Change::default() };
+                p = product::update(&site, &args.name, &change, &who)?.product;
+            }
             output.warn(&p.warnings);
             output.show(&p, |w| {
                 let kind = if p.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
@@ -176,6 +193,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                 from: args.from.as_deref().map(product::read).transpose()?,
                 vendor_name: args.vendor_name,
                 product_name: args.product_name,
+                serial_series: args.serial_series.map(Some).or(args.no_serial_series.then_some(None)),
             };
             let mut updated = product::update(&site, &args.name, &change, &who)?;
             let trust = args.no_trust_sets || !args.trust_sets.is_empty();
@@ -248,6 +266,7 @@ fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {
         ("lock", format!("after the proof, where the part can be: {}", yes(p.lock))),
         ("objects", list(&objects, "none further")),
         ("trust sets", list(&p.trust_sets, "none")),
+        ("serial numbers", p.serial_series.as_ref().map_or_else(|| "no series".into(), |s| format!("series {s}"))),
         ("added", p.added.clone()),
     ];
     rows.iter().try_for_each(|(label, value)| writeln!(w, "  {label:<14} {value}"))?;

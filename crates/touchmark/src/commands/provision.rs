@@ -7,21 +7,31 @@ use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
 use clap::Args;
+use serde::Serialize;
 use serde_json::json;
 use works::chips::ChipId;
-use works::provision::{Provision, UnitResult, provision};
+use works::provision::{Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, provision, scans};
 use works::{Trouble, challenge};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::chip::Chips;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
+use crate::watching::stoppable;
 
 /// Provision a reel's chips at a station: write, read back, prove, lock, record
 ///
 /// For each chip the intention is committed before it is touched. After a
 /// crash, the same chip put back on any station goes on where it stood.
 /// Ground yourself: discharge at the fixture kills chips silently.
+///
+/// Serial numbers come from --serials or --serial-start, else from the product's
+/// series, else from one made from the reel's name; which it is, is shown before
+/// the first chip. Ctrl+C ends the run after the unit in work.
+///
+/// Exit code 0 where units passed and nothing was left over; 1 where a unit
+/// failed, a chip was refused, serial numbers ran out, the wrong reel is in the
+/// fixture, or there was nothing to do.
 #[derive(Debug, Args)]
 pub struct ProvisionArgs {
     /// The reel
@@ -32,15 +42,21 @@ pub struct ProvisionArgs {
     station: String,
     #[command(flatten)]
     chips: Chips,
-    /// At most so many units
+    /// At most this many units; chips that are refused or were provisioned before do not count
     #[arg(long, value_name = "N", value_parser = at_least_one::<u64>)]
     units: Option<u64>,
-    /// Serial numbers for new units, one a line
+    /// Serial numbers for new units, one per line; "-" reads them from standard input as they are scanned
     #[arg(long, value_name = "FILE", conflicts_with = "serial_start")]
     serials: Option<PathBuf>,
-    /// First of a series of serial numbers, as TV-000001
+    /// First of a series of serial numbers, such as TV-000001
     #[arg(long, value_name = "S")]
     serial_start: Option<String>,
+    /// Go on with chips that are put in, until Ctrl+C or SIGTERM; the unit in work is finished first
+    #[arg(long)]
+    wait: bool,
+    /// Answer with one JSON object per unit as it ends, the summary last
+    #[arg(long, conflicts_with = "json")]
+    json_lines: bool,
     /// Version of the firmware that the units carry; kept with each attempt, for `impact --firmware`
     #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
@@ -115,62 +131,105 @@ fn line(w: &mut dyn Write, result: &UnitResult, styled: bool) -> io::Result<()> 
     Ok(())
 }
 
+impl ProvisionArgs {
+    /// Whether failures are answered in JSON too.
+    pub fn json_lines(&self) -> bool {
+        self.json_lines
+    }
+
+    fn numbers(&self) -> Result<Numbers<'_>, Failure> {
+        Ok(match (self.serials.as_deref(), self.serial_start.as_deref()) {
+            (Some(path), _) if path == Path::new("-") => Numbers::Scanned(scans(io::stdin())),
+            (Some(path), _) => Numbers::Listed(listed(path)?),
+            (None, Some(start)) => Numbers::CountFrom(start),
+            (None, None) => Numbers::Product,
+        })
+    }
+}
+
 /// Runs `provision`.
 pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
-    let serials = args.serials.as_deref().map(listed).transpose()?;
     let passphrase = args.passphrase.for_site_key(&site)?;
     let mut source = args.chips.open()?;
     let request = Provision {
         reel: &args.reel,
         station: &args.station,
         units: args.units,
-        serials,
-        serial_start: args.serial_start.as_deref(),
+        numbers: args.numbers()?,
         attempts: args.attempts,
         take_over: args.take_over,
         firmware: args.firmware.as_deref(),
         only_started: args.rework,
+        wait: args.wait,
         passphrase: passphrase.as_ref(),
     };
     output.warn(&works::provision::warnings(&site, &args.reel)?);
     // Each chip as it is done, on standard error, so that standard output stays the answer.
-    let live = output.draws_progress();
-    let mut told = |result: &UnitResult| {
-        if live {
-            let _ = line(&mut io::stderr().lock(), result, true);
-        }
+    let people = output.tells();
+    let guided = people && (args.wait || matches!(request.numbers, Numbers::Scanned(_)));
+    let live = output.draws_progress() || guided;
+    if guided {
+        let _ = writeln!(io::stderr(), "Press Ctrl+C to end the run; the unit in work is finished first.");
+    }
+    let mut tell = |said: Said<'_>| {
+        let mut err = io::stderr().lock();
+        let _ = match said {
+            Said::Unit(result) if args.json_lines => json_line(result),
+            Said::RefusedScan(refused) if args.json_lines => json_line(&json!({ "refused_scan": refused })),
+            Said::Serials(serials, product) if people => writeln!(err, "{}", serials.words(product)),
+            Said::Unit(result) if live => line(&mut err, result, true),
+            Said::RefusedScan(refused) if live => refused_scan(&mut err, refused),
+            Said::Next(what) if people => writeln!(err, "{what}"),
+            _ => Ok(()),
+        };
     };
-    let done = provision(&site, request, source.as_mut(), &place.who()?, &mut told)?;
-    let styled = output.is_styled();
-    output.show(&done, |w| {
-        if !live {
-            done.units.iter().try_for_each(|u| line(w, u, styled))?;
-        }
-        writeln!(
-            w,
-            "Station {}, reel {}: {} passed, {} failed{}{}",
-            done.station,
-            done.reel,
-            done.passed,
-            done.failed,
-            if done.verified > 0 {
-                format!(", {} verified that had passed before", done.verified)
-            } else {
-                String::new()
-            },
-            if done.other_reels > 0 {
-                format!(", {} of other reels left alone", many(i128::from(done.other_reels), "chip"))
-            } else {
-                String::new()
+    let who = place.who()?;
+    let done = stoppable(|course| provision(&site, request, source.as_mut(), &who, course, &mut tell))?;
+    if args.json_lines {
+        let mut summary = serde_json::to_value(&done).unwrap_or_default();
+        summary.as_object_mut().map(|summary| summary.remove("units"));
+        output.show(&summary, |_| Ok(()))?;
+    } else {
+        let styled = output.is_styled();
+        output.show(&done, |w| {
+            if !live {
+                done.units.iter().try_for_each(|u| line(w, u, styled))?;
+                done.refused_scans.iter().try_for_each(|scan| refused_scan(w, scan))?;
             }
-        )?;
-        if let (true, Some(path)) = (done.serials_gave_out, &args.serials) {
-            writeln!(w, "The serial numbers of {} gave out before the chips did: give more of them.", path.display())?;
-        }
-        Ok(())
-    })?;
-    Ok(if done.failed == 0 { Exit::Done } else { Exit::Rejected })
+            summary(w, &done)
+        })?;
+    }
+    Ok(if done.is_done() { Exit::Done } else { Exit::Rejected })
+}
+
+/// One object of many, at once: whoever reads them acts on each as it comes.
+fn json_line(value: &impl Serialize) -> io::Result<()> {
+    let mut out = io::stdout().lock();
+    serde_json::to_writer(&mut out, value)?;
+    writeln!(out)?;
+    out.flush()
+}
+
+fn refused_scan(w: &mut dyn Write, refused: &RefusedScan) -> io::Result<()> {
+    writeln!(w, "Scan refused: {}", refused.message)?;
+    refused.advice.iter().try_for_each(|advice| writeln!(w, "    next: {advice}"))
+}
+
+fn summary(w: &mut dyn Write, done: &Provisioned) -> io::Result<()> {
+    write!(w, "Station {}, reel {}: {} passed, {} failed", done.station, done.reel, done.passed, done.failed)?;
+    if done.refused > 0 {
+        write!(w, ", {} refused before a unit was begun", done.refused)?;
+    }
+    if done.verified > 0 {
+        write!(w, ", {} verified that passed before", done.verified)?;
+    }
+    if done.other_reels > 0 {
+        write!(w, ", {} of other reels left alone", many(i128::from(done.other_reels), "chip"))?;
+    }
+    writeln!(w)?;
+    done.why.iter().try_for_each(|why| writeln!(w, "{why}"))?;
+    done.next.iter().try_for_each(|next| writeln!(w, "  next: {next}"))
 }
 
 /// Runs `challenge`.

@@ -5,15 +5,17 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use works::chips::FaultLevel;
-use works::rehearse::{Rehearse, rehearse};
+use works::rehearse::{Own, Rehearse, rehearse};
 
+use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
 
 /// Rehearse the whole job on simulated chips, in a new site
 ///
 /// A development authority, a simulated reel, an order, a delivery received
 /// and examined, every unit provisioned, proven, labelled, recorded,
-/// reconciled. The same seed and faults give the same chips.
+/// reconciled. The same seed and faults give the same chips. With --product it is
+/// your own product, with your site's settings, always for test; your site is only read.
 #[derive(Debug, Args)]
 pub struct RehearseArgs {
     /// Units to start
@@ -28,6 +30,9 @@ pub struct RehearseArgs {
     /// Directory for the site: new or empty
     #[arg(long, value_name = "DIR", default_value = "rehearsal")]
     out: PathBuf,
+    /// A product of your site, in place of the invented one
+    #[arg(long, value_name = "NAME")]
+    product: Option<String>,
     /// Where the record book is: sqlite:FILE, or postgres://… without a password; it must be new there
     #[arg(long, value_name = "URL")]
     book: Option<String>,
@@ -47,8 +52,13 @@ enum Faults {
 }
 
 /// Runs the command.
-pub fn run(args: RehearseArgs, output: &mut Output) -> Result<Exit, Failure> {
+pub fn run(args: RehearseArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let product = match &args.product {
+        Some(name) => Some(Own::of(&place.open()?, name)?),
+        None => None,
+    };
     let request = Rehearse {
+        product,
         units: args.units,
         seed: args.seed,
         faults: match args.faults {

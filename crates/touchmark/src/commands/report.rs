@@ -144,7 +144,7 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
     let y = &report.yields;
     writeln!(w, "\nYields (95 % interval)")?;
     row(w, "first pass", &format!("{}: {} of {}", share_words(&y.first_pass), y.first_pass.good, y.first_pass.all))?;
-    row(w, "final", &format!("{}: {} of {} decided", share_words(&y.last), y.last.good, y.last.all))?;
+    row(w, "final", &format!("{}: {} of {} begun", share_words(&y.last), y.last.good, y.last.all))?;
     let [passed, failed, scrapped, open, returned] = y.units.map(grouped);
     row(
         w,

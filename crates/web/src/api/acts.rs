@@ -11,10 +11,12 @@ use works::course::Course;
 use works::desk::Scanned;
 use works::reel::manifest::ColumnMap;
 use works::site::Who;
-use works::{Trouble, delivery, label, reel, unit};
+use works::{Trouble, delivery, floor, label, reel, scrap as scrapping, unit};
 
 use super::once::once;
-use super::shapes::{Checked, Problem, Received, Scan, Unit, UnitResult, Why, WorkUnit};
+use super::shapes::{
+    Checked, Problem, Received, Scan, ScrappedChip, Station, StationSetup, Unit, UnitResult, Why, WhyChip, WorkUnit,
+};
 use crate::answer::Oops;
 use crate::app::App;
 use crate::guard::Person;
@@ -151,6 +153,65 @@ pub async fn work_unit(
                 "Check labels by their own call.",
             )),
         }
+    })
+    .await
+}
+
+/// Adds a station, or changes how it works.
+#[utoipa::path(put, path = "/api/v1/stations/{station}", security(("token" = [])),
+    params(("station" = String, Path, description = "Its name"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = StationSetup, responses(
+    (status = 200, body = Station), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn set_station(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(station): Path<String>,
+    Json(wanted): Json<StationSetup>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    let request = format!("station {station} {wanted:?}");
+    once(&app, &person, &headers, request, move |app| {
+        let setup = floor::Setup {
+            station: station.clone(),
+            reel: wanted.reel,
+            source: wanted.source,
+            serial_start: wanted.serial_start,
+            product_series: None,
+            takt_seconds: wanted.takt_seconds,
+            per_hour: wanted.per_hour,
+            check_label: wanted.check_label,
+            firmware: wanted.firmware,
+        };
+        floor::set_station(&app.site, &setup, &who)?;
+        shape::<Station>(floor::station(&app.site, station.trim())?)
+    })
+    .await
+}
+
+/// Scraps a blank chip that will not be used; its certificate counts as spent. Asking again changes nothing.
+#[utoipa::path(post, path = "/api/v1/chips/{chip}/scrap", security(("token" = [])),
+    params(("chip" = String, Path, description = "Its id"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = WhyChip, responses(
+    (status = 200, body = ScrappedChip), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
+    (status = 503, body = Problem)))]
+pub async fn scrap_chip(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(chip): Path<String>,
+    Json(why): Json<WhyChip>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    once(&app, &person, &headers, format!("scrap chip {chip} {why:?}"), move |app| {
+        shape::<ScrappedChip>(scrapping::chip(&app.site, &chip, &why.reason, &who)?)
     })
     .await
 }

@@ -26,7 +26,7 @@ use crate::routes::{Need, Routes};
         reads::unit, reads::find, reads::stations, reads::line, reads::totals, reads::events,
         reads::revocation, reads::revocation_list, reads::revocation_point,
         acts::receive_reel, acts::receive_delivery, acts::work_unit, acts::scrap, acts::take_back, acts::rework,
-        acts::check_label, health::health, health::metrics,
+        acts::check_label, acts::set_station, acts::scrap_chip, health::health, health::metrics,
     ),
     components(schemas(shapes::Problem)),
     modifiers(&Bearer, &Described),
@@ -67,7 +67,7 @@ fn meaning(status: &str) -> &'static str {
 impl Modify for Described {
     fn modify(&self, openapi: &mut utoipa::openapi::OpenApi) {
         for item in openapi.paths.paths.values_mut() {
-            for operation in [&mut item.get, &mut item.post].into_iter().flatten() {
+            for operation in [&mut item.get, &mut item.post, &mut item.put].into_iter().flatten() {
                 for (status, response) in &mut operation.responses.responses {
                     if let utoipa::openapi::RefOr::T(response) = response
                         && response.description.is_empty()
@@ -111,6 +111,8 @@ pub(crate) fn routes(
         .post("/api/v1/units/{unit}/label-check", Need::Api(floor), acts::check_label)
         .get("/api/v1/find", Need::Api(all), reads::find)
         .get("/api/v1/stations", Need::Api(all), reads::stations)
+        .put("/api/v1/stations/{station}", Need::Api(engineer), acts::set_station)
+        .post("/api/v1/chips/{chip}/scrap", Need::Api(engineer), acts::scrap_chip)
         .post("/api/v1/stations/{station}/units", Need::Api(floor), acts::work_unit)
         .get("/api/v1/line", Need::Api(all), reads::line)
         .get("/api/v1/revocation", Need::Api(read), reads::revocation)

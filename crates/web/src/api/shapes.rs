@@ -165,8 +165,11 @@ pub struct Station {
     pub reel: String,
     /// Where its chips are.
     pub source: String,
-    /// The first of its series of serial numbers; none where each is given.
+    /// The first of a series of serial numbers of its own; none where its product's series counts, or each number is
+    /// given.
     pub serial_start: Option<String>,
+    /// The first of its product's series, which counts where it has none of its own.
+    pub product_series: Option<String>,
     /// Seconds that the line leaves for a unit.
     pub takt_seconds: Option<f64>,
     /// Units wanted in an hour.
@@ -175,6 +178,59 @@ pub struct Station {
     pub check_label: bool,
     /// The version of the firmware that its units carry; none where nobody said it.
     pub firmware: Option<String>,
+}
+
+/// How a station is to work.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StationSetup {
+    /// The reel in its feeder.
+    #[schema(min_length = 1, max_length = 100)]
+    pub reel: String,
+    /// Where its chips are: a source of the site's settings, or a folder of simulated chips in the site.
+    pub source: String,
+    /// The first of a series of serial numbers of its own; left out, the product's series counts, and where it has
+    /// none, each number is given.
+    #[serde(default)]
+    #[schema(max_length = 64)]
+    pub serial_start: Option<String>,
+    /// Seconds that the line leaves for a unit.
+    #[serde(default)]
+    pub takt_seconds: Option<f64>,
+    /// Units wanted per hour.
+    #[serde(default)]
+    pub per_hour: i64,
+    /// Whether the next unit waits until this one's label was scanned.
+    #[serde(default)]
+    pub check_label: bool,
+    /// The version of the firmware that its units carry.
+    #[serde(default)]
+    #[schema(max_length = 100)]
+    pub firmware: Option<String>,
+}
+
+/// A chip that was scrapped.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+pub struct ScrappedChip {
+    /// The chip.
+    pub chip_id: String,
+    /// Its reel.
+    pub reel: String,
+    /// `scrapped`.
+    pub state: String,
+    /// Why, as it was first said.
+    pub reason: Option<String>,
+    /// Its credential, which no unit gets now; none where no delivery brought one.
+    pub credential: Option<SpentCredential>,
+}
+
+/// What became of a chip's credential.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+pub struct SpentCredential {
+    /// Its serial number, hex.
+    pub serial: String,
+    /// `spent`, or `revoked` where it was revoked before.
+    pub state: String,
 }
 
 /// What became of one chip at a station.
@@ -210,6 +266,15 @@ pub struct WorkUnit {
     #[serde(default)]
     #[schema(max_length = 64)]
     pub serial: Option<String>,
+}
+
+/// Why a chip will not be used.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WhyChip {
+    /// For whoever reads it years later.
+    #[schema(min_length = 1, max_length = 500)]
+    pub reason: String,
 }
 
 /// Why.

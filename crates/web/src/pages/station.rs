@@ -176,6 +176,7 @@ pub async fn set_up(asker: Asker, Form(form): Form<SetUp>) -> Result<Response, O
         reel: form.reel,
         source: form.source,
         serial_start: given(&form.serial_start).map(str::to_owned),
+        product_series: None,
         takt_seconds: number(&form.takt, "the takt", "takt")?,
         per_hour: number(&form.per_hour, "units an hour", "per_hour")?.unwrap_or(0),
         check_label: form.check_label.is_some(),

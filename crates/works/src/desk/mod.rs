@@ -162,7 +162,7 @@ impl Desks {
         }
         let serial = match (typed, view.phase, &view.unit) {
             ("", Phase::Interrupted, Some(unit)) => Some(unit.clone()),
-            ("", _, _) if setup.serial_start.is_some() => None,
+            ("", _, _) if setup.counts() => None,
             ("", _, _) => return Err(Trouble::usage("nothing was scanned", "Scan the serial number on the unit.")),
             (typed, _, _) => Some(self.serial(&setup, typed)?),
         };
@@ -185,7 +185,7 @@ impl Desks {
     /// A typed serial number; where the book counts, only one that it counted already.
     fn serial(&self, setup: &Setup, typed: &str) -> Result<String, Trouble> {
         let serial = UnitSerial::new(typed)?;
-        if setup.serial_start.is_some() && self.site.book.unit(&serial)?.is_none() {
+        if setup.counts() && self.site.book.unit(&serial)?.is_none() {
             return Err(Trouble::refused(
                 format!("there is no unit {serial}, and this station counts serial numbers by itself"),
                 "Press Enter alone for a new unit, or scan the label of one that comes again.",

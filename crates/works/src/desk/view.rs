@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::floor::{Setup, ShiftCount};
 use crate::product;
-use crate::provision::{Told, UnitResult};
+use crate::provision::{self, Told, UnitResult};
 use crate::reel;
 use crate::site::Site;
 use crate::trouble::Trouble;
@@ -94,6 +94,8 @@ pub struct View {
     pub test: bool,
     /// Whether the book counts serial numbers, so that Enter alone begins a unit.
     pub counted: bool,
+    /// Which serial numbers it counts, in words.
+    pub serials: Option<String>,
     /// Whether the next unit waits for this one's label.
     pub check_label: bool,
     /// What is likely to go wrong with all units of the product.
@@ -154,6 +156,7 @@ impl View {
             product: String::new(),
             test: false,
             counted: false,
+            serials: None,
             check_label: false,
             warnings: Vec::new(),
             takt_seconds: None,
@@ -181,7 +184,15 @@ impl View {
         self.reel.clone_from(&setup.reel);
         self.product = product.facts.name.to_string();
         self.test = product.facts.purpose == book::Purpose::Test;
-        self.counted = setup.serial_start.is_some();
+        self.counted = setup.counts();
+        self.serials = if setup.counts() {
+            let start = setup.serial_start.as_deref();
+            let of = (&product.facts.name, &reel.facts.reel);
+            // A series that is used up is told when the next unit comes.
+            provision::counted(site, of, start).ok().map(|(_, from)| from.words(&self.product))
+        } else {
+            None
+        };
         self.check_label = setup.check_label;
         self.takt_seconds = setup.takt_seconds;
         self.warnings = product::warnings(&product, &product::kept(&product)?);

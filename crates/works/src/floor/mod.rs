@@ -11,6 +11,7 @@ use time::format_description::well_known::Rfc3339;
 use time::{Duration, OffsetDateTime, Time, UtcOffset};
 
 use crate::chips::Source;
+use crate::provision;
 use crate::reel;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
@@ -73,8 +74,11 @@ pub struct Setup {
     pub reel: String,
     /// Where its chips are.
     pub source: String,
-    /// The first of its series of serial numbers; none where each is scanned.
+    /// The first of a series of serial numbers of its own; none where its product's series counts, or each number is
+    /// scanned.
     pub serial_start: Option<String>,
+    /// The first of its product's series, which counts where it has none of its own; told, not set here.
+    pub product_series: Option<String>,
     /// Seconds that the line leaves for a unit.
     pub takt_seconds: Option<f64>,
     /// Units wanted in an hour.
@@ -85,18 +89,28 @@ pub struct Setup {
     pub firmware: Option<String>,
 }
 
-fn told(setup: StationSetup) -> Setup {
+impl Setup {
+    /// Whether the book counts its serial numbers, so that none is scanned.
+    pub fn counts(&self) -> bool {
+        self.serial_start.is_some() || self.product_series.is_some()
+    }
+}
+
+fn told(site: &Site, setup: StationSetup) -> Result<Setup, Trouble> {
+    let product = reel::get(site, setup.reel.as_str())?.facts.product;
+    let product_series = site.book.product_series(&product)?.map(|first| first.to_string());
     #[expect(clippy::cast_precision_loss, reason = "milliseconds of a day at most")]
-    Setup {
+    Ok(Setup {
         station: setup.station.to_string(),
         reel: setup.reel.to_string(),
         source: setup.source,
         serial_start: setup.serial_start,
+        product_series,
         takt_seconds: (setup.takt_ms > 0).then(|| setup.takt_ms as f64 / 1000.0),
         per_hour: setup.per_hour,
         check_label: setup.check_label,
         firmware: setup.firmware.map(|version| version.to_string()),
-    }
+    })
 }
 
 /// The stations that were set up.
@@ -105,7 +119,7 @@ fn told(setup: StationSetup) -> Setup {
 ///
 /// [`Trouble`] where the book gave no answer.
 pub fn stations(site: &Site) -> Result<Vec<Setup>, Trouble> {
-    Ok(site.book.stations()?.into_iter().map(told).collect())
+    site.book.stations()?.into_iter().map(|setup| told(site, setup)).collect()
 }
 
 /// One station.
@@ -114,10 +128,10 @@ pub fn stations(site: &Site) -> Result<Vec<Setup>, Trouble> {
 ///
 /// [`Trouble`] where it was not set up.
 pub fn station(site: &Site, name: &str) -> Result<Setup, Trouble> {
-    site.book
-        .station(&StationName::new(name)?)?
-        .map(told)
-        .ok_or_else(|| Trouble::absent(format!("station {name} does not exist"), "An engineer adds it under Stations."))
+    let setup = site.book.station(&StationName::new(name)?)?.ok_or_else(|| {
+        Trouble::absent(format!("station {name} does not exist"), "An engineer adds it under Stations.")
+    })?;
+    told(site, setup)
 }
 
 /// Sources that a station may be set up with: those of the settings, and every
@@ -170,14 +184,7 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
     source(site, &setup.source).about("source")?;
     let start = setup.serial_start.as_deref().map(str::trim).filter(|s| !s.is_empty());
     if let Some(start) = start {
-        book::ids::UnitSerial::new(start).about("serial_start")?;
-        if !start.ends_with(|c: char| c.is_ascii_digit()) {
-            return Err(Trouble::usage(
-                format!("{start} does not end in a digit, so it can't begin a series"),
-                "Give a number such as TV-000001.",
-            )
-            .about("serial_start"));
-        }
+        provision::series(start).about("serial_start")?;
     }
     let firmware = setup.firmware.as_deref().map(str::trim).filter(|f| !f.is_empty());
     let takt = setup.takt_seconds.unwrap_or(0.0);

@@ -9,18 +9,20 @@
 mod line;
 mod load;
 mod one;
+mod run;
 mod serials;
 
 use std::sync::mpsc;
 use std::thread;
 
 use book::ChipState;
-use book::ids::ChipId;
+use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
 use custody::Passphrase;
 use serde::Serialize;
 use standard::onboarding::draw::Batch;
 
+use crate::course::Course;
 use crate::head;
 use crate::randomness;
 use crate::site::{Site, Who};
@@ -31,7 +33,10 @@ pub use line::warnings;
 use line::{Line, Prepared, line, prepare};
 use load::load;
 use one::one;
+use run::{Asked, Run, Seen};
 use serials::Serials;
+pub use serials::{Numbers, Scans, SerialsFrom, scans};
+pub(crate) use serials::{counted, series};
 
 /// What a station is to do.
 pub struct Provision<'a> {
@@ -41,10 +46,8 @@ pub struct Provision<'a> {
     pub station: &'a str,
     /// At most so many units; all chips that are there where none is given.
     pub units: Option<u64>,
-    /// Serial numbers for new units, in order.
-    pub serials: Option<Vec<String>>,
-    /// The first of a series of serial numbers.
-    pub serial_start: Option<&'a str>,
+    /// Where the serial numbers of new units come from.
+    pub numbers: Numbers<'a>,
     /// Attempts at a chip before the next one is taken.
     pub attempts: u32,
     /// Take a unit over that another station left open.
@@ -53,6 +56,8 @@ pub struct Provision<'a> {
     pub firmware: Option<&'a str>,
     /// Only chips whose unit was started before: a round of rework.
     pub only_started: bool,
+    /// Go on with chips that are put in, until the run is told to stop.
+    pub wait: bool,
     /// Opens the site key where that is wrapped.
     pub passphrase: Option<&'a Passphrase>,
 }
@@ -74,12 +79,39 @@ pub struct UnitResult {
     pub advice: Option<String>,
     /// `retry`, `rework` or `scrap`.
     pub next: Option<&'static str>,
-    /// Attempts made now.
+    /// Attempts made now; 0 where the chip was refused before a unit was begun.
     pub attempts: u32,
     /// Whether it was provisioned before, and only verified now.
     pub already: bool,
     /// Milliseconds of the last attempt, the chip's own time included.
     pub milliseconds: u64,
+}
+
+/// A scan that no unit was begun for.
+#[derive(Debug, Clone, Serialize)]
+pub struct RefusedScan {
+    /// What was scanned; none where it is unreadable, or holds a passcode.
+    pub scanned: Option<String>,
+    /// Why it was refused.
+    pub message: String,
+    /// What the operator does next.
+    pub advice: Option<String>,
+}
+
+/// How a run ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Ended {
+    /// All that was asked for was done, as far as there were chips.
+    Done,
+    /// Chips were left for which no serial number was.
+    SerialsRanOut,
+    /// No chip of the station's reel is there.
+    WrongReel,
+    /// No unit was begun: all had passed before, or were refused.
+    NothingToDo,
+    /// It was told to stop.
+    Stopped,
 }
 
 /// What a station did.
@@ -89,25 +121,67 @@ pub struct Provisioned {
     pub reel: String,
     /// The station.
     pub station: String,
+    /// Which serial numbers new units were to get.
+    pub serials: SerialsFrom,
     /// Units that passed now.
     pub passed: u64,
     /// Units that failed now.
     pub failed: u64,
+    /// Chips that were refused before a unit was begun, and scans that no unit was begun for.
+    pub refused: u64,
     /// Chips that were provisioned before, and verified now.
     pub verified: u64,
     /// Chips of other reels that are there too, and were left alone.
     pub other_reels: u64,
-    /// Whether the listed serial numbers gave out before the chips did.
+    /// Whether the listed serial numbers ran out before the chips did.
     pub serials_gave_out: bool,
     /// What is likely to go wrong with all units of this product.
     pub warnings: Vec<String>,
+    /// How the run ended.
+    pub ended: Ended,
+    /// Why, as a sentence, where it is not simply done.
+    pub why: Option<String>,
+    /// The next move then.
+    pub next: Option<String>,
     /// One by one.
     pub units: Vec<UnitResult>,
+    /// Scans that no unit was begun for.
+    pub refused_scans: Vec<RefusedScan>,
+    /// Whether it went on until it was told to stop.
+    #[serde(skip)]
+    waited: bool,
 }
 
-/// Works through the chips of a source.
+impl Provisioned {
+    /// Whether all that was asked for was done: units passed, none failed or was refused, and nothing ended the run
+    /// early.
+    pub fn is_done(&self) -> bool {
+        let ended = match self.ended {
+            Ended::Done => true,
+            Ended::Stopped => self.waited,
+            Ended::SerialsRanOut | Ended::WrongReel | Ended::NothingToDo => false,
+        };
+        ended && self.failed == 0 && self.refused == 0
+    }
+}
+
+/// What a run tells while it works.
+#[derive(Debug, Clone, Copy)]
+pub enum Said<'a> {
+    /// Before the first chip: which serial numbers new units get, and of which product they are.
+    Serials(&'a SerialsFrom, &'a str),
+    /// A chip is dealt with.
+    Unit(&'a UnitResult),
+    /// A scan was refused.
+    RefusedScan(&'a RefusedScan),
+    /// What the operator does now, as a sentence.
+    Next(&'a str),
+}
+
+/// Works through the chips of a source; with `wait`, until it is told to stop.
 ///
-/// - `told`: called for each chip as it is done.
+/// - `course`: stopping it ends the run after the unit in work.
+/// - `tell`: called for each chip as it is done, and where somebody has to do something.
 ///
 /// # Errors
 ///
@@ -118,127 +192,63 @@ pub fn provision(
     request: Provision<'_>,
     source: &mut dyn ChipSource,
     who: &Who,
-    told: &mut dyn FnMut(&UnitResult),
+    course: &Course,
+    tell: &mut dyn FnMut(Said<'_>),
 ) -> Result<Provisioned, Trouble> {
-    let mut line = line(site, &request, who, &|_| {})?;
-    let mut serials = Serials::new(&request, &line.reel)?;
+    let line = line(site, &request, who, &|_| {})?;
+    let asked = Asked { units: request.units, only_started: request.only_started, wait: request.wait };
+    let mut scans = None;
+    let (serials, from) = Serials::new(site, (&line.product, &line.reel), request.numbers, &mut scans)?;
+    if !asked.only_started {
+        tell(Said::Serials(&from, line.product.as_str()));
+    }
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
-    let mut out = Provisioned {
+    let out = Provisioned {
         reel: line.reel.to_string(),
         station: line.station.to_string(),
+        serials: from,
         passed: 0,
         failed: 0,
+        refused: 0,
         verified: 0,
         other_reels: 0,
         serials_gave_out: false,
         warnings: line.warnings.clone(),
+        ended: Ended::Done,
+        why: None,
+        next: None,
         units: Vec::new(),
+        refused_scans: Vec::new(),
+        waited: false,
     };
     let (iterations, salt_octets) = (line.iterations, line.salt_octets);
-    // A scrapped chip that lies there still does not stand in the way of the others.
-    let mut units = 0;
-    thread::scope(|scope| -> Result<(), Trouble> {
+    let done = thread::scope(|scope| {
         // While a chip is busy the next unit's verifier is derived, which takes longer than all
         // else that the host does for a unit. Nothing is queued: one waits, ready.
-        let (ready, next) = mpsc::sync_channel(0);
+        let (send, ready) = mpsc::sync_channel(0);
         scope.spawn(move || {
             let mut batch = Batch::new(randomness::system, carton.max(1));
             loop {
                 let made = prepare(iterations, salt_octets, &mut batch);
                 let failed = made.is_err();
-                if ready.send(made).is_err() || failed {
+                if send.send(made).is_err() || failed {
                     break;
                 }
             }
         });
-        each_chip(&mut line, &request, source, &mut serials, &next, &mut |result| {
-            match (result.result, result.already) {
-                ("passed", true) => out.verified += 1,
-                ("passed", false) => out.passed += 1,
-                _ => out.failed += 1,
-            }
-            let is_verified = result.already && result.result == "passed";
-            units += u64::from(!is_verified && result.cause.as_deref() != Some("chip-scrapped"));
-            told(&result);
-            out.units.push(result);
-            request.units.is_some_and(|most| units >= most)
-        })
-        .map(|(other_reels, gave_out)| (out.other_reels, out.serials_gave_out) = (other_reels, gave_out))
+        let seen = Seen::default();
+        Run { line, asked, source, serials, ready, course, tell, out, seen, prepared: None }.work(scans)
     })?;
     head::mark(site, who);
-    Ok(out)
+    Ok(done)
 }
 
-/// Gives onboarding data for a new unit.
-type Ready = mpsc::Receiver<Result<Prepared, Trouble>>;
-
-/// Works through the chips that are there, those that are provisioned after all
-/// others: a station that starts anew on a full fixture goes on with its work, and
-/// verifies what was done before only then. How many were of other reels, and whether
-/// the serial numbers gave out.
-///
-/// - `done`: called for each chip; whether that was enough.
-fn each_chip(
-    line: &mut Line<'_>,
-    request: &Provision<'_>,
-    source: &mut dyn ChipSource,
-    serials: &mut Serials,
-    next: &Ready,
-    done: &mut dyn FnMut(UnitResult) -> bool,
-) -> Result<(u64, bool), Trouble> {
-    let mut prepared: Option<Prepared> = None;
-    let (mut other_reels, mut finished) = (0, Vec::new());
-    let present = source.present()?;
-    if present.is_empty() {
-        return Err(chip::ChipError::Empty { source_name: source.describe() }.into());
-    }
-    let mut chips = present.into_iter();
-    let mut finished_too = false;
-    if request.units == Some(0) {
-        return Ok((0, false));
-    }
-    let mut gave_out = false;
-    loop {
-        let Some(id) = chips.next() else {
-            if finished_too {
-                break;
-            }
-            finished_too = true;
-            chips = std::mem::take(&mut finished).into_iter();
-            continue;
-        };
-        let chip_id = ChipId::new(id.as_str())?;
-        if prepared.is_none() {
-            let gone =
-                || Trouble::surroundings("onboarding data is not being made any more", "Start the station again.");
-            prepared = Some(next.recv().map_err(|_| gone())??);
-        }
-        let (known, knowledge) = line.site.book.chip_and_knowledge(&chip_id)?;
-        // Another reel's chips in the same fixture are none of this station's business.
-        if known.as_ref().is_some_and(|k| k.reel != line.reel) {
-            other_reels += 1;
-            continue;
-        }
-        let state = known.map(|k| k.state);
-        if request.only_started && state != Some(ChipState::Held) {
-            continue;
-        }
-        if state == Some(ChipState::Provisioned) && !finished_too {
-            finished.push(id);
-            continue;
-        }
-        line.learn(knowledge)?;
-        serials.leave_out_used(line.site)?;
-        let Some(result) = one(line, &id, &chip_id, source, serials, &mut prepared)? else {
-            // Of those that were provisioned before, none needs a number.
-            gave_out = !finished_too;
-            break;
-        };
-        if done(result) {
-            break;
-        }
-    }
-    Ok((other_reels, gave_out))
+/// A unit that was named, and whose chip is elsewhere.
+fn not_here(serial: &UnitSerial, chip: &ChipId) -> Trouble {
+    Trouble::refused(
+        format!("unit {serial} has chip {chip}, which is not in the fixture"),
+        "Put that unit into the fixture, or scan the serial number of the one that is there.",
+    )
 }
 
 /// One unit at a station where a person stands.
@@ -249,7 +259,8 @@ pub struct OneUnit<'a> {
     pub station: &'a str,
     /// The serial number on the housing; none where the book counts.
     pub serial: Option<&'a str>,
-    /// The first of the series that the book counts.
+    /// The first of the series that the book counts; the product's own, else one made from the reel's name, where
+    /// none is given.
     pub serial_start: Option<&'a str>,
     /// Attempts made at once.
     pub attempts: u32,
@@ -281,18 +292,18 @@ pub fn one_unit(
         reel: wanted.reel,
         station: wanted.station,
         units: Some(1),
-        serials: None,
-        serial_start: wanted.serial_start,
+        numbers: Numbers::Product,
         attempts: wanted.attempts,
         take_over: wanted.take_over,
         firmware: wanted.firmware,
         only_started: false,
+        wait: false,
         passphrase: wanted.passphrase,
     };
     let line = line(site, &request, who, watch)?;
     let mut serials = match wanted.serial {
         Some(serial) => Serials::exactly(site, serial)?,
-        None => Serials::new(&request, &line.reel)?,
+        None => Serials::Counted(counted(site, (&line.product, &line.reel), wanted.serial_start)?.0),
     };
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
     let mut batch = Batch::new(randomness::system, carton.max(1));
@@ -332,12 +343,7 @@ fn chip_for(
         && let Some(unit) = line.site.book.unit(serial)?
     {
         let found = present.into_iter().find(|id| id.as_str() == unit.chip_id.as_str());
-        return found.map(|id| (id, false)).ok_or_else(|| {
-            Trouble::refused(
-                format!("unit {serial} has chip {}, which is not in the fixture", unit.chip_id),
-                "Put that unit into the fixture, or scan the serial number of the one that is there.",
-            )
-        });
+        return found.map(|id| (id, false)).ok_or_else(|| not_here(serial, &unit.chip_id));
     }
     if let [only] = present.as_slice() {
         return Ok((only.clone(), false));

@@ -48,7 +48,7 @@ pub(super) fn one(
     };
     let mut used = false;
     while result.attempts < line.attempts {
-        let Some(serial) = serials.wish() else { return Ok(None) };
+        let serial = serials.wish();
         let by = line.who.at(&line.station);
         let begin = Begin {
             chip: chip_id,
@@ -70,6 +70,7 @@ pub(super) fn one(
                 line.site.book.note("unit.verify", &Subject::Unit(unit.serial.clone()), &told, &by)?;
                 break;
             }
+            Err(BeginError::NoSerial { .. }) => return Ok(None),
             Err(BeginError::Book(error)) => return Err(error.into()),
             Err(error) => {
                 let advice = error.advice();

@@ -1,28 +1,152 @@
-//! Serial numbers of new units: given, listed, or counted by the book.
+//! Serial numbers of new units: given, listed, scanned, or counted by the book.
 
 use std::collections::VecDeque;
+use std::io::{BufRead, BufReader, Read};
+use std::sync::mpsc::{self, Receiver};
+use std::thread;
 
-use book::SerialWish;
-use book::ids::{ReelId, UnitSerial};
+use book::ids::{ProductName, ReelId, UnitSerial};
+use book::{SerialWish, SeriesStand};
+use serde::Serialize;
 use standard::factory_record::{self, Field};
 
-use super::Provision;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
-/// Where serial numbers come from.
-pub(super) enum Serials {
-    /// This one and no other.
-    Exactly(UnitSerial),
+/// The longest scanned line, in bytes: more than any serial number has.
+const LINE: usize = 256;
+
+/// Scanned serial numbers as they come; it ends where the scanner's input does.
+pub type Scans = Receiver<Result<String, Trouble>>;
+
+/// Where the serial numbers of new units come from.
+#[derive(Debug)]
+pub enum Numbers<'a> {
+    /// The product's series; where it has none, a series made from the reel's name.
+    Product,
     /// These, in order.
-    Listed(VecDeque<UnitSerial>),
+    Listed(Vec<String>),
     /// The series that this one begins; the book counts.
-    Counted(UnitSerial),
+    CountFrom(&'a str),
+    /// One after the other, as they are scanned.
+    Scanned(Scans),
+}
+
+/// Reads serial numbers as they come, one a line, in a thread of its own. Empty lines are passed over; a line
+/// that is too long, or is not text, is an error in its place, and the next one is read all the same.
+pub fn scans(input: impl Read + Send + 'static) -> Scans {
+    // Nothing is read ahead: a line waits here until the unit before it is done.
+    let (send, receive) = mpsc::sync_channel(0);
+    thread::spawn(move || {
+        let mut input = BufReader::new(input);
+        while let Some(line) = line(&mut input).transpose() {
+            let ends = matches!(&line, Err(trouble) if trouble.kind == LineTrouble::Input);
+            if send.send(line.map_err(Trouble::from)).is_err() || ends {
+                break;
+            }
+        }
+    });
+    receive
+}
+
+#[derive(Debug, PartialEq, Eq)]
+enum LineTrouble {
+    TooLong,
+    NoText,
+    Input,
+}
+
+struct LineError {
+    kind: LineTrouble,
+    why: String,
+}
+
+impl From<LineError> for Trouble {
+    fn from(error: LineError) -> Self {
+        match error.kind {
+            LineTrouble::Input => Self::surroundings(error.why, "Connect the scanner again, then start the station."),
+            _ => Self::usage(error.why, "Scan the serial number on the unit."),
+        }
+    }
+}
+
+/// The next line that is not empty; `None` at the end.
+fn line(input: &mut impl BufRead) -> Result<Option<String>, LineError> {
+    loop {
+        let mut octets = Vec::new();
+        let read = input.by_ref().take(LINE as u64 + 1).read_until(b'\n', &mut octets);
+        let failed = |e: std::io::Error| LineError {
+            kind: LineTrouble::Input,
+            why: format!("the scanner's input can't be read: {e}"),
+        };
+        if read.map_err(failed)? == 0 {
+            return Ok(None);
+        }
+        if octets.len() > LINE && octets.last() != Some(&b'\n') {
+            // The rest of it is no serial number either.
+            while octets.last() != Some(&b'\n') {
+                octets.clear();
+                if input.by_ref().take(LINE as u64).read_until(b'\n', &mut octets).map_err(failed)? == 0 {
+                    break;
+                }
+            }
+            let why = format!("a scanned line has more than {LINE} bytes");
+            return Err(LineError { kind: LineTrouble::TooLong, why });
+        }
+        let text = std::str::from_utf8(&octets)
+            .map_err(|_| LineError { kind: LineTrouble::NoText, why: "a scanned line is not text".into() })?;
+        if !text.trim().is_empty() {
+            return Ok(Some(text.trim().to_owned()));
+        }
+    }
+}
+
+/// Which serial numbers a station is about to give.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct SerialsFrom {
+    /// The number that the next new unit gets; none where each is scanned, or a list has no more.
+    pub from: Option<String>,
+    /// `list`, `scanned`, `serial-start`, `product` (the product's series) or `reel` (made from its name).
+    pub source: &'static str,
+    /// The first number of the series, where the book counts.
+    pub series: Option<String>,
+    /// Whether no unit has a number of this series yet.
+    pub new_series: bool,
+    /// The next number of the product's own series, or a number that a unit of it has, where that is another series.
+    pub beside: Option<String>,
+}
+
+impl SerialsFrom {
+    fn given(source: &'static str, from: Option<&UnitSerial>) -> Self {
+        let from = from.map(ToString::to_string);
+        Self { from, source, series: None, new_series: false, beside: None }
+    }
+
+    /// As people read it, before the first chip is touched.
+    pub fn words(&self, product: &str) -> String {
+        let from = self.from.as_deref().unwrap_or("none");
+        let mut words = match (self.source, self.new_series) {
+            ("scanned", _) => return "Serial numbers: scanned, one for each unit.".into(),
+            ("list", _) => return format!("Serial numbers: from the list, {from} first."),
+            ("product", false) => format!("Serial numbers: {from} is next, in the series of product {product}."),
+            ("product", true) => format!("Serial numbers: {from} is the first in the series of product {product}."),
+            ("reel", false) => format!("Serial numbers: {from} is next, in a series made from the reel's name."),
+            ("reel", true) => format!("Serial numbers: {from} begins a new series, made from the reel's name."),
+            (_, false) => format!("Serial numbers: {from} is next."),
+            (_, true) => format!("Serial numbers: {from} begins a new series."),
+        };
+        if let Some(beside) = &self.beside {
+            words += &format!(" Product {product} already uses another series, with {beside}.");
+        } else if self.source == "reel" {
+            words += &format!(" Product {product} has no series of its own.");
+        }
+        words
+    }
 }
 
 /// A serial number for a new unit, whole as its device tells it (Core Spec 11.1.5, attribute
 /// SerialNumber). One that is too long is refused, never shortened.
-fn whole(text: &str) -> Result<UnitSerial, Trouble> {
+pub(super) fn whole(text: &str) -> Result<UnitSerial, Trouble> {
     let serial = UnitSerial::new(text)?;
     factory_record::fits(Field::SerialNumber, serial.as_str()).map_err(|e| {
         Trouble::usage(
@@ -33,6 +157,80 @@ fn whole(text: &str) -> Result<UnitSerial, Trouble> {
     Ok(serial)
 }
 
+/// The first number of a series as it was typed.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is no serial number, or nothing can be counted up from it.
+pub(crate) fn series(first: &str) -> Result<UnitSerial, Trouble> {
+    let serial = whole(first.trim())?;
+    if !serial.as_str().ends_with(|c: char| c.is_ascii_digit()) {
+        return Err(Trouble::usage(
+            format!("{serial} does not end in a digit, so it can't begin a series"),
+            "Give a number such as TV-000001.",
+        ));
+    }
+    Ok(serial)
+}
+
+/// The series that a station counts in: the one it was given, else the product's, else one made from the reel's name.
+pub(crate) fn counted(
+    site: &Site,
+    (product, reel): (&ProductName, &ReelId),
+    start: Option<&str>,
+) -> Result<(UnitSerial, SerialsFrom), Trouble> {
+    let own = site.book.product_series(product)?;
+    let (source, first) = match (start, &own) {
+        (Some(start), _) => ("serial-start", series(start)?),
+        (None, Some(own)) => ("product", own.clone()),
+        (None, None) => {
+            let clean: String = reel.as_str().chars().filter(|c| c.is_ascii_alphanumeric() || *c == '-').collect();
+            ("reel", whole(&format!("{clean}-00001"))?)
+        }
+    };
+    let SeriesStand { next, begun } = site.book.series_stand(&first)?;
+    let Some(next) = next else {
+        return Err(Trouble::refused(
+            format!("no serial number is left in the series that begins with {first}"),
+            "Begin a series with more digits, or with another text before them.",
+        ));
+    };
+    let beside = match own {
+        // That of the product itself is in use, or about to be.
+        Some(own) if source != "product" => {
+            let same = site.book.series_stand(&own)?.next;
+            same.filter(|same| *same != next && !of_one_series(same, &next))
+        }
+        _ => site.book.serial_of_another_series(product, &first)?,
+    };
+    let told = SerialsFrom {
+        from: Some(next.to_string()),
+        source,
+        series: Some(first.to_string()),
+        new_series: !begun,
+        beside: beside.map(|serial| serial.to_string()),
+    };
+    Ok((first, told))
+}
+
+/// Whether two serial numbers have the same text before as many digits.
+fn of_one_series(a: &UnitSerial, b: &UnitSerial) -> bool {
+    let before = |serial: &UnitSerial| serial.as_str().trim_end_matches(|c: char| c.is_ascii_digit()).to_owned();
+    a.as_str().len() == b.as_str().len() && before(a) == before(b)
+}
+
+/// What a run takes serial numbers from.
+pub(super) enum Serials {
+    /// This one and no other.
+    Exactly(UnitSerial),
+    /// These, in order.
+    Listed(VecDeque<UnitSerial>),
+    /// The series that this one begins; the book counts.
+    Counted(UnitSerial),
+    /// None: units that are known go on with their own.
+    Nothing,
+}
+
 impl Serials {
     /// One that was named: of a unit that is there, or of a new one.
     pub(super) fn exactly(site: &Site, text: &str) -> Result<Self, Trouble> {
@@ -40,23 +238,48 @@ impl Serials {
         Ok(Self::Exactly(if site.book.unit(&serial)?.is_some() { serial } else { whole(text)? }))
     }
 
-    pub(super) fn new(request: &Provision<'_>, reel: &ReelId) -> Result<Self, Trouble> {
-        match (&request.serials, request.serial_start) {
-            (Some(list), _) => Ok(Self::Listed(list.iter().map(|s| whole(s)).collect::<Result<_, _>>()?)),
-            (None, Some(start)) => Ok(Self::Counted(whole(start)?)),
-            (None, None) => {
-                let clean: String = reel.as_str().chars().filter(|c| c.is_ascii_alphanumeric() || *c == '-').collect();
-                Ok(Self::Counted(whole(&format!("{clean}-00001"))?))
+    /// Where numbers come from, and what is said of that before the first chip.
+    ///
+    /// - `scans`: gets the scanner's lines, where each number is scanned.
+    pub(super) fn new(
+        site: &Site,
+        of: (&ProductName, &ReelId),
+        numbers: Numbers<'_>,
+        scans: &mut Option<Scans>,
+    ) -> Result<(Self, SerialsFrom), Trouble> {
+        Ok(match numbers {
+            Numbers::Listed(list) => {
+                let listed = list.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
+                let mut serials = Self::Listed(listed);
+                serials.leave_out_used(site)?;
+                let Self::Listed(left) = &serials else { return Ok((serials, SerialsFrom::given("list", None))) };
+                let told = SerialsFrom::given("list", left.front());
+                (serials, told)
             }
+            Numbers::Scanned(lines) => {
+                *scans = Some(lines);
+                (Self::Nothing, SerialsFrom::given("scanned", None))
+            }
+            Numbers::CountFrom(_) | Numbers::Product => {
+                let start = if let Numbers::CountFrom(start) = numbers { Some(start) } else { None };
+                let (first, told) = counted(site, of, start)?;
+                (Self::Counted(first), told)
+            }
+        })
+    }
+
+    pub(super) fn wish(&self) -> SerialWish<'_> {
+        match self {
+            Self::Exactly(serial) => SerialWish::Exactly(serial),
+            Self::Listed(list) => list.front().map_or(SerialWish::Nothing, SerialWish::IfNew),
+            Self::Counted(start) => SerialWish::CountFrom(start),
+            Self::Nothing => SerialWish::Nothing,
         }
     }
 
-    pub(super) fn wish(&self) -> Option<SerialWish<'_>> {
-        match self {
-            Self::Exactly(serial) => Some(SerialWish::Exactly(serial)),
-            Self::Listed(list) => list.front().map(SerialWish::IfNew),
-            Self::Counted(start) => Some(SerialWish::CountFrom(start)),
-        }
+    /// Whether a new unit would get none.
+    pub(super) fn ran_out(&self) -> bool {
+        matches!(self.wish(), SerialWish::Nothing)
     }
 
     /// A list that a station begins anew goes on behind the numbers that units have already.
@@ -77,5 +300,43 @@ impl Serials {
         {
             list.pop_front();
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::advice::Advise;
+
+    #[test]
+    fn lines_come_one_by_one_and_a_bad_one_costs_only_itself() {
+        let long = "x".repeat(LINE + 40);
+        let fits = "y".repeat(LINE);
+        let input = format!("TV-1\r\n\n  TV-2 \n{long}\nTV-3\n{fits}\n").into_bytes();
+        let input = [&input[..], &b"\xFF\xFE\nTV-4"[..]].concat();
+        let lines: Vec<_> = scans(std::io::Cursor::new(input))
+            .iter()
+            .map(|line| line.map_err(|trouble| (trouble.kind(), trouble.to_string())))
+            .collect();
+        let wrong = |n: usize, what: &str| {
+            let (kind, why) = lines[n].as_ref().expect_err("no serial number");
+            assert!(*kind == crate::Kind::Usage && why.contains(what), "{why}");
+        };
+        assert_eq!(lines.len(), 7, "{lines:?}");
+        for (n, serial) in [(0, "TV-1"), (1, "TV-2"), (3, "TV-3"), (4, &fits), (6, "TV-4")] {
+            assert_eq!(lines[n].as_deref().expect("a line"), serial, "line {n}");
+        }
+        wrong(2, "more than 256 bytes");
+        wrong(5, "not text");
+    }
+
+    #[test]
+    fn numbers_of_one_series_differ_in_their_digits_alone() {
+        let one = |a: &str, b: &str| {
+            let serial = |text| UnitSerial::new(text).expect("a serial number");
+            of_one_series(&serial(a), &serial(b))
+        };
+        assert!(one("TV-0001", "TV-9999") && one("7", "9"));
+        assert!(!one("TV-0001", "TV-00001") && !one("TV-0001", "TX-0001") && !one("TV-0001", "TV1-001"));
     }
 }

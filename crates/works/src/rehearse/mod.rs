@@ -4,6 +4,7 @@
 //! the same name calls. Only the outside world is played: the chip maker's
 //! reel, and an authority that answers the order with a delivery.
 
+mod own;
 mod report;
 mod world;
 
@@ -19,14 +20,13 @@ use custody::{Passphrase, WorkFactor};
 use print::sheet::Paper;
 use serde::Serialize;
 use serde_json::Value;
-use standard::ids::{ProductId, VendorId};
 
+pub use self::own::Own;
 use crate::chips::{self, Bench, FaultLevel, Source, WhichChips};
 use crate::chosen::Which;
 use crate::course::Course;
 use crate::label::{self, Job};
-use crate::product::Description;
-use crate::provision::{Provision, UnitResult, provision};
+use crate::provision::{Numbers, Provision, provision};
 use crate::site::{NewBook, Site, Who};
 use crate::trouble::Trouble;
 use crate::{account, authority, declaration, delivery, evidence, order, product, reel, unit};
@@ -57,6 +57,8 @@ pub struct Rehearse {
     pub book: Option<String>,
     /// File with the password of the book's server.
     pub book_password_file: Option<PathBuf>,
+    /// The product; the invented one where none is given.
+    pub product: Option<Own>,
 }
 
 /// Units of a rehearsal.
@@ -107,6 +109,11 @@ pub struct Files {
 /// What came of a rehearsal.
 #[derive(Debug, Clone, Serialize)]
 pub struct Rehearsed {
+    /// The product that was rehearsed.
+    pub product: String,
+    /// The first serial number of its units.
+    #[serde(skip)]
+    pub(super) first: String,
     /// Units.
     pub units: Units,
     /// Credentials.
@@ -154,19 +161,18 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     }
     let who = Who::new("rehearsal")?;
     let book = NewBook { location: request.book.as_deref(), password_file: request.book_password_file.as_deref() };
-    let (site, _) = Site::create(out, book, "Tern & Hollow, rehearsal", None, &who)?;
+    let mut own = request.product.clone().map_or_else(Own::invented, Ok)?;
+    let (site, _) = Site::create(out, book, &format!("{}, rehearsal", own.site), None, &who)?;
     let (passphrase, passphrase_file) = passphrase(&site)?;
     say("A new site: settings, keys, an empty record book.");
 
-    let vendor = VendorId::new(VENDOR).map_err(|e| Trouble::usage(e.to_string(), ""))?;
-    let product_id = ProductId::new(PRODUCT_ID).map_err(|e| Trouble::usage(e.to_string(), ""))?;
     for (name, role, issuer) in
         [("Quarry Lane Test PAA", Role::Paa, None), ("Quarry Lane Test PAI", Role::Pai, Some("Quarry Lane Test PAA"))]
     {
         let raise = authority::Raise {
             name,
             role,
-            vendor: Some(vendor),
+            vendor: Some(own.vendor),
             product: None,
             issuer,
             years: None,
@@ -179,24 +185,16 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     say("A development authority: a root (PAA) and the intermediate (PAI) that issues device certificates.");
     let make = declaration::Make {
         name: None,
-        vendor,
-        products: vec![product_id],
-        device_type: DEVICE_TYPE,
-        certificate_id: Some("QLR26R01TV8A2101-26"),
+        vendor: own.vendor,
+        products: vec![own.product],
+        device_type: own.description.device_type,
+        certificate_id: request.product.is_none().then_some("QLR26R01TV8A2101-26"),
         origin: None,
         authorities: Vec::new(),
         passphrase: &passphrase,
         work: WorkFactor::WORTHLESS,
     };
     declaration::make(&site, &make, &who)?;
-    let description = Description {
-        vendor_name: Some("Tern & Hollow".into()),
-        factory_record: true,
-        ..Description::new(&vendor.to_string(), &product_id.to_string(), DEVICE_TYPE, "ble,ip")
-    };
-    product::add(&site, PRODUCT, &description, &who)?;
-    say("A product, Tern Vent (FFF2 8A21), with its development declaration. TEST: do not ship.");
-
     // A few more chips than units, as on a real reel.
     let chips = request.units + (request.units / 20).max(2);
     let folder = out.join("chips");
@@ -210,13 +208,24 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         Bench::default(),
         Some(&manifest),
     )?;
-    let received = reel::receive(&site, &manifest, REEL, PRODUCT, &reel::Options::default(), &who, &Course::new())?;
+    let there = Source::Simulated(folder.clone()).open(OpenOptions::default())?.present()?;
+    own.lay_objects(&site, &there)?;
+    product::add(&site, &own.name, &own.description, &who)?;
+    say(&format!(
+        "A product, {} ({} {}), with its development declaration. TEST: do not ship.",
+        own.name, own.vendor, own.product
+    ));
+    for object in &own.blank {
+        say(&format!("No file is there for the object {object} yet: 32 zero bytes stand for it."));
+    }
+
+    let received = reel::receive(&site, &manifest, REEL, &own.name, &reel::Options::default(), &who, &Course::new())?;
     say(&format!("Reel {REEL} from the chip maker: {} chips, every key checked on the curve.", received.chips));
 
     let order_file = out.join("order.csv");
     let written = order::write(&site, REEL, &order_file, false, &who)?;
     let zip = out.join("delivery.zip");
-    world::deliver(&site, "Quarry Lane Test PAI", &passphrase, &order_file, &zip, &who)?;
+    world::deliver(&site, ("Quarry Lane Test PAI", &own.name), &passphrase, &order_file, &zip, &who)?;
     let came = delivery::receive(&site, &zip, REEL, false, None, &who, &Course::new())?;
     if !came.is_accepted() {
         return Err(Trouble::refused("the rehearsal's own delivery was refused", "Report this with the directory."));
@@ -226,7 +235,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
         written.chips, came.certificates.accepted
     ));
 
-    let started = line(&site, request, &folder, &who, say)?;
+    let started = line(&site, request, (&own, &folder), &who, say)?;
     let (labels, printed) = labels(&site, out, &who)?;
     if printed > 0 {
         say(&format!("{printed} labels, every symbol drawn at 300 dpi and read back before it was written."));
@@ -242,7 +251,7 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     say(&format!("A signed evidence pack of {} units; a change of any byte is detected.", pack.units));
     let counts = serde_json::to_value(account::reconcile(&site, None)?)
         .map_err(|e| Trouble::surroundings(format!("The counts can't be written: {e}."), "Report this."))?;
-    let mut done = summary(request, &counts, started);
+    let mut done = summary(request, &own, &counts, started);
     done.files = Files {
         site: out.display().to_string(),
         report: out.join("report.html").display().to_string(),
@@ -277,7 +286,13 @@ fn passphrase(site: &Site) -> Result<(Passphrase, PathBuf), Trouble> {
 }
 
 /// The station's work, until every unit that was started has passed or is scrapped.
-fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn FnMut(&str)) -> Result<u64, Trouble> {
+fn line(
+    site: &Site,
+    request: &Rehearse,
+    (own, folder): (&Own, &Path),
+    who: &Who,
+    say: &mut dyn FnMut(&str),
+) -> Result<u64, Trouble> {
     const ROUNDS: u32 = 4;
     let source = Source::Simulated(folder.to_owned());
     let mut started = 0;
@@ -287,15 +302,15 @@ fn line(site: &Site, request: &Rehearse, folder: &Path, who: &Who, say: &mut dyn
             reel: REEL,
             station: "Station 1",
             units: (round == 0).then_some(request.units),
-            serials: None,
-            serial_start: Some("TV-000001"),
+            numbers: Numbers::CountFrom(&own.serial_start),
             attempts: 1,
             take_over: false,
             firmware: Some(FIRMWARE),
             only_started: round > 0,
+            wait: false,
             passphrase: None,
         };
-        let done = provision(site, run, chips.as_mut(), who, &mut |_: &UnitResult| {})?;
+        let done = provision(site, run, chips.as_mut(), who, &Course::new(), &mut |_| {})?;
         if round == 0 {
             started = done.passed + done.failed;
             say(&format!(
@@ -344,10 +359,12 @@ fn labels(site: &Site, out: &Path, who: &Who) -> Result<(Option<PathBuf>, u64), 
     Ok((Some(path), printed.labels))
 }
 
-fn summary(request: &Rehearse, counts: &Value, started: u64) -> Rehearsed {
+fn summary(request: &Rehearse, own: &Own, counts: &Value, started: u64) -> Rehearsed {
     let number = |kind: &str, name: &str| counts[kind][name].as_u64().unwrap_or(0);
     let passed = number("units", "passed");
     Rehearsed {
+        product: own.name.clone(),
+        first: own.serial_start.clone(),
         units: Units { started, passed, failed: started.saturating_sub(passed) },
         credentials: Credentials {
             received: number("credentials", "received"),

@@ -61,8 +61,9 @@ pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value
     )));
     blocks.push(Block::Heading("Look further".into()));
     blocks.push(Block::Words(format!(
-        "Units and their proofs are in `evidence/`, labels in `labels.pdf`. In this directory, `touchmark unit show TV-000001` shows one unit's story; `touchmark examine evidence/TV-000001` judges its files; `touchmark report --reel {reel}` reports on the reel. To repeat it: seed {}.",
-        done.seed
+        "Units and their proofs are in `evidence/`, labels in `labels.pdf`. In this directory, `touchmark unit show {first}` shows one unit's story; `touchmark examine evidence/{first}` judges its files; `touchmark report --reel {reel}` reports on the reel. To repeat it: seed {}.",
+        done.seed,
+        first = done.first
     )));
     Ok(Document {
         title: format!("{} of {} units carry a proven identity", u.passed, u.started),

@@ -25,7 +25,7 @@ use crate::trouble::Trouble;
 /// [`Trouble`] where the order can't be read or the delivery not written.
 pub(super) fn deliver(
     site: &Site,
-    issuer: &str,
+    (issuer, product_name): (&str, &str),
     passphrase: &Passphrase,
     order: &Path,
     out: &Path,
@@ -42,6 +42,8 @@ pub(super) fn deliver(
     let file = File::create_new(out).map_err(|e| Trouble::file(out, e))?;
     let mut zip = zip::ZipWriter::new(file);
     let options = SimpleFileOptions::default();
+    // A common name has at most 64 characters (RFC 5280, ub-common-name).
+    let name: String = product_name.chars().take(40).collect();
     let mut add = |name: &str, octets: &[u8]| -> Result<(), Trouble> {
         zip.start_file(name, options).map_err(|e| odd(&e))?;
         zip.write_all(octets).map_err(|e| Trouble::file(out, e))
@@ -57,8 +59,7 @@ pub(super) fn deliver(
         let key = PublicKey::from_point(&key).map_err(|e| odd(&e))?;
         let serial = serial()?;
         let tail = &chip[chip.len().saturating_sub(8)..];
-        let subject =
-            NameBuilder::new().common_name(&format!("Tern Vent {tail}")).vendor(vendor).product(product).build();
+        let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product).build();
         let der =
             Builder::new(Profile::Dac, &serial, (pai.subject_der(), &key_id), &subject, &key, (who.now(), NO_END))
                 .sign(signer.as_ref())?;

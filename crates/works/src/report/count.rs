@@ -36,7 +36,7 @@ impl Share {
 pub struct Yields {
     /// Units that passed at their first attempt, of first attempts that passed or failed.
     pub first_pass: Share,
-    /// Units that passed in the end, returned ones too, of units that are decided.
+    /// Units that passed in the end, returned ones too, of all units that were begun.
     pub last: Share,
     /// Units by state: passed, failed, scrapped, open, returned.
     pub units: [u64; 5],
@@ -66,10 +66,10 @@ pub(super) fn yields(units: [u64; 5], tallies: &[AttemptTally]) -> Yields {
     };
     let (passed, failed) = (AttemptResult::Passed, AttemptResult::Failed);
     let first = count(Some(true), passed);
-    let [passed_units, _, scrapped, _, returned] = units;
+    let [passed_units, .., returned] = units;
     Yields {
         first_pass: Share::of(first, first + count(Some(true), failed)),
-        last: Share::of(passed_units + returned, passed_units + returned + scrapped),
+        last: Share::of(passed_units + returned, units.iter().sum()),
         units,
         attempts: [count(None, passed), count(None, failed), count(None, AttemptResult::Interrupted)],
     }

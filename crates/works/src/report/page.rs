@@ -48,12 +48,12 @@ pub fn yield_blocks(report: &Report) -> Vec<Block> {
             &["yield", "good", "of", "share", "from", "to"],
             vec![
                 row("first pass: at the first attempt", &y.first_pass),
-                row("final: of units decided", &y.last),
+                row("final: of units begun", &y.last),
                 row("attempts", &Share::of(good, good + bad)),
             ],
         )),
         Block::Quiet(format!(
-            "From and to: 95 % interval (Wilson). Units: {} passed, {} returned, {} scrapped, {} failed and {} open, which are not decided. {} attempts were interrupted and count on neither side.",
+            "From and to: 95 % interval (Wilson). Units: {} passed, {} returned, {} scrapped, {} failed and {} open; the final yield counts all of them. {} attempts were interrupted and count on neither side.",
             grouped(passed),
             grouped(returned),
             grouped(scrapped),
@@ -353,7 +353,7 @@ pub fn document(report: &Report) -> Document {
     let y = &report.yields;
     let mut blocks = vec![Block::Numbers(vec![
         (grouped(y.units[0] + y.units[4]), "units passed".into()),
-        (short(&y.last), format!("final yield, of {} decided", grouped(y.last.all))),
+        (short(&y.last), format!("final yield, of {} begun", grouped(y.last.all))),
         (short(&y.first_pass), "first-pass yield".into()),
         (grouped(y.attempts[1]), "failed attempts".into()),
         (grouped(y.units[2]), "units scrapped".into()),
