@@ -150,7 +150,7 @@ fn records_come_out_of_the_book(engine: &Engine) {
     assert_eq!(make("all", &["--all"]).0, Some(2));
     assert_eq!(make("small", &["--all", "--format", "image", "--region", "64"]).0, Some(2));
     assert_eq!(make("nobody", &["TV-000009"]).0, Some(2));
-    site.done("passcode erase", &["passcode", "erase", "TV-000002"]);
+    site.done("passcode erase", &["passcode", "erase", "TV-000002", "--unprinted"]);
     for which in [&["--all"][..], &["--reel", "A"], &["TV-000001", "TV-000002"]] {
         let (exit, refused) = make("erased", which);
         let message = refused["error"]["message"].as_str().unwrap_or_default();
