@@ -77,6 +77,7 @@ fn further_objects_are_written_and_missing_ones_stop_the_unit(engine: &Engine) {
     fs::write(objects.join("keys/TV-1"), "key of one").expect("a file");
     let product = dir.join("product.toml");
     let described = "vendor = 'FFF2'\nproduct = '8A21'\ndevice_type = 514\nreach = 'ble'\nfactory_record = true\n\
+                     vendor_name = 'Tern & Hollow'\n\
                      [[object]]\nname = 'trust-anchor'\nfile = 'objects/anchor.der'\n\
                      [[object]]\nname = 'access-key'\nper_unit = 'objects/keys'\n";
     fs::write(&product, described).expect("a file");

@@ -175,7 +175,7 @@ async fn text(response: Response) -> String {
 async fn a_form_with_a_wrong_value_is_given_again_without_its_secrets() {
     let house = house();
     let (cookie, word) = house.session(Role::Engineer);
-    let typed = format!("form={word}&name=Desk+%3Croot%3E&role=paa&vendor=1234&passphrase=a+secret+sentence");
+    let typed = format!("form={word}&name=Desk+%3Croot%3E&role=paa&vendor=FFF9&passphrase=a+secret+sentence");
     let send = |part: bool| {
         let mut r = request(&Method::POST, "/authorities/raise")
             .header("cookie", &cookie)
@@ -187,7 +187,7 @@ async fn a_form_with_a_wrong_value_is_given_again_without_its_secrets() {
     };
     for part in [false, true] {
         let got = house.ask(send(part)).await;
-        assert_eq!(got.status(), StatusCode::UNPROCESSABLE_ENTITY);
+        assert_eq!(got.status(), StatusCode::BAD_REQUEST);
         let retarget = got.headers().get("hx-retarget").map(|v| v.to_str().unwrap().to_owned());
         assert_eq!(retarget.as_deref(), part.then_some("#form-raise"));
         let html = text(got).await;
@@ -203,6 +203,31 @@ async fn a_form_with_a_wrong_value_is_given_again_without_its_secrets() {
     let got = house.ask(r.body(Body::empty()).unwrap()).await;
     assert_eq!(got.status(), StatusCode::FORBIDDEN);
     assert!(!text(got).await.contains("form-raise"));
+}
+
+/// What a product or an authority is for is chosen on the page too.
+#[tokio::test(flavor = "multi_thread")]
+async fn purpose_is_chosen() {
+    let house = house();
+    let (cookie, word) = house.session(Role::Engineer);
+    for (name, chosen, wanted) in
+        [("Prototype", "test", "test"), ("Sold", "production", "production"), ("As+is", "", "production")]
+    {
+        let typed = format!(
+            "form={word}&name={name}&vendor=5A10&product=8A21&purpose={chosen}&device_type=514&reach=ble&flow=standard"
+        );
+        let r = request(&Method::POST, "/products")
+            .header("cookie", &cookie)
+            .header("content-type", "application/x-www-form-urlencoded");
+        let got = house.ask(r.body(Body::from(typed)).unwrap()).await;
+        assert_eq!(got.status(), StatusCode::SEE_OTHER, "{name}");
+        let kept = works::product::show(&house.app.site, &name.replace('+', " ")).unwrap();
+        assert_eq!((kept.purpose, kept.vendor_name), (wanted, None), "{name}: never the site's name");
+    }
+    for at in ["/products", "/authorities"] {
+        let page = house.ask(request(&Method::GET, at).header("cookie", &cookie).body(Body::empty()).unwrap()).await;
+        assert!(text(page).await.contains("<select name=\"purpose\""), "{at}");
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

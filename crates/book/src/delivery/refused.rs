@@ -122,7 +122,9 @@ impl DeliveryError {
             Self::NoReel { .. } => "Receive the reel first, or check its id.".into(),
             Self::Authority(error) => error.advice(),
             Self::NoAuthority { .. } => "Adopt the authority, or ask for a delivery that includes it.".into(),
-            Self::Mixed { .. } => "Use an authority made for the same purpose as the product.".into(),
+            Self::Mixed { authority, theirs, ours, .. } => format!(
+                "Withdraw authority {authority} and adopt it for {ours}; or withdraw the reel and receive it for a {theirs} product."
+            ),
             Self::Problems { .. } => "Ask the authority to replace these certificates; nothing was stored.".into(),
             Self::Stopped(_) => "Fix what the cause names; nothing was stored.".into(),
             Self::Book(error) => error.advice(),

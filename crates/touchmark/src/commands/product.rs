@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
-use serde_json::json;
+use serde_json::{Value, json};
 use works::product::{self, Change, Description, ProductView};
 use works::record::{RecordFormat, RecordPlace};
 
@@ -204,7 +204,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
             output.show(&updated, |w| {
                 let p = &updated.product;
                 for c in &updated.changed {
-                    writeln!(w, "{}: {} was {}, is {}", p.name, c.setting, c.from, c.to)?;
+                    writeln!(w, "{}: {} was {}, is {}", p.name, c.setting, plain(&c.from), plain(&c.to))?;
                 }
                 if trust {
                     let sets = if p.trust_sets.is_empty() { "none".into() } else { p.trust_sets.join(", ") };
@@ -232,6 +232,16 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
         }
     }
     Ok(Exit::Done)
+}
+
+/// A setting as people read it.
+fn plain(value: &Value) -> String {
+    match value {
+        Value::Null => "none".into(),
+        Value::String(text) => text.clone(),
+        Value::Array(all) if all.is_empty() => "none".into(),
+        other => other.to_string(),
+    }
 }
 
 fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {

@@ -56,7 +56,7 @@ pub fn run(command: SiteCommand, place: &Place, output: &mut Output) -> Result<E
             "in keys/site.key, readable by you alone; keep a copy in a safe place"
         };
         writeln!(w, "  site key     {key}")?;
-        writeln!(w, "Next: touchmark authority raise or adopt, then touchmark product add.")
+        writeln!(w, "Next: touchmark authority create or adopt, then touchmark product add.")
     })?;
     Ok(Exit::Done)
 }

@@ -324,7 +324,7 @@ pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
     }
     let there: Vec<String> = site.book.authorities()?.into_iter().map(|a| a.facts.name.to_string()).collect();
     let advice = match there.len() {
-        0 => "Raise one with `touchmark authority raise`, or adopt one with `touchmark authority adopt`.".into(),
+        0 => "Create one with `touchmark authority create`, or adopt one with `touchmark authority adopt`.".into(),
         1..=NAMED => format!("There are: {}.", there.join(", ")),
         _ => "See `touchmark authority list` for those there are.".into(),
     };

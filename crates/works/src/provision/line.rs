@@ -166,7 +166,7 @@ impl Line<'_> {
         if anchors.is_empty() {
             return Err(Trouble::refused(
                 "no PAA is trusted at this site, so no unit could be proven",
-                "Adopt the authority's PAA with `touchmark authority adopt`, or raise one.",
+                "Adopt the authority's PAA with `touchmark authority adopt`, or create one with `touchmark authority create`.",
             ));
         }
         let sets = trust::of_product(self.site, &self.product)?;

@@ -60,5 +60,5 @@ super::rules! {
         "It was issued for another product. Ask the authority which order it belongs to.";
     DELIVERY_AUTHORITY = "delivery.authority", Error, "common practice, no source";
         "A production product's chain ends at a PAA that was adopted for production, a test product's at any that is trusted.";
-        "Adopt the authority for what it is, or ask for certificates of the right one.";
+        "Withdraw the authority and adopt it again for production, or ask for certificates of the right one.";
 }

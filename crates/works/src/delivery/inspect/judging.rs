@@ -341,7 +341,7 @@ fn against_product(dac: &Certificate, expectation: &Expectation<'_>, findings: &
     if let (Some(vendor), Some(product)) = (vendor, product)
         && (vendor != expectation.vendor || product != expectation.product)
     {
-        let required = format!("{} {}, the product's.", expectation.vendor, expectation.product);
+        let required = format!("{} {}, as every order for this product asks.", expectation.vendor, expectation.product);
         findings.push(Finding::new(&DELIVERY_PRODUCT, format!("{vendor} {product}")).requiring(required));
     }
     if expectation.production {
