@@ -215,7 +215,9 @@ fn a_reel_for_the_wrong_product_has_a_way_back(engine: &Engine) {
     assert_eq!((&done["chips"], &done["product"]), (&json!(400), &json!("Tern Vent Plus")));
     assert_eq!(done["orders"], json!(["order.csv"]));
     for (what, name) in [("reel", "A"), ("delivery", first.as_str())] {
-        assert_eq!(site.call(what, &[what, "withdraw", name]).exit, Some(2), "{what} is gone");
+        let gone = site.call(what, &[what, "show", name]);
+        assert_eq!(gone.exit, Some(2), "{}", gone.said);
+        assert!(gone.said.contains("withdrawn on") && gone.said.contains("400"), "{}", gone.said);
     }
     assert_eq!(site.reconcile("empty")["chips"]["received"], 0);
     assert_eq!(site.done("verify", &["book", "verify"])["verdict"], "intact");

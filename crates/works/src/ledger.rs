@@ -52,6 +52,24 @@ pub fn entries(site: &Site, before: Option<i64>, limit: u32) -> Result<(Vec<Entr
     Ok((page.items.into_iter().map(|e| view(site, e)).collect(), page.next.map(|s| s.0)))
 }
 
+/// What the log says of something that is not there because it was withdrawn, to follow its name
+/// in a sentence; empty where it never was.
+pub(crate) fn withdrawn(site: &Site, subject: &Subject) -> Result<String, Trouble> {
+    let entries = site.book.entries_about(subject)?;
+    let Some(entry) = entries.into_iter().rev().find(|e| e.act.ends_with(".withdraw")) else {
+        return Ok(String::new());
+    };
+    let body = entry.body()?;
+    let text = |key: &str| body.pointer(key).and_then(Value::as_str).unwrap_or_default().to_owned();
+    let what = match subject {
+        Subject::Reel(_) => format!("{} chips for {} from {}", body["chips"], text("/product"), text("/source/name")),
+        Subject::Delivery(_) => format!("{} certificates from {}", body["accepted"], text("/source/name")),
+        _ => format!("for {}", text("/purpose")),
+    };
+    let (at, by) = (local(site, entry.at), entry.actor);
+    Ok(format!(": it was withdrawn on {at} by {by} ({what}; entry {} of the log)", entry.sequence))
+}
+
 /// Where an entry stands in the log, and that it is really there.
 #[derive(Debug, Clone, Serialize)]
 pub struct Place {

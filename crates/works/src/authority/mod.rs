@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 pub use adopt::{Adopted, Ask, adopt, nobody};
 use book::ids::AuthorityName;
-use book::{Authority, AuthorityOrigin, NewAuthority};
+use book::{Authority, AuthorityOrigin, NewAuthority, Subject};
 pub use book::{Purpose, Role};
 use custody::{KeyFile, PrivateKey, WorkFactor};
 use serde::Serialize;
@@ -22,6 +22,7 @@ use time::OffsetDateTime;
 
 use crate::head;
 use crate::keys::{self, Unlock};
+use crate::ledger;
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::{About, Trouble};
 
@@ -319,7 +320,8 @@ fn accept_form(der: &[u8], profile: Profile, issuer: Option<&Certificate>) -> Re
 ///
 /// [`Trouble`] where there is none.
 pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
-    if let Some(found) = site.book.authority(&AuthorityName::new(name)?)? {
+    let named = AuthorityName::new(name)?;
+    if let Some(found) = site.book.authority(&named)? {
         return Ok(found);
     }
     let there: Vec<String> = site.book.authorities()?.into_iter().map(|a| a.facts.name.to_string()).collect();
@@ -328,7 +330,8 @@ pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
         1..=NAMED => format!("There are: {}.", there.join(", ")),
         _ => "See `touchmark authority list` for those there are.".into(),
     };
-    Err(Trouble::absent(format!("there is no authority {name}"), advice))
+    let withdrawn = ledger::withdrawn(site, &Subject::Authority(named))?;
+    Err(Trouble::absent(format!("there is no authority {name}{withdrawn}"), advice))
 }
 
 /// What is told of one authority.

@@ -1,13 +1,14 @@
 //! Deliveries as they are shown: those in the book, and what was wrong with those that were refused.
 
-use book::Delivery;
 use book::ids::{DeliveryId, ReelId};
+use book::{Delivery, Subject};
 use serde::Serialize;
 use serde_json::Value;
 
 use super::Counts;
 use super::complaint::{Complaint, Faults};
 use super::refused::{self, Refused};
+use crate::ledger;
 use crate::reel;
 use crate::site::Site;
 use crate::trouble::Trouble;
@@ -122,10 +123,15 @@ pub fn newest(
 ///
 /// [`Trouble`] where there is none.
 pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
-    if let Some(delivery) = site.book.delivery(&DeliveryId::new(id)?)? {
+    let named = DeliveryId::new(id)?;
+    if let Some(delivery) = site.book.delivery(&named)? {
         return Ok(view(&delivery, true));
     }
-    refused::find(site, id).map(|r| refused_view(r, true)).ok_or_else(|| {
-        Trouble::absent(format!("there is no delivery {id}"), "See `touchmark delivery list` for those there are.")
-    })
+    if let Some(refused) = refused::find(site, id) {
+        return Ok(refused_view(refused, true));
+    }
+    Err(Trouble::absent(
+        format!("there is no delivery {id}{}", ledger::withdrawn(site, &Subject::Delivery(named))?),
+        "See `touchmark delivery list` for those there are.",
+    ))
 }

@@ -14,7 +14,7 @@ use std::thread;
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use book::ids::{ChipId, ReelId};
-use book::{Duplicate, NewChip, NewReel, ReceiveError, Reel, Same};
+use book::{Duplicate, NewChip, NewReel, ReceiveError, Reel, Same, Subject};
 use serde::Serialize;
 use serde_json::{Value, json};
 use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
@@ -23,6 +23,7 @@ use standard::verdict::{Finding, Severity};
 use crate::course::{Course, Phase, stopped_by};
 use crate::findings::{About as Whose, Findings, SharedFinding};
 use crate::head;
+use crate::ledger;
 use crate::product;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
@@ -359,12 +360,14 @@ pub struct ReelView {
 ///
 /// [`Trouble`] where there is none.
 pub fn get(site: &Site, reel: &str) -> Result<Reel, Trouble> {
-    site.book.reel(&ReelId::new(reel)?)?.ok_or_else(|| {
-        Trouble::absent(
-            format!("there is no reel {reel}"),
-            "See `touchmark reel list` for those there are, or receive it with `touchmark reel receive`.",
-        )
-    })
+    let id = ReelId::new(reel)?;
+    if let Some(found) = site.book.reel(&id)? {
+        return Ok(found);
+    }
+    Err(Trouble::absent(
+        format!("there is no reel {reel}{}", ledger::withdrawn(site, &Subject::Reel(id))?),
+        "See `touchmark reel list` for those there are, or receive it with `touchmark reel receive`.",
+    ))
 }
 
 /// What is told of one reel.
