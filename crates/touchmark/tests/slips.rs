@@ -172,8 +172,9 @@ fn every_order_asks_for_the_identity_of_the_origin(engine: &Engine) {
         assert_eq!(site.done(file, &["delivery", "withdraw", delivery])["certificates"], 3);
     }
     // Source: the object identifiers of VID and PID in a subject, Core Spec 6.2.2, from memory of the standard.
-    let read = Command::new("openssl").args(["req", "-noout", "-subject", "-in", text(&dir.join("order.pem"))]);
-    let read = { read }.output().expect("openssl");
+    let order = dir.join("order.pem");
+    let read = Command::new("openssl").args(["req", "-noout", "-subject", "-in", text(&order)]).output();
+    let read = read.expect("openssl");
     let said = String::from_utf8_lossy(&read.stdout).replace(' ', "");
     assert!(said.contains("1.3.6.1.4.1.37244.2.1=FFF1") && said.contains("1.3.6.1.4.1.37244.2.2=8B01"), "{said}");
 

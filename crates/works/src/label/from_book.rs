@@ -39,7 +39,8 @@ pub fn of_unit(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Res
         manual: manual.digits().to_owned().into(),
         serial: unit.serial.to_string(),
         product: kept.product_name,
-        vendor: kept.vendor_name.unwrap_or_default(),
+        // Without a name the line stays empty, as `product add` warns; nothing else stands in for it.
+        vendor: kept.vendor_name.unwrap_or_else(|| " ".into()),
         vid: format!("{:04X}", product.facts.vendor_id),
         pid: format!("{:04X}", product.facts.product_id),
         test: product.facts.purpose == book::Purpose::Test,
