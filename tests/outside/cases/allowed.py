@@ -67,8 +67,8 @@ three("PID FFFF", dac=dict(subject=name("V", "FFF1", "FFFF")), quiet=True)
 # ── dates across the chain ───────────────────────────────────────────────────────────────────
 three("PAI expired by now", pai=dict(before="20240101", after="20260101"), dac=dict(before="20250601"), quiet=True,
       clause="STANDARD 2: judged at the DAC's notBefore")
-three("PAA expired by now", paa=dict(after="20250701"), quiet=True, warn=["dac.not-current"])
-three("DAC expired by now", dac=dict(before="20250601", after="20250701"), quiet=True)
+three("PAA expired by now", paa=dict(after="20250701"), quiet=True)
+three("DAC expired by now", dac=dict(before="20250601", after="20250701"), quiet=True, warn=["dac.not-current"])
 three("DAC begins with the PAI", pai=dict(before="20250601"), quiet=True)
 three("DAC begins in the PAI's last second", pai=dict(after="20250601"), quiet=True)
 three("DAC begins one second before the PAI", ["chain.validity"], pai=dict(before="20250601000001Z"))
