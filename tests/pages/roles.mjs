@@ -28,7 +28,7 @@ export async function roles(e) {
     await accessible(other, 'sign in');
     await other.getByLabel('Badge').fill('BADGE-0000-NONE');
     await other.keyboard.press('Enter');
-    await other.getByText('this badge opens no account').waitFor();
+    await other.getByText('no account has this badge').waitFor();
     await accessible(other, 'sign in, refused');
     await other.goto(`${server.address}/sign-in?next=/stations/S1`);
     await other.getByLabel('Badge').fill('BADGE-4711-OLGA');
@@ -67,7 +67,7 @@ export async function roles(e) {
       await other.getByLabel('Password').fill(`wrong wrong wrong ${n}`);
       await other.getByRole('button', { name: 'Sign in', exact: true }).click();
       await other.locator('.told').waitFor();
-      slowed = (await other.locator('.told').innerText()).includes('too many tries');
+      slowed = (await other.locator('.told').innerText()).includes('oo many attempts to sign in');
     }
     assert.ok(slowed, 'after a few wrong passwords one has to wait');
   } finally {

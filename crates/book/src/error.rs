@@ -6,7 +6,7 @@
 use std::error::Error;
 
 /// What to do about a full disk, wherever it shows. Acts are whole or not at all, so nothing was lost.
-pub const FULL_DISK: &str = "Free space on it, then run this again; nothing was lost. A chip in a fixture can stay there: it goes on where it stood.";
+pub const FULL_DISK: &str = "Free space on it, then run this again; nothing was lost. A chip in a fixture can stay there: it continues where it stopped.";
 
 /// Whose move it is after an error. The works make exit codes of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -177,13 +177,13 @@ impl BookError {
             Self::Full { .. } => FULL_DISK.into(),
             Self::Away { .. } => "Check the server and the network, then try again.".into(),
             Self::Unanswered { .. } => {
-                "Once the server is back, put the chip on a station again: the book tells where it stands.".into()
+                "Once the server is back, put the chip on a station again: the book knows its state.".into()
             }
             Self::Rule { .. } => {
                 "Run `touchmark book verify`. If it finds the book intact, report this as a fault.".into()
             }
             Self::Damaged { .. } => {
-                "Restore a backup; where the book still opens, book verify tells what is damaged.".into()
+                "Restore a backup; if the book still opens, `touchmark book verify` shows what is damaged.".into()
             }
             Self::Contended { .. } | Self::Stopped => "Try again.".into(),
             Self::Database { .. } => "Fix what the cause names; nothing was changed.".into(),

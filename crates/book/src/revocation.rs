@@ -196,7 +196,7 @@ impl RevocationError {
             Self::Unknown { .. } | Self::Settled { .. } => {
                 "See pending requests with `touchmark revocation list`.".into()
             }
-            Self::SamePerson { .. } => "Have a second person look at it and confirm it in their own name.".into(),
+            Self::SamePerson { .. } => "Have a second person check it and confirm it in their own name.".into(),
             Self::AskedBefore { number, .. } => {
                 format!("Run `touchmark revocation show {number}`; leave out what is in it to ask for the others.")
             }

@@ -87,7 +87,7 @@ impl Dependents {
 #[derive(Debug, thiserror::Error)]
 pub enum DependsError {
     /// It is not there.
-    #[error("there is no {what} {name}")]
+    #[error("{what} {name} does not exist")]
     Unknown {
         /// Product, reel, delivery or authority.
         what: &'static str,
@@ -203,7 +203,7 @@ fn hold(tx: &mut Tx<'_>, table: &rows::Table, key: &str) -> Result<(), BookError
 
 /// Notes and deletes an authority; what it was.
 fn remove_authority(tx: &mut Tx<'_>, name: &str) -> Result<Json, BookError> {
-    let known = read_authority(tx, name)?.ok_or_else(|| BookError::damaged(format!("authority {name} is gone")))?;
+    let known = read_authority(tx, name)?.ok_or_else(|| BookError::damaged(format!("authority {name} is missing")))?;
     note(tx, &rows::AUTHORITY, name)?;
     tx.run("DELETE FROM authority WHERE name = $1", params![name])?;
     Ok(json!({

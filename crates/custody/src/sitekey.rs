@@ -107,7 +107,7 @@ impl SiteKey {
     ) -> Result<Zeroizing<String>, CustodyError> {
         let found = armor::read(path, EXPECTED, &[OPEN])?;
         let octets = <&[u8; 32]>::try_from(found.octets.as_slice());
-        wrapped(passphrase, work, octets.map_err(|_| found.damaged("it does not hold 32 octets"))?)
+        wrapped(passphrase, work, octets.map_err(|_| found.damaged("it does not have 32 bytes"))?)
     }
 
     /// Eight hex digits that tell this key from another, and nothing of the key.

@@ -367,7 +367,7 @@ mod tests {
         }
         let odd = detect(b"-----BEGIN \xFF\xFF-----\nAAAA\n-----END \xFF\xFF-----\n").expect_err("no such label");
         assert!(odd.to_string().contains("block 1 is labelled"), "{odd}");
-        let open = detect(b"-----BEGIN \xFF\xFF-----\nAAAA\n-----END \xFF-----\n").expect_err("no end");
+        let open = detect(b"-----BEGIN \xFF\xFF-----\nAAAA\n-----END \xFF-----\n").expect_err("no expiry");
         assert!(open.to_string().contains("block 1 has no line -----END"), "{open}");
         let broken = format!("{begin}{}*{end}", &digits[1..]);
         assert!(detect(broken.as_bytes()).expect_err("no base 64").to_string().ends_with("block 1 is not base 64"));

@@ -24,7 +24,7 @@ pub enum IdError {
     /// 0x0000 and 0xFFF5 to 0xFFFF are never a device's vendor ID.
     #[error("vendor ID {0:04X} can't be a device's: 0001 to FFF0 are assigned, FFF1 to FFF4 are for testing")]
     VendorRange(u16),
-    /// 0x0000 means "not told" and stands only in an onboarding payload.
+    /// 0x0000 means "not stated" and stands only in an onboarding payload.
     #[error("product ID 0000 means \"not stated\"; a device has 0001 to FFFF")]
     ProductZero,
 }

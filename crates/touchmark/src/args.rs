@@ -10,27 +10,27 @@ use crate::commands;
 use crate::output::{Exit, Failure, Output};
 use crate::usage;
 
-/// Give every device its attestation identity, prove that it took, answer for it
+/// Give every device its attestation identity, prove it, and keep the evidence
 #[derive(Debug, Parser)]
 #[command(name = "touchmark", version, propagate_version = true, max_term_width = 100)]
 pub struct Arguments {
-    /// The site's directory; else found upward from here
+    /// Directory of the site; default: found upward from the current directory
     #[arg(long, global = true, value_name = "DIR", env = "TOUCHMARK_SITE")]
     pub site: Option<PathBuf>,
 
-    /// In whose name it is done, for the log; else the user of this machine
+    /// Name of the person, for the log; default: the user of this machine
     #[arg(long, global = true, value_name = "NAME", env = "TOUCHMARK_BY")]
     pub by: Option<String>,
 
-    /// Answer with one JSON document on standard output
+    /// Print one JSON document on standard output
     #[arg(long, global = true)]
     pub json: bool,
 
-    /// Say more
+    /// Print more
     #[arg(short, long, global = true, action = clap::ArgAction::Count, conflicts_with = "quiet")]
     pub verbose: u8,
 
-    /// Say only what matters
+    /// Print only what matters
     #[arg(short, long, global = true)]
     pub quiet: bool,
 

@@ -1,11 +1,11 @@
-//! Words or JSON on standard output; trouble on standard error.
+//! Words or JSON on standard output; failures on standard error.
 
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 
 use serde::Serialize;
 use standard::name::printable;
-use works::{Advise, Kind, Said, Trouble};
+use works::{Advise, Kind, Said, Trouble, sentence};
 
 /// How a command that did not fail ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -25,7 +25,7 @@ impl From<Exit> for ExitCode {
     }
 }
 
-/// A failure as people and programs are told of it.
+/// A failure as people and programs see it.
 #[derive(Debug)]
 pub struct Failure {
     kind: Kind,
@@ -110,7 +110,7 @@ impl Output {
         match result {
             Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
                 let told = "Standard output can't be written, and the work itself is done.";
-                Err(Trouble::surroundings(told, "Look at where the output is sent.").because(error).into())
+                Err(Trouble::surroundings(told, "Check where the output goes.").because(error).into())
             }
             _ => Ok(()),
         }
@@ -163,20 +163,28 @@ impl Output {
         Self::written(written.and_then(|()| out.flush()))
     }
 
-    /// Tells of a failure and gives the exit code that goes with it.
+    /// Ends the words of an act with what comes next, as one sentence. Nothing with `--json` or `-q`.
+    pub fn next(&mut self, sentence: &str) {
+        if self.level >= 0 && !self.json {
+            // Where the words were written, this can be; where the reader is gone, nobody misses it.
+            let _ = writeln!(io::stdout(), "Next: {sentence}");
+        }
+    }
+
+    /// Shows a failure and gives the exit code that goes with it.
     pub fn fail(&mut self, failure: &Failure) -> ExitCode {
         if self.json {
             let mut document = serde_json::json!({"error": {
-                "kind": failure.kind.word(), "message": failure.message, "advice": failure.advice,
+                "kind": failure.kind.word(), "message": sentence(&failure.message), "advice": failure.advice,
             }});
-            // The chain as the words tell it: the message alone may be no more than what was being done.
+            // The chain as in words: the message alone may be no more than what was being done.
             if !failure.causes.is_empty() {
                 document["error"]["because"] = failure.causes.join(": ").into();
             }
             let _ = writeln!(io::stdout(), "{document}");
         } else {
             let mut err = io::stderr().lock();
-            let _ = writeln!(err, "touchmark: {}", printable(&failure.message));
+            let _ = writeln!(err, "touchmark: {}", printable(&sentence(&failure.message)));
             for cause in &failure.causes {
                 let _ = writeln!(err, "  because: {}", printable(cause));
             }

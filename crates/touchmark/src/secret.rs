@@ -20,8 +20,8 @@ fn ask(words: &str) -> Result<Option<String>, Trouble> {
     let typed = rpassword::prompt_password(words);
     typed.map(Some).map_err(|e| {
         Trouble::surroundings(
-            format!("the terminal can't be asked: {e}"),
-            "Give a PIN by the URI's pin-source=file:PATH, a passphrase by --passphrase-file.",
+            format!("nothing could be read from the terminal: {e}"),
+            "Give a PIN with pin-source=file:PATH in the URI, a passphrase with --passphrase-file.",
         )
     })
 }
@@ -47,7 +47,7 @@ pub fn pin(source: &Source) -> Result<Option<Passphrase>, Failure> {
 /// Where the terminal can't be used, or what is typed can be no PIN.
 pub fn pin_of(token: Option<&str>) -> Result<Option<Passphrase>, Trouble> {
     let token = token.map(|name| format!(" {}", printable(name))).unwrap_or_default();
-    match ask(&format!("PIN of the token{token} (none: just Enter): "))? {
+    match ask(&format!("PIN of the token{token} (press Enter if it has none): "))? {
         Some(typed) if !typed.is_empty() => Ok(Some(Passphrase::new(typed)?)),
         _ => Ok(None),
     }

@@ -53,7 +53,7 @@ fn takes_value(argument: &Arg) -> bool {
 fn lacking(name: &str, command: &Command) -> String {
     let below: Vec<_> = command.get_subcommands().map(Command::get_name).filter(|n| *n != "help").collect();
     match below.is_empty() {
-        true => format!("{name} needs arguments, and none were given"),
+        true => format!("{name} needs arguments, but none were given"),
         false => format!("{name} needs a subcommand: {}", below.join(", ")),
     }
 }

@@ -35,8 +35,8 @@ fn listen() {
         thread::spawn(move || {
             for signal in signals.forever() {
                 let said = match at_work(None) {
-                    Some(course) if course.stop() => "stopping; once more ends it at once",
-                    Some(_) => "too late to stop: it is being written to the disk; once more ends it at once",
+                    Some(course) if course.stop() => "stopping; press again to end at once",
+                    Some(_) => "too late to stop: the work is being written to disk; press again to end at once",
                     None => {
                         let _ = emulate_default_handler(signal);
                         continue;

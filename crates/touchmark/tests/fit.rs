@@ -41,7 +41,7 @@ fn three_parts_side_by_side_without_a_site() {
     typed.remove(0);
     let words = call(&typed);
     let words = String::from_utf8_lossy(&words.stdout).into_owned();
-    for word in ["side-channel (stated)", "free, octets", "QL-S1 answers every stated threat"] {
+    for word in ["side-channel (stated)", "free, bytes", "QL-S1 answers every stated threat"] {
         assert!(words.contains(word), "{word} in {words}");
     }
 }

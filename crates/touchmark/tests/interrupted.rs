@@ -70,7 +70,7 @@ fn an_interrupt_stores_nothing_and_says_so() {
         }
         assert_eq!(ended.status.code(), Some(3), "{case}: {out} {err}");
         let answer: Value = serde_json::from_str(&out).unwrap_or_else(|e| panic!("{case}: {e}: {out}"));
-        assert_eq!(answer["error"]["message"], "cancelled; nothing was stored", "{case}");
+        assert_eq!(answer["error"]["message"], "Cancelled; nothing was stored.", "{case}");
         assert!(answer["error"]["advice"].as_str().is_some_and(|a| a.contains("again")), "{case}: {answer}");
     });
 }
@@ -103,7 +103,7 @@ fn interrupted(site: &Rehearsed, typed: &[&str], folder: &Path, cancelled: &str,
             let answer: Value = serde_json::from_slice(&ended.stdout).unwrap_or_else(|e| panic!("{case}: {e}"));
             assert_eq!(ended.status.code(), Some(3), "{case}: {answer}");
             let said = answer["error"]["message"].as_str().expect("a message");
-            assert!(said == cancelled || said == "cancelled; nothing was stored", "{case}: {said}");
+            assert!(said == cancelled || said == "Cancelled; nothing was stored.", "{case}: {said}");
             hit += 1;
         }
         assert!(after < Duration::from_secs(20), "{case}: it never came to its end");
@@ -122,7 +122,7 @@ fn an_interrupt_leaves_no_half_of_a_pack_or_a_run_of_labels() {
         &site,
         &["evidence", "export", "--all", "--out", text(&pack)],
         &packs,
-        "cancelled; no pack was written",
+        "Cancelled; no pack was written.",
         &|| {
             let checked = site.done(&["evidence", "check", text(&pack), "--key", text(&packs.join("pack-key.pem"))]);
             assert_eq!(checked["verdict"], "whole", "{checked}");
@@ -130,7 +130,7 @@ fn an_interrupt_leaves_no_half_of_a_pack_or_a_run_of_labels() {
     );
     let pdf = labels.join("labels.pdf");
     let print = ["label", "print", "--all", "--sheet", "a4", "--out", text(&pdf)];
-    interrupted(&site, &print, &labels, "cancelled; nothing was stored", &|| {
+    interrupted(&site, &print, &labels, "Cancelled; nothing was stored.", &|| {
         let octets = fs::read(&pdf).expect("a file");
         assert!(octets.starts_with(b"%PDF-") && octets.trim_ascii_end().ends_with(b"%%EOF"), "{} octets", octets.len());
     });

@@ -374,9 +374,11 @@ fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
     // Without a password, and nobody at a terminal: told how to give one; nothing is asked for.
     let (exit, told) = site.call(&revoke);
     assert!(exit == Some(2) && told.to_string().contains("--password-file"), "{told}");
-    for (name, file, wanted) in
-        [("ada", &ben, "do not belong together"), ("nobody", &ada, "do not belong together"), ("eve", &eve, "auditor")]
-    {
+    for (name, file, wanted) in [
+        ("ada", &ben, "name or password is wrong"),
+        ("nobody", &ada, "name or password is wrong"),
+        ("eve", &eve, "auditor"),
+    ] {
         let (exit, told) = by(name, &revoke, file);
         assert!(exit == Some(1) && told.to_string().contains(wanted), "{name}: {told}");
         assert!(!told.to_string().contains("tern on a post"), "{told}");

@@ -71,7 +71,7 @@ pub fn status(kind: Kind) -> StatusCode {
 
 impl IntoResponse for Oops {
     fn into_response(self) -> Response {
-        let (code, told) = match self {
+        let (code, mut told) = match self {
             Self::Trouble(trouble) => {
                 let advice = trouble.advice().unwrap_or_default();
                 let (kind, message, field) = (trouble.kind().word(), trouble.to_string(), trouble.input());
@@ -83,7 +83,7 @@ impl IntoResponse for Oops {
                 Told {
                     kind: "unauthorized",
                     message: "nobody is signed in".into(),
-                    advice: "Sign in, or send a token that holds.".into(),
+                    advice: "Sign in, or send a valid token.".into(),
                     field: None,
                     sign_in: true,
                     absent: false,
@@ -105,7 +105,7 @@ impl IntoResponse for Oops {
                 Told {
                     kind: "missing",
                     message: "there is nothing under this address".into(),
-                    advice: "Look at the address, or go on from the first page.".into(),
+                    advice: "Check the address, or start from the first page.".into(),
                     field: None,
                     sign_in: false,
                     absent: false,
@@ -115,6 +115,7 @@ impl IntoResponse for Oops {
                 (code, Told { kind: "refused", message, advice, field: None, sign_in: false, absent: false })
             }
         };
+        told.message = works::sentence(&told.message);
         let mut response = code.into_response();
         response.extensions_mut().insert(told);
         response
@@ -222,8 +223,8 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
             };
             Told {
                 kind: "usage",
-                message,
-                advice: "Look at what was sent.".into(),
+                message: works::sentence(&message),
+                advice: "Check what was sent.".into(),
                 field: None,
                 sign_in: false,
                 absent: false,

@@ -173,7 +173,7 @@ async fn from_our_pages(request: Request, person: Option<&Person>) -> Result<Req
         Oops::Status(
             StatusCode::FORBIDDEN,
             "this did not come from a page of this site".into(),
-            "Open the page anew, then try again.".into(),
+            "Open the page again, then try again.".into(),
         )
     };
     let headers = request.headers();

@@ -95,8 +95,8 @@ pub fn octets(octets: i64) -> String {
     #[expect(clippy::cast_precision_loss, reason = "a size in words")]
     let of = |unit: i64| octets as f64 / unit as f64;
     match octets {
-        1 => "1 octet".into(),
-        ..1_024 => format!("{} octets", count(&octets)),
+        1 => "1 byte".into(),
+        ..1_024 => format!("{} bytes", count(&octets)),
         1_024..1_048_576 => format!("{:.0} KiB", of(1 << 10)),
         1_048_576..1_073_741_824 => format!("{:.1} MiB", of(1 << 20)),
         _ => format!("{:.1} GiB", of(1 << 30)),

@@ -47,7 +47,7 @@ fn tls(chain: &PathBuf, key: &PathBuf) -> Result<RustlsConfig, Trouble> {
     let odd = |e: rustls::Error| {
         Trouble::usage(
             format!("certificate and key can't be used: {e}"),
-            "Look whether the key is that of the certificate.",
+            "Check that the key belongs to the certificate.",
         )
     };
     let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
@@ -76,7 +76,7 @@ fn check(site: &Site, serve: &Serve) -> Result<(), Trouble> {
     }
     if !access::has_accounts(site)? {
         return Err(beyond(
-            "on a site without accounts lets whoever comes first take it",
+            "on a site without accounts would let anybody take it over",
             "Start once with --listen 127.0.0.1:8080, make the first account, then listen beyond.",
         ));
     }
@@ -98,13 +98,14 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
     let listener = TcpListener::bind(serve.listen).and_then(|l| l.set_nonblocking(true).map(|()| l)).map_err(|e| {
         Trouble::surroundings(
             format!("{} can't be listened at: {e}", serve.listen),
-            "Look whether another program listens there, or choose another port.",
+            "Check whether another program uses this port, or choose another one.",
         )
     })?;
-    let runtime =
-        tokio::runtime::Builder::new_multi_thread().enable_all().thread_name("pages").build().map_err(|e| {
-            Trouble::surroundings(format!("the server can't start: {e}"), "Look at the system's limits.")
-        })?;
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .thread_name("pages")
+        .build()
+        .map_err(|e| Trouble::surroundings(format!("the server can't start: {e}"), "Check the system's limits."))?;
     // The last one to hold the book must not be a task: a database client can't be closed there.
     let last = app.clone();
     let done = runtime.block_on(async move {
@@ -127,7 +128,7 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
     }
     drop(last);
     done.map_err(|e| {
-        Trouble::surroundings(format!("the server stopped: {e}"), "Look at the network, then start it again.")
+        Trouble::surroundings(format!("the server stopped: {e}"), "Check the network, then start it again.")
     })
 }
 

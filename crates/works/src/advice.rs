@@ -105,7 +105,7 @@ mod tests {
         let rows = [
             Said::by(&Trouble::file(path, full())),
             Said::by(&Trouble::file(path, io::ErrorKind::QuotaExceeded.into())),
-            Said::by(&Trouble::surroundings("The form can't be kept.", "Look at the disk.").because(full())),
+            Said::by(&Trouble::surroundings("The form can't be kept.", "Check the disk.").because(full())),
             Said::by(&Trouble::from(custody)),
             Said::by(&Trouble::from(book)),
             Said::by(&Trouble::file(path, io::Error::other(full()))),

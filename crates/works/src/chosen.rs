@@ -92,7 +92,7 @@ impl Which<'_> {
 /// The unit of that serial number.
 pub(crate) fn named(site: &Site, serial: &UnitSerial) -> Result<Unit, Trouble> {
     site.book.unit(serial)?.ok_or_else(|| {
-        let advice = "Look at the serial number, or search with `touchmark unit find`.";
+        let advice = "Check the serial number, or search with `touchmark unit find`.";
         Trouble::absent(format!("there is no unit {serial}"), advice).about("units")
     })
 }

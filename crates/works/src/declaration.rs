@@ -158,9 +158,7 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, 
         .about("products")?;
     let name = DeclarationName::new(make.name.unwrap_or(certificate_id)).about("name")?;
     if site.book.declaration(&name)?.is_some() {
-        return Err(
-            Trouble::usage(format!("there is a declaration {name} already"), "Give another name.").about("name")
-        );
+        return Err(Trouble::usage(format!("declaration {name} already exists"), "Give another name.").about("name"));
     }
     let (signer, certificate) = own_signer(site, make.passphrase, make.work, who).about("passphrase")?;
     let der = SignedDataBuilder::new(&content, &signer.0.public_key().key_id()).sign(signer.0.as_ref())?;
@@ -196,13 +194,13 @@ pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &
     let read = |path: &Path| -> Result<Vec<Item>, Trouble> {
         let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
         detect(&octets)
-            .map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Look whether it is the right file."))
+            .map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Check that it is the right file."))
     };
     let signed = match read(file)?.into_iter().next() {
         Some(Item::Declaration(d)) => *d,
         _ => {
             return Err(Trouble::usage(
-                format!("{} is no declaration", file.display()),
+                format!("{} is not a declaration", file.display()),
                 "Give the declaration as it was issued.",
             ));
         }
@@ -218,7 +216,7 @@ pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &
         Some(Item::PublicKey(key)) => (SignerKey { key_id: key.key_id().to_vec(), key: *key, trusted: true }, None),
         _ => {
             return Err(Trouble::usage(
-                format!("{} holds no signer", signer.display()),
+                format!("{} contains no signer", signer.display()),
                 "Give the signer's certificate or public key.",
             ));
         }
@@ -257,7 +255,7 @@ fn content(signed: &Signed) -> Result<&Content, Trouble> {
     signed
         .fields
         .as_ref()
-        .map_err(|e| Trouble::refused(format!("the declaration's content is no TLV: {e}"), "Ask for it again."))
+        .map_err(|e| Trouble::refused(format!("the declaration's content is not TLV: {e}"), "Ask for it again."))
 }
 
 /// What is told of one declaration.
@@ -267,20 +265,14 @@ fn content(signed: &Signed) -> Result<&Content, Trouble> {
 /// [`Trouble`] where there is none of that name.
 pub fn show(site: &Site, name: &str) -> Result<DeclarationView, Trouble> {
     site.book.declaration(&DeclarationName::new(name)?)?.as_ref().map(DeclarationView::of).ok_or_else(|| {
-        Trouble::usage(
-            format!("there is no declaration {name}"),
-            "See `touchmark declaration list` for those there are.",
-        )
+        Trouble::usage(format!("there is no declaration {name}"), "List them with `touchmark declaration list`.")
     })
 }
 
 /// The certificate of whoever signed a declaration, where it is kept.
 pub(crate) fn signer_certificate(site: &Site, name: &str) -> Result<Option<Certificate>, Trouble> {
     let found = site.book.declaration(&DeclarationName::new(name)?)?.ok_or_else(|| {
-        Trouble::usage(
-            format!("there is no declaration {name}"),
-            "See `touchmark declaration list` for those there are.",
-        )
+        Trouble::usage(format!("there is no declaration {name}"), "List them with `touchmark declaration list`.")
     })?;
     Ok(found.facts.signer.and_then(|der| Certificate::read(&der).ok()))
 }

@@ -49,6 +49,7 @@ pub mod report;
 pub mod retention;
 pub mod revocation;
 pub mod scrap;
+mod sentence;
 pub mod site;
 pub mod specimen;
 mod station;
@@ -62,4 +63,5 @@ pub mod watch;
 
 pub use advice::{Advise, Kind, Said};
 pub use files::{WriteError, put};
+pub use sentence::sentence;
 pub use trouble::Trouble;

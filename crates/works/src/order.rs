@@ -108,7 +108,7 @@ pub fn write(site: &Site, reel: &str, out: &Path, again: bool, who: &Who) -> Res
     drop(w);
     if places.is_empty() {
         return Err(Trouble::refused(
-            format!("every chip of reel {} has its credential; there is nothing to order", reel.facts.reel),
+            format!("every chip of reel {} has its credential; nothing to order", reel.facts.reel),
             "See `touchmark reel show`. Nothing was written.",
         ));
     }
@@ -223,14 +223,14 @@ impl Signer for ChipSigner {
     }
 
     fn sign(&self, message: &[u8]) -> Result<Vec<u8>, SignError> {
-        let mut chip = self.0.lock().map_err(|_| SignError("the chip's holder died".into()))?;
+        let mut chip = self.0.lock().map_err(|_| SignError("the connection to the chip failed".into()))?;
         let raw = chip.sign(message).map_err(|e| SignError(e.to_string()))?;
-        let der = der_from_raw(&raw).ok_or_else(|| SignError("the chip gave no signature".into()))?;
+        let der = der_from_raw(&raw).ok_or_else(|| SignError("the chip made no signature".into()))?;
         // That octets came back does not say that they are right.
         if self.1.verifies(message, &der) {
             Ok(der)
         } else {
-            Err(SignError("the chip's signature is not its key's".into()))
+            Err(SignError("the chip's signature does not belong to its key".into()))
         }
     }
 }
@@ -277,7 +277,7 @@ pub fn write_requests(
         let mut opened = source.open(&id)?;
         let key = opened.public_key()?;
         if key.point().as_slice() != chip.public_key {
-            return Err(odd("its key is not the one that the manifest names".into()));
+            return Err(odd("its key differs from the one in the manifest".into()));
         }
         let tail: String = id.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
         let subject = NameBuilder::new().common_name(&tail).vendor(vendor).product(product_id).build();
@@ -287,8 +287,8 @@ pub fn write_requests(
     }
     if places.is_empty() {
         return Err(Trouble::refused(
-            format!("no chip of reel {} that needs a credential is at hand", reel.facts.reel),
-            "Look at --chips and at `touchmark reel show`. Nothing was written.",
+            format!("no chip of reel {} that needs a credential is available", reel.facts.reel),
+            "Check --chips and `touchmark reel show`. Nothing was written.",
         ));
     }
     let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));

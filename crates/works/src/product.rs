@@ -343,7 +343,7 @@ fn judge_objects(site: &Site, objects: &[FurtherObject]) -> Result<(), Trouble> 
     for object in objects {
         let named = chip::ObjectName::new(&object.name).map_err(|e| usage(e.to_string()))?;
         if fixed.contains(&named) {
-            return Err(usage(format!("the object {named:?} is one that the standard asks, and is written anyway")));
+            return Err(usage(format!("the object {named:?} is one that the standard requires; it is always written")));
         }
         match (&object.file, &object.per_unit) {
             (Some(file), None) => {
@@ -351,8 +351,8 @@ fn judge_objects(site: &Site, objects: &[FurtherObject]) -> Result<(), Trouble> 
                 fs::metadata(&path).map_err(|e| Trouble::file(&path, e))?;
             }
             (None, Some(dir)) if site.dir.join(dir).is_dir() => {}
-            (None, Some(dir)) => return Err(usage(format!("{} is no directory", dir.display()))),
-            _ => return Err(usage(format!("object {} has either file or per_unit", object.name))),
+            (None, Some(dir)) => return Err(usage(format!("{} is not a directory", dir.display()))),
+            _ => return Err(usage(format!("object {} needs exactly one of file and per_unit", object.name))),
         }
     }
     Ok(())
@@ -408,7 +408,7 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
     let mut product = show(site, name)?;
     if new.purpose == Purpose::Test && description.purpose.as_deref() == Some(Purpose::Production.word()) {
         product.warnings.push(format!(
-            "{} is a test vendor ID, so this is a test product. A production product needs a vendor ID of its own.",
+            "{} is a test vendor ID, so this is a test product. A production product needs its own vendor ID.",
             product.vendor_id
         ));
     }
@@ -506,7 +506,7 @@ pub fn get(site: &Site, name: &str) -> Result<Product, Trouble> {
     site.book.product(&ProductName::new(name)?)?.ok_or_else(|| {
         Trouble::usage(
             format!("there is no product {name}"),
-            "See `touchmark product list` for those there are, or add it with `touchmark product add`.",
+            "List products with `touchmark product list`, or add it with `touchmark product add`.",
         )
     })
 }

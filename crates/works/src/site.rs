@@ -145,7 +145,7 @@ impl Settings {
         toml::from_str(&text).map_err(|e| {
             Trouble::usage(
                 format!("{}: {}", file.display(), e.message()),
-                "Mend the file; docs/site.md explains every key.",
+                "Fix the file; docs/site.md explains every key.",
             )
         })
     }
@@ -161,8 +161,8 @@ pub(crate) fn location(password_file: Option<&Path>, text: &str, dir: &Path) -> 
     let place = Location::parse(text, dir)?;
     if place.has_password() {
         return Err(Trouble::usage(
-            format!("the address {place} carries a password, which others could read"),
-            "Put it into a file and name that by --book-password-file, in touchmark.toml book.password_file.",
+            format!("the address {place} contains a password, which others could read"),
+            "Put it into a file and give that with --book-password-file, or as book.password_file in touchmark.toml.",
         ));
     }
     match password_file {
@@ -286,7 +286,7 @@ pub struct NewSite {
 fn draw_id() -> Result<String, Trouble> {
     let mut octets = [0; 8];
     aws_lc_rs::rand::fill(&mut octets)
-        .map_err(|_| Trouble::surroundings("the operating system gives no randomness", "Try again."))?;
+        .map_err(|_| Trouble::surroundings("the operating system provides no random numbers", "Try again."))?;
     Ok(hex::encode(octets))
 }
 
@@ -310,7 +310,7 @@ impl Site {
     ) -> Result<(Self, NewSite), Trouble> {
         let file = dir.join(FILE);
         if file.exists() {
-            return Err(Trouble::usage(format!("{} is a site already", dir.display()), "Give another directory."));
+            return Err(Trouble::usage(format!("{} is already a site", dir.display()), "Give another directory."));
         }
         let keys = dir.join("keys");
         fs::create_dir_all(&keys).map_err(|e| Trouble::file(&keys, e))?;
@@ -365,15 +365,15 @@ impl Site {
                 // A site that this user may not look into is no missing one.
                 Err(e) if !none.contains(&e.kind()) => Err(Trouble::file(&file, e)),
                 _ => Err(Trouble::usage(
-                    format!("{} is no site: it has no {FILE}", dir.display()),
-                    "Make one with `touchmark site new DIR`.",
+                    format!("no site at {}: it has no {FILE}", dir.display()),
+                    "Create one with `touchmark site new DIR`.",
                 )),
             };
         }
         from.ancestors().find(|d| d.join(FILE).is_file()).map(Path::to_owned).ok_or_else(|| {
             Trouble::usage(
-                format!("there is no site here: no {FILE} in {} or above it", from.display()),
-                "Go to the site's directory, give --site DIR, or make one with `touchmark site new DIR`.",
+                format!("no site here: there is no {FILE} in {} or above it", from.display()),
+                "Change to the site's directory, give --site DIR, or create a site with `touchmark site new DIR`.",
             )
         })
     }

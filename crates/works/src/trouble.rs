@@ -86,17 +86,16 @@ impl Trouble {
     pub fn file(path: &std::path::Path, source: std::io::Error) -> Self {
         let shown = path.display();
         match source.kind() {
-            std::io::ErrorKind::NotFound => Self::usage(format!("{shown} is not there"), "Look at the path."),
+            std::io::ErrorKind::NotFound => Self::usage(format!("{shown} does not exist"), "Check the path."),
             std::io::ErrorKind::AlreadyExists => {
-                Self::usage(format!("{shown} is there already"), "Give another name; nothing was written.")
+                Self::usage(format!("{shown} already exists"), "Give another name; nothing was written.")
             }
             _ if is_full_disk(&source) => {
                 Self::surroundings(format!("The disk that holds {shown} is full."), "").because(source)
             }
-            _ => Self::surroundings(
-                format!("{shown}: {source}"),
-                "Look at the disk and the rights on it, then try again.",
-            ),
+            _ => {
+                Self::surroundings(format!("{shown}: {source}"), "Check the disk and its permissions, then try again.")
+            }
         }
     }
 

@@ -74,8 +74,8 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
         None => None,
         Some(word) => Some(UnitState::from_word(word).ok_or_else(|| {
             Trouble::usage(
-                format!("{word:?} is no state of a unit"),
-                "There are open, passed, failed, scrapped and returned.",
+                format!("{word:?} is not a state of a unit"),
+                "Choose open, passed, failed, scrapped or returned.",
             )
         })?),
     };
@@ -150,7 +150,7 @@ fn serial(unit: &str) -> Result<UnitSerial, Trouble> {
 fn missing(unit: &str) -> Trouble {
     Trouble::absent(
         format!("there is no unit {unit}"),
-        "Look at the serial number, or search with `touchmark unit find`.",
+        "Check the serial number, or search with `touchmark unit find`.",
     )
 }
 
@@ -219,7 +219,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
             let payload = payload(site, &story.unit, passphrase)?;
             let manual = payload
                 .manual_code(payload.needs_long())
-                .map_err(|e| Trouble::surroundings(e.to_string(), "Look at the product's identifiers."))?;
+                .map_err(|e| Trouble::surroundings(e.to_string(), "Check the product's identifiers."))?;
             json!({
                 "discriminator": data.discriminator, "iterations": data.iterations, "passcode": format!("{:08}", payload.passcode.get()),
                 "qr": payload.qr_text(), "manual": manual.digits(), "revealed": true,
@@ -271,7 +271,7 @@ pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>)
     let sealed = data.passcode.as_ref().ok_or_else(|| {
         Trouble::refused(
             format!("the passcode of unit {} was erased", unit.serial),
-            "Its code can't be printed again; that is what erasing is for.",
+            "Its code can't be printed again; erasing cannot be undone.",
         )
     })?;
     let octets = site.key(passphrase)?.unseal(&passcode_label(unit.serial.as_str()), sealed)?;
@@ -326,8 +326,8 @@ pub fn rework(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitVi
     let found = site.book.unit(&serial)?.ok_or_else(|| missing(unit))?;
     if found.state != UnitState::Failed {
         return Err(Trouble::refused(
-            format!("unit {unit} is {}, and only a failed one goes to rework", found.state.word()),
-            "One that passed is returned or scrapped; one that is open goes on at its station.",
+            format!("unit {unit} is {}, but only a failed one goes to rework", found.state.word()),
+            "A unit that passed is returned or scrapped; an open one continues at its station.",
         ));
     }
     site.book.note("unit.rework", &Subject::Unit(serial), &json!({ "reason": reason }), &who.by())?;
@@ -343,8 +343,8 @@ pub fn reason(text: &str) -> Result<&str, Trouble> {
     let text = text.trim();
     if text.is_empty() || text.chars().count() > 500 || text.chars().any(char::is_control) {
         return Err(Trouble::usage(
-            "a reason has 1 to 500 characters on one line",
-            "Say why, for whoever reads it years later.",
+            "a reason needs 1 to 500 characters on one line",
+            "Give a reason that somebody understands years later.",
         )
         .about("reason"));
     }

@@ -159,7 +159,7 @@ fn after_a_restart_it_stands_where_it_stood() {
     let (desks, site, _) = place.desks();
     let left = desks.view("S1", &place.who).unwrap();
     assert_eq!((left.phase, left.unit.as_deref()), (Phase::Interrupted, Some("TV-000002")));
-    assert!(left.next.contains("goes on where it stood"), "{}", left.next);
+    assert!(left.next.contains("Leave the unit in place"), "{}", left.next);
     let on = place.work(&desks, "");
     assert_eq!((on.phase, on.unit.as_deref(), on.attempt), (Phase::Passed, Some("TV-000002"), Some(2)));
     assert_eq!(on.label, LabelPhase::None, "a unit without onboarding data has no label");

@@ -108,12 +108,12 @@ fn codes_of_two_units_never_meet_on_a_label() {
         (unit(QR, "349701123", ""), "code.length"),
         (unit("MT:Y.K9042C00KA0648G0", MANUAL, ""), "the QR text breaks code.length"),
         (unit("https://example.invalid", MANUAL, ""), "the QR text breaks code."),
-        (unit(QR, MANUAL, "FFF2"), "vid is FFF2, and its QR text says FFF1"),
+        (unit(QR, MANUAL, "FFF2"), "vid is FFF2, but its QR text says FFF1"),
         // Passcode 11111111 is one that everybody guesses; nothing with it is printed.
         (unit("MT:Y.K9042C00KMSP0Z800", MANUAL, ""), "the QR text breaks code.passcode"),
         (unit(QR, "34970112331", ""), "the manual code breaks code.check-digit"),
         (unit("", MANUAL, ""), "QR text is missing"),
-        (unit(QR, "", ""), "no manual code"),
+        (unit(QR, "", ""), "manual code is missing"),
     ] {
         let error = complete(data, &defaults()).map(|_| ()).expect_err(speaks_of);
         assert!(error.to_string().contains(speaks_of), "{error}");
@@ -205,7 +205,7 @@ fn an_order_that_makes_no_sense_is_refused() {
     let out = |name: &str| directory.path().join(name);
     let base = || job(out("labels.pdf"));
     for (name, units, job) in [
-        ("no format", &units, job(out("labels"))),
+        ("not show a format", &units, job(out("labels"))),
         ("no unit", &empty, base()),
         ("resolution", &units, Job { press: Press { dpi: 10, ..Press::default() }, ..base() }),
         ("module", &units, Job { press: Press { least_module_mm: f32::NAN, ..Press::default() }, ..base() }),

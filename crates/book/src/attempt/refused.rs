@@ -127,7 +127,7 @@ pub enum BeginError {
 
 fn past(unit: &Unit) -> &'static str {
     match unit.state {
-        UnitState::Returned => "came back from the customer",
+        UnitState::Returned => "was returned by the customer",
         _ => "passed",
     }
 }

@@ -223,7 +223,7 @@ fn unguarded(c: &mut Connection, cache_kib: u64) -> Result<Vec<String>, BookErro
 }
 
 fn ground(c: &mut Connection, wish: Wish) -> Result<(Ground, Frontier), BookError> {
-    let missing = |what: &str| BookError::damaged(format!("the {what} of a made-up book is not there"));
+    let missing = |what: &str| BookError::damaged(format!("the {what} of a made-up book is missing"));
     c.begin(Mode::Snapshot)?;
     if c.number("SELECT count(*) FROM reel", &[])? != 0 {
         return Err(BookError::damaged("the book that is to be filled has reels already"));

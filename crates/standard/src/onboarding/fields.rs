@@ -15,9 +15,9 @@ use crate::verdict::{Finding, Severity};
 pub struct Fields {
     /// Version, 3 bits; not told by a manual code that begins with 0 to 7.
     pub version: Option<u8>,
-    /// Vendor ID; 0 for "not told".
+    /// Vendor ID; 0 for "not stated".
     pub vendor_id: Option<u16>,
-    /// Product ID; 0 for "not told".
+    /// Product ID; 0 for "not stated".
     pub product_id: Option<u16>,
     /// Commissioning flow, 2 bits; a manual code of 11 digits is for flow 0 alone.
     pub flow: Option<u8>,
@@ -126,7 +126,7 @@ impl Fields {
 
     fn judge_vendor(&self, long: bool) -> Option<Finding> {
         match self.vendor_id? {
-            // Alone it says "not told"; beside a product, or where it is needed, it can't.
+            // Alone it says "not stated"; beside a product, or where it is needed, it can't.
             0 if !long && matches!(self.product_id, Some(0) | None) => None,
             0 => Some(Finding::new(code::VENDOR_ID, "vendor 0000, which names no vendor")),
             value => VendorId::new(value).err().map(|error| Finding::new(code::VENDOR_ID, error.to_string())),

@@ -140,12 +140,12 @@ impl Payload {
         self.with_extra(data.encode()?)
     }
 
-    /// Vendor ID; `None` for "not told".
+    /// Vendor ID; `None` for "not stated".
     pub fn vendor(&self) -> Option<VendorId> {
         self.vendor
     }
 
-    /// Product ID; `None` for "not told".
+    /// Product ID; `None` for "not stated".
     pub fn product(&self) -> Option<ProductId> {
         self.product
     }

@@ -122,7 +122,7 @@ impl RevocationList {
                 let serial = entry.integer("a serial number was expected")?;
                 let date = entry.next()?;
                 let extensions = if entry.is_done() { Extensions::default() } else { Extensions::read(&mut entry)? };
-                entry.finish("octets after a revoked certificate")?;
+                entry.finish("bytes after a revoked certificate")?;
                 let reason = extensions.get(der, oid::REASON_CODE).and_then(|e| match e.value.of(der) {
                     [0x0A, 1, number] => Some(*number),
                     _ => None,
@@ -136,12 +136,12 @@ impl RevocationList {
             let wrapper = fields.next()?;
             let mut inner = fields.enter(&wrapper)?;
             extensions = Extensions::read(&mut inner)?;
-            inner.finish("octets after the extensions")?;
+            inner.finish("bytes after the extensions")?;
         }
-        fields.finish("octets after the signed part's last field")?;
+        fields.finish("bytes after the signed part's last field")?;
         let outer_algorithm = SignatureAlgorithm::read(&mut parts)?;
         let signature = parts.signature()?;
-        parts.finish("octets after the signature")?;
+        parts.finish("bytes after the signature")?;
         Ok(Self {
             der: der.to_vec(),
             departures,

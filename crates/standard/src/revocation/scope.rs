@@ -74,7 +74,7 @@ impl Scope {
 fn flag(data: &[u8], part: &Tlv) -> Result<bool, Unreadable> {
     match part.content.of(data) {
         [octet] => Ok(*octet != 0),
-        _ => Err(Unreadable { at: part.full.start as usize, what: "a BOOLEAN that is not one octet" }),
+        _ => Err(Unreadable { at: part.full.start as usize, what: "a BOOLEAN that is not one byte" }),
     }
 }
 
@@ -93,7 +93,7 @@ fn reasons(data: &[u8], part: &Tlv) -> Result<Option<Vec<&'static str>>, Unreada
 fn point(data: &[u8], parts: &mut Walk<'_, '_>, part: &Tlv) -> Result<String, Unreadable> {
     let mut choice = parts.enter(part)?;
     let names = choice.next()?;
-    choice.finish("octets after a distribution point's name")?;
+    choice.finish("bytes after a distribution point's name")?;
     if names.tag != 0xA0 {
         return Ok("named relative to its issuer".into());
     }
@@ -117,7 +117,7 @@ fn directory_names(data: &[u8], walk: &mut Walk<'_, '_>) -> Result<Vec<Name>, Un
         if general.tag == 0xA4 {
             let mut inner = walk.enter(&general)?;
             found.push(Name::read(data, &mut inner)?);
-            inner.finish("octets after a directoryName")?;
+            inner.finish("bytes after a directoryName")?;
         }
     }
     Ok(found)

@@ -303,7 +303,7 @@ fn claims(dac: &Certificate, context: &Context, report: &mut Report) {
 }
 
 fn missing(context: &Context, what: &str, c: &Certificate, report: &mut Report) {
-    let key_id = c.authority_key_id().map_or_else(|| "not told".into(), shown);
+    let key_id = c.authority_key_id().map_or_else(|| "not stated".into(), shown);
     let found = format!("{what} is not available: {}, key identifier {key_id}", c.issuer.display(c.der()));
     let severity = if context.trust_given { Severity::Error } else { Severity::Warning };
     report.add(Finding::new(&COMPLETE, found).weighing(severity));

@@ -116,7 +116,7 @@ fn scope(list: &RevocationList, profile: Option<Profile>, report: &mut Report) {
         report.add(
             finding
                 .weighing(Severity::Note)
-                .requiring("Known to be the one that covers the certificates at hand.")
+                .requiring("Known to be the one that covers the certificates being judged.")
                 .advising("Its issuer may split its certificates among several lists. Ask whether it does."),
         );
     }
@@ -183,7 +183,7 @@ fn signed<'s>(
         };
     }
     let Some(signer) = appointed(list, &wanted, signers) else {
-        let id = list.authority_key_id().map_or_else(|| "not told".into(), shown);
+        let id = list.authority_key_id().map_or_else(|| "not stated".into(), shown);
         let finding = Finding::new(
             &rules::ISSUER,
             format!("{}, key identifier {id}, which is not available", list.issuer.display(list.der())),
@@ -248,7 +248,7 @@ fn number(list: &RevocationList, report: &mut Report) {
     match list.number() {
         None => report.found(rule, "no INTEGER in it"),
         Some(octets) if octets[0] >= 0x80 => report.found(rule, format!("{}, which is negative", shown(octets))),
-        Some(octets) if octets.len() > 20 => report.found(rule, format!("{} octets", octets.len())),
+        Some(octets) if octets.len() > 20 => report.found(rule, format!("{} bytes", octets.len())),
         Some(_) => {}
     }
 }

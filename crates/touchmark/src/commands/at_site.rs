@@ -38,7 +38,10 @@ impl Place {
     /// The site's directory; its book need not open.
     pub fn dir(&self) -> Result<PathBuf, Failure> {
         let here = std::env::current_dir().map_err(|e| {
-            Failure::surroundings(format!("the working directory is gone: {e}"), "Change to one that is there.")
+            Failure::surroundings(
+                format!("the working directory no longer exists: {e}"),
+                "Change to an existing directory.",
+            )
         })?;
         Ok(Site::find(self.site.as_deref(), &here)?)
     }
@@ -47,7 +50,7 @@ impl Place {
 /// Where a passphrase comes from: a file, the environment, or a prompt on a terminal.
 #[derive(Debug, Args)]
 pub struct PassphraseArgs {
-    /// File whose one line is the passphrase; else TOUCHMARK_PASSPHRASE, else a prompt on a terminal
+    /// File with the passphrase in one line; default: TOUCHMARK_PASSPHRASE, then a prompt on a terminal
     #[arg(long, value_name = "FILE")]
     passphrase_file: Option<PathBuf>,
 }
@@ -104,7 +107,7 @@ impl Unlock for PassphraseArgs {
 /// Where a person's password comes from: a file, the environment, or a prompt on a terminal.
 #[derive(Debug, Args)]
 pub struct PasswordArgs {
-    /// File whose one line is your password at this site; else TOUCHMARK_PASSWORD, else a prompt on a terminal
+    /// File with your password at this site in one line; default: TOUCHMARK_PASSWORD, then a prompt on a terminal
     #[arg(long, value_name = "FILE")]
     password_file: Option<PathBuf>,
 }
@@ -121,11 +124,14 @@ impl PasswordArgs {
         }
         if io::stdin().is_terminal() {
             return ask(&format!("Password of {name} at this site: ")).map_err(|e| {
-                Trouble::surroundings(format!("the terminal gave no password: {e}"), "Give it by --password-file.")
+                Trouble::surroundings(
+                    format!("no password could be read from the terminal: {e}"),
+                    "Give it by --password-file.",
+                )
             });
         }
         Err(Trouble::usage(
-            format!("this site has accounts, so {name} proves with a password to be {name}"),
+            format!("this site has accounts, so {name} needs the password of {name}"),
             "Give it by --password-file or TOUCHMARK_PASSWORD, run the command in a terminal, or use the pages.",
         ))
     }

@@ -19,19 +19,19 @@ use crate::output::{Exit, Failure, Output};
 /// Create development authorities, adopt outside ones, write requests
 #[derive(Debug, Subcommand)]
 pub enum AuthorityCommand {
-    /// Create a development authority, its key in custody here
+    /// Create a development authority, with its key in custody here
     #[command(name = "create", alias = "raise")]
     Raise(RaiseArgs),
-    /// Adopt an outside PAA or PAI, examined first; a PAA so adopted is trusted here
+    /// Adopt an outside PAA or PAI after examining it; this site then trusts an adopted PAA
     ///
-    /// Without --purpose a root is for test and an intermediate takes the purpose of its
-    /// root. For a root with a real vendor ID the purpose must be said.
+    /// Without --purpose, a root is for test, and an intermediate has the purpose of its
+    /// root. A root with a real vendor ID needs --purpose.
     Adopt(AdoptArgs),
     /// Write a PKCS #10 request for an outside authority
     Request(RequestArgs),
-    /// Take an authority back while nothing depends on it, as one adopted for the wrong purpose
+    /// Withdraw an authority that nothing depends on, such as one adopted for the wrong purpose
     ///
-    /// Its name and certificate are free again. The log keeps what it was; its key stays.
+    /// Its name and certificate can be used again. The log records the withdrawal; its key stays.
     Withdraw {
         /// Its name
         name: String,
@@ -55,12 +55,12 @@ enum RoleWord {
 
 #[derive(Debug, Args)]
 pub struct RaiseArgs {
-    /// Its name, here and in its certificate
+    /// Name, here and in its certificate
     name: String,
-    /// What it is
+    /// Root or intermediate
     #[arg(long)]
     role: RoleWord,
-    /// Vendor ID: a test one, or your own for prototypes; a PAI needs it
+    /// Vendor ID: FFF1 to FFF4, or your own for prototypes; required for a PAI
     #[arg(long, value_name = "VID")]
     vendor: Option<VendorId>,
     /// Product ID, for a PAI of one product
@@ -69,10 +69,10 @@ pub struct RaiseArgs {
     /// The PAA that issues a PAI
     #[arg(long, value_name = "NAME")]
     issuer: Option<String>,
-    /// Years of validity; no well-defined end if not given
+    /// Years of validity; default: no expiry
     #[arg(long, value_name = "N")]
     years: Option<u32>,
-    /// Its key in a PKCS #11 token, found there or made there: a pkcs11: URI (RFC 7512); else a key file here
+    /// Key in a PKCS #11 token, used or created there: a pkcs11: URI (RFC 7512); default: a key file here
     // Read by us, not by the parser: it would repeat a PIN that it refuses.
     #[arg(long, value_name = "URI")]
     key: Option<String>,
@@ -85,13 +85,13 @@ pub struct AdoptArgs {
     /// Certificates, in DER or PEM
     #[arg(required = true, value_name = "CERT")]
     files: Vec<PathBuf>,
-    /// test or production
+    /// Purpose: test or production
     #[arg(long, value_name = "PURPOSE", value_parser = ["test", "production"])]
     purpose: Option<String>,
-    /// For devices that are sold: the same as --purpose production
+    /// The same as --purpose production, for devices that are sold
     #[arg(long, conflicts_with = "purpose")]
     production: bool,
-    /// Its name here; its commonName if not given
+    /// Name here; default: its commonName
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
 }
@@ -109,7 +109,7 @@ pub struct RequestArgs {
     /// Product ID in the request
     #[arg(long, value_name = "PID")]
     product: Option<ProductId>,
-    /// The key in a PKCS #11 token, found there or made there: a pkcs11: URI (RFC 7512); else a key file here
+    /// Key in a PKCS #11 token, used or created there: a pkcs11: URI (RFC 7512); default: a key file here
     #[arg(long, value_name = "URI")]
     key: Option<String>,
     #[command(flatten)]
@@ -142,6 +142,13 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 writeln!(w, "Created the {} {}", raised.role.to_uppercase(), raised.name)?;
                 words(w, &raised)
             })?;
+            output.next(&match raised.role {
+                "paa" => format!(
+                    "Create its intermediate with `touchmark authority create NAME --role pai --vendor VID --issuer \"{}\"`.",
+                    raised.name
+                ),
+                _ => "Make a declaration with `touchmark declaration make`.".into(),
+            });
             Ok(Exit::Done)
         }
         AuthorityCommand::Adopt(args) => {
@@ -173,6 +180,9 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                     }
                 }
             })?;
+            if accepted {
+                output.next("Adopt the declaration with `touchmark declaration adopt`.");
+            }
             Ok(if accepted { Exit::Done } else { Exit::Rejected })
         }
         AuthorityCommand::Withdraw { name } => {
@@ -200,9 +210,9 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
             let written = authority::request(&site, &request)?;
             output.show(&written, |w| {
                 writeln!(w, "Wrote the request for {} to {}", written.name, written.file)?;
-                writeln!(w, "  key identifier  {}", written.subject_key_id)?;
-                writeln!(w, "Send it by a way that the authority accepts, and adopt what it sends back.")
+                writeln!(w, "  key identifier  {}", written.subject_key_id)
             })?;
+            output.next("Send it to the authority, and adopt the certificate that comes back.");
             Ok(Exit::Done)
         }
         AuthorityCommand::List => {
@@ -262,7 +272,7 @@ fn words(w: &mut dyn Write, a: &AuthorityView) -> io::Result<()> {
         w,
         "  valid           {} to {}",
         a.not_before.as_deref().unwrap_or("?"),
-        a.not_after.as_deref().unwrap_or("no end")
+        a.not_after.as_deref().unwrap_or("no expiry")
     )?;
     if let Some(key) = &a.key {
         writeln!(w, "  key             {key}")?;

@@ -12,33 +12,33 @@ use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
-/// Back up the whole site and restore it; verify the record book, move it between engines
+/// Back up and restore the whole site; verify and move the record book
 #[derive(Debug, Subcommand)]
 pub enum BookCommand {
-    /// Recompute the log and all that it vouches for, while stations run
+    /// Recompute the log and everything it vouches for, while stations run
     ///
-    /// What was altered, removed, added or reordered is named by table, key and
-    /// entry. Exit code 1 when something was.
+    /// Lists what was altered, removed, added or reordered by table, key and
+    /// entry, and exits with 1.
     Verify(Verify),
     /// Save the whole site as one file, while stations run
     ///
-    /// Settings, keys as they are, the files that products write into chips, and the book. The file is a tar archive,
-    /// readable by you alone. Where the site key has no passphrase, whoever has the file has every passcode: --seal
-    /// wraps the key under a passphrase inside the backup.
+    /// Saves settings, keys as they are, the files that products write into chips, and the book. The file is a tar
+    /// archive, readable only by you. If the site key has no passphrase, anybody with the file can read every
+    /// passcode: --seal wraps the key under a passphrase inside the backup.
     Backup(Backup),
     /// Restore a site from its backup
     ///
-    /// `book restore FILE --site DIR` with a new directory needs nothing but the file, and the passphrase where the
-    /// site key has one. In a site that is there, only what is missing is put back. Nothing is ever overwritten, and
-    /// the book is verified before it is used.
+    /// `book restore FILE --site DIR` with a new directory needs only the file, and the passphrase if the site key has
+    /// one. In an existing site, it restores only what is missing. It never overwrites anything, and verifies the
+    /// book before it is used.
     Restore(Restore),
-    /// Move the book to another place, from SQLite to PostgreSQL or back
+    /// Move the book to another location, from SQLite to PostgreSQL or back
     ///
-    /// Copied, compared entry by entry and verified; then the old book is closed,
-    /// and the settings name the new one. Stations wait meanwhile and must be
-    /// started again with the new settings.
+    /// Copies the book, compares it entry by entry and verifies it. Then closes the
+    /// old book and changes the settings to the new one. Stations wait during the
+    /// move and must be started again with the new settings.
     Move(Move),
-    /// Sign the log's head, to be kept outside the book
+    /// Sign the log's head, to keep outside the book
     Head(Head),
 }
 
@@ -56,7 +56,7 @@ pub struct Backup {
     out: Option<PathBuf>,
     #[arg(hide = true, conflicts_with = "out")]
     file: Option<PathBuf>,
-    /// Verify the saved book too
+    /// Also verify the saved book
     #[arg(long)]
     verify: bool,
     /// Wrap the site key under a passphrase inside the backup; the site's own key stays as it is
@@ -70,18 +70,18 @@ pub struct Backup {
 pub struct Restore {
     /// The backup
     file: PathBuf,
-    /// Where the book goes: sqlite:FILE, or postgres://… without a password. Default: where a site that is there
-    /// says; in a new directory a file in it
+    /// Location of the book: sqlite:FILE, or postgres://… without a password; default: the location in the settings of
+    /// an existing site, or a file in a new directory
     #[arg(long, value_name = "URL", alias = "to")]
     book: Option<String>,
-    /// File whose one line is the password of the book's server
+    /// File with the password of the book's server in one line
     #[arg(long, value_name = "FILE", requires = "book")]
     book_password_file: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
 pub struct Move {
-    /// Where to: sqlite:FILE, or postgres://… without a password
+    /// Location: sqlite:FILE, or postgres://… without a password
     #[arg(long, value_name = "URL")]
     to: String,
 }
@@ -111,9 +111,9 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
             let placed = watched(output, "rows", |course| keeping::move_to(&site, &args.to, &who, course))?;
             output.show(&placed, |w| {
                 writeln!(w, "Moved the book from {} to {}", placed.from, placed.book)?;
-                words(w, &placed.verified)?;
-                writeln!(w, "The old book is closed and stays where it is. Start the stations again.")
+                words(w, &placed.verified)
             })?;
+            output.next("Start the stations again. The old book is closed and stays in place.");
             Ok(Exit::Done)
         }
         BookCommand::Head(args) => {
@@ -127,11 +127,14 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
                 writeln!(w, "The log has {} entries", signed.entries)?;
                 writeln!(w, "  root    {}", signed.root)?;
                 writeln!(w, "  signed  {} by key {}", signed.at, signed.key_id)?;
-                match &args.out {
-                    Some(path) => writeln!(w, "Wrote it to {}. Keep it where the book is not.", path.display()),
-                    None => Ok(()),
-                }
+                args.out.iter().try_for_each(|path| writeln!(w, "Wrote it to {}", path.display()))
             })?;
+            output.next(match &args.out {
+                Some(_) => {
+                    "Keep the file away from the book, and check the book with it: `touchmark book verify --head FILE`."
+                }
+                None => "Save a head outside the book from time to time with `touchmark book head --out FILE`.",
+            });
             Ok(Exit::Done)
         }
     }
@@ -225,12 +228,12 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
         )?;
         return missing_words(w, said);
     }
-    writeln!(w, "The book at {} is damaged: {} things are not as its log says", said.book, said.damaged)?;
+    writeln!(w, "The book at {} is damaged: {} rows or entries differ from its log", said.book, said.damaged)?;
     for d in &said.damages {
         let entry = d.entry.map(|e| format!(", entry {e}")).unwrap_or_default();
         writeln!(w, "  {} {}{entry}: {}", d.table, d.key, d.found)?;
     }
-    writeln!(w, "Stop the stations, keep this book as it is for whoever looks into it, and restore a backup.")?;
+    writeln!(w, "Stop the stations, keep this book unchanged for the investigation, and restore a backup.")?;
     missing_words(w, said)
 }
 

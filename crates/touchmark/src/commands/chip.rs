@@ -36,41 +36,41 @@ struct Scrap {
     /// Ids of the chips
     #[arg(required = true, value_name = "CHIP_ID")]
     chips: Vec<book::ids::ChipId>,
-    /// Why, kept with the record
+    /// Reason, kept with the record
     #[arg(long)]
     reason: String,
 }
 
-/// Make simulated chips, and the manifest that their maker would send
+/// Make simulated chips, and the manifest that a chip maker would send
 ///
-/// Each chip is a file. Its private key lies in it, or follows from the seed:
-/// simulated chips are for learning and testing alone. Nothing that is there is
-/// replaced.
+/// Each chip is a file. It contains its private key, or the key follows from the
+/// seed: simulated chips are only for learning and testing. Existing files are
+/// never replaced.
 #[derive(Debug, Args)]
 #[command(group = clap::ArgGroup::new("which").required(true).args(["count", "keys"]))]
 struct Simulate {
     /// Folder to make them in
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
-    /// How many, with ids and keys from the seed
+    /// Number of chips, with ids and keys from the seed
     #[arg(long, value_name = "N")]
     count: Option<usize>,
     /// Chips of an NDJSON file with chip_id and private_key
     #[arg(long, value_name = "FILE")]
     keys: Option<PathBuf>,
-    /// Seed of ids, keys and faults; chosen and told if not given
+    /// Seed of ids, keys and faults; default: random, and printed
     #[arg(long, value_name = "N")]
     seed: Option<u64>,
-    /// How many chips have faults
+    /// Share of chips with faults
     #[arg(long, value_name = "LEVEL", default_value = "none")]
     faults: Faults,
-    /// Write the manifest, CSV of chip_id and public_key
+    /// Write the manifest: CSV with chip_id and public_key
     #[arg(long, value_name = "FILE")]
     manifest: Option<PathBuf>,
-    /// The part's name
+    /// Name of the part
     #[arg(long, value_name = "NAME", default_value_t = Part::default().name)]
     part: String,
-    /// Octets over all objects of a chip
+    /// Bytes for all objects of a chip
     #[arg(long, value_name = "OCTETS", default_value_t = Part::default().room)]
     room: usize,
     /// Clock of the bus, in hertz
@@ -82,7 +82,7 @@ struct Simulate {
     /// Time to sign, in microseconds
     #[arg(long, value_name = "US", default_value_t = Timing::default().sign_us)]
     sign_us: u32,
-    /// Let calls really take their time, rather than only account for it
+    /// Make calls take their real time instead of only counting it
     #[arg(long)]
     real_time: bool,
 }
@@ -110,23 +110,23 @@ impl ValueEnum for Faults {
 struct List {
     #[command(flatten)]
     chips: Chips,
-    /// Tell ids alone, and open no chip
+    /// List only ids, and open no chip
     #[arg(long)]
     ids: bool,
 }
 
-/// Try whether a source keeps the contract of a chip
+/// Check that a source keeps the contract of a chip
 ///
-/// Each promise is tried and told as held, broken or not tried. Writes only to a
-/// blank chip, and leaves it blank. Exit code 1 when a promise is broken.
+/// Tries each promise and reports it as kept, broken or not tried. Writes only to
+/// a blank chip, and leaves it blank. Exits with 1 if a promise is broken.
 #[derive(Debug, Args)]
 struct Check {
     #[command(flatten)]
     chips: Chips,
-    /// The chip to try; else the first blank one
+    /// Chip to check; default: the first blank one
     #[arg(long, value_name = "ID")]
     chip: Option<ChipId>,
-    /// Try locking too: the chip can never be written again
+    /// Also check locking: the chip can never be written again
     #[arg(long)]
     lock: bool,
 }
@@ -216,8 +216,9 @@ fn simulate(args: &Simulate, output: &mut Output) -> Result<Exit, Failure> {
         if let Some(manifest) = &made.manifest {
             writeln!(out, "Their manifest: {}", manifest.display())?;
         }
-        writeln!(out, "Use them with --chips {}", made.source)
+        Ok(())
     })?;
+    output.next(&format!("Use them with `--chips {}`.", made.source));
     Ok(Exit::Done)
 }
 

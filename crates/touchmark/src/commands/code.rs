@@ -19,7 +19,7 @@ pub struct Code {
 enum Act {
     /// Make the QR text and the manual code of a unit
     Make(Box<Make>),
-    /// Read QR text or a manual code, and say what is wrong with it
+    /// Read QR text or a manual code, and list its faults
     Read(ReadArgs),
     /// Join the QR texts of several units into one, for the carton of a multipack
     ///
@@ -32,10 +32,10 @@ enum Act {
 // the rule, and a passcode must not be quoted back by the argument parser.
 #[derive(clap::Args)]
 struct Make {
-    /// Vendor ID, as FFF2; 0000 for "not told"
+    /// Vendor ID, such as FFF2; 0000 for "not stated"
     #[arg(long, value_name = "VID", allow_hyphen_values = true)]
     vendor: String,
-    /// Product ID, as 8A21; 0000 for "not told"
+    /// Product ID, such as 8A21; 0000 for "not stated"
     #[arg(long, value_name = "PID", allow_hyphen_values = true)]
     product: String,
     /// Discriminator, 0 to 4095
@@ -44,13 +44,13 @@ struct Make {
     /// Passcode, 1 to 99999998
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     passcode: String,
-    /// How the device is reached: soft-ap, ble, ip, wifi-paf, nfc, with commas between them
+    /// How a phone reaches the device, comma-separated: soft-ap, ble, ip, wifi-paf, nfc
     #[arg(long, value_name = "LIST", allow_hyphen_values = true)]
     reach: String,
     /// Commissioning flow: standard, user-intent, custom
     #[arg(long, value_name = "FLOW", default_value = "standard", allow_hyphen_values = true)]
     flow: String,
-    /// A manual code of 21 digits even where 11 are enough
+    /// Make a manual code of 21 digits even if 11 are enough
     #[arg(long)]
     long: bool,
     /// Optional: the unit's serial number in the QR code, 1 to 32 bytes
@@ -115,7 +115,7 @@ impl std::fmt::Debug for Join {
 
 #[derive(clap::Args)]
 struct ReadArgs {
-    /// QR text, as MT:…, or a manual code; - reads a line from standard input
+    /// QR text (MT:…) or a manual code; - reads a line from standard input
     #[arg(value_name = "TEXT", allow_hyphen_values = true)]
     text: String,
 }
@@ -275,7 +275,7 @@ fn tell_fields(w: &mut dyn Write, told: &ToldCode) -> io::Result<()> {
 /// An ID, and what it means where that is not plain.
 fn id(id: &str, test: bool) -> String {
     match id {
-        "0000" => format!("{id} (not told)"),
+        "0000" => format!("{id} (not stated)"),
         _ if test => format!("{id} (TEST)"),
         _ => id.to_owned(),
     }

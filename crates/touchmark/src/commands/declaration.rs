@@ -18,7 +18,7 @@ use crate::output::{Exit, Failure, Output};
 pub enum DeclarationCommand {
     /// Make a development declaration (type 0), signed by the site's own key
     Make(MakeArgs),
-    /// Adopt a declaration issued outside, examined with the signer that you trust
+    /// Adopt a declaration issued outside, after examining it with a signer that you trust
     Adopt(AdoptArgs),
     /// List declarations
     List,
@@ -31,25 +31,25 @@ pub enum DeclarationCommand {
 
 #[derive(Debug, Args)]
 pub struct MakeArgs {
-    /// Vendor ID: a test one
+    /// Vendor ID for tests (FFF1 to FFF4)
     #[arg(long, value_name = "VID")]
     vendor: VendorId,
-    /// Product IDs, comma-separated or given again
+    /// Product IDs, comma-separated or repeated
     #[arg(long, value_name = "PID", required = true, value_delimiter = ',')]
     product: Vec<ProductId>,
-    /// Device type, decimal or 0x and hex digits
+    /// Device type, decimal or hex after 0x
     #[arg(long, value_name = "N", value_parser = super::product::number)]
     device_type: u32,
-    /// Certificate id of exactly 19 characters; made up if not given
+    /// Certificate id of exactly 19 characters; default: generated
     #[arg(long, value_name = "TEXT")]
     certificate_id: Option<String>,
-    /// Vendor ID in the DAC, where it differs
+    /// Vendor ID in the DAC, if it differs
     #[arg(long, value_name = "VID", requires = "origin_product")]
     origin_vendor: Option<VendorId>,
-    /// Product ID in the DAC, where it differs
+    /// Product ID in the DAC, if it differs
     #[arg(long, value_name = "PID", requires = "origin_vendor")]
     origin_product: Option<ProductId>,
-    /// Its name here; the certificate id if not given
+    /// Name here; default: the certificate id
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
     #[command(flatten)]
@@ -58,15 +58,17 @@ pub struct MakeArgs {
 
 #[derive(Debug, Args)]
 pub struct AdoptArgs {
-    /// The declaration as it was issued
+    /// Declaration as it was issued
     file: PathBuf,
-    /// Certificate or public key of its signer, got by a way of its own
+    /// Certificate or public key of its signer, received through a separate, trusted channel
     #[arg(long, value_name = "CERT")]
     signer: PathBuf,
-    /// Its name here; the certificate id if not given
+    /// Name here; default: the certificate id
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
 }
+
+const ADD_PRODUCT: &str = "Add the product with `touchmark product add`.";
 
 /// Runs the command.
 pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
@@ -88,9 +90,10 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
             };
             let made = declaration::make(&site, &make, &who)?;
             output.show(&made, |w| {
-                writeln!(w, "Made the development declaration {}: TEST, nothing with it may be shipped", made.name)?;
+                writeln!(w, "Made the development declaration {}: TEST, do not ship anything with it", made.name)?;
                 words(w, &made)
             })?;
+            output.next(ADD_PRODUCT);
             Ok(Exit::Done)
         }
         DeclarationCommand::Adopt(args) => {
@@ -115,6 +118,9 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
                     }
                 },
             )?;
+            if adopted.declaration.is_some() {
+                output.next(ADD_PRODUCT);
+            }
             Ok(if adopted.declaration.is_some() { Exit::Done } else { Exit::Rejected })
         }
         DeclarationCommand::List => {
@@ -123,7 +129,7 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
                 for d in &list {
                     writeln!(w, "{}  {}  {} {}", d.name, d.purpose, d.vendor_id, d.product_ids.join(","))?;
                 }
-                if list.is_empty() { writeln!(w, "No declaration yet: make or adopt one.") } else { Ok(()) }
+                if list.is_empty() { writeln!(w, "No declarations yet.") } else { Ok(()) }
             })?;
             Ok(Exit::Done)
         }

@@ -18,13 +18,13 @@ use crate::watching::watched;
 /// Receive deliveries of certificates, or issue them here
 #[derive(Debug, Subcommand)]
 pub enum DeliveryCommand {
-    /// Receive a delivery: inspected as a whole, refused unless clean
+    /// Receive a delivery: inspect it as a whole, and refuse it unless it is clean
     ///
     /// ZIP, tar (plain, gz, xz, zst), directory, PEM bundle or PKCS #7, nested in
     /// one another. Every certificate is judged by all rules and matched to its chip by
     /// public key. Nothing is extracted to disk.
     Receive(Receive),
-    /// Issue a DAC for every chip of a reel that has none, from a development PAI
+    /// Issue a DAC for every chip of a reel that has none, with a development PAI
     Issue(Issue),
     /// List deliveries
     List,
@@ -36,9 +36,9 @@ pub enum DeliveryCommand {
         #[arg(long, value_name = "FILE")]
         for_authority: Option<PathBuf>,
     },
-    /// Take a delivery back before its first unit
+    /// Withdraw a delivery before its first unit
     ///
-    /// Its certificates can be received again. The log keeps what it was.
+    /// Its certificates can be received again. The log records the withdrawal.
     Withdraw {
         /// Its id
         id: String,
@@ -47,15 +47,15 @@ pub enum DeliveryCommand {
 
 #[derive(Debug, Args)]
 pub struct Receive {
-    /// File or directory as it was sent
+    /// File or directory as the authority sent it
     path: PathBuf,
-    /// The reel it is for
+    /// Reel that it is for
     #[arg(long, value_name = "ID")]
     reel: String,
-    /// Keep the good part, and name the rest
+    /// Store the good part, and list the rest
     #[arg(long)]
     accept_part: bool,
-    /// File whose one line is the archive's password; else TOUCHMARK_DELIVERY_PASSWORD, else a prompt on a terminal
+    /// File with the archive's password in one line; default: TOUCHMARK_DELIVERY_PASSWORD, then a prompt on a terminal
     #[arg(long, value_name = "F")]
     password_file: Option<PathBuf>,
     /// Write what is wrong, entry by entry, for the authority: JSON where FILE ends in .json, else CSV
@@ -68,7 +68,7 @@ pub struct Issue {
     /// The reel
     #[arg(long, value_name = "ID")]
     reel: String,
-    /// The PAI that issues
+    /// PAI that issues
     #[arg(long, value_name = "NAME")]
     issuer: String,
     #[command(flatten)]
@@ -94,7 +94,7 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                 let typed =
                     rpassword::prompt_password("Password of the archive: ").map(Zeroizing::new).map_err(|e| {
                         Failure::surroundings(
-                            format!("no password could be asked for: {e}"),
+                            format!("no password could be read: {e}"),
                             "Give it with --password-file.",
                         )
                     })?;
@@ -106,6 +106,9 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                 words(w, &done, verbose)?;
                 written.iter().try_for_each(|written| writeln!(w, "{written}"))
             })?;
+            if done.is_accepted() {
+                output.next(&provision(&done.reel));
+            }
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })
         }
         DeliveryCommand::Issue(args) => {
@@ -121,6 +124,7 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                 ),
                 None => writeln!(w, "Every chip of reel {} has its credential: nothing was issued.", issued.reel),
             })?;
+            output.next(&provision(&issued.reel));
             Ok(Exit::Done)
         }
         DeliveryCommand::List => {
@@ -137,11 +141,7 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                 for d in &refused {
                     writeln!(w, "{}  reel {}  refused  {}  {}", d.delivery, d.reel, counts(&d.certificates), d.source)?;
                 }
-                if list.is_empty() && refused.is_empty() {
-                    writeln!(w, "No delivery yet: touchmark delivery receive or issue.")
-                } else {
-                    Ok(())
-                }
+                if list.is_empty() && refused.is_empty() { writeln!(w, "No deliveries yet.") } else { Ok(()) }
             })?;
             Ok(Exit::Done)
         }
@@ -200,6 +200,11 @@ fn finding(w: &mut dyn Write, f: &Value) -> io::Result<()> {
     writeln!(w, "  next      {}", text("advice"))
 }
 
+/// What comes next once chips have certificates.
+fn provision(reel: &impl std::fmt::Display) -> String {
+    format!("Provision units with `touchmark provision --reel {reel} --station NAME --chips SOURCE`.")
+}
+
 fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
     let all = done.json();
     let shown = |f: &&Value| verbose || f["severity"] != Severity::Note.word();
@@ -223,13 +228,13 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
             )?;
             writeln!(
                 w,
-                "Chips left without: {}",
+                "Chips without a certificate: {}",
                 if done.without.is_empty() { "none".into() } else { done.without.join(", ") }
             )
         }
         "already-received" => writeln!(
             w,
-            "This delivery was received before, as {}: nothing was added.",
+            "This delivery was already received as {}: nothing was added.",
             done.delivery.as_deref().unwrap_or("?")
         ),
         _ => {

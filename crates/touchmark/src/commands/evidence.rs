@@ -13,12 +13,12 @@ use super::words::many;
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
-/// Make packs that an auditor checks without us, and check them
+/// Make packs that an auditor can check without this program, and check them
 #[derive(Debug, Subcommand)]
 pub enum EvidenceCommand {
-    /// Export a signed pack of units: records, certificates, exchanges, entries of the log with their proofs
+    /// Export a signed pack of units: records, certificates, exchanges, log entries with their proofs
     Export(Export),
-    /// Check a pack with nothing but the site's public key; names whatever was altered
+    /// Check a pack with the site's public key, and list what was altered
     Check(Check),
 }
 
@@ -31,16 +31,16 @@ pub struct Export {
     /// All units of a reel
     #[arg(long, value_name = "ID", conflicts_with_all = ["from", "to", "all"])]
     reel: Option<String>,
-    /// Units with an attempt that ended from this time on, as 2026-03-01 or 2026-03-01T12:00:00Z
+    /// Units with an attempt that ended at or after this time: 2026-03-01 or 2026-03-01T12:00:00Z
     #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "all")]
     from: Option<OffsetDateTime>,
-    /// … before this time
+    /// … and before this time
     #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "all")]
     to: Option<OffsetDateTime>,
     /// All units of the site
     #[arg(long)]
     all: bool,
-    /// The pack to write; the public key is written beside it
+    /// Pack to write; the public key is written beside it
     #[arg(long, value_name = "FILE.zip")]
     out: PathBuf,
     #[command(flatten)]
@@ -82,13 +82,13 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
                     made.pack
                 )?;
                 writeln!(w, "  public key  {}", made.key)?;
-                writeln!(w, "  log         {} entries, {}", made.entries, made.root)?;
-                writeln!(
-                    w,
-                    "Give the key to the auditor by another way than the pack. They check it, without this site:"
-                )?;
-                writeln!(w, "  touchmark evidence check {} --key {}", made.pack, made.key)
+                writeln!(w, "  log         {} entries, {}", made.entries, made.root)
             })?;
+            output.next(&format!(
+                "Give pack and key to the auditor, each through its own channel. The auditor runs `touchmark evidence \
+                 check {} --key {}`.",
+                made.pack, made.key
+            ));
             Ok(Exit::Done)
         }
         EvidenceCommand::Check(args) => {
@@ -104,9 +104,9 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
                     writeln!(w, "  {}: {}", altered.file, altered.what)?;
                 }
                 if !whole {
-                    return writeln!(w, "Ask for the pack again, by another way; what it says proves nothing.");
+                    return writeln!(w, "Ask for the pack again, through another channel; this one proves nothing.");
                 }
-                writeln!(w, "  {}, {} with a proof that holds", many(checked.units, "unit"), checked.proven)?;
+                writeln!(w, "  {}, {} with a valid proof", many(checked.units, "unit"), checked.proven)?;
                 if let (Some(entries), Some(root), Some(signed)) = (checked.entries, &checked.root, &checked.signed) {
                     writeln!(w, "  log of {entries} entries, {root}, signed {signed}")?;
                 }

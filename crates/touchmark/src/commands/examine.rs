@@ -17,51 +17,51 @@ use super::examine_words;
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
-/// Say what files are, and whether a verifier will accept them
+/// Identify files, and show whether a verifier will accept them
 ///
-/// Takes certificates, requests, revocation lists, declarations and exchanges
-/// in DER, PEM, PKCS #7 or JSON, told apart by what stands in them; directories
-/// are read whole. Certificates are linked into chains, and everything that can
-/// be checked with what was given is checked. Every broken rule is named, with
-/// what it requires, what was found, and what to do.
+/// Reads certificates, requests, revocation lists, declarations and exchanges
+/// in DER, PEM, PKCS #7 or JSON, and detects the kind from the contents.
+/// Directories are read whole. Links certificates into chains and checks
+/// everything that the given files allow. Explains every broken rule: what is
+/// required, what was found, how to fix it.
 ///
-/// This verdict is no certification: that is the alliance's and its accredited
-/// laboratories' to give.
+/// This verdict is no certification: only the alliance and its accredited
+/// laboratories certify.
 #[derive(Debug, Args)]
 pub struct ExamineArgs {
     /// Files and directories to examine
     #[arg(value_name = "FILE", required_unless_present = "rules")]
     files: Vec<PathBuf>,
 
-    /// What the one file is, whatever it looks like
+    /// Kind of the one file, instead of detecting it
     #[arg(long = "as", value_name = "KIND", value_parser = PossibleValuesParser::new(kinds()))]
     kind: Option<String>,
 
-    /// A PAA that is trusted (file or directory); once given, only these are
+    /// Trusted PAA (file or directory); once given, only these are trusted
     #[arg(long, value_name = "PATH")]
     trust: Vec<PathBuf>,
 
-    /// A certificate or public key that may sign declarations
+    /// Certificate or public key that may sign declarations
     #[arg(long, value_name = "PATH")]
     signer: Vec<PathBuf>,
 
-    /// Vendor ID that the device says it has, as FFF2 or 0xFFF2
+    /// Vendor ID that the device reports, as FFF2 or 0xFFF2
     #[arg(long, value_name = "VID")]
     vendor: Option<VendorId>,
 
-    /// Product ID that the device says it has
+    /// Product ID that the device reports
     #[arg(long, value_name = "PID")]
     product: Option<ProductId>,
 
-    /// Judge at this time instead of the DAC's notBefore, as 2026-03-01T12:00:00Z
+    /// Judge at this time instead of the DAC's notBefore, such as 2026-03-01T12:00:00Z
     #[arg(long, value_name = "TIME")]
     at: Option<Moment>,
 
-    /// Revocation lists to honour (file or directory; a site's directory means the lists that it keeps)
+    /// Revocation lists to apply (file or directory; a site's directory means the lists stored there)
     #[arg(long, value_name = "PATH")]
     revocations: Vec<PathBuf>,
 
-    /// Judge by trust sets of the site too: all of them must take it
+    /// Also judge by trust sets of the site: all of them must accept it
     #[arg(long, value_name = "NAME", num_args = 1..)]
     trust_set: Vec<String>,
 

@@ -152,7 +152,7 @@ fn link(w: &mut dyn Write, below: Option<&Subject>) -> io::Result<()> {
 }
 
 fn missing(w: &mut dyn Write, end: &Subject) -> io::Result<()> {
-    let issuer = if end.kind == Kind::Dac { "its PAI is not here" } else { "its PAA is not here" };
+    let issuer = if end.kind == Kind::Dac { "its PAI is not available" } else { "its PAA is not available" };
     writeln!(w, "      ┆  {issuer}")
 }
 
@@ -164,7 +164,7 @@ fn day(moment: Moment) -> String {
 
 fn plate(w: &mut dyn Write, subject: &Subject, style: Style) -> io::Result<()> {
     let mut lines = Vec::new();
-    lines.push(subject.title.as_deref().unwrap_or("can't be taken apart").to_owned());
+    lines.push(subject.title.as_deref().unwrap_or("can't be parsed").to_owned());
     let mut facts = Vec::new();
     if let Some(vendor) = subject.vendor_id {
         let id = u16::try_from(vendor).ok().and_then(|v| VendorId::new(v).ok());
@@ -175,7 +175,7 @@ fn plate(w: &mut dyn Write, subject: &Subject, style: Style) -> io::Result<()> {
         facts.push(format!("PID {}", id_digits(product)));
     }
     if let Some(from) = subject.not_before {
-        facts.push(format!("{} to {}", day(from), subject.not_after.map_or("no end".into(), day)));
+        facts.push(format!("{} to {}", day(from), subject.not_after.map_or("no expiry".into(), day)));
     }
     if let Some(serial) = subject.serial_hex() {
         facts.push(format!("serial {serial}"));
@@ -229,7 +229,7 @@ fn list_others(w: &mut dyn Write, answer: &Examination, style: Style) -> io::Res
         let name = printable(&subject.name);
         let title = subject.title.as_ref().map(|t| format!(", {t}")).unwrap_or_default();
         match subject.kind {
-            Kind::Unknown => writeln!(w, "  {name}: none of ours, passed over")?,
+            Kind::Unknown => writeln!(w, "  {name}: not a known kind, ignored")?,
             Kind::DeclarationSigner | Kind::ListSigner => {
                 writeln!(w, "  {name}: {}{title}", subject.kind.word().replace('-', " "))?;
             }
@@ -330,7 +330,7 @@ fn sentence(answer: &Examination, trust_given: bool, style: Style) -> String {
         }
         Verdict::Accepted if trust_given => format!("{word}: {}, no rule is broken{also}.", plural(judged, "subject")),
         Verdict::Accepted => {
-            format!("{word} in form: {}, no rule is broken; no trusted PAA was named{also}.", plural(judged, "subject"))
+            format!("{word} in form: {}, no rule is broken; no trusted PAA was given{also}.", plural(judged, "subject"))
         }
     }
 }

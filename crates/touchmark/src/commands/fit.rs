@@ -19,27 +19,27 @@ use crate::output::{Exit, Failure, Output};
 
 /// Judge secure elements against what a product needs
 ///
-/// Each part is described in a part file (docs/part-file.md); several stand side by side. Without --product or
-/// --identity the largest that the standard allows is asked. Exits with 1 where no part fits.
+/// A part file (docs/part-file.md) describes each part; give several to compare them. Without --product or
+/// --identity, the largest sizes that the standard allows are used. Exits with 1 if no part fits.
 #[derive(Debug, clap::Args)]
 pub struct FitArgs {
-    /// Part file, or the name of a part that comes with the program: QL-S1, QL-S2, QL-M4
+    /// Part file, or the name of a built-in part: QL-S1, QL-S2, QL-M4
     #[arg(long = "part", value_name = "FILE", required = true)]
     parts: Vec<PathBuf>,
     /// Product of the site
     #[arg(long, value_name = "NAME")]
     product: Option<String>,
-    /// Identity of a product that no site knows yet, as FFF2:8A21
+    /// Identity of a product that no site knows yet, such as FFF2:8A21
     #[arg(long, value_name = "VID:PID", conflicts_with = "product")]
     identity: Option<String>,
-    /// A further object and its octets, as "trust-anchor=900"; may be repeated
-    #[arg(long, value_name = "NAME=OCTETS")]
+    /// Further object and its size in bytes, such as "trust-anchor=900"; may be repeated
+    #[arg(long, value_name = "NAME=BYTES")]
     further: Vec<String>,
     /// Threats that the product faces, comma-separated: flash-readout, bus-listening, firmware-takeover, side-channel,
     /// fault-injection, chip-swap, factory-copying
     #[arg(long, value_name = "LIST", value_delimiter = ',')]
     threat: Vec<String>,
-    /// Seconds of a whole commissioning, to set the chip's part against
+    /// Seconds of a whole commissioning, to compare the chip's share with
     #[arg(long, value_name = "S", default_value_t = 12.0, allow_negative_numbers = true)]
     commissioning: f64,
     #[command(flatten)]
@@ -49,9 +49,9 @@ pub struct FitArgs {
 /// An identity as people type it.
 fn identity(text: &str) -> Result<(VendorId, ProductId), Failure> {
     let odd = |e: &dyn std::fmt::Display| {
-        Failure::usage(format!("--identity {text:?}: {e}"), "Write VID:PID, each four hex digits, as FFF2:8A21.")
+        Failure::usage(format!("--identity {text:?}: {e}"), "Write VID:PID, each four hex digits, such as FFF2:8A21.")
     };
-    let (vendor, product) = text.split_once(':').ok_or_else(|| odd(&"it is no VID:PID"))?;
+    let (vendor, product) = text.split_once(':').ok_or_else(|| odd(&"it is not VID:PID"))?;
     Ok((vendor.parse().map_err(|e| odd(&e))?, product.parse().map_err(|e| odd(&e))?))
 }
 
@@ -88,7 +88,7 @@ pub fn run(args: FitArgs, place: &Place, output: &mut Output) -> Result<Exit, Fa
 
 fn tell(w: &mut dyn Write, fit: &Fit, written: &[String]) -> io::Result<()> {
     let product = fit.product.as_deref().unwrap_or("The largest that the standard allows");
-    writeln!(w, "{product}: {} octets in {} objects", grouped(fit.needs.octets()), fit.needs.objects.len())?;
+    writeln!(w, "{product}: {} bytes in {} objects", grouped(fit.needs.octets()), fit.needs.objects.len())?;
     for need in &fit.needs.objects {
         row(w, &need.name, &format!("{:>6}  {}", grouped(need.octets), need.why))?;
     }
@@ -116,7 +116,7 @@ fn tell(w: &mut dyn Write, fit: &Fit, written: &[String]) -> io::Result<()> {
             row(w, "package", package)?;
         }
         for check in &part.checks {
-            row(w, &check.what, &format!("{}: asked {}; {}", check.verdict, check.required, check.found))?;
+            row(w, &check.what, &format!("{}: needs {}; {}", check.verdict, check.required, check.found))?;
             if let Some(advice) = &check.advice {
                 row(w, "", &format!("next: {advice}"))?;
             }
@@ -139,7 +139,7 @@ fn tell(w: &mut dyn Write, fit: &Fit, written: &[String]) -> io::Result<()> {
             row(w, "claims", &format!("{}, {}: {}", claim.scheme, claim.level, claim.covers))?;
         }
     }
-    writeln!(w, "\nThreats, as the makers answer them")?;
+    writeln!(w, "\nThreats and the makers' answers")?;
     for threat in &fit.threats {
         writeln!(w, "  {}{}: {}", threat.threat, if threat.stated { " (stated)" } else { "" }, threat.means)?;
         for (name, answer, because) in &threat.answers {

@@ -14,23 +14,23 @@ use crate::output::{Exit, Failure, Output};
 /// Units told one by one on a terminal; a file takes all of them.
 const SHOWN: u64 = 40;
 
-/// Tell which units something touches, and what would stop if it were revoked
+/// List the units that something affects, and what would stop if it were revoked
 ///
-/// Every condition that is given must hold. Where a certificate is asked about
-/// (an authority, a credential, a certificate), the answer also says what would
+/// If you give several conditions, all must hold. For a certificate (an
+/// authority, a credential, a certificate), the answer also shows what would
 /// stop working if that certificate were revoked. Nothing is changed.
 #[derive(Debug, Args)]
 pub struct ImpactArgs {
-    /// A key: a chip's as 65 octets in hex, an authority's key identifier, or a file
+    /// Key: a chip's as 65 bytes in hex, an authority's key identifier, or a file
     #[arg(long, value_name = "KEY")]
     key: Option<String>,
     /// Serial number of a DAC, in hex
     #[arg(long, value_name = "SERIAL")]
     credential: Option<String>,
-    /// A certificate in a file: DAC, PAI or PAA
+    /// Certificate in a file: DAC, PAI or PAA
     #[arg(long, value_name = "FILE")]
     certificate: Option<PathBuf>,
-    /// A PAI, or a PAA for all its PAIs
+    /// PAI, or PAA for all its PAIs
     #[arg(long, visible_alias = "pai", value_name = "NAME")]
     authority: Option<String>,
     /// A delivery
@@ -45,32 +45,32 @@ pub struct ImpactArgs {
     /// A station
     #[arg(long, value_name = "NAME")]
     station: Option<String>,
-    /// Units with an attempt from this time on, as 2026-03-01 or 2026-03-01T12:00:00Z
+    /// Units with an attempt at or after this time: 2026-03-01 or 2026-03-01T12:00:00Z
     #[arg(long, value_name = "TIME", value_parser = time)]
     from: Option<OffsetDateTime>,
-    /// … before this time
+    /// … and before this time
     #[arg(long, value_name = "TIME", value_parser = time)]
     to: Option<OffsetDateTime>,
     /// A product
     #[arg(long, value_name = "NAME")]
     product: Option<String>,
-    /// Units that stand here: open, passed, failed, scrapped, returned
+    /// Units in this state: open, passed, failed, scrapped, returned
     #[arg(long, value_name = "STATE")]
     state: Option<String>,
-    /// Units that carry this version of firmware, as their station recorded it last (`provision --firmware`)
+    /// Units with this firmware version, as their station recorded it last (`provision --firmware`)
     #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
     /// Write all units to a file
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
-    /// Format of that file; by its name if not given
+    /// Format of that file; default: by its name
     #[arg(long, value_name = "FORMAT", requires = "out")]
     format: Option<FormatWord>,
 }
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum FormatWord {
-    /// A line a unit
+    /// One line per unit
     Csv,
     /// One document
     Json,
@@ -87,7 +87,7 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
     let chips = match &args.chips {
         None => None,
         Some(text) => Some(text.split_once("..").ok_or_else(|| {
-            Failure::usage(format!("{text:?} is no range of chips"), "Give it as FIRST..LAST, both included.")
+            Failure::usage(format!("{text:?} is not a range of chips"), "Write FIRST..LAST, both included.")
         })?),
     };
     let wanted = Wanted {
@@ -156,17 +156,17 @@ pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
     let states: Vec<_> = done.states.iter().map(|(state, count)| format!("{count} {state}")).collect();
     let states = if states.is_empty() { String::new() } else { format!(": {}", states.join(", ")) };
     let are = if done.count == 1 { "is" } else { "are" };
-    writeln!(w, "{} {are} touched{states}", many(done.count, "unit"))?;
+    writeln!(w, "{} {are} affected{states}", many(done.count, "unit"))?;
     for (product, count) in &done.products {
         writeln!(w, "  {count} of {product}")?;
     }
     if let Some(firmware) = &done.firmware {
         let recorded = many(firmware.recorded, "unit");
         match firmware.not_recorded {
-            0 => writeln!(w, "  firmware was recorded for all {recorded} that were looked through")?,
+            0 => writeln!(w, "  firmware was recorded for all {recorded} units that were searched")?,
             none => writeln!(
                 w,
-                "  heed: for {} no firmware was recorded, and nothing can be said of them; it was for {recorded}",
+                "  warning: no firmware was recorded for {}, so they are not covered; it was recorded for {recorded}",
                 many(none, "unit")
             )?,
         }

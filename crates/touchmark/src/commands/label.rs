@@ -41,12 +41,12 @@ const CHECK: &str = "Give --unit UNIT for a unit of the site's book, the same wi
 struct Source {
     /// Units from a file: NDJSON or CSV with the columns unit, qr, manual
     ///
-    /// Further columns: serial, product, vendor, vid, pid, test; all others are free values for
-    /// templates.
+    /// Optional columns: serial, product, vendor, vid, pid, test. All others are values for your
+    /// own templates.
     #[arg(long, value_name = "FILE")]
     units: Option<PathBuf>,
 
-    /// The unit: of the site's book, or with --units of the file
+    /// Unit of the site's book, or of the file with --units
     #[arg(long, value_name = "UNIT")]
     unit: Option<String>,
 
@@ -58,7 +58,7 @@ struct Source {
     #[arg(long, value_name = "CODE", conflicts_with = "units", requires = "unit")]
     manual: Option<String>,
 
-    /// Serial number; else the unit's name
+    /// Serial number; default: the unit's name
     #[arg(long, value_name = "TEXT", conflicts_with = "units")]
     serial: Option<String>,
 }
@@ -75,7 +75,7 @@ impl Source {
     fn one(&self, defaults: &Defaults, advice: &str) -> Result<LabelData, Failure> {
         let (Some(unit), Some(qr), Some(manual)) = (&self.unit, &self.qr, &self.manual) else {
             return Err(Failure::usage(
-                "neither a unit of the site's book, nor units from a file, nor one unit with its codes",
+                "no units were named: neither units of the site's book, nor a file of units, nor one unit with its codes",
                 advice,
             ));
         };
@@ -92,9 +92,9 @@ impl Source {
 
 /// Print labels as PDF, SVG or PNG
 ///
-/// Each symbol is drawn at the printer's resolution and read back by another reader before anything is
-/// written; the file appears whole or not at all, readable by its owner only. Templates are described
-/// in docs/labels.md.
+/// Each symbol is drawn at the printer's resolution and read back by an independent reader before
+/// anything is written. The file appears whole or not at all, and only its owner can read it.
+/// docs/labels.md describes templates.
 #[derive(Debug, clap::Args)]
 pub struct Print {
     /// Units of the site's book, each of which must have passed
@@ -108,12 +108,12 @@ pub struct Print {
     #[arg(long, value_name = "ID", conflicts_with_all = ["units", "unit", "qr", "from", "to", "all"])]
     reel: Option<String>,
 
-    /// Units of the site's book that passed, with an attempt that ended from this time on, as 2026-03-01 or
+    /// Units of the site's book that passed, with an attempt that ended at or after this time: 2026-03-01 or
     /// 2026-03-01T12:00:00Z
     #[arg(long, value_name = "TIME", value_parser = time, conflicts_with_all = ["units", "unit", "qr", "all"])]
     from: Option<OffsetDateTime>,
 
-    /// … before this time
+    /// … and before this time
     #[arg(long, value_name = "TIME", value_parser = time, conflicts_with_all = ["units", "unit", "qr", "all"])]
     to: Option<OffsetDateTime>,
 
@@ -132,59 +132,59 @@ pub struct Print {
     #[arg(long, value_name = "N")]
     carton: Option<usize>,
 
-    /// File to write; for several SVG or PNG, a directory
+    /// File to write, or a directory for several SVG or PNG files
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
 
-    /// pdf, svg or png; else told by the file's name
+    /// Format: pdf, svg or png; default: by the file's name
     #[arg(long, value_parser = format, value_name = "FORMAT")]
     format: Option<Format>,
 
-    /// Paper of a PDF: a4, letter, roll, or width and height in mm, as 100x150; else roll
+    /// Paper of a PDF: a4, letter, roll, or width and height in mm such as 100x150; default: roll
     #[arg(long, value_parser = typed::paper, value_name = "PAPER")]
     sheet: Option<Paper>,
 
-    /// Rows and columns, as 11x5; else as many as fit
+    /// Rows and columns, such as 11x5; default: as many as fit
     #[arg(long, value_parser = typed::cells, value_name = "ROWSxCOLS")]
     grid: Option<(u32, u32)>,
 
-    /// Left and top margin in mm, as 8,12; else the grid is centred
+    /// Left and top margin in mm, such as 8,12; default: the grid is centred
     #[arg(long, value_parser = typed::lengths, value_name = "LEFT,TOP")]
     margin: Option<(f32, f32)>,
 
-    /// Gap between columns and between rows in mm, as 2,2; else 2 on sheets, 0 on rolls
+    /// Gap between columns and between rows in mm, such as 2,2; default: 2 on sheets, 0 on rolls
     #[arg(long, value_parser = typed::lengths, value_name = "ACROSS,DOWN")]
     gap: Option<(f32, f32)>,
 
-    /// Cells to leave empty on the first sheet, where some are already used
+    /// Cells to leave empty on the first sheet, if some are already used
     #[arg(long, default_value_t = 0, value_name = "N")]
     skip: u32,
 
-    /// Labels a unit
+    /// Labels per unit
     #[arg(long, default_value_t = 1, value_name = "N")]
     copies: u32,
 
-    /// Printer's resolution, dots an inch
+    /// Printer's resolution in dpi
     #[arg(long, default_value_t = 300, value_name = "N")]
     dpi: u32,
 
-    /// Least module of the symbol in mm
+    /// Smallest module of the symbol in mm
     #[arg(long, default_value_t = print::label::LEAST_MODULE_MM, value_name = "MM")]
     min_module: f32,
 
-    /// Product name, where the units name none
+    /// Product name, if the units have none
     #[arg(long, value_name = "TEXT")]
     product: Option<String>,
 
-    /// Vendor name, where the units name none
+    /// Vendor name, if the units have none
     #[arg(long, value_name = "TEXT")]
     vendor: Option<String>,
 
-    /// A value for a place of your own template, where the units have none
+    /// Value for a place of your own template, if the units have none
     #[arg(long = "value", value_parser = named_value, value_name = "NAME=TEXT")]
     values: Vec<(String, String)>,
 
-    /// These are test products, whatever their vendor id says
+    /// Treat them as test products, whatever their vendor ID is
     #[arg(long)]
     test: bool,
 }
@@ -228,6 +228,9 @@ fn print(args: &Print, place: &Place, output: &mut Output) -> Result<Exit, Failu
     };
     let verbose = output.is_verbose();
     output.show(&printed, |w| writeln!(w, "{}", sentence(&printed, verbose)))?;
+    if args.of_book().is_some() {
+        output.next("Attach the labels, and check each one with `touchmark label check`.");
+    }
     Ok(Exit::Done)
 }
 
@@ -266,7 +269,7 @@ fn sentence(printed: &Printed, verbose: bool) -> String {
     );
     if verbose {
         text += &format!(
-            "\n{:.1} s, {:.0} labels a second, {:.0} % of the work on drawing symbols and reading them back",
+            "\n{:.1} s, {:.0} labels per second, {:.0} % of the work for drawing symbols and reading them back",
             printed.seconds,
             printed.labels_per_second,
             printed.decoding_share * 100.0
@@ -278,14 +281,14 @@ fn sentence(printed: &Printed, verbose: bool) -> String {
     text
 }
 
-/// Check what a scanner reads from a label against the unit that it is on
+/// Compare what a scanner reads from a label with the unit that it is on
 ///
-/// Exit 0 where the label is the unit's, 1 where it is not, and what differs. Ends that scanners type
-/// (CR, LF, Tab) are taken off; letters in the wrong case or through another keyboard layout are named
-/// and are no match.
+/// Exits with 0 if the label belongs to the unit, and with 1 and the differences if not. Removes the
+/// line ends that scanners type (CR, LF, Tab). Reports letters in the wrong case or from another
+/// keyboard layout as a mismatch.
 #[derive(Debug, clap::Args)]
 pub struct Check {
-    /// What was scanned: QR text or manual code; - reads it from standard input
+    /// Scanned text: QR text or manual code; - reads it from standard input
     #[arg(value_name = "SCANNED", allow_hyphen_values = true)]
     scanned: String,
 
@@ -306,7 +309,7 @@ fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failur
         }
         (Some(path), _) => {
             let wanted = args.source.unit.as_deref().ok_or_else(|| {
-                Failure::usage("no unit was named", "Give --unit with the unit that the label should be on.")
+                Failure::usage("no unit was named", "Give --unit with the unit that the label belongs to.")
             })?;
             let (expected, others) = find(path, Defaults::default(), wanted)?;
             label::check(&scanned, &expected, &others)?
@@ -326,7 +329,7 @@ fn verdict(checked: &Checked) -> String {
     if checked.is_match() {
         return format!("match: this is the label of unit {}, by its {read_as}", checked.unit);
     }
-    let mut text = format!("mismatch: this {read_as} is not that of unit {}", checked.unit);
+    let mut text = format!("mismatch: this {read_as} does not belong to unit {}", checked.unit);
     if let Some(other) = &checked.belongs_to {
         text += &format!(", but that of unit {other}");
     }
@@ -346,7 +349,7 @@ fn find(path: &std::path::Path, defaults: Defaults, wanted: &str) -> Result<(Lab
         Some(unit) => Ok((unit.clone(), all)),
         None => Err(Failure::usage(
             format!("unit {wanted} is not in {}", path.display()),
-            "Look at the unit's name; capitals count.",
+            "Check the unit's name; upper and lower case matter.",
         )),
     }
 }
@@ -365,9 +368,9 @@ fn format(text: &str) -> Result<Format, String> {
 }
 
 fn named_value(text: &str) -> Result<(String, String), String> {
-    let (name, value) = text.split_once('=').ok_or("a name and a value, as batch=7")?;
+    let (name, value) = text.split_once('=').ok_or("a name and a value, such as batch=7")?;
     if print::data::PLACES.contains(&name) || matches!(name, "qr" | "") {
-        return Err(format!("{name} has an option of its own"));
+        return Err(format!("{name} has its own option"));
     }
     Ok((name.to_owned(), value.to_owned()))
 }

@@ -12,11 +12,10 @@ use crate::output::{Exit, Failure, Output};
 
 /// Write manual pages and shell completions
 ///
-/// They come from the one definition of the commands, so they say what the
-/// program does.
+/// Both come from the definition of the commands itself.
 #[derive(Debug, Args)]
 pub struct ManualArgs {
-    /// Directory to write into; it is made if need be
+    /// Directory to write into; created if it does not exist
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
 }
@@ -50,9 +49,9 @@ pub fn run(args: &ManualArgs, mut command: Command, output: &mut Output) -> Resu
             written.pages,
             written.completions.len(),
             written.directory
-        )?;
-        writeln!(w, "Try: man -l {}/man1/touchmark.1", written.directory)
+        )
     })?;
+    output.next(&format!("Read them with `man -l {}/man1/touchmark.1`.", written.directory));
     Ok(Exit::Done)
 }
 

@@ -10,13 +10,13 @@ use crate::output::Failure;
 /// Where a page goes.
 #[derive(Debug, Args)]
 pub struct PaperArgs {
-    /// Write a page of it that stands alone
+    /// Write it as a self-contained HTML page
     #[arg(long, value_name = "FILE")]
     pub html: Option<PathBuf>,
     /// Write it as PDF
     #[arg(long, value_name = "FILE")]
     pub pdf: Option<PathBuf>,
-    /// Paper of the PDF, and of the page when it is printed
+    /// Paper size of the PDF and of the printed page
     #[arg(long, value_name = "SIZE", default_value = "a4")]
     pub paper: PaperSize,
 }
@@ -49,7 +49,10 @@ impl PaperArgs {
         }
         if let Some(path) = &self.pdf {
             let (octets, _) = document.pdf(Vec::new()).map_err(|e| {
-                Failure::surroundings(format!("the PDF can't be made: {e}"), "Report this; the answer itself is sound.")
+                Failure::surroundings(
+                    format!("the PDF can't be made: {e}"),
+                    "Report this; the answer itself is correct.",
+                )
             })?;
             works::put(path, &octets)?;
             written.push(path.display().to_string());

@@ -11,22 +11,22 @@ use crate::output::{Exit, Failure, Output};
 /// Erase passcodes that are no longer needed, with proof
 #[derive(Debug, Subcommand)]
 pub enum PasscodeCommand {
-    /// Erase passcodes, for ever: their labels can't be printed again
+    /// Erase passcodes permanently: their labels can't be printed again
     Erase(Erase),
-    /// Count the passcodes that are kept, and those that are due
+    /// Count the stored passcodes, and those that are due
     Count,
 }
 
 #[derive(Debug, Args)]
 #[command(group(ArgGroup::new("which").required(true).args(["unit", "due"])))]
 pub struct Erase {
-    /// Units, now
+    /// Units to erase now
     #[arg(value_name = "UNIT")]
     unit: Vec<String>,
     /// Those printed longer ago than retention.passcode_days of the site, and those of scrapped units
     #[arg(long)]
     due: bool,
-    /// Also where no label was ever printed
+    /// Also those whose label was never printed
     #[arg(long, conflicts_with = "due")]
     unprinted: bool,
     /// Show which, and change nothing

@@ -16,32 +16,32 @@ use crate::output::{Exit, Failure, Output};
 
 /// Plan chips, credentials, stations and hours for a number of good units
 ///
-/// Needs no site. Chips are the smallest number with which the target is met at the confidence, by exact binomial
-/// tails. With --reel, --product or --from-site the site's own past stands in for what is not given.
+/// Needs no site. The number of chips is the smallest that meets the target at the confidence, by exact binomial
+/// tails. With --reel, --product or --from-site, the site's own past replaces what is not given.
 #[derive(Debug, clap::Args)]
 pub struct PlanArgs {
     /// Good units wanted
     #[arg(long, value_name = "N")]
     good: u64,
-    /// Share of chips that end in a good unit, as 0.985 or 98.5%
+    /// Share of chips that end in a good unit, such as 0.985 or 98.5%
     #[arg(long = "yield", value_name = "P", allow_negative_numbers = true, value_parser = share_typed)]
     share: Option<f64>,
-    /// Yield of one step, as "solder=0.998"; may be repeated, yields multiply
+    /// Yield of one step, such as "solder=0.998"; may be repeated, yields multiply
     #[arg(long = "step", value_name = "NAME=P")]
     steps: Vec<String>,
-    /// Probability with which the target is to be met, as 0.95 or 95%
+    /// Probability of meeting the target, such as 0.95 or 95%
     #[arg(long, value_name = "C", default_value_t = 0.95, allow_negative_numbers = true, value_parser = share_typed)]
     confidence: f64,
-    /// Chips to keep beside what the confidence asks
+    /// Chips to add to what the confidence requires
     #[arg(long, value_name = "N", default_value_t = 0)]
     spares: u64,
     /// Seconds from one unit's start to the next's
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     takt: Option<f64>,
-    /// Seconds of a station for one unit, handling counted; else from the past or the model
+    /// Seconds of a station for one unit, handling included; default: from the past or the model
     #[arg(long, value_name = "S", allow_negative_numbers = true)]
     unit_seconds: Option<f64>,
-    /// Seconds of handling that the model adds to the chip's own time
+    /// Seconds of handling that the model adds to the chip's time
     #[arg(long, value_name = "S", default_value_t = 8.0, allow_negative_numbers = true)]
     handling: f64,
     /// Attempts that a chip takes on average
@@ -53,25 +53,25 @@ pub struct PlanArgs {
     /// Share of time in which a station is up
     #[arg(long, value_name = "P", default_value_t = 1.0, allow_negative_numbers = true)]
     availability: f64,
-    /// Stations there are; else as many as the takt asks
+    /// Number of stations; default: as many as the takt requires
     #[arg(long, value_name = "N")]
     stations: Option<u64>,
     /// Working hours of a shift
     #[arg(long, value_name = "H", default_value_t = 8.0, allow_negative_numbers = true)]
     shift_hours: f64,
-    /// Shifts a day
+    /// Shifts per day
     #[arg(long, value_name = "N", default_value_t = 1.0, allow_negative_numbers = true)]
     shifts_per_day: f64,
-    /// Working days a week
+    /// Working days per week
     #[arg(long, value_name = "N", default_value_t = 5.0, allow_negative_numbers = true)]
     days_per_week: f64,
     /// Chips on one reel; orders are whole reels
     #[arg(long, value_name = "N")]
     reel_chips: Option<u64>,
-    /// Fewest chips of one order
+    /// Smallest order of chips
     #[arg(long, value_name = "N", default_value_t = 0)]
     chip_lot: u64,
-    /// Fewest credentials of one order
+    /// Smallest order of credentials
     #[arg(long, value_name = "N", default_value_t = 0)]
     credential_lot: u64,
     /// Calendar days from ordering chips to having them
@@ -80,34 +80,34 @@ pub struct PlanArgs {
     /// Calendar days from ordering credentials to having them; they wait for the chips' manifest
     #[arg(long, value_name = "DAYS", default_value_t = 0.0, allow_negative_numbers = true)]
     credential_days: f64,
-    /// Chips with credentials that are there already
+    /// Chips with credentials in stock
     #[arg(long, value_name = "N")]
     stock: Option<u64>,
-    /// Good and lost units of the past, from which a yield is learned where none is given
+    /// Good units of the past, to learn a yield from
     #[arg(long, value_name = "N", requires = "past_lost")]
     past_good: Option<u64>,
-    /// See --past-good
+    /// Lost units of the past, see --past-good
     #[arg(long, value_name = "N", requires = "past_good")]
     past_lost: Option<u64>,
-    /// The past of this reel of the site
+    /// Use the past of this reel of the site
     #[arg(long, value_name = "ID", conflicts_with_all = ["product", "past_good"])]
     reel: Option<String>,
-    /// The past of this product of the site, its objects, and what it writes into the factory record
+    /// Use the past of this product of the site, its objects and its factory record
     #[arg(long, value_name = "NAME", conflicts_with = "past_good")]
     product: Option<String>,
-    /// The past of the whole site
+    /// Use the past of the whole site
     #[arg(long, conflicts_with_all = ["reel", "product", "past_good"])]
     from_site: bool,
-    /// Part file, or the name of a part that comes with the program
+    /// Part file, or the name of a built-in part
     #[arg(long, value_name = "FILE")]
     part: Option<PathBuf>,
-    /// Bus clock in hertz; the part's fastest where it is left out
+    /// Bus clock in hertz; default: the part's fastest
     #[arg(long, value_name = "HZ")]
     bus_hz: Option<u32>,
     /// Use the part's protected bus
     #[arg(long)]
     protected_bus: bool,
-    /// Makes the simulated line the same again
+    /// Seed of the simulated line
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
     #[command(flatten)]
@@ -116,7 +116,7 @@ pub struct PlanArgs {
 
 /// A share on the command line.
 fn share_typed(text: &str) -> Result<f64, String> {
-    works::plan::share(text).map_err(|e| format!("{e}: give it as 0.985 or 98.5%"))
+    works::plan::share(text).map_err(|e| format!("{e}: write 0.985 or 98.5%"))
 }
 
 /// A part from a file, or one that comes with the program.
@@ -190,7 +190,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
     row(w, "hours", &format!("{} ({shifts})", hours_words(plan.hours)))?;
     row(w, "yield", &format!("{:.4} %, {}", plan.yielded.share * 100.0, plan.yielded.source))?;
     let less = plan.probability_with_one_less * 100.0;
-    row(w, "sure", &format!("{:.4} %; with one chip less {less:.4} %", plan.probability * 100.0))?;
+    row(w, "sure", &format!("{:.4} %; with one chip fewer {less:.4} %", plan.probability * 100.0))?;
     if let Some((mean, sd)) = plan.until_good_mean {
         row(w, "until the last good", &format!("{mean:.1} chips on average, standard deviation {sd:.1}"))?;
     }
@@ -217,7 +217,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
     for s in &plan.time.steps {
         let mut parts = Vec::new();
         for (ms, what) in [
-            (s.bus_ms, format!("{} octets on the bus", grouped(s.bus_octets))),
+            (s.bus_ms, format!("{} bytes on the bus", grouped(s.bus_octets))),
             (s.gap_ms, format!("{} exchanges", s.exchanges)),
             (s.protection_ms, "protection".to_owned()),
             (s.write_ms, format!("{} pages", s.pages)),
@@ -249,7 +249,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
     row(w, "matters most", &format!("for chips: {}", most(&plan.sensitivity.most_for_chips)))?;
     row(w, "", &format!("for hours: {}", most(&plan.sensitivity.most_for_hours)))?;
     if let Some(past) = &plan.past {
-        let chips = past.chips.map_or(String::new(), |n| format!("; by itself it asks for {} chips", grouped(n)));
+        let chips = past.chips.map_or(String::new(), |n| format!("; by itself it needs {} chips", grouped(n)));
         let counts = format!("{} good, {} lost, {} undecided", past.good, past.lost, past.open);
         row(w, "the past", &format!("{}: {counts}{chips}", past.source))?;
         for step in &past.steps {
@@ -263,7 +263,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
         writeln!(w, "  {assumption}")?;
     }
     for warning in &plan.warnings {
-        writeln!(w, "heed: {warning}")?;
+        writeln!(w, "warning: {warning}")?;
     }
     for file in written {
         writeln!(w, "written: {file}")?;

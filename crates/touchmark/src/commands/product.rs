@@ -11,18 +11,18 @@ use works::record::{RecordFormat, RecordPlace};
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
 
-/// Add products: what units are going to be
+/// Add and change products
 #[derive(Debug, Subcommand)]
 pub enum ProductCommand {
     /// Add a product, for test or for production
     ///
-    /// A test vendor ID (FFF1 to FFF4) makes a test product, whatever is said. Any other
-    /// is for production, unless --purpose test says that these are prototypes.
+    /// A test vendor ID (FFF1 to FFF4) always makes a test product. Any other makes a
+    /// production product, unless --purpose test marks prototypes.
     Add(Add),
     /// Change a product while no unit depends on what changes
     ///
-    /// Vendor ID, product ID and purpose can change until a reel was received for it, all
-    /// else until the first unit. Trust sets can change at any time.
+    /// Vendor ID, product ID and purpose can change until a reel is received for it,
+    /// everything else until the first unit. Trust sets can change at any time.
     Update(Update),
     /// List products
     List,
@@ -43,25 +43,25 @@ pub struct Add {
     /// Product ID
     #[arg(long, value_name = "PID", required_unless_present = "from")]
     product: Option<String>,
-    /// test or production; production if not given. A test vendor ID is always test
+    /// Purpose: test or production; default: production. A test vendor ID is always test
     #[arg(long, value_name = "PURPOSE", value_parser = ["test", "production"])]
     purpose: Option<String>,
     /// Vendor name, for labels and the factory record: 1 to 32 bytes
     #[arg(long, value_name = "NAME")]
     vendor_name: Option<String>,
-    /// Product name there; the product's own name if not given
+    /// Product name, for labels and the factory record; default: the product's own name
     #[arg(long, value_name = "NAME")]
     product_name: Option<String>,
-    /// Device type, decimal or 0x and hex digits
+    /// Device type, decimal or hex after 0x
     #[arg(long, value_name = "N", value_parser = number, required_unless_present = "from")]
     device_type: Option<u32>,
-    /// Ways a phone finds it, comma-separated: soft-ap ble ip wifi-paf nfc
+    /// How a phone reaches the device, comma-separated: soft-ap, ble, ip, wifi-paf, nfc
     #[arg(long, value_name = "LIST", required_unless_present = "from")]
     reach: Option<String>,
     /// Commissioning flow: standard, user-intent, custom
     #[arg(long, value_name = "F")]
     flow: Option<String>,
-    /// Write the unit's factory record into the chip too
+    /// Also write the unit's factory record into the chip
     #[arg(long)]
     factory_record: bool,
     /// Put the unit's serial number into its QR code
@@ -82,7 +82,7 @@ pub struct Add {
     /// First number of the series that new units get, such as HL-000001
     #[arg(long, value_name = "FIRST")]
     serial_series: Option<String>,
-    /// Take everything from a TOML file; what is given here too overrides it
+    /// Read everything from a TOML file; options given here override it
     #[arg(long, value_name = "FILE.toml")]
     from: Option<PathBuf>,
 }
@@ -95,10 +95,10 @@ pub struct Update {
     /// Vendor name, for labels and the factory record: 1 to 32 bytes
     #[arg(long, value_name = "NAME", group = "change")]
     vendor_name: Option<String>,
-    /// Product name there
+    /// Product name, for labels and the factory record
     #[arg(long, value_name = "NAME", group = "change")]
     product_name: Option<String>,
-    /// Take everything from a TOML file, as product add does; what is given here too overrides it
+    /// Read everything from a TOML file, as product add does; options given here override it
     #[arg(long, value_name = "FILE.toml", group = "change")]
     from: Option<PathBuf>,
     /// First number of the series that new units get from now on, such as HL-000001
@@ -107,10 +107,10 @@ pub struct Update {
     /// No series of its own any more: each run says which numbers it gives
     #[arg(long, group = "change", conflicts_with = "serial_series")]
     no_serial_series: bool,
-    /// Trust sets whose rules it must meet, in place of those before: stations refuse what one of them would refuse
+    /// Trust sets that must accept it, replacing the earlier ones: stations refuse what one of them would refuse
     #[arg(long = "trust-set", value_name = "NAME", num_args = 1.., group = "change")]
     trust_sets: Vec<String>,
-    /// No trust set's rules any more
+    /// Require no trust set any more
     #[arg(long, group = "change", conflicts_with = "trust_sets")]
     no_trust_sets: bool,
 }
@@ -121,7 +121,7 @@ pub fn number(text: &str) -> Result<u32, String> {
         Some(digits) => u32::from_str_radix(digits, 16),
         None => text.parse(),
     };
-    parsed.map_err(|_| format!("{text:?} is no number of 32 bits, as 514 or 0x0202"))
+    parsed.map_err(|_| format!("{text:?} is not a 32-bit number such as 514 or 0x0202"))
 }
 
 fn description(args: &Add) -> Result<Description, Failure> {
@@ -179,13 +179,17 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
             }
             output.warn(&p.warnings);
             output.show(&p, |w| {
-                let kind = if p.purpose == "test" { "TEST product, never to be sold" } else { "production product" };
+                let kind = if p.purpose == "test" { "TEST product, do not sell" } else { "production product" };
                 writeln!(w, "Added {} {} {}: {kind}", p.name, p.vendor_id, p.product_id)?;
                 match &p.declaration {
                     Some(name) => writeln!(w, "  declaration  {name}"),
-                    None => writeln!(w, "  declaration  none yet: adopt or make one that names it"),
+                    None => writeln!(w, "  declaration  none yet"),
                 }
             })?;
+            output.next(match &p.declaration {
+                Some(_) => "Receive a reel with `touchmark reel receive`.",
+                None => "Adopt or make a declaration that names it (`touchmark declaration`), then receive a reel.",
+            });
         }
         ProductCommand::Update(args) => {
             let who = place.who()?;
@@ -223,7 +227,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                     let test = if p.purpose == "test" { "  TEST" } else { "" };
                     writeln!(w, "{}  {} {}{test}", p.name, p.vendor_id, p.product_id)?;
                 }
-                if list.is_empty() { writeln!(w, "No product yet: touchmark product add.") } else { Ok(()) }
+                if list.is_empty() { writeln!(w, "No products yet.") } else { Ok(()) }
             })?;
         }
         ProductCommand::Show { name } => {

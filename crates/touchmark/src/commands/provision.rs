@@ -21,9 +21,9 @@ use crate::watching::stoppable;
 
 /// Provision a reel's chips at a station: write, read back, prove, lock, record
 ///
-/// For each chip the intention is committed before it is touched. After a
-/// crash, the same chip put back on any station goes on where it stood.
-/// Ground yourself: discharge at the fixture kills chips silently.
+/// The intention is committed to the book before each chip is touched. After a
+/// crash, put the same chip back on any station: it continues where it stopped.
+/// Ground yourself: static discharge at the fixture kills chips silently.
 ///
 /// Serial numbers come from --serials or --serial-start, else from the product's
 /// series, else from one made from the reel's name; which it is, is shown before
@@ -37,7 +37,7 @@ pub struct ProvisionArgs {
     /// The reel
     #[arg(long, value_name = "ID")]
     reel: String,
-    /// The station's name
+    /// Name of the station
     #[arg(long, value_name = "NAME")]
     station: String,
     #[command(flatten)]
@@ -57,13 +57,13 @@ pub struct ProvisionArgs {
     /// Answer with one JSON object per unit as it ends, the summary last
     #[arg(long, conflicts_with = "json")]
     json_lines: bool,
-    /// Version of the firmware that the units carry; kept with each attempt, for `impact --firmware`
+    /// Firmware version of the units; recorded with each attempt, for `impact --firmware`
     #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
-    /// Attempts at a chip before the next one is taken
+    /// Attempts per chip before the next chip
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = at_least_one::<u32>)]
     attempts: u32,
-    /// Only chips whose unit was started before
+    /// Work only on chips whose unit was started before
     #[arg(long)]
     rework: bool,
     /// Take over a unit that another station left open
@@ -73,15 +73,15 @@ pub struct ProvisionArgs {
     passphrase: PassphraseArgs,
 }
 
-/// Act as the verifier against a chip: exchange and verdict
+/// Act as the verifier for a chip: run the exchange and give a verdict
 #[derive(Debug, Args)]
 pub struct ChallengeArgs {
     #[command(flatten)]
     chips: Chips,
-    /// The chip; all that are there if not given
+    /// Chip; default: all that are present
     #[arg(long, value_name = "ID")]
     chip: Option<ChipId>,
-    /// Trust sets that must take it; if not given, all are shown, and those count that its product names
+    /// Trust sets that must accept it; default: all are shown, and those of its product count
     #[arg(long, value_name = "NAME", num_args = 1..)]
     trust_set: Vec<String>,
 }
@@ -102,8 +102,8 @@ fn listed(path: &Path) -> Result<Vec<String>, Failure> {
     for (line, serial) in (1..).zip(text.lines().map(str::trim)).filter(|(_, serial)| !serial.is_empty()) {
         if let Some(first) = lines.insert(serial, line) {
             return Err(Failure::usage(
-                format!("{}: line {line} has serial number {serial}, which line {first} has too", path.display()),
-                "Give each unit a number of its own; nothing was begun.",
+                format!("{}: line {line} has the same serial number {serial} as line {first}", path.display()),
+                "Give each unit its own number; nothing was started.",
             ));
         }
         out.push(serial.to_owned());
@@ -122,7 +122,7 @@ fn shape(result: &UnitResult, styled: bool) -> &'static str {
 
 fn line(w: &mut dyn Write, result: &UnitResult, styled: bool) -> io::Result<()> {
     let unit = result.unit.as_deref().unwrap_or("-");
-    let already = if result.already { "  provisioned before, verified" } else { "" };
+    let already = if result.already { "  already provisioned, verified" } else { "" };
     writeln!(w, "{}  {unit}  chip {}  {} ms{already}", shape(result, styled), result.chip_id, result.milliseconds)?;
     if let Some(cause) = &result.cause {
         writeln!(w, "    {cause}: {}", result.detail.as_deref().unwrap_or(""))?;
@@ -199,6 +199,15 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
             }
             summary(w, &done)
         })?;
+        if done.failed > 0 {
+            output.next("Follow the advice for each failed unit, then put it on the station again.");
+        } else if done.passed > 0 {
+            output.next(&format!(
+                "Print labels with `touchmark label print --reel {} --out labels.pdf`, and account for every chip with \
+                 `touchmark reconcile`.",
+                done.reel
+            ));
+        }
     }
     Ok(if done.is_done() { Exit::Done } else { Exit::Rejected })
 }
@@ -225,7 +234,7 @@ fn summary(w: &mut dyn Write, done: &Provisioned) -> io::Result<()> {
         write!(w, ", {} verified that passed before", done.verified)?;
     }
     if done.other_reels > 0 {
-        write!(w, ", {} of other reels left alone", many(i128::from(done.other_reels), "chip"))?;
+        write!(w, ", {} of other reels skipped", many(i128::from(done.other_reels), "chip"))?;
     }
     writeln!(w)?;
     done.why.iter().try_for_each(|why| writeln!(w, "{why}"))?;

@@ -67,58 +67,58 @@ struct Make {
     /// Description in TOML or JSON; keys are the names of these options with _ for -
     #[arg(long, value_name = "FILE")]
     from: Option<PathBuf>,
-    /// Serial number, at most 32 octets
+    /// Serial number, at most 32 bytes
     #[arg(long, value_name = "TEXT")]
     serial_number: Option<String>,
-    /// Vendor ID, as FFF2
+    /// Vendor ID, such as FFF2
     #[arg(long, value_name = "VID", visible_alias = "vendor")]
     vendor_id: Option<String>,
-    /// Vendor name, at most 32 octets
+    /// Vendor name, at most 32 bytes
     #[arg(long, value_name = "TEXT")]
     vendor_name: Option<String>,
-    /// Product ID, as 8A21
+    /// Product ID, such as 8A21
     #[arg(long, value_name = "PID", visible_alias = "product")]
     product_id: Option<String>,
-    /// Product name, at most 32 octets
+    /// Product name, at most 32 bytes
     #[arg(long, value_name = "TEXT")]
     product_name: Option<String>,
     /// Hardware version, 0 to 65535
     #[arg(long, value_name = "N")]
     hardware_version: Option<String>,
-    /// Hardware version as people say it, at most 64 octets
+    /// Hardware version as text, at most 64 bytes
     #[arg(long, value_name = "TEXT")]
     hardware_version_text: Option<String>,
-    /// Manufacturing date, as 2026-11-25
+    /// Manufacturing date, such as 2026-11-25
     #[arg(long, value_name = "DATE")]
     manufactured: Option<String>,
     /// Discriminator, 0 to 4095
     #[arg(long, value_name = "N")]
     discriminator: Option<String>,
-    /// Salt, 16 to 32 octets in hex; a random one where neither it nor a verifier is given
+    /// Salt, 16 to 32 bytes in hex; default: random, unless a verifier is given
     #[arg(long, value_name = "HEX")]
     salt: Option<String>,
     /// Iteration count, 1000 to 100000
     #[arg(long, value_name = "N")]
     iterations: Option<String>,
-    /// Verifier, in hex or base 64; derived from the passcode where it is left out
+    /// Verifier, in hex or base 64; default: derived from the passcode
     #[arg(long, value_name = "HEX")]
     verifier: Option<String>,
-    /// The rotating id's unique value, 16 to 64 octets in hex; a random one where it is left out
+    /// Unique value of the rotating id, 16 to 64 bytes in hex; default: random
     #[arg(long, value_name = "HEX")]
     rotating_id: Option<String>,
-    /// File whose first line is the passcode
+    /// File with the passcode in its first line
     #[arg(long, value_name = "FILE")]
     passcode_file: Option<PathBuf>,
-    /// Put the passcode into the record, for a device that shows it itself
+    /// Include the passcode in the record, for a device that shows it itself
     #[arg(long)]
     with_passcode: bool,
-    /// DAC, for a part whose secure element does not hold it
+    /// DAC, if the secure element does not hold it
     #[arg(long, value_name = "FILE")]
     dac: Option<PathBuf>,
-    /// PAI, likewise
+    /// PAI, if the secure element does not hold it
     #[arg(long, value_name = "FILE")]
     pai: Option<PathBuf>,
-    /// Certification declaration, likewise
+    /// Certification declaration, if the secure element does not hold it
     #[arg(long, value_name = "FILE")]
     declaration: Option<PathBuf>,
     /// Write the record as CBOR
@@ -146,9 +146,9 @@ impl fmt::Debug for Make {
 
 #[derive(Debug, clap::Args)]
 struct Show {
-    /// File that carries a record
+    /// File with a record
     file: PathBuf,
-    /// Show the verifier, the rotating id's value and the passcode too
+    /// Also show the verifier, the rotating id's value and the passcode
     #[arg(long)]
     reveal: bool,
 }
@@ -158,7 +158,7 @@ fn number(typed: &str) -> Result<u32, String> {
     let (digits, radix) = hex.map_or((typed, 10), |digits| (digits, 16));
     let plain = digits.chars().all(|c| c.is_digit(radix));
     let number = u32::from_str_radix(digits, radix).ok().filter(|_| plain);
-    number.ok_or_else(|| "not a number of 32 bits, decimal or hex after 0x".into())
+    number.ok_or_else(|| "not a 32-bit number, decimal or hex after 0x".into())
 }
 
 /// Runs the command.
@@ -241,7 +241,7 @@ fn make(args: Make, output: &mut Output) -> Result<Exit, Failure> {
 
 fn tell(w: &mut dyn Write, shown: &ShownRecord) -> io::Result<()> {
     let test = if shown.test { " (TEST)" } else { "" };
-    let octets = |hex: &Option<String>| hex.as_ref().map(|hex| format!("{} octets", hex.len() / 2));
+    let octets = |hex: &Option<String>| hex.as_ref().map(|hex| format!("{} bytes", hex.len() / 2));
     let hidden = |secret: &Option<String>| Some(secret.clone().unwrap_or_else(|| "hidden".into()));
     let passcode = match (shown.holds_passcode, shown.passcode) {
         (false, _) => None,
@@ -267,7 +267,7 @@ fn tell(w: &mut dyn Write, shown: &ShownRecord) -> io::Result<()> {
         ("PAI", octets(&shown.pai)),
         ("declaration", octets(&shown.declaration)),
         ("passcode", passcode),
-        ("region", shown.region.map(|octets| format!("{octets} octets"))),
+        ("region", shown.region.map(|octets| format!("{octets} bytes"))),
         ("address", shown.address.clone()),
     ];
     rows.into_iter().filter_map(|(what, value)| Some((what, value?))).try_for_each(|(what, value)| row(w, what, &value))

@@ -16,10 +16,10 @@ use super::chip::Chips;
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
-/// Receive reels: the chips as their maker delivers them
+/// Receive reels of chips
 #[derive(Debug, Subcommand)]
 pub enum ReelCommand {
-    /// Receive a reel from its manifest: all of it or nothing
+    /// Receive a reel from its manifest, all of it or nothing
     ///
     /// CSV of any delimiter, with or without titles above its header, in UTF-8,
     /// UTF-16 or Windows-1252; JSON; or one public key or certificate for each
@@ -32,9 +32,9 @@ pub enum ReelCommand {
         /// Its id
         id: String,
     },
-    /// Take a reel back while nothing depends on it, as one received for the wrong product
+    /// Withdraw a reel that nothing depends on, such as one received for the wrong product
     ///
-    /// Its id, and the ids and keys of its chips, are free again. The log keeps what it was.
+    /// Its id, and the ids and keys of its chips, can be used again. The log records the withdrawal.
     Withdraw {
         /// Its id
         id: String,
@@ -48,10 +48,10 @@ pub struct Receive {
     /// Id for the reel
     #[arg(long, value_name = "ID")]
     reel: String,
-    /// What its chips are for
+    /// Product that its chips are for
     #[arg(long, value_name = "NAME")]
     product: String,
-    /// Columns of chip id and key, as chip_id=COL,public_key=COL
+    /// Columns of chip id and key: chip_id=COL,public_key=COL
     #[arg(long, value_name = "MAP")]
     map: Option<ColumnMap>,
     /// Make the reel of certificates that an authority issued, where there is no manifest of the chip maker's
@@ -59,7 +59,7 @@ pub struct Receive {
     from_certificates: bool,
 }
 
-/// Write orders: what an outside authority needs to issue
+/// Write orders for an outside authority
 #[derive(Debug, Subcommand)]
 pub enum OrderCommand {
     /// Write chip id, VID, PID and public key of every chip without a credential
@@ -72,10 +72,10 @@ pub struct Write_ {
     /// The reel
     #[arg(long, value_name = "ID")]
     reel: String,
-    /// File to write: JSON where it ends in .json, else CSV
+    /// File to write: JSON if it ends in .json, otherwise CSV
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
-    /// Write PKCS #10 requests instead, signed by the chips that are there
+    /// Write PKCS #10 requests instead, signed by the chips of this source
     #[arg(long, value_name = "SOURCE")]
     chips: Option<String>,
     /// Order chips once more that were ordered already and have no certificate yet
@@ -96,7 +96,7 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
             })?;
             output.show(&done.json(), |w| {
                 for f in &done.findings {
-                    let count = if f.count > 1 { format!(" ({} alike)", f.count) } else { String::new() };
+                    let count = if f.count > 1 { format!(" ({} times)", f.count) } else { String::new() };
                     writeln!(
                         w,
                         "{}: {} {}{count}: {}",
@@ -109,14 +109,10 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                 }
                 match done.verdict {
                     "accepted" => {
-                        writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips, done.product)?;
-                        writeln!(
-                            w,
-                            "Next: touchmark order write, then touchmark delivery receive; or touchmark delivery issue."
-                        )
+                        writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips, done.product)
                     }
                     "already-received" => {
-                        writeln!(w, "Reel {} was received before, with these chips: nothing was added.", done.reel)
+                        writeln!(w, "Reel {} was already received with these chips: nothing was added.", done.reel)
                     }
                     _ => writeln!(
                         w,
@@ -130,13 +126,20 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                     ),
                 }
             })?;
+            if done.verdict == "accepted" {
+                output.next(&format!(
+                    "Write an order with `touchmark order write --reel {0} --out FILE`, or issue certificates here with \
+                     `touchmark delivery issue --reel {0}`.",
+                    done.reel
+                ));
+            }
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })
         }
         ReelCommand::List => {
             let list = reel::list(&site)?;
             output.show(&json!({ "reels": list }), |w| {
                 list.iter().try_for_each(|r| words(w, r))?;
-                if list.is_empty() { writeln!(w, "No reel yet: touchmark reel receive.") } else { Ok(()) }
+                if list.is_empty() { writeln!(w, "No reels yet.") } else { Ok(()) }
             })?;
             Ok(Exit::Done)
         }
@@ -150,7 +153,7 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
             output.show(&done, |w| {
                 writeln!(w, "Withdrew reel {}: {} chips for {}", done.withdrawn, done.chips, done.product)?;
                 for order in &done.orders {
-                    writeln!(w, "  void      order {order}: tell the authority not to answer it")?;
+                    writeln!(w, "  void      order {order}: ask the authority not to answer it")?;
                 }
                 for station in &done.stations {
                     writeln!(w, "  station   {station} has no reel now: set it up again")?;
@@ -197,5 +200,9 @@ pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> R
         writeln!(w, "  identity  the certificates must say {} {}", done.vendor_id, done.product_id)?;
         writeln!(w, "  SHA-256   {}", done.sha256)
     })?;
+    output.next(&format!(
+        "Send it to the authority, and receive its delivery with `touchmark delivery receive PATH --reel {}`.",
+        done.reel
+    ));
     Ok(Exit::Done)
 }

@@ -12,31 +12,31 @@ use crate::output::{Exit, Failure, Output};
 
 /// Rehearse the whole job on simulated chips, in a new site
 ///
-/// A development authority, a simulated reel, an order, a delivery received
-/// and examined, every unit provisioned, proven, labelled, recorded,
-/// reconciled. The same seed and faults give the same chips. With --product it is
+/// Creates a development authority, a simulated reel, an order and a delivery.
+/// Receives and examines the delivery, then provisions, proves, labels, records
+/// and reconciles every unit. The same seed and faults give the same chips. With --product it is
 /// your own product, with your site's settings, always for test; your site is only read.
 #[derive(Debug, Args)]
 pub struct RehearseArgs {
     /// Units to start
     #[arg(long, value_name = "N", default_value_t = 200)]
     units: u64,
-    /// Decides chips and faults
+    /// Seed of chips and faults
     #[arg(long, value_name = "N", default_value_t = 1)]
     seed: u64,
-    /// How many chips have faults
+    /// Share of chips with faults
     #[arg(long, value_enum, default_value_t = Faults::Usual)]
     faults: Faults,
-    /// Directory for the site: new or empty
+    /// Directory for the site, new or empty
     #[arg(long, value_name = "DIR", default_value = "rehearsal")]
     out: PathBuf,
     /// A product of your site, in place of the invented one
     #[arg(long, value_name = "NAME")]
     product: Option<String>,
-    /// Where the record book is: sqlite:FILE, or postgres://… without a password; it must be new there
+    /// Location of the record book: sqlite:FILE, or postgres://… without a password; must be new
     #[arg(long, value_name = "URL")]
     book: Option<String>,
-    /// File whose one line is the password of the book's server
+    /// File with the password of the book's server in one line
     #[arg(long, value_name = "FILE", requires = "book")]
     book_password_file: Option<PathBuf>,
 }
@@ -103,5 +103,6 @@ pub fn run(args: RehearseArgs, place: &Place, output: &mut Output) -> Result<Exi
         }
         writeln!(w, "      evidence  {}", done.files.evidence)
     })?;
+    output.next(&format!("Open {} in a browser.", done.files.report));
     Ok(if clean { Exit::Done } else { Exit::Rejected })
 }

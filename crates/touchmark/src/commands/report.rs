@@ -18,8 +18,8 @@ use crate::watching::watched;
 
 /// Report yields, causes, times and stations
 ///
-/// Of a reel, a product or an order, or of everything; of all time, of a day or of a period. "What was the worst hour
-/// of last week, and why?" is `touchmark report --last-week --worst-hour`.
+/// Covers a reel, a product, an order or everything, for all time, a day or a period. For "What was the worst hour
+/// of last week, and why?" run `touchmark report --last-week --worst-hour`.
 #[derive(Debug, clap::Args)]
 pub struct ReportArgs {
     /// Units with chips of this reel
@@ -28,31 +28,31 @@ pub struct ReportArgs {
     /// Units of this product
     #[arg(long, value_name = "NAME", conflicts_with = "order")]
     product: Option<String>,
-    /// Units whose credentials answered this order: its file's name, or REEL/NUMBER
+    /// Units with credentials of this order: its file's name, or REEL/NUMBER
     #[arg(long, value_name = "ORDER")]
     order: Option<String>,
-    /// Attempts of this station alone
+    /// Attempts of this station only
     #[arg(long, value_name = "NAME")]
     station: Option<String>,
-    /// Attempts of this day, as 2026-03-02
+    /// Attempts of this day, such as 2026-03-02
     #[arg(long, value_name = "DATE", conflicts_with_all = ["from", "to", "last_week"])]
     day: Option<String>,
-    /// Attempts that ended at or after this time: a date, or a time as 2026-03-02T06:00
+    /// Attempts that ended at or after this time: a date, or a time such as 2026-03-02T06:00
     #[arg(long, value_name = "TIME", conflicts_with = "last_week")]
     from: Option<String>,
     /// Attempts that ended before this time
     #[arg(long, value_name = "TIME", conflicts_with = "last_week")]
     to: Option<String>,
-    /// Attempts of the seven days up to now
+    /// Attempts of the last seven days
     #[arg(long)]
     last_week: bool,
     /// Show the worst hour and what was different in it
     #[arg(long)]
     worst_hour: bool,
-    /// Whose days and hours count, as +02:00; the site's own (pages.offset) if not given
+    /// Zone of days and hours, such as +02:00; default: the site's (pages.offset)
     #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
     zone: Option<String>,
-    /// Length of the stretches over time: minute, hour, shift, day, week, or a number of minutes
+    /// Interval of changes over time: minute, hour, shift, day, week, or a number of minutes
     #[arg(long, value_name = "LENGTH")]
     every: Option<String>,
     #[command(flatten)]
@@ -63,8 +63,9 @@ fn zone(text: &str) -> Result<UtcOffset, Failure> {
     if text.eq_ignore_ascii_case("utc") || text.eq_ignore_ascii_case("z") {
         return Ok(UtcOffset::UTC);
     }
-    UtcOffset::parse(text, format_description!("[offset_hour sign:mandatory]:[offset_minute]"))
-        .map_err(|_| Failure::usage(format!("{text:?} is no zone"), "Give an offset from UTC as +02:00 or -03:30."))
+    UtcOffset::parse(text, format_description!("[offset_hour sign:mandatory]:[offset_minute]")).map_err(|_| {
+        Failure::usage(format!("{text:?} is not a zone"), "Give an offset from UTC such as +02:00 or -03:30.")
+    })
 }
 
 /// A date (its midnight), a time without a zone (the site's), or RFC 3339.
@@ -84,7 +85,7 @@ fn moment(text: &str, zone: UtcOffset) -> Result<OffsetDateTime, Failure> {
 fn date(text: &str) -> Result<Date, Failure> {
     Date::parse(text, format_description!("[year]-[month]-[day]")).map_err(|_| {
         Failure::usage(
-            format!("{text:?} is no day or time"),
+            format!("{text:?} is not a day or time"),
             "Give 2026-03-02, 2026-03-02T06:00 or 2026-03-02T06:00:00+01:00.",
         )
     })
@@ -133,10 +134,10 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
             writeln!(w, "  {sentence}")?;
         }
     } else if request.worst_hour {
-        writeln!(w, "\nNo hour is the worst: no attempt failed.")?;
+        writeln!(w, "\nNo worst hour: no attempt failed.")?;
     }
     if let Some(order) = &report.order {
-        writeln!(w, "\nOrder {} of {}: {} certificates asked", order.file, order.written, order.chips)?;
+        writeln!(w, "\nOrder {} of {}: {} certificates requested", order.file, order.written, order.chips)?;
         for (delivery, certificates) in &order.deliveries {
             row(w, &format!("delivery {delivery}"), &format!("{certificates} certificates"))?;
         }
@@ -158,10 +159,10 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
         writeln!(w, "  no attempt failed")?;
     }
     for cause in &report.causes {
-        let gave_up = if cause.scrapped > 0 { format!(", {} gave the unit up", cause.scrapped) } else { String::new() };
+        let gave_up = if cause.scrapped > 0 { format!(", {} gave up the unit", cause.scrapped) } else { String::new() };
         row(w, &cause.cause, &format!("{:>6}  {:>7}{gave_up}", grouped(cause.failures), percent(cause.running_share)))?;
     }
-    writeln!(w, "\nSteps (median, nineteen in twenty, longest)")?;
+    writeln!(w, "\nSteps (median, 95th percentile, longest)")?;
     for step in &report.steps {
         let times = [step.median_ms, step.p95_ms, step.longest_ms].map(time_words).join(", ");
         row(w, &step.name, &format!("{times}; done {}", step.done.share.map_or("–".into(), percent)))?;
@@ -170,7 +171,7 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
     writeln!(
         w,
         "\nOver time: {} of {} min, {} outside their limits, average {}",
-        if control.points.len() == 1 { "1 stretch".into() } else { format!("{} stretches", control.points.len()) },
+        if control.points.len() == 1 { "1 interval".into() } else { format!("{} intervals", control.points.len()) },
         control.every_seconds / 60,
         control.out,
         percent(control.average)
@@ -201,7 +202,7 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
         row(w, &station.station, &format!("passed {}; {fair}", share_words(&station.passed)))?;
     }
     if !report.stations.comparable && report.stations.stations.len() > 1 {
-        writeln!(w, "  No reel ran at two stations: a difference may be the reel's.")?;
+        writeln!(w, "  No reel ran at two stations: a difference may come from the reel.")?;
     }
     if let Some((_, last)) = &report.period {
         let made =

@@ -13,18 +13,18 @@ use super::impact;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
-/// Revoke certificates of an authority of this site, after showing who is touched
+/// Revoke certificates of an authority of this site, after showing what is affected
 ///
 /// Writes an RFC 5280 list of every certificate of that issuer that was ever
 /// revoked, numbered and dated, and a distribution-point record beside it. For
-/// production a second person confirms first; where the site has accounts, both
-/// prove with their password that they are who --by says. Where the authority's key is
-/// elsewhere, the request to send it is written instead. A revocation is for ever.
+/// production, a second person must confirm; if the site has accounts, both prove
+/// with their password that they are the person in --by. If the authority's key is
+/// elsewhere, writes the request to send it instead. A revocation cannot be undone.
 #[derive(Debug, Args)]
 #[command(group(ArgGroup::new("what").required(true).multiple(true)
     .args(["unit", "credential", "authority", "confirm", "withdraw", "renew"])))]
 pub struct RevokeArgs {
-    /// Units, whose DACs are meant
+    /// Units whose DACs to revoke
     #[arg(long, value_name = "UNIT", num_args = 1.., conflicts_with_all = ["confirm", "withdraw", "renew"])]
     unit: Vec<String>,
     /// Serial numbers of DACs, in hex
@@ -33,36 +33,36 @@ pub struct RevokeArgs {
     /// A PAI, listed by its PAA
     #[arg(long, visible_alias = "pai", value_name = "PAI", conflicts_with_all = ["confirm", "withdraw", "renew"])]
     authority: Vec<String>,
-    /// Why, by RFC 5280: unspecified, key-compromise, ca-compromise, affiliation-changed,
+    /// Reason of RFC 5280: unspecified, key-compromise, ca-compromise, affiliation-changed,
     /// superseded, cessation-of-operation, privilege-withdrawn
     #[arg(long, value_name = "REASON", required_unless_present_any = ["confirm", "withdraw", "renew"])]
     reason: Option<String>,
-    /// What happened, for those who ask years later
+    /// Note on what happened, kept with the record
     #[arg(long, value_name = "TEXT")]
     note: Option<String>,
     /// Confirm a request that another person made
     #[arg(long, value_name = "NUMBER", conflicts_with_all = ["withdraw", "renew"])]
     confirm: Option<i64>,
-    /// Withdraw a request that waits
+    /// Withdraw a pending request
     #[arg(long, value_name = "NUMBER", conflicts_with = "renew")]
     withdraw: Option<i64>,
-    /// Issue an authority's list again, before the last one runs out
+    /// Issue an authority's list again, before the last one expires
     #[arg(long, value_name = "NAME")]
     renew: Option<String>,
     /// The list to write: in PEM and DER where its name ends in .pem, else in DER; for an authority elsewhere the
     /// request to send, as JSON
     #[arg(long, value_name = "FILE", required_unless_present_any = ["dry_run", "withdraw"])]
     out: Option<PathBuf>,
-    /// Show who is touched, and change nothing
+    /// Show what is affected, and change nothing
     #[arg(long)]
     dry_run: bool,
-    /// Days until the next list is due; revocation.days of the site if not given
+    /// Days until the next list is due; default: revocation.days of the site
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=3650))]
     days: Option<u32>,
-    /// Where verifiers will find the list; revocation.url of the site if not given
+    /// Address where verifiers will find the list; default: revocation.url of the site
     #[arg(long, value_name = "URL")]
     url: Option<String>,
-    /// What the distribution point is called
+    /// Label of the distribution point
     #[arg(long, value_name = "TEXT")]
     label: Option<String>,
     #[command(flatten)]
@@ -71,19 +71,19 @@ pub struct RevokeArgs {
     password: PasswordArgs,
 }
 
-/// Lists of revoked certificates that the site keeps, and requests that wait
+/// List and adopt revocation lists, and show pending requests
 #[derive(Debug, Subcommand)]
 pub enum RevocationCommand {
     /// List requests that are pending or not answered, and the newest list of each issuer
     List,
-    /// Show one request, and who is touched
+    /// Show one request, and what it affects
     Show {
         /// Its number
         number: i64,
     },
-    /// Keep an outside authority's list: stations, challenge and examine honour it
+    /// Adopt an outside authority's list, which stations, challenge and examine then apply
     Adopt {
-        /// The list, DER or PEM
+        /// List, DER or PEM
         file: PathBuf,
         /// Certificate of a list signer that the authority appointed
         #[arg(long, value_name = "FILE")]
@@ -92,8 +92,8 @@ pub enum RevocationCommand {
 }
 
 /// What two names are worth where nobody has an account.
-const NAMES_ALONE: &str = "This site has no accounts: a name is what somebody types, and two names need not be two people. \
-                           Add accounts under `touchmark serve`, and both prove who they are.";
+const NAMES_ALONE: &str = "This site has no accounts, so anybody can type any name, and two names need not be two people. \
+                           Add accounts with `touchmark serve`; then both people prove who they are.";
 
 fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
     let test = if plan.purpose == "test" { "  TEST" } else { "" };
@@ -111,14 +111,14 @@ fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
         writeln!(w, "  … and {} more", plan.count - 40)?;
     }
     let units: Vec<_> = plan.units.iter().map(|(state, count)| format!("{count} {state}")).collect();
-    writeln!(w, "Units touched: {}", if units.is_empty() { "none".into() } else { units.join(", ") })?;
+    writeln!(w, "Affected units: {}", if units.is_empty() { "none".into() } else { units.join(", ") })?;
     plan.would_stop.iter().try_for_each(|would| impact::consequences(w, would))
 }
 
 fn request_words(w: &mut dyn Write, r: &RequestView) -> io::Result<()> {
     writeln!(
         w,
-        "Request {}: {} of {}, {}, asked for by {} at {}: {}",
+        "Request {}: {} of {}, {}, requested by {} at {}: {}",
         r.request,
         many(r.certificates, "certificate"),
         r.issuer,
@@ -159,6 +159,15 @@ fn issued_words(w: &mut dyn Write, issued: &Issued) -> io::Result<()> {
         writeln!(w, "  Serve {der} over HTTP at the record's data_url, as it is: in DER (RFC 5280 §4.2.1.13).")?;
     }
     Ok(())
+}
+
+fn issued_next(issued: &Issued) -> &'static str {
+    match issued.kind {
+        "request" => {
+            "Send it to the authority, and adopt the list that comes back with `touchmark revocation adopt FILE`."
+        }
+        _ => "Publish the list and its distribution-point record.",
+    }
 }
 
 fn list_words(w: &mut dyn Write, l: &ListView) -> io::Result<()> {
@@ -205,11 +214,13 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
             }
             issued_words(w, &confirmed.issued)
         })?;
+        output.next(issued_next(&confirmed.issued));
         return Ok(Exit::Done);
     }
     if let Some(name) = &args.renew {
         let issued = revocation::renew(&site, name, &issue, &who)?;
         output.show(&issued, |w| issued_words(w, &issued))?;
+        output.next(issued_next(&issued));
         return Ok(Exit::Done);
     }
     let ask = Ask {
@@ -237,8 +248,7 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
             Some(issued) => issued_words(w, issued),
             None => {
                 request_words(w, &done.request)?;
-                writeln!(w, "Nothing is revoked yet. A second person looks at it and confirms:")?;
-                writeln!(w, "  touchmark --by NAME revoke --confirm {} --out FILE", done.request.request)?;
+                writeln!(w, "Nothing is revoked yet.")?;
                 if names_alone {
                     writeln!(w, "{NAMES_ALONE}")?;
                 }
@@ -246,6 +256,13 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
             }
         }
     })?;
+    match &done.issued {
+        Some(issued) => output.next(issued_next(issued)),
+        None => output.next(&format!(
+            "A second person checks it and confirms it with `touchmark --by NAME revoke --confirm {} --out FILE`.",
+            done.request.request
+        )),
+    }
     Ok(Exit::Done)
 }
 
@@ -279,7 +296,7 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
         RevocationCommand::Adopt { file, signer } => {
             let adopted = revocation::adopt(&site, &file, &signer, &who)?;
             output.show(&adopted, |w| {
-                let issuer = adopted.issuer.as_deref().unwrap_or("nobody known here");
+                let issuer = adopted.issuer.as_deref().unwrap_or("no certificate of this site");
                 writeln!(w, "{}  list of {issuer}, {}", adopted.verdict, many(adopted.certificates, "certificate"))?;
                 for f in &adopted.findings {
                     writeln!(w, "  {} {}: {}", f.severity, f.rule, f.found)?;
@@ -295,7 +312,7 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
                     writeln!(w, "The list is not kept. The certificates that it names are refused all the same.")?;
                 }
                 if adopted.revoked_now > 0 {
-                    writeln!(w, "Revoked at this site by it: {}", many(adopted.revoked_now, "credential"))?;
+                    writeln!(w, "Revoked at this site by this list: {}", many(adopted.revoked_now, "credential"))?;
                 }
                 Ok(())
             })?;

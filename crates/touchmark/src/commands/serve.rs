@@ -11,14 +11,13 @@ use web::serve::{Serve, run as serve};
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
 
-/// Serve the pages and the API of a site, until told to stop
+/// Serve the pages and the API of a site until stopped
 ///
-/// On a site without accounts a one-time link is printed, by which the first one is made.
-/// Beyond this machine it listens only with a certificate and accounts. A unit that a station
-/// is in the middle of is finished before the program ends.
+/// On a site without accounts, prints a one-time link that creates the first one. Listens
+/// beyond this machine only with a certificate and accounts. Stopping waits for units in progress.
 #[derive(Debug, Args)]
 pub struct ServeArgs {
-    /// Address and port; port 0 takes a free one
+    /// Address and port; port 0 chooses a free one
     #[arg(long, value_name = "ADDR", default_value = "127.0.0.1:8080", env = "TOUCHMARK_LISTEN")]
     listen: SocketAddr,
     /// Certificate chain, PEM
@@ -45,14 +44,17 @@ pub fn run(args: ServeArgs, place: &Place, output: &mut Output) -> Result<Exit, 
         output.show(&json!({ "address": started.address, "first_account": started.first }), |w| {
             writeln!(w, "The pages are at {}", started.address)?;
             match &started.first {
-                Some(link) => writeln!(w, "This site has no accounts. Make the first one, an engineer's, once: {link}"),
+                Some(link) => writeln!(
+                    w,
+                    "This site has no accounts. Create the first one, an engineer's, with this one-time link: {link}"
+                ),
                 None => Ok(()),
             }
         })?;
     }
     match server.join() {
         Ok(done) => done?,
-        Err(_) => return Err(Failure::surroundings("the server died", "Start it again, and report this.")),
+        Err(_) => return Err(Failure::surroundings("the server crashed", "Start it again, and report this.")),
     }
     Ok(Exit::Done)
 }

@@ -9,27 +9,27 @@ use works::site::{NewBook, Site};
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
 
-/// Make a site: a factory's directory, settings, keys and record book
+/// Create a site: a factory's directory, settings, keys and record book
 #[derive(Debug, Subcommand)]
 pub enum SiteCommand {
-    /// Make a site
+    /// Create a site
     ///
-    /// Makes touchmark.toml, the record book and keys/. The site key protects
-    /// secrets at rest; a passphrase given by file or environment wraps it.
+    /// Creates touchmark.toml, the record book and keys/. The site key protects
+    /// secrets at rest; a passphrase from a file or the environment wraps it.
     New(New),
 }
 
 #[derive(Debug, Args)]
 pub struct New {
-    /// Directory to make it in
+    /// Directory to create it in
     dir: PathBuf,
-    /// Where the record book is: sqlite:FILE, or postgres://… without a password
+    /// Location of the record book: sqlite:FILE, or postgres://… without a password
     #[arg(long, value_name = "URL")]
     book: Option<String>,
-    /// File whose one line is the password of the book's server
+    /// File with the password of the book's server in one line
     #[arg(long, value_name = "FILE", requires = "book")]
     book_password_file: Option<PathBuf>,
-    /// The site's name, for reports
+    /// Name of the site, for reports
     #[arg(long, value_name = "NAME")]
     name: Option<String>,
     #[command(flatten)]
@@ -48,15 +48,16 @@ pub fn run(command: SiteCommand, place: &Place, output: &mut Output) -> Result<E
     let name = named.unwrap_or_else(|| "site".into());
     let (_, told) = Site::create(&args.dir, book, &name, wrap, &place.who()?)?;
     output.show(&told, |w| {
-        writeln!(w, "Made the site {name} in {}", told.site)?;
+        writeln!(w, "Created the site {name} in {}", told.site)?;
         writeln!(w, "  record book  {}", told.book)?;
         let key = if told.key_wrapped {
-            "wrapped by the passphrase"
+            "protected by the passphrase"
         } else {
-            "in keys/site.key, readable by you alone; keep a copy in a safe place"
+            "in keys/site.key, readable only by you; keep a copy in a safe place"
         };
-        writeln!(w, "  site key     {key}")?;
-        writeln!(w, "Next: touchmark authority create or adopt, then touchmark product add.")
+        writeln!(w, "  site key     {key}")
     })?;
+    output
+        .next("Create an authority with `touchmark authority create`, or adopt one with `touchmark authority adopt`.");
     Ok(Exit::Done)
 }

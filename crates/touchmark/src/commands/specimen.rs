@@ -9,15 +9,15 @@ use standard::specimen::Identity;
 use super::examine::now;
 use crate::output::{Exit, Failure, Output};
 
-/// Make sets that a verifier must refuse
+/// Write sets that a verifier must refuse
 #[derive(Debug, Subcommand)]
 pub enum SpecimenCommand {
-    /// Write one set for each rule, and valid ones beside them
+    /// Write one set for each rule, and valid sets to compare
     ///
     /// For the refusal tests of firmware and verifiers. Each set breaks one
-    /// rule and no other; index.json says which, with what else can't but fall
-    /// with it, and how to have it examined. FOR TESTING ONLY: the private keys
-    /// lie in the sets.
+    /// rule; index.json lists that rule, the rules that necessarily break with
+    /// it, and the arguments to examine it. FOR TESTING ONLY: the sets contain
+    /// their private keys.
     Write(WriteArgs),
 }
 
@@ -27,7 +27,7 @@ pub struct WriteArgs {
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
 
-    /// Vendor ID in the sets: a test one
+    /// Vendor ID in the sets (FFF1 to FFF4)
     #[arg(long, value_name = "VID", default_value = "FFF1")]
     vendor: VendorId,
 
@@ -47,7 +47,8 @@ pub fn run(command: SpecimenCommand, output: &mut Output) -> Result<Exit, Failur
             "Wrote {} specimens and {} valid sets for {}/{} to {}",
             done.specimens, done.valid, args.vendor, args.product, done.directory
         )?;
-        writeln!(w, "FOR TESTING ONLY: private keys lie in them. index.json says what each must lead to.")
+        writeln!(w, "FOR TESTING ONLY: they contain private keys.")
     })?;
+    output.next("Run each set through your verifier; index.json lists the expected results.");
     Ok(Exit::Done)
 }

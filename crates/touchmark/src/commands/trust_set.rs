@@ -10,10 +10,10 @@ use works::trust::{self, NewSet, SetVerdict, SetView};
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
 
-/// Keep what ecosystems trust and insist on, to judge units by
+/// Add what ecosystems trust and require, to judge units by
 #[derive(Debug, Subcommand)]
 pub enum TrustSetCommand {
-    /// Add a trust set, or write one anew
+    /// Add or replace a trust set
     Add(Add),
     /// List trust sets
     List,
@@ -22,7 +22,7 @@ pub enum TrustSetCommand {
         /// Its name
         name: String,
     },
-    /// Take a trust set out of use; what it was stays in the book
+    /// Remove a trust set from use; the book keeps its contents
     Remove {
         /// Its name
         name: String,
@@ -33,7 +33,7 @@ pub enum TrustSetCommand {
 enum Declarations {
     /// Certified devices
     Official,
-    /// Devices that wait for their certification
+    /// Devices with pending certification
     Provisional,
     /// Development and test
     Test,
@@ -43,22 +43,22 @@ enum Declarations {
 pub struct Add {
     /// Its name
     name: String,
-    /// A PAA of this site that it trusts
+    /// PAA of this site that it trusts
     #[arg(long, value_name = "NAME")]
     authority: Vec<String>,
     /// PAAs that it trusts: files and directories
     #[arg(long, value_name = "PATH")]
     trust: Vec<PathBuf>,
-    /// Whoever may sign declarations: certificates and public keys
+    /// Certificates and public keys that may sign declarations
     #[arg(long, value_name = "PATH")]
     signer: Vec<PathBuf>,
-    /// A declaration of this site whose signer it trusts
+    /// Declaration of this site whose signer it trusts
     #[arg(long, value_name = "NAME")]
     declaration: Vec<String>,
-    /// Declarations that it takes, comma-separated; official and provisional if not given
+    /// Declarations that it accepts, comma-separated; default: official,provisional
     #[arg(long, value_name = "LIST", value_delimiter = ',')]
     declarations: Vec<Declarations>,
-    /// Take test vendor IDs too
+    /// Also accept test vendor IDs
     #[arg(long)]
     test_identities: bool,
 }
@@ -74,7 +74,7 @@ pub fn matrix(w: &mut dyn Write, rows: &[(&str, &[SetVerdict])]) -> io::Result<(
         let must = if set.must_please { "*" } else { " " };
         write!(w, "  {}{must}", set.trust_set)?;
     }
-    writeln!(w, "   (* must take it)")?;
+    writeln!(w, "   (* must accept it)")?;
     for (name, sets) in &rows {
         write!(w, "{name:width$}")?;
         for set in *sets {
@@ -102,7 +102,7 @@ fn words(w: &mut dyn Write, set: &SetView) -> io::Result<()> {
     }
     writeln!(w, "  declarations  {}", set.declarations.join(", "))?;
     writeln!(w, "  test VIDs     {}", if set.test_identities { "taken" } else { "refused" })?;
-    if set.products.is_empty() { Ok(()) } else { writeln!(w, "  must take     {}", set.products.join(", ")) }
+    if set.products.is_empty() { Ok(()) } else { writeln!(w, "  must accept   {}", set.products.join(", ")) }
 }
 
 /// Runs the command.
@@ -129,12 +129,16 @@ pub fn run(command: TrustSetCommand, place: &Place, output: &mut Output) -> Resu
             };
             let set = trust::put(&site, &args.name, &new, &place.who()?)?;
             output.show(&set, |w| words(w, &set))?;
+            output.next(&format!(
+                "Require it for a product with `touchmark product update NAME --trust-set \"{}\"`.",
+                args.name
+            ));
         }
         TrustSetCommand::List => {
             let list = trust::list(&site)?;
             output.show(&json!({ "trust_sets": list }), |w| {
                 list.iter().try_for_each(|set| words(w, set))?;
-                if list.is_empty() { writeln!(w, "No trust set yet: touchmark trust-set add.") } else { Ok(()) }
+                if list.is_empty() { writeln!(w, "No trust sets yet.") } else { Ok(()) }
             })?;
         }
         TrustSetCommand::Show { name } => {

@@ -14,12 +14,12 @@ use super::label::read_line as scanned_line;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
-/// One unit: its story, its files, its way out of the line
+/// Show, find, scrap and return units
 #[derive(Debug, Subcommand)]
 pub enum UnitCommand {
     /// List units
     List(ListArgs),
-    /// Tell a unit's whole story
+    /// Show a unit's whole story
     Show(ShowArgs),
     /// Find units by what is read from them
     ///
@@ -29,9 +29,9 @@ pub enum UnitCommand {
     Find(FindArgs),
     /// Scrap a unit and its chip
     ///
-    /// Its chip counts as spent, and its certificate is never given out again.
+    /// Its credential counts as spent, and its certificate is never used again.
     Scrap(ReasonArgs),
-    /// Record that a passed unit came back
+    /// Record the return of a passed unit
     Return(ReasonArgs),
     /// Write a folder per unit: certificates, declaration, proof
     Write(WriteArgs),
@@ -55,16 +55,16 @@ impl std::fmt::Debug for FindArgs {
 
 #[derive(Debug, Args)]
 pub struct ListArgs {
-    /// Of a reel
+    /// Units of this reel
     #[arg(long, value_name = "ID")]
     reel: Option<String>,
-    /// In a state: open, passed, failed, scrapped, returned
+    /// Units in this state: open, passed, failed, scrapped, returned
     #[arg(long)]
     state: Option<String>,
-    /// After this serial number
+    /// Units after this serial number
     #[arg(long, value_name = "UNIT")]
     after: Option<String>,
-    /// At most so many
+    /// Largest number of units
     #[arg(long, value_name = "N", default_value_t = 1000)]
     limit: u32,
 }
@@ -73,7 +73,7 @@ pub struct ListArgs {
 pub struct ShowArgs {
     /// Serial number
     unit: String,
-    /// Show the passcode and the codes too; this is recorded
+    /// Also show the passcode and the codes; this is recorded
     #[arg(long)]
     reveal: bool,
     #[command(flatten)]
@@ -84,10 +84,10 @@ pub struct ShowArgs {
 pub struct ReasonArgs {
     /// Serial number
     unit: String,
-    /// Why, kept with the record
+    /// Reason, kept with the record
     #[arg(long)]
     reason: String,
-    /// Even where an attempt is open at a station
+    /// Even if an attempt is open at a station
     #[arg(long)]
     take_over: bool,
 }
@@ -108,7 +108,7 @@ pub struct WriteArgs {
 /// Account for every credential and chip
 #[derive(Debug, Args)]
 pub struct ReconcileArgs {
-    /// One reel only
+    /// Only this reel
     #[arg(long, value_name = "ID")]
     reel: Option<String>,
 }
@@ -130,7 +130,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                 for u in &list {
                     writeln!(w, "{}  {}  chip {}  {}", u.unit, u.state, u.chip_id, many(u.attempts, "attempt"))?;
                 }
-                if list.is_empty() { writeln!(w, "No unit is like that.") } else { Ok(()) }
+                if list.is_empty() { writeln!(w, "No such unit.") } else { Ok(()) }
             })?;
         }
         UnitCommand::Show(args) => {
@@ -169,10 +169,11 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
         UnitCommand::Scrap(args) => {
             let done = unit::scrap(&site, &args.unit, &args.reason, args.take_over, &who)?;
             output.show(&done, |w| writeln!(w, "Scrapped unit {} with its chip {}", done.unit, done.chip_id))?;
+            output.next("Destroy its labels. `touchmark reconcile` shows where its credential is counted.");
         }
         UnitCommand::Return(args) => {
             let done = unit::take_back(&site, &args.unit, &args.reason, &who)?;
-            output.show(&done, |w| writeln!(w, "Recorded that unit {} came back", done.unit))?;
+            output.show(&done, |w| writeln!(w, "Recorded the return of unit {}", done.unit))?;
         }
         UnitCommand::Write(args) => {
             let done = unit::write(&site, &args.units, args.all, &args.out)?;
@@ -181,7 +182,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                 if done.without_proof.is_empty() {
                     Ok(())
                 } else {
-                    writeln!(w, "Without a proof, so without files: {}", done.without_proof.join(", "))
+                    writeln!(w, "Without a proof, so no files: {}", done.without_proof.join(", "))
                 }
             })?;
             if !done.without_proof.is_empty() {
@@ -220,7 +221,7 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
         w,
         "    valid     {} to {}",
         text(s, &["credential", "dac", "not_before"]),
-        s["credential"]["dac"]["not_after"].as_str().unwrap_or("no end")
+        s["credential"]["dac"]["not_after"].as_str().unwrap_or("no expiry")
     )?;
     for attempt in s["attempts"].as_array().into_iter().flatten() {
         writeln!(

@@ -19,7 +19,7 @@ pub struct Verifier {
 enum Act {
     /// Derive the verifier of a passcode
     Derive(Derive),
-    /// Check a verifier against the values that it is said to come from
+    /// Check a verifier against its passcode, salt and iteration count
     Check(Check),
 }
 
@@ -29,7 +29,7 @@ struct Derive {
     /// Passcode, 1 to 99999998
     #[arg(long, value_name = "N", allow_hyphen_values = true)]
     passcode: String,
-    /// Salt, 16 to 32 octets in hex; a random one where it is left out
+    /// Salt, 16 to 32 bytes in hex; default: random
     #[arg(long, value_name = "HEX", allow_hyphen_values = true)]
     salt: Option<String>,
     /// Iteration count, 1000 to 100000

@@ -9,15 +9,15 @@ use works::watch::{self, Watched};
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
 
-/// List what will bite within so many days: certificates, lists, stock, passcodes, backups
+/// List what expires, runs out or is due: certificates, lists, stock, passcodes, backups
 ///
-/// Exit 0: nothing; 1: something; so a timer can tell somebody.
+/// Exits with 0 if nothing is due and 1 if something is, so a timer can send a notice.
 #[derive(Debug, Args)]
 pub struct WatchArgs {
-    /// Days ahead; watch.days of the site if not given
+    /// Days ahead; default: watch.days of the site
     #[arg(long, value_name = "N")]
     days: Option<u32>,
-    /// A further certificate, of TLS or of a token
+    /// Another certificate to watch, of TLS or of a token
     #[arg(long, value_name = "FILE")]
     certificate: Vec<PathBuf>,
     /// List everything that is watched
@@ -46,8 +46,8 @@ pub fn run(args: &WatchArgs, place: &Place, output: &mut Output) -> Result<Exit,
             seen.later.iter().try_for_each(|watched| line(w, watched))?;
         }
         match seen.due.len() {
-            0 => writeln!(w, "Nothing bites within {} days.", seen.days),
-            n => writeln!(w, "{n} of {} things watched bite until {}.", n + seen.later.len(), seen.until),
+            0 => writeln!(w, "Nothing is due within {} days.", seen.days),
+            n => writeln!(w, "{n} of {} watched items are due until {}.", n + seen.later.len(), seen.until),
         }
     })?;
     Ok(if seen.due.is_empty() { Exit::Done } else { Exit::Rejected })

@@ -59,12 +59,12 @@ pub async fn once<T: serde::Serialize + Send + 'static>(
             return Err(Oops::Status(
                 StatusCode::CONFLICT,
                 "the call with this Idempotency-Key is still being worked".into(),
-                "Ask again in a moment; if the server was stopped meanwhile, look what became of it first.".into(),
+                "Try again in a moment. If the server was stopped in between, check the result first.".into(),
             ));
         }
         repeat::Taken::Other => {
             return Err(Trouble::refused(
-                "this Idempotency-Key stands for another call",
+                "this Idempotency-Key belongs to another call",
                 "Send a new key with a new call.",
             )
             .into());

@@ -331,7 +331,7 @@ pub async fn file(Asker { app, person, .. }: Asker, Path(id): Path<String>) -> R
             let labels = answer.get("labels").and_then(serde_json::Value::as_u64).unwrap_or_default();
             File::Labels(Arc::clone(octets), job.out.display().to_string(), units.which().words(), labels)
         }
-        _ => return Err(Trouble::usage("no file was made here", "Look at what came of it.").into()),
+        _ => return Err(Trouble::usage("no file was made here", "Check the result.").into()),
     };
     match what {
         File::Report(reported) => {
@@ -400,7 +400,7 @@ async fn from_disk(path: &std::path::Path) -> Result<(Body, u64), Oops> {
 pub async fn accept(asker: Asker, Path(id): Path<String>) -> Result<Response, Oops> {
     let item = asker.app.incoming.find(&id, &asker.person)?;
     if !item.settle(Outcome::Running) {
-        return Err(Trouble::refused("there is no part of this to accept", "Bring the files again.").into());
+        return Err(Trouble::refused("no part of this can be accepted", "Bring the files again.").into());
     }
     *hold(&item.course) = Course::new();
     start(&asker.app, &asker.person, &item, true);

@@ -152,7 +152,7 @@ pub struct Reported {
 }
 
 fn json(answer: &impl serde::Serialize) -> Result<serde_json::Value, Trouble> {
-    let odd = |e| Trouble::surroundings(format!("the answer can't be told: {e}"), "Report this.");
+    let odd = |e| Trouble::surroundings(format!("the answer can't be written: {e}"), "Report this.");
     serde_json::to_value(answer).map_err(odd)
 }
 

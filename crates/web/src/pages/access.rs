@@ -131,7 +131,7 @@ pub async fn show(State(app): State<App>, again: Again, Query(query): Query<Next
 ///
 /// # Errors
 ///
-/// Where name and password do not belong together.
+/// Where name or password is wrong.
 pub async fn sign_in(State(app): State<App>, Peer(peer): Peer, Form(form): Form<SignIn>) -> Result<Response, Oops> {
     let (name, password) = (form.name, zeroize::Zeroizing::new(form.password));
     let begun = app.work(move |app| access::sign_in(&app.site, &app.gate, &name, &password, &peer, app.clock)).await?;

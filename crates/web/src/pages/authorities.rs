@@ -83,11 +83,13 @@ pub(crate) fn identity(vendor: &str, product: &str) -> Result<(Option<VendorId>,
 /// Where it makes no sense.
 pub async fn raise(asker: Asker, Form(form): Form<RaiseForm>) -> Result<Response, Oops> {
     let (vendor, product) = identity(&form.vendor, &form.product)?;
-    let role = Role::from_word(&form.role)
-        .ok_or_else(|| Trouble::usage(format!("{:?} is no role", form.role), "There are paa and pai.").about("role"))?;
+    let role = Role::from_word(&form.role).ok_or_else(|| {
+        Trouble::usage(format!("{:?} is not a role", form.role), "There are paa and pai.").about("role")
+    })?;
     let years = given(&form.years)
         .map(|y| {
-            y.parse().map_err(|_| Trouble::usage(format!("{y:?} is no number of years"), "Give digits.").about("years"))
+            y.parse()
+                .map_err(|_| Trouble::usage(format!("{y:?} is not a number of years"), "Give digits.").about("years"))
         })
         .transpose()?;
     let act = move |app: &App, who: &Who| {

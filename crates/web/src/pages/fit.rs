@@ -133,8 +133,11 @@ pub async fn judge(State(app): State<App>, person: Person, headers: HeaderMap, f
             let commissioning_s = match given(upload.text("commissioning")) {
                 None => COMMISSIONING,
                 Some(text) => text.parse().map_err(|_| {
-                    Trouble::usage(format!("{text:?} is no number of seconds"), "Give digits, with a point, as 12.5.")
-                        .about("commissioning")
+                    Trouble::usage(
+                        format!("{text:?} is not a number of seconds"),
+                        "Give digits, with a point, as 12.5.",
+                    )
+                    .about("commissioning")
                 })?,
             };
             let request = Request { parts, needs, threats: stated.copied().collect(), commissioning_s };

@@ -87,7 +87,7 @@ fn beginnings(app: &App) -> Result<Vec<Beginning>, Trouble> {
         step(
             authority::list(site)?.iter().any(|a| a.trusted),
             "Trust an authority",
-            "Adopt the root that your certificates come from, or raise a development one.",
+            "Adopt the root of your certificates, or create a development one.",
             "/authorities",
         ),
         step(

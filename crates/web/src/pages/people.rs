@@ -123,7 +123,7 @@ pub async fn give_token(
     let token = app
         .work(move |app| {
             let odd =
-                |_| Trouble::usage(format!("{:?} is no number of days", form.days), "Give 1 to 3660.").about("days");
+                |_| Trouble::usage(format!("{:?} is not a number of days", form.days), "Give 1 to 3660.").about("days");
             let days = form.days.trim().parse().map_err(odd)?;
             access::give_token(&app.site, form.name.trim(), &form.role, days, &who)
         })

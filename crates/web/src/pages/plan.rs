@@ -70,7 +70,7 @@ impl PlanPage {
 fn number<T: std::str::FromStr>(asked: &Asked, name: &'static str) -> Result<Option<T>, Trouble> {
     let typed = asked.get(name).and_then(|text| given(text));
     let read = |text: &str| {
-        let refused = || Trouble::usage(format!("{text:?} is no such number"), "Give it in digits, as 12 or 0.985.");
+        let refused = || Trouble::usage(format!("{text:?} is not such a number"), "Give it in digits, as 12 or 0.985.");
         text.parse().map_err(|_| refused().about(name))
     };
     typed.map(read).transpose()
@@ -113,7 +113,7 @@ fn learn(app: &App, asked: &Asked, request: &mut Request) -> Result<(), Trouble>
         Some(("reel", reel)) => request.learn(&app.site, Some(reel), None),
         Some(("product", product)) => request.learn(&app.site, None, Some(product)),
         _ if chosen == "site" => request.learn(&app.site, None, None),
-        _ => Err(Trouble::usage(format!("{chosen:?} is no past"), "Choose one of the list.")),
+        _ => Err(Trouble::usage(format!("{chosen:?} is not a past"), "Choose one of the list.")),
     }
     .about("past")
 }

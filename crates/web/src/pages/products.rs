@@ -72,7 +72,7 @@ pub(crate) fn device_type(text: &str) -> Result<u32, Trouble> {
     let read = text.strip_prefix("0x").or_else(|| text.strip_prefix("0X"));
     let read = read.map_or_else(|| text.parse().ok(), |hex| u32::from_str_radix(hex, 16).ok());
     read.ok_or_else(|| {
-        Trouble::usage(format!("{text:?} is no device type"), "Give it as 0x0202 or 514.").about("device_type")
+        Trouble::usage(format!("{text:?} is not a device type"), "Give it as 0x0202 or 514.").about("device_type")
     })
 }
 

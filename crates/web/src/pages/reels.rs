@@ -184,7 +184,7 @@ pub async fn order(
     let octets = app
         .work(move |app| {
             let folder = tempfile::tempdir()
-                .map_err(|e| Trouble::surroundings(format!("no temporary folder: {e}"), "Look at the disk."))?;
+                .map_err(|e| Trouble::surroundings(format!("no temporary folder: {e}"), "Check the disk."))?;
             let out = folder.path().join(format!("order-{}.csv", reel.replace('/', "-")));
             order::write(&app.site, &reel, &out, form.again.is_some(), &who)?;
             std::fs::read(&out).map_err(|e| Trouble::file(&out, e))

@@ -120,7 +120,7 @@ pub(crate) const LENGTHS: &[(&str, &str)] = &[
 ];
 
 fn date(text: &str, field: &'static str) -> Result<Date, Trouble> {
-    let odd = |_| Trouble::usage(format!("{text:?} is no day or time"), "Give 2026-03-02 or 2026-03-02T06:00.");
+    let odd = |_| Trouble::usage(format!("{text:?} is not a day or time"), "Give 2026-03-02 or 2026-03-02T06:00.");
     Date::parse(text, format_description!("[year]-[month]-[day]")).map_err(odd).about(field)
 }
 

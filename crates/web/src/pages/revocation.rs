@@ -116,7 +116,7 @@ impl Told {
     /// What a browser asks once more before it is done for good.
     fn sure(&self) -> String {
         let s = if self.plan.count == 1 { "" } else { "s" };
-        format!("Revoke {} certificate{s} now, for good?", self.plan.count)
+        format!("Revoke {} certificate{s} now? This cannot be undone.", self.plan.count)
     }
 }
 
@@ -279,7 +279,7 @@ pub async fn renew(asker: Asker, Form(form): Form<Opened>) -> Result<Response, O
         let days = given(&form.days)
             .map(|text| {
                 text.parse().ok().filter(|d| (1..=3650).contains(d)).ok_or_else(|| {
-                    Trouble::usage(format!("{text:?} is no number of days"), "Give 1 to 3650, or leave it empty.")
+                    Trouble::usage(format!("{text:?} is not a number of days"), "Give 1 to 3650, or leave it empty.")
                         .about("days")
                 })
             })

@@ -161,7 +161,7 @@ pub struct SetUp {
 }
 
 fn number<T: std::str::FromStr>(text: &str, what: &str, field: &'static str) -> Result<Option<T>, Trouble> {
-    let odd = |t: &str| Trouble::usage(format!("{t:?} is no number for {what}"), "Give digits.").about(field);
+    let odd = |t: &str| Trouble::usage(format!("{t:?} is not a number for {what}"), "Give digits.").about(field);
     given(text).map(|t| t.parse().map_err(|_| odd(t))).transpose()
 }
 

@@ -33,14 +33,14 @@ impl Gate {
             tries.retain(|_, (_, at)| now - *at < settled);
         }
         if tries.len() >= REMEMBERED && !tries.contains_key(key) {
-            return Err(Trouble::refused("too many sign-ins are tried at once", "Wait a minute, then try again."));
+            return Err(Trouble::refused("too many sign-ins at the same time", "Wait a minute, then try again."));
         }
         let (used, at) = tries.get(key).copied().unwrap_or((0.0, now));
         let used = (used - (now - at).as_seconds_f64().max(0.0) / SECONDS).max(0.0);
         if used + 1.0 > TRIES {
             let wait = ((used + 1.0 - TRIES) * SECONDS).ceil();
             return Err(Trouble::refused(
-                "there were too many tries to sign in",
+                "too many attempts to sign in",
                 format!("Wait {wait:.0} seconds, then try again."),
             ));
         }

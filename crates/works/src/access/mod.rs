@@ -110,7 +110,7 @@ impl From<AccountError> for Trouble {
 
 fn role(word: &str) -> Result<AccountRole, Trouble> {
     AccountRole::from_word(word)
-        .ok_or_else(|| Trouble::usage(format!("{word:?} is no role"), "There are operator, engineer and auditor."))
+        .ok_or_else(|| Trouble::usage(format!("{word:?} is not a role"), "Choose operator, engineer or auditor."))
 }
 
 fn account(site: &Site, wish: &Wish<'_>) -> Result<NewAccount, Trouble> {
@@ -120,25 +120,25 @@ fn account(site: &Site, wish: &Wish<'_>) -> Result<NewAccount, Trouble> {
         if !PASSWORD.contains(&password.chars().count()) {
             return Err(Trouble::usage(
                 "a password has 12 to 256 characters",
-                "Take a sentence: length protects better than odd characters.",
+                "Use a sentence: length protects better than special characters.",
             )
             .about("password"));
         }
         if password.to_lowercase().contains(&wish.name.to_lowercase()) && wish.name.chars().count() > 3 {
             return Err(
-                Trouble::usage("the password contains the person's name", "Take another one.").about("password")
+                Trouble::usage("the password contains the person's name", "Choose another one.").about("password")
             );
         }
     }
     let badge = wish.badge.map(str::trim).filter(|b| !b.is_empty());
     if let Some(badge) = badge {
         if role != AccountRole::Operator {
-            return Err(Trouble::usage("only an operator signs in by a badge", "Give a password.").about("badge"));
+            return Err(Trouble::usage("only operators sign in with a badge", "Give a password.").about("badge"));
         }
         if !BADGE.contains(&badge.chars().count()) {
             return Err(Trouble::usage(
                 "a badge's code has 8 to 64 characters",
-                "Use badges with a long random code: whoever can read one can copy it.",
+                "Use badges with a long random code: anybody who can read one can copy it.",
             )
             .about("badge"));
         }
@@ -238,7 +238,7 @@ pub fn change_own(site: &Site, gate: &Gate, old: &str, new: &str, who: &Who) -> 
     let known = site.book.account(&who.actor)?.filter(|a| !a.closed);
     let stored = known.as_ref().and_then(|a| a.password.as_deref());
     if !secret::is_password(old, stored)? {
-        return Err(Trouble::refused("the password that you have is another", "Type it again.").about("old"));
+        return Err(Trouble::refused("that is not your current password", "Type it again.").about("old"));
     }
     let word = known.as_ref().map_or("", |a| a.role.word());
     change(site, &Wish { name: who.actor.as_str(), role: word, password: Some(new), ..Wish::default() }, who)
@@ -255,7 +255,7 @@ pub fn close(site: &Site, name: &str, who: &Who) -> Result<(), Trouble> {
 }
 
 fn wrong() -> Trouble {
-    Trouble::refused("name and password do not belong together", "Try again, or have an engineer set a new password.")
+    Trouble::refused("name or password is wrong", "Try again, or have an engineer set a new password.")
 }
 
 fn begin(
@@ -350,7 +350,7 @@ pub fn sign_in_by_badge(
         }
         None => {
             refused(site, None, SignedInBy::Badge, clock)?;
-            Err(Trouble::refused("this badge opens no account", "Scan it again, or call the engineer."))
+            Err(Trouble::refused("no account has this badge", "Scan it again, or call the engineer."))
         }
     }
 }
@@ -393,7 +393,7 @@ pub fn give_token(
     who: &Who,
 ) -> Result<Zeroizing<String>, Trouble> {
     if !TOKEN_DAYS.contains(&days) {
-        return Err(Trouble::usage("a token lives 1 to 3660 days", "Give fewer days.").about("days"));
+        return Err(Trouble::usage("a token is valid for 1 to 3660 days", "Give fewer days.").about("days"));
     }
     let token = Zeroizing::new(format!("tm_{}", *draw_token()?));
     let by = who.by();

@@ -18,7 +18,7 @@ const LANES: u32 = 4;
 static TURNS: std::sync::Mutex<()> = std::sync::Mutex::new(());
 
 fn odd(e: impl std::fmt::Display) -> Trouble {
-    Trouble::surroundings(format!("a password can't be hashed: {e}"), "Look at the memory of this machine.")
+    Trouble::surroundings(format!("a password can't be hashed: {e}"), "Check the memory of this machine.")
 }
 
 fn params(length: Option<usize>) -> Result<Params, Trouble> {
@@ -62,11 +62,11 @@ pub(super) fn badge_digest(site: &Site, code: &str) -> Result<[u8; 32], Trouble>
 ///
 /// # Errors
 ///
-/// Where the operating system gives no randomness.
+/// Where the operating system provides no random numbers.
 pub fn draw_token() -> Result<Zeroizing<String>, Trouble> {
     let mut octets = Zeroizing::new([0; 32]);
     crate::randomness::system(&mut *octets)
-        .map_err(|_| Trouble::surroundings("the operating system gives no randomness", "Try again."))?;
+        .map_err(|_| Trouble::surroundings("the operating system provides no random numbers", "Try again."))?;
     Ok(Zeroizing::new(Base64UrlUnpadded::encode_string(&*octets)))
 }
 

@@ -45,7 +45,7 @@ impl Standing<'_> {
             }
             Some(account) if right => Err(Trouble::refused(
                 format!("{} is an {} of this site", account.name, account.role.word()),
-                "An engineer does this; an engineer of the site can change a role (People).",
+                "Only an engineer may do this. An engineer can change roles under People.",
             )),
             _ => {
                 refused(site, known.as_ref().map(|a| &a.name), SignedInBy::Password, who.clock)?;

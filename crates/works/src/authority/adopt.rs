@@ -66,7 +66,7 @@ pub fn adopt(
                 Item::Certificate(c) => found.push(c),
                 _ => {
                     return Err(Trouble::usage(
-                        format!("{} holds something that is no certificate", path.display()),
+                        format!("{} contains something that is not a certificate", path.display()),
                         "Give PAA and PAI certificates.",
                     ));
                 }
@@ -76,7 +76,7 @@ pub fn adopt(
     let is_root = |c: &Certificate| c.is_self_issued();
     // What is adopted as a root is what the others are judged against, beside those trusted here.
     let scratch = tempfile::tempdir()
-        .map_err(|e| Trouble::surroundings(format!("no temporary directory: {e}"), "Look at the disk."))?;
+        .map_err(|e| Trouble::surroundings(format!("no temporary directory: {e}"), "Check the disk."))?;
     let trust_dir = scratch.path().join("trust");
     fs::create_dir(&trust_dir).map_err(|e| Trouble::file(&trust_dir, e))?;
     let mut trusted = 0;
@@ -94,8 +94,8 @@ pub fn adopt(
         let lost = found.iter().find(|c| !is_root(c)).or(found.first());
         let what = lost.map_or_else(|| "what was given".to_owned(), |c| c.subject.display(c.der()));
         return Err(Trouble::refused(
-            format!("{what} ends at no PAA that this site trusts"),
-            "Adopt its PAA first, or give both in one call.",
+            format!("{what} does not end at a PAA that this site trusts"),
+            "Adopt its PAA first, or give both at once.",
         ));
     }
     if examination.counts().errors > 0 {
@@ -103,8 +103,8 @@ pub fn adopt(
     }
     if let Some(c) = found.iter().find(|c| !c.basic_constraints().is_some_and(|b| b.ca)) {
         return Err(Trouble::refused(
-            format!("{} is no authority's certificate", c.subject.display(c.der())),
-            "Give PAA and PAI certificates; DACs come in with `touchmark delivery receive`.",
+            format!("{} is not an authority's certificate", c.subject.display(c.der())),
+            "Give PAA and PAI certificates. Receive DACs with `touchmark delivery receive`.",
         ));
     }
     let said = match purpose {
@@ -161,8 +161,8 @@ fn ask_for_roots(site: &Site, found: &[Arc<Certificate>], ask: Ask<'_>) -> Resul
         return match ask(&question)? {
             Some(purpose) => Ok(Some(purpose)),
             None => Err(Trouble::usage(
-                format!("{question} What it is for was not said"),
-                "Say it: --purpose test for prototypes, --purpose production for devices that are sold. Nothing was adopted.",
+                format!("{question} Its purpose was not given"),
+                "Give --purpose test for prototypes, --purpose production for devices that are sold. Nothing was adopted.",
             )
             .about("purpose")),
         };
@@ -202,7 +202,7 @@ fn fits(site: &Site, c: &Certificate, said: Option<Purpose>) -> Result<(), Troub
         return Err(Trouble::refused(
             format!("{name} was adopted for {was} at this site"),
             format!(
-                "Withdraw it with `touchmark authority withdraw \"{name}\"`, which says what depends on it; then adopt it with --purpose {said}."
+                "Withdraw it with `touchmark authority withdraw \"{name}\"`, which shows what depends on it; then adopt it with --purpose {said}."
             ),
         )
         .about("purpose"));
@@ -210,7 +210,7 @@ fn fits(site: &Site, c: &Certificate, said: Option<Purpose>) -> Result<(), Troub
     if let Some(root) = issuer.filter(other) {
         let (name, theirs) = (&root.facts.name, root.facts.purpose);
         return Err(Trouble::refused(
-            format!("{} stands under {name}, which is here for {theirs}", c.subject.display(c.der())),
+            format!("{} was issued under {name}, which is here for {theirs}", c.subject.display(c.der())),
             format!(
                 "Adopt it with --purpose {theirs}; or withdraw {name} with `touchmark authority withdraw \"{name}\"` and adopt both with --purpose {said}."
             ),

@@ -33,7 +33,7 @@ const MOST_YEARS: u32 = 100;
 const NAMED: usize = 12;
 
 /// What is said wherever an authority is made.
-pub const CAUTION: &str = "A development authority is for the desk and the line's rehearsal. Production authorities, the custody of their keys, audits and records are governed by the alliance's current certificate policy and accredited bodies; nothing issued here may be shipped.";
+pub const CAUTION: &str = "Use a development authority only on the desk and to rehearse the line. Production authorities, the custody of their keys, audits and records are governed by the alliance's current certificate policy and accredited bodies; do not ship anything issued here.";
 
 /// An authority about to be raised.
 pub struct Raise<'a> {
@@ -121,7 +121,7 @@ impl AuthorityView {
 pub(crate) fn serial() -> Result<[u8; 16], Trouble> {
     let mut serial = [0; 16];
     aws_lc_rs::rand::fill(&mut serial)
-        .map_err(|_| Trouble::surroundings("the operating system gives no randomness", "Try again."))?;
+        .map_err(|_| Trouble::surroundings("the operating system provides no random numbers", "Try again."))?;
     // The first octet stays below 80 so that no sign octet is added, and above 00 so that all have one length.
     serial[0] = serial[0] & 0x7F | 0x10;
     Ok(serial)
@@ -140,13 +140,13 @@ pub fn signer(site: &Site, authority: &Authority, unlock: &dyn Unlock) -> Result
     let Some(reference) = &authority.facts.key_reference else {
         return Err(Trouble::usage(
             format!("the key of authority {} is not here", authority.facts.name),
-            "Name an authority that was raised here, or ask the outside authority to issue.",
+            "Name an authority that was created here, or ask the outside authority to issue.",
         ));
     };
     let signer = keys::open(site, reference, authority.facts.name.as_str(), unlock)?;
     if signer.public_key().key_id() != authority.facts.subject_key_id.as_slice() {
         return Err(Trouble::refused(
-            format!("the key at {reference} is not that of authority {}", authority.facts.name),
+            format!("the key at {reference} does not belong to authority {}", authority.facts.name),
             "Find out who changed it; nothing was signed.",
         ));
     }
@@ -169,8 +169,8 @@ impl NewKey {
             let id = found.key.public_key().key_id();
             if let Some(other) = site.book.authorities()?.iter().find(|a| a.facts.subject_key_id == id) {
                 return Err(Trouble::refused(
-                    format!("the key at {uri} is that of authority {}", other.facts.name),
-                    "Give another object= in the URI: each authority has a key of its own.",
+                    format!("the key at {uri} belongs to authority {}", other.facts.name),
+                    "Give another object= in the URI: each authority needs its own key.",
                 ));
             }
             return Ok(Self { signer: Box::new(found.key), reference: found.reference, file: None });
@@ -202,14 +202,14 @@ impl NewKey {
 pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView, Trouble> {
     let name = AuthorityName::new(raise.name).about("name")?;
     if site.book.authority(&name)?.is_some() {
-        return Err(Trouble::usage(format!("there is an authority {name} already"), "Give another name.").about("name"));
+        return Err(Trouble::usage(format!("authority {name} already exists"), "Give another name.").about("name"));
     }
     let now = who.now();
     // None is over before it begins, and what is beyond the calendar would silently be no end at all.
     if let Some(years) = raise.years.filter(|years| !(1..=MOST_YEARS).contains(years)) {
         return Err(Trouble::usage(
-            format!("{years} years are not 1 to {MOST_YEARS}"),
-            "Give fewer, or none for no well-defined end.",
+            format!("{years} years is out of range; the limits are 1 and {MOST_YEARS}"),
+            "Give fewer years, or leave --years out for no expiry.",
         )
         .about("years"));
     }
@@ -231,7 +231,7 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
         (Role::Pai, None) => {
             return Err(Trouble::usage(
                 "a PAI needs the PAA that issues it",
-                "Name its issuer; raise a PAA first, where there is none.",
+                "Name its issuer; create a PAA first if there is none.",
             )
             .about("issuer"));
         }
@@ -327,8 +327,8 @@ pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
     let there: Vec<String> = site.book.authorities()?.into_iter().map(|a| a.facts.name.to_string()).collect();
     let advice = match there.len() {
         0 => "Create one with `touchmark authority create`, or adopt one with `touchmark authority adopt`.".into(),
-        1..=NAMED => format!("There are: {}.", there.join(", ")),
-        _ => "See `touchmark authority list` for those there are.".into(),
+        1..=NAMED => format!("Known authorities: {}.", there.join(", ")),
+        _ => "List them with `touchmark authority list`.".into(),
     };
     let withdrawn = ledger::withdrawn(site, &Subject::Authority(named))?;
     Err(Trouble::absent(format!("there is no authority {name}{withdrawn}"), advice))
@@ -437,7 +437,7 @@ pub(crate) fn free_name(site: &Site, wanted: &str) -> Result<AuthorityName, Trou
             return Ok(name);
         }
     }
-    Err(Trouble::usage(format!("there are a thousand authorities named {base}"), "Give a name of its own."))
+    Err(Trouble::usage(format!("a thousand authorities are named {base}"), "Choose another name."))
 }
 
 /// The authority here that issued a PAI.

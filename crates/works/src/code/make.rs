@@ -17,9 +17,9 @@ use crate::files::{Pending, Readers, WriteError};
 /// What a person types to have a code made.
 #[derive(Clone, Copy)]
 pub struct TypedCode<'a> {
-    /// Four hex digits; `0000` for "not told".
+    /// Four hex digits; `0000` for "not stated".
     pub vendor: &'a str,
-    /// Four hex digits; `0000` for "not told".
+    /// Four hex digits; `0000` for "not stated".
     pub product: &'a str,
     /// Decimal, or hex after `0x`.
     pub discriminator: &'a str,
@@ -147,9 +147,9 @@ pub struct MadeCode {
     pub manual: String,
     /// Manual code as it is printed.
     pub manual_printed: String,
-    /// Vendor ID; `0000` for "not told".
+    /// Vendor ID; `0000` for "not stated".
     pub vendor_id: String,
-    /// Product ID; `0000` for "not told".
+    /// Product ID; `0000` for "not stated".
     pub product_id: String,
     /// Whether the vendor ID is one for tests.
     pub test: bool,

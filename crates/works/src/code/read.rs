@@ -16,10 +16,10 @@ pub struct ToldCode {
     /// Manual code, digits alone.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub manual: Option<String>,
-    /// Vendor ID; `0000` for "not told".
+    /// Vendor ID; `0000` for "not stated".
     #[serde(skip_serializing_if = "Option::is_none")]
     pub vendor_id: Option<String>,
-    /// Product ID; `0000` for "not told".
+    /// Product ID; `0000` for "not stated".
     #[serde(skip_serializing_if = "Option::is_none")]
     pub product_id: Option<String>,
     /// Whether the vendor ID is one for tests.

@@ -63,14 +63,14 @@ pub fn issue(
     let kept = product::kept(&product)?;
     if authority.facts.role != Role::Pai {
         return Err(Trouble::usage(
-            format!("authority {issuer} is a PAA, and DACs are issued by a PAI"),
+            format!("authority {issuer} is a PAA, but a PAI issues DACs"),
             "Name a PAI; see `touchmark authority list`.",
         )
         .about("issuer"));
     }
     if product.facts.purpose == Purpose::Production && authority.facts.purpose != Purpose::Production {
         return Err(Trouble::refused(
-            format!("product {} is for sale, and authority {issuer} is for testing", product.facts.name),
+            format!("product {} is for sale, but authority {issuer} is for testing", product.facts.name),
             "Ask the production authority for certificates, and receive its delivery.",
         )
         .about("issuer"));
@@ -87,7 +87,7 @@ pub fn issue(
     if let Some((_, when)) = revoked.of_chain(&anchors, &pai, None) {
         return Err(Trouble::refused(
             format!("authority {issuer} was revoked {when}"),
-            "Issue with another PAI; what this one issues would be refused.",
+            "Issue with another PAI; certificates from this one would be refused.",
         )
         .about("issuer"));
     }
@@ -96,7 +96,7 @@ pub fn issue(
     if identity.vendor() != Some(vendor) || identity.product().is_some_and(|p| p != product_id) {
         return Err(Trouble::refused(
             format!(
-                "authority {issuer} is for {} {}, and product {} is {vendor} {product_id}",
+                "authority {issuer} is for {} {}, but product {} is {vendor} {product_id}",
                 identity.vendor().map(|v| v.to_string()).unwrap_or_default(),
                 identity.product().map(|p| p.to_string()).unwrap_or_default(),
                 product.facts.name
@@ -138,7 +138,7 @@ pub fn issue(
     let until = pai.not_after.moment.unwrap_or(NO_END);
     let make = |(_, chip, key): &(i64, ChipId, [u8; 65])| -> Result<NewCredential, Trouble> {
         let key = &PublicKey::from_point(key).map_err(|e| {
-            let what = format!("the key of chip {chip} in the book is none: {e}");
+            let what = format!("the key of chip {chip} in the book is not valid: {e}");
             Trouble::surroundings(what, "Run `touchmark book verify`.")
         })?;
         let serial = serial()?;
@@ -164,8 +164,9 @@ pub fn issue(
         Trouble::surroundings(format!("reel {} lost a chip", reel.facts.reel), "Run `touchmark book verify`.")
     })?;
     let sample = make(first)?;
-    let dac = Certificate::read(&sample.certificate)
-        .map_err(|e| Trouble::surroundings(format!("what would be issued can't be read: {e}"), "Report this."))?;
+    let dac = Certificate::read(&sample.certificate).map_err(|e| {
+        Trouble::surroundings(format!("the certificate to be issued can't be read: {e}"), "Report this.")
+    })?;
     let mut report = Report::new();
     judge_certificate(&dac, Profile::Dac, &mut report);
     if let Some(f) = report.findings().iter().find(|f| f.severity == Severity::Error) {

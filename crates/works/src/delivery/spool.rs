@@ -126,8 +126,8 @@ impl Record {
     pub(super) fn certificate(&self) -> Result<Certificate, Trouble> {
         Certificate::read(self.der()).map_err(|why| {
             Trouble::surroundings(
-                format!("{} changed in the temporary directory while it was inspected: {why}", self.name()),
-                "Look at the disk, then try again. Nothing was stored.",
+                format!("{} changed in the temporary directory during inspection: {why}", self.name()),
+                "Check the disk, then try again. Nothing was stored.",
             )
         })
     }

@@ -132,6 +132,6 @@ pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
     }
     Err(Trouble::absent(
         format!("there is no delivery {id}{}", ledger::withdrawn(site, &Subject::Delivery(named))?),
-        "See `touchmark delivery list` for those there are.",
+        "List them with `touchmark delivery list`.",
     ))
 }

@@ -148,7 +148,7 @@ impl Desks {
         let typed = typed.trim();
         let view = hold(&desk.view).clone();
         if view.phase == Phase::Working {
-            return Err(Trouble::refused("this station is at work", "Wait for the verdict, then scan again."));
+            return Err(Trouble::refused("this station is busy", "Wait for the verdict, then scan again."));
         }
         let label_due = view.phase == Phase::Passed && view.label.is_due();
         if label_due && !typed.is_empty() && (label::looks_like_code(typed) || setup.check_label) {
@@ -156,8 +156,8 @@ impl Desks {
         }
         if label_due && setup.check_label {
             return Err(Trouble::refused(
-                "the label of this unit was not scanned yet",
-                "Put the label on, then scan its QR code.",
+                "the label of this unit has not been scanned yet",
+                "Attach the label, then scan its QR code.",
             ));
         }
         let serial = match (typed, view.phase, &view.unit) {
@@ -176,7 +176,7 @@ impl Desks {
             free.then(|| view.clone())
         };
         let Some(view) = taken else {
-            return Err(Trouble::refused("this station is at work", "Wait for the verdict, then scan again."));
+            return Err(Trouble::refused("this station is busy", "Wait for the verdict, then scan again."));
         };
         (self.tell)(&view);
         Ok(Scanned::Unit(Box::new(Job { desk, setup, serial, who: who.clone() })))
@@ -187,8 +187,8 @@ impl Desks {
         let serial = UnitSerial::new(typed)?;
         if setup.counts() && self.site.book.unit(&serial)?.is_none() {
             return Err(Trouble::refused(
-                format!("there is no unit {serial}, and this station counts serial numbers by itself"),
-                "Press Enter alone for a new unit, or scan the label of one that comes again.",
+                format!("there is no unit {serial}, and this station assigns serial numbers itself"),
+                "Press Enter alone for a new unit, or scan the label of an existing one.",
             ));
         }
         Ok(serial.to_string())
@@ -206,7 +206,7 @@ impl Desks {
             self.try_work(&desk, &setup, serial.as_deref(), &who)
         }))
         .unwrap_or_else(|_| {
-            Err(Trouble::surroundings("the station stopped in the middle of its work", "Press Enter to go on."))
+            Err(Trouble::surroundings("the station stopped during its work", "Press Enter to continue."))
         });
         if (self.worked.fetch_add(1, Ordering::Relaxed) + 1).is_multiple_of(HEAD) {
             crate::head::mark(&self.site, &who);
@@ -324,7 +324,7 @@ impl Desks {
     pub fn clear(&self, name: &str) -> Result<View, Trouble> {
         let (desk, setup) = self.desk(name)?;
         if hold(&desk.view).phase == Phase::Working {
-            return Err(Trouble::refused("this station is at work", "Wait for the verdict."));
+            return Err(Trouble::refused("this station is busy", "Wait for the verdict."));
         }
         let fresh = View::of(&self.site, &setup)?;
         Ok(self.change(&desk, |view| *view = View { number: view.number, ..fresh }))

@@ -18,8 +18,8 @@ pub(super) fn restore(site: &Site, view: &mut View) -> Result<(), Trouble> {
         view.unit = Some(open.unit.to_string());
         view.attempt = Some(open.number.0);
         view.chip_id = site.book.unit(&open.unit)?.map(|u| u.chip_id.to_string());
-        view.said = Some(format!("Unit {} was left in the middle of its work.", open.unit));
-        view.next = "Leave the unit in and press Enter: it goes on where it stood.".into();
+        view.said = Some(format!("Work on unit {} was interrupted.", open.unit));
+        view.next = "Leave the unit in place and press Enter to continue.".into();
         return Ok(());
     }
     let Some(last) = site.book.last_attempt(&station, OffsetDateTime::now_utc() - NEWS)? else { return Ok(()) };
@@ -55,8 +55,8 @@ pub(super) fn restore(site: &Site, view: &mut View) -> Result<(), Trouble> {
             };
             view.next = match view.label {
                 LabelPhase::Due => view.print_it(),
-                LabelPhase::Printed => "Put the label on, then scan its QR code.".into(),
-                LabelPhase::Mismatched => "Take the label off; print the right one and put it on.".into(),
+                LabelPhase::Printed => "Attach the label, then scan its QR code.".into(),
+                LabelPhase::Mismatched => "Remove the label. Print the right one and attach it.".into(),
                 _ => view.for_the_next(),
             };
         }
@@ -66,7 +66,7 @@ pub(super) fn restore(site: &Site, view: &mut View) -> Result<(), Trouble> {
             view.detail = last.detail;
             view.next = match last.next {
                 Some(Next::Retry) => "Try once more: scan the unit again.".into(),
-                Some(Next::Scrap) => "Put the unit aside: its chip is of no further use.".into(),
+                Some(Next::Scrap) => "Put the unit aside: its chip can't be used any more.".into(),
                 _ => "Put the unit aside and call the engineer.".into(),
             };
         }

@@ -139,10 +139,10 @@ pub(super) fn words(name: &str) -> &'static str {
         "write declaration" => "Write the declaration",
         "write factory-record" => "Write the onboarding data",
         "read back" => "Read back",
-        "prove" => "Let the chip prove itself",
+        "prove" => "Make the chip prove its key",
         "judge" => "Judge as a verifier would",
         "lock" => "Lock the chip",
-        "verify" => "Verify what is there",
+        "verify" => "Verify the contents of the chip",
         _ => "Write a further object",
     }
 }
@@ -204,9 +204,9 @@ impl View {
 
     pub(super) fn for_the_next(&self) -> String {
         if self.counted {
-            "Put the next unit in, then press Enter.".into()
+            "Insert the next unit, then press Enter.".into()
         } else {
-            "Put the next unit in, then scan its serial number.".into()
+            "Insert the next unit, then scan its serial number.".into()
         }
     }
 
@@ -261,7 +261,7 @@ impl View {
         self.detail.clone_from(&result.detail);
         if result.result == "passed" {
             self.phase = Phase::Passed;
-            self.said = result.already.then(|| "This unit had passed before. It was verified again.".to_owned());
+            self.said = result.already.then(|| "This unit passed before. It was verified again.".to_owned());
             self.label = if label { LabelPhase::Due } else { LabelPhase::None };
             self.next = if label { self.print_it() } else { self.for_the_next() };
         } else {
@@ -274,14 +274,14 @@ impl View {
     }
 
     pub(super) fn print_it(&self) -> String {
-        "Print the label and put it on, then scan it.".into()
+        "Print the label, attach it, then scan it.".into()
     }
 
     pub(super) fn stop(&mut self, what: &str, advice: &str, left_open: bool) {
         self.phase = if left_open { Phase::Interrupted } else { Phase::Stopped };
         self.said = Some(what.to_owned());
         self.next = if left_open {
-            format!("{advice} Leave the unit in and press Enter: it goes on where it stood.")
+            format!("{advice} Leave the unit in place and press Enter to continue.")
         } else {
             advice.to_owned()
         };
@@ -289,7 +289,7 @@ impl View {
 
     pub(super) fn label_printed(&mut self) {
         self.label = LabelPhase::Printed;
-        self.next = "Put the label on, then scan its QR code.".into();
+        self.next = "Attach the label, then scan its QR code.".into();
     }
 
     pub(super) fn label_later(&mut self) {
@@ -302,7 +302,7 @@ impl View {
         self.next = match advice {
             _ if matches => self.for_the_next(),
             Some(advice) => advice.to_owned(),
-            None => "Take the label off; print the right one and put it on.".into(),
+            None => "Remove the label. Print the right one and attach it.".into(),
         };
     }
 }

@@ -49,7 +49,7 @@ pub(super) fn threats(parts: &[Part], stated: &[Threat]) -> Vec<ThreatRow> {
                 .map(|part| {
                     let name = part.part.name.clone();
                     part.answer(threat).map_or_else(
-                        || (name.clone(), "not told", String::new()),
+                        || (name.clone(), "not stated", String::new()),
                         |r| (name.clone(), r.answer.word(), r.because.clone()),
                     )
                 })
@@ -73,17 +73,15 @@ fn compare(request: &Request, judged: &[PartFit], d: usize, m: usize) -> Argumen
     let mut because = numbers(discrete, internal);
     let first = if request.threats.is_empty() {
         because.push(
-            "No threat was stated, and time and room alone decide nothing. State what the product faces with --threat; the table shows how the parts differ."
+            "No threat was stated, and time and room alone do not decide. State what the product faces with --threat; the table shows how the parts differ."
                 .into(),
         );
         None
     } else {
         decide(request, (&request.parts[d], discrete), (&request.parts[m], internal), &mut because)
     };
-    because.push(
-        "What the part on the board costs, and what a recall would, is not in these numbers; put them beside it."
-            .into(),
-    );
+    because
+        .push("These numbers leave out the cost of the part on the board and the cost of a recall. Add both.".into());
     Argument { discrete: discrete.name.clone(), microcontroller: internal.name.clone(), first, because }
 }
 
@@ -113,12 +111,12 @@ fn numbers(discrete: &PartFit, internal: &PartFit) -> Vec<String> {
         ));
     }
     out.push(format!(
-        "Room left: {} octets on {}, {} octets on {}{}.",
+        "Room left: {} bytes on {}, {} bytes on {}{}.",
         discrete.free_octets,
         discrete.name,
         internal.free_octets,
         internal.name,
-        if internal.fits && discrete.fits { "" } else { "; not all that must fit does, see the checks" }
+        if internal.fits && discrete.fits { "" } else { "; not everything fits, see the checks" }
     ));
     out
 }
@@ -158,7 +156,7 @@ fn decide(
         }
     }
     if !silent.is_empty() {
-        because.push(format!("A part file is silent on {}; ask its maker before you decide.", silent.join(", ")));
+        because.push(format!("A part file says nothing about {}. Ask its maker before you decide.", silent.join(", ")));
         return None;
     }
     let winner = match (for_d.is_empty(), for_m.is_empty()) {
@@ -180,21 +178,20 @@ fn decide(
                 if unanswered.is_empty() {
                     String::new()
                 } else {
-                    format!("; it still does not answer {} in full", unanswered.join(", "))
+                    format!("; it still does not fully answer {}", unanswered.join(", "))
                 }
             ));
             Some(part.part.name.clone())
         }
         Some((part, _)) => {
             because.push(format!(
-                "{} answers the stated threats better, and does not hold what the product needs.",
+                "{} answers the stated threats better, but does not hold what the product needs.",
                 part.part.name
             ));
             None
         }
         None if for_d.is_empty() => {
-            because
-                .push("The stated threats tell the two apart in nothing; time, room, cost and supply decide.".into());
+            because.push("The two answer the stated threats equally well; time, room, cost and supply decide.".into());
             None
         }
         None => {

@@ -153,7 +153,7 @@ pub fn fit(request: &Request) -> Result<Fit, Trouble> {
     {
         return Err(Trouble::usage(
             format!("two parts are named {}", twice.1.part.name),
-            "Give each part a name of its own in its file, or leave one out.",
+            "Give each part its own name in its file, or leave one out.",
         ));
     }
     if !(0.1..=3_600.0).contains(&request.commissioning_s) {
@@ -173,13 +173,13 @@ pub fn fit(request: &Request) -> Result<Fit, Trouble> {
         threats,
         arguments,
         assumptions: vec![
-            "Certificates are taken at the standard's limit of 600 octets; most are some 450 to 500.".into(),
+            "Certificates count with the standard's limit of 600 bytes; most have about 450 to 500.".into(),
             format!(
                 "A whole commissioning takes {} s (an assumption: common practice, no source; give your own where you have measured it).",
                 request.commissioning_s
             ),
             "Times are the part files' figures and a model of the bus; measure on your own board before you decide.".into(),
-            "Claims and answers to threats are the makers' words. Accredited laboratories and the alliance's current policy decide what counts.".into(),
+            "Claims and answers to threats come from the makers. Accredited laboratories and the alliance's current policy decide what counts.".into(),
         ],
     })
 }
@@ -279,7 +279,7 @@ fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check>
             format!("one {CURVE} key that never leaves"),
             format!("{} slots, {}", part.keys.slots, part.keys.curves.join(", ")),
             part.keys.slots >= 1 && part.keys.curves.iter().any(|c| c == CURVE),
-            (NOT, "Take a part with a slot for a P-256 key; the standard knows no other curve."),
+            (NOT, "Choose a part with a slot for a P-256 key; the standard has no other curve."),
         ),
         said(
             "origin of the key",
@@ -287,12 +287,12 @@ fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check>
             if part.keys.born_inside {
                 "made inside before it was delivered"
             } else {
-                "brought in, or made at first start"
+                "imported, or made at first start"
             },
             part.keys.born_inside,
             (
                 WARNING,
-                "Say who brings the key in and who could keep a copy; plan for its custody, or have it made inside at first start and its certificate issued on the line.",
+                "Decide who imports the key and who could keep a copy. Plan for its custody, or make it inside at first start and issue its certificate on the line.",
             ),
         ),
     ];
@@ -301,10 +301,10 @@ fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check>
     if let Some(largest) = largest {
         out.push(said(
             "largest object",
-            format!("{} octets ({})", largest.octets, largest.name),
-            format!("{} octets an object", room.object_octets),
+            format!("{} bytes ({})", largest.octets, largest.name),
+            format!("{} bytes per object", room.object_octets),
             largest.octets <= room.object_octets,
-            (NOT, "Split the object, keep it in the microcontroller's flash, or take another part."),
+            (NOT, "Split the object, keep it in the microcontroller's flash, or choose another part."),
         ));
     }
     if let Some(most) = room.objects {
@@ -313,35 +313,38 @@ fn checks(part: &Part, needs: &Needs, taken: u64, second: &Second) -> Vec<Check>
             needs.objects.len().to_string(),
             most.to_string(),
             needs.objects.len() as u64 <= u64::from(most),
-            (NOT, "Put some of them together, or take another part."),
+            (NOT, "Combine some of them, or choose another part."),
         ));
     }
     out.push(said(
         "room",
-        format!("{} octets, {taken} in whole pages", needs.octets()),
-        format!("{} octets", room.octets),
+        format!("{} bytes, {taken} in whole pages", needs.octets()),
+        format!("{} bytes", room.octets),
         taken <= room.octets,
-        (NOT, "Keep the factory record in the microcontroller's flash (docs/factory-record.md), or take another part."),
+        (
+            NOT,
+            "Keep the factory record in the microcontroller's flash (docs/factory-record.md), or choose another part.",
+        ),
     ));
     out.push(said(
         "second identity",
-        format!("{} octets and a key slot more", second.octets),
-        format!("{} octets free, {} slots", room.octets.saturating_sub(taken), part.keys.slots),
+        format!("another {} bytes and a key slot", second.octets),
+        format!("{} bytes free, {} slots", room.octets.saturating_sub(taken), part.keys.slots),
         second.fits,
-        (WARNING, "With one identity only, a new one must take the place of the old; a device can't carry both while customers move."),
+        (WARNING, "With room for one identity only, a new one must replace the old; a device can't carry both during a migration."),
     ));
     if needs.lock {
         let found = match part.lock.model {
             LockModel::None => "nothing can be locked",
-            LockModel::Objects => "objects one by one, for good",
-            LockModel::Part => "the whole part, for good",
+            LockModel::Objects => "objects one by one, permanently",
+            LockModel::Part => "the whole part, permanently",
         };
         out.push(said(
             "lock",
-            "what was proven stays as it is",
+            "what was proven can't change",
             found,
             part.lock.model != LockModel::None,
-            (WARNING, "Without a lock anybody with access to the bus can exchange certificates later; the proof then vouches for the moment of provisioning only."),
+            (WARNING, "Without a lock, anybody with access to the bus can replace certificates later; the proof then covers only the moment of provisioning."),
         ));
     }
     out

@@ -89,8 +89,8 @@ impl Needs {
     pub fn add_typed(&mut self, text: &str) -> Result<(), Trouble> {
         let wrong = || {
             Trouble::usage(
-                format!("{text:?} is no object with its octets"),
-                "Write NAME=OCTETS, as trust-anchor=900, up to 1 GiB.",
+                format!("{text:?} is not an object with its size"),
+                "Write NAME=BYTES, such as trust-anchor=900, up to 1 GiB.",
             )
         };
         let (name, octets) = text.rsplit_once('=').ok_or_else(wrong)?;
@@ -108,7 +108,7 @@ impl Needs {
     /// Where the name is taken or none.
     pub fn add(&mut self, name: &str, octets: u64) -> Result<(), Trouble> {
         if self.objects.iter().any(|n| n.name == name) {
-            return Err(Trouble::usage(format!("the object {name} is there already"), "Give another name."));
+            return Err(Trouble::usage(format!("the object {name} already exists"), "Give another name."));
         }
         chip::ObjectName::new(name).map_err(|e| {
             Trouble::usage(format!("{name:?} is not an object name: {e}"), "Use small letters, digits and hyphens.")
@@ -139,7 +139,10 @@ const POINT: &str = "046b17d1f2e12c4247f8bce6e563a440f277037d812deb33a0f4a13945d
                      4fe342e2fe1a7f9b8ee7eb4a7c0f9e162bce33576b315ececbb6406837bf51f5";
 
 fn odd(what: impl std::fmt::Display) -> Trouble {
-    Trouble::surroundings(format!("the largest encoding can't be made: {what}"), "Report this; it is a fault here.")
+    Trouble::surroundings(
+        format!("the largest encoding can't be made: {what}"),
+        "Report this; it is a fault of this program.",
+    )
 }
 
 /// Octets of the longest declaration: a hundred products, ten authorities, another
@@ -277,7 +280,7 @@ pub fn of_product(site: &Site, name: &str) -> Result<Needs, Trouble> {
     let facts = &found.facts;
     let (declaration, why) = match declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)? {
         Some(ready) => (ready.signed.der().to_vec(), "the product's declaration as it is".to_owned()),
-        None => (longest_declaration()?, "no declaration yet: the longest there can be".to_owned()),
+        None => (longest_declaration()?, "no declaration yet: the longest possible one".to_owned()),
     };
     let mut objects = certificates();
     objects.push(Need { name: "declaration".into(), octets: declaration.len() as u64, why });
@@ -285,7 +288,7 @@ pub fn of_product(site: &Site, name: &str) -> Result<Needs, Trouble> {
         objects.push(Need {
             name: "factory-record".into(),
             octets: longest_record(kept.vendor_name.as_deref(), Some(&kept.product_name))?,
-            why: "with the product's names, all else at its longest".into(),
+            why: "with the product's names, everything else at its longest".into(),
         });
     }
     for object in product::further(&found)? {
@@ -322,8 +325,8 @@ fn largest(dir: &Path) -> Result<u64, Trouble> {
     }
     most.ok_or_else(|| {
         Trouble::usage(
-            format!("{} holds no file, so nobody knows how large the object gets", dir.display()),
-            "Put the units' files there, or state the size with --further NAME=OCTETS.",
+            format!("{} contains no file, so the size of the object is unknown", dir.display()),
+            "Put the units' files there, or give the size with --further NAME=BYTES.",
         )
     })
 }

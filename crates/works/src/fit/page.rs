@@ -30,7 +30,7 @@ pub fn side_by_side(fit: &Fit) -> Table {
     let rows = vec![
         row("everything fits", &|p| if p.fits { "yes".into() } else { "no".into() }),
         row("keys in", &|p| match p.kind {
-            Kind::Discrete => "a part of their own".into(),
+            Kind::Discrete => "a separate part".into(),
             Kind::Microcontroller => "the microcontroller".into(),
         }),
         row("operational keys", &|p| match p.operational_keys {
@@ -38,10 +38,10 @@ pub fn side_by_side(fit: &Fit) -> Table {
             "wrapped" => "wrapped, in flash".into(),
             _ => "not known".into(),
         }),
-        row("room, octets", &|p| grouped(p.octets)),
-        row("taken, octets", &|p| grouped(p.taken_octets)),
-        row("free, octets", &|p| grouped(p.free_octets)),
-        row("second identity", &|p| if p.second_identity.fits { "fits beside it".into() } else { "no".into() }),
+        row("room, bytes", &|p| grouped(p.octets)),
+        row("taken, bytes", &|p| grouped(p.taken_octets)),
+        row("free, bytes", &|p| grouped(p.free_octets)),
+        row("second identity", &|p| if p.second_identity.fits { "fits as well".into() } else { "no".into() }),
         row("fastest bus", &|p| fastest(p, &clock)),
         row("one unit", &|p| fastest(p, &|c| time_words(c.unit_ms))),
         row("of that, writing", &|p| fastest(p, &|c| time_words(c.write_ms))),
@@ -79,10 +79,10 @@ pub fn document(fit: &Fit, above: &str) -> Document {
         fit.needs.objects.iter().map(|n| vec![n.name.clone(), grouped(n.octets), n.why.clone()]).collect();
     let mut blocks = vec![
         Block::Table(side_by_side(fit)),
-        Block::Heading("What is asked".into()),
+        Block::Heading("What is needed".into()),
         Block::Table(Table::new(&["object", "octets", "where the number comes from"], needs).with_words(&[2])),
         Block::Quiet(format!(
-            "{} octets altogether; the chip signs {} octets.",
+            "{} bytes in total; the chip signs {} bytes.",
             grouped(fit.needs.octets()),
             fit.needs.message
         )),
@@ -120,7 +120,7 @@ pub fn document(fit: &Fit, above: &str) -> Document {
         blocks.push(Block::Chart(strip_of(&part.steps, 0.0, &label)));
         blocks.push(Block::Table(step_table(&part.steps, None)));
     }
-    blocks.push(Block::Heading("What the makers say of threats".into()));
+    blocks.push(Block::Heading("What the makers say about threats".into()));
     let mut head = vec!["threat".to_owned()];
     head.extend(fit.parts.iter().map(|p| p.name.clone()));
     let rows = fit
@@ -146,7 +146,7 @@ pub fn document(fit: &Fit, above: &str) -> Document {
     Document {
         title,
         above: above.to_owned(),
-        test: fit.needs.test.then(|| "A test product. Nothing of it may be shipped.".to_owned()),
+        test: fit.needs.test.then(|| "Test product: do not ship.".to_owned()),
         blocks,
         foot: vec![format!("Fit of {}", fit.product.as_deref().unwrap_or("the standard's limits")), above.to_owned()],
         one_page: false,

@@ -137,7 +137,7 @@ pub(super) fn offer(
     refuse_closed(name, &octets)?;
     let depth = depth + 1;
     if depth > budget.limits.depth {
-        let what = format!("lies more than {} archives deep", budget.limits.depth);
+        let what = format!("is nested more than {} archives deep", budget.limits.depth);
         return Err(IntakeError::Size { name: name.to_owned(), what });
     }
     if is_zip(&octets) {
@@ -157,10 +157,10 @@ fn check_name(name: &str) -> Result<(), IntakeError> {
         return refuse("is an absolute path");
     }
     if name.split(['/', '\\']).any(|part| part == "..") {
-        return refuse("climbs out of the archive");
+        return refuse("leads out of the archive");
     }
     if name.contains('\0') {
-        return refuse("holds a NUL");
+        return refuse("contains a NUL character");
     }
     Ok(())
 }
@@ -185,7 +185,7 @@ fn zip<R: Read + Seek>(
             return Err(IntakeError::Path { name: inner, what: "is a link" });
         }
         if entry.size() > budget.room() {
-            let what = format!("says that it expands to {} octets; at most {} are opened", entry.size(), budget.room());
+            let what = format!("claims to expand to {} bytes; the limit is {}", entry.size(), budget.room());
             return Err(IntakeError::Size { name: inner, what });
         }
         budget.ratio(&inner, entry.size(), entry.compressed_size())?;
@@ -207,14 +207,14 @@ fn zip<R: Read + Seek>(
         };
         let mut entry = match opened {
             Ok(entry) => entry,
-            Err(ZipError::InvalidPassword) => return Err(locked("the one given does not open it")),
+            Err(ZipError::InvalidPassword) => return Err(locked("the given password does not open it")),
             Err(error) => return Err(damaged(&format!("{inner}: {error}"))),
         };
         let packed = entry.compressed_size();
         let octets = match budget.read(&inner, &mut entry, Some(packed)) {
             Ok(octets) => octets,
             // With old encryption a wrong password shows only as garbage.
-            Err(ReadError::Io(_)) if encrypted => return Err(locked("the one given does not open it")),
+            Err(ReadError::Io(_)) if encrypted => return Err(locked("the given password does not open it")),
             Err(error) => return Err(error.named(&format!("{name}, entry {inner}"), ZIP)),
         };
         drop(entry);
@@ -246,7 +246,7 @@ pub(super) fn tar<R: Read>(
         }
         budget.entry(&inner)?;
         if entry.size() > budget.room() {
-            let what = format!("says that it has {} octets; at most {} are opened", entry.size(), budget.room());
+            let what = format!("claims to have {} bytes; the limit is {}", entry.size(), budget.room());
             return Err(IntakeError::Size { name: inner, what });
         }
         let octets =

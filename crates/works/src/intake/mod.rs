@@ -102,7 +102,7 @@ pub enum IntakeError {
     Password {
         /// Archive or entry.
         name: String,
-        /// `none was given` or `the one given does not open it`.
+        /// `none was given` or `the given password does not open it`.
         what: &'static str,
     },
     /// Whoever took the entries was told to stop.
@@ -134,10 +134,10 @@ impl Advise for IntakeError {
     fn advice(&self) -> Option<String> {
         Some(
             match self {
-                Self::Io { .. } => "Look at the path and the rights on it.",
-                Self::Damaged { .. } => "Fetch it again; the copy was cut off or changed. Nothing was stored.",
+                Self::Io { .. } => "Check the path and its permissions.",
+                Self::Damaged { .. } => "Download it again; the copy was cut off or changed. Nothing was stored.",
                 Self::Closed { .. } => "Unpack it and receive the folder, or ask the sender for a ZIP or tar.gz archive. Nothing was stored.",
-                Self::Path { .. } => "No honest archive holds such a name. Do not open it by other means; ask the sender. Nothing was stored.",
+                Self::Path { .. } => "No honest archive contains such a name. Do not open it with another program; ask the sender. Nothing was stored.",
                 Self::Size { .. } => "Nothing was expanded or stored. Ask the sender what it is; a very large delivery can be sent in parts.",
                 Self::Stopped(stopped) => return stopped.advice(),
                 Self::Password { .. } => "Give the password with --password-file, or in TOUCHMARK_DELIVERY_PASSWORD. Nothing was stored.",
@@ -158,7 +158,7 @@ impl Budget {
     fn entry(&mut self, name: &str) -> Result<(), IntakeError> {
         self.entries += 1;
         if self.entries > self.limits.entries {
-            let what = format!("is beyond the {} entries that are opened at most", self.limits.entries);
+            let what = format!("exceeds the limit of {} entries", self.limits.entries);
             return Err(IntakeError::Size { name: name.to_owned(), what });
         }
         Ok(())
@@ -190,7 +190,7 @@ impl Budget {
             octets.extend_from_slice(&chunk[..count]);
             let have = octets.len() as u64;
             if have > room {
-                let what = format!("expands beyond {room} octets");
+                let what = format!("expands beyond {room} bytes");
                 return Err(ReadError::Refused(IntakeError::Size { name: name.to_owned(), what }));
             }
             if let Some(packed) = packed {
@@ -205,7 +205,7 @@ impl Budget {
     fn ratio(&self, name: &str, expanded: u64, packed: u64) -> Result<(), IntakeError> {
         const SMALL: u64 = 8 << 20;
         if expanded > SMALL && expanded / packed.max(1) > self.limits.ratio {
-            let what = format!("expands to more than {} times the {packed} octets that it takes", self.limits.ratio);
+            let what = format!("expands to more than {} times its {packed} bytes", self.limits.ratio);
             return Err(IntakeError::Size { name: name.to_owned(), what });
         }
         Ok(())

@@ -184,7 +184,7 @@ struct Watched<R> {
 }
 
 /// Marks the error that [`Watched`] stops with.
-const BOMB: &str = "expands far beyond what it is packed in";
+const BOMB: &str = "expands far beyond its packed size";
 
 impl<R: Read> Read for Watched<R> {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {

@@ -47,7 +47,7 @@ pub struct Saved {
 /// How a backup is made.
 #[derive(Debug, Default)]
 pub struct How<'a> {
-    /// Verify the saved book too.
+    /// Also verify the saved book.
     pub verify: bool,
     /// Wrap the site key under this passphrase in the backup, where it lies open here.
     pub seal: Option<(&'a Passphrase, WorkFactor)>,

@@ -234,7 +234,7 @@ fn name_location(dir: &Path, to: &str, password_file: Option<&Path>) -> Result<(
     let by_hand = |e: &dyn std::fmt::Display| {
         Trouble::surroundings(
             format!("The settings in {} can't be changed: {e}.", path.display()),
-            format!("The book is in its new place. Set book.location to {to:?} in the file by hand."),
+            format!("The book is in its new location. Set book.location to {to:?} in the file by hand."),
         )
     };
     let mut settings = DocumentMut::from_str(&text).map_err(|e| by_hand(&e.message()))?;

@@ -371,7 +371,7 @@ fn copy_book(
 fn not_intact(source: &Source<'_>, verified: &Verified, target: &Location) -> Trouble {
     let first = verified.damages.first().map(|d| format!(": {} {}: {}", d.table, d.key, d.found)).unwrap_or_default();
     Trouble::refused(
-        format!("The book in the backup {} is not as its log says{first}.", source.file.display()),
+        format!("The book in the backup {} differs from its log{first}.", source.file.display()),
         format!(
             "Take another backup. If anything was restored to {target}, it stays there to be looked at; no site uses it."
         ),

@@ -80,7 +80,7 @@ fn pack(units: &[LabelData]) -> Result<LabelData, PrintError> {
     Ok(data)
 }
 
-const SOUND: &str = "Take the unit's codes from where they were made; nothing was printed.";
+const SOUND: &str = "Get the unit's codes from their source; nothing was printed.";
 
 fn refused(what: String, advice: &str) -> PrintError {
     PrintError::Carton { what, advice: advice.into() }

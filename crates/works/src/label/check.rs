@@ -60,7 +60,7 @@ pub enum CheckError {
     #[error("nothing was scanned")]
     Nothing,
     /// More than a symbol holds.
-    #[error("{0} characters were scanned, and no symbol holds more than {LONGEST_SCAN}")]
+    #[error("{0} characters were scanned, but no symbol holds more than {LONGEST_SCAN}")]
     TooMuch(usize),
 }
 
@@ -131,13 +131,13 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
     let forms = [qr, manual.as_str(), digits.as_str()];
 
     if text.eq_ignore_ascii_case(qr) {
-        let advice = "Turn Caps Lock off, and set the scanner to type letters as they are; then scan again.";
+        let advice = "Turn Caps Lock off, and set the scanner to keep upper and lower case; then scan again.";
         return ("letter-case", vec!["letter case".into()], advice.into());
     }
     for (layout, typed) in LAYOUTS {
         if forms.iter().any(|form| same_but_case(&through(form, typed), text)) {
             let advice = format!(
-                "This computer's keyboard is set to {layout} and the scanner types for another. Set the scanner to {layout}, then scan again."
+                "This computer's keyboard is set to {layout}, but the scanner uses another layout. Set the scanner to {layout}, then scan again."
             );
             return ("keyboard-layout", vec!["keyboard layout".into()], advice);
         }
@@ -148,7 +148,7 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
     if text.chars().count() >= 3 && forms.iter().any(|form| form.starts_with(text) || form.ends_with(text)) {
         return ("part", vec!["length".into()], "Only a part was read; scan again.".into());
     }
-    let wrong_label = format!("Take the label off; print the one of unit {} again and put it on.", expected.unit);
+    let wrong_label = format!("Remove the label. Print the label of unit {} again and attach it.", expected.unit);
     if let Some(scanned) = payload::scanned(text) {
         let ours = payload::scanned(qr).unwrap_or_default();
         let differs = match (ours.first(), scanned.first()) {

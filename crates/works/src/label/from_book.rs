@@ -32,7 +32,7 @@ pub fn of_unit(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Res
     let kept = product::kept(&product)?;
     let manual = payload
         .manual_code(payload.needs_long())
-        .map_err(|e| Trouble::surroundings(e.to_string(), "Look at the product's identifiers."))?;
+        .map_err(|e| Trouble::surroundings(e.to_string(), "Check the product's identifiers."))?;
     Ok(LabelData {
         unit: unit.serial.to_string(),
         qr: payload.qr_text().into(),
@@ -200,10 +200,10 @@ pub fn of_one(site: &Site, unit: &str, passphrase: Option<&Passphrase>) -> Resul
 fn of_passed(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Result<LabelData, Trouble> {
     if unit.state != UnitState::Passed {
         return Err(Trouble::refused(
-            format!("unit {} is {}, and only a unit that passed gets a label", unit.serial, unit.state.word()),
+            format!("unit {} is {}, but only a unit that passed gets a label", unit.serial, unit.state.word()),
             match unit.state {
-                UnitState::Scrapped => "Destroy any label of it: a scrapped unit is never sold.",
-                UnitState::Returned => "One that came back keeps the label that it has; it gets no other.",
+                UnitState::Scrapped => "Destroy its labels: a scrapped unit is never sold.",
+                UnitState::Returned => "A returned unit keeps its label and gets no other.",
                 _ => "Provision it first.",
             },
         )
@@ -226,7 +226,7 @@ fn gather(
     which.each(site, Some(UnitState::Passed), course, &mut |unit| {
         if data.len() == most {
             return Err(Trouble::usage(
-                format!("these are more than {most} units, and one PDF here has at most {MOST_IN_MEMORY} labels"),
+                format!("these are more than {most} units, but one PDF here has at most {MOST_IN_MEMORY} labels"),
                 "Print them by reel or by day, or all at once with `touchmark label print`.",
             ));
         }

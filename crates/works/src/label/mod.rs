@@ -208,7 +208,7 @@ impl Advise for PrintError {
             Self::Run(RunError::Sheet { advice, .. }) => advice.clone(),
             Self::Run(RunError::Nothing) => "Give a file with at least one unit.".into(),
             Self::Run(RunError::File { .. } | RunError::Out(_)) => {
-                "Look at the disk and at who may write there; the file is as it was before.".into()
+                "Check the disk and the permissions; the file is unchanged.".into()
             }
         })
     }
@@ -283,10 +283,13 @@ where
     let started = Instant::now();
     let order = |what: &str, advice: &str| PrintError::Order { what: what.into(), advice: advice.into() };
     if !(100..=2400).contains(&job.press.dpi) {
-        return Err(order("a resolution outside 100 to 2400 dpi", "Give the printer's own, such as 203, 300 or 600."));
+        return Err(order(
+            "a resolution outside 100 to 2400 dpi",
+            "Give the printer's resolution, such as 203, 300 or 600.",
+        ));
     }
     if !(0.05..=10.0).contains(&job.press.least_module_mm) {
-        return Err(order("a least module outside 0.05 to 10 mm", "Leave it out; 0.3 mm is what phones read."));
+        return Err(order("a least module outside 0.05 to 10 mm", "Leave it out; phones need 0.3 mm."));
     }
     if !(1..=100).contains(&job.copies) {
         return Err(order("copies outside 1 to 100", "Print the run again for more."));
@@ -298,7 +301,7 @@ where
         ));
     }
     let format = job.format.or_else(|| Format::of(&job.out)).ok_or_else(|| {
-        order("the name of the file to write tells no format", "End it in .pdf, .svg or .png, or give the format.")
+        order("the name of the output file does not show a format", "End it in .pdf, .svg or .png, or give the format.")
     })?;
     let template = template(&job.template)?;
     let total = match units.size_hint() {

@@ -52,7 +52,7 @@ pub(super) fn unpack(qr: &str) -> Result<Vec<Payload>, String> {
     if let Some(why) = broken(&read(qr)) {
         return Err(why);
     }
-    scanned(qr).ok_or_else(|| "is no QR text".into())
+    scanned(qr).ok_or_else(|| "is not QR text".into())
 }
 
 /// What a scanned QR text tells, though it may break a rule: enough to say how
@@ -83,7 +83,7 @@ pub(super) fn take_apart(manual: &str) -> Result<Manual, String> {
     if let Some(why) = broken(&read(manual)) {
         return Err(why);
     }
-    typed(manual).ok_or_else(|| "is no manual code".into())
+    typed(manual).ok_or_else(|| "is not a manual code".into())
 }
 
 /// What a typed manual code tells, though it may break a rule.

@@ -14,9 +14,9 @@ pub fn paper(text: &str) -> Result<Paper, String> {
         "a4" => Ok(Paper::A4),
         "letter" => Ok(Paper::Letter),
         "roll" => Ok(Paper::Roll),
-        size => {
-            pair(size, 'x').map(|(w, h)| Paper::Sheet(w, h)).ok_or_else(|| "a4, letter, roll, or as 100x150".into())
-        }
+        size => pair(size, 'x')
+            .map(|(w, h)| Paper::Sheet(w, h))
+            .ok_or_else(|| "a4, letter, roll, or a size such as 100x150".into()),
     }
 }
 
@@ -26,7 +26,7 @@ pub fn paper(text: &str) -> Result<Paper, String> {
 ///
 /// What is wanted instead.
 pub fn cells(text: &str) -> Result<(u32, u32), String> {
-    pair(&text.to_ascii_lowercase(), 'x').ok_or_else(|| "rows and columns, as 11x5".into())
+    pair(&text.to_ascii_lowercase(), 'x').ok_or_else(|| "rows and columns, such as 11x5".into())
 }
 
 /// Two lengths in millimetres, as `8,12`.
@@ -35,7 +35,7 @@ pub fn cells(text: &str) -> Result<(u32, u32), String> {
 ///
 /// What is wanted instead.
 pub fn lengths(text: &str) -> Result<(f32, f32), String> {
-    pair(text, ',').ok_or_else(|| "two lengths in mm, as 8,12".into())
+    pair(text, ',').ok_or_else(|| "two lengths in mm, such as 8,12".into())
 }
 
 fn pair<T: FromStr>(text: &str, between: char) -> Option<(T, T)> {

@@ -72,11 +72,11 @@ impl Advise for UnitsError {
         Some(match self {
             Self::File { .. } => "Give an NDJSON or CSV file that exists and may be read.".into(),
             Self::Columns { .. } => {
-                "The header needs unit, qr and manual; serial, product, vendor, vid, pid, test and any others are free."
+                "The header needs unit, qr and manual; serial, product, vendor, vid, pid, test and any others are optional."
                     .into()
             }
             Self::Line { .. } => "Correct the line; nothing was printed.".into(),
-            Self::Unit { .. } => "Take the unit's codes from where they were made; nothing was printed.".into(),
+            Self::Unit { .. } => "Get the unit's codes from their source; nothing was printed.".into(),
         })
     }
 }
@@ -113,14 +113,14 @@ pub fn complete(mut data: LabelData, defaults: &Defaults) -> Result<LabelData, U
         return Err(refuse("the QR text is missing".into()));
     }
     if data.manual.is_empty() {
-        return Err(refuse("there is no manual code".into()));
+        return Err(refuse("the manual code is missing".into()));
     }
     let payloads = payload::unpack(&data.qr).map_err(|why| refuse(format!("the QR text {why}")))?;
     let manual = payload::take_apart(&data.manual).map_err(|why| refuse(format!("the manual code {why}")))?;
     let apart: Vec<_> = payloads.iter().map(|p| payload::differences_of_manual(p, &manual)).collect();
     if let (Some(first), true) = (apart.first(), apart.iter().all(|a| !a.is_empty())) {
         return Err(refuse(format!(
-            "QR text and manual code are not of one unit: they differ in {}",
+            "QR text and manual code belong to different units: they differ in {}",
             first.join(", ")
         )));
     }
@@ -129,7 +129,7 @@ pub fn complete(mut data: LabelData, defaults: &Defaults) -> Result<LabelData, U
             let told = format!("{told:04X}");
             let plain = given.trim().trim_start_matches("0x").to_ascii_uppercase();
             if !plain.is_empty() && plain != told {
-                return Err(refuse(format!("{name} is {plain}, and its QR text says {told}")));
+                return Err(refuse(format!("{name} is {plain}, but its QR text says {told}")));
             }
             *given = told;
         }
@@ -211,7 +211,7 @@ impl Units {
             self.line += 1;
             let bad = |what: &str| UnitsError::Line { path: self.path.clone(), line: self.line, what: what.into() };
             if read as u64 == LONGEST_LINE && line.last() != Some(&b'\n') {
-                return Err(bad(&format!("longer than {LONGEST_LINE} octets")));
+                return Err(bad(&format!("longer than {LONGEST_LINE} bytes")));
             }
             let text = std::str::from_utf8(&line).map_err(|_| bad("not UTF-8"))?;
             let text = if self.line == 1 { text.trim_start_matches('\u{FEFF}') } else { text };
@@ -230,7 +230,7 @@ impl Units {
             Some(columns) => {
                 let fields = split(&text, columns.delimiter).map_err(bad)?;
                 if fields.len() != columns.names.len() {
-                    let what = format!("{} fields, and the header has {}", fields.len(), columns.names.len());
+                    let what = format!("{} fields, but the header has {}", fields.len(), columns.names.len());
                     return Err(bad(what));
                 }
                 for (name, value) in columns.names.iter().zip(&*fields) {
@@ -246,7 +246,7 @@ impl Units {
                         serde_json::Value::String(text) => text.clone(),
                         serde_json::Value::Number(number) => number.to_string(),
                         serde_json::Value::Bool(yes) => yes.to_string(),
-                        _ => return Err(bad(format!("the value of {name} is neither text, number nor truth"))),
+                        _ => return Err(bad(format!("the value of {name} is not text, a number, true or false"))),
                     };
                     put(&mut data, &known_name(name), &text).map_err(bad)?;
                 }

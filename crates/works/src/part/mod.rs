@@ -313,10 +313,10 @@ impl Threat {
         match self {
             Self::FlashReadout => "somebody reads the microcontroller's memory, by a debug port or a fault",
             Self::BusListening => "somebody listens on the wires between chip and microcontroller",
-            Self::FirmwareTakeover => "the device's firmware is taken over from afar",
-            Self::SideChannel => "power or emission of the signing is measured",
-            Self::FaultInjection => "supply, clock or light are glitched",
-            Self::ChipSwap => "a chip is taken off one board and put on another",
+            Self::FirmwareTakeover => "the device's firmware is taken over remotely",
+            Self::SideChannel => "power or emissions are measured during signing",
+            Self::FaultInjection => "supply or clock are glitched, or light is injected",
+            Self::ChipSwap => "a chip is moved from one board to another",
             Self::FactoryCopying => "keys are copied where devices are made",
         }
     }
@@ -336,10 +336,7 @@ impl Threat {
         for word in words.into_iter().map(str::trim).filter(|w| !w.is_empty()) {
             let threat = Self::from_word(word).ok_or_else(|| {
                 let all: Vec<&str> = Self::ALL.iter().map(|t| t.word()).collect();
-                Trouble::usage(
-                    format!("{word:?} is no threat that part files know"),
-                    format!("Give one of {}.", all.join(", ")),
-                )
+                Trouble::usage(format!("{word:?} is not a known threat"), format!("Give one of {}.", all.join(", ")))
             })?;
             if !out.contains(&threat) {
                 out.push(threat);
@@ -403,13 +400,13 @@ impl Part {
         let size = fs::metadata(path).map_err(|e| Trouble::file(path, e))?.len();
         if size > LARGEST {
             return Err(Trouble::usage(
-                format!("{name} has {size} octets, and a part file has at most {LARGEST}"),
+                format!("{name} has {size} bytes, but a part file has at most {LARGEST}"),
                 "Give a part file; docs/part-file.md explains it.",
             ));
         }
         let text = fs::read(path).map_err(|e| Trouble::file(path, e))?;
         let text = String::from_utf8(text).map_err(|_| {
-            Trouble::usage(format!("{name} is no text in UTF-8"), "Give a part file; docs/part-file.md explains it.")
+            Trouble::usage(format!("{name} is not UTF-8 text"), "Give a part file; docs/part-file.md explains it.")
         })?;
         Self::parse(name, &text)
     }
@@ -424,12 +421,12 @@ impl Part {
             let line = e.span().map_or(0, |span| text[..span.start.min(text.len())].matches('\n').count() + 1);
             Trouble::usage(
                 format!("{name}, line {line}: {}", e.message()),
-                "Mend the file; docs/part-file.md explains every key.",
+                "Fix the file; docs/part-file.md explains every key.",
             )
         })?;
         match part.fault() {
             Some(why) => {
-                Err(Trouble::usage(format!("{name}: {why}"), "Mend the file; docs/part-file.md explains every key."))
+                Err(Trouble::usage(format!("{name}: {why}"), "Fix the file; docs/part-file.md explains every key."))
             }
             None => Ok(part),
         }
@@ -444,7 +441,7 @@ impl Part {
         let (known, text) = EXAMPLES.iter().find(|(known, _)| known.eq_ignore_ascii_case(name)).ok_or_else(|| {
             let names: Vec<&str> = EXAMPLES.iter().map(|(n, _)| *n).collect();
             Trouble::usage(
-                format!("no part {name} comes with the program"),
+                format!("the program has no built-in part {name}"),
                 format!("Give a part file, or one of {}.", names.join(", ")),
             )
         })?;
@@ -455,20 +452,20 @@ impl Part {
     fn fault(&self) -> Option<String> {
         let name = &self.part.name;
         let within = |key: &str, value: u64, low: u64, high: u64| {
-            (!(low..=high).contains(&value)).then(|| format!("{key} is {value}, and {low} to {high} can be"))
+            (!(low..=high).contains(&value)).then(|| format!("{key} is {value}, but must be {low} to {high}"))
         };
         let clocks = self.bus.clocks_hz.iter().find_map(|hz| within("bus.clocks_hz", (*hz).into(), 1_000, 200_000_000));
         let internal = self.bus.kind == BusKind::Internal;
         if name.is_empty() || name.len() > 100 || name.chars().any(char::is_control) {
-            Some("part.name has 1 to 100 printable characters".into())
+            Some("part.name needs 1 to 100 printable characters".into())
         } else if !internal && self.bus.clocks_hz.is_empty() {
             Some("bus.clocks_hz names no clock".into())
         } else if self.bus.clocks_hz.len() > 16 {
             Some("bus.clocks_hz names more than 16 clocks".into())
         } else if internal && self.bus.protected.is_some() {
-            Some("bus.protected goes with a bus, and bus.kind is internal".into())
+            Some("bus.protected needs a bus, but bus.kind is internal".into())
         } else if self.room.object_octets > self.room.octets {
-            Some("room.object_octets is more than room.octets: one object has no more than all".into())
+            Some("room.object_octets is more than room.bytes: one object can't be larger than the whole room".into())
         } else {
             clocks
                 .or_else(|| within("room.octets", self.room.octets, 1, 1 << 30))

@@ -85,7 +85,7 @@ pub(super) fn line<'a>(
             format!("product {} has no declaration that names {:04X} {:04X}", facts.name, facts.vendor_id, facts.product_id),
             match facts.purpose {
                 Purpose::Test => "Adopt the alliance's with `touchmark declaration adopt`, or make a development one with `touchmark declaration make`.",
-                Purpose::Production => "Adopt the alliance's with `touchmark declaration adopt`; a development one is not for products that are sold.",
+                Purpose::Production => "Adopt the alliance's with `touchmark declaration adopt`; a development one does not work for products that are sold.",
             },
         )
     })?;
@@ -105,7 +105,7 @@ pub(super) fn line<'a>(
     // Counted before it is loaded: what comes between is noticed at the next chip.
     let known = site.book.knowledge()?;
     let iterations = Iterations::new(site.settings.onboarding.iterations)
-        .map_err(|e| Trouble::usage(e.to_string(), "Mend onboarding.iterations in touchmark.toml."))?;
+        .map_err(|e| Trouble::usage(e.to_string(), "Fix onboarding.iterations in touchmark.toml."))?;
     let mut line = Line {
         site,
         who,
@@ -193,8 +193,8 @@ pub(super) fn prepare<R: Randomness>(
 ) -> Result<Prepared, Trouble> {
     let no_random = |e: &dyn std::fmt::Display| {
         Trouble::surroundings(
-            format!("no onboarding data could be drawn: {e}"),
-            "Look at the operating system's source of randomness.",
+            format!("no onboarding data could be generated: {e}"),
+            "Check the operating system's random source.",
         )
     };
     let drawn = batch.draw().map_err(|e| no_random(&e))?;

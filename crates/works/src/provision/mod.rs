@@ -247,7 +247,7 @@ pub fn provision(
 fn not_here(serial: &UnitSerial, chip: &ChipId) -> Trouble {
     Trouble::refused(
         format!("unit {serial} has chip {chip}, which is not in the fixture"),
-        "Put that unit into the fixture, or scan the serial number of the one that is there.",
+        "Put that unit into the fixture, or scan the serial number of the one in the fixture.",
     )
 }
 
@@ -316,7 +316,7 @@ pub fn one_unit(
             prepared = Some(prepare(line.iterations, line.salt_octets, &mut batch)?);
         }
         let result = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)?.ok_or_else(|| {
-            Trouble::refused("there is no serial number left for this unit", "Set the station up with another series.")
+            Trouble::refused("no serial number is left for this unit", "Give the station another series.")
         })?;
         // Another station at the same feeder took the chip between the look and the begin.
         let taken = result.already || matches!(result.cause.as_deref(), Some("elsewhere" | "serial-taken"));
@@ -349,7 +349,7 @@ fn chip_for(
         return Ok((only.clone(), false));
     }
     if present.is_empty() {
-        return Err(Trouble::refused("no chip is in the fixture", "Put the unit in, then scan again."));
+        return Err(Trouble::refused("no chip is in the fixture", "Insert the unit, then scan again."));
     }
     // A feeder: the next chip of this reel that nobody has touched. Looked for from
     // where the last one was found, then once from the beginning.
@@ -363,6 +363,6 @@ fn chip_for(
     }
     Err(Trouble::refused(
         format!("all chips of reel {} in the feeder are used", line.reel),
-        "Put the next reel in, and set the station up for it.",
+        "Insert the next reel, and change the station to it.",
     ))
 }

@@ -242,7 +242,7 @@ pub(super) fn verify(
             if chip.read(&ObjectName::DAC)?.as_deref() != Some(proof.facts.dac.as_slice()) {
                 return Err(engineer(
                     "read-back-differs",
-                    format!("chip {id} does not hold the DAC that unit {} was proven with", unit.serial),
+                    format!("chip {id} does not contain the DAC that unit {} was proven with", unit.serial),
                 ));
             }
             let exchange = crate::station::prove(chip, &line.declaration.signed)?;
@@ -260,7 +260,7 @@ pub(super) fn verify(
         Ok(()) if unit.state == UnitState::Passed => result.result = "passed",
         Ok(()) => {
             result.cause = Some("returned".into());
-            result.detail = Some(format!("unit {} came back from the customer", unit.serial));
+            result.detail = Some(format!("unit {} was returned by the customer", unit.serial));
             result.advice = Some("Put it aside for the engineer.".into());
         }
         Err(failure) => {

@@ -215,7 +215,7 @@ impl Run<'_, '_> {
         }
         if self.prepared.is_none() {
             let gone =
-                || Trouble::surroundings("onboarding data is not being made any more", "Start the station again.");
+                || Trouble::surroundings("the generation of onboarding data has stopped", "Start the station again.");
             self.prepared = Some(self.ready.recv().map_err(|_| gone())??);
         }
         match one(&self.line, id, &chip_id, self.source, serials, &mut self.prepared)? {

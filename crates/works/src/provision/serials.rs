@@ -151,7 +151,7 @@ pub(super) fn whole(text: &str) -> Result<UnitSerial, Trouble> {
     factory_record::fits(Field::SerialNumber, serial.as_str()).map_err(|e| {
         Trouble::usage(
             format!("{serial} can't be a unit's serial number: {e}"),
-            "Give a shorter one. No chip was touched.",
+            "Give a shorter one. No chip was changed.",
         )
     })?;
     Ok(serial)

@@ -24,7 +24,7 @@ pub enum RecordActError {
         source: io::Error,
     },
     /// A file that is too large to be what it should be.
-    #[error("{path} has more than {limit} octets", path = path.display())]
+    #[error("{path} has more than {limit} bytes", path = path.display())]
     TooLarge {
         /// The file.
         path: PathBuf,
@@ -32,7 +32,7 @@ pub enum RecordActError {
         limit: u64,
     },
     /// A description that is neither TOML nor JSON, or has other keys.
-    #[error("{path} is no description of a factory record: {why}", path = path.display())]
+    #[error("{path} is not a description of a factory record: {why}", path = path.display())]
     Description {
         /// The file.
         path: PathBuf,
@@ -76,7 +76,7 @@ pub enum RecordActError {
     #[error("a verifier is given without the salt that it was derived with")]
     NoSalt,
     /// The passcode was asked for and is not given.
-    #[error("the record is to hold the passcode, and none is given")]
+    #[error("the record should contain the passcode, but none is given")]
     NoPasscode,
     /// A certificate or declaration that is neither DER nor PEM.
     #[error("{path} is neither DER nor PEM of one {what}", path = path.display())]
@@ -90,7 +90,7 @@ pub enum RecordActError {
     #[error(transparent)]
     Record(#[from] RecordError),
     /// No record in this file.
-    #[error("{path} holds no factory record: {source}", path = path.display())]
+    #[error("{path} contains no factory record: {source}", path = path.display())]
     NoRecord {
         /// The file.
         path: PathBuf,
@@ -120,9 +120,9 @@ impl Advise for RecordActError {
 
     fn advice(&self) -> Option<String> {
         Some(match self {
-            Self::Read { .. } => "Look at the name and the permissions of the file.".into(),
+            Self::Read { .. } => "Check the name and the permissions of the file.".into(),
             Self::TooLarge { .. } => "Name another file: this one is something else.".into(),
-            Self::Description { .. } => "Keys are the names of the options with _ for -, as serial_number.".into(),
+            Self::Description { .. } => "Keys are the names of the options with _ for -, such as serial_number.".into(),
             Self::Missing { option, .. } => {
                 format!("Give --{option}, or {} in the description.", option.replace('-', "_"))
             }
@@ -139,7 +139,7 @@ impl Advise for RecordActError {
             Self::Record(RecordError::Region { .. }) => "Give a larger region.".into(),
             Self::Record(RecordError::Address(_)) => "Give a lower address.".into(),
             Self::Record(_) => "Give a value within the bounds.".into(),
-            Self::NoRecord { .. } => "Take the file from its source again, or write the record again.".into(),
+            Self::NoRecord { .. } => "Get the file from its source again, or write the record again.".into(),
             Self::NoFile => "Give at least one of --cbor, --image with --region, --hex with --address.".into(),
             Self::Randomness(error) => return error.advice(),
             Self::Write(error) => return error.advice(),

@@ -171,7 +171,7 @@ fn without_values(message: &str, at: Option<usize>, text: &str) -> String {
 fn key_in(message: &str) -> String {
     match message.strip_prefix("unknown field ").and_then(|rest| rest.split('`').nth(1)) {
         Some(key) => format!("no record has the key {key:?}"),
-        None => "a value is not of its kind, or a sign is out of place".into(),
+        None => "a value has the wrong type, or a character is out of place".into(),
     }
 }
 

@@ -24,7 +24,7 @@ pub fn read(text: &str) -> Result<PublicKey, String> {
         let digits: String =
             rest.split("-----END").next().unwrap_or("").chars().filter(|c| !c.is_whitespace()).collect();
         // A line break may have been written as \n in a CSV field.
-        let der = STANDARD.decode(digits.replace("\\n", "")).map_err(|_| "PEM that is no base 64".to_owned())?;
+        let der = STANDARD.decode(digits.replace("\\n", "")).map_err(|_| "PEM that is not base 64".to_owned())?;
         return from_octets(&der);
     }
     let digits: String = text
@@ -56,8 +56,8 @@ fn from_octets(octets: &[u8]) -> Result<PublicKey, String> {
             Ok(key) => Ok(key),
             Err(why) => compressed_in_spki(octets).unwrap_or(Err(why)),
         },
-        [_] => Err("1 octet that is neither a point nor a SubjectPublicKeyInfo".into()),
-        _ => Err(format!("{} octets that are neither a point nor a SubjectPublicKeyInfo", octets.len())),
+        [_] => Err("1 byte that is neither a point nor a SubjectPublicKeyInfo".into()),
+        _ => Err(format!("{} bytes that are neither a point nor a SubjectPublicKeyInfo", octets.len())),
     }
 }
 

@@ -161,7 +161,7 @@ pub fn receive(
         let differs =
             if known.facts.product == product.facts.name { "with other chips" } else { "for another product" };
         return Err(Trouble::refused(
-            format!("reel {id} was received already, from {}, {differs}", known.facts.source_name),
+            format!("reel {id} was already received, from {}, {differs}", known.facts.source_name),
             format!(
                 "Give the new reel another id; or take the other back with `touchmark reel withdraw {id}`, while nothing depends on it. Nothing was stored."
             ),
@@ -244,7 +244,7 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
         let other = &double.held_by;
         let (rule, what) = match double.same {
             Same::ChipId | Same::Both => {
-                (&REEL_DUPLICATE_CHIP, format!("chip {} is on reel {} already", double.chip_id, other.reel))
+                (&REEL_DUPLICATE_CHIP, format!("chip {} is already on reel {}", double.chip_id, other.reel))
             }
             Same::PublicKey => (
                 &REEL_DUPLICATE_KEY,
@@ -258,7 +258,7 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
         findings.tell((0, turn, 0), || subject, whose, Finding::new(rule, what));
     }
     for turn in first.len() as u64..total {
-        let other = Finding::new(&REEL_DUPLICATE_CHIP, "a chip that is known already");
+        let other = Finding::new(&REEL_DUPLICATE_CHIP, "a chip that is already known");
         findings.tell((0, turn, 0), || "manifest".to_owned(), Whose::Nothing, other);
     }
     let Ok(findings) = findings.told::<Infallible>(&|_| Ok(String::new()));
@@ -366,7 +366,7 @@ pub fn get(site: &Site, reel: &str) -> Result<Reel, Trouble> {
     }
     Err(Trouble::absent(
         format!("there is no reel {reel}{}", ledger::withdrawn(site, &Subject::Reel(id))?),
-        "See `touchmark reel list` for those there are, or receive it with `touchmark reel receive`.",
+        "List reels with `touchmark reel list`, or receive it with `touchmark reel receive`.",
     ))
 }
 

@@ -25,7 +25,7 @@ const HEAD: usize = 1 << 16;
 
 /// Something that is not in order, or not for this way.
 #[derive(Debug, thiserror::Error)]
-#[error("the manifest is to be read as a whole")]
+#[error("the manifest must be read as a whole")]
 pub(super) struct Odd;
 
 enum Rows {

@@ -63,8 +63,8 @@ fn items(path: &Path) -> Result<Vec<Item>, Trouble> {
     let size = fs::metadata(path).map_err(|e| Trouble::file(path, e))?.len();
     if size > LARGEST {
         return Err(Trouble::usage(
-            format!("{} has {size} octets; nothing larger than {LARGEST} is read", path.display()),
-            "Look whether it is the right file.",
+            format!("{} has {size} bytes; the limit is {LARGEST}", path.display()),
+            "Check that it is the right file.",
         ));
     }
     let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;

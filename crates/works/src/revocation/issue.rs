@@ -175,10 +175,10 @@ impl Ready {
         if let Some(last) = last.as_ref().filter(|l| l.this_update.unix_timestamp() > now.unix()) {
             return Err(Trouble::surroundings(
                 format!(
-                    "the last list of {name} is of {}, after this machine's time {now}",
+                    "the last list of {name} is dated {}, after this machine's time {now}",
                     time_text(last.this_update)
                 ),
-                "Set the clock right; then issue the list with `touchmark revoke --renew`.",
+                "Correct the clock, then issue the list with `touchmark revoke --renew`.",
             ));
         }
         let days = issue.days.unwrap_or(site.settings.revocation.days).clamp(1, 3650);
@@ -260,7 +260,7 @@ impl Ready {
         let request = request.ok_or_else(|| {
             Trouble::usage(
                 format!("the key of {name} is not here, so no list can be issued"),
-                "Ask the authority for its current list, and keep it with `touchmark revocation adopt`.",
+                "Ask the authority for its current list, and adopt it with `touchmark revocation adopt`.",
             )
         })?;
         let text = self.issuer.to_send(site, request)?;
@@ -359,7 +359,7 @@ fn kept(site: &Site, issuer: &str) -> Result<RevocationList, Trouble> {
     let kept = site.book.revocation_lists()?.into_iter().find(|l| l.issuer.as_str() == issuer);
     kept.ok_or_else(|| {
         Trouble::absent(
-            format!("no revocation list of {issuer} is kept"),
+            format!("this site has no revocation list of {issuer}"),
             "Issue one with `touchmark revoke --renew`, or adopt the authority's own.",
         )
     })
@@ -385,12 +385,12 @@ pub fn to_send(site: &Site, number: i64) -> Result<Value, Trouble> {
     if request.state != book::RequestState::Confirmed {
         return Err(Trouble::refused(
             format!("revocation request {number} is {}, so there is nothing to send", request.state),
-            "A second person confirms it first.",
+            "A second person must confirm it first.",
         ));
     }
     if issuer.authority.facts.key_reference.is_some() {
         return Err(Trouble::usage(
-            format!("the key of {} is here, so nobody needs to be asked", request.issuer),
+            format!("the key of {} is here, so there is no one to ask", request.issuer),
             "Issue the list.",
         ));
     }
@@ -399,7 +399,7 @@ pub fn to_send(site: &Site, number: i64) -> Result<Value, Trouble> {
 
 fn time(moment: Moment) -> Result<OffsetDateTime, Trouble> {
     OffsetDateTime::from_unix_timestamp(moment.unix()).map_err(|_| {
-        Trouble::surroundings(format!("{moment} is no time that a list can carry"), "Look at this machine's clock.")
+        Trouble::surroundings(format!("{moment} is not a time that a list can have"), "Check this machine's clock.")
     })
 }
 

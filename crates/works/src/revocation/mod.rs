@@ -31,7 +31,7 @@ use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
 /// What is said wherever something is revoked.
-pub const CAUTION: &str = "A revocation is for ever. Production lists are published, and verifiers told of them, by the alliance's current certificate policy: talk to the authority and the alliance first, and keep what they say.";
+pub const CAUTION: &str = "A revocation cannot be undone. The alliance's current certificate policy governs how production lists are published: talk to the authority and the alliance first, and keep their answers.";
 
 /// Reasons for what is final (RFC 5280 §5.3.1).
 pub const REASONS: [Reason; 7] = [
@@ -309,14 +309,11 @@ pub fn list(site: &Site, who: &Who) -> Result<Overview, Trouble> {
 pub fn reason(text: &str) -> Result<Reason, Trouble> {
     let advice = || {
         let names: Vec<_> = REASONS.iter().filter_map(|r| Reason::name_of(*r as u8)).collect();
-        format!("There are {} (RFC 5280 §5.3.1).", names.join(", "))
+        format!("Choose one of {} (RFC 5280 §5.3.1).", names.join(", "))
     };
     match Reason::from_name(text) {
         Some(reason) if REASONS.contains(&reason) => Ok(reason),
-        Some(_) => Err(Trouble::usage(
-            format!("{text:?} is no reason for what is final: a certificate here is revoked for ever"),
-            advice(),
-        )),
-        None => Err(Trouble::usage(format!("{text:?} is no reason"), advice())),
+        Some(_) => Err(Trouble::usage(format!("{text:?} is not possible: a revocation here is permanent"), advice())),
+        None => Err(Trouble::usage(format!("{text:?} is not a reason"), advice())),
     }
 }

@@ -96,8 +96,8 @@ fn dac(site: &Site, credential: &Credential) -> Result<(Certified, Option<UnitSt
 fn several(issuers: &[AuthorityName]) -> Trouble {
     let names: Vec<_> = issuers.iter().map(ToString::to_string).collect();
     Trouble::usage(
-        format!("these certificates are of {} issuers: {}", names.len(), names.join(", ")),
-        "One list is of one issuer: revoke those of each by themselves.",
+        format!("these certificates have {} issuers: {}", names.len(), names.join(", ")),
+        "A list has one issuer: revoke the certificates of each issuer separately.",
     )
 }
 
@@ -121,7 +121,7 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
             (Some((_, credential)), true) => credentials.push(credential),
             (Some(_), false) => {
                 return Err(Trouble::usage(
-                    format!("serial number {text} was given by more than one issuer"),
+                    format!("more than one issuer used serial number {text}"),
                     "Name the unit instead.",
                 )
                 .about("credential"));
@@ -129,7 +129,7 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
             (None, _) => {
                 return Err(Trouble::usage(
                     format!("there is no credential with serial number {text}"),
-                    "Look the unit up first: `touchmark unit show` tells the serial number of its DAC.",
+                    "Look up the unit first: `touchmark unit show` shows the serial number of its DAC.",
                 )
                 .about("credential"));
             }
@@ -142,7 +142,7 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
         if found.facts.role == Role::Paa {
             return Err(Trouble::refused(
                 format!("{name} is a root, which no list revokes"),
-                "Verifiers take a root out of what they trust: write to the alliance.",
+                "Verifiers remove a root from what they trust: write to the alliance.",
             )
             .about("authority"));
         }
@@ -220,7 +220,7 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
         let found = found.ok_or_else(|| {
             Trouble::usage(
                 format!("there is no credential with serial number {}", hex::encode(&one.serial)),
-                "Look the unit up first.",
+                "Look up the unit first.",
             )
         })?;
         let (told, state) = dac(site, &found)?;

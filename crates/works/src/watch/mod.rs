@@ -230,7 +230,7 @@ fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             request.number, request.requested_by, request.certificates
         );
         let advice = Advice::act(
-            "Look at ",
+            "Check ",
             "it with `touchmark revocation show NUMBER`",
             ("the request", At::Request(request.number)),
             "; confirm or withdraw it.",

@@ -30,7 +30,7 @@ super::rules! {
         "device_type_id is a device type of 32 bits.";
         "Ask for a declaration with the device type of the certified product.";
     CERTIFICATE_ID = "declaration.certificate-id", Error, "Core Spec 6.3.1";
-        "certificate_id has exactly 19 octets in UTF-8 and no control character.";
+        "certificate_id has exactly 19 bytes in UTF-8 and no control character.";
         "It is the number under which the product was certified. Ask for a declaration that has it.";
     SECURITY = "declaration.security", Warning, "Core Spec 6.3.1";
         "security_level and security_information are 0.";

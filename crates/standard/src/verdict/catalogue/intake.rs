@@ -51,7 +51,7 @@ super::rules! {
         "Ask the authority which one counts, and have the other revoked. Neither is kept.";
     DELIVERY_SERIAL = "delivery.serial", Error, "RFC 5280 §4.1.2.2";
         "A serial number appears once per issuer, in the delivery and at the site.";
-        "A revocation list could not tell the two apart. Ask the authority to issue one of them again.";
+        "A revocation list could not distinguish the two. Ask the authority to issue one of them again.";
     DELIVERY_KEY_REUSE = "delivery.key-reuse", Error, "common practice, no source";
         "A key has one credential at the site.";
         "The chip already has its DAC. Ask the authority why there is a second one.";

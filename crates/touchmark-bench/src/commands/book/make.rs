@@ -107,7 +107,7 @@ pub fn size(dir: &Path) -> Result<u64, Box<dyn Error>> {
 pub fn run(args: &Make) -> Result<crate::Measured, Box<dyn Error>> {
     let made = make(args)?;
     let mut words = vec![format!(
-        "{} units, {} entries, {} octets ({} a unit) in {:.1} s: {:.0} units a second",
+        "{} units, {} entries, {} bytes ({} a unit) in {:.1} s: {:.0} units a second",
         made.units,
         made.filled.entries,
         made.octets,

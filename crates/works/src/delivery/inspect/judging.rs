@@ -178,9 +178,9 @@ pub(super) fn judge(
     }
     course.go_on()?;
     if let (Some((_, delivery)), true) = (&same_as, same < total) {
-        let found = format!("{same} of {total} DACs, which came with delivery {delivery} or another already");
+        let found = format!("{same} of {total} DACs, which already came with delivery {delivery} or another");
         let finding = Finding::new(&DELIVERY_KEY_REUSE, found).weighing(Severity::Note);
-        let finding = finding.advising("They are the same, octet for octet, and were left as they are.");
+        let finding = finding.advising("They are the same, byte for byte, and were not changed.");
         findings.tell((stage::STRANGERS, 0, 2), || "delivery".to_owned(), About::Nothing, finding);
     }
     let looked_for = looked_for.into_inner();
@@ -291,15 +291,15 @@ impl Court<'_> {
                 }
                 Known::Same { delivery } => Finding::new(
                     &DELIVERY_KEY_REUSE,
-                    format!("serial {}, which came with delivery {delivery} already", dac.serial_hex()),
+                    format!("serial {}, which already came with delivery {delivery}", dac.serial_hex()),
                 ),
                 Known::Serial { delivery } => Finding::new(
                     &DELIVERY_SERIAL,
-                    format!("serial {}, which came with delivery {delivery} already", dac.serial_hex()),
+                    format!("serial {}, which already came with delivery {delivery}", dac.serial_hex()),
                 ),
                 Known::Key { serial } => Finding::new(
                     &DELIVERY_KEY_REUSE,
-                    format!("serial {}, beside serial {serial} here already", dac.serial_hex()),
+                    format!("serial {}, but the site already has serial {serial}", dac.serial_hex()),
                 ),
             };
             part.findings.tell((stage::STRANGERS, turn, 1), subject, about(), finding);

@@ -143,7 +143,7 @@ impl Members<'_, '_> {
         let subject = format!("{} {number}", self.reading.unit);
         let Member::Object(object) = member else {
             self.reading.out.read += 1;
-            return self.reading.tell(&REEL_FORMAT, subject, None, "JSON that is no object".into());
+            return self.reading.tell(&REEL_FORMAT, subject, None, "JSON that is not an object".into());
         };
         let mut missing = Vec::new();
         for (at, wanted) in [&self.map.chip_id, &self.map.public_key].into_iter().enumerate() {
@@ -238,6 +238,6 @@ fn lines(text: &str, members: &mut Members<'_, '_>) {
         // The column, not the line: the reader counts lines from 1 within this one.
         let why = error.to_string();
         let why = why.split(" at line").next().unwrap_or("unreadable");
-        members.reading.tell(&REEL_FORMAT, format!("line {number}"), None, format!("no JSON object: {why}"));
+        members.reading.tell(&REEL_FORMAT, format!("line {number}"), None, format!("not a JSON object: {why}"));
     }
 }

@@ -123,7 +123,7 @@ impl Reading<'_> {
         let mut fault = None;
         if let Some(before) = self.ids.get(&id) {
             let at = place(&self.out.chips[*before], self.unit);
-            fault = Some((&REEL_DUPLICATE_CHIP, format!("chip {id} stands on {at} already")));
+            fault = Some((&REEL_DUPLICATE_CHIP, format!("chip {id} is already on {at}")));
         } else if let Some(before) = self.keys.get(key.point()) {
             let row = &self.out.chips[*before];
             let at = place(row, self.unit);

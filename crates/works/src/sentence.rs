@@ -1,0 +1,48 @@
+//! Messages as sentences, for everybody who shows one.
+
+/// The message with a capital letter first and a full stop at its end.
+///
+/// Errors are written without both, because they are also parts of longer messages. A first word that is an
+/// identifier (`touchmark.toml`, `notBefore`, a path, a quoted value) stays as it is, and nothing is put straight
+/// after a last word that people copy.
+pub fn sentence(message: &str) -> String {
+    let word = message.split(' ').next().unwrap_or_default();
+    let plain = |word: &str| !word.is_empty() && word.chars().all(|c| c.is_ascii_lowercase() || "'-,".contains(c));
+    let mut out = String::with_capacity(message.len() + 1);
+    let mut letters = message.chars();
+    match letters.next() {
+        Some(first) if word.len() < message.len() && plain(word) => out.push(first.to_ascii_uppercase()),
+        Some(first) => out.push(first),
+        None => {}
+    }
+    out.push_str(letters.as_str());
+    let last = message.rsplit(' ').next().unwrap_or_default();
+    if last.len() < message.len() && (plain(last) || last.ends_with(')')) {
+        out.push('.');
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::sentence;
+
+    #[test]
+    fn words_become_sentences_and_identifiers_stay() {
+        for (message, wanted) in [
+            ("reel A is not in the book", "Reel A is not in the book."),
+            ("the chip's key is missing", "The chip's key is missing."),
+            ("the file is readable by others (mode 0644)", "The file is readable by others (mode 0644)."),
+            ("It is whole already.", "It is whole already."),
+            ("touchmark.toml: unknown key", "touchmark.toml: unknown key."),
+            ("notBefore is after notAfter", "notBefore is after notAfter"),
+            ("chip 514C is on reel A-2", "Chip 514C is on reel A-2"),
+            ("/tmp/x can't be read: permission denied", "/tmp/x can't be read: permission denied."),
+            ("\"x y\" is not a time", "\"x y\" is not a time."),
+            ("works", "works"),
+            ("", ""),
+        ] {
+            assert_eq!(sentence(message), wanted, "{message}");
+        }
+    }
+}
