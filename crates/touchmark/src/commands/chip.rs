@@ -12,7 +12,7 @@ use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
 use crate::secret;
 
-/// Chips by themselves: make simulated ones, list a source, check it against a chip's contract, scrap blank ones
+/// Make simulated chips, list and check a source of chips, scrap blank chips
 #[derive(Debug, Args)]
 pub struct Chip {
     #[command(subcommand)]
@@ -29,8 +29,8 @@ enum Command {
 
 /// Scrap blank chips that will not be used: bent, lost, taken as samples
 ///
-/// Each counts as scrapped with its reason, and its certificate as spent, so that the stock is true. A chip that
-/// a unit has is refused: scrap the unit, and its chip goes with it.
+/// Each counts as scrapped with its reason, and its certificate as spent, so that the stock is correct. A chip of
+/// a unit is refused: scrap the unit, and its chip is scrapped with it.
 #[derive(Debug, Args)]
 struct Scrap {
     /// Ids of the chips

@@ -23,8 +23,8 @@ enum Act {
     Read(ReadArgs),
     /// Join the QR texts of several units into one, for the carton of a multipack
     ///
-    /// A phone that scans the symbol takes in all units at once. The symbol holds 169 units at most, fewer
-    /// where their codes carry optional data. With --svg or --png it is read back before it is written.
+    /// A phone that scans the symbol adds all units at once. The symbol holds at most 169 units, fewer if their
+    /// codes carry optional data. With --svg or --png it is read back before it is written.
     Join(Join),
 }
 
@@ -71,10 +71,10 @@ struct Make {
     /// Optional: how long the device can be commissioned, in seconds, 1 to 65535
     #[arg(long, value_name = "SECONDS", allow_hyphen_values = true)]
     timeout: Option<String>,
-    /// Optional: a value of the maker's own under a tag of 0x80 to 0xFF; digits are an integer, text:… is text
+    /// Optional: a value of the maker under a tag of 0x80 to 0xFF; digits are an integer, text:… is text
     #[arg(long, value_name = "TAG=VALUE", allow_hyphen_values = true)]
     maker_tag: Vec<String>,
-    /// Optional data as one TLV structure in hex, in the place of the options above
+    /// Optional data as one TLV structure in hex, instead of the options above
     #[arg(
         long, value_name = "HEX", default_value = "", hide_default_value = true,
         conflicts_with_all = ["serial_number", "serial_integer", "iterations", "salt", "devices", "timeout", "maker_tag"]
@@ -96,7 +96,7 @@ impl std::fmt::Debug for Make {
 
 #[derive(clap::Args)]
 struct Join {
-    /// QR texts, as MT:…; - reads them from standard input, one a line
+    /// QR texts (MT:…); - reads them from standard input, one per line
     #[arg(value_name = "TEXT", required = true)]
     texts: Vec<String>,
     /// Write the symbol as SVG

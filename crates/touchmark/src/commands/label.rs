@@ -124,7 +124,7 @@ pub struct Print {
     #[command(flatten)]
     passphrase: PassphraseArgs,
 
-    /// device, carton, multipack, or an SVG file of your own; else device, or multipack with --carton
+    /// Template: device, carton, multipack, or an SVG file of your own; default: device, or multipack with --carton
     #[arg(long, value_name = "NAME|FILE")]
     template: Option<String>,
 

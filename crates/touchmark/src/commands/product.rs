@@ -73,10 +73,10 @@ pub struct Add {
     /// --record-size, or from the [record] section of the product's file.
     #[arg(long, value_name = "FORMAT")]
     record: Option<RecordFormat>,
-    /// Address of the record in the flash, decimal or 0x and hex digits; else 0
+    /// Address of the record in the flash, decimal or hex after 0x; default: 0
     #[arg(long, value_name = "ADDRESS", value_parser = number, requires = "record")]
     record_address: Option<u32>,
-    /// Bytes of the flash region, decimal or 0x and hex digits; else 4096, which holds any record
+    /// Size of the flash region in bytes, decimal or hex after 0x; default: 4096, enough for any record
     #[arg(long, value_name = "BYTES", value_parser = number, requires = "record")]
     record_size: Option<u32>,
     /// First number of the series that new units get, such as HL-000001
@@ -104,7 +104,7 @@ pub struct Update {
     /// First number of the series that new units get from now on, such as HL-000001
     #[arg(long, value_name = "FIRST", group = "change")]
     serial_series: Option<String>,
-    /// No series of its own any more: each run says which numbers it gives
+    /// Remove the series: each run then names its numbers
     #[arg(long, group = "change", conflicts_with = "serial_series")]
     no_serial_series: bool,
     /// Trust sets that must accept it, replacing the earlier ones: stations refuse what one of them would refuse

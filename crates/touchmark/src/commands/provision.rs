@@ -21,15 +21,15 @@ use crate::watching::stoppable;
 
 /// Provision a reel's chips at a station: write, read back, prove, lock, record
 ///
-/// The intention is committed to the book before each chip is touched. After a
+/// Before each chip, the intention is committed to the book. After a
 /// crash, put the same chip back on any station: it continues where it stopped.
 /// Ground yourself: static discharge at the fixture kills chips silently.
 ///
 /// Serial numbers come from --serials or --serial-start, else from the product's
-/// series, else from one made from the reel's name; which it is, is shown before
-/// the first chip. Ctrl+C ends the run after the unit in work.
+/// series, else from one made from the reel's name. The source is shown before
+/// the first chip. Ctrl+C ends the run after the current unit.
 ///
-/// Exit code 0 where units passed and nothing was left over; 1 where a unit
+/// Exits with 0 if units passed and nothing was left over; with 1 if a unit
 /// failed, a chip was refused, serial numbers ran out, the wrong reel is in the
 /// fixture, or there was nothing to do.
 #[derive(Debug, Args)]
@@ -42,7 +42,7 @@ pub struct ProvisionArgs {
     station: String,
     #[command(flatten)]
     chips: Chips,
-    /// At most this many units; chips that are refused or were provisioned before do not count
+    /// Largest number of units; refused chips and those provisioned before do not count
     #[arg(long, value_name = "N", value_parser = at_least_one::<u64>)]
     units: Option<u64>,
     /// Serial numbers for new units, one per line; "-" reads them from standard input as they are scanned
@@ -51,7 +51,7 @@ pub struct ProvisionArgs {
     /// First of a series of serial numbers, such as TV-000001
     #[arg(long, value_name = "S")]
     serial_start: Option<String>,
-    /// Go on with chips that are put in, until Ctrl+C or SIGTERM; the unit in work is finished first
+    /// Continue with each chip that is inserted, until Ctrl+C or SIGTERM; the current unit is finished first
     #[arg(long)]
     wait: bool,
     /// Answer with one JSON object per unit as it ends, the summary last

@@ -23,12 +23,12 @@ pub struct RecordArgs {
 
 #[derive(Debug, clap::Subcommand)]
 enum Act {
-    /// Make the records that units' firmware reads: of units of the book, or of one from its values
+    /// Make the factory records that firmware reads, for units of the book or from values
     ///
     /// Units of the book (UNIT…, --reel or --all; they must have passed) get a file each in the directory --out,
     /// or one archive there with --bundle, and beside it index.csv: unit, chip ID, file, address, size, SHA-256.
-    /// All of it is there or nothing, and the log keeps that it was made. Form, address and size are the
-    /// product's own unless they are given.
+    /// Writes all of it or nothing, and the log records it. Form, address and size default to those of the
+    /// product.
     ///
     /// Without units, the record is made from values. They come from a description in TOML or JSON, from options, or from
     /// both; an option wins. The passcode is never an option: it comes from the
@@ -53,13 +53,13 @@ struct Make {
     /// All units that passed
     #[arg(long, requires = "out")]
     all: bool,
-    /// Directory for the records of units of the book; it must be new or empty
+    /// Directory for the records of units of the book, new or empty
     #[arg(long, value_name = "DIR", requires = "of_book", conflicts_with_all = ["from", "cbor", "image", "hex"])]
     out: Option<PathBuf>,
-    /// Form of the records of units of the book: cbor, hex or image; else the product's own, else cbor
+    /// Form of the records of units of the book: cbor, hex or image; default: the product's form, then cbor
     #[arg(long, value_name = "FORMAT", requires = "out")]
     format: Option<RecordFormat>,
-    /// One archive in the place of one file a unit
+    /// Write one archive instead of one file per unit
     #[arg(long, requires = "out")]
     bundle: bool,
     #[command(flatten)]

@@ -15,7 +15,7 @@ use crate::output::{Exit, Failure, Output};
 /// Creates a development authority, a simulated reel, an order and a delivery.
 /// Receives and examines the delivery, then provisions, proves, labels, records
 /// and reconciles every unit. The same seed and faults give the same chips. With --product it is
-/// your own product, with your site's settings, always for test; your site is only read.
+/// your own product, with your site's settings, always for test. Your site is not changed.
 #[derive(Debug, Args)]
 pub struct RehearseArgs {
     /// Units to start
@@ -30,7 +30,7 @@ pub struct RehearseArgs {
     /// Directory for the site, new or empty
     #[arg(long, value_name = "DIR", default_value = "rehearsal")]
     out: PathBuf,
-    /// A product of your site, in place of the invented one
+    /// Product of your site, instead of the invented one
     #[arg(long, value_name = "NAME")]
     product: Option<String>,
     /// Location of the record book: sqlite:FILE, or postgres://… without a password; must be new

@@ -21,11 +21,11 @@ pub enum UnitCommand {
     List(ListArgs),
     /// Show a unit's whole story
     Show(ShowArgs),
-    /// Find units by what is read from them
+    /// Find units by code, serial number, chip id or credential
     ///
-    /// QR text or a manual pairing code of a unit's label; its serial number, chip ID or the serial number of its
-    /// credential, in any letter case, or the beginning of one; or the last four or more characters of its serial
-    /// number. Where several fit, all are listed.
+    /// Takes QR text or a manual pairing code of a unit's label; its serial number, chip ID or the serial number of
+    /// its credential, in any letter case, or the beginning of one; or the last four or more characters of its
+    /// serial number. Lists all units that match.
     Find(FindArgs),
     /// Scrap a unit and its chip
     ///
