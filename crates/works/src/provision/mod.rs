@@ -30,7 +30,7 @@ pub use crate::station::{Told, Watch};
 use crate::trouble::Trouble;
 pub(crate) use line::passcode_label;
 pub use line::warnings;
-use line::{Line, Prepared, line, prepare};
+use line::{Line, line, prepare};
 use load::load;
 use one::one;
 use run::{Asked, Run, Seen};
