@@ -163,7 +163,7 @@ fn programs_that_are_none() {
         ("'unfinished", "quotes do not match"),
         ("   ", "no program is named"),
         ("true", "ended before it answered hello"),
-        ("echo hello", "no JSON-RPC response: hello"),
+        ("echo hello", "not a JSON-RPC response: hello"),
     ] {
         let refused = CommandSource::start(program, QUICK).map(drop).unwrap_err();
         assert!(

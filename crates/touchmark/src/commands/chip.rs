@@ -71,7 +71,7 @@ struct Simulate {
     #[arg(long, value_name = "NAME", default_value_t = Part::default().name)]
     part: String,
     /// Bytes for all objects of a chip
-    #[arg(long, value_name = "OCTETS", default_value_t = Part::default().room)]
+    #[arg(long, value_name = "BYTES", default_value_t = Part::default().room)]
     room: usize,
     /// Clock of the bus, in hertz
     #[arg(long, value_name = "HZ", default_value_t = Timing::default().bus_hz)]

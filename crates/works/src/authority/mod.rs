@@ -208,7 +208,7 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
     // None is over before it begins, and what is beyond the calendar would silently be no end at all.
     if let Some(years) = raise.years.filter(|years| !(1..=MOST_YEARS).contains(years)) {
         return Err(Trouble::usage(
-            format!("{years} years is out of range; the limits are 1 and {MOST_YEARS}"),
+            format!("{years} is not a number of years from 1 to {MOST_YEARS}"),
             "Give fewer years, or leave --years out for no expiry.",
         )
         .about("years"));
