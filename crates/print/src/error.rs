@@ -217,7 +217,7 @@ pub enum RunError {
     Nothing,
     /// The labels can't be written out.
     #[error("the labels can't be written: {0}")]
-    Out(std::io::Error),
+    Out(#[source] std::io::Error),
     /// The file can't be written.
     #[error("{path} can't be written: {source}")]
     File {

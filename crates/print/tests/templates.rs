@@ -55,7 +55,7 @@ const REFUSED: &[(&str, &str, &str)] = &[
     ("other baseline", "<text x=\"20\" y=\"5\" dominant-baseline=\"middle\">x</text>", "moved baseline"),
     ("letters that no font has", "<text x=\"20\" y=\"5\">漢</text>", "U+6F22"),
     ("opacity", "<g opacity=\"0.5\"><rect x=\"30\" width=\"1\" height=\"1\"/></g>", "opacity"),
-    ("see-through fill", "<rect x=\"30\" width=\"1\" height=\"1\" fill-opacity=\"0.5\"/>", "see-through"),
+    ("see-through fill", "<rect x=\"30\" width=\"1\" height=\"1\" fill-opacity=\"0.5\"/>", "transparent"),
     (
         "gradient",
         "<linearGradient id=\"a\"><stop offset=\"0\"/><stop offset=\"1\" stop-color=\"#fff\"/></linearGradient><rect x=\"30\" width=\"1\" height=\"1\" fill=\"url(#a)\"/>",

@@ -219,8 +219,8 @@ fn several_codes_go_into_one_symbol() {
     assert!(std::fs::metadata(png).is_ok());
 
     for (why, wrong, exit_code) in [
-        ("code 2", vec![all[0], all[0]], 2),
-        ("code 2", vec![all[0], "34970112332"], 2),
+        ("Code 2", vec![all[0], all[0]], 2),
+        ("Code 2", vec![all[0], "34970112332"], 2),
         ("code.length", vec![all[0], "MT:Y.K9042C00KA0648G0"], 2),
     ] {
         let (exit, failed) = asked(&[&["code", "join"][..], &wrong].concat());
@@ -404,7 +404,7 @@ fn a_record_that_is_wrong_is_not_written() {
         ("a forbidden passcode", DESCRIPTION.replace("20202021", "11111111"), vec![], "code.passcode"),
         ("no vendor's ID", DESCRIPTION.replace("FFF2", "FFF9"), vec![], "code.vendor-id"),
         ("no day", DESCRIPTION.replace("11-25", "11-31"), vec![], "manufacturing date"),
-        ("too long a name", DESCRIPTION.replace("Tern Vent", &"Tern ".repeat(7)), vec![], "35 octets"),
+        ("too long a name", DESCRIPTION.replace("Tern Vent", &"Tern ".repeat(7)), vec![], "35 bytes"),
         (
             "too few iterations",
             DESCRIPTION.replace("iterations = 1000", "iterations = 10"),

@@ -98,7 +98,8 @@ fn a_persons_own_product_is_rehearsed(engine: &Engine) {
                      [[object]]\nname = 'trust-anchor'\nfile = 'objects/anchor.der'\n\
                      [[object]]\nname = 'access-key'\nper_unit = 'objects/keys'\n";
     std::fs::write(dir.join("product.toml"), described).expect("a file");
-    let add = ["product", "add", "Vent", "--from", text(&dir.join("product.toml")), "--serial-series", "HL-000001"];
+    let file = dir.join("product.toml");
+    let add = ["product", "add", "Vent", "--from", text(&file), "--serial-series", "HL-000001"];
     let added = site.done("add", &add);
     assert_eq!((&added["purpose"], &added["serial_series"]), (&"production".into(), &"HL-000001".into()), "{added}");
     let before = site.reconcile("before");

@@ -263,7 +263,7 @@ pub fn units_away_from_the_line(engine: &Engine<'_>) {
     let again = book.return_unit(&passed, "rattles", &by()).expect_err("it is back");
     assert!(matches!(again, UnitError::State { state: UnitState::Returned, .. }), "{again}");
     let begun = site.begin(0, SerialWish::IfNew(&passed), &on("S1", 9)).expect_err("not written again");
-    assert!(begun.to_string().contains("came back"), "{begun}");
+    assert!(begun.to_string().contains("returned by the customer"), "{begun}");
     let gone = book.scrap_unit(&passed, "burnt", false, &by()).expect("scrapped");
     assert_eq!(gone.state, UnitState::Scrapped);
     assert_eq!(book.scrap_unit(&passed, "other words", false, &by()).expect("as it was").reason, gone.reason);
