@@ -4,14 +4,17 @@
 ///
 /// Errors are written without both, because they are also parts of longer messages. A first word that is an
 /// identifier (`touchmark.toml`, `notBefore`, a path, a quoted value) stays as it is, and nothing is put straight
-/// after a last word that people copy.
+/// after a last word that people copy. A word with a verb straight after it may be the name of a file, whose
+/// letters are not ours to change: `chips does not exist`.
 pub fn sentence(message: &str) -> String {
-    let word = message.split(' ').next().unwrap_or_default();
-    let plain = |word: &str| !word.is_empty() && word.chars().all(|c| c.is_ascii_lowercase() || "'-,".contains(c));
+    let mut words = message.split(' ');
+    let (word, second) = (words.next().unwrap_or_default(), words.next().unwrap_or_default());
+    let plain = |word: &str| !word.is_empty() && word.chars().all(|c| c.is_ascii_lowercase() || "'-,;".contains(c));
+    let may_be_a_name = VERBS.contains(&second) && !PRONOUNS.contains(&word);
     let mut out = String::with_capacity(message.len() + 1);
     let mut letters = message.chars();
     match letters.next() {
-        Some(first) if word.len() < message.len() && plain(word) => out.push(first.to_ascii_uppercase()),
+        Some(first) if word.len() < message.len() && plain(word) && !may_be_a_name => out.push(first.to_ascii_uppercase()),
         Some(first) => out.push(first),
         None => {}
     }
@@ -22,6 +25,11 @@ pub fn sentence(message: &str) -> String {
     }
     out
 }
+
+/// What stands straight after a name at the beginning of a message.
+const VERBS: &[&str] = &["already", "can't", "contains", "does", "has", "holds", "is", "was"];
+/// Words before those that are no name.
+const PRONOUNS: &[&str] = &["it", "that", "there", "this"];
 
 #[cfg(test)]
 mod tests {
@@ -39,6 +47,9 @@ mod tests {
             ("chip 514C is on reel A-2", "Chip 514C is on reel A-2"),
             ("/tmp/x can't be read: permission denied", "/tmp/x can't be read: permission denied."),
             ("\"x y\" is not a time", "\"x y\" is not a time."),
+            ("cancelled; nothing was stored", "Cancelled; nothing was stored."),
+            ("chips does not exist", "chips does not exist."),
+            ("there is no product Vent", "There is no product Vent"),
             ("works", "works"),
             ("", ""),
         ] {
