@@ -136,7 +136,7 @@ case("named.ndjson", "".join(json.dumps({"Chip-Id": c, "Public Key": k}) + "\n" 
 case("deep.json", b"[" * 200_000, 1, ["json"])
 case("deeper.json", b'[{"chip_id":"514C","x":' + b"[" * 200_000 + b"]" * 200_000 + b"}]", 2, ["no column"])
 case("fields.json", json.dumps([{f"f{n}": 1 for n in range(5_000)}]).encode(), 1, ["256 fields"])
-case("empty-arrays.json", b"[" + b"[]," * 3_000_000 + b"[]]", 1, ["no object"])
+case("empty-arrays.json", b"[" + b"[]," * 3_000_000 + b"[]]", 1, ["not an object"])
 case("spread.json", json.dumps({"chip_id": "514C", "public_key": "04"}, indent=1).encode(), 1, ["one object a line"])
 
 # One file for each chip.

@@ -8,7 +8,7 @@ import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount } from './newcomer.mjs';
 
 /// Fields that differ between any two runs.
-const OWN = new Set(['received', 'began', 'changed', 'started', 'started_us', 'ended', 'microseconds', 'at', 'by', 'nonce', 'challenge', 'elements', 'signature',
+const OWN = new Set(['added', 'received', 'began', 'changed', 'started', 'started_us', 'ended', 'microseconds', 'at', 'by', 'nonce', 'challenge', 'elements', 'signature',
   'discriminator', 'sequence', 'entry', 'entries', 'root', 'log', 'reasons']);
 
 function plain(value) {

@@ -14,7 +14,9 @@ pub fn sentence(message: &str) -> String {
     let mut out = String::with_capacity(message.len() + 1);
     let mut letters = message.chars();
     match letters.next() {
-        Some(first) if word.len() < message.len() && plain(word) && !may_be_a_name => out.push(first.to_ascii_uppercase()),
+        Some(first) if word.len() < message.len() && plain(word) && !may_be_a_name => {
+            out.push(first.to_ascii_uppercase())
+        }
         Some(first) => out.push(first),
         None => {}
     }

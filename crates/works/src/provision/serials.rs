@@ -136,7 +136,7 @@ impl SerialsFrom {
             (_, true) => format!("Serial numbers: {from} begins a new series."),
         };
         if let Some(beside) = &self.beside {
-            words += &format!(" Product {product} already uses another series, with {beside}.");
+            words += &format!(" Product {product} already has numbers in another series, such as {beside}.");
         } else if self.source == "reel" {
             words += &format!(" Product {product} has no series of its own.");
         }
