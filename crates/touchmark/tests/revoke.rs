@@ -375,8 +375,8 @@ fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
     let (exit, told) = site.call(&revoke);
     assert!(exit == Some(2) && told.to_string().contains("--password-file"), "{told}");
     for (name, file, wanted) in [
-        ("ada", &ben, "name or password is wrong"),
-        ("nobody", &ada, "name or password is wrong"),
+        ("ada", &ben, "Name or password is wrong"),
+        ("nobody", &ada, "Name or password is wrong"),
         ("eve", &eve, "auditor"),
     ] {
         let (exit, told) = by(name, &revoke, file);

@@ -24,7 +24,7 @@ pub struct Scope {
     pub point: Option<String>,
 }
 
-/// Reasons by their bit in ReasonFlags (RFC 5280 §4.2.1.13); bit 0 is not used.
+/// Reasons by their bit in `ReasonFlags` (RFC 5280 §4.2.1.13); bit 0 is not used.
 const FLAGS: [Reason; 8] = [
     Reason::KeyCompromise,
     Reason::CaCompromise,
@@ -89,7 +89,7 @@ fn reasons(data: &[u8], part: &Tlv) -> Result<Option<Vec<&'static str>>, Unreada
     Ok((listed.len() < FLAGS.len()).then_some(names))
 }
 
-/// The first name of a DistributionPointName, for people.
+/// The first name of a `DistributionPointName`, for people.
 fn point(data: &[u8], parts: &mut Walk<'_, '_>, part: &Tlv) -> Result<String, Unreadable> {
     let mut choice = parts.enter(part)?;
     let names = choice.next()?;
@@ -109,7 +109,7 @@ fn point(data: &[u8], parts: &mut Walk<'_, '_>, part: &Tlv) -> Result<String, Un
     Ok(printable(&text))
 }
 
-/// The directoryNames among the GeneralNames of a walk.
+/// The `directoryName`s among the `GeneralNames` of a walk.
 fn directory_names(data: &[u8], walk: &mut Walk<'_, '_>) -> Result<Vec<Name>, Unreadable> {
     let mut found = Vec::new();
     while !walk.is_done() {

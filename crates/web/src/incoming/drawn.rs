@@ -2,7 +2,7 @@
 
 use askama::Template;
 use axum::response::Response;
-use works::Advise as _;
+use works::Said;
 
 use super::{Finding, Group, Item, Made, Outcome, Task, grouped, hold};
 use crate::answer::{Oops, page};
@@ -195,7 +195,8 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
     match &*outcome {
         Outcome::Running => shown.running = Some(far(item)),
         Outcome::Failed(trouble) => {
-            shown.failed = Some((trouble.to_string(), trouble.advice().unwrap_or_default()));
+            let said = Said::by(trouble);
+            shown.failed = Some((works::sentence(&said.message), said.advice.unwrap_or_default()));
         }
         Outcome::Made { answer, made } => {
             let labels = matches!(made, Made::Labels(_));
