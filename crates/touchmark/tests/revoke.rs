@@ -115,7 +115,7 @@ fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
     let lists: Vec<_> = kept["lists"].as_array().expect("lists").iter().map(|l| (&l["issuer"], &l["number"])).collect();
     assert_eq!(lists, [(&json!(PAA), &json!("01")), (&json!(PAI), &json!("03"))]);
     let reasons = json!({ site.serial("TV-000001"): "keyCompromise", other: "unspecified" });
-    let wanted = json!({ "number": 3, "days": 7, "url": url, "reasons": reasons });
+    let wanted = json!({ "number": 3, "days": 7, "url": url, "reasons": reasons, "in_pem": "second.pem" });
     fs::write(site.file("wanted.json"), wanted.to_string()).expect("written");
     for (from, to) in
         [(dac, "revoked.der"), (site.unit_file("TV-000003", "dac.der"), "good.der"), (pai, "pai.der"), (paa, "paa.der")]

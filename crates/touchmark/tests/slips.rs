@@ -423,7 +423,7 @@ fn a_terminal_asks_what_a_root_is_for() {
 }
 
 /// Product data that a field has no room for is refused when the product is added. Bounds in bytes of UTF-8: Core
-/// Spec 11.1.5, attributes VendorName and ProductName.
+/// Spec 11.1.5, attributes `VendorName` and `ProductName`.
 #[test]
 fn product_data_is_judged_when_it_is_added() {
     let site = Site::new("a");

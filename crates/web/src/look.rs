@@ -145,7 +145,7 @@ mod tests {
         assert_eq!(super::count(&50_000), "50\u{202f}000");
         assert_eq!(super::count(&-1), "\u{2212}1");
         let said = [900, 2_048, 5 << 20, 7 << 30].map(super::octets);
-        assert_eq!(said, ["900 octets", "2 KiB", "5.0 MiB", "7.0 GiB"]);
+        assert_eq!(said, ["900 bytes", "2 KiB", "5.0 MiB", "7.0 GiB"]);
     }
 
     #[test]

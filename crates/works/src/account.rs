@@ -125,8 +125,8 @@ mod tests {
     const LOG: Log = Log { entries: 9, intact: true };
 
     fn counts() -> Reconciliation {
-        let mut counts = Reconciliation::default();
-        counts.chips = book::ChipCount { received: 10, blank: 4, held: 1, provisioned: 3, scrapped: 2, unaccounted: 0 };
+        let chips = book::ChipCount { received: 10, blank: 4, held: 1, provisioned: 3, scrapped: 2, unaccounted: 0 };
+        let mut counts = Reconciliation { chips, ..Reconciliation::default() };
         counts.credentials.received = 9;
         (counts.credentials.available, counts.credentials.reserved) = (3, 1);
         (counts.credentials.installed, counts.credentials.spent) = (3, 2);

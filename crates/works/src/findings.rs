@@ -99,6 +99,9 @@ impl Group {
     }
 }
 
+/// Ids of the chips at these places of a reel, in this order.
+type IdsAt<'a, E> = dyn Fn(&[u32]) -> Result<Vec<String>, E> + 'a;
+
 /// Findings so far.
 #[derive(Debug, Default)]
 pub(crate) struct Findings {
@@ -209,10 +212,7 @@ impl Findings {
     }
 
     /// Takes out what is wrong one by one, in the order in which it was told, and how many more there were.
-    pub(crate) fn faults<E>(
-        &mut self,
-        chip_ids: &dyn Fn(&[u32]) -> Result<Vec<String>, E>,
-    ) -> Result<(Vec<Fault>, usize), E> {
+    pub(crate) fn faults<E>(&mut self, chip_ids: &IdsAt<'_, E>) -> Result<(Vec<Fault>, usize), E> {
         let mut apart = std::mem::take(&mut self.apart);
         apart.sort_by_key(|(turn, ..)| *turn);
         let place = |about: &About| if let About::Place(place) = about { Some(*place) } else { None };

@@ -298,7 +298,7 @@ fn refused(line: &Line, now: OffsetDateTime) {
     assert!(wrong(Request::of(Scope::Order("other.csv".into()))).contains("other.csv"));
     assert!(wrong(Request { station: Some("S9".into()), ..site() }).contains("S9"));
     assert!(wrong(Request { from: Some(now), to: Some(now), ..site() }).contains("ends before"));
-    assert!(wrong(Request { every: Some(Duration::SECOND), ..site() }).contains("stretches"));
+    assert!(wrong(Request { every: Some(Duration::SECOND), ..site() }).contains("intervals"));
     // A period without an attempt is a report too.
     let empty =
         report(&line.site, &Request { from: Some(now), worst_hour: true, ..site() }, now, &Course::new()).unwrap();

@@ -1,6 +1,6 @@
 //! What commands share that write a page: where to, on which paper.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 use print::paper::{Document, Size};
@@ -44,7 +44,7 @@ impl PaperArgs {
         };
         let mut written = Vec::new();
         if let Some(path) = &self.html {
-            works::put(path, document.html().as_bytes())?;
+            put(path, document.html().as_bytes())?;
             written.push(path.display().to_string());
         }
         if let Some(path) = &self.pdf {
@@ -54,9 +54,18 @@ impl PaperArgs {
                     "Report this; the answer itself is correct.",
                 )
             })?;
-            works::put(path, &octets)?;
+            put(path, &octets)?;
             written.push(path.display().to_string());
         }
         Ok(written)
     }
+}
+
+/// A directory that is not there is a slip of whoever typed it, not a disk that failed.
+fn put(path: &Path, octets: &[u8]) -> Result<(), Failure> {
+    let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty());
+    if let Some(missing) = directory.filter(|directory| !directory.exists()) {
+        return Err(Failure::usage(format!("the directory {} does not exist", missing.display()), "Check the path."));
+    }
+    Ok(works::put(path, octets)?)
 }

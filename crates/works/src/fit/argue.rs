@@ -242,6 +242,6 @@ mod tests {
         let told = fit(&Request { parts, needs, threats, commissioning_s: 12.0 }).unwrap();
         let argument = &told.arguments[0];
         assert_eq!(argument.first, None);
-        assert!(argument.because.iter().any(|s| s.contains("silent")), "{argument:?}");
+        assert!(argument.because.iter().any(|s| s.contains("says nothing about side-channel")), "{argument:?}");
     }
 }

@@ -28,7 +28,7 @@ const ELEMENTS: usize = 900;
 /// Most octets of a name in the factory record.
 const NAME: usize = 32;
 
-/// Homes that a device can join at the same time, at least (SupportedFabrics; from memory of the standard).
+/// Homes that a device can join at the same time, at least (`SupportedFabrics`; from memory of the standard).
 const FABRICS: u32 = 5;
 /// A key that is being made for one more while the fail-safe is armed (from memory of the standard).
 const PENDING: u32 = 1;

@@ -359,7 +359,9 @@ impl Run<'_, '_> {
                 Some(ChipState::Blank) => return Ok(Some(id)),
                 Some(ChipState::Held) if held => return Ok(Some(id)),
                 Some(ChipState::Held) => {}
-                _ if self.asked.wait => drop(self.deal(&id, true, None)?),
+                _ if self.asked.wait => {
+                    let _ = self.deal(&id, true, None)?;
+                }
                 _ => {}
             }
         }

@@ -145,7 +145,7 @@ impl SerialsFrom {
 }
 
 /// A serial number for a new unit, whole as its device tells it (Core Spec 11.1.5, attribute
-/// SerialNumber). One that is too long is refused, never shortened.
+/// `SerialNumber`). One that is too long is refused, never shortened.
 pub(super) fn whole(text: &str) -> Result<UnitSerial, Trouble> {
     let serial = UnitSerial::new(text)?;
     factory_record::fits(Field::SerialNumber, serial.as_str()).map_err(|e| {

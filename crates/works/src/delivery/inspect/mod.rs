@@ -81,6 +81,9 @@ pub enum Known {
 /// Ids of the chips at these places of the reel, in this order.
 pub type ChipIds<'a> = &'a (dyn Fn(&[u32]) -> Result<Vec<String>, Trouble> + Sync);
 
+/// Chip and reel of a public key that is on another reel of the site.
+pub type Elsewhere<'a> = &'a (dyn Fn(&[u8; 65]) -> Option<(String, String)> + Sync);
+
 /// What a delivery should hold.
 pub struct Expectation<'a> {
     /// Chips of the reel.
@@ -100,7 +103,7 @@ pub struct Expectation<'a> {
     /// What the site knows to be revoked.
     pub revoked: &'a Revoked,
     /// Chip and reel of a key that is not on this one, where the site has it on another.
-    pub elsewhere: &'a (dyn Fn(&[u8; 65]) -> Option<(String, String)> + Sync),
+    pub elsewhere: Elsewhere<'a>,
     /// When it arrives: a DAC that is not valid then is reported.
     pub now: Moment,
     /// What the site holds already of this certificate's key or serial number; told

@@ -109,7 +109,7 @@ mod tests {
             (b"\xff\xfea\0\n\0b", 2, "cut off"),
             (b"\xff\xfea\0\n\0\x00\xd8b\0", 2, "surrogate"),
             (b"\xfe\xff\0a\xdc\0", 1, "surrogate"),
-            (b"\x89PNG\r\n\x1a\n\0\0\0", 2, "not text"),
+            (b"\x89PNG\r\n\x1a\n\0\0\0", 3, "not text"),
             (b"chip_id\n\0\0\0", 2, "not text"),
             (b"\xff\xfe\0\0a\0\0\0", 1, "not text"),
         ];
