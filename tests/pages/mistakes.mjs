@@ -11,7 +11,7 @@ const FORMS = [
   ['/products', 'add', { name: 'Tern Lamp', vendor: 'FFQ2', product: '8A22', device_type: '0x0101', vendor_name: 'Tern & "Hollow"' }, 'vendor', 400],
   ['/products', 'add', { name: 'Tern Lamp', vendor: 'FFF2', product: '8A22', device_type: 'lamp' }, 'device_type', 400],
   ['/products', 'add', { name: 'Tern Vent', vendor: 'FFF2', product: '8A22', device_type: '1' }, 'name', 422],
-  ['/authorities', 'raise', { name: 'Kept root', role: 'paa', vendor: '1234', years: '2', passphrase: 'only for this test' }, 'vendor', 422],
+  ['/authorities', 'raise', { name: 'Kept root', role: 'paa', vendor: 'FFQ2', years: '2', passphrase: 'only for this test' }, 'vendor', 400],
   ['/authorities', 'raise', { name: 'Kept PAI', role: 'pai', vendor: 'FFF2', passphrase: 'only for this test' }, 'issuer', 400],
   ['/authorities', 'adopt', { name: 'Kept', file: 'x.pem' }, 'file', 400],
   ['/declarations', 'make', { name: 'Kept', vendor: 'FFF2', products: '8A21 ZZZZ', device_type: '1', passphrase: 'only for this test' }, 'products', 400],

@@ -239,7 +239,7 @@ impl Signer for ChipSigner {
 /// reel and without a credential: one PEM block each, signed by the chip's own
 /// key, so that the authority sees that the keys are held.
 ///
-/// - `again`: as in [`write`].
+/// - `again`: as in [`write()`].
 ///
 /// # Errors
 ///

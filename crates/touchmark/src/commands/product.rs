@@ -70,7 +70,7 @@ pub struct Add {
     /// The flashing tool gets the unit's factory record, in this form: cbor, hex or image
     ///
     /// `record make` then writes it so. Address and size of the flash region come from --record-address and
-    /// --record-size, or from the [record] section of the product's file.
+    /// --record-size, or from the `[record]` section of the product's file.
     #[arg(long, value_name = "FORMAT")]
     record: Option<RecordFormat>,
     /// Address of the record in the flash, decimal or hex after 0x; default: 0
