@@ -161,7 +161,8 @@ async function test(page, address, site, folder, pictures) {
   const text = openssl(folder, 'crl', '-inform', 'DER', '-in', 'own.crl', '-noout', '-text');
   assert.equal(text.match(/Serial Number:/g).length, 2);
   const point = await (await fetched(page, address, `${href}/point`)).json();
-  assert.equal(point.data_size, readFileSync(join(folder, 'own.crl')).length);
+  // The record names its signer; the list changes under one address, so it gives no size.
+  assert.ok(point.signer_certificate.includes('BEGIN CERTIFICATE') && !('data_size' in point));
 }
 
 async function production(page, address, folder, pictures) {
