@@ -180,7 +180,7 @@ async function production(page, address, folder, pictures) {
   const word = JSON.parse(await page.locator('body').getAttribute('hx-headers'))['x-form'];
   const alone = await page.request.post(`${address}/revocation/requests/2/confirm`, { headers: { 'x-form': word, 'content-type': 'application/x-www-form-urlencoded' }, data: '' });
   assert.equal(alone.status(), 422);
-  assert.match(await alone.text(), /somebody else must confirm/);
+  assert.match(await alone.text(), /another person must confirm/);
   // The second person is another account, in a browser of their own.
   const other = await open();
   const second = watch(await other.newPage());
