@@ -86,7 +86,7 @@ impl Dependents {
 /// Why something was not withdrawn or changed. Nothing was done.
 #[derive(Debug, thiserror::Error)]
 pub enum DependsError {
-    /// It is not there.
+    /// No such thing is in the book.
     #[error("{what} {name} does not exist")]
     Unknown {
         /// Product, reel, delivery or authority.

@@ -61,7 +61,7 @@ impl PaperArgs {
     }
 }
 
-/// A directory that is not there is a slip of whoever typed it, not a disk that failed.
+/// A missing directory is wrong usage: a mistyped path, not a failed disk.
 fn put(path: &Path, octets: &[u8]) -> Result<(), Failure> {
     let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty());
     if let Some(missing) = directory.filter(|directory| !directory.exists()) {
