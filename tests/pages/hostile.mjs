@@ -4,7 +4,7 @@ import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { touchmark } from './server.mjs';
 
-const NAMES = ['<script>window.hit=1</script>', '"><img src=x onerror=window.hit=1>', "'-window.hit=1-'", '{{7*7}}${7*7}<%=7*7%>', 'a/b?c#d&e=%2F', '\u202Eevil', 'Ω≈ç√ 𝕿𝖊𝖗𝖓'];
+const NAMES = ['<script>window.hit=1</script>', '"><img src=x onerror=hit=1>', "'-window.hit=1-'", '{{7*7}}${7*7}<%=7*7%>', 'a/b?c#d&e=%2F', '\u202Eevil', 'Ω≈ç√ 𝕿𝖊𝖗𝖓'];
 
 export async function hostile(e) {
   const { page, program, site, server } = e;
