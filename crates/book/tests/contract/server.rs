@@ -48,6 +48,12 @@ fn told(output: &Output) -> String {
     format!("{}{}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
 }
 
+/// Copies a folder with its owners and modes, which the server is strict about.
+fn copy(from: &Path, to: &Path) {
+    let done = Command::new("cp").arg("-a").arg(from).arg(to).output().expect("cp runs");
+    assert!(done.status.success(), "{}", told(&done));
+}
+
 impl Server {
     /// Starts one; `None` where PostgreSQL is not installed (never in CI).
     pub fn start() -> Option<Self> {
@@ -75,11 +81,30 @@ impl Server {
             let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
             assert!(made.status.success(), "{}", told(&made));
         }
-        let data = server.data();
-        server.run("initdb", &["-D", &data, "-U", "postgres", "-A", "trust", "--no-sync", "--encoding=UTF8"]);
+        server.fill();
         server.launch();
         server.watch = Some(server.watched());
         server
+    }
+
+    /// The folder of an empty server. `initdb` takes two seconds and every test wants one, so the
+    /// first makes it and the others copy it.
+    fn fill(&self) {
+        let data = self.data();
+        let version = self.programs.display().to_string().replace('/', "-");
+        let kept = option_env!("CARGO_TARGET_TMPDIR").map(|folder| Path::new(folder).join(format!("initdb{version}")));
+        if let Some(kept) = kept.as_deref().filter(|kept| kept.exists()) {
+            return copy(kept, Path::new(&data));
+        }
+        self.run("initdb", &["-D", &data, "-U", "postgres", "-A", "trust", "--no-sync", "--encoding=UTF8"]);
+        if let Some(kept) = kept {
+            let own = kept.with_extension(std::process::id().to_string());
+            copy(Path::new(&data), &own);
+            // Another test may have been first; its folder is as good.
+            if std::fs::rename(&own, &kept).is_err() {
+                std::fs::remove_dir_all(&own).expect("removed");
+            }
+        }
     }
 
     /// A process of a session of its own: a test that is killed takes its group along.
