@@ -177,5 +177,24 @@ del zeros
 large = [{"id": lzma.FILTER_LZMA2, "preset": 0, "dict_size": 1 << 30}]
 case("dictionary.xz", lzma.compress(table(plain, rounded).encode(), filters=large), 1, ["memory"])
 
+# Ids that lost a digit, and lines that are no chips.
+many = next(take) + next(take)
+lost = [(c[:-1] if n == 11 else c, k) for n, (c, k) in enumerate(many)]
+case("lost-digit.csv", table(plain, lost).encode(), 0,
+     ["reel.id-length", "warning", "line 13", lost[11][0].lower(), "has 17 digits", "15 of 16"], received=16)
+many = next(take) + next(take)
+case("decimal.csv", table(plain, [(str(3 ** (2 * n + 7)), k) for n, (_, k) in enumerate(many)]).encode(), 0,
+     ["reel.id-length", "decimal chip ids of 4 to 18 digits", "line 2"], received=16)
+case("long-id.csv", table(plain, [("AB" * 33, rounded[0][1])]).encode(), 1, ["has 66 digits", "at most 64"])
+case("total.csv", table(plain, rounded + [("Total", "")]).encode(), 1, ["delete such lines", "line 10"])
+case("total-cut.csv", (table(plain, rounded) + "8 pieces\r\n").encode(), 1, ["delete such lines", "line 10"])
+case("joined.csv", (table(plain, rounded[:4]) + table(plain, rounded[4:])).encode(), 1,
+     ["names of the columns once more", "delete this line", "line 6"])
+case("wrapped.json", json.dumps({"lot": "7", "made": {"by": "desk"}, "tags": [], "chips": [
+    {"chip_id": c, "public_key": k} for c, k in next(take)]}, indent=1).encode(), 0)
+case("wrapped-line.json", json.dumps({"chips": [{"Chip ID": c, "publicKey": k} for c, k in next(take)]}).encode(), 0)
+case("wrapped-twice.json", json.dumps({"chips": [{"chip_id": "AB", "public_key": "04"}], "boxes": [{"n": 1}]}).encode(), 1,
+     ["several arrays of objects", "boxes"])
+
 (out / "cases.json").write_text(json.dumps(cases))
 print(len(cases))

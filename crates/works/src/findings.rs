@@ -126,10 +126,6 @@ impl Findings {
         self.errors
     }
 
-    pub(crate) fn is_empty(&self) -> bool {
-        self.rules.is_empty()
-    }
-
     /// Adds one; the subject is asked for only where it is among those named or kept.
     pub(crate) fn tell<S: Into<Subject>>(
         &mut self,

@@ -62,7 +62,7 @@ impl Pool {
         let anchored = chain.last().is_some_and(|top| self.authorities()[*top].trusted);
         self.length(link, &chain, &mut report);
         match link {
-            None => missing(context, "the certificate that issued it", dac, &mut report),
+            None => missing(context, "the PAI that issued it", dac, &mut report),
             Some(link) => {
                 self.joint(dac, &link, &mut report);
                 self.identifiers(dac, &link, context, &mut report);
@@ -99,7 +99,7 @@ impl Pool {
         } else {
             match authority.up {
                 None => {
-                    missing(context, "the certificate that issued it", c, &mut report);
+                    missing(context, PAA_MISSING, c, &mut report);
                     unanchored(context, "no PAA above it", &mut report);
                     anchored = false;
                 }
@@ -302,11 +302,18 @@ fn claims(dac: &Certificate, context: &Context, report: &mut Report) {
     }
 }
 
+const PAA_MISSING: &str = "the PAA that issued it";
+
 fn missing(context: &Context, what: &str, c: &Certificate, report: &mut Report) {
     let key_id = c.authority_key_id().map_or_else(|| "not stated".into(), shown);
     let found = format!("{what} is not available: {}, key identifier {key_id}", c.issuer.display(c.der()));
     let severity = if context.trust_given { Severity::Error } else { Severity::Warning };
-    report.add(Finding::new(&COMPLETE, found).weighing(severity));
+    let finding = Finding::new(&COMPLETE, found).weighing(severity);
+    report.add(if what == PAA_MISSING {
+        finding.advising("Give the PAA too, or adopt it at the site. Get it through a separate, trusted channel.")
+    } else {
+        finding
+    });
     // A DAC names its PAI's vendor in its issuer's name, so that much can be told without the PAI.
     let (own, above) = (c.subject.identity.vendor(), c.issuer.identity.vendor());
     if let (Some(own), Some(above)) = (own, above)

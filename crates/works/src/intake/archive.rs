@@ -1,7 +1,7 @@
 //! ZIP, tar and what is packed around a tar, opened in memory or from a file, entry by entry.
 
 use std::fs;
-use std::io::{self, BufReader, Cursor, Read, Seek, SeekFrom};
+use std::io::{self, Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use zeroize::Zeroizing;
@@ -56,12 +56,25 @@ pub(super) fn open_file(
     refuse_closed(name, start)?;
     let io = |source| IntakeError::Io { path: path.to_owned(), source };
     let file = fs::File::open(path).map_err(io)?;
+    unpack(name, start, Window::new(file), 0, budget, password, each)
+}
+
+/// Opens an archive by what it begins with.
+fn unpack<R: Read + Seek>(
+    name: &str,
+    start: &[u8],
+    reader: R,
+    depth: u8,
+    budget: &mut Budget,
+    password: Password<'_>,
+    each: &mut Each<'_>,
+) -> Result<(), IntakeError> {
     if is_zip(start) {
-        return zip(name, Window::new(file), 0, budget, password, each);
+        return zip(name, reader, depth, budget, password, each);
     }
     match Packing::of(start) {
-        Some(packing) => packed::expand(packing, name, BufReader::new(file), 0, budget, password, each),
-        None => tar(name, BufReader::new(file), 0, budget, password, each),
+        Some(packing) => packed::expand(packing, name, reader, depth, budget, password, each),
+        None => tar(name, reader, depth, budget, password, each),
     }
 }
 
@@ -132,7 +145,7 @@ pub(super) fn offer(
     each: &mut Each<'_>,
 ) -> Result<(), IntakeError> {
     if !is_archive(&octets) {
-        return each(Entry { name: name.to_owned(), octets });
+        return each(Entry { name: name.to_owned(), octets, within: budget.within });
     }
     refuse_closed(name, &octets)?;
     let depth = depth + 1;
@@ -140,13 +153,10 @@ pub(super) fn offer(
         let what = format!("is nested more than {} archives deep", budget.limits.depth);
         return Err(IntakeError::Size { name: name.to_owned(), what });
     }
-    if is_zip(&octets) {
-        return zip(name, Cursor::new(octets), depth, budget, password, each);
-    }
-    match Packing::of(&octets) {
-        Some(packing) => packed::expand(packing, name, Cursor::new(octets), depth, budget, password, each),
-        None => tar(name, Cursor::new(octets), depth, budget, password, each),
-    }
+    let around = budget.enter(name, &octets);
+    unpack(name, &octets, Cursor::new(&octets), depth, budget, password, each)?;
+    budget.within = around;
+    Ok(())
 }
 
 /// Refuses names that lead anywhere but below.

@@ -13,6 +13,7 @@ use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
+use aws_lc_rs::digest::{SHA256, digest};
 use walkdir::WalkDir;
 use zeroize::Zeroizing;
 
@@ -50,6 +51,19 @@ pub struct Entry {
     pub name: String,
     /// Contents.
     pub octets: Vec<u8>,
+    /// The archive that it lies in, by its number in what [`open`] gives, from 1; 0 in the outermost.
+    pub within: u32,
+}
+
+/// An archive that lay in what was opened, and was opened in turn.
+#[derive(Debug)]
+pub struct Opened {
+    /// Its name as the sender gave it.
+    pub name: String,
+    /// SHA-256 of the archive itself.
+    pub sha256: [u8; 32],
+    /// The archive that it lies in, as [`Entry::within`].
+    pub within: u32,
 }
 
 /// Why a thing from outside was not opened.
@@ -152,9 +166,21 @@ struct Budget {
     limits: Limits,
     octets: u64,
     entries: u64,
+    opened: Vec<Opened>,
+    /// The archive that is being read, as [`Entry::within`].
+    within: u32,
 }
 
 impl Budget {
+    /// Notes that an archive is opened; what is read from now on lies in it. Gives the one around it.
+    fn enter(&mut self, name: &str, octets: &[u8]) -> u32 {
+        let around = self.within;
+        self.opened.push(Opened { name: name.to_owned(), sha256: sha256(octets), within: around });
+        // Far fewer than entries, which are bounded.
+        self.within = u32::try_from(self.opened.len()).unwrap_or(u32::MAX);
+        around
+    }
+
     fn entry(&mut self, name: &str) -> Result<(), IntakeError> {
         self.entries += 1;
         if self.entries > self.limits.entries {
@@ -229,7 +255,8 @@ impl ReadError {
 /// Opens `path` and calls `each` for every entry in it, archives opened in turn.
 ///
 /// A directory's entries come in the order of their names; an archive's in
-/// its own. Links are not followed and are refused in archives.
+/// its own. Links are not followed and are refused in archives. Gives the
+/// archives that were opened on the way, without the outermost.
 ///
 /// # Errors
 ///
@@ -240,12 +267,12 @@ pub fn open(
     limits: Limits,
     password: Option<&Zeroizing<Vec<u8>>>,
     each: &mut dyn FnMut(Entry) -> Result<(), IntakeError>,
-) -> Result<(), IntakeError> {
+) -> Result<Vec<Opened>, IntakeError> {
     let io = |path: &Path| {
         let path = path.to_owned();
         move |source| IntakeError::Io { path, source }
     };
-    let mut budget = Budget { limits, octets: 0, entries: 0 };
+    let mut budget = Budget { limits, octets: 0, entries: 0, opened: Vec::new(), within: 0 };
     let meta = fs::metadata(path).map_err(io(path))?;
     if meta.is_dir() {
         for found in WalkDir::new(path).sort_by_file_name() {
@@ -261,25 +288,42 @@ pub fn open(
             let octets = whole(found.path(), &mut budget)?;
             archive::offer(&name, octets, 0, &mut budget, password, each)?;
         }
-        return Ok(());
+        return Ok(budget.opened);
     }
     let name = path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
     budget.entry(&name)?;
     // The outermost file is not yet an entry: an archive may be larger than any entry in it.
     let mut file = fs::File::open(path).map_err(io(path))?;
     let mut magic = [0; 512];
+    let have = fill(&mut file, &mut magic).map_err(io(path))?;
+    if archive::is_archive(&magic[..have]) {
+        archive::open_file(path, &name, &magic[..have], &mut budget, password, each)?;
+    } else {
+        let octets = whole(path, &mut budget)?;
+        each(Entry { name, octets, within: 0 })?;
+    }
+    Ok(budget.opened)
+}
+
+/// SHA-256 (FIPS 180-4).
+pub(crate) fn sha256(octets: &[u8]) -> [u8; 32] {
+    let mut out = [0; 32];
+    out.copy_from_slice(digest(&SHA256, octets).as_ref());
+    out
+}
+
+/// Reads until the buffer is full or nothing more comes; how much that is.
+pub(crate) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
     let mut have = 0;
-    while have < magic.len() {
-        match file.read(&mut magic[have..]).map_err(io(path))? {
-            0 => break,
-            count => have += count,
+    while have < buffer.len() {
+        match reader.read(&mut buffer[have..]) {
+            Ok(0) => break,
+            Ok(count) => have += count,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
         }
     }
-    if archive::is_archive(&magic[..have]) {
-        return archive::open_file(path, &name, &magic[..have], &mut budget, password, each);
-    }
-    let octets = whole(path, &mut budget)?;
-    each(Entry { name, octets })
+    Ok(have)
 }
 
 fn whole(path: &Path, budget: &mut Budget) -> Result<Vec<u8>, IntakeError> {

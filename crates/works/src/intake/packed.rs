@@ -10,7 +10,7 @@ use ruzstd::decoding::errors::{FrameDecoderError, ReadFrameHeaderError};
 use ruzstd::decoding::{BlockDecodingStrategy, FrameDecoder};
 
 use super::archive::{Each, Password, is_tar, offer, tar};
-use super::{Budget, IntakeError, ReadError};
+use super::{Budget, IntakeError, ReadError, fill};
 
 /// Memory that an expansion may ask for, in MiB: `xz -9` takes 65, `zstd --long` 128.
 const WINDOW_MIB: u32 = 136;
@@ -73,14 +73,7 @@ pub(super) fn expand<R: Read>(
     let passed = Passed::default();
     let mut expanded = packing.reader(Counted { inner: reader, count: Passed::clone(&passed) });
     let mut start = [0; 512];
-    let mut have = 0;
-    while have < start.len() {
-        match expanded.read(&mut start[have..]) {
-            Ok(0) => break,
-            Ok(count) => have += count,
-            Err(error) => return Err(refused(ReadError::Io(error), name, packing.words())),
-        }
-    }
+    let have = fill(&mut expanded, &mut start).map_err(|error| refused(ReadError::Io(error), name, packing.words()))?;
     let whole = Cursor::new(start[..have].to_vec()).chain(expanded);
     let mut watched = Watched { inner: whole, expanded: 0, passed, ratio: budget.limits.ratio };
     if is_tar(&start[..have]) {

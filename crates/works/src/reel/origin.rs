@@ -41,8 +41,8 @@ pub(super) fn of_certificates(
     if !wanted {
         return Err(Trouble::usage(
             format!("this is not the chip maker's manifest: it is made of {found}"),
-            "Receive the chip maker's manifest instead: only that shows whether the certificates are for your chips. \
-             A reel can be made of the certificates on purpose; the check of their keys is then void. Nothing was \
+            "If the reel is here already, receive this as its delivery (`touchmark delivery receive`). Otherwise \
+             receive the chip maker's manifest first: only that shows whether the certificates are for your chips. A reel can be made of the certificates on purpose; the check of their keys is then void. Nothing was \
              stored.",
         )
         .about("from_certificates"));

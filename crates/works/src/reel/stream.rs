@@ -39,6 +39,8 @@ pub(super) struct Stream<'a> {
     map: &'a ColumnMap,
     /// Lines in all: chips, and one or two more.
     pub(super) lines: u64,
+    /// Digits of the first chip's id: others of another length are reported by reading the whole.
+    digits: Option<usize>,
 }
 
 enum Row {
@@ -56,13 +58,7 @@ impl<'a> Stream<'a> {
         }
         let lines = count_lines(&mut file)?;
         let mut head = vec![0; HEAD];
-        let mut have = 0;
-        while have < HEAD {
-            match file.read(&mut head[have..]).ok()? {
-                0 => break,
-                count => have += count,
-            }
-        }
+        let have = crate::intake::fill(&mut file, &mut head).ok()?;
         let head = &head[..have];
         let mark = if head.starts_with(b"\xEF\xBB\xBF") { 3 } else { 0 };
         let body = &head[mark..];
@@ -87,7 +83,7 @@ impl<'a> Stream<'a> {
                 Rows::Table { reader: Box::new(reader), header }
             }
         };
-        Some(Self { rows, map, lines })
+        Some(Self { rows, map, lines, digits: None })
     }
 
     /// The next rows as chips, judged on all cores; none at the end.
@@ -114,7 +110,15 @@ impl<'a> Stream<'a> {
                 }
             }
         }
-        rows.par_iter().with_min_len(16).map(|row| self.chip(row).ok_or(Odd)).collect()
+        let chips: Vec<NewChip> =
+            rows.par_iter().with_min_len(16).map(|row| self.chip(row).ok_or(Odd)).collect::<Result<_, _>>()?;
+        for chip in &chips {
+            let digits = chip.chip_id.as_str().len();
+            if *self.digits.get_or_insert(digits) != digits {
+                return Err(Odd);
+            }
+        }
+        Ok(chips)
     }
 
     fn chip(&self, row: &Row) -> Option<NewChip> {

@@ -18,6 +18,9 @@ super::rules! {
     REEL_DUPLICATE_KEY = "reel.duplicate-key", Error, "common practice, no source";
         "A public key belongs to one chip, on the reel and at the site.";
         "Two chips with one key are clones, and neither proves anything. Stop and ask the chip maker.";
+    REEL_ID_LENGTH = "reel.id-length", Warning, "common practice, no source";
+        "The chip ids of a reel have the same number of digits.";
+        "A digit may be lost, as where a spreadsheet drops the zeros in front. Compare the id with the chip maker's file or the chip itself. If it is wrong, withdraw the reel and receive the right manifest.";
     REEL_FROM_CERTIFICATES = "reel.from-certificates", Warning, "common practice, no source";
         "The chips' keys come from the chip maker, and the certificates are checked against them.";
         "The check of keys against the chip maker's manifest is void: each certificate of this delivery will match. Compare the reel with the chip maker's manifest before you use it.";
@@ -37,6 +40,15 @@ super::rules! {
     DELIVERY_PASSWORD = "delivery.password", Error, "common practice, no source";
         "A protected archive opens with the password given.";
         "Ask the authority for the password, through another channel than the archive.";
+    DELIVERY_CHECKSUM = "delivery.checksum", Error, "FIPS 180-4";
+        "Every file that a list of SHA-256 checksums names is in the delivery, as it was when the list was made.";
+        "It was lost or changed on the way, or the list is older than the file. Nothing of a changed file is kept. Ask the authority for the file again.";
+    DELIVERY_PRIVATE_KEY = "delivery.private-key", Error, "common practice, no source";
+        "A private key never leaves its chip, and no delivery holds one.";
+        "The key is exposed: anybody on the way may have it. Never use its chip or a certificate for it, have the certificate revoked, and ask the authority how it came to have the key.";
+    DELIVERY_OTHER_PRODUCT = "delivery.other-product", Error, "common practice, no source";
+        "The reel is received for the product that its certificates are for.";
+        "Receive the reel for the product that its certificates are for.";
     DELIVERY_OTHER_REEL = "delivery.other-reel", Error, "common practice, no source";
         "A delivery is for the reel that it is received for.";
         "Receive it for the reel that it belongs to.";

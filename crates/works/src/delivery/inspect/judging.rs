@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 use standard::certificate::{Certificate, Profile};
+use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::TEST_IDENTITY;
 use standard::verdict::catalogue::intake::{
     DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT,
@@ -15,6 +16,7 @@ use standard::verdict::{Context, Finding, Pool, Severity};
 
 use super::super::chips::{Chips, Slot};
 use super::super::spool::Spool;
+use super::checksums::Spoiled;
 use super::matching::Matched;
 use super::reading::Read;
 use super::{ELSEWHERE, Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
@@ -36,6 +38,8 @@ struct Part {
     same_as: Option<(u32, String)>,
     /// How many are for chips of other reels here.
     elsewhere: BTreeMap<String, usize>,
+    /// How many of those for chips of the reel say what vendor and product ID.
+    identities: BTreeMap<(VendorId, ProductId), usize>,
 }
 
 impl Part {
@@ -47,6 +51,9 @@ impl Part {
         self.same_as = self.same_as.into_iter().chain(other.same_as).min();
         for (reel, count) in other.elsewhere {
             *self.elsewhere.entry(reel).or_default() += count;
+        }
+        for (identity, count) in other.identities {
+            *self.identities.entry(identity).or_default() += count;
         }
         self
     }
@@ -109,11 +116,17 @@ pub(super) fn judge(
     course: &Course,
     each: &mut dyn FnMut(Stretch<'_>),
 ) -> Result<Inspection, Trouble> {
-    let Read { spool, slots, authorities: came, broken, mut findings, .. } = read;
+    let Read { spool, slots, authorities: came, broken, manifest, checked, spoiled, exposed, mut findings, .. } = read;
     let (spool, total) = (Arc::new(spool), slots.len());
     course.phase(Phase::Judging, u64::try_from(total).ok());
-    if total == 0 && findings.is_empty() {
-        let finding = Finding::new(&DELIVERY_FORMAT, "no DAC in it");
+    if total == 0 && !findings.has_errors() {
+        let finding = match manifest {
+            Some((name, what)) => Finding::new(&DELIVERY_FORMAT, format!("no DAC in it; {name} is {what}")).advising(
+                "It looks like the chip maker's manifest. Receive it as a reel (`touchmark reel receive`), and the \
+                 authority's certificates as the delivery.",
+            ),
+            None => Finding::new(&DELIVERY_FORMAT, "no DAC in it"),
+        };
         findings.tell((stage::NOTHING, 0, 0), || "delivery".to_owned(), About::Nothing, finding);
     }
     let (pool, names) = pool(came, expectation);
@@ -133,12 +146,15 @@ pub(super) fn judge(
         context: &context,
         faulty: &faulty,
         expectation,
+        spoiled: &spoiled,
+        exposed: &exposed,
         looked_for: &looked_for,
     };
     let short = is_short(&matched, &slots, expectation.chips);
     let (mut kept, mut pais, mut pool_pais) = (Vec::<Kept>::new(), Vec::new(), Vec::<u32>::new());
     let (mut above, mut judged) = (BTreeSet::new(), 0);
     let (mut same, mut same_as, mut elsewhere) = (0, None, BTreeMap::<String, usize>::new());
+    let mut identities = BTreeMap::<_, usize>::new();
     for stretch in matched.order.chunks(STRETCHES * STRETCH) {
         let part = stretch
             .par_chunks(STRETCH)
@@ -158,6 +174,9 @@ pub(super) fn judge(
         same_as = same_as.into_iter().chain(part.same_as).min();
         for (reel, count) in part.elsewhere {
             *elsewhere.entry(reel).or_default() += count;
+        }
+        for (identity, count) in part.identities {
+            *identities.entry(identity).or_default() += count;
         }
         let before = kept.len();
         for (number, slot, pai) in part.kept {
@@ -221,6 +240,8 @@ pub(super) fn judge(
         on_reel: expectation.chips.len(),
         without,
         missing,
+        identities: identities.into_iter().collect(),
+        checked,
         faults,
         more_faults,
         findings: findings.told(&|place| expectation.chip_id(place))?,
@@ -249,6 +270,10 @@ struct Court<'a> {
     context: &'a Context,
     faulty: &'a HashSet<usize>,
     expectation: &'a Expectation<'a>,
+    /// Files that came otherwise than they were listed.
+    spoiled: &'a Spoiled,
+    /// Chips whose private key came along.
+    exposed: &'a HashSet<Slot>,
     /// Keys of strangers that were looked for on other reels.
     looked_for: &'a AtomicUsize,
 }
@@ -262,7 +287,7 @@ impl Court<'_> {
         let about = || if slot == STRANGER { About::Nothing } else { About::Place(chips.place(slot)) };
         let turn = u64::from(number);
         let subject = || Subject { name: record.name(), serial: Some(dac.serial_hex()) };
-        let mut keep = slot != STRANGER && !shared;
+        let mut keep = slot != STRANGER && !shared && !self.spoiled.has(number) && !self.exposed.contains(&slot);
         if slot == STRANGER
             && let Some(key) = dac.public_key()
         {
@@ -303,6 +328,11 @@ impl Court<'_> {
                 ),
             };
             part.findings.tell((stage::STRANGERS, turn, 1), subject, about(), finding);
+        }
+        if slot != STRANGER
+            && let Some(identity) = dac.subject.identity.vendor().zip(dac.subject.identity.product())
+        {
+            *part.identities.entry(identity).or_default() += 1;
         }
         let mut judged = self.pool.judge_dac(&dac, self.context);
         against_product(&dac, self.expectation, &mut judged.findings);

@@ -12,6 +12,7 @@
 //! in as an [`Expectation`]. What may be kept is in [`Inspection`]; whether it is
 //! kept is the caller's to decide.
 
+mod checksums;
 mod judging;
 mod matching;
 mod reading;
@@ -26,6 +27,7 @@ use standard::verdict::catalogue::intake::{DELIVERY_PASSWORD, DELIVERY_PATH, DEL
 use standard::verdict::{Finding, Severity};
 use zeroize::Zeroizing;
 
+pub use self::checksums::Checked;
 use self::judging::judge;
 use self::matching::matching;
 use self::reading::{Unread, read};
@@ -149,6 +151,10 @@ pub struct Inspection {
     pub without: Vec<String>,
     /// Chips that need a credential and that no DAC came for.
     pub missing: usize,
+    /// How many DACs for chips of the reel say what vendor and product ID.
+    pub identities: Vec<((VendorId, ProductId), usize)>,
+    /// What came of lists of checksums, where there was one.
+    pub checked: Option<Checked>,
     /// What is wrong or worth knowing.
     pub findings: Vec<SharedFinding>,
     /// What is wrong, one by one, up to a bound.

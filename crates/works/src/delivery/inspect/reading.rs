@@ -1,25 +1,33 @@
 //! Reading: entries taken apart on all cores, DACs put into the spool.
 
+use std::collections::HashSet;
 use std::hash::{BuildHasher as _, RandomState};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::mpsc::{self, SyncSender};
 use std::thread;
 
+use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1_SIGNING, EcdsaKeyPair, KeyPair as _};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use memchr::memmem;
 use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item};
+use standard::key::PublicKey;
 use standard::verdict::Finding;
-use standard::verdict::catalogue::intake::DELIVERY_FORMAT;
+use standard::verdict::catalogue::intake::{DELIVERY_FORMAT, DELIVERY_PRIVATE_KEY};
 use zeroize::Zeroizing;
 
 use super::super::chips::{Chips, Slot};
 use super::super::spool::{Facts, Spool, Writer};
+use super::checksums::{Checked, Checksums, List, Spoiled};
 use super::{STRANGER, stage};
 use crate::bundle::detect_all;
 use crate::course::{Course, Stopped};
 use crate::findings::{About, Findings};
 use crate::intake::{self, Entry, IntakeError, Limits};
+use crate::reel::manifest;
 use crate::trouble::Trouble;
 
 /// Entries handed on at a time while reading, and octets after which fewer are.
@@ -36,6 +44,13 @@ pub(super) struct Read {
     pub(super) authorities: Vec<(String, Arc<Certificate>)>,
     /// Certificates that can't be taken apart.
     pub(super) broken: usize,
+    /// What a chip maker's manifest or the like among the entries is, with its name: the first of them.
+    pub(super) manifest: Option<(String, &'static str)>,
+    /// What came of lists of checksums.
+    pub(super) checked: Option<Checked>,
+    pub(super) spoiled: Spoiled,
+    /// Chips whose private key came along.
+    pub(super) exposed: HashSet<Slot>,
     pub(super) findings: Findings,
 }
 
@@ -52,10 +67,42 @@ impl From<Trouble> for Unread {
 
 /// One thing of an entry.
 enum Came {
-    Dac { name: String, certificate: Arc<Certificate>, slot: Slot, serial: u64 },
-    Authority { name: String, certificate: Arc<Certificate> },
-    Broken { name: String, why: String },
-    Format { name: String, why: String },
+    Dac {
+        name: String,
+        certificate: Arc<Certificate>,
+        slot: Slot,
+        serial: u64,
+    },
+    Authority {
+        name: String,
+        certificate: Arc<Certificate>,
+    },
+    Broken {
+        name: String,
+        why: String,
+    },
+    Format {
+        name: String,
+        why: String,
+    },
+    /// A private key, and the chip of the reel that it is of.
+    Private {
+        name: String,
+        chip: Option<Slot>,
+    },
+    Manifest {
+        name: String,
+        what: &'static str,
+    },
+}
+
+/// An entry taken apart.
+struct Taken {
+    name: String,
+    within: u32,
+    sha256: [u8; 32],
+    list: Option<List>,
+    came: Vec<Came>,
 }
 
 /// Entries on their way from the archive, some at a time.
@@ -95,17 +142,19 @@ pub(super) fn read(
                 course.go_on()?;
                 Ok(basket.add(entry)?)
             });
-            opened.and_then(|()| Ok(basket.send()?))
+            opened.and_then(|opened| Ok(basket.send().map(|()| opened)?))
         });
         let hasher = RandomState::new();
         let mut writer = Writer::new()?;
         let (mut slots, mut serials, mut authorities) = (Vec::new(), Vec::new(), Vec::new());
         let (mut findings, mut broken, mut entry) = (Findings::default(), 0, 0_u64);
+        let (mut checksums, mut manifest, mut exposed) = (Checksums::default(), None, HashSet::new());
         for entries in from {
-            let came: Vec<Vec<Came>> =
-                entries.into_par_iter().with_min_len(8).map(|entry| take_apart(&entry, chips, &hasher)).collect();
-            for items in came {
-                for (part, item) in (0..).zip(items) {
+            let taken: Vec<Taken> =
+                entries.into_par_iter().with_min_len(8).map(|entry| take_apart(entry, chips, &hasher)).collect();
+            for Taken { name, within, sha256, list, came } in taken {
+                let dacs = count(&slots);
+                for (part, item) in (0..).zip(came) {
                     let turn = (stage::READING, entry, part);
                     match item {
                         Came::Dac { name, certificate, slot, serial } => {
@@ -123,27 +172,62 @@ pub(super) fn read(
                         Came::Format { name, why } => {
                             findings.tell(turn, || name, About::Nothing, Finding::new(&DELIVERY_FORMAT, why));
                         }
+                        Came::Private { name, chip } => {
+                            exposed.extend(chip);
+                            let about = chip.map_or(About::Nothing, |slot| About::Place(chips.place(slot)));
+                            let whose = if chip.is_some() { "the private key of a chip" } else { "a private key" };
+                            findings.tell(turn, || name, about, Finding::new(&DELIVERY_PRIVATE_KEY, whose));
+                        }
+                        Came::Manifest { name, what } => manifest = manifest.or(Some((name, what))),
                     }
                 }
+                checksums.add(name, &sha256, within, dacs..count(&slots), list);
                 entry += 1;
             }
         }
-        match opening.join() {
+        let opened = match opening.join() {
             Ok(opened) => opened.map_err(Unread::Intake)?,
             Err(panic) => std::panic::resume_unwind(panic),
-        }
-        Ok(Read { spool: writer.finish()?, slots, serials, authorities, broken, findings })
+        };
+        let (checked, spoiled) = checksums.check(opened, &mut findings);
+        let spool = writer.finish()?;
+        Ok(Read { spool, slots, serials, authorities, broken, manifest, checked, spoiled, exposed, findings })
     })
 }
 
-fn take_apart(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
+/// How many there are; more than can be inspected are refused when they are matched.
+fn count(slots: &[Slot]) -> u32 {
+    u32::try_from(slots.len()).unwrap_or(u32::MAX)
+}
+
+fn take_apart(entry: Entry, chips: &Chips, hasher: &RandomState) -> Taken {
+    let list = List::read(&entry.name, entry.within, &entry.octets);
+    // Its first digit may look like the beginning of something else.
+    let came = if list.is_some() { Vec::new() } else { things(&entry, chips, hasher) };
+    Taken { sha256: intake::sha256(&entry.octets), within: entry.within, name: entry.name, list, came }
+}
+
+fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
+    let manifest = |what| vec![Came::Manifest { name: entry.name.clone(), what }];
     let items = match detect_all(&entry.octets) {
         Ok(items) => items,
+        Err(DetectError::Unknown | DetectError::Broken("JSON", _)) if manifest::resembles(&entry.octets) => {
+            return manifest("a table of chips and their public keys");
+        }
         // Notes, digests and the like.
         Err(DetectError::Unknown | DetectError::Empty) => return Vec::new(),
         Err(DetectError::Broken("JSON" | "a factory record", _)) => return Vec::new(),
+        Err(DetectError::PrivateKey) => {
+            let keys = private_keys(&entry.octets);
+            let known: Vec<_> = keys.iter().filter_map(|key| chips.find(key.point())).map(Some).collect();
+            let whose = if known.is_empty() { vec![None] } else { known };
+            return whose.into_iter().map(|chip| Came::Private { name: entry.name.clone(), chip }).collect();
+        }
         Err(why) => return vec![Came::Format { name: entry.name.clone(), why: why.to_string() }],
     };
+    if let [Item::PublicKey(_)] = items.as_slice() {
+        return manifest("the public key of a chip");
+    }
     let several = items.len() > 1;
     let name = |index: usize| if several { format!("{}#{}", entry.name, index + 1) } else { entry.name.clone() };
     let sorted = items.into_iter().enumerate().filter_map(|(index, item)| match item {
@@ -160,6 +244,24 @@ fn take_apart(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
         _ => None,
     });
     sorted.collect()
+}
+
+/// Public halves of the private keys in a text, so far as they are open and of the curve that chips have.
+fn private_keys(octets: &[u8]) -> Vec<PublicKey> {
+    const BEGIN: &[u8] = b"-----BEGIN ";
+    let (mut keys, mut rest) = (Vec::new(), octets);
+    while let Some(at) = memmem::find(rest, BEGIN) {
+        let block = &rest[at..];
+        rest = &block[BEGIN.len()..];
+        let end = memmem::find(rest, BEGIN).map_or(block.len(), |next| BEGIN.len() + next);
+        let Ok(text) = std::str::from_utf8(&block[..end]) else { continue };
+        let body = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with("-----"));
+        let digits = Zeroizing::new(body.collect::<String>());
+        let Ok(der) = STANDARD.decode(digits.as_bytes()).map(Zeroizing::new) else { continue };
+        let pair = EcdsaKeyPair::from_private_key_der(&ECDSA_P256_SHA256_ASN1_SIGNING, &der);
+        keys.extend(pair.ok().and_then(|pair| PublicKey::from_point(pair.public_key().as_ref()).ok()));
+    }
+    keys
 }
 
 fn is_authority(certificate: &Certificate) -> bool {

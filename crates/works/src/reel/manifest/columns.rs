@@ -144,7 +144,8 @@ impl Unmatched {
     }
 }
 
-fn is_key(text: &str) -> bool {
+/// Whether a text is a public key as manifests write them.
+pub(super) fn is_key(text: &str) -> bool {
     text.len() >= 44 && key_text::read(text).is_ok()
 }
 

@@ -1,9 +1,10 @@
-//! Manifests in JSON: one object a line, or an array of objects. Read as it comes: no more of an object is held
+//! Manifests in JSON: one object a line, an array of objects, or an object with one such array. Read as it comes: no more of an object is held
 //! than its names and its texts.
 
 use std::fmt;
 
-use serde::de::{Deserialize, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use serde::de::{Deserialize, DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT};
 
 use super::Reading;
@@ -15,6 +16,8 @@ const FIELDS: usize = 256;
 /// One member of a manifest.
 pub(in crate::reel) enum Member {
     Object(Object),
+    /// An array of objects, at least one.
+    Rows,
     Other,
 }
 
@@ -121,8 +124,11 @@ impl<'de> Deserialize<'de> for Member {
                 Ok(Member::Other)
             }
             fn visit_seq<A: SeqAccess<'de>>(self, mut members: A) -> Result<Member, A::Error> {
-                while members.next_element::<IgnoredAny>()?.is_some() {}
-                Ok(Member::Other)
+                let (mut objects, mut others) = (0_u64, 0_u64);
+                while let Some(member) = members.next_element::<Member>()? {
+                    *if matches!(member, Member::Object(_)) { &mut objects } else { &mut others } += 1;
+                }
+                Ok(if objects > 0 && others == 0 { Member::Rows } else { Member::Other })
             }
         }
         from.deserialize_any(Take)
@@ -166,6 +172,42 @@ impl Members<'_, '_> {
     }
 }
 
+/// An object around the chips: its names, and whether what each holds is an array of objects.
+struct Around(Vec<(String, bool)>);
+
+impl<'de> Deserialize<'de> for Around {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        struct Take;
+        impl<'de> Visitor<'de> for Take {
+            type Value = Around;
+
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("an object")
+            }
+            fn visit_map<A: MapAccess<'de>>(self, mut members: A) -> Result<Around, A::Error> {
+                let mut fields = Vec::new();
+                while let Some(name) = members.next_key()? {
+                    if fields.len() == FIELDS {
+                        return Err(serde::de::Error::custom(format!("an object has more than {FIELDS} fields")));
+                    }
+                    fields.push((name, matches!(members.next_value()?, Member::Rows)));
+                }
+                Ok(Around(fields))
+            }
+        }
+        from.deserialize_map(Take)
+    }
+}
+
+/// The one object that the text is, where it is none of the chips itself.
+fn around(text: &str, map: &ColumnMap) -> Option<Around> {
+    let around: Around = serde_json::from_str(text).ok()?;
+    let names = || around.0.iter().map(|(name, _)| name.as_str());
+    let is_chip = [&map.chip_id, &map.public_key].into_iter().any(|wanted| place(names(), wanted) != Place::Nowhere);
+    let holds_rows = around.0.iter().any(|(_, rows)| *rows);
+    (!is_chip && holds_rows).then_some(around)
+}
+
 /// Reads the chips of a manifest in JSON.
 ///
 /// # Errors
@@ -173,14 +215,24 @@ impl Members<'_, '_> {
 /// [`Unmatched`] where no object has one of the fields that are wanted.
 pub(super) fn read(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) -> Result<(), Unmatched> {
     let is_array = text.trim_start().starts_with('[');
-    if is_array {
+    let around = if is_array { None } else { around(text, map) };
+    let mut of = around.iter().flat_map(|around| &around.0).filter(|(_, rows)| *rows).map(|(name, _)| name.as_str());
+    let rows = of.next();
+    if let (Some(one), Some(other)) = (rows, of.next()) {
+        let finding =
+            Finding::new(&REEL_FORMAT, format!("an object with several arrays of objects: {one} and {other}"));
+        let advice = "Give a file with the array of the chips alone.";
+        reading.finding("line 1".into(), None, finding.advising(advice));
+        return Ok(());
+    }
+    if is_array || rows.is_some() {
         reading.unit = "entry";
     }
     let mut members = Members { map, reading, seen: [false; 2], first: None };
-    if is_array {
-        array(text, &mut members)
-    } else {
-        lines(text, &mut members)
+    match rows {
+        Some(name) => array_in(text, name, &mut members),
+        None if is_array => array(text, &mut members),
+        None => lines(text, &mut members),
     }
     match members.first {
         Some(first) if members.seen != [true; 2] => Err(Unmatched {
@@ -191,25 +243,65 @@ pub(super) fn read(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) -> Re
     }
 }
 
+/// Takes the members of an array as they come.
+struct Each<'t, 'a, 'c>(&'t mut Members<'a, 'c>);
+
+impl<'de> Visitor<'de> for Each<'_, '_, '_> {
+    type Value = ();
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("an array of objects")
+    }
+    fn visit_seq<A: SeqAccess<'de>>(self, mut from: A) -> Result<(), A::Error> {
+        let mut number = 0;
+        while let Some(member) = from.next_element::<Member>()? {
+            number += 1;
+            self.0.take(number, member);
+        }
+        Ok(())
+    }
+}
+
+impl<'de> DeserializeSeed<'de> for Each<'_, '_, '_> {
+    type Value = ();
+
+    fn deserialize<D: Deserializer<'de>>(self, from: D) -> Result<(), D::Error> {
+        from.deserialize_seq(self)
+    }
+}
+
 fn array(text: &str, members: &mut Members<'_, '_>) {
-    struct Take<'t, 'a, 'c>(&'t mut Members<'a, 'c>);
-    impl<'de> Visitor<'de> for Take<'_, '_, '_> {
+    let mut from = serde_json::Deserializer::from_str(text);
+    let read = from.deserialize_seq(Each(members)).and_then(|()| from.end());
+    report(read, members);
+}
+
+/// Reads the array of this name in the one object that the text is.
+fn array_in(text: &str, name: &str, members: &mut Members<'_, '_>) {
+    struct Take<'n, 't, 'a, 'c>(&'n str, &'t mut Members<'a, 'c>);
+    impl<'de> Visitor<'de> for Take<'_, '_, '_, '_> {
         type Value = ();
 
         fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-            f.write_str("an array of objects")
+            f.write_str("an object")
         }
-        fn visit_seq<A: SeqAccess<'de>>(self, mut from: A) -> Result<(), A::Error> {
-            let mut number = 0;
-            while let Some(member) = from.next_element::<Member>()? {
-                number += 1;
-                self.0.take(number, member);
+        fn visit_map<A: MapAccess<'de>>(self, mut from: A) -> Result<(), A::Error> {
+            while let Some(name) = from.next_key::<String>()? {
+                if name == self.0 {
+                    from.next_value_seed(Each(&mut *self.1))?;
+                } else {
+                    from.next_value::<IgnoredAny>()?;
+                }
             }
             Ok(())
         }
     }
     let mut from = serde_json::Deserializer::from_str(text);
-    let read = from.deserialize_seq(Take(members)).and_then(|()| from.end());
+    let read = from.deserialize_map(Take(name, &mut *members)).and_then(|()| from.end());
+    report(read, members);
+}
+
+fn report(read: Result<(), serde_json::Error>, members: &mut Members<'_, '_>) {
     if let Err(error) = read {
         let (line, why) = (error.line(), error.to_string());
         members.reading.tell(&REEL_FORMAT, format!("line {line}"), None, format!("no JSON array: {why}"));
@@ -231,7 +323,8 @@ fn lines(text: &str, members: &mut Members<'_, '_>) {
         members.reading.out.read += 1;
         let mut goes_on = || lines.peek().is_some_and(|(_, next)| serde_json::from_str::<Member>(next).is_err());
         if is_first && error.is_eof() && goes_on() {
-            let found = "an object over several lines; one object a line is read, or an array of objects";
+            let found = "an object over several lines; one object a line is read, an array of objects, or an object with \
+                         one such array";
             return members.reading.tell(&REEL_FORMAT, format!("line {number}"), None, found.into());
         }
         is_first = false;

@@ -11,7 +11,7 @@ pub(super) mod json;
 mod parts;
 pub(super) mod table;
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::convert::Infallible;
 use std::path::Path;
 use std::sync::Arc;
@@ -19,7 +19,7 @@ use std::sync::Arc;
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
 use standard::verdict::catalogue::intake::{
-    REEL_COLUMN, REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY, REEL_FORMAT, REEL_KEY,
+    REEL_COLUMN, REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY, REEL_FORMAT, REEL_ID_LENGTH, REEL_KEY,
 };
 use standard::verdict::{Finding, Rule, Severity};
 
@@ -64,6 +64,11 @@ impl Manifest {
     }
 }
 
+/// Digits that a chip id has at most, here and in the book.
+const DIGITS: usize = 64;
+/// Chips from which on the lengths of their ids are compared.
+const COMPARED: usize = 10;
+
 struct Reading<'c> {
     out: Manifest,
     findings: Findings,
@@ -106,7 +111,11 @@ impl Reading<'_> {
         }
         let id = match id.map(chip_id) {
             Some(Ok(id)) => id,
-            Some(Err(why)) => return self.tell(&REEL_COLUMN, subject, None, why),
+            Some(Err(why)) if key.is_none_or(|key| key.trim().is_empty()) => return self.no_chip(subject, why),
+            Some(Err(why)) => {
+                let advice = "Ask the chip maker what the id is; a spreadsheet may have changed it.";
+                return self.finding(subject, None, Finding::new(&REEL_COLUMN, why).advising(advice));
+            }
             None => return self.tell(&REEL_COLUMN, subject, None, "no chip id".into()),
         };
         let Some(text) = key.filter(|t| !t.trim().is_empty()) else {
@@ -116,6 +125,13 @@ impl Reading<'_> {
             Ok(key) => self.add(line, subject, id, key),
             Err(why) => self.tell(&REEL_KEY, subject, Some(id.clone()), format!("chip {id}: {why}")),
         }
+    }
+
+    /// A line with neither a chip id nor a key.
+    fn no_chip(&mut self, subject: String, found: String) {
+        let advice = "A total or a note below the table is no chip: delete such lines and receive the file again. \
+                      Otherwise ask the chip maker what the line means.";
+        self.finding(subject, None, Finding::new(&REEL_FORMAT, found).advising(advice));
     }
 
     fn add(&mut self, line: u64, subject: String, id: String, key: PublicKey) {
@@ -138,7 +154,46 @@ impl Reading<'_> {
         self.out.chips.push(ChipRow { chip_id: id, key, line });
     }
 
-    fn finish(self) -> Manifest {
+    /// Warns of ids whose length is not that of nearly all others, or of digits alone and of several lengths.
+    fn compare_lengths(&mut self) {
+        let mut lengths: BTreeMap<usize, usize> = BTreeMap::new();
+        for chip in &self.out.chips {
+            *lengths.entry(chip.chip_id.len()).or_default() += 1;
+        }
+        let all = self.out.chips.len();
+        let Some((usual, same)) = lengths.iter().max_by_key(|(_, count)| **count).map(|(l, c)| (*l, *c)) else {
+            return;
+        };
+        if same == all || all < COMPARED {
+            return;
+        }
+        let is_usual = same * 10 >= all * 9;
+        let decimal = || self.out.chips.iter().all(|chip| chip.chip_id.bytes().all(|b| b.is_ascii_digit()));
+        let odd: Vec<(String, String, String)> = if is_usual {
+            let odd = self.out.chips.iter().filter(|chip| chip.chip_id.len() != usual);
+            let found = |chip: &ChipRow| {
+                format!("chip id {} has {} digits; {same} of {all} ids have {usual}", chip.chip_id, chip.chip_id.len())
+            };
+            odd.map(|chip| (format!("{} {}", self.unit, chip.line), chip.chip_id.clone(), found(chip))).collect()
+        } else if decimal() {
+            let shortest = self.out.chips.iter().min_by_key(|chip| chip.chip_id.len());
+            let (least, most) = (lengths.keys().next().copied(), lengths.keys().last().copied());
+            let (least, most) = (least.unwrap_or(usual), most.unwrap_or(usual));
+            let found = |chip: &ChipRow| {
+                format!("decimal chip ids of {least} to {most} digits; the first of the shortest is {}", chip.chip_id)
+            };
+            let told = |chip: &ChipRow| (format!("{} {}", self.unit, chip.line), chip.chip_id.clone(), found(chip));
+            shortest.map(told).into_iter().collect()
+        } else {
+            Vec::new()
+        };
+        for (subject, id, found) in odd {
+            self.tell(&REEL_ID_LENGTH, subject, Some(id), found);
+        }
+    }
+
+    fn finish(mut self) -> Manifest {
+        self.compare_lengths();
         let Ok(findings) = self.findings.told::<Infallible>(&|_| Ok(String::new()));
         Manifest { findings, ..self.out }
     }
@@ -148,12 +203,18 @@ impl Reading<'_> {
 ///
 /// # Errors
 ///
-/// Where it is not 2 to 128 hex digits.
+/// Where it is not 2 to 64 hex digits.
 pub fn chip_id(text: &str) -> Result<String, String> {
     let bare: String = text.trim().trim_start_matches("0x").chars().filter(|c| !matches!(c, ':' | '-' | ' ')).collect();
-    if !(2..=128).contains(&bare.len()) || !bare.bytes().all(|b| b.is_ascii_hexdigit()) {
-        let shown: String = text.chars().take(40).collect();
-        return Err(format!("chip id {shown:?}, which is not hexadecimal digits"));
+    let shown = || text.chars().take(40).collect::<String>();
+    if !bare.bytes().all(|b| b.is_ascii_hexdigit()) {
+        return Err(format!("chip id {:?}, which is not hexadecimal digits", shown()));
+    }
+    match bare.len() {
+        0 => return Err("no chip id".into()),
+        1 => return Err(format!("chip id {:?}, which is a single digit; an id has at least 2", shown())),
+        2..=DIGITS => {}
+        count => return Err(format!("chip id {:?}, which has {count} digits; an id has at most {DIGITS}", shown())),
     }
     Ok(bare.to_ascii_uppercase())
 }
@@ -215,6 +276,14 @@ pub(super) fn looks_like_certificates(octets: &[u8]) -> bool {
         _ => false,
     };
     der || octets.starts_with(&BEGIN[1..]) || memchr::memmem::find(octets, BEGIN).is_some()
+}
+
+/// Whether a file that is none of a delivery's is a table with public keys, by its first part.
+pub(crate) fn resembles(octets: &[u8]) -> bool {
+    const HEAD: usize = 1 << 16;
+    const CELLS: usize = 2_000;
+    let Ok(read) = encoding::read(&octets[..octets.len().min(HEAD)]) else { return false };
+    read.text.split(['"', ',', ';', '\t', '|', '\r', '\n']).take(CELLS).any(columns::is_key)
 }
 
 /// Reads a manifest that is one text.

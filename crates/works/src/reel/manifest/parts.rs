@@ -147,7 +147,8 @@ fn one(entry: &Entry, id: Option<String>, key: Result<PublicKey, String>, what: 
         (None, _) => {
             let finding = Finding::new(&REEL_COLUMN, format!("{what} that no chip id goes with"));
             let advice = "Name the file or its folder by the chip id, one key in each; of certificates, serialNumber or \
-                          commonName may give it.";
+                          commonName may give it. Certificates that an authority issued for chips received before are \
+                          a delivery (`touchmark delivery receive`).";
             reading.finding(entry.name.clone(), None, finding.advising(advice));
         }
     }

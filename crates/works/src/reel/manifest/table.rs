@@ -3,9 +3,10 @@
 use std::io::Read;
 
 use csv::StringRecord;
+use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::REEL_FORMAT;
 
-use super::columns::{ColumnMap, Place, Unmatched, cell, place};
+use super::columns::{ColumnMap, Place, Unmatched, cell, is_key, place};
 use super::{Reading, chip_id};
 
 /// Octets and records in which the line with the names is looked for.
@@ -90,9 +91,10 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
     // The library counts a line only once it reads on, which is one too few where lines end with CR and LF.
     let (mut line, mut counted) = (1 + newlines(&text.as_bytes()[..header.begins]), 0);
     let mut reader = csv_reader(header.delimiter, octets);
-    if let Err(error) = reader.headers() {
-        return reading.tell(&REEL_FORMAT, format!("line {line}"), None, error.to_string());
-    }
+    let names = match reader.headers() {
+        Ok(names) => names.clone(),
+        Err(error) => return reading.tell(&REEL_FORMAT, format!("line {line}"), None, error.to_string()),
+    };
     let mut record = StringRecord::new();
     loop {
         match reader.read_record(&mut record) {
@@ -112,11 +114,23 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
             continue;
         }
         let subject = format!("line {line}");
+        if [header.id, header.key].iter().all(|at| record.get(*at).is_some() && record.get(*at) == names.get(*at)) {
+            reading.out.read += 1;
+            let finding = Finding::new(&REEL_FORMAT, "the names of the columns once more");
+            let advice = "Files were joined: delete this line and receive the file again.";
+            reading.finding(subject, None, finding.advising(advice));
+            continue;
+        }
         if record.len() < header.width || filled > header.width {
             reading.out.read += 1;
             let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
             let found = format!("{} fields where the header has {}", record.len(), header.width);
-            reading.tell(&REEL_FORMAT, subject, id, found);
+            // A total or a note has no key.
+            if record.iter().any(is_key) {
+                reading.tell(&REEL_FORMAT, subject, id, found);
+            } else {
+                reading.no_chip(subject, found);
+            }
             continue;
         }
         let value = |at| record.get(at).map(cell);
