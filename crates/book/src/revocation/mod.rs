@@ -5,20 +5,26 @@
 //! to. A list is written once and stands. What was asked of an authority whose key
 //! is elsewhere is sent and unanswered until a list of it names the certificates.
 
-use std::collections::HashSet;
+mod error;
+mod lists;
+mod revoking;
 
 use serde_json::json;
 use time::OffsetDateTime;
 
+use self::lists::{padded, stripped};
+use self::revoking::{asked_before, certified, hold_of, revoke_one};
 use crate::Book;
-use crate::by::{By, micros, moment};
-use crate::credential::{RevokeError, hold};
+use crate::by::{By, moment};
 use crate::engine::{Into, P, Row, params};
-use crate::error::{Blame, BookError};
-use crate::ids::{Actor, AuthorityName, Sequence};
+use crate::error::BookError;
+use crate::ids::{Actor, AuthorityName};
 use crate::log::{Draft, Subject, rows};
 use crate::transaction::Tx;
-use crate::words::{CredentialState, Purpose, RequestState, Role};
+use crate::words::{Purpose, RequestState};
+
+pub use error::RevocationError;
+pub use lists::RevocationList;
 
 /// Certificates put into one statement.
 const BATCH: usize = 500;
@@ -68,27 +74,6 @@ pub struct Revoked {
     pub at: OffsetDateTime,
 }
 
-/// A revocation list as it is kept.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct RevocationList {
-    /// Whose certificates it lists.
-    pub issuer: AuthorityName,
-    /// cRLNumber, content octets without leading zeros.
-    pub number: Vec<u8>,
-    /// Issued here; else adopted.
-    pub issued_here: bool,
-    /// thisUpdate.
-    pub this_update: OffsetDateTime,
-    /// nextUpdate, where there is one.
-    pub next_update: Option<OffsetDateTime>,
-    /// How many certificates it lists.
-    pub certificates: i64,
-    /// The list, DER.
-    pub content: Vec<u8>,
-    /// Certificate of whoever signed it where the issuer appointed somebody, DER.
-    pub signer: Option<Vec<u8>>,
-}
-
 /// The list that answered what an authority elsewhere was asked.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Answer {
@@ -98,115 +83,6 @@ pub struct Answer {
     pub list_number: Vec<u8>,
     /// When it was adopted.
     pub at: OffsetDateTime,
-}
-
-/// Why a request or a list was not taken.
-#[derive(Debug, thiserror::Error)]
-pub enum RevocationError {
-    /// No such request was made.
-    #[error("there is no revocation request {number}")]
-    Unknown {
-        /// Its number.
-        number: i64,
-    },
-    /// It was settled before.
-    #[error("revocation request {number} was already {state} by {by}")]
-    Settled {
-        /// Its number.
-        number: i64,
-        /// How.
-        state: RequestState,
-        /// By whom.
-        by: Actor,
-    },
-    /// For production a second person confirms.
-    #[error("revocation request {number} is for production and was made by {by}; another person must confirm it")]
-    SamePerson {
-        /// Its number.
-        number: i64,
-        /// Who made it.
-        by: Actor,
-    },
-    /// Somebody asked for the same before.
-    #[error("Certificate {serial} of {issuer} is in revocation request {number} already, which {standing}")]
-    AskedBefore {
-        /// The issuer.
-        issuer: AuthorityName,
-        /// Serial number in hex, of the first.
-        serial: String,
-        /// The request that has it.
-        number: i64,
-        /// Where that request stands.
-        standing: &'static str,
-    },
-    /// A request without certificates.
-    #[error("nothing to revoke was named")]
-    Nothing,
-    /// A certificate that this site does not know of that issuer.
-    #[error("authority {issuer} issued no certificate with serial {serial} that is in the book")]
-    NoCertificate {
-        /// The issuer.
-        issuer: AuthorityName,
-        /// Serial number in hex.
-        serial: String,
-    },
-    /// No such authority.
-    #[error("there is no authority {name}")]
-    NoIssuer {
-        /// Its name.
-        name: AuthorityName,
-    },
-    /// A list with this number or a later one is kept.
-    #[error("this site already has a list of {issuer} with number {number} or a later one")]
-    OldList {
-        /// The issuer.
-        issuer: AuthorityName,
-        /// cRLNumber in hex.
-        number: String,
-    },
-    /// The book gave no answer. Nothing was changed.
-    #[error(transparent)]
-    Book(#[from] BookError),
-}
-
-impl From<RevokeError> for RevocationError {
-    fn from(error: RevokeError) -> Self {
-        match error {
-            RevokeError::Book(error) => Self::Book(error),
-            unknown => Self::Book(BookError::damaged(unknown.to_string())),
-        }
-    }
-}
-
-impl RevocationError {
-    /// Whose move it is.
-    pub fn blame(&self) -> Blame {
-        match self {
-            Self::Unknown { .. } | Self::Nothing | Self::NoCertificate { .. } | Self::NoIssuer { .. } => Blame::Usage,
-            Self::Settled { .. } | Self::SamePerson { .. } | Self::OldList { .. } | Self::AskedBefore { .. } => {
-                Blame::Refused
-            }
-            Self::Book(error) => error.blame(),
-        }
-    }
-
-    /// The next move, as a sentence.
-    pub fn advice(&self) -> String {
-        match self {
-            Self::Unknown { .. } | Self::Settled { .. } => {
-                "See pending requests with `touchmark revocation list`.".into()
-            }
-            Self::SamePerson { .. } => "Have a second person check it and confirm it in their own name.".into(),
-            Self::AskedBefore { number, .. } => {
-                format!("Run `touchmark revocation show {number}`; leave out what is in it to ask for the others.")
-            }
-            Self::Nothing => "Name units, credentials or an authority.".into(),
-            Self::NoCertificate { .. } => "Look up the unit first; its story shows serial number and issuer.".into(),
-            Self::NoIssuer { .. } => "See `touchmark authority list`.".into(),
-            Self::OldList { .. } => "Nothing to do: the newer one applies.".into(),
-            Self::Book(error) => error.advice(),
-        }
-    }
 }
 
 const COLUMNS: &str =
@@ -233,38 +109,6 @@ impl RevocationRequest {
             requested_by: Actor::kept(row.text(7)?),
             state: RequestState::read(row, 8)?,
             settled,
-        })
-    }
-}
-
-/// A cRLNumber in 20 octets, so that octets compare as numbers do.
-fn padded(number: &[u8]) -> Vec<u8> {
-    let digits = number.iter().skip_while(|o| **o == 0).copied().collect::<Vec<_>>();
-    let mut out = vec![0; 20_usize.saturating_sub(digits.len())];
-    out.extend(digits);
-    out
-}
-
-fn stripped(number: &[u8]) -> Vec<u8> {
-    let digits: Vec<u8> = number.iter().skip_while(|o| **o == 0).copied().collect();
-    if digits.is_empty() { vec![0] } else { digits }
-}
-
-const LIST_COLUMNS: &str = "l.issuer, l.number, l.origin, l.this_update, l.next_update, l.certificates, l.content, \
-                            (SELECT s.certificate FROM revocation_list_signer s \
-                            WHERE s.issuer = l.issuer AND s.number = l.number)";
-
-impl RevocationList {
-    fn read(row: &Row) -> Result<Self, BookError> {
-        Ok(Self {
-            issuer: AuthorityName::kept(row.text(0)?),
-            number: stripped(&row.bytes(1)?),
-            issued_here: row.text(2)? == "issued",
-            this_update: moment(row.int(3)?)?,
-            next_update: row.maybe(4, Row::int)?.map(moment).transpose()?,
-            certificates: row.int(5)?,
-            content: row.bytes(6)?,
-            signer: row.maybe(7, Row::bytes)?,
         })
     }
 }
@@ -530,171 +374,4 @@ impl Book {
             })
             .collect()
     }
-
-    /// Keeps a revocation list. The same list again changes nothing.
-    ///
-    /// # Errors
-    ///
-    /// [`RevocationError::OldList`] where one with this number or a later one is kept.
-    pub fn add_revocation_list(&self, list: &RevocationList, by: &By) -> Result<Option<Sequence>, RevocationError> {
-        let number = padded(&list.number);
-        self.write(|tx| {
-            let issuer = list.issuer.as_str();
-            // The authority's row is where two writers of its lists meet.
-            let found = tx.one("SELECT 1 FROM authority a WHERE name = $1 {lock:a}", params![issuer])?;
-            if found.is_none() {
-                return Err(RevocationError::NoIssuer { name: list.issuer.clone() });
-            }
-            let sql = "SELECT content FROM revocation_list WHERE issuer = $1 AND number >= $2 ORDER BY number LIMIT 1";
-            if let Some(row) = tx.one(sql, params![issuer, &number])? {
-                if row.bytes(0)? == list.content {
-                    return Ok(None);
-                }
-                let number = hex::encode(&list.number);
-                return Err(RevocationError::OldList { issuer: list.issuer.clone(), number });
-            }
-            let sequence = tx.next_sequence()?;
-            let origin = if list.issued_here { "issued" } else { "adopted" };
-            tx.change_one(
-                &rows::REVOCATION_LIST,
-                "INSERT INTO revocation_list (issuer, number, origin, this_update, next_update, certificates, content, \
-                 added, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
-                params![
-                    issuer,
-                    &number,
-                    origin,
-                    micros(list.this_update),
-                    list.next_update.map(micros),
-                    list.certificates,
-                    &list.content,
-                    by.micros(),
-                    sequence,
-                ],
-            )?;
-            if let Some(signer) = &list.signer {
-                tx.change_one(
-                    &rows::REVOCATION_LIST_SIGNER,
-                    "INSERT INTO revocation_list_signer (issuer, number, certificate, entry) VALUES ($1, $2, $3, $4)",
-                    params![issuer, &number, signer, sequence],
-                )?;
-            }
-            let act = if list.issued_here { "revocation.issue" } else { "revocation.adopt" };
-            let body = json!({ "number": hex::encode(&list.number), "certificates": list.certificates });
-            Ok(Some(tx.append(Draft::new(act, Subject::Authority(list.issuer.clone()), body), by)?))
-        })
-    }
-
-    /// The newest list of each issuer.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
-    pub fn revocation_lists(&self) -> Result<Vec<RevocationList>, BookError> {
-        let sql = format!(
-            "SELECT {LIST_COLUMNS} FROM revocation_list l WHERE NOT EXISTS (SELECT 1 FROM revocation_list m \
-             WHERE m.issuer = l.issuer AND m.number > l.number) ORDER BY l.issuer"
-        );
-        self.read(|c| c.all(&sql, &[]))?.iter().map(RevocationList::read).collect()
-    }
-}
-
-/// Refuses certificates of a request that waits, or that an authority elsewhere was asked to revoke.
-fn asked_before(tx: &mut Tx<'_>, issuer: &AuthorityName, wanted: &[Wanted]) -> Result<(), RevocationError> {
-    let sql = "SELECT w.serial, r.number, r.state, \
-               CASE WHEN EXISTS (SELECT 1 FROM revocation_answer x WHERE x.request = r.number) THEN 1 ELSE 0 END \
-               FROM revocation_request r JOIN revocation_wanted w ON w.request = r.number \
-               JOIN authority a ON a.name = r.issuer WHERE r.issuer = $1 \
-               AND (r.state = 'waiting' OR (r.state = 'confirmed' AND a.key_reference IS NULL))";
-    let serials: HashSet<&[u8]> = wanted.iter().map(|one| one.serial.as_slice()).collect();
-    for row in tx.all(sql, params![issuer.as_str()])? {
-        let serial = row.bytes(0)?;
-        if !serials.contains(serial.as_slice()) {
-            continue;
-        }
-        let standing = match (RequestState::read(&row, 2)?, row.int(3)?) {
-            (RequestState::Waiting, _) => "waits for a second person",
-            (_, 0) => "was sent to the authority and is not answered yet",
-            _ => "the authority has answered with its list",
-        };
-        let (issuer, serial, number) = (issuer.clone(), hex::encode(serial), row.int(1)?);
-        return Err(RevocationError::AskedBefore { issuer, serial, number, standing });
-    }
-    Ok(())
-}
-
-/// Whether a PAI of this serial number is issued by that PAA. The book does not read
-/// certificates: it looks for the INTEGER among those of the PAA's own.
-fn certified(tx: &mut Tx<'_>, issuer: &AuthorityName, serial: &[u8]) -> Result<bool, BookError> {
-    let mut needle = vec![0x02, u8::try_from(serial.len()).unwrap_or(u8::MAX)];
-    needle.extend_from_slice(serial);
-    let sql = "SELECT certificate, role FROM authority WHERE issuer = $1";
-    for row in tx.all(sql, params![issuer.as_str()])? {
-        let certificate = row.bytes(0)?;
-        if Role::read(&row, 1)? == Role::Pai && certificate.windows(needle.len()).any(|w| w == needle) {
-            return Ok(true);
-        }
-    }
-    Ok(false)
-}
-
-type Held = (CredentialState, crate::ids::ChipId, Subject, Vec<u8>);
-
-fn hold_of(tx: &mut Tx<'_>, issuer: &AuthorityName, serial: &[u8]) -> Result<Held, RevocationError> {
-    let sql = "SELECT k.issuer_key_id FROM credential k WHERE k.serial = $1 AND k.authority = $2";
-    let missing = || RevocationError::NoCertificate { issuer: issuer.clone(), serial: hex::encode(serial) };
-    let key_id = tx.one(sql, params![serial, issuer.as_str()])?.ok_or_else(missing)?.bytes(0)?;
-    let (state, chip, subject) = hold(tx, &(key_id.clone(), serial.to_vec()))?;
-    Ok((state, chip, subject, key_id))
-}
-
-/// Revokes one certificate; `false` where it is revoked already.
-fn revoke_one(
-    tx: &mut Tx<'_>,
-    request: &RevocationRequest,
-    one: &Wanted,
-    held: Option<Held>,
-    by: &By,
-) -> Result<bool, BookError> {
-    let issuer = request.issuer.as_str();
-    let known = tx.one("SELECT 1 FROM revocation WHERE issuer = $1 AND serial = $2", params![issuer, &one.serial])?;
-    if known.is_some() {
-        return Ok(false);
-    }
-    let sequence = tx.next_sequence()?;
-    tx.change_one(
-        &rows::REVOCATION,
-        "INSERT INTO revocation (issuer, serial, kind, reason, revoked, request, entry) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7)",
-        params![
-            issuer,
-            &one.serial,
-            if one.pai { "pai" } else { "dac" },
-            i64::from(request.reason),
-            by.micros(),
-            request.number,
-            sequence,
-        ],
-    )?;
-    let mut body = json!({
-        "serial": hex::encode(&one.serial), "issuer": request.issuer, "reason": request.reason,
-        "request": request.number,
-    });
-    let subject = match held {
-        None => Subject::Authority(request.issuer.clone()),
-        Some((state, chip, subject, key_id)) => {
-            body["chip"] = json!(chip);
-            if state != CredentialState::Revoked {
-                tx.change_one(
-                    &rows::CREDENTIAL,
-                    "UPDATE credential SET state = 'revoked', reason = $1, entry = $2 \
-                     WHERE serial = $3 AND issuer_key_id = $4",
-                    params![format!("revocation request {}", request.number).as_str(), sequence, &one.serial, &key_id],
-                )?;
-            }
-            subject
-        }
-    };
-    let act = if one.pai { "authority.revoke" } else { "credential.revoke" };
-    tx.append(Draft::new(act, subject, body), by)?;
-    Ok(true)
 }
