@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 
 use crate::Book;
 use crate::by::{By, moment};
-use crate::engine::{Row, params};
+use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
 use crate::ids::{DeclarationName, Sequence};
 use crate::log::{Draft, Subject, rows};
@@ -73,6 +73,11 @@ impl Declaration {
     }
 }
 
+pub(crate) fn read_declaration(c: &mut Connection, name: &DeclarationName) -> Result<Option<Declaration>, BookError> {
+    let sql = format!("SELECT {COLUMNS} FROM declaration WHERE name = $1");
+    c.one(&sql, params![name.as_str()])?.as_ref().map(Declaration::read).transpose()
+}
+
 impl Book {
     /// Adds a declaration.
     ///
@@ -129,8 +134,7 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn declaration(&self, name: &DeclarationName) -> Result<Option<Declaration>, BookError> {
-        let sql = format!("SELECT {COLUMNS} FROM declaration WHERE name = $1");
-        self.read(|c| c.one(&sql, params![name.as_str()]))?.as_ref().map(Declaration::read).transpose()
+        self.read(|c| read_declaration(c, name))
     }
 
     /// All declarations, by name.

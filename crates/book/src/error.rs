@@ -160,7 +160,9 @@ impl BookError {
     /// The next move, as a sentence.
     pub fn advice(&self) -> String {
         match self {
-            Self::Missing { .. } => "Create a site first, or check which book touchmark.toml names.".into(),
+            Self::Missing { .. } => {
+                "Check which book touchmark.toml names. If it is lost, put it back from a backup: `touchmark book restore BACKUP` in the site's directory.".into()
+            }
             Self::NotOurs { .. } => "Check which book touchmark.toml names; nothing was written to this one.".into(),
             Self::Exists { .. } => "Choose another location, or use the existing book.".into(),
             Self::Newer { .. } => "Use the program version that this book belongs to, or a later one.".into(),

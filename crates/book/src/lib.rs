@@ -111,7 +111,9 @@ pub use transfer::{Copied, CopyWatch, Stage};
 pub use trust::TrustSet;
 pub use unit::{KeptPasscode, Label, Onboarding, Unit, UnitError};
 pub use verdicts::Verdict;
-pub use withdraw::{Dependent, Dependents, DependsError, WithdrawnAuthority, WithdrawnDelivery, WithdrawnReel};
+pub use withdraw::{
+    Dependent, Dependents, DependsError, WithdrawnAuthority, WithdrawnDeclaration, WithdrawnDelivery, WithdrawnReel,
+};
 pub use words::{
     AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
     DeliveryVerdict, LabelEvent, Next, Purpose, RequestState, Role, SignedInBy, UnitState,

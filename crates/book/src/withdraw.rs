@@ -1,4 +1,4 @@
-//! Taking back what nothing depends on yet: a reel, a delivery, an authority.
+//! Taking back what nothing depends on yet: a reel, a delivery, an authority, a declaration.
 //!
 //! The rows go, so that names, chip ids, keys and certificates are free again. What they
 //! were stands in the entry that withdraws them, which `withdrawn` names by table and key:
@@ -10,14 +10,19 @@ use sha2::{Digest, Sha256};
 use crate::Book;
 use crate::authority::read_authority;
 use crate::by::{By, rfc3339};
+use crate::declaration::{Declaration, read_declaration};
 use crate::delivery::read_delivery;
 use crate::engine::{Connection, params};
 use crate::error::{Blame, BookError};
-use crate::ids::{AuthorityName, DeliveryId, ReelId, Sequence};
+use crate::ids::{AuthorityName, DeclarationName, DeliveryId, ReelId, Sequence};
 use crate::log::{Draft, Subject, rows};
 use crate::reel::read_reel;
 use crate::transaction::Tx;
-use crate::words::AuthorityOrigin;
+use crate::words::{AuthorityOrigin, Purpose};
+
+const UNIT: &str = "unit";
+const USED_CERTIFICATE: &str = "spent or revoked certificate";
+const SCRAPPED_CHIP: &str = "scrapped chip";
 
 /// Dependents that are named; the rest are counted.
 const NAMED: i64 = 3;
@@ -31,6 +36,13 @@ pub struct Dependent {
     pub count: i64,
     /// The first of them, by name.
     pub first: Vec<String>,
+}
+
+impl Dependent {
+    /// Whether nothing ever takes it back.
+    fn is_for_good(&self) -> bool {
+        matches!(self.what, UNIT | USED_CERTIFICATE | SCRAPPED_CHIP)
+    }
 }
 
 impl std::fmt::Display for Dependent {
@@ -129,6 +141,14 @@ impl DependsError {
     pub fn advice(&self) -> String {
         match self {
             Self::Unknown { .. } => "Check the name.".into(),
+            // Who would withdraw the delivery first would only meet its units there.
+            Self::Depends { what, by, .. } if *what != "product" && by.0.iter().any(Dependent::is_for_good) => {
+                format!(
+                    "It stays in the book, and so does what depends on it: units and used chips are never taken back. \
+                     Leave the {what} as it is. Scrap the units that must not be shipped and the blank chips that must \
+                     not be used; use another {what} for what is still to come."
+                )
+            }
             Self::Depends { what, by, .. } => {
                 let first = by.0.first().map_or(("", ""), |d| (d.what, d.first.first().map_or("", String::as_str)));
                 match (*what, first) {
@@ -185,6 +205,15 @@ pub struct WithdrawnAuthority {
     pub entry: Sequence,
 }
 
+/// A declaration that was withdrawn.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct WithdrawnDeclaration {
+    /// Test or production, as it was.
+    pub purpose: Purpose,
+    /// The entry.
+    pub entry: Sequence,
+}
+
 /// Notes that what stands under a key of a table is withdrawn.
 fn note(tx: &mut Tx<'_>, table: &rows::Table, key: &str) -> Result<(), BookError> {
     let sequence = tx.next_sequence()?;
@@ -223,6 +252,13 @@ fn on_authority(c: &mut Connection, name: &str) -> Result<Dependents, BookError>
     let mut by = Dependents::default();
     by.find(c, "authority", "name", "authority WHERE issuer = $1", name)?;
     by.find(c, "delivery", "delivery", "delivery_authority WHERE authority = $1", name)?;
+    // Of an intermediate, its own deliveries; of a root, those under its intermediates.
+    if !by.0.is_empty() {
+        let units = "delivery_authority d JOIN credential k ON k.delivery = d.delivery \
+                     JOIN chip c ON c.public_key = k.public_key JOIN unit u ON u.chip_id = c.chip_id \
+                     WHERE d.authority = $1 OR d.authority IN (SELECT name FROM authority WHERE issuer = $1)";
+        by.find(c, UNIT, "u.serial", units, name)?;
+    }
     for (what, from) in [
         ("revocation request", "revocation_request WHERE issuer = $1"),
         ("revocation list", "revocation_list WHERE issuer = $1"),
@@ -250,8 +286,8 @@ impl Book {
             let known = read_reel(tx, reel)?.ok_or_else(unknown)?;
             let mut on = Dependents::default();
             on.find(tx, "delivery", "delivery_id", "delivery WHERE reel = $1", id)?;
-            on.find(tx, "unit", "serial", "unit WHERE reel = $1", id)?;
-            on.find(tx, "scrapped chip", "chip_id", "chip WHERE reel = $1 AND state = 'scrapped'", id)?;
+            on.find(tx, UNIT, "serial", "unit WHERE reel = $1", id)?;
+            on.find(tx, SCRAPPED_CHIP, "chip_id", "chip WHERE reel = $1 AND state = 'scrapped'", id)?;
             on.none("reel", id, "be withdrawn")?;
             let orders = tx.all("SELECT number, file_name FROM order_written WHERE reel = $1", params![id])?;
             let orders =
@@ -316,12 +352,12 @@ impl Book {
             let mut on = Dependents::default();
             let units = "credential k JOIN chip c ON c.public_key = k.public_key JOIN unit u ON u.chip_id = c.chip_id \
                          WHERE k.delivery = $1";
-            on.find(tx, "unit", "u.serial", units, id)?;
+            on.find(tx, UNIT, "u.serial", units, id)?;
             let used = "SELECT count(*) FROM credential k JOIN chip c ON c.public_key = k.public_key WHERE k.delivery = $1 \
                         AND k.state <> 'available' AND NOT EXISTS (SELECT 1 FROM unit u WHERE u.chip_id = c.chip_id)";
             let count = tx.number(used, params![id])?;
             if count > 0 {
-                on.0.push(Dependent { what: "spent or revoked certificate", count, first: Vec::new() });
+                on.0.push(Dependent { what: USED_CERTIFICATE, count, first: Vec::new() });
             }
             on.none("delivery", id, "be withdrawn")?;
             let issuers = tx.all(
@@ -379,6 +415,37 @@ impl Book {
             let body = remove_authority(tx, name.as_str())?;
             let entry = tx.append(Draft::new("authority.withdraw", Subject::Authority(name.clone()), body), by)?;
             Ok(WithdrawnAuthority { origin: known.origin, key_reference: known.key_reference, entry })
+        })
+    }
+
+    /// Withdraws a declaration that was written into no chip, nor was about to be.
+    ///
+    /// # Errors
+    ///
+    /// [`DependsError`]; nothing is changed then.
+    pub fn withdraw_declaration(&self, name: &DeclarationName, by: &By) -> Result<WithdrawnDeclaration, DependsError> {
+        let id = name.as_str();
+        self.write(|tx| {
+            hold(tx, &rows::DECLARATION, id)?;
+            let unknown = || DependsError::Unknown { what: "declaration", name: id.to_owned() };
+            let known = read_declaration(tx, name)?.ok_or_else(unknown)?;
+            let mut on = Dependents::default();
+            on.find(tx, UNIT, "unit", "(SELECT DISTINCT unit FROM attempt WHERE declaration = $1) a", id)?;
+            on.none("declaration", id, "be withdrawn")?;
+            note(tx, &rows::DECLARATION, id)?;
+            tx.run("DELETE FROM declaration WHERE name = $1", params![id])?;
+            let Declaration { facts, added, .. } = known;
+            let body = json!({
+                "origin": facts.origin.word(),
+                "purpose": facts.purpose,
+                "vendor_id": format!("{:04X}", facts.vendor_id),
+                "product_ids": facts.product_ids.iter().map(|id| format!("{id:04X}")).collect::<Vec<_>>().join(" "),
+                "certification_type": facts.certification_type,
+                "sha256": hex::encode(Sha256::digest(&facts.content)),
+                "added": rfc3339(crate::by::micros(added))?,
+            });
+            let entry = tx.append(Draft::new("declaration.withdraw", Subject::Declaration(name.clone()), body), by)?;
+            Ok(WithdrawnDeclaration { purpose: facts.purpose, entry })
         })
     }
 }

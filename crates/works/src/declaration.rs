@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use book::ids::DeclarationName;
-use book::{Declaration, DeclarationOrigin, NewDeclaration, Purpose};
+use book::{Declaration, DeclarationOrigin, NewDeclaration, Purpose, Subject};
 use custody::{KeyFile, Passphrase, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
@@ -19,6 +19,8 @@ use standard::name::NameBuilder;
 use standard::verdict::{Finding, Report, Severity, SignerKey, judge_declaration};
 
 use crate::authority::serial;
+use crate::head;
+use crate::ledger;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 
@@ -264,17 +266,46 @@ fn content(signed: &Signed) -> Result<&Content, Trouble> {
 ///
 /// [`Trouble`] where there is none of that name.
 pub fn show(site: &Site, name: &str) -> Result<DeclarationView, Trouble> {
-    site.book.declaration(&DeclarationName::new(name)?)?.as_ref().map(DeclarationView::of).ok_or_else(|| {
-        Trouble::usage(format!("there is no declaration {name}"), "List them with `touchmark declaration list`.")
-    })
+    get(site, name).map(|found| DeclarationView::of(&found))
+}
+
+fn get(site: &Site, name: &str) -> Result<Declaration, Trouble> {
+    let id = DeclarationName::new(name)?;
+    if let Some(found) = site.book.declaration(&id)? {
+        return Ok(found);
+    }
+    Err(Trouble::absent(
+        format!("there is no declaration {name}{}", ledger::withdrawn(site, &Subject::Declaration(id))?),
+        "List them with `touchmark declaration list`.",
+    ))
+}
+
+/// A declaration that was withdrawn.
+#[derive(Debug, Serialize)]
+pub struct Withdrawn {
+    /// Its name, free again.
+    pub withdrawn: String,
+    /// `test` or `production`.
+    pub purpose: &'static str,
+    /// The entry of the log that holds what it was.
+    pub entry: i64,
+}
+
+/// Withdraws a declaration that no unit was made with: name and content are free again.
+///
+/// # Errors
+///
+/// [`Trouble`] counts the units that depend on it; nothing is changed then.
+pub fn withdraw(site: &Site, name: &str, who: &Who) -> Result<Withdrawn, Trouble> {
+    let known = get(site, name)?.facts.name;
+    let done = site.book.withdraw_declaration(&known, &who.by())?;
+    head::mark(site, who);
+    Ok(Withdrawn { withdrawn: known.to_string(), purpose: done.purpose.word(), entry: done.entry.0 })
 }
 
 /// The certificate of whoever signed a declaration, where it is kept.
 pub(crate) fn signer_certificate(site: &Site, name: &str) -> Result<Option<Certificate>, Trouble> {
-    let found = site.book.declaration(&DeclarationName::new(name)?)?.ok_or_else(|| {
-        Trouble::usage(format!("there is no declaration {name}"), "List them with `touchmark declaration list`.")
-    })?;
-    Ok(found.facts.signer.and_then(|der| Certificate::read(&der).ok()))
+    Ok(get(site, name)?.facts.signer.and_then(|der| Certificate::read(&der).ok()))
 }
 
 /// All declarations, by name.

@@ -215,6 +215,7 @@ const REWRITTEN_6: &[(&str, Refusal)] = &[
         ),
     ),
     ("authority_stays", withdrawn_only("authority", BY_NAME)),
+    ("declaration_stays", withdrawn_only("declaration", BY_DECLARATION)),
     ("reel_stays", withdrawn_only("reel", BY_REEL_ID)),
     ("order_written_stays", withdrawn_only("order_written", WITH_REEL)),
     ("chip_stays", withdrawn_only("chip", BLANK_WITH_REEL)),
@@ -267,6 +268,7 @@ macro_rules! not_withdrawn_with {
 }
 
 const BY_NAME: &str = not_withdrawn!("authority", "OLD.name", "OLD.entry");
+const BY_DECLARATION: &str = not_withdrawn!("declaration", "OLD.name", "OLD.entry");
 const BY_REEL_ID: &str = not_withdrawn!("reel", "OLD.reel_id", "OLD.entry");
 const BY_DELIVERY_ID: &str = not_withdrawn!("delivery", "OLD.delivery_id", "OLD.entry");
 const BY_SETUP: &str = not_withdrawn!("station_setup", "OLD.station", "OLD.entry");

@@ -71,6 +71,7 @@ contract! {
     revoking::revocation_lists => revocation_lists,
     withdrawing::what_nothing_depends_on_is_withdrawn => what_nothing_depends_on_is_withdrawn,
     withdrawing::a_withdrawal_hides_no_damage => a_withdrawal_hides_no_damage,
+    withdrawing::declarations_are_withdrawn_until_a_unit_has_one => declarations_are_withdrawn_until_a_unit_has_one,
     withdrawing::products_are_corrected_until_something_depends_on_them => products_are_corrected_until_something_depends_on_them,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
     log::entries_and_proofs => entries_and_proofs,

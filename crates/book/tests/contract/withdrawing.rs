@@ -1,7 +1,10 @@
 //! What is taken back while nothing depends on it, and what is corrected.
 
-use book::ids::{FirmwareVersion, ProductName};
-use book::{Book, DamageKind, DependsError, NewAuthority, NewProduct, NewReel, Purpose, StationSetup, Stored, Subject};
+use book::ids::{DeclarationName, FirmwareVersion, ProductName};
+use book::{
+    Begin, Book, DamageKind, DeclarationOrigin, DependsError, NewAuthority, NewDeclaration, NewProduct, NewReel,
+    Purpose, SerialWish, StationSetup, Stored, Subject,
+};
 use serde_json::json;
 
 use crate::support::*;
@@ -96,7 +99,11 @@ pub fn what_nothing_depends_on_is_withdrawn(engine: &Engine<'_>) {
     let unit = unit.as_str();
     let delivered = delivery("D-1", "REEL-A").delivery;
     refused(&site.book.withdraw_delivery(&delivered, &by()).expect_err("a unit"), &["1 unit", unit]);
-    refused(&site.book.withdraw_reel(&reel_id("REEL-A"), &by()).expect_err("a unit"), &["1 delivery", "1 unit", unit]);
+    let reel = site.book.withdraw_reel(&reel_id("REEL-A"), &by()).expect_err("a unit");
+    refused(&reel, &["1 delivery", "1 unit", unit, "It stays in the book"]);
+    assert!(!reel.advice().contains("Withdraw delivery"), "{}", reel.advice());
+    let paa = site.book.withdraw_authority(&paa().name, &by()).expect_err("a unit");
+    refused(&paa, &["1 authority", "1 unit", unit, "It stays in the book"]);
     let mut raw = engine.raw(&site.place);
     for sql in [
         "DELETE FROM reel",
@@ -197,6 +204,50 @@ pub fn products_are_corrected_until_something_depends_on_them(engine: &Engine<'_
     ] {
         raw.attempt(sql).expect_err(sql);
     }
+}
+
+pub fn declarations_are_withdrawn_until_a_unit_has_one(engine: &Engine<'_>) {
+    let site = engine.site().stocked(2);
+    let book = &site.book;
+    let new = NewDeclaration {
+        name: DeclarationName::new("Vent, draft").expect("a name"),
+        origin: DeclarationOrigin::Adopted,
+        purpose: Purpose::Test,
+        content: b"declaration".to_vec(),
+        vendor_id: product().vendor_id,
+        product_ids: vec![product().product_id],
+        certification_type: 0,
+        signer: None,
+    };
+    let nothing = book.withdraw_declaration(&new.name, &by()).expect_err("not there yet");
+    assert!(matches!(nothing, DependsError::Unknown { .. }), "{nothing}");
+    book.add_declaration(&new, &by()).expect("added");
+    let before = book.knowledge().expect("asks");
+    let done = book.withdraw_declaration(&new.name, &by()).expect("withdrawn");
+    assert_eq!((done.purpose, book.declarations().expect("asks")), (Purpose::Test, vec![]));
+    assert_ne!(book.knowledge().expect("asks"), before, "stations notice");
+    intact(book, "without the declaration");
+    let entries = book.entries_about(&Subject::Declaration(new.name.clone())).expect("asks");
+    let body = entries.iter().find(|e| e.act == "declaration.withdraw").expect("an entry").body().expect("a body");
+    assert_eq!(body["vendor_id"], format!("{:04X}", new.vendor_id), "{body}");
+
+    // Name and content are free again, until a unit has it.
+    book.add_declaration(&new, &by()).expect("added again");
+    let (unit, at_s1, id) = (serial("TV-000001"), on("S1", 1), chip(0).chip_id);
+    book.begin_attempt(&Begin {
+        chip: &id,
+        reel: None,
+        serial: SerialWish::IfNew(&unit),
+        onboard: &|_| Ok(Some(onboarding())),
+        declaration: Some(&new.name),
+        firmware: None,
+        take_over: false,
+        by: &at_s1,
+    })
+    .expect("begun");
+    refused(&book.withdraw_declaration(&new.name, &by()).expect_err("a unit"), &["1 unit (TV-000001)", "stays"]);
+    engine.raw(&site.place).attempt("DELETE FROM declaration").expect_err("it stays");
+    intact(book, "with a unit");
 }
 
 fn hex(octets: &[u8]) -> String {

@@ -20,6 +20,13 @@ pub enum DeclarationCommand {
     Make(MakeArgs),
     /// Adopt a declaration issued outside, after examining it with a signer that you trust
     Adopt(AdoptArgs),
+    /// Withdraw a declaration that no unit was made with, such as one adopted for the wrong product
+    ///
+    /// Its name and content can be used again. The log records the withdrawal.
+    Withdraw {
+        /// Its name
+        name: String,
+    },
     /// List declarations
     List,
     /// Show one declaration
@@ -122,6 +129,15 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
                 output.next(ADD_PRODUCT);
             }
             Ok(if adopted.declaration.is_some() { Exit::Done } else { Exit::Rejected })
+        }
+        DeclarationCommand::Withdraw { name } => {
+            let done = declaration::withdraw(&site, &name, &who)?;
+            output.show(&done, |w| {
+                writeln!(w, "Withdrew declaration {}, for {}", done.withdrawn, done.purpose)?;
+                writeln!(w, "  log  entry {} holds what it was", done.entry)
+            })?;
+            output.next("Adopt the right one with `touchmark declaration adopt`.");
+            Ok(Exit::Done)
         }
         DeclarationCommand::List => {
             let list = declaration::list(&site)?;
