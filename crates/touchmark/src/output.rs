@@ -47,6 +47,12 @@ impl Failure {
 }
 
 impl Failure {
+    /// The same with other advice.
+    #[must_use]
+    pub fn advised(self, advice: impl Into<String>) -> Self {
+        Self { advice: Some(advice.into()), ..self }
+    }
+
     /// The same with one sentence more of advice.
     #[must_use]
     pub fn advising(mut self, sentence: &str) -> Self {

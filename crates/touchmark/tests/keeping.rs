@@ -88,6 +88,42 @@ fn a_backup_taken_while_a_station_runs_is_restored_and_work_goes_on() {
     assert!((60..100).contains(&passed), "{account}");
 }
 
+/// Nobody is sent where there is nothing: to a new site for want of a book, to verifying when that just failed.
+#[test]
+fn a_book_that_is_lost_or_broken_leads_to_its_backup() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let book = site.dir.path().join("site/book.sqlite");
+    let saved = site.dir.path().join("site.backup");
+    site.done("backup", &["book", "backup", "--out", text(&saved)]);
+
+    let empty = tempfile::tempdir().expect("a folder");
+    let mut nowhere = site.command(&["book", "restore", text(&saved)]);
+    let nowhere = nowhere.current_dir(empty.path()).env_remove("TOUCHMARK_SITE").output().expect("it starts");
+    let said = String::from_utf8_lossy(&nowhere.stdout);
+    assert!(nowhere.status.code() == Some(2) && said.contains("--site DIR") && !said.contains("site new"), "{said}");
+
+    let octets = fs::read(&book).expect("a book");
+    let mut broken = octets.clone();
+    for octet in &mut broken[4096..] {
+        *octet = 0xA5;
+    }
+    for end in ["-wal", "-shm"] {
+        let _ = fs::remove_file(format!("{}{end}", text(&book)));
+    }
+    fs::write(&book, broken).expect("broken");
+    let answer = site.call("verify", &["book", "verify"]);
+    assert_eq!(answer.exit, Some(3), "{}", answer.said);
+    let advice = answer.json["error"]["advice"].as_str().expect("advice");
+    assert!(advice.contains("touchmark book restore") && !advice.contains("book verify"), "{}", answer.said);
+
+    fs::remove_file(&book).expect("lost");
+    let lost = site.call("lost", &["unit", "list"]);
+    let advice = lost.json["error"]["advice"].as_str().expect("advice");
+    assert!(advice.contains("touchmark book restore BACKUP") && !advice.contains("reate a site"), "{}", lost.said);
+    assert_eq!(site.done("restore", &["book", "restore", text(&saved)])["verified"]["verdict"], "intact");
+}
+
 #[test]
 fn a_book_altered_behind_the_program_is_found_and_located() {
     let (site, chips) = stocked();
@@ -263,6 +299,11 @@ fn a_site_is_restored_where_nothing_else_is_kept(engine: &Engine) {
     let shown = reveal(&old);
     let new = machine(&[PASSPHRASE]);
     let saved = new.dir.path().join("site.backup");
+    // What was wrong with a delivery that was refused is in no book, and in the backup all the same.
+    let wrong = data("reel-b/delivery.tar.gz");
+    let refused = old.call("refused", &["delivery", "receive", text(&wrong), "--reel", "A"]);
+    let refused = refused.json["delivery"].as_str().expect("an id").to_owned();
+    let report = old.done("refused", &["delivery", "show", &refused]);
     let told = old.done("backup", &["book", "backup", "--out", text(&saved), "--verify"]);
     assert_eq!((&told["verified"]["verdict"], &told["site_key"]), (&"intact".into(), &"sealed".into()), "{told}");
     assert_eq!(told["entry"].as_i64(), told["entries"].as_i64().map(|n| n - 1), "{told}");
@@ -288,6 +329,7 @@ fn a_site_is_restored_where_nothing_else_is_kept(engine: &Engine) {
     let verified = new.done("verify", &["book", "verify"]);
     assert!(verified["signed_heads"].as_u64().is_some_and(|n| n > 0), "{verified}");
     assert_eq!(reveal(&new), shown);
+    assert_eq!(new.done("refused", &["delivery", "show", &refused]), report);
     let chips = format!("simulated:{}", text(&kept));
     let done = provision(&new, &chips, "2");
     assert_eq!((&done["passed"], &done["units"][0]["unit"]), (&2.into(), &"TV-000004".into()), "{done}");

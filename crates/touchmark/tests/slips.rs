@@ -26,6 +26,7 @@ on_both_engines! {
     every_order_asks_for_the_identity_of_the_origin,
     a_reel_for_the_wrong_product_has_a_way_back,
     an_authority_for_the_wrong_purpose_has_a_way_back,
+    a_declaration_has_a_way_back_and_next_offers_what_works,
     prototypes_carry_a_real_vendor_id,
     a_product_is_corrected_until_its_first_unit,
 }
@@ -233,6 +234,20 @@ fn a_reel_for_the_wrong_product_has_a_way_back(engine: &Engine) {
     let refused = site.call("refused", &["delivery", "withdraw", &second]);
     assert_eq!(refused.exit, Some(1), "{}", refused.said);
     assert!(refused.said.contains("2 units (TV-1, TV-2)"), "{}", refused.said);
+    // What can't be done is not advised: the delivery has units too.
+    for typed in [["reel", "withdraw", "A"], ["authority", "withdraw", "PAA a"]] {
+        let refused = site.call("refused", &typed);
+        assert_eq!(refused.exit, Some(1), "{}", refused.said);
+        assert!(
+            refused.said.contains("2 units (TV-1, TV-2)") && refused.said.contains("Scrap the units"),
+            "{}",
+            refused.said
+        );
+        assert!(!refused.said.contains("Withdraw delivery"), "{}", refused.said);
+    }
+    let declared = &site.done("list", &["declaration", "list"])["declarations"][0];
+    let refused = site.call("refused", &["declaration", "withdraw", declared["name"].as_str().expect("a name")]);
+    assert!(refused.exit == Some(1) && refused.said.contains("2 units (TV-1, TV-2)"), "{}", refused.said);
     at_site::assert_sound("received right", &site.reconcile("received right"));
     assert_eq!(site.done("verify", &["book", "verify"])["verdict"], "intact");
 }
@@ -284,6 +299,42 @@ fn an_authority_for_the_wrong_purpose_has_a_way_back(engine: &Engine) {
     let kept = withdrawn["key"].as_str().and_then(|k| k.strip_prefix("file:")).expect("a key");
     assert!(site.dir.path().join("site").join(kept).exists(), "{withdrawn}");
     assert_eq!(create("FFF2")["vendor_id"], "FFF2");
+}
+
+fn a_declaration_has_a_way_back_and_next_offers_what_works(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    let name =
+        site.done("list", &["declaration", "list"])["declarations"][0]["name"].as_str().expect("a name").to_owned();
+    let gone = site.done("withdraw", &["declaration", "withdraw", &name]);
+    assert_eq!((&gone["withdrawn"], &gone["purpose"]), (&json!(name), &json!("test")));
+    let absent = site.call("show", &["declaration", "show", &name]);
+    assert!(absent.exit == Some(2) && absent.said.contains("withdrawn on"), "{}", absent.said);
+    let (signed, signer) = (data("reel-a/declaration.der"), data("reel-a/declaration-signer.pem"));
+    site.done("again", &["declaration", "adopt", text(&signed), "--signer", text(&signer)]);
+
+    // Nobody here can issue, so nobody is sent to; and a name that a shell would take apart is quoted.
+    let words = |typed: &[&str]| {
+        let done = Command::new(env!("CARGO_BIN_EXE_touchmark"))
+            .args(typed)
+            .env("TOUCHMARK_SITE", site.dir.path().join("site"))
+            .output()
+            .expect("the program starts");
+        String::from_utf8_lossy(&done.stdout).into_owned()
+    };
+    let manifest = data("reel-a/manifest.csv");
+    let received = words(&["reel", "receive", text(&manifest), "--reel", "Reel 7", "--product", "Tern Vent"]);
+    assert!(received.contains("touchmark order write --reel \"Reel 7\" --out FILE"), "{received}");
+    assert!(!received.contains("delivery issue"), "{received}");
+    site.done("withdraw", &["reel", "withdraw", "Reel 7"]);
+    let secret = site.dir.path().join("passphrase");
+    fs::write(&secret, "a passphrase for tests\n").expect("a file");
+    for typed in [["Root", "--role", "paa"].as_slice(), &["Desk $1", "--role", "pai", "--issuer", "Root"]] {
+        let create = ["authority", "create", "--vendor", "FFF2", "--passphrase-file", text(&secret)];
+        site.done("create", &[&create[..], typed].concat());
+    }
+    let received = words(&["reel", "receive", text(&manifest), "--reel", "Reel 7", "--product", "Tern Vent"]);
+    assert!(received.contains("touchmark delivery issue --reel \"Reel 7\" --issuer 'Desk $1'"), "{received}");
+    assert_eq!(site.done("verify", &["book", "verify"])["verdict"], "intact");
 }
 
 /// A prototype on the vendor's own ID: a development root, a declaration of type 0, and TEST on its labels; a

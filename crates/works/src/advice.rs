@@ -1,5 +1,6 @@
 //! What every act's error tells a front end: whose move it is, and what to do.
 
+use std::borrow::Cow;
 use std::error::Error;
 use std::io;
 
@@ -88,12 +89,50 @@ pub(crate) fn is_full_disk(error: &(dyn Error + 'static)) -> bool {
     false
 }
 
+/// A name as a shell takes it for one word (POSIX.1-2017, 2.2): as it is where that is safe, else in quotes.
+/// Whatever names something in a command that a person is to copy goes through here.
+pub fn quoted(name: &str) -> Cow<'_, str> {
+    let plain = |b: u8| b.is_ascii_alphanumeric() || b"-_./:@%+,=".contains(&b);
+    if !name.is_empty() && name.bytes().all(plain) {
+        Cow::Borrowed(name)
+    } else if name.contains(['"', '$', '`', '\\', '!']) {
+        Cow::Owned(format!("'{}'", name.replace('\'', "'\\''")))
+    } else {
+        Cow::Owned(format!("\"{name}\""))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use std::path::Path;
 
     use super::*;
     use crate::Trouble;
+
+    /// Referee: the system's shell.
+    #[test]
+    fn a_shell_takes_a_quoted_name_for_one_word() {
+        let names = [
+            "Reel-7",
+            "Tern Vent",
+            "a\"b",
+            "it's",
+            "$HOME `id` \\",
+            "wow! really",
+            "",
+            "ünïcode",
+            "a;b|c&d",
+            "*",
+            "~",
+            "#x",
+        ];
+        for name in names {
+            let script = format!("printf '%s|' {}", quoted(name));
+            let out = std::process::Command::new("sh").args(["-c", &script]).output().expect("a shell");
+            assert_eq!(String::from_utf8_lossy(&out.stdout), format!("{name}|"), "{script}");
+        }
+        assert_eq!((quoted("Reel-7"), quoted("Tern Vent")), ("Reel-7".into(), "\"Tern Vent\"".into()));
+    }
 
     /// Whatever act meets it, and however deep it lies, a full disk is said in one way.
     #[test]

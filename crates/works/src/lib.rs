@@ -61,7 +61,7 @@ pub mod unit;
 pub mod verifier;
 pub mod watch;
 
-pub use advice::{Advise, Kind, Said};
+pub use advice::{Advise, Kind, Said, quoted};
 pub use files::{WriteError, put};
 pub use sentence::sentence;
 pub use trouble::Trouble;

@@ -11,6 +11,7 @@ use standard::factory_record::{self, Field};
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Flow, Reach};
 
+use crate::advice::quoted;
 use crate::provision;
 use crate::record::RecordPlace;
 use crate::site::{Site, Who};
@@ -294,7 +295,10 @@ pub(crate) fn kept_for_line(product: &Product) -> Result<Kept, Trouble> {
         let name = &product.facts.name;
         return Err(Trouble::refused(
             format!("product {name} writes a factory record, and {why}"),
-            format!("Set it with `touchmark product update \"{name}\" --vendor-name … --product-name …`."),
+            format!(
+                "Set it with `touchmark product update {} --vendor-name … --product-name …`.",
+                quoted(name.as_str())
+            ),
         ));
     }
     Ok(kept)

@@ -44,6 +44,15 @@ pub fn chip(site: &Site, id: &str, reason: &str, who: &Who) -> Result<ScrappedCh
     done.pop().ok_or_else(|| Trouble::surroundings(format!("chip {id} is gone from the book"), "Verify the book."))
 }
 
+/// The reel that a chip is on.
+///
+/// # Errors
+///
+/// [`Trouble`] where it is on none here.
+pub fn reel_of(site: &Site, id: &str) -> Result<String, Trouble> {
+    Ok(story(site, &ChipId::new(id)?)?.reel.facts.reel.to_string())
+}
+
 /// Scraps chips that no unit has. Each counts as scrapped with its reason, and its credential as spent.
 ///
 /// All are looked up before the first is scrapped, so that a typo scraps none. A chip that is scrapped already stays as

@@ -77,6 +77,19 @@ impl Trouble {
         self
     }
 
+    /// The same with other advice.
+    #[must_use]
+    pub fn advised(mut self, advice: impl Into<String>) -> Self {
+        self.advice = advice.into();
+        self
+    }
+
+    /// Whether the book can't be read because it is damaged.
+    pub fn is_of_a_damaged_book(&self) -> bool {
+        let cause = self.source.as_deref().and_then(|source| source.downcast_ref());
+        matches!(cause, Some(BookError::Damaged { .. } | BookError::Rule { .. }))
+    }
+
     /// The input that it is about, where it is about one.
     pub fn input(&self) -> Option<&'static str> {
         self.about

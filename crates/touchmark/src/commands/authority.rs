@@ -9,8 +9,8 @@ use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::Severity;
-use works::Trouble;
 use works::authority::{self, AuthorityView, CAUTION, Raise, Request};
+use works::{Trouble, quoted};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::examine_words;
@@ -144,8 +144,8 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
             })?;
             output.next(&match raised.role {
                 "paa" => format!(
-                    "Create its intermediate with `touchmark authority create NAME --role pai --vendor VID --issuer \"{}\"`.",
-                    raised.name
+                    "Create its intermediate with `touchmark authority create NAME --role pai --vendor VID --issuer {}`.",
+                    quoted(&raised.name)
                 ),
                 _ => "Make a declaration with `touchmark declaration make`.".into(),
             });
@@ -192,9 +192,10 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 if let Some(key) = &done.key {
                     writeln!(w, "  key  {key}, kept")?;
                 }
-                writeln!(w, "  log  entry {} holds what it was", done.entry)?;
-                writeln!(w, "Next: touchmark authority adopt, with --purpose test or --purpose production.")
+                writeln!(w, "  log  entry {} holds what it was", done.entry)
             })?;
+            output
+                .next("Adopt it again with `touchmark authority adopt`, with --purpose test or --purpose production.");
             Ok(Exit::Done)
         }
         AuthorityCommand::Request(args) => {

@@ -7,6 +7,7 @@ use clap::{Args, Subcommand};
 use custody::WorkFactor;
 use works::head;
 use works::keeping::{self, How, Restored, Saved, SiteKeyState, Source, Verified};
+use works::site::Site;
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
@@ -99,7 +100,7 @@ pub struct Head {
 pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     match command {
         BookCommand::Verify(args) => {
-            let site = place.open()?;
+            let site = Site::open(&place.dir()?).map_err(keeping::beyond_verifying)?;
             let said = watched(output, "rows", |course| keeping::verify(&site, &args.heads, course))?;
             output.show(&said, |w| words(w, &said))?;
             Ok(if said.is_intact() { Exit::Done } else { Exit::Rejected })
@@ -185,7 +186,14 @@ fn saved_words(w: &mut dyn Write, saved: &Saved) -> io::Result<()> {
 
 fn restore(args: &Restore, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     // A new directory holds no site yet.
-    let (dir, who) = (place.site.clone().map_or_else(|| place.dir(), Ok)?, place.who()?);
+    let dir = match &place.site {
+        Some(dir) => dir.clone(),
+        None => place.dir().map_err(|failure| {
+            failure
+                .advised("Name the directory to restore into with --site DIR; it is created where it does not exist.")
+        })?,
+    };
+    let who = place.who()?;
     let source =
         Source { file: &args.file, book: args.book.as_deref(), password_file: args.book_password_file.as_deref() };
     let restored = watched(output, "rows", |course| keeping::restore(&dir, &source, &who, course))?;

@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::json;
-use works::Trouble;
 use works::chips::{self, Bench, ChipId, ChipSource, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
+use works::{Trouble, quoted};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
@@ -218,7 +218,7 @@ fn simulate(args: &Simulate, output: &mut Output) -> Result<Exit, Failure> {
         }
         Ok(())
     })?;
-    output.next(&format!("Use them with `--chips {}`.", made.source));
+    output.next(&format!("Use them with `--chips {}`.", quoted(&made.source)));
     Ok(Exit::Done)
 }
 

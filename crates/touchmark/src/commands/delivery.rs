@@ -8,7 +8,9 @@ use serde_json::{Value, json};
 use standard::name::printable;
 use standard::verdict::Severity;
 use works::delivery::complaint::{self, Complaint};
+use works::delivery::inspect::Checked;
 use works::delivery::{self, Counts, Received, Withdrawn};
+use works::quoted;
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place, secret};
@@ -134,8 +136,12 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                 for d in &list {
                     writeln!(
                         w,
-                        "{}  reel {}  {}  {} of {} certificates  {}",
-                        d.delivery, d.reel, d.verdict, d.accepted, d.read, d.source
+                        "{}  reel {}  {}  {}  {}",
+                        d.delivery,
+                        d.reel,
+                        d.verdict,
+                        counts(&d.certificates),
+                        d.source
                     )?;
                 }
                 for d in &refused {
@@ -161,13 +167,18 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             let done = delivery::withdraw(&site, &id, &place.who()?)?;
             output.show(&done, |w| {
                 let Withdrawn { withdrawn, reel, certificates, authorities, entry } = &done;
-                writeln!(w, "Withdrew delivery {withdrawn}: {certificates} certificates for reel {reel}")?;
+                let count = usize::try_from(*certificates).unwrap_or_default();
+                writeln!(w, "Withdrew delivery {withdrawn}: {} for reel {reel}", self::certificates(count))?;
                 for name in authorities {
                     writeln!(w, "  with it   intermediate {name}, which had come with it")?;
                 }
-                writeln!(w, "  log       entry {entry} holds what it was")?;
-                writeln!(w, "Next: touchmark delivery receive, or touchmark reel withdraw {reel}.")
+                writeln!(w, "  log       entry {entry} holds what it was")
             })?;
+            output.next(&format!(
+                "Receive the right delivery with `touchmark delivery receive PATH --reel {0}`, or withdraw the reel with \
+                 `touchmark reel withdraw {0}`.",
+                quoted(&done.reel)
+            ));
             Ok(Exit::Done)
         }
     }
@@ -182,10 +193,12 @@ fn write_for_authority(complaint: &Complaint<'_>, out: Option<&Path>) -> Result<
 }
 
 fn counts(c: &Counts) -> String {
-    format!(
-        "{} of {} certificates accepted: {} good, {} faulty, {} missing",
-        c.accepted, c.read, c.good, c.faulty, c.missing
-    )
+    format!("{} good, {} faulty, {} missing; {} stored", c.good, c.faulty, c.missing, c.accepted)
+}
+
+/// A number with its noun.
+fn certificates(count: usize) -> String {
+    format!("{count} {}", if count == 1 { "certificate" } else { "certificates" })
 }
 
 /// A finding as inspections give it in JSON.
@@ -201,56 +214,78 @@ fn finding(w: &mut dyn Write, f: &Value) -> io::Result<()> {
 }
 
 /// What comes next once chips have certificates.
-fn provision(reel: &impl std::fmt::Display) -> String {
-    format!("Provision units with `touchmark provision --reel {reel} --station NAME --chips SOURCE`.")
+fn provision(reel: &str) -> String {
+    format!("Provision units with `touchmark provision --reel {} --station NAME --chips SOURCE`.", quoted(reel))
+}
+
+/// How many chips of the reel have a certificate now, and which have none.
+fn reel_words(w: &mut dyn Write, done: &Received) -> io::Result<()> {
+    match done.without.len() {
+        0 => writeln!(w, "Reel {}: each of its {} chips that is used has a certificate.", done.reel, done.on_reel),
+        count => writeln!(
+            w,
+            "Reel {}: {count} of its {} chips {} without a certificate: {}",
+            done.reel,
+            done.on_reel,
+            if count == 1 { "is" } else { "are" },
+            done.without.join(", ")
+        ),
+    }
 }
 
 fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
     let all = done.json();
     let shown = |f: &&Value| verbose || f["severity"] != Severity::Note.word();
     all["findings"].as_array().into_iter().flatten().filter(shown).try_for_each(|f| finding(w, f))?;
+    if let Some(checked) = &done.checksums {
+        let Checked { lists, listed, matching, unlisted } = checked;
+        let lists = if let [one] = lists.as_slice() { printable(one) } else { format!("{} lists", lists.len()) };
+        writeln!(w, "Checksums: {matching} of {listed} files in {lists} match; {unlisted} not listed")?;
+    }
+    let c = done.certificates;
+    let id = done.delivery.as_deref().unwrap_or("?");
     match done.verdict {
-        "accepted" => writeln!(
-            w,
-            "Accepted: {} certificates for the {} chips of reel {}, as delivery {}",
-            done.certificates.accepted,
-            done.on_reel,
-            done.reel,
-            done.delivery.as_deref().unwrap_or("?")
-        ),
-        "accepted-in-part" => {
-            writeln!(
-                w,
-                "Accepted in part: {} of {} certificates, as delivery {}",
-                done.certificates.accepted,
-                done.certificates.read,
-                done.delivery.as_deref().unwrap_or("?")
-            )?;
-            writeln!(
-                w,
-                "Chips without a certificate: {}",
-                if done.without.is_empty() { "none".into() } else { done.without.join(", ") }
-            )
+        "accepted" => {
+            writeln!(w, "Accepted: {}, as delivery {id}", certificates(c.accepted))?;
+            reel_words(w, done)
         }
-        "already-received" => writeln!(
-            w,
-            "This delivery was already received as {}: nothing was added.",
-            done.delivery.as_deref().unwrap_or("?")
-        ),
+        "accepted-in-part" => {
+            writeln!(w, "Accepted in part: {} good, {} faulty, {} missing", c.good, c.faulty, c.missing)?;
+            writeln!(w, "Stored {}, as delivery {id}", certificates(c.accepted))?;
+            reel_words(w, done)
+        }
+        "already-received" => {
+            writeln!(w, "This delivery was already received as {id}: nothing was added.")?;
+            reel_words(w, done)
+        }
         _ => {
-            let c = done.certificates;
             writeln!(w, "Refused: {} good, {} faulty, {} missing. Nothing was stored.", c.good, c.faulty, c.missing)?;
             let good = c.good - c.already;
-            if done.has_good_part() {
-                let noun = if good == 1 { "certificate" } else { "certificates" };
-                writeln!(w, "Ask the authority to put it right, or keep the {good} good {noun} with --accept-part.")?;
+            // The chip of a faulty certificate has one that came, and none that it can use.
+            if done.has_good_part() && !done.without.is_empty() {
+                let (chip, left) = (if done.without.len() == 1 { "chip" } else { "chips" }, done.without.join(", "));
+                writeln!(
+                    w,
+                    "Without the faulty and the missing, {} {chip} would have none: {left}",
+                    done.without.len()
+                )?;
+            }
+            if done.is_misplaced() {
+                writeln!(w, "The authority has nothing to put right: see above where it belongs.")?;
+            } else if done.has_good_part() {
+                writeln!(
+                    w,
+                    "Ask the authority to put it right, or keep the good {} with --accept-part.",
+                    certificates(good)
+                )?;
             } else {
                 writeln!(w, "Ask the authority to put it right. None of it can be kept.")?;
             }
             match &done.delivery {
                 Some(id) => writeln!(
                     w,
-                    "Its report: touchmark delivery show {id}; as a file for the authority: --for-authority FILE."
+                    "Its report: touchmark delivery show {}; as a file for the authority: --for-authority FILE.",
+                    quoted(id)
                 ),
                 None => writeln!(w, "Its report could not be kept; --for-authority FILE writes it to a file."),
             }

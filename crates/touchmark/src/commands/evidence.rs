@@ -6,6 +6,7 @@ use clap::{ArgGroup, Args, Subcommand};
 use time::OffsetDateTime;
 use works::chosen::Which;
 use works::evidence;
+use works::quoted;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::impact::time;
@@ -87,7 +88,8 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
             output.next(&format!(
                 "Give pack and key to the auditor, each through its own channel. The auditor runs `touchmark evidence \
                  check {} --key {}`.",
-                made.pack, made.key
+                quoted(&made.pack),
+                quoted(&made.key)
             ));
             Ok(Exit::Done)
         }

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Command, ValueEnum as _};
 use clap_complete::Shell;
 use serde::Serialize;
-use works::Trouble;
+use works::{Trouble, quoted};
 
 use crate::output::{Exit, Failure, Output};
 
@@ -51,7 +51,8 @@ pub fn run(args: &ManualArgs, mut command: Command, output: &mut Output) -> Resu
             written.directory
         )
     })?;
-    output.next(&format!("Read them with `man -l {}/man1/touchmark.1`.", written.directory));
+    let page = format!("{}/man1/touchmark.1", written.directory);
+    output.next(&format!("Read them with `man -l {}`.", quoted(&page)));
     Ok(Exit::Done)
 }
 

@@ -11,7 +11,7 @@ use serde::Serialize;
 use serde_json::json;
 use works::chips::ChipId;
 use works::provision::{Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, provision, scans};
-use works::{Trouble, challenge};
+use works::{Trouble, challenge, quoted};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::chip::Chips;
@@ -205,7 +205,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
             output.next(&format!(
                 "Print labels with `touchmark label print --reel {} --out labels.pdf`, and account for every chip with \
                  `touchmark reconcile`.",
-                done.reel
+                quoted(&done.reel)
             ));
         }
     }

@@ -9,7 +9,7 @@ use standard::name::printable;
 use standard::verdict::Severity;
 use works::reel::manifest::ColumnMap;
 use works::reel::{self, Options, ReelView};
-use works::{Trouble, order};
+use works::{Trouble, authority, order, quoted};
 
 use super::at_site::Place;
 use super::chip::Chips;
@@ -127,11 +127,15 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                 }
             })?;
             if done.verdict == "accepted" {
-                output.next(&format!(
-                    "Write an order with `touchmark order write --reel {0} --out FILE`, or issue certificates here with \
-                     `touchmark delivery issue --reel {0}`.",
-                    done.reel
-                ));
+                let reel = quoted(&done.reel);
+                let order = format!("Write an order with `touchmark order write --reel {reel} --out FILE`");
+                output.next(&match authority::list(&site)?.iter().find(|a| a.role == "pai" && a.key_here) {
+                    Some(pai) => format!(
+                        "{order}, or issue certificates here with `touchmark delivery issue --reel {reel} --issuer {}`.",
+                        quoted(&pai.name)
+                    ),
+                    None => format!("{order}."),
+                });
             }
             Ok(if done.is_accepted() { Exit::Done } else { Exit::Rejected })
         }
@@ -158,9 +162,9 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                 for station in &done.stations {
                     writeln!(w, "  station   {station} has no reel now: set it up again")?;
                 }
-                writeln!(w, "  log       entry {} holds what it was", done.entry)?;
-                writeln!(w, "Next: touchmark reel receive, with the right product.")
+                writeln!(w, "  log       entry {} holds what it was", done.entry)
             })?;
+            output.next("Receive it for the right product with `touchmark reel receive`.");
             Ok(Exit::Done)
         }
     }
@@ -202,7 +206,7 @@ pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> R
     })?;
     output.next(&format!(
         "Send it to the authority, and receive its delivery with `touchmark delivery receive PATH --reel {}`.",
-        done.reel
+        quoted(&done.reel)
     ));
     Ok(Exit::Done)
 }

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::json;
+use works::quoted;
 use works::trust::{self, NewSet, SetVerdict, SetView};
 
 use super::at_site::Place;
@@ -130,8 +131,8 @@ pub fn run(command: TrustSetCommand, place: &Place, output: &mut Output) -> Resu
             let set = trust::put(&site, &args.name, &new, &place.who()?)?;
             output.show(&set, |w| words(w, &set))?;
             output.next(&format!(
-                "Require it for a product with `touchmark product update NAME --trust-set \"{}\"`.",
-                args.name
+                "Require it for a product with `touchmark product update NAME --trust-set {}`.",
+                quoted(&args.name)
             ));
         }
         TrustSetCommand::List => {

@@ -11,6 +11,7 @@ use standard::detect::{Item, detect};
 use standard::ids::VendorId;
 
 use super::{AuthorityView, anchors, free_name, issuer_name, moment_to_time, show};
+use crate::advice::quoted;
 use crate::course::Course;
 use crate::examine::report::Examination;
 use crate::examine::{Examine, examine};
@@ -202,7 +203,8 @@ fn fits(site: &Site, c: &Certificate, said: Option<Purpose>) -> Result<(), Troub
         return Err(Trouble::refused(
             format!("{name} was adopted for {was} at this site"),
             format!(
-                "Withdraw it with `touchmark authority withdraw \"{name}\"`, which shows what depends on it; then adopt it with --purpose {said}."
+                "Withdraw it with `touchmark authority withdraw {}`, which shows what depends on it; then adopt it with --purpose {said}.",
+                quoted(name.as_str())
             ),
         )
         .about("purpose"));
@@ -212,7 +214,8 @@ fn fits(site: &Site, c: &Certificate, said: Option<Purpose>) -> Result<(), Troub
         return Err(Trouble::refused(
             format!("{} was issued under {name}, which is here for {theirs}", c.subject.display(c.der())),
             format!(
-                "Adopt it with --purpose {theirs}; or withdraw {name} with `touchmark authority withdraw \"{name}\"` and adopt both with --purpose {said}."
+                "Adopt it with --purpose {theirs}; or withdraw {name} with `touchmark authority withdraw {}` and adopt both with --purpose {said}.",
+                quoted(name.as_str())
             ),
         )
         .about("purpose"));

@@ -21,12 +21,15 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
-use standard::verdict::Severity;
+use standard::verdict::catalogue::intake::{DELIVERY_OTHER_PRODUCT, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT};
+use standard::verdict::{Finding, Severity};
 use zeroize::Zeroizing;
 
 pub use issue::{Issued, issue};
+pub(crate) use refused::REFUSED;
 pub use view::{DeliveryView, list, newest, refused, show};
 
+use crate::advice::quoted;
 use crate::authority;
 use crate::course::{Course, Phase};
 use crate::declaration;
@@ -39,7 +42,7 @@ use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 use chips::Chips;
 use complaint::{Complaint, Faults};
-use inspect::{Expectation, Known};
+use inspect::{Checked, Expectation, Inspection, Known};
 use storing::{Begun, EARLY, Keeper, Unsettled};
 
 /// Certificates of a delivery, counted.
@@ -96,6 +99,8 @@ pub struct Received {
     pub matched: usize,
     /// Chips without a credential, in order.
     pub without: Vec<String>,
+    /// What came of lists of checksums, where there was one.
+    pub checksums: Option<Checked>,
     /// What the inspection found.
     pub findings: Vec<SharedFinding>,
     faults: Faults,
@@ -112,6 +117,12 @@ impl Received {
         self.verdict == "refused" && self.certificates.good > self.certificates.already
     }
 
+    /// Whether it is for another reel or product here, so that the authority has nothing to put right.
+    pub fn is_misplaced(&self) -> bool {
+        let rules = [DELIVERY_OTHER_PRODUCT.name, DELIVERY_OTHER_REEL.name];
+        self.findings.iter().any(|f| rules.contains(&f.finding.rule.name))
+    }
+
     /// What is wrong, for the authority.
     pub fn complaint(&self) -> Complaint<'_> {
         Complaint { reel: &self.reel, source: &self.source, certificates: self.certificates, faults: &self.faults }
@@ -125,6 +136,9 @@ impl Received {
     /// The report that the book keeps.
     fn report(&self) -> Value {
         let mut report = json!({ "findings": self.findings_json(), "certificates": self.certificates });
+        if let Some(checked) = &self.checksums {
+            report["checksums"] = json!(checked);
+        }
         if !self.faults.is_empty() {
             report["faults"] = json!(self.faults);
         }
@@ -139,6 +153,7 @@ impl Received {
             "reel": self.reel,
             "certificates": self.certificates,
             "chips": { "on_reel": self.on_reel, "matched": self.matched, "without": self.without },
+            "checksums": self.checksums,
             "findings": self.findings_json(),
         })
     }
@@ -162,6 +177,45 @@ pub(crate) fn dac_identity(site: &Site, product: &Product) -> Result<(VendorId, 
     let narrow = |v: Option<u64>| v.and_then(|v| u16::try_from(v).ok());
     let origin = narrow(content.dac_origin_vendor_id).zip(narrow(content.dac_origin_product_id));
     Ok(origin.and_then(|(v, p)| Some((VendorId::new(v).ok()?, ProductId::new(p).ok()?))).unwrap_or(own))
+}
+
+/// Says that a reel stands under the wrong product: nearly all certificates are for its keys, and say just what
+/// those of another product here must say.
+fn other_product(site: &Site, reel: &Reel, product: &Product, inspection: &mut Inspection) -> Result<(), Trouble> {
+    let nearly = |some: usize, all: usize| some > 0 && some * 10 >= all * 9;
+    let on_reel: usize = inspection.identities.iter().map(|(_, count)| count).sum();
+    let most = inspection.identities.iter().max_by_key(|(_, count)| *count);
+    let Some(&((vendor, id), count)) = most.filter(|(_, count)| nearly(*count, on_reel)) else { return Ok(()) };
+    if !nearly(on_reel, inspection.read) || dac_identity(site, product)? == (vendor, id) {
+        return Ok(());
+    }
+    let mut others = Vec::new();
+    for other in site.book.products()? {
+        if other.facts.name != product.facts.name && dac_identity(site, &other)? == (vendor, id) {
+            others.push(other.facts.name.to_string());
+        }
+    }
+    if others.is_empty() {
+        return Ok(());
+    }
+    let (own, reel, names) = (&product.facts.name, &reel.facts.reel, others.join(" or "));
+    let found = format!(
+        "reel {reel} is for product {own}; {count} of {} certificates are for its chips and say {vendor} {id}, as those \
+         of product {names} do",
+        inspection.read
+    );
+    let advice = format!(
+        "If the chips are for {names}, withdraw the reel (`touchmark reel withdraw {}`), receive it again for that \
+         product, and then this delivery. If they are for {own}, ask the authority which order it answered.",
+        quoted(reel.as_str())
+    );
+    for told in inspection.findings.iter_mut().filter(|f| f.finding.rule.name == DELIVERY_PRODUCT.name) {
+        told.finding = told.finding.clone().advising(format!("The same as {}.", DELIVERY_OTHER_PRODUCT.name));
+    }
+    let finding = Finding::new(&DELIVERY_OTHER_PRODUCT, found).advising(advice);
+    let told = SharedFinding { subject: "delivery".into(), chip_id: None, count: 1, finding };
+    inspection.findings.insert(0, told);
+    Ok(())
 }
 
 /// Ids of chips by their places on a reel, in the order asked for.
@@ -235,7 +289,7 @@ pub fn receive(
     let mut received = thread::scope(|scope| {
         let mut begun: Option<Begun<'_>> = None;
         let mut waiting = Vec::new();
-        let inspection = inspect::inspect(path, password, &expectation, course, &mut |stretch| {
+        let mut inspection = inspect::inspect(path, password, &expectation, course, &mut |stretch| {
             if let Some(begun) = &begun {
                 begun.keep(stretch.kept.to_vec());
                 return;
@@ -252,6 +306,7 @@ pub fn receive(
         })
         .about("file")?;
         drop(waiting);
+        other_product(site, &reel, &product, &mut inspection)?;
         let clean = inspection.is_clean();
         let mut received = Received {
             delivery: None,
@@ -270,6 +325,7 @@ pub fn receive(
             on_reel: inspection.on_reel,
             matched: inspection.accepted + inspection.same,
             without: inspection.without.clone(),
+            checksums: inspection.checked.clone(),
             findings: inspection.findings.clone(),
             faults: Faults::of(&inspection.faults, inspection.more_faults),
         };
@@ -331,10 +387,11 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
         verdict: "already-received",
         reel: reel.facts.reel.to_string(),
         source: known.source_name.clone(),
-        certificates: Counts::of_book(known),
+        certificates: view::counts(known)?,
         on_reel,
         matched: on_reel.saturating_sub(without.len()),
         without,
+        checksums: None,
         findings: Vec::new(),
         faults: Faults::default(),
     })

@@ -16,6 +16,8 @@ use crate::reel;
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::Trouble;
 
+/// The folder in the site's directory.
+pub(crate) const REFUSED: &str = "refused";
 /// How many are kept.
 const KEPT: usize = 100;
 /// Octets of one, at most.
@@ -36,7 +38,7 @@ pub(super) struct Refused {
 }
 
 fn folder(site: &Site) -> PathBuf {
-    site.dir.join("refused")
+    site.dir.join(REFUSED)
 }
 
 fn file(site: &Site, id: &str) -> PathBuf {

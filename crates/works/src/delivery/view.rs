@@ -3,6 +3,7 @@
 use book::ids::{DeliveryId, ReelId};
 use book::{Delivery, Subject};
 use serde::Serialize;
+use serde::de::DeserializeOwned;
 use serde_json::Value;
 
 use super::Counts;
@@ -48,24 +49,41 @@ impl DeliveryView {
     }
 }
 
-fn view(delivery: &Delivery, with_report: bool) -> DeliveryView {
+/// A part of the report that the book keeps, which older books may be without; one that can't be read is never
+/// taken for nothing.
+fn part<T: DeserializeOwned>(delivery: &Delivery, key: &str) -> Result<Option<T>, Trouble> {
+    let Some(part) = delivery.report.get(key) else { return Ok(None) };
+    T::deserialize(part).map(Some).map_err(|e| {
+        Trouble::surroundings(
+            format!("the report of delivery {} can't be read: {key}: {e}", delivery.delivery),
+            "Use the program version that received it, or a later one. If it is this one, run `touchmark book verify`.",
+        )
+    })
+}
+
+/// Its certificates, with those that could be used and those that could not.
+pub(super) fn counts(delivery: &Delivery) -> Result<Counts, Trouble> {
+    Ok(part(delivery, "certificates")?.unwrap_or_else(|| Counts::of_book(delivery)))
+}
+
+fn view(delivery: &Delivery, with_report: bool) -> Result<DeliveryView, Trouble> {
     let mut report = delivery.report.clone();
-    let faults = report.as_object_mut().and_then(|r| r.remove("faults")).unwrap_or_default();
-    // Reports of older books do not count them apart.
-    let counted = report.get("certificates").and_then(|c| serde_json::from_value(c.clone()).ok());
-    DeliveryView {
+    if let Some(report) = report.as_object_mut() {
+        report.remove("faults");
+    }
+    Ok(DeliveryView {
         delivery: delivery.delivery.to_string(),
         reel: delivery.reel.to_string(),
         origin: delivery.origin.word(),
         verdict: delivery.verdict.word(),
         read: delivery.certificates_read,
         accepted: delivery.certificates_accepted,
-        certificates: counted.unwrap_or_else(|| Counts::of_book(delivery)),
+        certificates: counts(delivery)?,
         source: delivery.source_name.clone(),
         received: reel::time_text(delivery.received),
         report: with_report.then_some(report),
-        faults: serde_json::from_value(faults).unwrap_or_default(),
-    }
+        faults: part(delivery, "faults")?.unwrap_or_default(),
+    })
 }
 
 fn refused_view(refused: Refused, with_report: bool) -> DeliveryView {
@@ -91,7 +109,7 @@ fn refused_view(refused: Refused, with_report: bool) -> DeliveryView {
 ///
 /// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<DeliveryView>, Trouble> {
-    Ok(site.book.deliveries(None)?.iter().map(|d| view(d, false)).collect())
+    site.book.deliveries(None)?.iter().map(|d| view(d, false)).collect()
 }
 
 /// The latest deliveries that were refused, the newest first.
@@ -113,7 +131,7 @@ pub fn newest(
 ) -> Result<(Vec<DeliveryView>, bool), Trouble> {
     let mut all = site.book.deliveries(reel.map(ReelId::new).transpose()?.as_ref())?;
     all.sort_by(|a, b| b.received.cmp(&a.received).then_with(|| a.delivery.cmp(&b.delivery)));
-    let shown = all.iter().skip(from).take(limit).map(|d| view(d, false)).collect();
+    let shown = all.iter().skip(from).take(limit).map(|d| view(d, false)).collect::<Result<_, _>>()?;
     Ok((shown, all.len() > from.saturating_add(limit)))
 }
 
@@ -125,7 +143,7 @@ pub fn newest(
 pub fn show(site: &Site, id: &str) -> Result<DeliveryView, Trouble> {
     let named = DeliveryId::new(id)?;
     if let Some(delivery) = site.book.delivery(&named)? {
-        return Ok(view(&delivery, true));
+        return view(&delivery, true);
     }
     if let Some(refused) = refused::find(site, id) {
         return Ok(refused_view(refused, true));

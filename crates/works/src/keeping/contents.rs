@@ -8,6 +8,7 @@ use std::path::{Component, Path, PathBuf};
 use serde::Serialize;
 
 use super::archive::LeftOut;
+use crate::delivery::REFUSED;
 use crate::head;
 use crate::product;
 use crate::site::{FILE, Site};
@@ -27,7 +28,8 @@ pub(super) struct Contents {
 }
 
 impl Contents {
-    /// Settings, keys, the products' objects, and the files that the settings name.
+    /// Settings, keys, the products' objects, the files that the settings name, and the reports of refused
+    /// deliveries, which the book does not hold.
     ///
     /// - `site`: its own book is asked for the products.
     pub(super) fn of(site: &Site) -> Result<Self, Trouble> {
@@ -50,6 +52,9 @@ impl Contents {
                     found.folder(&site.dir, folder)?;
                 }
             }
+        }
+        if site.dir.join(REFUSED).is_dir() {
+            found.folder(&site.dir, Path::new(REFUSED))?;
         }
         for missing in missing_keys(site)? {
             if !found.missing.contains(&missing.file) {

@@ -118,10 +118,20 @@ fn log_key(dir: &Path, book: &Book) -> Result<Option<PublicKey>, Trouble> {
 /// no error but told.
 pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified, Trouble> {
     let kept = kept.iter().map(|path| head::read(path)).collect::<Result<Vec<_>, _>>()?;
-    let mut verified = verify_book(&site.book, log_key(&site.dir, &site.book)?, &kept, course)?;
+    let mut verified =
+        verify_book(&site.book, log_key(&site.dir, &site.book)?, &kept, course).map_err(beyond_verifying)?;
     verified.missing_keys = missing_keys(site)?;
     Ok(verified)
 }
+
+/// A book that can't even be verified: who is verifying is not sent to verify.
+#[must_use]
+pub fn beyond_verifying(trouble: Trouble) -> Trouble {
+    if trouble.is_of_a_damaged_book() { trouble.advised(BEYOND) } else { trouble }
+}
+
+const BEYOND: &str = "It can't be verified in this state. Stop the stations, keep the book unchanged for the \
+                      investigation, and restore a backup into a new directory: `touchmark book restore BACKUP --site DIR`.";
 
 /// Tells a course what the book tells of its own progress.
 struct Teller<'c> {

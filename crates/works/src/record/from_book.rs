@@ -24,6 +24,7 @@ use zip::{CompressionMethod, DateTime, ZipWriter};
 use super::error::RecordActError;
 use super::of_unit::of_unit;
 use super::place::{RecordFormat, RecordPlace};
+use crate::advice::quoted;
 use crate::chosen::Which;
 use crate::course::Course;
 use crate::product::{self, Kept};
@@ -230,9 +231,9 @@ impl Maker<'_> {
             Trouble::refused(
                 format!("the factory record of unit {} can't be made: {e}", unit.serial),
                 format!(
-                    "No record was written. `touchmark product show \"{0}\"` shows what goes into it, and `touchmark product \
-                     update \"{0}\" --vendor-name …` sets a name that is missing.",
-                    unit.product
+                    "No record was written. `touchmark product show {0}` shows what goes into it, and `touchmark product \
+                     update {0} --vendor-name …` sets a name that is missing.",
+                    quoted(unit.product.as_str())
                 ),
             )
         };

@@ -20,6 +20,7 @@ use serde_json::{Value, json};
 use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
 use standard::verdict::{Finding, Severity};
 
+use crate::advice::quoted;
 use crate::course::{Course, Phase, stopped_by};
 use crate::findings::{About as Whose, Findings, SharedFinding};
 use crate::head;
@@ -163,7 +164,8 @@ pub fn receive(
         return Err(Trouble::refused(
             format!("reel {id} was already received, from {}, {differs}", known.facts.source_name),
             format!(
-                "Give the new reel another id; or take the other back with `touchmark reel withdraw {id}`, while nothing depends on it. Nothing was stored."
+                "Give the new reel another id; or take the other back with `touchmark reel withdraw {}`, while nothing depends on it. Nothing was stored.",
+                quoted(id.as_str())
             ),
         )
         .about("reel"));

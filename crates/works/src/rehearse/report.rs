@@ -7,6 +7,7 @@ use serde_json::Value;
 use time::OffsetDateTime;
 
 use super::Rehearsed;
+use crate::advice::quoted;
 use crate::course::Course;
 use crate::plan::page::percent;
 use crate::report::{self, Scope, page};
@@ -63,6 +64,7 @@ pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value
     blocks.push(Block::Words(format!(
         "Units and their proofs are in `evidence/`, labels in `labels.pdf`. In this directory, `touchmark unit show {first}` shows one unit's story; `touchmark examine evidence/{first}` judges its files; `touchmark report --reel {reel}` reports on the reel. To repeat it: seed {}.",
         done.seed,
+        reel = quoted(reel.as_str()),
         first = done.first
     )));
     Ok(Document {
