@@ -205,6 +205,52 @@ async fn a_form_with_a_wrong_value_is_given_again_without_its_secrets() {
     assert!(!text(got).await.contains("form-raise"));
 }
 
+/// A reel is withdrawn on its page, or a chip of it scrapped; then the reel stays.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_reel_is_withdrawn_and_a_chip_scrapped_on_its_page() {
+    let house = house();
+    let (cookie, word) = house.session(Role::Engineer);
+    let send = async |at: &str, typed: &str| {
+        let r = request(&Method::POST, at)
+            .header("cookie", &cookie)
+            .header("content-type", "application/x-www-form-urlencoded");
+        house.ask(r.body(Body::from(format!("form={word}&{typed}"))).unwrap()).await
+    };
+    let product = "name=Vent&vendor=FFF2&product=8A21&device_type=514&reach=ble&flow=standard";
+    assert_eq!(send("/products", product).await.status(), StatusCode::SEE_OTHER);
+    let folder = TempDir::new().unwrap();
+    let manifest = folder.path().join("manifest.csv");
+    // The generator of P-256 (SEC 2, 2.4.2).
+    let point = "046b17d1f2e12c4247f8bce6e563a440f277037d812deb33a0f4a13945d898c2964fe342e2fe1a7f9b8ee7eb4a7c0f9e162bce33576b315ececbb6406837bf51f5";
+    std::fs::write(&manifest, format!("chip_id,public_key\nAB01,{point}\n")).unwrap();
+    let receive = || {
+        let (options, who) = (works::reel::Options::default(), Who::new("Ada").unwrap());
+        let course = works::course::Course::new();
+        works::reel::receive(&house.app.site, &manifest, "R 1", "Vent", &options, &who, &course).unwrap()
+    };
+    assert!(receive().is_accepted());
+    let page = async || {
+        let asked = request(&Method::GET, "/reels/R%201").header("cookie", &cookie).body(Body::empty()).unwrap();
+        text(house.ask(asked).await).await
+    };
+    assert!(page().await.contains("action=\"/reels/R%201/withdraw\""));
+    let got = send("/reels/R%201/withdraw", "").await;
+    assert_eq!((got.status(), &got.headers()["location"]), (StatusCode::SEE_OTHER, &"/reels".parse().unwrap()));
+    assert!(works::reel::show(&house.app.site, "R 1").is_err());
+
+    assert!(receive().is_accepted());
+    let wrong = send("/reels/R%201/scrap", "chip=AB02&reason=bent").await;
+    let said = text(wrong).await;
+    assert!(said.contains("id=\"said-scrap-chip\"") && said.contains("AB02"), "{said}");
+    assert_eq!(send("/reels/R%201/scrap", "chip=ab01&reason=bent").await.status(), StatusCode::SEE_OTHER);
+    assert_eq!(works::reel::show(&house.app.site, "R 1").unwrap().scrapped, 1);
+    assert!(!page().await.contains("/withdraw\""));
+    assert_eq!(send("/reels/R%201/withdraw", "").await.status(), StatusCode::UNPROCESSABLE_ENTITY);
+    for at in ["/authorities/withdraw", "/declarations/withdraw"] {
+        assert_eq!(send(at, "name=nobody").await.status(), StatusCode::BAD_REQUEST, "{at}");
+    }
+}
+
 /// What a product or an authority is for is chosen on the page too.
 #[tokio::test(flavor = "multi_thread")]
 async fn purpose_is_chosen() {
@@ -296,6 +342,10 @@ async fn the_api_says_404_of_what_is_not_here() {
         (Method::POST, "/api/v1/units/ZZ/label-check", r#"{"scanned":"MT:X"}"#),
         (Method::POST, "/api/v1/stations/ZZ/units", "{}"),
         (Method::POST, "/api/v1/chips/0BAD/scrap", r#"{"reason":"bent lead"}"#),
+        (Method::POST, "/api/v1/reels/ZZ/withdraw", ""),
+        (Method::POST, "/api/v1/deliveries/ZZ/withdraw", ""),
+        (Method::POST, "/api/v1/authorities/ZZ/withdraw", ""),
+        (Method::POST, "/api/v1/declarations/ZZ/withdraw", ""),
     ] {
         let asked = request(&method, at).header("authorization", format!("Bearer {token}"));
         let answer = house.ask(asked.header("content-type", "application/json").body(Body::from(body)).unwrap()).await;

@@ -21,7 +21,7 @@ use crate::answer::Oops;
 use crate::app::App;
 use crate::guard::Person;
 
-fn shape<T: serde::de::DeserializeOwned>(answer: impl serde::Serialize) -> Result<T, Trouble> {
+pub(super) fn shape<T: serde::de::DeserializeOwned>(answer: impl serde::Serialize) -> Result<T, Trouble> {
     serde_json::to_value(answer)
         .and_then(serde_json::from_value)
         .map_err(|e| Trouble::surroundings(format!("the answer does not have its shape: {e}"), "Report this."))

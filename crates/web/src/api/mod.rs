@@ -9,6 +9,7 @@ mod health;
 mod once;
 mod reads;
 mod shapes;
+mod withdrawing;
 
 use axum::Json;
 use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
@@ -26,7 +27,8 @@ use crate::routes::{Need, Routes};
         reads::unit, reads::find, reads::stations, reads::line, reads::totals, reads::events,
         reads::revocation, reads::revocation_list, reads::revocation_point,
         acts::receive_reel, acts::receive_delivery, acts::work_unit, acts::scrap, acts::take_back, acts::rework,
-        acts::check_label, acts::set_station, acts::scrap_chip, health::health, health::metrics,
+        acts::check_label, acts::set_station, acts::scrap_chip, withdrawing::reel,
+        withdrawing::delivery, withdrawing::authority, withdrawing::declaration, health::health, health::metrics,
     ),
     components(schemas(shapes::Problem)),
     modifiers(&Bearer, &Described),
@@ -100,6 +102,10 @@ pub(crate) fn routes(
         .get("/api/v1/reels", Need::Api(all), reads::reels)
         .body("/api/v1/reels", Need::Api(engineer), acts::receive_reel)
         .get("/api/v1/reels/{reel}", Need::Api(all), reads::reel)
+        .post("/api/v1/reels/{reel}/withdraw", Need::Api(engineer), withdrawing::reel)
+        .post("/api/v1/deliveries/{delivery}/withdraw", Need::Api(engineer), withdrawing::delivery)
+        .post("/api/v1/authorities/{authority}/withdraw", Need::Api(engineer), withdrawing::authority)
+        .post("/api/v1/declarations/{declaration}/withdraw", Need::Api(engineer), withdrawing::declaration)
         .get("/api/v1/deliveries", Need::Api(all), reads::deliveries)
         .body("/api/v1/deliveries", Need::Api(engineer), acts::receive_delivery)
         .get("/api/v1/deliveries/{delivery}", Need::Api(all), reads::delivery)

@@ -318,6 +318,15 @@ pub struct Checked {
     pub advice: Option<String>,
 }
 
+/// Something that was taken back.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+pub struct Withdrawn {
+    /// Its name, free again.
+    pub withdrawn: String,
+    /// The entry of the log that holds what it was.
+    pub entry: i64,
+}
+
 /// What came of a manifest or a delivery.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
 pub struct Received {
@@ -335,6 +344,10 @@ pub struct Received {
     /// Chips: as the command tells them.
     #[schema(value_type = Object)]
     pub chips: serde_json::Value,
+    /// Lists of checksums that came along, files that they name, that match and that they do not name.
+    #[serde(default)]
+    #[schema(value_type = Option<Object>)]
+    pub checksums: Option<serde_json::Value>,
     /// What is wrong or worth knowing.
     pub findings: Vec<Finding>,
 }

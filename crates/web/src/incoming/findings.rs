@@ -1,6 +1,8 @@
 //! Findings as every inspection gives them, by rule.
 
 use serde::Deserialize;
+use serde_json::Value;
+use works::Trouble;
 
 /// A finding as every inspection gives it.
 #[derive(Debug, Clone, Deserialize)]
@@ -38,6 +40,19 @@ pub struct Group {
     pub count: u64,
     /// Where: subject, what was found, what to do.
     pub places: Vec<(String, String, String)>,
+}
+
+/// Findings as an act gave them in JSON.
+///
+/// # Errors
+///
+/// Where one has another form: none is ever left out in silence.
+pub fn read(findings: Value) -> Result<Vec<Finding>, Trouble> {
+    if findings.is_null() {
+        return Ok(Vec::new());
+    }
+    serde_json::from_value(findings)
+        .map_err(|e| Trouble::surroundings(format!("the findings can't be shown: {e}"), "Report this."))
 }
 
 /// Findings by rule, errors first.

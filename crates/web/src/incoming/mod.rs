@@ -28,7 +28,7 @@ use works::site::Who;
 use works::{Trouble, label};
 use zeroize::Zeroizing;
 
-pub use findings::{Finding, Group, grouped};
+pub use findings::{Finding, Group, grouped, read};
 pub use task::{Made, Outcome, Reported, Task};
 pub(crate) use upload::safe_name;
 pub use upload::{Files, Upload, take};

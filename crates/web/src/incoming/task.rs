@@ -156,10 +156,9 @@ fn json(answer: &impl serde::Serialize) -> Result<serde_json::Value, Trouble> {
     serde_json::to_value(answer).map_err(odd)
 }
 
-fn judged(answer: serde_json::Value, partly: bool) -> Outcome {
-    let findings = answer.get("findings").cloned().unwrap_or_default();
-    let findings = serde_json::from_value(findings).unwrap_or_default();
-    Outcome::Judged { answer, findings, partly }
+fn judged(answer: serde_json::Value, partly: bool) -> Result<Outcome, Trouble> {
+    let findings = super::read(answer.get("findings").cloned().unwrap_or_default())?;
+    Ok(Outcome::Judged { answer, findings, partly })
 }
 
 /// Files that were brought, and where more can be put.
@@ -183,15 +182,15 @@ pub(super) fn done(
     let site = &app.site;
     match task {
         Task::Issue { reel, issuer, passphrase } => {
-            Ok(judged(json(&delivery::issue(site, reel, issuer, &**passphrase, who, course)?)?, false))
+            judged(json(&delivery::issue(site, reel, issuer, &**passphrase, who, course)?)?, false)
         }
         Task::Reel { reel, product, options } => {
-            Ok(judged(reel::receive(site, first()?, reel, product, options, who, course)?.json(), false))
+            judged(reel::receive(site, first()?, reel, product, options, who, course)?.json(), false)
         }
         Task::Delivery { reel, password } => {
             let received = delivery::receive(site, first()?, reel, accept_part, password.as_ref(), who, course)?;
             let partly = received.has_good_part() && !accept_part;
-            Ok(judged(received.json(), partly))
+            judged(received.json(), partly)
         }
         Task::Examine { trust, signers, device } => {
             let request = examine::Examine {
@@ -201,9 +200,9 @@ pub(super) fn done(
                 device: *device,
                 ..examine::Examine::default()
             };
-            Ok(judged(json(&examine::examine(&request, who.now(), course)?)?, false))
+            judged(json(&examine::examine(&request, who.now(), course)?)?, false)
         }
-        Task::Verify => Ok(judged(ledger::verify(site, who, course)?, false)),
+        Task::Verify => judged(ledger::verify(site, who, course)?, false),
         Task::Evidence { units, file } => {
             let nowhere = || Trouble::surroundings("there is no folder to make the pack in", "Ask for it again.");
             let out = files.folder.ok_or_else(nowhere)?.join(file);

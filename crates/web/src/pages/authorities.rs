@@ -49,6 +49,13 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
     page(&ListPage { frame, authorities, roots, caution: CAUTION })
 }
 
+/// One of those listed.
+#[derive(Deserialize)]
+pub struct Named {
+    #[serde(default)]
+    pub(super) name: String,
+}
+
 /// A development authority.
 #[derive(Deserialize)]
 pub struct RaiseForm {
@@ -141,8 +148,17 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
     if done {
         return Ok(go(&headers, "/authorities"));
     }
-    let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
+    let findings: Vec<Finding> = incoming::read(findings)?;
     let frame = Frame::new(&app, Some(&person), "/authorities");
     let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Authorities");
     below(&headers, frame, at, &AdoptedPart { what: "authority", groups: incoming::grouped(&findings) })
+}
+
+/// `POST /authorities/withdraw`.
+///
+/// # Errors
+///
+/// Where something depends on it.
+pub async fn withdraw(asker: Asker, Form(form): Form<Named>) -> Result<Response, Oops> {
+    asker.act("/authorities", move |app, who| authority::withdraw(&app.site, &form.name, who)).await
 }

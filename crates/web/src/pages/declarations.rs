@@ -13,7 +13,7 @@ use works::site::Who;
 use works::told::ToldFinding;
 use works::trouble::About as _;
 
-use super::authorities::{AdoptedPart, identity};
+use super::authorities::{AdoptedPart, Named, identity};
 use super::given;
 use super::products;
 use crate::answer::{Oops, below, go, page};
@@ -107,8 +107,17 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
     if done {
         return Ok(go(&headers, "/declarations"));
     }
-    let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
+    let findings: Vec<Finding> = incoming::read(findings)?;
     let frame = Frame::new(&app, Some(&person), "/declarations");
     let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Declarations");
     below(&headers, frame, at, &AdoptedPart { what: "declaration", groups: incoming::grouped(&findings) })
+}
+
+/// `POST /declarations/withdraw`.
+///
+/// # Errors
+///
+/// Where something depends on it.
+pub async fn withdraw(asker: Asker, Form(form): Form<Named>) -> Result<Response, Oops> {
+    asker.act("/declarations", move |app, who| declaration::withdraw(&app.site, &form.name, who)).await
 }

@@ -7,7 +7,7 @@ use works::{delivery, reel};
 use zeroize::Zeroizing;
 
 use super::{Part, SHOWN, given};
-use crate::answer::{Oops, page};
+use crate::answer::{Oops, in_address, page};
 use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
@@ -31,6 +31,12 @@ struct DeliveryPage {
     frame: Frame,
     delivery: delivery::DeliveryView,
     groups: Vec<Group>,
+}
+
+impl DeliveryPage {
+    fn withdraw_address(&self) -> String {
+        format!("/deliveries/{}/withdraw", in_address(&self.delivery.delivery))
+    }
 }
 
 /// A reel, and how many of its chips wait.
@@ -72,6 +78,15 @@ pub async fn receive(asker: Asker, form: Files) -> Result<Response, Oops> {
 pub async fn show(State(app): State<App>, person: Person, Path(id): Path<String>) -> Result<Response, Oops> {
     let delivery = app.work(move |app| delivery::show(&app.site, &id)).await?;
     let findings = delivery.report.as_ref().and_then(|r| r.get("findings")).cloned().unwrap_or_default();
-    let groups = incoming::grouped(&serde_json::from_value::<Vec<_>>(findings).unwrap_or_default());
+    let groups = incoming::grouped(&incoming::read(findings)?);
     page(&DeliveryPage { frame: Frame::new(&app, Some(&person), "/deliveries"), delivery, groups })
+}
+
+/// `POST /deliveries/{delivery}/withdraw`.
+///
+/// # Errors
+///
+/// Where a unit has one of its certificates.
+pub async fn withdraw(asker: Asker, Path(id): Path<String>) -> Result<Response, Oops> {
+    asker.act("/deliveries", move |app, who| delivery::withdraw(&app.site, &id, who)).await
 }

@@ -47,6 +47,10 @@ impl ReelPage {
     fn issue_address(&self) -> String {
         format!("{}/issue", self.address)
     }
+
+    fn scrap_address(&self) -> String {
+        format!("{}/scrap", self.address)
+    }
 }
 
 /// Which part of the tape.
@@ -197,4 +201,40 @@ pub async fn order(
         response.headers_mut().insert(header::CONTENT_DISPOSITION, value);
     }
     Ok(response)
+}
+
+/// `POST /reels/{reel}/withdraw`.
+///
+/// # Errors
+///
+/// Where something depends on it.
+pub async fn withdraw(asker: Asker, Path(name): Path<String>) -> Result<Response, Oops> {
+    asker.act("/reels", move |app, who| reel::withdraw(&app.site, &name, who)).await
+}
+
+/// A chip that will not be used.
+#[derive(Deserialize)]
+pub struct Scrap {
+    #[serde(default)]
+    chip: String,
+    #[serde(default)]
+    reason: String,
+}
+
+/// `POST /reels/{reel}/scrap`: scraps one chip of it.
+///
+/// # Errors
+///
+/// Where it is not on the reel, or a unit has it.
+pub async fn scrap(asker: Asker, Path(name): Path<String>, Form(form): Form<Scrap>) -> Result<Response, Oops> {
+    let to = format!("/reels/{}", in_address(&name));
+    let act = move |app: &App, who: &works::site::Who| {
+        let on_reel = works::scrap::reel_of(&app.site, form.chip.trim()).about("chip")?;
+        if on_reel != name {
+            let message = format!("chip {} is on reel {on_reel}", form.chip.trim());
+            return Err(Trouble::usage(message, "Scrap it on the page of its own reel.").about("chip"));
+        }
+        works::scrap::chip(&app.site, form.chip.trim(), &form.reason, who).about("chip")
+    };
+    asker.act(&to, act).await
 }

@@ -306,7 +306,7 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
             Ok((adopted, findings))
         })
         .await?;
-    let findings: Vec<Finding> = serde_json::from_value(findings).unwrap_or_default();
+    let findings: Vec<Finding> = incoming::read(findings)?;
     let code = if adopted.verdict == "rejected" { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::OK };
     let frame = Frame::new(&app, Some(&person), "/revocation");
     let part = AdoptedPart { adopted, groups: incoming::grouped(&findings) };
