@@ -101,12 +101,13 @@ impl Book {
                 let sqlite = c.as_sqlite().ok_or_else(|| BookError::damaged("the book is not a file"))?;
                 return online(sqlite, partial, watch);
             }
-            self.copy(&Location::file(partial), watch).map(drop)?;
+            self.copy(&Location::file(partial), &|_| Ok(()), watch).map(drop)?;
             settle(partial)
         })
     }
 
-    /// Puts a saved book in an empty place, on either engine, and verifies it there.
+    /// Puts a saved book in an empty place, on either engine, and verifies it there. The copy knows that it
+    /// was restored ([`Book::restoration`]) from the moment it exists.
     ///
     /// - `check_head`: whether a signed head's signature is good.
     /// - `watch`: can stop it until the copy is verified.
@@ -123,7 +124,7 @@ impl Book {
         watch: CopyWatch<'_>,
     ) -> Result<(Self, Copied), BookError> {
         let saved = Self::open(&Location::file(backup), options)?;
-        let (book, copied) = saved.copy_to(to, check_head, watch)?;
+        let (book, copied) = saved.copy_restored(to, check_head, watch)?;
         drop(saved);
         settle(backup)?;
         Ok((book, copied))

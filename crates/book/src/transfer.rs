@@ -215,7 +215,27 @@ impl Book {
         check_head: Option<CheckHead<'_>>,
         watch: CopyWatch<'_>,
     ) -> Result<(Self, Copied), BookError> {
-        let (c, rows) = self.copy(location, watch)?;
+        self.copy_with(location, &|_| Ok(()), check_head, watch)
+    }
+
+    /// The same as a restore, which the copy notes in the transaction that makes it.
+    pub(crate) fn copy_restored(
+        &self,
+        location: &Location,
+        check_head: Option<CheckHead<'_>>,
+        watch: CopyWatch<'_>,
+    ) -> Result<(Self, Copied), BookError> {
+        self.copy_with(location, &crate::restored::mark, check_head, watch)
+    }
+
+    fn copy_with(
+        &self,
+        location: &Location,
+        after: &dyn Fn(&mut Connection) -> Result<(), BookError>,
+        check_head: Option<CheckHead<'_>>,
+        watch: CopyWatch<'_>,
+    ) -> Result<(Self, Copied), BookError> {
+        let (c, rows) = self.copy(location, after, watch)?;
         let book = Self::opened(location.clone(), c)?;
         let verification = book.verified_copy(check_head, watch)?;
         Ok((book, Copied { rows, verification }))
@@ -291,6 +311,7 @@ impl Book {
     pub(crate) fn copy(
         &self,
         location: &Location,
+        after: &dyn Fn(&mut Connection) -> Result<(), BookError>,
         watch: CopyWatch<'_>,
     ) -> Result<(Connection, BTreeMap<String, u64>), BookError> {
         let at = crate::by::micros(self.site.created);
@@ -300,6 +321,7 @@ impl Book {
                 lay_empty(to, location, MIGRATIONS, at)?;
                 let rows = copy_tables(from, to, watch)?;
                 compare_logs(from, to, watch)?;
+                after(to)?;
                 Ok(rows)
             })
         })?;

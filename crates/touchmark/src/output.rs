@@ -97,6 +97,11 @@ impl Output {
         self.level > 0
     }
 
+    /// Whether `-q` was given.
+    pub fn is_quiet(&self) -> bool {
+        self.level < 0
+    }
+
     /// Whether the answer is to be JSON.
     pub fn is_json(&self) -> bool {
         self.json

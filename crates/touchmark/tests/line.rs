@@ -71,11 +71,15 @@ fn success_means_done(engine: &Engine) {
     site.done("strange", &["chip", "simulate", "--out", text(&strange), "--count", "1", "--seed", "9"]);
     let unknown = provision(&site, "unknown", "A", &source(&strange), &[]);
     assert_ended("unknown", &unknown, 1, "wrong-reel", [0, 0, 1, 0]);
-    // Refused before a unit was begun is no failed unit.
+    // A reel without a delivery is refused once, before the first chip, and an empty fixture is no wrong call.
     let bare = provision(&site, "no certificates", "B", &of_b, &[]);
-    assert_ended("no certificates", &bare, 1, "nothing-to-do", [0, 0, 2, 0]);
-    assert_eq!(bare.json["units"][0]["cause"], "no-credential");
-    assert_eq!((&bare.json["units"][0]["attempts"], &bare.json["units"][0]["unit"]), (&json!(0), &Value::Null));
+    let error = &bare.json["error"];
+    assert_eq!((bare.exit, &error["kind"]), (Some(1), &json!("refused")), "{}", bare.said);
+    assert_eq!(error["message"], "Reel B has no delivery, so none of its chips has a certificate");
+    assert!(error["advice"].as_str().is_some_and(|a| a.contains("delivery receive")), "{error}");
+    let hollow = site.simulate_part("a", 5, 6, &[]);
+    fs::read_dir(&hollow).expect("chips").flatten().for_each(|f| fs::remove_file(f.path()).unwrap_or_default());
+    assert_eq!(provision(&site, "empty", "A", &source(&hollow), &[]).exit, Some(1));
     assert_eq!(site.done("nothing begun", &["unit", "list"])["units"], json!([]));
 
     let none = provision(&site, "rework", "A", &chips, &["--rework"]);

@@ -457,6 +457,9 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
         .map_err(|e| Trouble::surroundings(format!("the change can't be written: {e}"), "Report this."))?;
     let series = change.serial_series.as_ref().map(|s| s.as_deref().map(provision::series).transpose()).transpose();
     let series = series.about("serial_series")?;
+    if let Some(Some(first)) = &series {
+        provision::confirm_series(site, &new.name, first, who).about("serial_series")?;
+    }
     site.book.update_product(&new, free, &said, &who.by())?;
     if let Some(series) = series {
         let text = |series: Option<&UnitSerial>| series.map_or(Value::Null, |s| s.as_str().into());

@@ -32,8 +32,22 @@ pub(crate) struct Load {
     pub pai: Vec<u8>,
     pub declaration: Declaration,
     pub lock: bool,
-    /// Whether this unit has been on a station before, so that its chip may hold something.
-    pub resumed: bool,
+    /// What its chip may hold before.
+    pub identity: Identity,
+}
+
+/// What a chip may hold before a station writes into it.
+pub(crate) enum Identity {
+    /// Nothing: the unit is new.
+    Fresh,
+    /// The identity of a unit that the book knows no more, which is adopted; with its factory record as it lies in
+    /// the chip, where that is kept.
+    Adopted {
+        /// The record's octets.
+        record: Option<Vec<u8>>,
+    },
+    /// Anything from nothing to all: the unit has been on a station before.
+    Resumed,
 }
 
 /// What a proof is judged against.
@@ -166,11 +180,15 @@ pub(crate) fn work(
 ) -> Result<NewProof, Failure> {
     clock.step("identify", chip, |chip| identify(chip, id, key, load))?;
     let mut objects = load.objects.clone();
-    if load.resumed {
-        objects.iter_mut().filter(|(n, _)| *n == ObjectName::FACTORY_RECORD).for_each(|(_, o)| keep_record(chip, o));
+    if let Some((_, record)) = objects.iter_mut().find(|(name, _)| *name == ObjectName::FACTORY_RECORD) {
+        match &load.identity {
+            Identity::Fresh | Identity::Adopted { record: None } => {}
+            Identity::Adopted { record: Some(held) } => record.clone_from(held),
+            Identity::Resumed => keep_record(chip, id, record)?,
+        }
     }
     for (name, octets) in &objects {
-        clock.step(&format!("write {}", name.as_str()), chip, |chip| write(chip, name, octets))?;
+        clock.step(&format!("write {}", name.as_str()), chip, |chip| write(chip, name, octets, &load.dac))?;
     }
     let read = clock.step("read back", chip, |chip| {
         objects.iter().map(|(name, octets)| read_back(chip, name, octets)).collect::<Result<Vec<_>, Failure>>()
@@ -233,11 +251,15 @@ fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> R
             Next::Scrap,
         ));
     }
-    if !load.resumed
+    if matches!(load.identity, Identity::Fresh)
         && chip.state()? != State::Blank
         && let Ok(Some(held)) = chip.read(&ObjectName::DAC)
-        && held != load.dac
     {
+        if held == load.dac {
+            return Err(book_older(format!(
+                "chip {id} already holds its certificate, but this unit is new in the book"
+            )));
+        }
         return Err(Failure::new(
             "used-chip",
             "the chip already has another certificate, though this site never used it",
@@ -248,24 +270,59 @@ fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> R
     Ok(())
 }
 
-/// A factory record that an earlier attempt wrote stays: its rotating id was
-/// drawn then, and a locked chip takes no other.
-fn keep_record(chip: &mut dyn Chip, wanted: &mut Vec<u8>) {
-    let Ok(Some(held)) = chip.read(&ObjectName::FACTORY_RECORD) else { return };
+/// The chip holds an identity that the book does not know: nothing is written, scrapped or spent.
+fn book_older(what: String) -> Failure {
+    Failure::new(
+        "book-older",
+        format!("{what}: your book is older than this chip"),
+        "Nothing was written. Put the unit aside and call the engineer.",
+        Next::Rework,
+    )
+}
+
+/// A factory record that an earlier attempt wrote stays: its rotating id was drawn then, its day is that of then,
+/// and a locked chip takes no other. One of another unit is never written over.
+fn keep_record(chip: &mut dyn Chip, id: &ChipId, wanted: &mut Vec<u8>) -> Result<(), Failure> {
+    let Ok(Some(held)) = chip.read(&ObjectName::FACTORY_RECORD) else { return Ok(()) };
     if let (Ok(held_record), Ok(mut new)) = (FactoryRecord::read(&held), FactoryRecord::read(wanted)) {
+        let same = new.serial_number == held_record.serial_number && new.verifier == held_record.verifier;
+        if !same {
+            return Err(book_older(format!(
+                "the factory record on chip {id} is of unit {} with other onboarding data than the book has for unit {}",
+                held_record.serial_number, new.serial_number
+            )));
+        }
         new.rotating_id = held_record.rotating_id.clone();
+        new.manufactured = held_record.manufactured;
         if new == held_record {
             *wanted = held;
         }
     }
+    Ok(())
 }
 
-fn write(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8]) -> Result<(), Failure> {
+fn write(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8], dac: &[u8]) -> Result<(), Failure> {
     // What is there already, from an attempt that was cut short, is left: a locked chip takes no write.
     if matches!(chip.read(name), Ok(Some(held)) if held == octets) {
         return Ok(());
     }
-    Ok(chip.write(name, octets)?)
+    let failed = match chip.write(name, octets) {
+        Ok(()) => return Ok(()),
+        Err(error) => error,
+    };
+    let mut failure = Failure::of_chip(&failed);
+    // A locked chip that has its unit's certificate is that unit: only a person gives it up.
+    if matches!(failed, ChipError::Locked { .. })
+        && matches!(chip.read(&ObjectName::DAC), Ok(Some(held)) if held == dac)
+    {
+        failure.next = Next::Rework;
+        failure.advice = format!(
+            "The chip is locked with its certificate, and its {} is not the one in the book. Put the unit aside and \
+             call the engineer.",
+            name.as_str()
+        );
+    }
+    Err(failure)
 }
 
 fn read_back(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8]) -> Result<ReadBack, Failure> {

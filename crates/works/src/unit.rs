@@ -17,6 +17,7 @@ use crate::label;
 use crate::product;
 use crate::provision::passcode_label;
 use crate::reel::{self, time_text};
+use crate::revocation::RevokedHere;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
@@ -37,6 +38,9 @@ pub struct UnitView {
     pub attempts: i64,
     /// When it last changed.
     pub changed: String,
+    /// How it was scrapped before, where it was to be scrapped again and nothing was changed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub already: Option<Left>,
 }
 
 fn view(unit: &Unit) -> UnitView {
@@ -48,6 +52,7 @@ fn view(unit: &Unit) -> UnitView {
         chip_id: unit.chip_id.to_string(),
         attempts: unit.attempts,
         changed: time_text(unit.changed),
+        already: None,
     }
 }
 
@@ -105,6 +110,8 @@ pub struct FoundView {
     pub state: Option<&'static str>,
     /// Serial number of its credential.
     pub credential: Option<String>,
+    /// Why the certificate counts no more, where it is revoked.
+    pub revoked: Option<String>,
 }
 
 /// Most finds of each kind.
@@ -130,9 +137,10 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
             found.push(other);
         }
     }
-    Ok(found
-        .into_iter()
-        .map(|f| FoundView {
+    let revoked_here = RevokedHere::of(site)?;
+    let view = |f: book::Found| {
+        Ok(FoundView {
+            revoked: revoked_here.of_chip(site, &f.chip)?,
             chip_id: f.chip.to_string(),
             reel: f.reel.to_string(),
             chip: f.chip_state.word(),
@@ -140,7 +148,8 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
             unit: f.unit.map(|(u, _)| u.to_string()),
             credential: f.credential.map(hex::encode),
         })
-        .collect())
+    };
+    found.into_iter().map(view).collect()
 }
 
 fn serial(unit: &str) -> Result<UnitSerial, Trouble> {
@@ -154,13 +163,61 @@ fn missing(unit: &str) -> Trouble {
     )
 }
 
-/// The whole story of a unit from the book.
+/// The serial number of a unit of this site, typed in any letter case; as it was typed where there is none.
+fn typed(site: &Site, text: &str) -> Result<UnitSerial, Trouble> {
+    let serial = serial(text)?;
+    if site.book.unit(&serial)?.is_some() {
+        return Ok(serial);
+    }
+    let same = |f: book::Found| f.unit.map(|(unit, _)| unit).filter(|unit| unit.as_str().eq_ignore_ascii_case(text));
+    let mut found = site.book.find(text, MOST_FOUND as u32)?.into_iter().filter_map(same);
+    Ok(match (found.next(), found.next()) {
+        (Some(one), None) => one,
+        _ => serial,
+    })
+}
+
+/// The whole story of a unit from the book; its serial number in any letter case.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where there is no such unit.
 pub fn story(site: &Site, unit: &str) -> Result<UnitStory, Trouble> {
-    site.book.story(&serial(unit)?)?.ok_or_else(|| missing(unit))
+    site.book.story(&typed(site, unit)?)?.ok_or_else(|| missing(unit))
+}
+
+/// How a unit left the line, by the entry that says so.
+#[derive(Debug, Clone, Serialize)]
+pub struct Left {
+    /// `returned` or `scrapped`.
+    pub event: &'static str,
+    /// When.
+    pub at: String,
+    /// By whom.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+}
+
+/// Each time that the unit came back or was scrapped, in order.
+fn left(story: &UnitStory) -> Result<Vec<Left>, Trouble> {
+    let mut all = Vec::new();
+    for entry in &story.entries {
+        let body = entry.body()?;
+        let (event, reason) = match entry.act.as_str() {
+            "unit.return" => ("returned", &body["reason"]),
+            "unit.scrap" => ("scrapped", &body["reason"]),
+            "attempt.fail" if body["next"] == Next::Scrap.word() => ("scrapped", &body["cause"]),
+            _ => continue,
+        };
+        all.push(Left {
+            event,
+            at: time_text(entry.at),
+            by: entry.actor.to_string(),
+            reason: reason.as_str().unwrap_or_default().to_owned(),
+        });
+    }
+    Ok(all)
 }
 
 /// A unit's story as JSON. The passcode and what tells it are hidden unless `reveal`, which is recorded.
@@ -171,9 +228,10 @@ pub fn story(site: &Site, unit: &str) -> Result<UnitStory, Trouble> {
 pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &Who) -> Result<Value, Trouble> {
     if reveal.is_some() {
         // Recorded before it is shown: a showing without its entry must not be.
-        site.book.note("passcode.reveal", &Subject::Unit(serial(unit)?), &json!({}), &who.by())?;
+        site.book.note("passcode.reveal", &Subject::Unit(typed(site, unit)?), &json!({}), &who.by())?;
     }
     let story = story(site, unit)?;
+    let revoked = RevokedHere::of(site)?.of_chip(site, &story.unit.chip_id)?;
     let certificate = |der: &[u8]| {
         Certificate::read(der).ok().map(|c| {
             json!({
@@ -231,6 +289,8 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         "unit": story.unit.serial.as_str(),
         "state": story.unit.state.word(),
         "reason": story.unit.reason,
+        "left": left(&story)?,
+        "revoked": revoked,
         "product": origin.product.facts.name.as_str(),
         "purpose": origin.product.facts.purpose.word(),
         "vendor_id": format!("{:04X}", origin.product.facts.vendor_id),
@@ -295,14 +355,19 @@ pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>)
     })
 }
 
-/// Scraps a unit and its chip, with the reason.
+/// Scraps a unit and its chip, with the reason. One that was scrapped before stays as it is, and the answer says when,
+/// by whom and why.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where it can't be scrapped, or no [`reason`] is given.
 pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) -> Result<UnitView, Trouble> {
     let reason = self::reason(reason)?;
-    Ok(view(&site.book.scrap_unit(&serial(unit)?, reason, take_over, &who.by())?))
+    let serial = serial(unit)?;
+    let before = site.book.unit(&serial)?.is_some_and(|unit| unit.state == UnitState::Scrapped);
+    let scrapped = view(&site.book.scrap_unit(&serial, reason, take_over, &who.by())?);
+    let already = if before { left(&story(site, unit)?)?.pop() } else { None };
+    Ok(UnitView { already, ..scrapped })
 }
 
 /// Records that a passed unit came back.

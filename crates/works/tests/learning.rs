@@ -158,6 +158,7 @@ impl Place {
             numbers: Numbers::CountFrom("TV-1"),
             attempts: 1,
             take_over: false,
+            new_code: false,
             firmware: None,
             only_started: false,
             wait: false,

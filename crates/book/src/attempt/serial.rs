@@ -34,14 +34,21 @@ pub(crate) fn owner(serial: &str) -> Ask<'_> {
     Ask::new("SELECT chip_id FROM unit WHERE serial = $1", params![serial])
 }
 
+/// What names the series of a serial number: the text before the digits at its end, and how many there are.
+pub(crate) fn series_key(serial: &str) -> (&str, i64) {
+    let digits = serial.len() - serial.trim_end_matches(|c: char| c.is_ascii_digit()).len();
+    // 18 digits always fit into the column.
+    let digits = digits.min(18);
+    (serial.split_at(serial.len() - digits).0, i64::try_from(digits).unwrap_or(0))
+}
+
 impl<'a> Pattern<'a> {
     /// The series that begins with `first`.
     pub(crate) fn of(first: &'a UnitSerial) -> Result<Self, BeginError> {
         let text = first.as_str();
         let ends = || BeginError::SeriesEnds { start: first.clone() };
-        let digits = text.len() - text.trim_end_matches(|c: char| c.is_ascii_digit()).len();
-        // 18 digits always fit into the column.
-        let (prefix, number) = text.split_at(text.len() - digits.min(18));
+        let (prefix, _) = series_key(text);
+        let number = &text[prefix.len()..];
         let digits = number.len();
         let begins: i64 = number.parse().map_err(|_| ends())?;
         let limit = 10i64.checked_pow(u32::try_from(digits).unwrap_or(u32::MAX)).ok_or_else(ends)?;
@@ -78,16 +85,31 @@ impl<'a> Pattern<'a> {
         i64::try_from(self.digits).unwrap_or(i64::MAX)
     }
 
+    fn made(&self) -> Ask<'a> {
+        Ask::new(
+            "INSERT INTO serial_series (prefix, digits, following) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
+            &[P::Text(self.prefix), P::Int(self.width()), P::Int(self.begins)],
+        )
+    }
+
     /// Makes the series where there is none, and locks it: two statements, the second answers.
     pub(crate) fn lock(&self) -> [Ask<'a>; 2] {
         [
-            Ask::new(
-                "INSERT INTO serial_series (prefix, digits, following) VALUES ($1, $2, $3) ON CONFLICT DO NOTHING",
-                &[P::Text(self.prefix), P::Int(self.width()), P::Int(self.begins)],
-            ),
+            self.made(),
             Ask::new(
                 "SELECT following FROM serial_series s WHERE prefix = $1 AND digits = $2 {lock:s}",
                 &[P::Text(self.prefix), P::Int(self.width())],
+            ),
+        ]
+    }
+
+    /// Has the series go on with its first number, if it has not come so far.
+    pub(crate) fn move_forward(&self) -> [Ask<'a>; 2] {
+        [
+            self.made(),
+            Ask::new(
+                "UPDATE serial_series SET following = $3 WHERE prefix = $1 AND digits = $2 AND following < $3",
+                &[P::Text(self.prefix), P::Int(self.width()), P::Int(self.begins)],
             ),
         ]
     }

@@ -75,6 +75,8 @@ pub(crate) const TABLES: &[&str] = &[
     "revocation_answer",
     "revocation_list_signer",
     "product_series",
+    "restored",
+    "series_confirmed",
 ];
 
 fn version1(postgresql: bool) -> String {

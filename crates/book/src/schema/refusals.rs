@@ -321,7 +321,14 @@ const BROUGHT: &[Brought] = &[
     Brought {
         version: 6,
         rewritten: REWRITTEN_6,
-        written_once: &["withdrawn", "revocation_answer", "revocation_list_signer", "product_series"],
+        written_once: &[
+            "withdrawn",
+            "revocation_answer",
+            "revocation_list_signer",
+            "product_series",
+            "restored",
+            "series_confirmed",
+        ],
         never_removed: &[],
         refusals: REFUSALS_6,
     },

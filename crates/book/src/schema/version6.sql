@@ -49,3 +49,18 @@ CREATE TABLE product_series (
   entry INTEGER NOT NULL,
   PRIMARY KEY (product, number)
 ) ROWLESS;
+
+-- A book that was put back from a backup: how many entries the backup has, and when its last one was made.
+-- No entry vouches for it: it is written with the copy, before the log goes on.
+CREATE TABLE restored (
+  entries INTEGER NOT NULL PRIMARY KEY CHECK (entries >= 0),
+  ended INTEGER NOT NULL
+) ROWLESS;
+
+-- Series of serial numbers of which somebody said, after a restore, where they go on. No digits: that number alone.
+CREATE TABLE series_confirmed (
+  prefix TEXT NOT NULL,
+  digits INTEGER NOT NULL CHECK (digits BETWEEN 0 AND 18),
+  entry INTEGER NOT NULL,
+  PRIMARY KEY (prefix, digits, entry)
+) ROWLESS;

@@ -267,6 +267,7 @@ fn work(dir: &Path, chips: &str, (name, reel): (&str, &str), units: u64) -> Resu
         numbers: Numbers::CountFrom(&start),
         attempts: 1,
         take_over: false,
+        new_code: false,
         firmware: None,
         only_started: false,
         wait: false,

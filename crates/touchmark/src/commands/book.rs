@@ -220,9 +220,30 @@ fn restored_words(w: &mut dyn Write, restored: &Restored) -> io::Result<()> {
     if restored.book_kept {
         return writeln!(w, "That book was there already and goes on from the backup, so it is used as it is.");
     }
+    if let Some(ends) = &restored.ends {
+        writeln!(
+            w,
+            "The backup ends with entry {} of {}. Passcodes and serial numbers that were given out after that are not in it.",
+            ends.entry, ends.local
+        )?;
+    }
+    if !restored.series_to_confirm.is_empty() {
+        writeln!(
+            w,
+            "Before stations count serial numbers again, confirm each series. By this book, the next numbers are:"
+        )?;
+        restored.series_to_confirm.iter().try_for_each(|next| writeln!(w, "  {next}"))?;
+        writeln!(
+            w,
+            "  Find the last number that was given out, on units, labels and printouts, and name the one after it:\n  \
+             `touchmark product update NAME --serial-series FIRST`, or `provision … --serial-start FIRST`."
+        )?;
+    }
     writeln!(
         w,
-        "What happened after the backup is not in it: put the chips of that time on a station again with --take-over."
+        "Units that passed after the backup stop at a station with the cause book-older. `provision … --take-over` adopts \
+         them from their chips: where the factory record can be read, passcode data and serial number stay, and so does the \
+         label."
     )?;
     writeln!(w, "Let no station go on with another copy of this book: credentials would be used twice.")
 }

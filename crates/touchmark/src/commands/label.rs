@@ -327,9 +327,16 @@ fn verdict(checked: &Checked) -> String {
         _ => "text",
     };
     if checked.is_match() {
-        return format!("match: this is the label of unit {}, by its {read_as}", checked.unit);
+        let mut text = format!("match: this is the label of unit {}, by its {read_as}", checked.unit);
+        if let (Some(what), Some(advice)) = (&checked.revoked, &checked.advice) {
+            text += &format!("\nREVOKED: {what}\n  next: {advice}");
+        }
+        return text;
     }
-    let mut text = format!("mismatch: this {read_as} does not belong to unit {}", checked.unit);
+    let mut text = match checked.cause {
+        Some("carton") => format!("mismatch: this is the symbol of a carton that contains unit {}", checked.unit),
+        _ => format!("mismatch: this {read_as} does not belong to unit {}", checked.unit),
+    };
     if let Some(other) = &checked.belongs_to {
         text += &format!(", but that of unit {other}");
     }

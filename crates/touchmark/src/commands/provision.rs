@@ -1,6 +1,5 @@
 //! `touchmark provision` and `touchmark challenge`.
 
-use std::collections::HashMap;
 use std::io::{self, Write};
 use std::num::ParseIntError;
 use std::path::{Path, PathBuf};
@@ -10,7 +9,7 @@ use clap::Args;
 use serde::Serialize;
 use serde_json::json;
 use works::chips::ChipId;
-use works::provision::{Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, provision, scans};
+use works::provision::{Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed, provision, scans};
 use works::{Trouble, challenge, quoted};
 
 use super::at_site::{PassphraseArgs, Place};
@@ -46,9 +45,9 @@ pub struct ProvisionArgs {
     #[arg(long, value_name = "N", value_parser = at_least_one::<u64>)]
     units: Option<u64>,
     /// Serial numbers for new units, one per line; "-" reads them from standard input as they are scanned
-    #[arg(long, value_name = "FILE", conflicts_with = "serial_start")]
+    #[arg(long, value_name = "FILE")]
     serials: Option<PathBuf>,
-    /// First of a series of serial numbers, such as TV-000001
+    /// First of a series of serial numbers, such as TV-000001; with a list, the first of it to be used
     #[arg(long, value_name = "S")]
     serial_start: Option<String>,
     /// Continue with each chip that is inserted, until Ctrl+C or SIGTERM; the current unit is finished first
@@ -66,9 +65,13 @@ pub struct ProvisionArgs {
     /// Work only on chips whose unit was started before
     #[arg(long)]
     rework: bool,
-    /// Take over a unit that another station left open
+    /// Take over a unit that another station left open, and adopt the identity on a chip that the book does not know of
     #[arg(long)]
     take_over: bool,
+    /// With --take-over: give a chip that holds its certificate, and no factory record that can be read, a new passcode.
+    /// Its label must be printed again
+    #[arg(long, requires = "take_over")]
+    new_code: bool,
     #[command(flatten)]
     passphrase: PassphraseArgs,
 }
@@ -94,25 +97,12 @@ fn at_least_one<T: FromStr<Err = ParseIntError> + PartialEq + From<u8>>(text: &s
     }
 }
 
-/// The serial numbers of a file, one a line; empty lines are passed over.
-fn listed(path: &Path) -> Result<Vec<String>, Failure> {
-    let text = std::fs::read_to_string(path).map_err(|e| Failure::from(Trouble::file(path, e)))?;
-    let mut lines = HashMap::new();
-    let mut out = Vec::new();
-    for (line, serial) in (1..).zip(text.lines().map(str::trim)).filter(|(_, serial)| !serial.is_empty()) {
-        if let Some(first) = lines.insert(serial, line) {
-            return Err(Failure::usage(
-                format!("{}: line {line} has the same serial number {serial} as line {first}", path.display()),
-                "Give each unit its own number; nothing was started.",
-            ));
-        }
-        out.push(serial.to_owned());
-    }
-    Ok(out)
-}
-
 fn shape(result: &UnitResult, styled: bool) -> &'static str {
+    // Refused before a unit was begun: no unit failed.
+    let refused = result.result != "passed" && result.attempts == 0 && !result.already;
     match (styled, result.result, result.next) {
+        (false, ..) if refused => "refused",
+        (true, ..) if refused => "▨ refused",
         (false, word, _) => word,
         (true, "passed", _) => "⬢ passed",
         (true, _, Some("scrap")) => "⊠ scrapped",
@@ -122,13 +112,17 @@ fn shape(result: &UnitResult, styled: bool) -> &'static str {
 
 fn line(w: &mut dyn Write, result: &UnitResult, styled: bool) -> io::Result<()> {
     let unit = result.unit.as_deref().unwrap_or("-");
-    let already = if result.already { "  already provisioned, verified" } else { "" };
+    let already = match (result.already, result.result) {
+        (true, "passed") => "  already provisioned, verified",
+        (true, _) => "  already provisioned",
+        (false, _) => "",
+    };
     writeln!(w, "{}  {unit}  chip {}  {} ms{already}", shape(result, styled), result.chip_id, result.milliseconds)?;
     if let Some(cause) = &result.cause {
         writeln!(w, "    {cause}: {}", result.detail.as_deref().unwrap_or(""))?;
         writeln!(w, "    next: {}", result.advice.as_deref().unwrap_or("Call the engineer."))?;
     }
-    Ok(())
+    result.notice.iter().try_for_each(|notice| writeln!(w, "    {notice}"))
 }
 
 impl ProvisionArgs {
@@ -139,8 +133,17 @@ impl ProvisionArgs {
 
     fn numbers(&self) -> Result<Numbers<'_>, Failure> {
         Ok(match (self.serials.as_deref(), self.serial_start.as_deref()) {
+            (Some(path), Some(_)) if path == Path::new("-") => {
+                return Err(Failure::usage(
+                    "Scanned serial numbers have no first one.",
+                    "Leave out --serial-start, or give the numbers in a file.",
+                ));
+            }
             (Some(path), _) if path == Path::new("-") => Numbers::Scanned(scans(io::stdin())),
-            (Some(path), _) => Numbers::Listed(listed(path)?),
+            (Some(path), start) => {
+                let text = std::fs::read_to_string(path).map_err(|e| Failure::from(Trouble::file(path, e)))?;
+                listed(&text, &path.display().to_string(), start)?
+            }
             (None, Some(start)) => Numbers::CountFrom(start),
             (None, None) => Numbers::Product,
         })
@@ -159,6 +162,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         numbers: args.numbers()?,
         attempts: args.attempts,
         take_over: args.take_over,
+        new_code: args.new_code,
         firmware: args.firmware.as_deref(),
         only_started: args.rework,
         wait: args.wait,
@@ -191,10 +195,11 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         summary.as_object_mut().map(|summary| summary.remove("units"));
         output.show(&summary, |_| Ok(()))?;
     } else {
-        let styled = output.is_styled();
+        let (styled, quiet) = (output.is_styled(), output.is_quiet());
         output.show(&done, |w| {
             if !live {
-                done.units.iter().try_for_each(|u| line(w, u, styled))?;
+                let wanted = |u: &&UnitResult| !quiet || u.result != "passed";
+                done.units.iter().filter(wanted).try_for_each(|u| line(w, u, styled))?;
                 done.refused_scans.iter().try_for_each(|scan| refused_scan(w, scan))?;
             }
             summary(w, &done)

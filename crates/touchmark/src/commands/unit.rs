@@ -151,6 +151,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                         .as_deref()
                         .map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
+                    f.revoked.iter().try_for_each(|what| writeln!(w, "  REVOKED: {what}"))?;
                 }
                 match (found.is_empty(), is_code) {
                     (false, _) => Ok(()),
@@ -168,7 +169,14 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
         }
         UnitCommand::Scrap(args) => {
             let done = unit::scrap(&site, &args.unit, &args.reason, args.take_over, &who)?;
-            output.show(&done, |w| writeln!(w, "Scrapped unit {} with its chip {}", done.unit, done.chip_id))?;
+            output.show(&done, |w| match &done.already {
+                Some(before) => writeln!(
+                    w,
+                    "Unit {} was already scrapped on {} by {}: {}. Nothing was changed.",
+                    done.unit, before.at, before.by, before.reason
+                ),
+                None => writeln!(w, "Scrapped unit {} with its chip {}", done.unit, done.chip_id),
+            })?;
             output.next("Destroy its labels. `touchmark reconcile` shows where its credential is counted.");
         }
         UnitCommand::Return(args) => {
@@ -201,6 +209,13 @@ fn text<'a>(value: &'a Value, path: &[&str]) -> &'a str {
 fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
     let test = if s["purpose"] == "test" { "  TEST" } else { "" };
     writeln!(w, "Unit {}  {}{test}", text(s, &["unit"]), text(s, &["state"]))?;
+    if let Some(what) = s["revoked"].as_str() {
+        writeln!(w, "  REVOKED     {what}")?;
+    }
+    for left in s["left"].as_array().into_iter().flatten() {
+        let (event, at) = (text(left, &["event"]), text(left, &["at"]));
+        writeln!(w, "  {event:<11} {at} by {}: {}", text(left, &["by"]), text(left, &["reason"]))?;
+    }
     writeln!(w, "  product     {} {} {}", text(s, &["product"]), text(s, &["vendor_id"]), text(s, &["product_id"]))?;
     writeln!(w, "  chip        {}, {}", text(s, &["chip", "chip_id"]), text(s, &["chip", "state"]))?;
     writeln!(

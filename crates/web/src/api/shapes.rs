@@ -154,6 +154,8 @@ pub struct Found {
     pub state: Option<String>,
     /// Serial number of its credential.
     pub credential: Option<String>,
+    /// Why the certificate counts no more, where it is revoked.
+    pub revoked: Option<String>,
 }
 
 /// How a station is set up.
@@ -254,6 +256,10 @@ pub struct UnitResult {
     pub attempts: u32,
     /// Whether it was provisioned before, and only verified now.
     pub already: bool,
+    /// `record` or `new-code` where the identity on its chip was adopted into the book.
+    pub adopted: Option<String>,
+    /// What the operator has to know of a unit that passed.
+    pub notice: Option<String>,
     /// Milliseconds of the last attempt.
     pub milliseconds: u64,
 }
@@ -314,6 +320,8 @@ pub struct Checked {
     pub differs: Vec<String>,
     /// The unit whose label was scanned, where it is of this site.
     pub belongs_to: Option<String>,
+    /// Why the unit must not be shipped although the label is its own: its certificate is revoked.
+    pub revoked: Option<String>,
     /// What to do.
     pub advice: Option<String>,
 }

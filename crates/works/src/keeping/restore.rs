@@ -12,7 +12,9 @@ use serde_json::json;
 use super::archive::{self, Form, LeftOut, Manifest, SITE, SiteKeyState};
 use super::{Teller, Verified, log_key, missing_keys, name_location, verify_book};
 use crate::course::{Course, Phase, or_stopped};
+use crate::floor;
 use crate::head;
+use crate::reel::time_text;
 use crate::site::{FILE, Settings, Site, Who, location};
 use crate::trouble::Trouble;
 
@@ -48,6 +50,11 @@ pub struct Restored {
     pub from: String,
     /// Whether a book was there already that has all that the backup's has: it is used as it is.
     pub book_kept: bool,
+    /// Where the backup's book ends; none where a book that goes on from it is used as it is.
+    pub ends: Option<EndsWith>,
+    /// The next number of each series of serial numbers by this book. Each is to be confirmed before it is counted
+    /// in again: numbers that were given out after the backup are not in it.
+    pub series_to_confirm: Vec<String>,
     /// Rows copied.
     pub rows: u64,
     /// Files put back, by their names in the site's directory.
@@ -62,6 +69,31 @@ pub struct Restored {
     pub missing: Vec<String>,
     /// What verifying the book there said.
     pub verified: Verified,
+}
+
+/// The last entry of a backup.
+#[derive(Debug, Serialize)]
+pub struct EndsWith {
+    /// Its sequence number.
+    pub entry: u64,
+    /// When it was made.
+    pub at: String,
+    /// The same in the site's own time, for people.
+    #[serde(skip)]
+    pub local: String,
+}
+
+/// What a restored book can't know.
+fn unknown(site: &Site) -> Result<(Option<EndsWith>, Vec<String>), Trouble> {
+    let book = &site.book;
+    let Some(restored) = book.restoration()? else { return Ok((None, Vec::new())) };
+    let ends = EndsWith {
+        entry: restored.entries.saturating_sub(1),
+        at: time_text(restored.ended),
+        local: floor::local(site, restored.ended),
+    };
+    let series = book.next_of_all_series()?.iter().map(ToString::to_string).collect();
+    Ok((Some(ends), series))
 }
 
 /// A directory that goes with what is in it.
@@ -390,6 +422,7 @@ struct Ended {
 
 fn ended(site: &Site, source: &Source<'_>, manifest: &Manifest, who: &Who, ended: Ended) -> Result<Restored, Trouble> {
     let Ended { new, rows, book_kept, put_back, kept, verified } = ended;
+    let (ends, series_to_confirm) = if book_kept { (None, Vec::new()) } else { unknown(site)? };
     note(site, source, &verified, put_back.len(), who)?;
     Ok(Restored {
         site: site.dir.display().to_string(),
@@ -399,6 +432,8 @@ fn ended(site: &Site, source: &Source<'_>, manifest: &Manifest, who: &Who, ended
         book: site.book.location().to_string(),
         from: source.file.display().to_string(),
         book_kept,
+        ends,
+        series_to_confirm,
         rows,
         put_back,
         kept,
@@ -452,6 +487,7 @@ fn book_alone(dir: &Path, source: &Source<'_>, who: &Who, course: &Course) -> Re
         name_location(dir, &text, password_file.as_deref())?;
     }
     verified.missing_keys = missing_keys(&site)?;
+    let (ends, series_to_confirm) = unknown(&site)?;
     note(&site, source, &verified, 0, who)?;
     Ok(Restored {
         site: dir.display().to_string(),
@@ -461,6 +497,8 @@ fn book_alone(dir: &Path, source: &Source<'_>, who: &Who, course: &Course) -> Re
         book: site.book.location().to_string(),
         from: source.file.display().to_string(),
         book_kept: false,
+        ends,
+        series_to_confirm,
         rows,
         put_back: Vec::new(),
         kept: Vec::new(),

@@ -25,13 +25,15 @@ pub struct Checked {
     pub verdict: &'static str,
     /// What was scanned: `qr`, `manual`, or nothing known.
     pub read_as: Option<&'static str>,
-    /// Why it is no match: `other-code`, `other-unit`, `letter-case`,
+    /// Why it is no match: `other-code`, `other-unit`, `carton`, `letter-case`,
     /// `keyboard-layout`, `part`, `twice`, `other-text`.
     pub cause: Option<&'static str>,
     /// What differs, by name.
     pub differs: Vec<String>,
     /// The unit whose label was scanned, where it is known.
     pub belongs_to: Option<String>,
+    /// Why the unit must not be shipped although the label is its own: its certificate is revoked.
+    pub revoked: Option<String>,
     /// What to do, as a sentence.
     pub advice: Option<String>,
 }
@@ -40,6 +42,12 @@ impl Checked {
     /// Whether the label is the unit's.
     pub fn is_match(&self) -> bool {
         self.verdict == "match"
+    }
+
+    /// Says that the unit's certificate is revoked.
+    pub(super) fn is_revoked(&mut self, what: String) {
+        self.revoked = Some(what);
+        self.advice = Some(format!("Do not ship unit {}. Put it aside and call the engineer.", self.unit));
     }
 
     /// Names the unit whose label was scanned.
@@ -103,6 +111,7 @@ pub fn check(scanned: &str, expected: &LabelData, others: &[LabelData]) -> Resul
         cause: None,
         differs: Vec::new(),
         belongs_to: None,
+        revoked: None,
         advice: None,
     };
     if is_label_of(text, expected) {
@@ -151,6 +160,15 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
     let wrong_label = format!("Remove the label. Print the label of unit {} again and attach it.", expected.unit);
     if let Some(scanned) = payload::scanned(text) {
         let ours = payload::scanned(qr).unwrap_or_default();
+        if scanned.len() > 1 && ours.first().is_some_and(|ours| scanned.contains(ours)) {
+            let advice = format!(
+                "This is the symbol of the carton that contains unit {}, with the codes of {} units. Scan the label on the \
+                 unit itself.",
+                expected.unit,
+                scanned.len()
+            );
+            return ("carton", Vec::new(), advice);
+        }
         let differs = match (ours.first(), scanned.first()) {
             (Some(a), Some(b)) => payload::differences(a, b),
             _ => Vec::new(),

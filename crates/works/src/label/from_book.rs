@@ -11,6 +11,7 @@ use super::{Format, Job, PrintError, Printed, To, print_to};
 use crate::chosen::{self, Which};
 use crate::course::Course;
 use crate::product;
+use crate::revocation::RevokedHere;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 use crate::unit::payload;
@@ -64,6 +65,12 @@ pub fn check_of_book(
     let data = of_one(site, unit, passphrase)?;
     let mut checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
     // A code in the wrong letters is the scanner's fault, and is told as that.
+    if checked.is_match()
+        && let Some(what) =
+            RevokedHere::of(site)?.of_chip(site, &chosen::named(site, &UnitSerial::new(unit)?)?.chip_id)?
+    {
+        checked.is_revoked(what);
+    }
     if checked.cause == Some("other-code") {
         let others = super::owners(site, scanned, passphrase, 2)?;
         if let Some(other) = others.iter().find(|other| other.as_str() != checked.unit) {
@@ -91,6 +98,7 @@ pub fn svg(
     by: &book::By,
 ) -> Result<Vec<u8>, Trouble> {
     let data = of_one(site, unit, passphrase)?;
+    refuse_revoked(site, &RevokedHere::of(site)?, &chosen::named(site, &UnitSerial::new(unit)?)?)?;
     let subject = Subject::Unit(UnitSerial::new(unit)?);
     site.book.note("passcode.reveal", &subject, &json!({ "for": why }), by)?;
     let template = super::template("device").map_err(Trouble::of)?;
@@ -212,7 +220,17 @@ fn of_passed(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Resul
     of_unit(site, unit, passphrase)
 }
 
-/// What stands on the labels of those of the units that passed; who is named must have.
+/// A unit whose certificate is revoked is not sold, and so gets no label.
+fn refuse_revoked(site: &Site, revoked_here: &RevokedHere, unit: &Unit) -> Result<(), Trouble> {
+    let Some(what) = revoked_here.of_chip(site, &unit.chip_id)? else { return Ok(()) };
+    Err(Trouble::refused(
+        format!("unit {} gets no label: {what}", unit.serial),
+        "Put the unit aside, or scrap it with `touchmark unit scrap`, then print the others. Nothing was printed.",
+    )
+    .about("units"))
+}
+
+/// What stands on the labels of those of the units that passed; who is named must have. A revoked one refuses all.
 ///
 /// - `most`: units at most; more are refused as soon as they show.
 fn gather(
@@ -223,6 +241,7 @@ fn gather(
     most: usize,
 ) -> Result<Vec<LabelData>, Trouble> {
     let mut data = Vec::new();
+    let revoked_here = RevokedHere::of(site)?;
     which.each(site, Some(UnitState::Passed), course, &mut |unit| {
         if data.len() == most {
             return Err(Trouble::usage(
@@ -230,6 +249,7 @@ fn gather(
                 "Print them by reel or by day, or all at once with `touchmark label print`.",
             ));
         }
+        refuse_revoked(site, &revoked_here, &unit)?;
         data.push(of_passed(site, &unit, passphrase)?);
         Ok(())
     })?;

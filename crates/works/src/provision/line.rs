@@ -46,6 +46,9 @@ pub(super) struct Line<'a> {
     pub(super) attempts: u32,
     pub(super) limit: u32,
     pub(super) take_over: bool,
+    pub(super) new_code: bool,
+    /// Whether the book was put back from a backup, so that chips may know more than it does.
+    pub(super) restored: bool,
     pub(super) firmware: Option<FirmwareVersion>,
     pub(super) passphrase: Option<&'a Passphrase>,
     pub(super) watch: Watch<'a>,
@@ -89,6 +92,16 @@ pub(super) fn line<'a>(
             },
         )
     })?;
+    if site.book.issuers_of(&reel.facts.reel)?.is_empty() {
+        return Err(Trouble::refused(
+            format!("reel {} has no delivery, so none of its chips has a certificate", reel.facts.reel),
+            format!(
+                "Receive the authority's delivery with `touchmark delivery receive PATH --reel {0}`, or issue one with \
+                 `touchmark delivery issue --reel {0} --issuer NAME`. No chip was touched.",
+                reel.facts.reel
+            ),
+        ));
+    }
     // The site key is needed before the first chip is touched, not in the middle.
     site.key(request.passphrase)?;
     let odd = |_| {
@@ -130,6 +143,8 @@ pub(super) fn line<'a>(
         attempts: request.attempts.max(1),
         limit: site.settings.station.attempts.max(1),
         take_over: request.take_over,
+        new_code: request.new_code,
+        restored: site.book.restoration()?.is_some(),
         firmware: request.firmware.map(FirmwareVersion::new).transpose()?,
         passphrase: request.passphrase,
         watch,

@@ -2,21 +2,21 @@
 
 use std::fs;
 use std::path::Path;
-use std::sync::Arc;
 
 use book::Begun;
 use chip::ObjectName;
-use standard::certificate::Certificate;
 use standard::declaration::Declaration;
 
 use super::line::Line;
+use super::older::Adoption;
 use super::one::engineer;
 use crate::product::FurtherObject;
 use crate::record;
-use crate::station::{Failure, Load};
+use crate::revocation::revoked_words;
+use crate::station::{Failure, Identity, Load};
 
 /// What goes into this unit's chip.
-pub(super) fn load(line: &Line<'_>, begun: &Begun) -> Result<Load, Failure> {
+pub(super) fn load(line: &Line<'_>, begun: &Begun, adopted: Option<&Adoption>) -> Result<Load, Failure> {
     let dac = begun.credential.certificate.clone();
     let pai = begun.authority.facts.certificate.clone();
     not_revoked(line, &dac, &pai)?;
@@ -33,16 +33,20 @@ pub(super) fn load(line: &Line<'_>, begun: &Begun) -> Result<Load, Failure> {
         let name = ObjectName::new(&object.name).map_err(|e| engineer("object", e.to_string()))?;
         objects.push((name, further(line, object, begun)?));
     }
-    Ok(Load { objects, dac, pai, declaration, lock: line.kept.lock, resumed: begun.resumed })
+    let identity = match adopted {
+        _ if begun.resumed => Identity::Resumed,
+        Some(adopted) => adopted.identity(),
+        None => Identity::Fresh,
+    };
+    Ok(Load { objects, dac, pai, declaration, lock: line.kept.lock, identity })
 }
 
 /// A certificate that this site knows to be revoked is never written into a chip.
 fn not_revoked(line: &Line<'_>, dac: &[u8], pai: &[u8]) -> Result<(), Failure> {
-    let (Ok(dac), Ok(pai)) = (Certificate::read(dac), Certificate::read(pai)) else { return Ok(()) };
-    let revoked = line.judge.revoked.of_chain(&line.judge.anchors, &Arc::new(pai), Some(&dac));
-    let Some((which, listed)) = revoked else { return Ok(()) };
-    let what = which.word().to_uppercase();
-    Err(engineer("revoked", format!("the {what} for this chip was revoked {listed}; nothing was written")))
+    match revoked_words(&line.judge.revoked, &line.judge.anchors, dac, Some(pai)) {
+        Some(what) => Err(engineer("revoked", format!("{what}; nothing was written"))),
+        None => Ok(()),
+    }
 }
 
 fn further(line: &Line<'_>, object: &FurtherObject, begun: &Begun) -> Result<Vec<u8>, Failure> {

@@ -8,6 +8,7 @@
 
 mod line;
 mod load;
+mod older;
 mod one;
 mod run;
 mod serials;
@@ -35,8 +36,8 @@ use load::load;
 use one::one;
 use run::{Asked, Run, Seen};
 use serials::Serials;
-pub use serials::{Numbers, Scans, SerialsFrom, scans};
-pub(crate) use serials::{counted, series};
+pub use serials::{Numbers, Scans, SerialsFrom, listed, scans};
+pub(crate) use serials::{confirm_series, counted, series};
 
 /// What a station is to do.
 pub struct Provision<'a> {
@@ -50,8 +51,11 @@ pub struct Provision<'a> {
     pub numbers: Numbers<'a>,
     /// Attempts at a chip before the next one is taken.
     pub attempts: u32,
-    /// Take a unit over that another station left open.
+    /// Take a unit over that another station left open, and adopt the identity of a chip that the book knows to be
+    /// blank.
     pub take_over: bool,
+    /// Draw new onboarding data for a chip that is taken over where its own can't be read.
+    pub new_code: bool,
     /// The version of the firmware that the units carry.
     pub firmware: Option<&'a str>,
     /// Only chips whose unit was started before: a round of rework.
@@ -83,6 +87,11 @@ pub struct UnitResult {
     pub attempts: u32,
     /// Whether it was provisioned before, and only verified now.
     pub already: bool,
+    /// `record` where the unit was made from the factory record on its chip, `new-code` where the chip's certificate
+    /// was adopted with new onboarding data; none for all others.
+    pub adopted: Option<&'static str>,
+    /// What the operator has to know of a unit that passed.
+    pub notice: Option<String>,
     /// Milliseconds of the last attempt, the chip's own time included.
     pub milliseconds: u64,
 }
@@ -198,7 +207,7 @@ pub fn provision(
     let line = line(site, &request, who, &|_| {})?;
     let asked = Asked { units: request.units, only_started: request.only_started, wait: request.wait };
     let mut scans = None;
-    let (serials, from) = Serials::new(site, (&line.product, &line.reel), request.numbers, &mut scans)?;
+    let (serials, from) = Serials::new(site, (&line.product, &line.reel), request.numbers, &mut scans, who)?;
     if !asked.only_started {
         tell(Said::Serials(&from, line.product.as_str()));
     }
@@ -264,7 +273,7 @@ pub struct OneUnit<'a> {
     pub serial_start: Option<&'a str>,
     /// Attempts made at once.
     pub attempts: u32,
-    /// Take the unit over where another station left it open.
+    /// As in [`Provision::take_over`].
     pub take_over: bool,
     /// The version of the firmware that the unit carries.
     pub firmware: Option<&'a str>,
@@ -295,6 +304,7 @@ pub fn one_unit(
         numbers: Numbers::Product,
         attempts: wanted.attempts,
         take_over: wanted.take_over,
+        new_code: false,
         firmware: wanted.firmware,
         only_started: false,
         wait: false,
@@ -303,7 +313,7 @@ pub fn one_unit(
     let line = line(site, &request, who, watch)?;
     let mut serials = match wanted.serial {
         Some(serial) => Serials::exactly(site, serial)?,
-        None => Serials::Counted(counted(site, (&line.product, &line.reel), wanted.serial_start)?.0),
+        None => Serials::counted(site, (&line.product, &line.reel), wanted.serial_start, who)?.0,
     };
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
     let mut batch = Batch::new(randomness::system, carton.max(1));
@@ -315,7 +325,8 @@ pub fn one_unit(
         if prepared.is_none() {
             prepared = Some(prepare(line.iterations, line.salt_octets, &mut batch)?);
         }
-        let result = one(&line, &id, &chip_id, source, &mut serials, &mut prepared)?.ok_or_else(|| {
+        let blank = site.book.chip(&chip_id)?.is_some_and(|chip| chip.state == ChipState::Blank);
+        let result = one(&line, (&id, &chip_id, blank), source, &mut serials, &mut prepared)?.ok_or_else(|| {
             Trouble::refused("no serial number is left for this unit", "Give the station another series.")
         })?;
         // Another station at the same feeder took the chip between the look and the begin.

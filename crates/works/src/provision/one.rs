@@ -2,23 +2,26 @@
 
 use book::ids::{ChipId, UnitSerial};
 use book::{
-    Attempt, AttemptResult, Begin, BeginError, Begun, Finish, FinishError, Next, Onboarding, Outcome, Subject,
-    UnitState,
+    Attempt, AttemptResult, Begin, BeginError, Begun, Finish, FinishError, Next, Onboarding, Outcome, SerialWish,
+    Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
 
 use super::line::{Line, Prepared};
+use super::older::{Adoption, look};
 use super::{Serials, Told, UnitResult, load, passcode_label};
+use crate::revocation::revoked_words;
 use crate::station::{Clock, Failure, work};
 use crate::trouble::Trouble;
 
 /// One chip, with as many attempts as are allowed now; `None` where serial numbers ran out.
+///
+/// - `blank`: whether it is blank in the book.
 pub(super) fn one(
     line: &Line<'_>,
-    id: &chip::ChipId,
-    chip_id: &ChipId,
+    (id, chip_id, blank): (&chip::ChipId, &ChipId, bool),
     source: &mut dyn ChipSource,
     serials: &mut Serials,
     prepared: &mut Option<Prepared>,
@@ -33,9 +36,24 @@ pub(super) fn one(
         next: None,
         attempts: 0,
         already: false,
+        adopted: None,
+        notice: None,
         milliseconds: 0,
     };
+    let adopted = if blank { look(line, id, chip_id, source)? } else { Ok(None) };
+    let adopted = match adopted.and_then(|held| held.map(|held| held.adopt(line, id)).transpose()) {
+        Ok(adopted) => adopted,
+        Err(failure) => {
+            result.cause = Some(failure.cause);
+            result.detail = Some(failure.detail);
+            result.advice = Some(failure.advice);
+            return Ok(Some(result));
+        }
+    };
     let onboard = |serial: &UnitSerial| -> Result<Option<Onboarding>, book::Stop> {
+        if let Some(own) = adopted.as_ref().map(|a| a.onboarding(line, serial)).transpose()?.flatten() {
+            return Ok(Some(own));
+        }
         let Some(p) = prepared.as_ref() else { return Ok(None) };
         let key = line.site.key(line.passphrase)?;
         Ok(Some(Onboarding {
@@ -48,7 +66,15 @@ pub(super) fn one(
     };
     let mut used = false;
     while result.attempts < line.attempts {
-        let serial = serials.wish();
+        let own = adopted.as_ref().and_then(|adopted| adopted.serial.as_ref());
+        let serial = match (serials.wish(), own) {
+            (SerialWish::Exactly(wanted), Some(own)) if wanted != own => {
+                other_serial(&mut result, chip_id, wanted, own);
+                break;
+            }
+            (_, Some(own)) => SerialWish::Exactly(own),
+            (wish, None) => wish,
+        };
         let by = line.who.at(&line.station);
         let begin = Begin {
             chip: chip_id,
@@ -72,6 +98,11 @@ pub(super) fn one(
             }
             Err(BeginError::NoSerial { .. }) => return Ok(None),
             Err(BeginError::Book(error)) => return Err(error.into()),
+            Err(error @ BeginError::SerialTaken { .. }) if own.is_some() => {
+                let advice = "The number was given out twice. Put both units aside and call the engineer.";
+                set_aside(&mut result, &error, advice.into());
+                break;
+            }
             Err(error) => {
                 let advice = error.advice();
                 set_aside(&mut result, &error, advice);
@@ -88,9 +119,15 @@ pub(super) fn one(
         });
         if !begun.resumed {
             serials.used(&begun.unit.serial);
-            used = true;
+            used = own.is_none();
+            if let Some(adopted) = &adopted {
+                result.adopted = Some(adopted.word());
+                let told = serde_json::json!({ "chip": chip_id, "dac": adopted.dac, "from": adopted.word() });
+                line.site.book.note("unit.adopt", &Subject::Unit(begun.unit.serial.clone()), &told, &by)?;
+            }
         }
-        if attempt(line, id, &begun, source, &mut result)? {
+        if attempt(line, id, &begun, adopted.as_ref(), source, &mut result)? {
+            result.notice = adopted.as_ref().map(|adopted| adopted.notice(&begun.unit.serial));
             break;
         }
         if result.next != Some(Next::Retry.word()) {
@@ -101,6 +138,13 @@ pub(super) fn one(
         *prepared = None;
     }
     Ok(Some(result))
+}
+
+/// A chip that is another unit's by its own factory record.
+fn other_serial(result: &mut UnitResult, chip: &ChipId, wanted: &UnitSerial, own: &UnitSerial) {
+    result.cause = Some("serial-taken".into());
+    result.detail = Some(format!("the factory record on chip {chip} is of unit {own}, not of {wanted}"));
+    result.advice = Some(format!("Nothing was changed. Put the board back with unit {own}."));
 }
 
 /// A chip that the book will not have touched.
@@ -126,11 +170,12 @@ fn attempt(
     line: &Line<'_>,
     id: &chip::ChipId,
     begun: &Begun,
+    adopted: Option<&Adoption>,
     source: &mut dyn ChipSource,
     result: &mut UnitResult,
 ) -> Result<bool, Trouble> {
     let mut clock = Clock::new(line.watch);
-    let done = load(line, begun).and_then(|load| {
+    let done = load(line, begun, adopted).and_then(|load| {
         let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
         let mut chip = source.open(id)?;
         work(chip.as_mut(), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
@@ -237,6 +282,16 @@ pub(super) fn verify(
             .proof(&unit.serial)
             .map_err(|e| engineer("book", e.to_string()))?
             .ok_or_else(|| engineer("no-proof", format!("unit {} has no proof in the book", unit.serial)))?;
+        let facts = &proof.facts;
+        if let Some(what) = revoked_words(&line.judge.revoked, &line.judge.anchors, &facts.dac, Some(&facts.pai)) {
+            return Err(Failure {
+                cause: "revoked".into(),
+                detail: format!("unit {} must not be shipped: {what}", unit.serial),
+                advice: "Put the unit aside and call the engineer. `touchmark unit scrap` takes it out of the count."
+                    .into(),
+                next: Next::Rework,
+            });
+        }
         let mut chip = source.open(id)?;
         clock.step("verify", chip.as_mut(), |chip| {
             if chip.read(&ObjectName::DAC)?.as_deref() != Some(proof.facts.dac.as_slice()) {

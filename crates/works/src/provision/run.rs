@@ -109,7 +109,9 @@ impl Run<'_, '_> {
     fn fresh(&mut self) -> Result<Vec<chip::ChipId>, Trouble> {
         let mut present = self.source.present()?;
         if present.is_empty() && !self.asked.wait {
-            return Err(chip::ChipError::Empty { source_name: self.source.describe() }.into());
+            // The call was right: there is nothing to do yet.
+            let error = chip::ChipError::Empty { source_name: self.source.describe() };
+            return Err(Trouble::refused(error.to_string(), error.advice()));
         }
         self.seen.chips.retain(|id| present.binary_search(id).is_ok());
         present.retain(|id| !self.seen.chips.contains(id));
@@ -209,7 +211,8 @@ impl Run<'_, '_> {
         let mut scanned = exactly.map(|serial| Serials::Exactly(serial.clone()));
         let serials = scanned.as_mut().unwrap_or(&mut self.serials);
         serials.leave_out_used(self.line.site)?;
-        if state == Some(ChipState::Blank) && serials.ran_out() {
+        // A chip whose own identity is adopted may need no number.
+        if state == Some(ChipState::Blank) && serials.ran_out() && !self.line.take_over {
             self.seen.without_number += 1;
             return Ok(Taken::NoNumber);
         }
@@ -218,7 +221,8 @@ impl Run<'_, '_> {
                 || Trouble::surroundings("the generation of onboarding data has stopped", "Start the station again.");
             self.prepared = Some(self.ready.recv().map_err(|_| gone())??);
         }
-        match one(&self.line, id, &chip_id, self.source, serials, &mut self.prepared)? {
+        let blank = state == Some(ChipState::Blank);
+        match one(&self.line, (id, &chip_id, blank), self.source, serials, &mut self.prepared)? {
             Some(result) => Ok(Taken::Dealt(self.count(result))),
             None => {
                 self.seen.without_number += 1;

@@ -1,6 +1,6 @@
 //! Serial numbers of new units: given, listed, scanned, or counted by the book.
 
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
 use std::io::{BufRead, BufReader, Read};
 use std::sync::mpsc::{self, Receiver};
 use std::thread;
@@ -10,7 +10,8 @@ use book::{SerialWish, SeriesStand};
 use serde::Serialize;
 use standard::factory_record::{self, Field};
 
-use crate::site::Site;
+use crate::floor;
+use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
 /// The longest scanned line, in bytes: more than any serial number has.
@@ -24,8 +25,13 @@ pub type Scans = Receiver<Result<String, Trouble>>;
 pub enum Numbers<'a> {
     /// The product's series; where it has none, a series made from the reel's name.
     Product,
-    /// These, in order.
-    Listed(Vec<String>),
+    /// These, in order, as [`listed`] reads them.
+    Listed {
+        /// The numbers.
+        serials: Vec<String>,
+        /// Whether somebody named the first that is free: what a restored book can't know.
+        confirmed: bool,
+    },
     /// The series that this one begins; the book counts.
     CountFrom(&'a str),
     /// One after the other, as they are scanned.
@@ -101,6 +107,42 @@ fn line(input: &mut impl BufRead) -> Result<Option<String>, LineError> {
     }
 }
 
+/// Reads a list of serial numbers, one a line; empty lines are passed over.
+///
+/// - `name`: the file, for messages.
+/// - `start`: the first to be used, where it is not the first of the list.
+///
+/// # Errors
+///
+/// [`Trouble`] names the line that holds no serial number, or one that came before; or says that `start` is not in
+/// the list.
+pub fn listed<'a>(text: &str, name: &str, start: Option<&str>) -> Result<Numbers<'a>, Trouble> {
+    let mut lines = HashMap::new();
+    let mut serials = Vec::new();
+    for (line, text) in (1..).zip(text.lines().map(str::trim)).filter(|(_, text)| !text.is_empty()) {
+        let serial = whole(text).map_err(|e| {
+            Trouble::usage(format!("{name}, line {line}: {e}"), "Correct the line. Nothing was started.")
+        })?;
+        if let Some(first) = lines.insert(serial.to_string(), line) {
+            return Err(Trouble::usage(
+                format!("{name}: line {line} has the same serial number {serial} as line {first}"),
+                "Give each unit its own number; nothing was started.",
+            ));
+        }
+        serials.push(serial.to_string());
+    }
+    if let Some(start) = start {
+        let at = serials.iter().position(|serial| serial == start.trim()).ok_or_else(|| {
+            Trouble::usage(
+                format!("{name} has no serial number {start}"),
+                "Name one of the list with --serial-start. Nothing was started.",
+            )
+        })?;
+        serials.drain(..at);
+    }
+    Ok(Numbers::Listed { serials, confirmed: start.is_some() })
+}
+
 /// Which serial numbers a station is about to give.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct SerialsFrom {
@@ -127,12 +169,20 @@ impl SerialsFrom {
         let from = self.from.as_deref().unwrap_or("none");
         let mut words = match (self.source, self.new_series) {
             ("scanned", _) => return "Serial numbers: scanned, one for each unit.".into(),
+            ("list", _) if self.from.is_none() => {
+                return "Serial numbers: from the list, in which units have all numbers already.".into();
+            }
             ("list", _) => return format!("Serial numbers: from the list, {from} first."),
             ("product", false) => format!("Serial numbers: {from} is next, in the series of product {product}."),
             ("product", true) => format!("Serial numbers: {from} is the first in the series of product {product}."),
             ("reel", false) => format!("Serial numbers: {from} is next, in a series made from the reel's name."),
             ("reel", true) => format!("Serial numbers: {from} begins a new series, made from the reel's name."),
-            (_, false) => format!("Serial numbers: {from} is next."),
+            (_, false) => match &self.series {
+                Some(series) if self.from.as_ref() != Some(series) => {
+                    format!("Serial numbers: {from} is next; {series} was given out before.")
+                }
+                _ => format!("Serial numbers: {from} is next."),
+            },
             (_, true) => format!("Serial numbers: {from} begins a new series."),
         };
         if let Some(beside) = &self.beside {
@@ -213,6 +263,71 @@ pub(crate) fn counted(
     Ok((first, told))
 }
 
+/// Says in a restored book that a series goes on with `first`, where nobody has said so since.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book has given out `first` or a number after it.
+pub(crate) fn confirm_series(site: &Site, product: &ProductName, first: &UnitSerial, who: &Who) -> Result<(), Trouble> {
+    if site.book.is_series_confirmed(first)? {
+        return Ok(());
+    }
+    let next = site.book.series_stand(first)?.next;
+    // Both have as many digits after the same text.
+    if next.as_ref() != Some(first) {
+        return Err(unconfirmed(site, product, next.as_ref().map(UnitSerial::as_str))?);
+    }
+    Ok(site.book.confirm_series(first, &who.by())?)
+}
+
+/// Why a restored book gives out no number yet.
+fn unconfirmed(site: &Site, product: &ProductName, next: Option<&str>) -> Result<Trouble, Trouble> {
+    Ok(Trouble::refused(
+        format!("{}. By the book, {} is next in this series", restored_words(site)?, next.unwrap_or("no number")),
+        format!(
+            "Find the last number that was given out: on units, labels and printouts. Then say where the series goes \
+             on: `touchmark product update '{product}' --serial-series FIRST`, or --serial-start FIRST for one run. \
+             Nothing was changed."
+        ),
+    ))
+}
+
+fn restored_words(site: &Site) -> Result<String, Trouble> {
+    let known = site.book.restoration()?;
+    let ends = known.map_or_else(String::new, |r| {
+        format!(" that ends with entry {} of {}", r.entries.saturating_sub(1), floor::local(site, r.ended))
+    });
+    Ok(format!(
+        "the book was restored from a backup{ends}, so it does not know which serial numbers were given out after"
+    ))
+}
+
+/// A list in a restored book: somebody names the first number that is free, once for each series in it.
+fn confirm_list(site: &Site, left: &VecDeque<UnitSerial>, confirmed: bool, who: &Who) -> Result<(), Trouble> {
+    let Some(first) = left.front().filter(|_| !confirmed) else {
+        return left.front().map_or(Ok(()), |first| confirm_listed(site, first, who));
+    };
+    let mut unknown = None;
+    for serial in left {
+        if !site.book.is_series_confirmed(serial)? {
+            unknown = Some(serial);
+            break;
+        }
+    }
+    if unknown.is_none() {
+        return Ok(());
+    }
+    Err(Trouble::refused(
+        format!("{}. In the list, {first} is the first that the book does not know", restored_words(site)?),
+        "Find the last number that was given out: on units, labels and printouts. Then name the first free one of the \
+         list with --serial-start. Nothing was changed.",
+    ))
+}
+
+fn confirm_listed(site: &Site, first: &UnitSerial, who: &Who) -> Result<(), Trouble> {
+    if site.book.is_series_confirmed(first)? { Ok(()) } else { Ok(site.book.confirm_series(first, &who.by())?) }
+}
+
 /// Whether two serial numbers have the same text before as many digits.
 fn of_one_series(a: &UnitSerial, b: &UnitSerial) -> bool {
     let before = |serial: &UnitSerial| serial.as_str().trim_end_matches(|c: char| c.is_ascii_digit()).to_owned();
@@ -238,6 +353,25 @@ impl Serials {
         Ok(Self::Exactly(if site.book.unit(&serial)?.is_some() { serial } else { whole(text)? }))
     }
 
+    /// As [`counted`], for units that are about to be begun: in a restored book only where somebody has said where
+    /// the series goes on.
+    pub(super) fn counted(
+        site: &Site,
+        of: (&ProductName, &ReelId),
+        start: Option<&str>,
+        who: &Who,
+    ) -> Result<(Self, SerialsFrom), Trouble> {
+        let (first, told) = counted(site, of, start)?;
+        if !site.book.is_series_confirmed(&first)? {
+            // Who names a number says where the series goes on; the product's series and the reel's say nothing new.
+            if start.is_none() {
+                return Err(unconfirmed(site, of.0, told.from.as_deref())?);
+            }
+            confirm_series(site, of.0, &first, who)?;
+        }
+        Ok((Self::Counted(first), told))
+    }
+
     /// Where numbers come from, and what is said of that before the first chip.
     ///
     /// - `scans`: gets the scanner's lines, where each number is scanned.
@@ -246,13 +380,15 @@ impl Serials {
         of: (&ProductName, &ReelId),
         numbers: Numbers<'_>,
         scans: &mut Option<Scans>,
+        who: &Who,
     ) -> Result<(Self, SerialsFrom), Trouble> {
         Ok(match numbers {
-            Numbers::Listed(list) => {
-                let listed = list.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
+            Numbers::Listed { serials, confirmed } => {
+                let listed = serials.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
                 let mut serials = Self::Listed(listed);
                 serials.leave_out_used(site)?;
                 let Self::Listed(left) = &serials else { return Ok((serials, SerialsFrom::given("list", None))) };
+                confirm_list(site, left, confirmed, who)?;
                 let told = SerialsFrom::given("list", left.front());
                 (serials, told)
             }
@@ -262,8 +398,7 @@ impl Serials {
             }
             Numbers::CountFrom(_) | Numbers::Product => {
                 let start = if let Numbers::CountFrom(start) = numbers { Some(start) } else { None };
-                let (first, told) = counted(site, of, start)?;
-                (Self::Counted(first), told)
+                Self::counted(site, of, start, who)?
             }
         })
     }

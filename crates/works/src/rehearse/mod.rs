@@ -305,6 +305,7 @@ fn line(
             numbers: Numbers::CountFrom(&own.serial_start),
             attempts: 1,
             take_over: false,
+            new_code: false,
             firmware: Some(FIRMWARE),
             only_started: round > 0,
             wait: false,

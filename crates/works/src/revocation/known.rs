@@ -52,6 +52,11 @@ impl Known {
         Ok(Self { own: own.into_iter().map(|(key, serials)| (key, Arc::new(serials))).collect(), lists })
     }
 
+    /// Whether nothing at all is revoked.
+    pub fn is_empty(&self) -> bool {
+        self.own.is_empty() && self.lists.is_empty()
+    }
+
     /// The same, said of a pool's authorities.
     pub fn against(&self, pool: &Pool) -> Vec<RevokedSerials> {
         let members = pool.authorities().iter().enumerate();

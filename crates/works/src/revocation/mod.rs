@@ -11,6 +11,7 @@ mod adopt;
 mod issue;
 mod known;
 mod plan;
+mod revoked_here;
 
 use std::collections::{HashMap, HashSet};
 
@@ -24,6 +25,7 @@ pub use issue::{Issue, Issued, list_of, point_of, renew, to_send};
 pub(crate) use known::pool;
 pub use known::{Kept, Known, kept_by};
 pub use plan::{Ask, Plan, plan};
+pub(crate) use revoked_here::{RevokedHere, words as revoked_words};
 
 use crate::access::Standing;
 use crate::reel::time_text;

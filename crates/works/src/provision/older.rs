@@ -1,0 +1,195 @@
+//! A chip that is blank in the book and holds an identity all the same: the book is older than the chip, as after
+//! the restore of a backup.
+//!
+//! A station looks for that before it begins a unit, and stops: what the book would give such a chip is not what
+//! is printed on its label. An operator who takes the chip over has its own identity adopted into the book.
+
+use book::ids::{ChipId, UnitSerial};
+use book::{ChipState, Next, Onboarding};
+use chip::{ChipSource, ObjectName, State};
+use standard::certificate::Certificate;
+use standard::factory_record::FactoryRecord;
+
+use super::line::{Line, passcode_label};
+use super::one::engineer;
+use crate::station::{Failure, Identity};
+use crate::trouble::Trouble;
+
+/// What a chip that the book believes to be blank holds of a unit.
+pub(super) struct Held {
+    /// Serial number of its DAC in hex; none where the chip holds a factory record alone.
+    dac: Option<String>,
+    /// Its factory record as it lies there, and as it reads.
+    record: Option<(Vec<u8>, FactoryRecord)>,
+    locked: bool,
+}
+
+/// What of it goes into the book.
+pub(super) struct Adoption {
+    /// The serial number in its factory record, where it has one that reads.
+    pub(super) serial: Option<UnitSerial>,
+    /// The DAC's serial number in hex.
+    pub(super) dac: Option<String>,
+    held: Option<(Vec<u8>, FactoryRecord)>,
+}
+
+impl Adoption {
+    /// Where its onboarding data come from.
+    pub(super) fn word(&self) -> &'static str {
+        if self.held.is_some() { "record" } else { "new-code" }
+    }
+
+    /// What the operator has to know once the unit passed.
+    pub(super) fn notice(&self, serial: &UnitSerial) -> String {
+        match self.held {
+            Some(_) => format!("Unit {serial} was adopted as its chip says; the label that it has stays right."),
+            None => format!("Unit {serial} has a new passcode: its old label is wrong. Reprint the label."),
+        }
+    }
+
+    /// What the station does about it.
+    pub(super) fn identity(&self) -> Identity {
+        Identity::Adopted { record: self.held.as_ref().map(|(octets, _)| octets.clone()) }
+    }
+
+    /// The onboarding data of the factory record, as they are; none where new ones are to be drawn.
+    pub(super) fn onboarding(&self, line: &Line<'_>, serial: &UnitSerial) -> Result<Option<Onboarding>, Trouble> {
+        let Some((_, record)) = &self.held else { return Ok(None) };
+        let key = line.site.key(line.passphrase)?;
+        let seal = |passcode: &standard::onboarding::Passcode| {
+            key.seal(&passcode_label(serial.as_str()), &*passcode.password()).map_err(Trouble::from)
+        };
+        Ok(Some(Onboarding {
+            discriminator: record.discriminator.get(),
+            salt: record.salt.octets().to_vec(),
+            iterations: record.iterations.get(),
+            verifier: record.verifier.octets().to_vec(),
+            passcode: record.passcode.as_ref().map(seal).transpose()?,
+        }))
+    }
+}
+
+/// Looks at a chip before a unit is begun for it; `None` where it is as blank as the book says, or is no longer
+/// blank in the book.
+///
+/// # Errors
+///
+/// The inner [`Failure`] says why the chip must not be touched; nothing was written or reserved.
+pub(super) fn look(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    chip_id: &ChipId,
+    source: &mut dyn ChipSource,
+) -> Result<Result<Option<Held>, Failure>, Trouble> {
+    let there = match source.open(id).and_then(|mut chip| Ok((chip.state()?, chip))) {
+        Ok((State::Blank, _)) => return Ok(Ok(None)),
+        Ok(there) => Ok(there),
+        Err(error) => Err(error),
+    };
+    // Asked only of chips that hold something, or don't answer: most are as blank as the book says.
+    let Some(story) = line.site.book.chip_story(chip_id)? else { return Ok(Ok(None)) };
+    let credential = story.credential.filter(|_| story.chip.state == ChipState::Blank && story.chip.reel == line.reel);
+    let Some(credential) = credential else { return Ok(Ok(None)) };
+    let (state, mut chip) = match there {
+        Ok(there) => there,
+        // In a book that was never restored, what was begun finds out what ails it.
+        Err(error) if line.restored => return Ok(Err(error.into())),
+        Err(_) => return Ok(Ok(None)),
+    };
+    let dac = match chip.read(&ObjectName::DAC) {
+        Ok(Some(held)) if held == credential.certificate => Some(hex::encode(&credential.serial)),
+        Ok(Some(held)) => return Ok(Err(another(id, &held))),
+        Ok(None) => None,
+        // A write that was cut short left no identity.
+        Err(chip::ChipError::Torn { .. } | chip::ChipError::NoSlot { .. }) => None,
+        Err(error) => return Ok(Err(error.into())),
+    };
+    let record = chip
+        .read(&ObjectName::FACTORY_RECORD)
+        .ok()
+        .flatten()
+        .and_then(|octets| FactoryRecord::read(&octets).ok().map(|record| (octets, record)));
+    let held = (dac.is_some() || record.is_some()).then_some(Held { dac, record, locked: state == State::Locked });
+    Ok(Ok(held))
+}
+
+fn another(id: &chip::ChipId, held: &[u8]) -> Failure {
+    let serial = Certificate::read(held).ok().map(|dac| format!(", serial number {},", hex::encode(dac.serial())));
+    Failure {
+        cause: "used-chip".into(),
+        detail: format!(
+            "chip {id} already holds a certificate{} that is not the one in the book for it; nothing was written",
+            serial.unwrap_or_default()
+        ),
+        advice: "This chip has been used before. Put it aside and call the engineer.".into(),
+        next: Next::Rework,
+    }
+}
+
+impl Held {
+    /// As people read it: the chip, its DAC and, where it can be read, its serial number.
+    fn words(&self, id: &chip::ChipId) -> String {
+        let dac = self.dac.as_ref().map(|serial| format!("its certificate, serial number {serial}"));
+        let record = match &self.record {
+            Some((_, record)) => format!("a factory record of unit {}", record.serial_number),
+            None => "no factory record that can be read".into(),
+        };
+        let holds = dac.into_iter().chain([record]).collect::<Vec<_>>().join(", and ");
+        format!(
+            "chip {id} already holds {holds}, but no unit in the book has the chip: your book is older than this chip"
+        )
+    }
+
+    /// What is adopted.
+    ///
+    /// - `new_code`: draw new onboarding data where the chip's own can't be read.
+    ///
+    /// # Errors
+    ///
+    /// [`Failure`] where the operator has to say more first, or nothing can be adopted; the chip was not touched.
+    pub(super) fn adopt(self, line: &Line<'_>, id: &chip::ChipId) -> Result<Adoption, Failure> {
+        let stop = |cause: &str, detail: String, advice: &str| {
+            Err(Failure { cause: cause.into(), detail, advice: advice.into(), next: Next::Rework })
+        };
+        if !line.take_over {
+            return stop(
+                "book-older",
+                self.words(id),
+                "Nothing was changed. Put the unit aside. An engineer adopts what is on the chip with \
+                 `touchmark provision … --take-over`.",
+            );
+        }
+        if let Some((_, record)) = &self.record {
+            let ids = (Some(record.vendor_id), Some(record.product_id));
+            if ids != (line.judge.device.vendor, line.judge.device.product) {
+                return stop(
+                    "other-product",
+                    format!(
+                        "the factory record on chip {id} is of vendor {} and product {}, and reel {} is for product {}",
+                        record.vendor_id, record.product_id, line.reel, line.product
+                    ),
+                    "Nothing was changed. Put the chip aside and call the engineer.",
+                );
+            }
+            let serial =
+                UnitSerial::new(&record.serial_number).map_err(|e| engineer("factory-record", e.to_string()))?;
+            return Ok(Adoption { serial: Some(serial), dac: self.dac, held: self.record });
+        }
+        if !line.new_code {
+            return stop(
+                "code-lost",
+                format!("{}. Its passcode is in no book any more", self.words(id)),
+                "Nothing was changed. Keep the unit aside. To give it a new passcode, run this again with \
+                 `--take-over --new-code`, then reprint its label.",
+            );
+        }
+        if line.kept.factory_record && self.locked {
+            return stop(
+                "code-lost",
+                format!("{}. The chip is locked, so it can take no new passcode", self.words(id)),
+                "Nothing was changed. Find the lost part of the book, or scrap the chip with `touchmark chip scrap`.",
+            );
+        }
+        Ok(Adoption { serial: None, dac: self.dac, held: None })
+    }
+}

@@ -1,0 +1,63 @@
+//! Whether a unit's certificate, or the PAI above it, is revoked as this site knows it.
+
+use std::sync::Arc;
+
+use book::ids::ChipId;
+use book::{ChipStory, CredentialState};
+use standard::certificate::{Certificate, Profile};
+
+use super::Known;
+use crate::authority;
+use crate::site::Site;
+use crate::trouble::Trouble;
+
+/// What is revoked here, loaded once and asked about many units.
+pub(crate) struct RevokedHere {
+    known: Known,
+    anchors: Vec<Arc<Certificate>>,
+}
+
+impl RevokedHere {
+    /// As the site knows it now.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the book gave no answer.
+    pub(crate) fn of(site: &Site) -> Result<Self, Trouble> {
+        let anchors = authority::anchors(site)?.into_iter().map(|(anchor, _)| anchor).collect();
+        Ok(Self { known: Known::of(site)?, anchors })
+    }
+
+    /// Why the certificate of a chip's unit counts no more, as words that go on from "is"; `None` where it does, or
+    /// there is none.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the book gave no answer.
+    pub(crate) fn of_chip(&self, site: &Site, chip: &ChipId) -> Result<Option<String>, Trouble> {
+        // Most sites have revoked nothing, and units come by the thousand.
+        if self.known.is_empty() {
+            return Ok(None);
+        }
+        Ok(site.book.chip_story(chip)?.and_then(|story| self.of_story(&story)))
+    }
+
+    fn of_story(&self, story: &ChipStory) -> Option<String> {
+        let credential = story.credential.as_ref()?;
+        let pai = story.authorities.first().map(|pai| pai.facts.certificate.as_slice());
+        let dac = credential.certificate.as_slice();
+        words(&self.known, &self.anchors, dac, pai).or_else(|| {
+            let revoked = credential.state == CredentialState::Revoked;
+            let reason = credential.reason.as_deref().unwrap_or("no reason is given");
+            revoked.then(|| format!("the DAC {} is revoked: {reason}", hex::encode(&credential.serial)))
+        })
+    }
+}
+
+/// Which certificate of a unit's chain is revoked, with its serial number, when and why.
+pub(crate) fn words(known: &Known, anchors: &[Arc<Certificate>], dac: &[u8], pai: Option<&[u8]>) -> Option<String> {
+    let (dac, pai) = (Certificate::read(dac).ok()?, Arc::new(Certificate::read(pai?).ok()?));
+    let (which, listed) = known.of_chain(anchors, &pai, Some(&dac))?;
+    let serial = if which == Profile::Dac { dac.serial_hex() } else { pai.serial_hex() };
+    Some(format!("the {} {serial} was revoked {listed}", which.word().to_uppercase()))
+}
