@@ -16,7 +16,7 @@ use crate::ids::ChipId;
 pub struct Knowledge([i64; WIDTH]);
 
 const COLUMNS: &str = "(SELECT count(*) FROM revocation_request WHERE state = 'confirmed'), \
-                       (SELECT count(*) FROM revocation_list), \
+                       (SELECT count(*) FROM revocation_list) + (SELECT count(*) FROM revocation_partial), \
                        (SELECT count(*) FROM trust_set) + (SELECT count(*) FROM product_trust), \
                        (SELECT count(*) FROM authority WHERE trusted = 1), \
                        (SELECT coalesce(max(entry), 0) FROM authority WHERE trusted = 1), \

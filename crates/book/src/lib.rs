@@ -41,6 +41,7 @@ pub mod log;
 pub mod made_up;
 mod open;
 mod order;
+mod partial;
 mod product;
 mod proof;
 mod reconcile;
@@ -98,6 +99,7 @@ pub use log::{
 };
 pub use open::{OpenOptions, Site};
 pub use order::{OrderWritten, Places};
+pub use partial::PartialList;
 pub use product::{AddError, NewProduct, Product};
 pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};

@@ -27,6 +27,7 @@ use standard::revocation::{ListBuilder, Reason};
 on_both_engines! {
     an_indirect_list_counts_at_the_stations,
     a_partial_list_is_not_kept_and_what_it_revokes_is,
+    a_pai_on_a_partial_list_is_refused,
     the_list_of_an_appointed_signer_is_kept_with_its_certificate,
 }
 
@@ -278,6 +279,46 @@ fn a_partial_list_is_not_kept_and_what_it_revokes_is(engine: &Engine) {
     let list = it.list(0, 1, |l| l.entries = vec![it.entry(0x22, Reason::CaCompromise, None)]);
     let (exit, kept) = it.adopt(&list);
     assert_eq!((exit, &kept["authorities"]), (Some(0), &json!(["Desk PAI"])), "{kept}");
+}
+
+/// A listed certificate is revoked for the reasons that its list covers (RFC 5280 §6.3.3 (i), (j)): stations and
+/// `challenge` refuse what stands below the PAI, until a complete list that is newer leaves it out.
+fn a_pai_on_a_partial_list_is_refused(engine: &Engine) {
+    let it = Elsewhere::on(engine, 2);
+    let (exit, made) = it.provision();
+    assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
+    let some_reasons = ExtensionDer::any(oid::ISSUING_DISTRIBUTION_POINT, true, &sequence(&[&tlv(0x83, &[6, 0x40])]));
+    let partial = it.list(0, 1, |l| {
+        l.this_update = it.now.plus(-3_600).to_der();
+        l.extensions.push(some_reasons);
+        l.entries = vec![it.entry(0x22, Reason::CaCompromise, None)];
+    });
+    for again in [false, true] {
+        let (exit, told) = it.adopt(&partial);
+        assert_eq!((exit, &told["verdict"]), (Some(1), &json!("rejected")), "{again}: {told}");
+        assert_eq!(told["authorities"], json!(["Desk PAI"]), "{again}: {told}");
+    }
+    assert_eq!(it.site.done(&["revocation", "list"])["lists"], json!([]));
+
+    let (exit, refused) = it.provision();
+    let units = refused["units"].as_array().expect("units");
+    assert!(exit == Some(1) && !units.is_empty() && units.iter().all(|u| u["cause"] == "revoked"), "{refused}");
+    let chips = format!("simulated:{}", text(&it.site.file("chips")));
+    let (exit, answer) = it.site.call(&["challenge", "--chips", &chips]);
+    assert_eq!((exit, &answer["verdict"]), (Some(1), &json!("rejected")), "{answer}");
+
+    let complete = it.list(0, 2, |_| {});
+    let (exit, kept) = it.adopt(&complete);
+    assert_eq!((exit, &kept["verdict"]), (Some(0), &json!("accepted")), "{kept}");
+    assert_eq!(
+        it.site.done(&["challenge", "--chips", &chips, "--chip", &held(&it, "TV-000001")])["verdict"],
+        "accepted"
+    );
+    assert_eq!(it.site.done(&["reconcile"])["log"]["intact"], true);
+}
+
+fn held(it: &Elsewhere, unit: &str) -> String {
+    it.site.done(&["unit", "show", unit])["chip"]["chip_id"].as_str().expect("a chip").to_owned()
 }
 
 /// The distribution-point record names the signer and who appointed it, and the site's own lists can be examined.

@@ -561,7 +561,8 @@ fn a_chip_that_knows_more_than_the_book_is_adopted(engine: &Engine) {
     let before = new.reconcile("before");
     let stopped = with(&["--units", "2"]);
     assert_eq!(stopped.exit, Some(1), "{}", stopped.said);
-    let older: Vec<_> = stopped.json["units"].as_array().expect("units").iter().filter(|u| u["cause"] == "book-older").collect();
+    let older: Vec<_> =
+        stopped.json["units"].as_array().expect("units").iter().filter(|u| u["cause"] == "book-older").collect();
     assert_eq!(older.len(), 2, "{}", stopped.said);
     for unit in older {
         let detail = unit["detail"].as_str().expect("a detail");
@@ -585,7 +586,10 @@ fn a_chip_that_knows_more_than_the_book_is_adopted(engine: &Engine) {
     for unit in ["TV-000002", "TV-000003"] {
         let (was, is) = (old.done("was", &["unit", "show", unit]), new.done("is", &["unit", "show", unit]));
         assert_eq!(was["onboarding"]["discriminator"], is["onboarding"]["discriminator"], "{unit}");
-        assert_eq!((&was["chip"]["chip_id"], &was["credential"]["serial"]), (&is["chip"]["chip_id"], &is["credential"]["serial"]));
+        assert_eq!(
+            (&was["chip"]["chip_id"], &was["credential"]["serial"]),
+            (&is["chip"]["chip_id"], &is["credential"]["serial"])
+        );
         assert_eq!(was["proof"]["objects"], is["proof"]["objects"], "{unit}: the chip is as it was");
         // The record holds no passcode, so that nothing can be printed that is not on the label.
         let label = new.call("label", &["label", "print", "--unit", unit, "--out", "label.svg"]);
@@ -603,7 +607,8 @@ fn a_chip_without_a_record_waits_for_a_word(engine: &Engine) {
     let with = |more: &[&str]| new.call("provision", &[&run[..], more].concat());
     for (more, cause) in [(&[][..], "book-older"), (&["--take-over"], "code-lost")] {
         let stopped = with(more);
-        let held: Vec<_> = stopped.json["units"].as_array().expect("units").iter().filter(|u| u["cause"] == cause).collect();
+        let held: Vec<_> =
+            stopped.json["units"].as_array().expect("units").iter().filter(|u| u["cause"] == cause).collect();
         assert_eq!((stopped.exit, held.len()), (Some(1), 2), "{}", stopped.said);
         assert!(held.iter().all(|u| u["attempts"] == 0), "{}", stopped.said);
         let account = new.reconcile(cause);

@@ -11,10 +11,10 @@ use std::os::unix::process::ExitStatusExt as _;
 use std::path::Path;
 use std::process::Stdio;
 use std::thread;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use at_site::engine::Engine;
-use at_site::{Site, assert_sound};
+use at_site::{Site, assert_sound, data, text};
 use serde_json::Value;
 
 const KILLS: usize = 200;
@@ -51,7 +51,69 @@ fn clear(site: &Site, case: &str, fixture: &Path, tray: &Path) -> u64 {
     passed["units"].as_array().map_or(0, Vec::len) as u64
 }
 
-on_both_engines! { two_hundred_kills_lose_nothing }
+on_both_engines! { two_hundred_kills_lose_nothing, a_withdrawal_that_is_killed_is_whole_or_nothing }
+
+/// Kills of each kind of withdrawal, spread over the time that a whole one takes.
+const CUTS: u32 = 8;
+
+/// A withdrawal is killed at moments from its start to its end. What it would take back is there as a whole or gone as
+/// a whole, and can be taken back, or received, the next time.
+fn a_withdrawal_that_is_killed_is_whole_or_nothing(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    let spare = data("authority/paa-b.pem");
+    let adopt = || site.done("adopt", &["authority", "adopt", text(&spare), "--name", "PAA spare"]);
+    let count = |path: &str| {
+        let account = site.reconcile(path);
+        assert_sound(path, &account);
+        account.pointer(path).and_then(Value::as_u64).expect("a count")
+    };
+    let authorities = || {
+        let list = site.done("list", &["authority", "list"]);
+        u64::from(list["authorities"].as_array().expect("a list").iter().any(|a| a["name"] == "PAA spare"))
+    };
+    type Act<'a> = (&'a str, u64, &'a dyn Fn() -> String, &'a dyn Fn() -> u64);
+    let acts: [Act<'_>; 3] = [
+        ("authority", 1, &|| drop_then(&adopt(), "PAA spare"), &authorities),
+        ("reel", 400, &|| drop_then(&site.receive_reel("a"), "A"), &|| count("/chips/received")),
+        ("delivery", 400, &|| site.receive_delivery("a")["delivery"].as_str().expect("an id").to_owned(), &|| {
+            count("/credentials/received")
+        }),
+    ];
+    for (what, whole, make, there) in acts {
+        if what == "delivery" {
+            site.receive_reel("a");
+        }
+        let mut id = make();
+        let begun = Instant::now();
+        site.done(what, &[what, "withdraw", &id]);
+        let span = begun.elapsed();
+        assert_eq!(there(), 0, "{what}");
+        let (mut hit, mut left) = (0, 0);
+        for cut in 0..CUTS {
+            if there() == 0 {
+                id = make();
+            }
+            let mut child = site.command(&[what, "withdraw", &id]);
+            let mut child = child.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("it starts");
+            thread::sleep(span * (2 * cut + 1) / (2 * CUTS));
+            child.kill().expect("killed");
+            hit += u32::from(child.wait().expect("waited for").signal() == Some(9));
+            let now = there();
+            assert!(now == 0 || now == whole, "{what}, cut {cut} of {span:?}: {now} of {whole}");
+            left += u32::from(now == whole);
+        }
+        assert!(hit >= CUTS / 4 && left > 0, "{what}: {hit} kills came before the end, {left} left it as it was");
+        if there() > 0 {
+            site.done(what, &[what, "withdraw", &id]);
+        }
+    }
+    assert_eq!(site.done("verify", &["book", "verify"])["verdict"], "intact");
+}
+
+/// A name, once what it names was made.
+fn drop_then(_made: &Value, name: &str) -> String {
+    name.to_owned()
+}
 
 fn two_hundred_kills_lose_nothing(engine: &Engine) {
     let site = Site::on(engine, "a");

@@ -18,6 +18,7 @@ use serde_json::{Value, json};
 on_both_engines! {
     success_means_done,
     a_product_has_a_series,
+    a_run_says_what_it_did,
     scrapped_chips_leave_the_stock,
     numbers_come_from_a_scanner,
     a_run_waits_until_it_is_told_to_stop,
@@ -38,6 +39,42 @@ fn source(folder: &Path) -> String {
 fn provision(site: &Site, case: &str, reel: &str, chips: &str, more: &[&str]) -> Answer {
     let run = ["provision", "--reel", reel, "--station", "S1", "--chips", chips];
     site.call(case, &[&run[..], more].concat())
+}
+
+/// Words: what was refused is not called failed, a returned unit is not called verified, a series that began before is
+/// said, `-q` prints no unit that passed, and a bad line of a list is named.
+fn a_run_says_what_it_did(engine: &Engine) {
+    let site = stocked(engine);
+    let chips = source(&site.simulate_part("a", 0, 4, &[]));
+    assert_eq!(provision(&site, "first", "A", &chips, &["--units", "2", "--serial-start", "TV-001"]).exit, Some(0));
+    site.done("return", &["unit", "return", "TV-001", "--reason", "cracked lens"]);
+    site.done("scrap", &["unit", "scrap", "TV-002", "--reason", "dropped"]);
+    let words = |more: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+        command.args(["provision", "--reel", "A", "--station", "S1", "--chips", &chips]).args(more);
+        let done = command.env("TOUCHMARK_SITE", site.dir.path().join("site")).stdin(Stdio::null()).output();
+        let done = done.expect("runs");
+        let [out, err] = [done.stdout, done.stderr].map(|text| String::from_utf8_lossy(&text).into_owned());
+        (done.status.code(), out, err)
+    };
+    let (exit, out, err) = words(&["--units", "1", "--serial-start", "TV-001"]);
+    assert!(err.contains("TV-003 is next; TV-001 was given out before."), "{err}");
+    assert!(out.contains("passed  TV-003"), "{exit:?} {out}");
+    let (exit, out, _) = words(&["-q", "--serial-start", "TV-001"]);
+    assert_eq!(exit, Some(1), "{out}");
+    let lines: Vec<_> = out.lines().filter(|line| line.contains("  chip ")).collect();
+    assert!(lines.iter().any(|l| l.starts_with("failed  TV-001") && l.ends_with("already provisioned")), "{out}");
+    assert!(lines.iter().any(|l| l.starts_with("refused  -")), "{out}");
+    assert!(lines.len() == 2 && !out.contains("verified\n"), "{out}");
+
+    let list = site.dir.path().join("serials.txt");
+    fs::write(&list, format!("TV-001\n\nTV-{}\n", "9".repeat(40))).expect("a list");
+    let bad = provision(&site, "bad line", "A", &chips, &["--serials", text(&list)]);
+    let message = bad.json["error"]["message"].as_str().expect("a message");
+    assert!(bad.exit == Some(2) && message.contains("serials.txt, line 3: "), "{message}");
+    fs::write(&list, "TV-001\nTV-002\n").expect("a list");
+    let (_, _, err) = words(&["--serials", text(&list)]);
+    assert!(err.contains("in which units have all numbers already"), "{err}");
 }
 
 /// Counts, exit code and how it ended: passed, failed, refused, verified.
@@ -75,7 +112,7 @@ fn success_means_done(engine: &Engine) {
     let bare = provision(&site, "no certificates", "B", &of_b, &[]);
     let error = &bare.json["error"];
     assert_eq!((bare.exit, &error["kind"]), (Some(1), &json!("refused")), "{}", bare.said);
-    assert_eq!(error["message"], "Reel B has no delivery, so none of its chips has a certificate");
+    assert_eq!(error["message"], "Reel B has no delivery, so none of its chips has a certificate.");
     assert!(error["advice"].as_str().is_some_and(|a| a.contains("delivery receive")), "{error}");
     let hollow = site.simulate_part("a", 5, 6, &[]);
     fs::read_dir(&hollow).expect("chips").flatten().for_each(|f| fs::remove_file(f.path()).unwrap_or_default());

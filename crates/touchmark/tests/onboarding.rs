@@ -233,6 +233,16 @@ fn cartons_have_one_symbol_for_all_their_units(engine: &Engine) {
         (&json!(3), &json!(3), &json!(5), &json!("multipack")),
         "{printed}"
     );
+    // Scanned for one of its own units, the carton's symbol is named as that; for another one it is a wrong label.
+    let ((first, _), (second, _)) = (codes(&site, "TV-000001"), codes(&site, "TV-000002"));
+    let carton = format!("{first}*{}", second.trim_start_matches("MT:"));
+    for (unit, cause) in [("TV-000001", "carton"), ("TV-000002", "carton"), ("TV-000005", "other-unit")] {
+        let checked = site.call(unit, &["label", "check", &carton, "--unit", unit]);
+        assert_eq!((checked.exit, &checked.json["cause"]), (Some(1), &json!(cause)), "{unit}: {}", checked.said);
+        let advice = checked.json["advice"].as_str().expect("advice");
+        assert!(cause != "carton" || advice.contains(&format!("contains unit {unit}")), "{advice}");
+        assert!(!checked.said.contains(&carton), "the codes are not repeated");
+    }
     let one = site.call("one", &["label", "print", "--all", "--carton", "1", "--out", text(&file("one.pdf"))]);
     assert_eq!(one.exit, Some(2), "{}", one.said);
     let out = file("plain.pdf");
@@ -240,4 +250,42 @@ fn cartons_have_one_symbol_for_all_their_units(engine: &Engine) {
     let plain = site.call("a template with a manual code", &plain);
     assert_eq!(plain.exit, Some(1), "{}", plain.said);
     assert!(!file("one.pdf").exists() && !file("plain.pdf").exists());
+}
+
+/// What a record is for is the product's purpose, which a vendor ID says only where it is a test one. Made from values
+/// with an identifier that nobody was given for tests.
+#[test]
+fn a_shown_record_says_what_is_known_of_its_purpose() {
+    let site = Site::bare("sqlite:book.sqlite");
+    let file = |name: &str| site.dir.path().join(name);
+    let (from, record) = (file("unit.toml"), file("unit.cbor"));
+    let show = |case: &str| {
+        let shown = site.done(case, &["record", "show", text(&record)]);
+        (shown["purpose"].clone(), shown["purpose_from"].clone(), shown["test"].clone())
+    };
+    for vendor in ["2F01", "FFF2"] {
+        let told = format!(
+            "serial_number = 'TV-000017'\nvendor_id = '{vendor}'\nvendor_name = 'Tern & Hollow'\nproduct_id = '8A21'\n\
+             product_name = 'Tern Vent'\nhardware_version = 3\nmanufactured = '2026-11-25'\ndiscriminator = 3840\n\
+             salt = '5350414b453250204b65792053616c74'\niterations = 1000\npasscode = 20202021\n"
+        );
+        fs::write(&from, told).expect("a description");
+        let _ = fs::remove_file(&record);
+        site.done(vendor, &["record", "make", "--from", text(&from), "--cbor", text(&record)]);
+        if vendor == "FFF2" {
+            assert_eq!(show("by its vendor ID"), (json!("test"), json!("vendor-id"), json!(true)));
+            continue;
+        }
+        assert_eq!(show("a file alone"), (Value::Null, Value::Null, json!(false)));
+        let mut add = vec!["product", "add", "Tern Vent", "--vendor", vendor, "--product", "8A21", "--device-type"];
+        add.extend(["514", "--reach", "ble", "--vendor-name", "Tern & Hollow", "--purpose", "test"]);
+        site.done("product", &add);
+        assert_eq!(show("by the book"), (json!("test"), json!("book"), json!(true)));
+        add[2] = "Tern Vent Plus";
+        add.pop();
+        add.push("production");
+        site.done("product", &add);
+        // Two products of these identifiers, and no unit here that says which.
+        assert_eq!(show("either"), (Value::Null, Value::Null, json!(false)));
+    }
 }

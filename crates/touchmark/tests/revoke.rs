@@ -22,6 +22,8 @@ use standard::name::NameBuilder;
 on_both_engines! {
     what_is_revoked_is_told_to_the_world,
     a_delivery_of_a_revoked_intermediate_is_refused,
+    a_revoked_unit_is_refused_wherever_it_comes,
+    a_unit_says_how_it_left,
     two_people_and_an_authority_elsewhere,
     with_accounts_both_people_prove_who_they_are,
 }
@@ -129,6 +131,69 @@ fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
 
     let account = site.done(&["reconcile"]);
     assert_eq!((&account["log"]["intact"], &account["credentials"]["revoked"]), (&json!(true), &json!(2)), "{account}");
+}
+
+/// A unit whose certificate was revoked here is not verified as good, gets no label, and is shown as what it is.
+fn a_revoked_unit_is_refused_wherever_it_comes(engine: &Engine) {
+    let site = Rehearsed::on(engine, 3);
+    let code = site.done(&["unit", "show", "TV-000001", "--reveal"])["onboarding"]["qr"].clone();
+    let code = code.as_str().expect("a code");
+    site.done(&["revoke", "--unit", "TV-000001", "--reason", "key-compromise", "--out", text(&site.file("one.crl"))]);
+    let serial = site.serial("TV-000001");
+    let says = |what: &Value| what.as_str().is_some_and(|w| w.contains(&serial) && w.contains("keyCompromise"));
+
+    let chips = format!("simulated:{}", text(&site.site().join("chips")));
+    let run = ["provision", "--reel", "R1", "--station", "Station 1", "--chips", &chips];
+    let (exit, ran) = site.call(&run);
+    let of = |unit: &str| {
+        let units = ran["units"].as_array().expect("units");
+        units.iter().find(|u| u["unit"] == unit).unwrap_or_else(|| panic!("{unit}: {ran}")).clone()
+    };
+    let revoked = of("TV-000001");
+    assert_eq!((exit, &revoked["result"], &revoked["cause"]), (Some(1), &json!("failed"), &json!("revoked")), "{ran}");
+    assert!(says(&revoked["detail"]), "{revoked}");
+    assert_eq!(of("TV-000002")["result"], "passed", "{ran}");
+
+    for which in [&["--unit", "TV-000001"][..], &["--reel", "R1"]] {
+        let out = site.file("labels.pdf");
+        let (exit, refused) = site.call(&[&["label", "print"], which, &["--out", text(&out)]].concat());
+        assert_eq!((exit, out.exists()), (Some(1), false), "{which:?}: {refused}");
+        assert!(says(&refused["error"]["message"]), "{which:?}: {refused}");
+    }
+    let out = site.file("good.svg");
+    site.done(&["label", "print", "--unit", "TV-000002", "--out", text(&out)]);
+    let checked = site.done(&["label", "check", code, "--unit", "TV-000001"]);
+    assert!(checked["verdict"] == "match" && says(&checked["revoked"]), "{checked}");
+    assert!(checked["advice"].as_str().is_some_and(|a| a.contains("Do not ship")), "{checked}");
+    assert!(says(&site.done(&["unit", "find", "TV-000001"])["found"][0]["revoked"]));
+    assert!(says(&site.done(&["unit", "show", "TV-000001"])["revoked"]));
+    assert_eq!(site.done(&["unit", "show", "TV-000002"])["revoked"], Value::Null);
+}
+
+/// When, by whom and why a unit came back or was scrapped; a second scrap changes nothing and says so.
+fn a_unit_says_how_it_left(engine: &Engine) {
+    let site = Rehearsed::on(engine, 2);
+    let ada = site.done(&["unit", "return", "TV-000001", "--reason", "cracked lens"]);
+    assert_eq!(ada["state"], "returned", "{ada}");
+    let (exit, first) = site.call_as("grace", &["unit", "scrap", "TV-000001", "--reason", "not worth a repair"]);
+    assert!(exit == Some(0) && first.get("already").is_none(), "{first}");
+    let (exit, second) = site.call_as("ada", &["unit", "scrap", "TV-000001", "--reason", "another reason"]);
+    let already = &second["already"];
+    assert_eq!((exit, &already["event"], &already["by"]), (Some(0), &json!("scrapped"), &json!("grace")), "{second}");
+    assert_eq!(already["reason"], "not worth a repair", "{second}");
+    assert!(already["at"].as_str().is_some_and(|at| at.ends_with('Z')), "{second}");
+    // In any letter case, as `unit find` takes it.
+    let shown = site.done(&["unit", "show", "tv-000001"]);
+    assert_eq!((&shown["unit"], &shown["reason"]), (&json!("TV-000001"), &json!("not worth a repair")));
+    let left: Vec<_> =
+        shown["left"].as_array().expect("a list").iter().map(|l| [&l["event"], &l["by"], &l["reason"]]).collect();
+    let expected = [
+        ["returned", "ada", "cracked lens"].map(|text| json!(text)),
+        ["scrapped", "grace", "not worth a repair"].map(|text| json!(text)),
+    ];
+    assert_eq!(left, expected.each_ref().map(|row| row.each_ref()), "{shown}");
+    assert_eq!(site.done(&["unit", "show", "TV-000002"])["left"], json!([]));
+    assert_eq!(site.call(&["unit", "show", "tv-000009"]).0, Some(2));
 }
 
 fn chip(site: &Rehearsed, unit: &str) -> String {

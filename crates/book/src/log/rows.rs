@@ -251,6 +251,7 @@ table!(
 );
 table!(REVOCATION_ANSWER, "revocation_answer", ["request"], b"i", "request, list_number, answered");
 table!(REVOCATION_LIST_SIGNER, "revocation_list_signer", ["issuer", "number"], b"tb", "issuer, number, certificate");
+table!(REVOCATION_PARTIAL, "revocation_partial", ["issuer", "digest"], b"tb", "issuer, digest, this_update, content");
 table!(TRUST_SET, "trust_set", ["name", "number"], b"ti", "name, number, removed, content, added");
 table!(PRODUCT_TRUST, "product_trust", ["product", "number"], b"ti", "product, number, trust_sets, added");
 
@@ -321,6 +322,7 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &WITHDRAWN,
     &REVOCATION_ANSWER,
     &REVOCATION_LIST_SIGNER,
+    &REVOCATION_PARTIAL,
     &PRODUCT_SERIES,
 ];
 

@@ -75,6 +75,7 @@ pub(crate) const TABLES: &[&str] = &[
     "revocation_answer",
     "revocation_list_signer",
     "product_series",
+    "revocation_partial",
     "restored",
     "series_confirmed",
 ];

@@ -326,6 +326,7 @@ const BROUGHT: &[Brought] = &[
             "revocation_answer",
             "revocation_list_signer",
             "product_series",
+            "revocation_partial",
             "restored",
             "series_confirmed",
         ],

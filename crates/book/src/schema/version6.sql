@@ -50,6 +50,17 @@ CREATE TABLE product_series (
   PRIMARY KEY (product, number)
 ) ROWLESS;
 
+-- Lists that can't show that a certificate is good (a delta, some reasons, some certificates alone): what they revoke is
+-- revoked until a complete list of the same issuer is newer.
+CREATE TABLE revocation_partial (
+  issuer TEXT NOT NULL REFERENCES authority (name),
+  digest BLOB NOT NULL CHECK (length(digest) = 32),
+  this_update INTEGER NOT NULL,
+  content BLOB NOT NULL,
+  entry INTEGER NOT NULL,
+  PRIMARY KEY (issuer, digest)
+) STRICT;
+
 -- A book that was put back from a backup: how many entries the backup has, and when its last one was made.
 -- No entry vouches for it: it is written with the copy, before the log goes on.
 CREATE TABLE restored (

@@ -3,6 +3,7 @@
 use std::cell::{Cell, RefCell};
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use book::ids::UnitSerial;
 use book::{Book, BookError, CopyWatch, Location, Stage, UnitState};
 
 use crate::server::Server;
@@ -87,6 +88,15 @@ pub fn backup_while_a_station_writes_and_restore(engine: &Engine<'_>) {
     let then = restored.head().expect("a head");
     let proven = site.book.consistency(then.size, None).expect("a proof");
     assert_eq!(proven.old_root, then.root);
+    // It knows that it was restored, and gives no serial number out until somebody says where a series goes on.
+    assert_eq!(restored.restoration().expect("asks").map(|r| r.entries), Some(then.size));
+    assert_eq!(site.book.restoration().expect("asks"), None);
+    let [low, next, other] = ["TV-0001", "TV-0100", "TV-00001"].map(|text| UnitSerial::new(text).expect("a number"));
+    assert!(!restored.is_series_confirmed(&low).expect("asks") && site.book.is_series_confirmed(&low).expect("asks"));
+    restored.confirm_series(&next, &by()).expect("said");
+    assert!(restored.is_series_confirmed(&low).expect("asks") && !restored.is_series_confirmed(&other).expect("asks"));
+    assert_eq!(restored.series_stand(&low).expect("asks").next.as_ref(), Some(&next));
+    assert!(restored.next_of_all_series().expect("asks").contains(&next));
     let account = restored.reconcile(None).expect("asks");
     assert_eq!((account.credentials.unaccounted, account.double_use, account.unproven_passes), (0, 0, 0));
     assert!(std::fs::read_dir(site.place.folder.path()).expect("a folder").flatten().all(|f| {

@@ -2,7 +2,8 @@
 
 use book::ids::{Actor, AuthorityName};
 use book::{
-    Book, By, CredentialState, NewAuthority, Purpose, RequestState, RevocationError, RevocationList, Role, Wanted,
+    Book, By, CredentialState, NewAuthority, PartialList, Purpose, RequestState, RevocationError, RevocationList, Role,
+    Wanted,
 };
 
 use crate::support::*;
@@ -199,6 +200,13 @@ pub fn revocation_lists(engine: &Engine<'_>) {
     let other = RevocationList { issued_here: false, next_update: None, signer, ..list(paa().name, &[7]) };
     add(&other).expect("kept");
     assert_eq!(site.book.revocation_lists().expect("asks"), [other, list(pai().name, &[1, 0])]);
+    // A partial list stands beside them, once, until a complete one of its issuer is newer.
+    let partial = |second| PartialList { issuer: pai().name, this_update: at(second), content: vec![9, 9] };
+    assert!(site.book.add_partial_list(&partial(5), &by()).expect("kept"));
+    assert!(!site.book.add_partial_list(&partial(5), &by()).expect("kept"), "the same list again");
+    assert_eq!(site.book.partial_lists().expect("asks"), [partial(5)]);
+    add(&RevocationList { this_update: at(6), ..list(pai().name, &[1, 1]) }).expect("kept");
+    assert_eq!(site.book.partial_lists().expect("asks"), []);
     assert!(site.book.verify(None).expect("verifies").intact());
     engine.raw(&site.place).force("UPDATE revocation_list SET certificates = 9 WHERE certificates = 3");
     let found = site.book.verify(None).expect("verifies").damages;

@@ -168,6 +168,11 @@ pub fn run(args: RecordArgs, place: &Place, output: &mut Output) -> Result<Exit,
         Act::Make(args) => make(*args, output),
         Act::Show(args) => {
             let shown = works::record::show(&args.file, args.reveal)?;
+            // A file is shown without a site too; a book that is there knows what the product is for.
+            let shown = match place.open() {
+                Ok(site) => shown.with_book(&site)?,
+                Err(_) => shown,
+            };
             output.show(&shown, |w| tell(w, &shown))?;
             Ok(Exit::Done)
         }
@@ -256,6 +261,14 @@ fn tell(w: &mut dyn Write, shown: &ShownRecord) -> io::Result<()> {
         ("serial number", Some(shown.serial_number.clone())),
         ("vendor", Some(format!("{} {}{test}", shown.vendor_id, shown.vendor_name))),
         ("product", Some(format!("{} {}{test}", shown.product_id, shown.product_name))),
+        (
+            "purpose",
+            Some(match (shown.purpose, shown.purpose_from) {
+                (Some(purpose), Some("book")) => format!("{purpose}, by the book"),
+                (Some(purpose), _) => format!("{purpose}, by its vendor ID"),
+                (None, _) => "unknown: the record does not say it, and no book here knows the product".into(),
+            }),
+        ),
         ("hardware version", Some(version)),
         ("manufactured", Some(shown.manufactured.clone())),
         ("discriminator", Some(shown.discriminator.to_string())),

@@ -24,6 +24,16 @@ pub(super) struct Held {
     locked: bool,
 }
 
+/// What a look at a chip showed.
+pub(super) enum Looked {
+    /// It is as blank as the book says, or is no longer blank in the book.
+    Blank,
+    /// It holds an identity.
+    Held(Held),
+    /// It gave no answer: what the first attempt fails with.
+    Silent(Failure),
+}
+
 /// What of it goes into the book.
 pub(super) struct Adoption {
     /// The serial number in its factory record, where it has one that reads.
@@ -69,8 +79,7 @@ impl Adoption {
     }
 }
 
-/// Looks at a chip before a unit is begun for it; `None` where it is as blank as the book says, or is no longer
-/// blank in the book.
+/// Looks at a chip before a unit is begun for it.
 ///
 /// # Errors
 ///
@@ -80,21 +89,21 @@ pub(super) fn look(
     id: &chip::ChipId,
     chip_id: &ChipId,
     source: &mut dyn ChipSource,
-) -> Result<Result<Option<Held>, Failure>, Trouble> {
+) -> Result<Result<Looked, Failure>, Trouble> {
     let there = match source.open(id).and_then(|mut chip| Ok((chip.state()?, chip))) {
-        Ok((State::Blank, _)) => return Ok(Ok(None)),
+        Ok((State::Blank, _)) => return Ok(Ok(Looked::Blank)),
         Ok(there) => Ok(there),
         Err(error) => Err(error),
     };
     // Asked only of chips that hold something, or don't answer: most are as blank as the book says.
-    let Some(story) = line.site.book.chip_story(chip_id)? else { return Ok(Ok(None)) };
+    let Some(story) = line.site.book.chip_story(chip_id)? else { return Ok(Ok(Looked::Blank)) };
     let credential = story.credential.filter(|_| story.chip.state == ChipState::Blank && story.chip.reel == line.reel);
-    let Some(credential) = credential else { return Ok(Ok(None)) };
+    let Some(credential) = credential else { return Ok(Ok(Looked::Blank)) };
     let (state, mut chip) = match there {
         Ok(there) => there,
-        // In a book that was never restored, what was begun finds out what ails it.
+        // In a restored book nobody knows what such a chip holds, so no unit is begun for it.
         Err(error) if line.restored => return Ok(Err(error.into())),
-        Err(_) => return Ok(Ok(None)),
+        Err(error) => return Ok(Ok(Looked::Silent(error.into()))),
     };
     let dac = match chip.read(&ObjectName::DAC) {
         Ok(Some(held)) if held == credential.certificate => Some(hex::encode(&credential.serial)),
@@ -102,15 +111,18 @@ pub(super) fn look(
         Ok(None) => None,
         // A write that was cut short left no identity.
         Err(chip::ChipError::Torn { .. } | chip::ChipError::NoSlot { .. }) => None,
-        Err(error) => return Ok(Err(error.into())),
+        Err(error) if line.restored => return Ok(Err(error.into())),
+        Err(error) => return Ok(Ok(Looked::Silent(error.into()))),
     };
     let record = chip
         .read(&ObjectName::FACTORY_RECORD)
         .ok()
         .flatten()
         .and_then(|octets| FactoryRecord::read(&octets).ok().map(|record| (octets, record)));
-    let held = (dac.is_some() || record.is_some()).then_some(Held { dac, record, locked: state == State::Locked });
-    Ok(Ok(held))
+    if dac.is_none() && record.is_none() {
+        return Ok(Ok(Looked::Blank));
+    }
+    Ok(Ok(Looked::Held(Held { dac, record, locked: state == State::Locked })))
 }
 
 fn another(id: &chip::ChipId, held: &[u8]) -> Failure {

@@ -10,7 +10,7 @@ use standard::certificate::Certificate;
 use standard::key::PublicKey;
 
 use super::line::{Line, Prepared};
-use super::older::{Adoption, look};
+use super::older::{Adoption, Looked, look};
 use super::{Serials, Told, UnitResult, load, passcode_label};
 use crate::revocation::revoked_words;
 use crate::station::{Clock, Failure, work};
@@ -40,9 +40,16 @@ pub(super) fn one(
         notice: None,
         milliseconds: 0,
     };
-    let adopted = if blank { look(line, id, chip_id, source)? } else { Ok(None) };
-    let adopted = match adopted.and_then(|held| held.map(|held| held.adopt(line, id)).transpose()) {
-        Ok(adopted) => adopted,
+    let looked = if blank { look(line, id, chip_id, source)? } else { Ok(Looked::Blank) };
+    let found = looked.and_then(|looked| {
+        Ok(match looked {
+            Looked::Blank => (None, None),
+            Looked::Held(held) => (Some(held.adopt(line, id)?), None),
+            Looked::Silent(failure) => (None, Some(failure)),
+        })
+    });
+    let (adopted, mut silent) = match found {
+        Ok(found) => found,
         Err(failure) => {
             result.cause = Some(failure.cause);
             result.detail = Some(failure.detail);
@@ -126,7 +133,7 @@ pub(super) fn one(
                 line.site.book.note("unit.adopt", &Subject::Unit(begun.unit.serial.clone()), &told, &by)?;
             }
         }
-        if attempt(line, id, &begun, adopted.as_ref(), source, &mut result)? {
+        if attempt(line, id, &begun, (adopted.as_ref(), silent.take()), source, &mut result)? {
             result.notice = adopted.as_ref().map(|adopted| adopted.notice(&begun.unit.serial));
             break;
         }
@@ -166,16 +173,18 @@ fn set_aside(result: &mut UnitResult, error: &BeginError, advice: String) {
 }
 
 /// One attempt; `true` where the unit passed.
+///
+/// - `silent`: what the chip failed with already, before its unit was begun.
 fn attempt(
     line: &Line<'_>,
     id: &chip::ChipId,
     begun: &Begun,
-    adopted: Option<&Adoption>,
+    (adopted, silent): (Option<&Adoption>, Option<Failure>),
     source: &mut dyn ChipSource,
     result: &mut UnitResult,
 ) -> Result<bool, Trouble> {
     let mut clock = Clock::new(line.watch);
-    let done = load(line, begun, adopted).and_then(|load| {
+    let done = silent.map_or_else(|| load(line, begun, adopted), Err).and_then(|load| {
         let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
         let mut chip = source.open(id)?;
         work(chip.as_mut(), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())

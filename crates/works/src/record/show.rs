@@ -2,11 +2,15 @@
 
 use std::path::Path;
 
+use book::Purpose;
+use book::ids::UnitSerial;
 use serde::Serialize;
 use standard::factory_record::{Carrier, FactoryRecord, read_any};
 
 use super::error::RecordActError;
 use super::input::read_file;
+use crate::site::Site;
+use crate::trouble::Trouble;
 
 /// The largest file that carries a record.
 const MAX_FILE: u64 = 16 << 20;
@@ -24,8 +28,12 @@ pub struct ShownRecord {
     pub product_id: String,
     /// Product name.
     pub product_name: String,
-    /// Whether the vendor ID is one for tests.
+    /// Whether it is known to be of a test product.
     pub test: bool,
+    /// `test` or `production`; none where neither the vendor ID nor a book says. The record itself does not.
+    pub purpose: Option<&'static str>,
+    /// What says so: `vendor-id`, or `book`.
+    pub purpose_from: Option<&'static str>,
     /// Hardware version.
     pub hardware_version: u16,
     /// Hardware version as text.
@@ -80,6 +88,8 @@ impl ShownRecord {
             product_id: record.product_id.to_string(),
             product_name: record.product_name.clone(),
             test: record.vendor_id.is_test(),
+            purpose: record.vendor_id.is_test().then_some("test"),
+            purpose_from: record.vendor_id.is_test().then_some("vendor-id"),
             hardware_version: record.hardware_version,
             hardware_version_text: record.hardware_version_text.clone(),
             manufactured: record.manufactured.to_string(),
@@ -97,6 +107,35 @@ impl ShownRecord {
             region: None,
             address: None,
         }
+    }
+
+    /// The same with what the book of a site says: the purpose of the unit's product, else of the products with these
+    /// identifiers where they have one purpose.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the book gave no answer.
+    pub fn with_book(mut self, site: &Site) -> Result<Self, Trouble> {
+        let is_its = |facts: &book::NewProduct| {
+            (format!("{:04X}", facts.vendor_id), format!("{:04X}", facts.product_id))
+                == (self.vendor_id.clone(), self.product_id.clone())
+        };
+        let unit =
+            UnitSerial::new(&self.serial_number).ok().map(|serial| site.book.unit(&serial)).transpose()?.flatten();
+        let mut purposes: Vec<_> = site
+            .book
+            .products()?
+            .into_iter()
+            .filter(|product| is_its(&product.facts))
+            .filter(|product| unit.as_ref().is_none_or(|unit| unit.product == product.facts.name))
+            .map(|product| product.facts.purpose)
+            .collect();
+        purposes.dedup();
+        if let ([purpose], None) = (purposes.as_slice(), self.purpose) {
+            self.test = *purpose == Purpose::Test;
+            (self.purpose, self.purpose_from) = (Some(purpose.word()), Some("book"));
+        }
+        Ok(self)
     }
 }
 

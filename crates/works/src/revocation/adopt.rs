@@ -86,8 +86,9 @@ fn told(name: &str, findings: &[Finding]) -> Vec<ToldFinding> {
 /// # Errors
 ///
 /// [`Trouble`] where the file is no list, or an older one than is kept. Where its
-/// judgement is an error, it is not kept and the answer says why. Credentials that
-/// a partial list names are marked all the same: its issuer has signed that they are revoked.
+/// judgement is an error, it is not kept as the issuer's list and the answer says why. What a
+/// partial list names is revoked all the same: its issuer has signed that. Stations refuse it until a complete list is
+/// newer, and credentials of this site are marked.
 pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result<Adopted, Trouble> {
     let mut found = items(file)?;
     let (Some(Item::List(list)), true) = (found.pop(), found.is_empty()) else {
@@ -124,14 +125,15 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     let is_its = |(_, c): &&(AuthorityName, Arc<Certificate>)| c.der() == held.authority().der();
     let Some((issuer, _)) = known.iter().find(is_its) else { return Ok(out) };
     out.issuer = Some(issuer.to_string());
+    let time = |unix: i64| OffsetDateTime::from_unix_timestamp(unix).ok();
+    let this_update = list.this_update.moment.and_then(|m| time(m.unix())).unwrap_or_else(|| (who.clock)());
     let errors: Vec<&Finding> = findings.iter().filter(|f| f.severity == Severity::Error).collect();
     if errors.is_empty() {
-        let time = |unix: i64| OffsetDateTime::from_unix_timestamp(unix).ok();
         let kept = book::RevocationList {
             issuer: issuer.clone(),
             number: list.number().unwrap_or(&[0]).to_vec(),
             issued_here: false,
-            this_update: list.this_update.moment.and_then(|m| time(m.unix())).unwrap_or_else(|| (who.clock)()),
+            this_update,
             next_update: list.next_update.as_ref().and_then(|t| t.moment).and_then(|m| time(m.unix())),
             certificates: i64::try_from(list.entries.len()).unwrap_or(i64::MAX),
             content: list.der().to_vec(),
@@ -141,6 +143,11 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
         out.verdict = if added.is_some() { "accepted" } else { "already-kept" };
     } else if !errors.iter().all(|f| PARTIAL.contains(&f.rule.name)) {
         return Ok(out);
+    } else {
+        // It shows of no certificate that it is good, and what it lists is revoked for the reasons that it covers
+        // (RFC 5280 §6.3.3 (i), (j)): stations refuse that, up to the PAI.
+        let partial = book::PartialList { issuer: issuer.clone(), this_update, content: list.der().to_vec() };
+        site.book.add_partial_list(&partial, &who.by())?;
     }
     let revoked = held.against(&pool);
     mark(site, &revoked, &known, &mut out, who)?;

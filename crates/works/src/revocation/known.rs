@@ -24,13 +24,14 @@ pub struct Known {
 }
 
 impl Known {
-    /// What the site knows now. A kept list was judged when it was kept.
+    /// What the site knows now. A kept list was judged when it was kept; a partial one counts for what it revokes.
     ///
     /// # Errors
     ///
     /// [`Trouble`] where the book gave no answer.
     pub fn of(site: &Site) -> Result<Self, Trouble> {
         let kept = site.book.revocation_lists()?;
+        let partial = site.book.partial_lists()?;
         let mut own: HashMap<[u8; 65], Serials> = HashMap::new();
         let mut lists = Vec::new();
         for authority in site.book.authorities()? {
@@ -42,6 +43,11 @@ impl Known {
                 && let Ok(list) = RevocationList::read(&kept.content)
             {
                 lists.push(Arc::new(HeldList::new(&list, Arc::clone(&certificate))));
+            }
+            for list in partial.iter().filter(|list| list.issuer == *name) {
+                if let Ok(list) = RevocationList::read(&list.content) {
+                    lists.push(Arc::new(HeldList::new(&list, Arc::clone(&certificate))));
+                }
             }
             for revoked in site.book.revoked(name)? {
                 let at = Some(Moment::from_unix(revoked.at.unix_timestamp()));
