@@ -330,8 +330,9 @@ pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>)
     let data = unit.onboarding.as_ref().ok_or_else(|| odd(&"it has none"))?;
     let sealed = data.passcode.as_ref().ok_or_else(|| {
         Trouble::refused(
-            format!("the passcode of unit {} is not in the book", unit.serial),
-            "It was erased, or the unit was adopted from its chip. Its code can't be printed again.",
+            format!("the passcode of unit {} was erased, or was never in this book", unit.serial),
+            "Its code can't be printed again: erasing cannot be undone, and a unit that was adopted from its chip keeps the \
+             label that it has.",
         )
     })?;
     let octets = site.key(passphrase)?.unseal(&passcode_label(unit.serial.as_str()), sealed)?;
