@@ -49,6 +49,11 @@ impl Passphrase {
         }
     }
 
+    /// Fewer characters than NIST SP 800-63B-4 asks of any secret that people remember.
+    pub fn is_short(&self) -> bool {
+        self.0.chars().count() < 8
+    }
+
     /// Reads the one line of a file; its line ending is no part of it.
     ///
     /// A named pipe or `/dev/fd/N` serves as well as a file.

@@ -3,6 +3,7 @@
 use book::Subject;
 use book::ids::Sequence;
 use book::log::tree::check_inclusion;
+use print::chart::many;
 use serde::Serialize;
 use serde_json::{Value, json};
 
@@ -61,9 +62,12 @@ pub(crate) fn withdrawn(site: &Site, subject: &Subject) -> Result<String, Troubl
     };
     let body = entry.body()?;
     let text = |key: &str| body.pointer(key).and_then(Value::as_str).unwrap_or_default().to_owned();
+    let count = |key: &str| body[key].as_u64().unwrap_or_default();
     let what = match subject {
-        Subject::Reel(_) => format!("{} chips for {} from {}", body["chips"], text("/product"), text("/source/name")),
-        Subject::Delivery(_) => format!("{} certificates from {}", body["accepted"], text("/source/name")),
+        Subject::Reel(_) => {
+            format!("{} for {} from {}", many(count("chips"), "chip"), text("/product"), text("/source/name"))
+        }
+        Subject::Delivery(_) => format!("{} from {}", many(count("accepted"), "certificate"), text("/source/name")),
         _ => format!("for {}", text("/purpose")),
     };
     let (at, by) = (local(site, entry.at), entry.actor);

@@ -126,6 +126,13 @@ const MOST_FOUND: usize = 50;
 ///
 /// [`Trouble`] where the book gave no answer, or the site key does not open.
 pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<Vec<FoundView>, Trouble> {
+    if text.trim().is_empty() {
+        return Err(Trouble::usage(
+            "there is nothing to look for",
+            "Give a serial number or its end, a chip ID, the serial number of a credential, or a code.",
+        )
+        .about("text"));
+    }
     let most = MOST_FOUND as u32;
     let mut found = Vec::new();
     for unit in label::owners(site, text, passphrase, MOST_FOUND)? {
@@ -150,6 +157,21 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
         })
     };
     found.into_iter().map(view).collect()
+}
+
+/// What to say where [`find`] found nothing.
+pub fn nothing_found(text: &str) -> String {
+    match label::code_fault(text) {
+        Some(fault) => format!("No unit has that code: {fault} Read it again."),
+        None if label::looks_like_code(text) => "No unit of this site has that code.".into(),
+        None if text.trim().chars().count() < book::SHORTEST_TAIL => {
+            format!(
+                "Nothing in the book begins with {text}. Give at least {} characters to find the end of a serial number.",
+                book::SHORTEST_TAIL
+            )
+        }
+        None => format!("Nothing in the book begins with {text}, and no serial number ends with it."),
+    }
 }
 
 fn serial(unit: &str) -> Result<UnitSerial, Trouble> {

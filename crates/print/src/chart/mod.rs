@@ -244,6 +244,12 @@ pub fn grouped(value: u64) -> String {
     out
 }
 
+/// A number with its noun: `1 chip`, `1,200 chips`.
+pub fn many(count: impl TryInto<u64>, noun: &str) -> String {
+    let count = count.try_into().unwrap_or(u64::MAX);
+    if count == 1 { format!("1 {noun}") } else { format!("{} {noun}s", grouped(count)) }
+}
+
 /// A tick's number, as short as its step allows.
 pub(crate) fn tick_text(value: f64, step: f64) -> String {
     if step >= 1.0 && value >= 0.0 {

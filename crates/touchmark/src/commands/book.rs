@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
-use custody::WorkFactor;
+use custody::{Passphrase, WorkFactor};
 use works::head;
 use works::keeping::{self, How, Restored, Saved, SiteKeyState, Source, Verified};
 use works::site::Site;
@@ -152,6 +152,12 @@ fn back_up(args: &Backup, place: &Place, output: &mut Output) -> Result<Exit, Fa
     let open = keeping::site_key_state(&site)? == SiteKeyState::Open;
     let passphrase =
         if wants && open { Some(args.passphrase.get("for the site key in the backup", true)?) } else { None };
+    if passphrase.as_ref().is_some_and(Passphrase::is_short) {
+        return Err(Failure::usage(
+            "The passphrase for the site key in the backup has fewer than 8 characters.",
+            "Choose a longer one. Whoever finds the file can try passphrases as fast as a machine can.",
+        ));
+    }
     let how = How { verify: args.verify, seal: passphrase.as_ref().map(|p| (p, WorkFactor::PRODUCTION)) };
     let saved = watched(output, "rows", |course| keeping::backup(&site, out, &how, &who, course))?;
     output.show(&saved, |w| saved_words(w, &saved))?;

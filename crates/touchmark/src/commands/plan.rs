@@ -11,7 +11,7 @@ use works::plan::{Past, Planned, Request, page, plan, step};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
-use crate::commands::words::row;
+use crate::commands::words::{many, row};
 use crate::output::{Exit, Failure, Output};
 
 /// Plan chips, credentials, stations and hours for a number of good units
@@ -178,15 +178,15 @@ pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, F
 fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()> {
     writeln!(
         w,
-        "{} good units at {}: start {} chips.",
-        grouped(plan.good),
+        "{} at {}: start {}.",
+        many(plan.good, "good unit"),
         percent(plan.confidence),
-        grouped(plan.chips)
+        many(plan.chips, "chip")
     )?;
     row(w, "chips", &grouped(plan.chips))?;
     row(w, "credentials", &grouped(plan.credentials))?;
     row(w, "stations", &plan.stations.to_string())?;
-    let shifts = format!("{} shifts, {} working days", grouped(plan.line.shifts), grouped(plan.line.days));
+    let shifts = format!("{}, {}", many(plan.line.shifts, "shift"), many(plan.line.days, "working day"));
     row(w, "hours", &format!("{} ({shifts})", hours_words(plan.hours)))?;
     row(w, "yield", &format!("{:.4} %, {}", plan.yielded.share * 100.0, plan.yielded.source))?;
     let less = plan.probability_with_one_less * 100.0;
@@ -198,7 +198,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
         row(w, &format!("  sure at {}", percent(sure.confidence)), &grouped(sure.chips))?;
     }
     writeln!(w, "\nOrder")?;
-    let reels = plan.order.reels.map_or(String::new(), |n| format!(" ({} reels)", grouped(n)));
+    let reels = plan.order.reels.map_or(String::new(), |n| format!(" ({})", many(n, "reel")));
     row(w, "chips", &format!("{}{reels}", grouped(plan.order.chips)))?;
     row(w, "credentials", &grouped(plan.order.credentials))?;
     if plan.order.lead_days > 0.0 {
@@ -207,7 +207,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
             "before the start",
             &format!("{} days; certificates wait for the chips' manifest", plan.order.lead_days),
         )?;
-        row(w, "again when left", &format!("{} chips", grouped(plan.stock.reorder_at)))?;
+        row(w, "again when left", &many(plan.stock.reorder_at, "chip"))?;
     }
     if let Some(days) = plan.stock.days_until_reorder {
         row(w, "again in", &format!("{days:.1} days"))?;
@@ -217,10 +217,10 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
     for s in &plan.time.steps {
         let mut parts = Vec::new();
         for (ms, what) in [
-            (s.bus_ms, format!("{} bytes on the bus", grouped(s.bus_octets))),
-            (s.gap_ms, format!("{} exchanges", s.exchanges)),
+            (s.bus_ms, format!("{} on the bus", many(s.bus_octets, "byte"))),
+            (s.gap_ms, many(s.exchanges, "exchange")),
             (s.protection_ms, "protection".to_owned()),
-            (s.write_ms, format!("{} pages", s.pages)),
+            (s.write_ms, many(s.pages, "page")),
             (s.fetch_ms, "fetching".to_owned()),
             (s.sign_ms, "signing".to_owned()),
             (s.other_ms, "other".to_owned()),
@@ -249,7 +249,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
     row(w, "matters most", &format!("for chips: {}", most(&plan.sensitivity.most_for_chips)))?;
     row(w, "", &format!("for hours: {}", most(&plan.sensitivity.most_for_hours)))?;
     if let Some(past) = &plan.past {
-        let chips = past.chips.map_or(String::new(), |n| format!("; by itself it needs {} chips", grouped(n)));
+        let chips = past.chips.map_or(String::new(), |n| format!("; by itself it needs {}", many(n, "chip")));
         let counts = format!("{} good, {} lost, {} undecided", past.good, past.lost, past.open);
         row(w, "the past", &format!("{}: {counts}{chips}", past.source))?;
         for step in &past.steps {

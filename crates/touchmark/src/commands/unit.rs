@@ -153,15 +153,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
                     f.revoked.iter().try_for_each(|what| writeln!(w, "  REVOKED: {what}"))?;
                 }
-                match (found.is_empty(), is_code) {
-                    (false, _) => Ok(()),
-                    (true, true) => writeln!(w, "No unit of this site has that code."),
-                    (true, false) => writeln!(
-                        w,
-                        "Nothing in the book begins with {}, and no serial number ends with it.",
-                        text.as_str()
-                    ),
-                }
+                if found.is_empty() { writeln!(w, "{}", unit::nothing_found(&text)) } else { Ok(()) }
             })?;
             if found.is_empty() {
                 return Ok(Exit::Rejected);

@@ -7,6 +7,7 @@ use clap::Args;
 use works::watch::{self, Watched};
 
 use super::at_site::Place;
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
 /// List what expires, runs out or is due: certificates, lists, stock, passcodes, backups
@@ -26,12 +27,8 @@ pub struct WatchArgs {
 }
 
 fn line(w: &mut dyn Write, watched: &Watched) -> io::Result<()> {
-    let when = match (watched.days_left, &watched.at) {
-        (Some(days), Some(at)) if days < 0 => format!("{} days ago, {at}", -days),
-        (Some(days), Some(at)) => format!("in {days} days, {at}"),
-        _ => "no date".into(),
-    };
-    writeln!(w, "{}  {}: {when}", watched.name, watched.what)?;
+    let at = watched.at.as_deref().map_or(String::new(), |at| format!(", {at}"));
+    writeln!(w, "{}  {}: {}{at}", watched.name, watched.what, watched.when())?;
     if watched.due { writeln!(w, "    next: {}", watched.advice) } else { Ok(()) }
 }
 
@@ -46,8 +43,8 @@ pub fn run(args: &WatchArgs, place: &Place, output: &mut Output) -> Result<Exit,
             seen.later.iter().try_for_each(|watched| line(w, watched))?;
         }
         match seen.due.len() {
-            0 => writeln!(w, "Nothing is due within {} days.", seen.days),
-            n => writeln!(w, "{n} of {} watched items are due until {}.", n + seen.later.len(), seen.until),
+            0 => writeln!(w, "Nothing is due within {}.", many(seen.days, "day")),
+            n => writeln!(w, "Due until {}: {n} of {}.", seen.until, many(n + seen.later.len(), "watched item")),
         }
     })?;
     Ok(if seen.due.is_empty() { Exit::Done } else { Exit::Rejected })

@@ -4,11 +4,7 @@ use std::io::{self, Write};
 
 use works::told::ToldFinding;
 
-/// A number with its noun.
-pub fn many(count: impl Into<i128>, noun: &str) -> String {
-    let count = count.into();
-    if count == 1 { format!("1 {noun}") } else { format!("{count} {noun}s") }
-}
+pub use print::chart::many;
 
 /// One value with its name.
 pub fn row(w: &mut dyn Write, what: &str, value: &str) -> io::Result<()> {

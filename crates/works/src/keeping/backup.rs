@@ -92,6 +92,8 @@ pub fn backup(site: &Site, to: &Path, how: &How<'_>, who: &Who, course: &Course)
     let at = saved.head()?;
     let verified = if how.verify { Some(verify_book(&saved, log_key(&site.dir, &saved)?, &[], course)?) } else { None };
     drop(saved);
+    // People look for it in the file that they asked for, not where it was copied on the way.
+    let verified = verified.map(|v| Verified { book: to.display().to_string(), ..v });
 
     let contents = Contents::of(site)?;
     let mut site_key = site_key_state(site)?;

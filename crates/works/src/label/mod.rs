@@ -28,8 +28,8 @@ use crate::trouble::Trouble;
 pub use carton::CARTON;
 pub use check::{Checked, check};
 pub use from_book::{MOST_IN_MEMORY, check_of_book, handed_over, of_one, of_unit, pdf_of_book, print_of_book, svg};
-pub use owner::looks_like_code;
 pub(crate) use owner::owners;
+pub use owner::{code_fault, looks_like_code};
 pub use units::{Defaults, Units, UnitsError, complete};
 
 /// What a run is written as.

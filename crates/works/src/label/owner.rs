@@ -10,10 +10,12 @@ use std::ops::RangeInclusive;
 use book::ids::{ProductName, UnitSerial};
 use custody::Passphrase;
 use standard::onboarding::{Fields, Reading, read};
+use standard::verdict::{Severity, Verdict};
 use zeroize::Zeroizing;
 
 use crate::product;
 use crate::provision::passcode_label;
+use crate::sentence::sentence;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
@@ -38,6 +40,17 @@ pub fn looks_like_code(text: &str) -> bool {
     let digits = text.chars().filter(char::is_ascii_digit).count();
     let manual = text.chars().all(|c| c.is_ascii_digit() || matches!(c, '-' | ' ')) && matches!(digits, 11 | 21);
     text.get(..3).is_some_and(|t| t.eq_ignore_ascii_case("MT:")) || manual
+}
+
+/// What is wrong with a text that is meant as a code, as a sentence; `None` where it is a sound one, or none at all.
+pub fn code_fault(scanned: &str) -> Option<String> {
+    if !looks_like_code(scanned) {
+        return None;
+    }
+    let text = Zeroizing::new(tidy(scanned).to_ascii_uppercase());
+    let reading = read(&text);
+    let fault = reading.findings.iter().find(|f| f.finding.severity == Severity::Error)?;
+    Some(sentence(&fault.finding.found))
 }
 
 /// The units whose code a text is, at most `most`; none where it is no sound code. QR text is taken
@@ -73,7 +86,7 @@ pub(crate) fn owners(
 
 /// The payloads of a text that breaks no rule; a code with one digit wrong may be another unit's.
 fn sound(reading: &Reading) -> &[Fields] {
-    if reading.verdict() == standard::verdict::Verdict::Accepted { &reading.payloads } else { &[] }
+    if reading.verdict() == Verdict::Accepted { &reading.payloads } else { &[] }
 }
 
 fn wanted(fields: &Fields) -> Option<(Zeroizing<u32>, RangeInclusive<u16>)> {

@@ -99,9 +99,14 @@ pub struct Request {
 /// [`Trouble`] where it is no number.
 pub fn share(text: &str) -> Result<f64, Trouble> {
     let (digits, unit) = text.trim().strip_suffix('%').map_or((text.trim(), 1.0), |t| (t.trim_end(), 100.0));
-    digits.parse::<f64>().ok().filter(|n| n.is_finite()).map(|n| n / unit).ok_or_else(|| {
-        Trouble::usage(format!("{text:?} is not a share"), "Give it as 0.985 or as 98.5 %, in digits with a point.")
-    })
+    // Half the world writes a comma; a share has no thousands that it could divide.
+    digits
+        .replace(',', ".")
+        .parse::<f64>()
+        .ok()
+        .filter(|n| n.is_finite())
+        .map(|n| n / unit)
+        .ok_or_else(|| Trouble::usage(format!("{text:?} is not a share"), "Give it as 0.985 or as 98.5 %."))
 }
 
 /// The yield of one step as people type it: `solder=0.998`.
@@ -279,7 +284,7 @@ fn yielded(r: &Request) -> Result<(Successes, Yield), Trouble> {
         return refuse(
             "yield",
             "there is no yield to plan with",
-            "Give the yield, yields of single steps, or a past to learn it from: its good and lost units, or a reel or product of a site.",
+            "Give the yield (--yield), yields of single steps (--step), or a past to learn it from: its good and lost units (--past-good, --past-lost), or a reel or a product of a site (--reel, --product).",
         );
     };
     let all = past.good + past.lost;

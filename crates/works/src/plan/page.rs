@@ -1,6 +1,6 @@
 //! A plan as one page: figures, charts, and the numbers under them.
 
-use print::chart::{self, Chart, Curve, HALF, Segment, WIDE, grouped};
+use print::chart::{self, Chart, Curve, HALF, Segment, WIDE, grouped, many};
 use print::paper::{Block, Document, Table};
 
 use super::line::clock_words;
@@ -136,7 +136,7 @@ pub fn curve_of(plan: &Planned, successes: Successes) -> Chart {
     points.push((plan.chips as f64, plan.probability));
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     points.dedup_by(|a, b| a.0 == b.0);
-    let words = format!("{} chips", grouped(plan.chips));
+    let words = many(plan.chips, "chip");
     let curve = Curve { points, at: (plan.chips as f64, plan.probability), words, across: "chips started".into() };
     chart::curve(&curve, "How likely the target is met, against chips started", HALF)
 }
@@ -228,7 +228,7 @@ fn past_blocks(past: &super::past::Told) -> Vec<Block> {
                 percent(i.low),
                 percent(i.high)
             )),
-            past.chips.map_or(String::new(), |n| format!("; by itself it needs {} chips", grouped(n)))
+            past.chips.map_or(String::new(), |n| format!("; by itself it needs {}", many(n, "chip")))
         )),
     ]
 }
@@ -248,7 +248,7 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
         (grouped(plan.chips), "chips to start".into()),
         (grouped(plan.credentials), "credentials".into()),
         (plan.stations.to_string(), if plan.stations == 1 { "station".into() } else { "stations".into() }),
-        (hours_words(plan.hours), format!("of line time: {} shifts", grouped(plan.line.shifts))),
+        (hours_words(plan.hours), format!("of line time: {}", many(plan.line.shifts, "shift"))),
         (time_words(plan.time.unit_seconds * 1000.0), "a unit at its station".into()),
     ])];
     blocks.push(Block::Words(format!(
@@ -324,7 +324,7 @@ pub fn document(plan: &Planned, request: &Request, above: &str) -> Document {
         None => blocks.extend(left),
     }
     Document {
-        title: format!("{} good units: order {} chips", grouped(plan.good), grouped(plan.order.chips)),
+        title: format!("{}: order {}", many(plan.good, "good unit"), many(plan.order.chips, "chip")),
         above: above.to_owned(),
         test: request.needs.as_ref().filter(|n| n.test).map(|_| "Test product: do not ship.".to_owned()),
         blocks,

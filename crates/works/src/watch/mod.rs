@@ -7,6 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use book::{DeclarationOrigin, Role, Subject};
+use print::chart::many;
 use serde::Serialize;
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
@@ -69,6 +70,18 @@ pub struct Watched {
     pub due: bool,
     /// What to do.
     pub advice: Advice,
+}
+
+impl Watched {
+    /// When it happens, in words: `in 12 days`, `today`.
+    pub fn when(&self) -> String {
+        match self.days_left {
+            Some(days) if days < 0 => format!("{} ago", many(-days, "day")),
+            Some(0) => "today".into(),
+            Some(days) => format!("in {}", many(days, "day")),
+            None => "no date".into(),
+        }
+    }
 }
 
 /// What watching said.
@@ -213,8 +226,9 @@ fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
     for request in site.book.revocations_sent()? {
         let since = request.settled.as_ref().map_or(request.requested, |(at, _)| *at);
         let what = format!(
-            "Request {} to revoke {} certificates is sent and not answered",
-            request.number, request.certificates
+            "Request {} to revoke {} is sent and not answered",
+            request.number,
+            many(request.certificates, "certificate")
         );
         let advice = Advice::act(
             "Ask the authority for its list, and ",
@@ -226,8 +240,10 @@ fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
     }
     for request in site.book.revocation_requests(true, 1000)? {
         let what = format!(
-            "request {} of {} to revoke {} certificates is pending with a second person",
-            request.number, request.requested_by, request.certificates
+            "request {} of {} to revoke {} is pending with a second person",
+            request.number,
+            request.requested_by,
+            many(request.certificates, "certificate")
         );
         let advice = Advice::act(
             "Check ",
@@ -257,10 +273,11 @@ fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             // Beyond a century it does not run out.
             let left = (available as f64 / a_day).min(36_500.0);
             let out = w.now + Duration::seconds_f64(left * 86_400.0);
-            let what = format!("{available} credentials in stock run out, at {a_day:.1} units per day");
+            let what =
+                format!("{} in stock, enough until then at {a_day:.1} units per day", many(available, "credential"));
             w.add(Kind::Stock, name.as_str(), Some(out), what, advice());
         } else if available > 0 {
-            let what = format!("{available} credentials in stock; no unit was begun in {PACE_DAYS} days");
+            let what = format!("{} in stock; no unit was begun in {PACE_DAYS} days", many(available, "credential"));
             w.add(Kind::Stock, name.as_str(), None, what, advice());
         }
         let ends = stock.iter().filter(|s| s.product == *name).filter_map(|s| s.first_end).min();
