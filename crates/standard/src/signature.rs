@@ -4,6 +4,7 @@
 //! attestation exchange carries. DER is `Ecdsa-Sig-Value` (RFC 3279
 //! §2.2.3). It stands in certificates.
 
+use crypto_bigint::{Encoding, U256};
 use der::asn1::UintRef;
 use der::{Decode, Encode, Sequence};
 
@@ -32,6 +33,19 @@ pub fn der_from_raw(raw: &[u8; 64]) -> Option<Vec<u8>> {
     EcdsaSigValue { r: UintRef::new(r).ok()?, s: UintRef::new(s).ok()? }.to_der().ok()
 }
 
+/// The order of P-256's base point (SP 800-186 §3.2.1.3).
+const ORDER: U256 = U256::from_be_hex("FFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551");
+
+/// Of the two signatures that `(r, s)` and `(r, n - s)` are, the one with the lower `s`. Both verify, so that where a
+/// signature must have one spelling only this one may be taken.
+pub fn lower(raw: &[u8; 64]) -> [u8; 64] {
+    let s = U256::from_be_slice(&raw[32..]);
+    let other = ORDER.wrapping_sub(&s);
+    let mut low = *raw;
+    low[32..].copy_from_slice(&std::cmp::min(s, other).to_be_bytes());
+    low
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -57,6 +71,11 @@ mod tests {
         .unwrap();
         let public = PublicKey::from_point(&public).unwrap();
         assert!(public.verifies(b"sample", &der));
+        let low = lower(&raw);
+        assert_eq!(low[..32], raw[..32]);
+        assert_ne!(low, raw, "this s is above half of the order");
+        assert!(public.verifies_raw(b"sample", &low), "the other spelling verifies too");
+        assert_eq!(lower(&low), low);
         assert!(public.verifies_raw(b"sample", &raw));
     }
 

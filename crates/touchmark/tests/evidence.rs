@@ -181,6 +181,20 @@ fn every_octet_counts(site: &Rehearsed, octets: &[u8], key: &Path) {
         let told = flipped(at, if at % 2 == 0 { 0x20 } else { 1 });
         assert_eq!(told.verdict, "altered", "octet {at} of {}", octets.len());
     }
+    // The other spelling of the same signature, (r, n - s), which verifies as well (SP 800-186 §3.2.1.3 for n).
+    let start = octets.len() - 64;
+    let s = hex::decode(&octets[start..]).expect("the seal ends in s");
+    let n = hex::decode("FFFFFFFF00000000FFFFFFFFFFFFFFFFBCE6FAADA7179E84F3B9CAC2FC632551").expect("hex");
+    let (mut other, mut borrow) = ([0u8; 32], 0i16);
+    for at in (0..32).rev() {
+        let left = i16::from(n[at]) - i16::from(s[at]) - borrow;
+        borrow = i16::from(left < 0);
+        other[at] = left.rem_euclid(256) as u8;
+    }
+    let mut respelt = octets.to_vec();
+    respelt[start..].copy_from_slice(hex::encode(other).as_bytes());
+    fs::write(&path, &respelt).expect("written");
+    assert_eq!(check(&path, key).expect("an answer").verdict, "altered", "a seal has one spelling");
     // And all over it.
     for at in (0..octets.len()).step_by(211) {
         assert_eq!(flipped(at, 0x80).verdict, "altered", "octet {at}");

@@ -86,8 +86,13 @@ impl Driver {
         let (program, arguments) = words.split_first().ok_or("no program is named")?;
         let mut command = Command::new(program);
         command.args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
-        // A vendor's tool has no business with the keys of the site.
-        command.env_remove("TOUCHMARK_PASSPHRASE").env_remove("TOUCHMARK_PASSWORD");
+        // A vendor's tool has no business with the keys of the site, nor with the server of its book.
+        for (name, _) in std::env::vars_os() {
+            let ours = ["TOUCHMARK_", "PG"].iter().any(|prefix| name.as_encoded_bytes().starts_with(prefix.as_bytes()));
+            if ours {
+                command.env_remove(name);
+            }
+        }
         // In a group of its own, what it started ends with it.
         #[cfg(unix)]
         std::os::unix::process::CommandExt::process_group(&mut command, 0);

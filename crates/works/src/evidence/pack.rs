@@ -10,7 +10,7 @@ use std::path::Path;
 
 use aws_lc_rs::digest::{Context, SHA256};
 use standard::key::{PublicKey, Signer};
-use standard::signature::{der_from_raw, raw_from_der};
+use standard::signature::{der_from_raw, lower, raw_from_der};
 use zip::write::SimpleFileOptions;
 use zip::{CompressionMethod, DateTime, ZipWriter};
 
@@ -87,7 +87,7 @@ pub(super) fn seal(file: &mut File, signer: &dyn Signer, pass: &dyn Fn() -> io::
     let end = file.metadata()?.len() - SEAL;
     let body = digest_of(file, end, pass)?;
     let signature = signer.sign(statement(&body).as_bytes()).map_err(io::Error::other)?;
-    let raw = raw_from_der(&signature).ok_or_else(|| io::Error::other("the key made no signature on P-256"))?;
+    let raw = raw_from_der(&signature).map(|raw| lower(&raw)).ok_or_else(|| io::Error::other("the key made no signature on P-256"))?;
     file.seek(SeekFrom::Start(end))?;
     file.write_all(hex::encode(raw).as_bytes())?;
     file.sync_all()
@@ -102,8 +102,8 @@ pub(super) fn is_sealed(file: &mut File, key: &PublicKey) -> io::Result<bool> {
     file.seek(SeekFrom::Start(end))?;
     file.read_exact(&mut seal)?;
     let Some(raw) = hex::decode(seal).ok().and_then(|raw| <[u8; 64]>::try_from(raw).ok()) else { return Ok(false) };
-    // Hex has two spellings of a to f; the seal has one.
-    let spelt = hex::encode(raw).as_bytes() == seal;
+    // Hex has two spellings of a to f, and a signature two of s; the seal has one of each.
+    let spelt = hex::encode(raw).as_bytes() == seal && lower(&raw) == raw;
     let signature = der_from_raw(&raw).unwrap_or_default();
     Ok(spelt && key.verifies(statement(&body).as_bytes(), &signature))
 }
