@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use tokio_postgres::Config;
 
+use crate::engine::tls::{self, Tls};
 use crate::engine::{Connection, Postgresql, Sqlite};
 use crate::error::BookError;
 
@@ -18,7 +19,7 @@ pub struct Location {
 #[derive(Clone)]
 enum Kind {
     File(PathBuf),
-    Server(Box<Config>),
+    Server(Box<Config>, Box<Tls>),
 }
 
 impl Location {
@@ -29,8 +30,8 @@ impl Location {
     }
 
     /// Reads `sqlite:FILE` (relative to `base`) or `postgres://USER@HOST:PORT/DATABASE`,
-    /// also `postgresql://`. A password may stand in the address or be given by
-    /// [`Location::with_password`].
+    /// also `postgresql://`, with libpq's `sslmode`, `sslrootcert`, `sslcert` and `sslkey` (files relative to `base`).
+    /// A password may stand in the address or be given by [`Location::with_password`].
     ///
     /// # Errors
     ///
@@ -49,15 +50,17 @@ impl Location {
                 why: "it begins with neither sqlite: nor postgres://".into(),
             });
         }
-        let config: Config =
-            url.parse().map_err(|e: tokio_postgres::Error| BookError::Address { url: shown.clone(), why: said(&e) })?;
-        Ok(Self { kind: Kind::Server(Box::new(config)), shown })
+        let wrong = |why| BookError::Address { url: shown.clone(), why };
+        let (plain, tls) = tls::split(url, base).map_err(wrong)?;
+        let mut config: Config = plain.parse().map_err(|e: tokio_postgres::Error| wrong(said(&e)))?;
+        tls.apply(&mut config).map_err(wrong)?;
+        Ok(Self { kind: Kind::Server(Box::new(config), Box::new(tls)), shown })
     }
 
     /// The same place, opened with this password. Means nothing for a file.
     #[must_use]
     pub fn with_password(mut self, password: &str) -> Self {
-        if let Kind::Server(config) = &mut self.kind {
+        if let Kind::Server(config, _) = &mut self.kind {
             config.password(password);
         }
         self
@@ -65,14 +68,14 @@ impl Location {
 
     /// Whether a password is in it already.
     pub fn has_password(&self) -> bool {
-        matches!(&self.kind, Kind::Server(config) if config.get_password().is_some())
+        matches!(&self.kind, Kind::Server(config, _) if config.get_password().is_some())
     }
 
     /// The file, where it is one.
     pub fn as_file(&self) -> Option<&Path> {
         match &self.kind {
             Kind::File(path) => Some(path),
-            Kind::Server(_) => None,
+            Kind::Server(..) => None,
         }
     }
 
@@ -91,7 +94,7 @@ impl Location {
                 })?;
                 Ok(Connection::sqlite(opened))
             }
-            Kind::Server(config) => Ok(Connection::postgresql(Postgresql::open(config)?)),
+            Kind::Server(config, tls) => Ok(Connection::postgresql(Postgresql::open(config, tls)?)),
         }
     }
 }
@@ -165,6 +168,27 @@ mod tests {
         assert!(!without.has_password());
         assert!(without.with_password("secret").has_password());
         assert!(!parse("sqlite:book.sqlite").with_password("secret").has_password());
+    }
+
+    #[test]
+    fn nothing_travels_in_the_open_unless_that_is_said() {
+        for (url, taken) in [
+            ("postgres://line@db.example/book", false),
+            ("postgres://line@db.example/book?sslmode=prefer", false),
+            ("postgres://line@192.0.2.7,127.0.0.1/book", false),
+            ("postgres://line@db.example/book?sslmode=verify-full", false),
+            ("postgres://line@db.example/book?sslmode=verify-ca", false),
+            ("postgres://line@db.example/book?sslmode=require&sslcert=c.pem", false),
+            ("postgres://line@db.example/book?sslrootcert=r.pem", false),
+            ("postgres://line@db.example/book?sslmode=verify-full&sslrootcert=r.pem", true),
+            ("postgres://line@a.example,b.example/book?sslmode=verify-full&sslrootcert=r.pem&connect_timeout=3", true),
+            ("postgres://line@db.example/book?sslmode=require", true),
+            ("postgres://line@db.example/book?sslmode=disable", true),
+            ("postgres://line@localhost,127.0.0.1/book?sslmode=prefer", true),
+            ("postgres://line@/book?host=/run/postgresql", true),
+        ] {
+            assert_eq!(Location::parse(url, Path::new(".")).is_ok(), taken, "{url}");
+        }
     }
 
     #[test]

@@ -51,7 +51,7 @@ fn clear(site: &Site, case: &str, fixture: &Path, tray: &Path) -> u64 {
     passed["units"].as_array().map_or(0, Vec::len) as u64
 }
 
-on_both_engines! { two_hundred_kills_lose_nothing, a_withdrawal_that_is_killed_is_whole_or_nothing }
+on_both_engines! { a_withdrawal_that_is_killed_is_whole_or_nothing }
 
 /// Kills of each kind of withdrawal, spread over the time that a whole one takes.
 const CUTS: u32 = 8;
@@ -113,6 +113,19 @@ fn a_withdrawal_that_is_killed_is_whole_or_nothing(engine: &Engine) {
 /// A name, once what it names was made.
 fn drop_then(_made: &Value, name: &str) -> String {
     name.to_owned()
+
+mod in_a_file {
+    #[test]
+    fn two_hundred_kills_lose_nothing() {
+        crate::Engine::sqlite().iter().for_each(super::two_hundred_kills_lose_nothing);
+    }
+}
+
+mod on_a_server {
+    #[test]
+    fn two_hundred_kills_over_tls_lose_nothing() {
+        crate::Engine::postgresql_over_tls().iter().for_each(super::two_hundred_kills_lose_nothing);
+    }
 }
 
 fn two_hundred_kills_lose_nothing(engine: &Engine) {

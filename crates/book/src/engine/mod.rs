@@ -9,6 +9,7 @@
 
 mod postgresql;
 mod sqlite;
+pub(crate) mod tls;
 pub(crate) mod value;
 
 pub(crate) use postgresql::Postgresql;

@@ -11,6 +11,7 @@ use tokio_postgres::types::{ToSql, Type};
 use tokio_postgres::{Client, Config, Error, NoTls, Statement};
 
 use super::sqlite::short;
+use super::tls::Tls;
 use super::value::{P, Row, Value};
 use super::{Ask, Each, Into, Mode, rewrite};
 use crate::error::BookError;
@@ -48,7 +49,7 @@ struct Wire {
 impl Postgresql {
     /// Connects, and makes sure that a commit of this session is durable
     /// whatever the server's default is.
-    pub(crate) fn open(config: &Config) -> Result<Self, BookError> {
+    pub(crate) fn open(config: &Config, tls: &Tls) -> Result<Self, BookError> {
         let mut config = config.clone();
         if config.get_connect_timeout().is_none() {
             config.connect_timeout(Duration::from_secs(5));
@@ -59,9 +60,21 @@ impl Postgresql {
             .enable_all()
             .build()
             .map_err(|source| BookError::Database { doing: "starting a connection".into(), source: source.into() })?;
-        let (client, connection) = runtime.block_on(config.connect(NoTls)).map_err(|e| failed("connecting", e))?;
-        // How it ended is told to whoever waits for an answer.
-        let task = runtime.spawn(async { drop(connection.await) });
+        let connector = tls
+            .connector()
+            .map_err(|source| BookError::Database { doing: "preparing TLS".into(), source: source.into() })?;
+        let connecting = |e| failed("connecting", e);
+        // How a connection ended is told to whoever waits for an answer.
+        let (client, task) = match connector {
+            None => {
+                let (client, connection) = runtime.block_on(config.connect(NoTls)).map_err(connecting)?;
+                (client, runtime.spawn(async { drop(connection.await) }))
+            }
+            Some(connector) => {
+                let (client, connection) = runtime.block_on(config.connect(connector)).map_err(connecting)?;
+                (client, runtime.spawn(async { drop(connection.await) }))
+            }
+        };
         // A station that hangs with a chip's row in its hand must not hold up the others for ever.
         let setup = "SET synchronous_commit = on;
                      SET lock_timeout = '30s';

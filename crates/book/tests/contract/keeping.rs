@@ -263,3 +263,40 @@ fn a_schema_of_its_own() {
     }
     assert_eq!(books[1].1.site().name, "south");
 }
+
+/// What `sslmode` and its files ask for is what is done, against OpenSSL's certificates.
+#[test]
+fn tls_as_the_address_asks() {
+    let Some(server) = Server::start_over_tls() else { return };
+    server.database("book");
+    let mut client = postgres::Client::connect(&server.url("postgres"), postgres::NoTls).expect("the server answers");
+    client.batch_execute("CREATE ROLE line LOGIN; GRANT ALL ON DATABASE book TO line").expect("a role");
+    let book = server.book_url("book");
+    let at = |url: &str| Location::parse(url, std::path::Path::new(".")).expect("an address");
+    drop(Book::create(&at(&book), &site_id(), "over TLS", &by()).expect("the chain and the name are right"));
+    let file = |name: &str| server.file(name).display().to_string();
+    let by_number = book.replace("@localhost", "@127.0.0.1");
+    let certified = book.replace("postgres@", "line@");
+    let with = format!("{certified}&sslcert={}&sslkey={}", file("line.pem"), file("line.key"));
+    let refused = |url: &str, why: &str| {
+        let error = Book::open(&at(url)).map(drop).expect_err(url);
+        let told = std::iter::successors(Some(&error as &dyn std::error::Error), |e| e.source())
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+            .join(": ");
+        assert!(told.contains(why), "{url}: {told}");
+    };
+    drop(Book::open(&at(&by_number.replace("verify-full", "require"))).expect("the chain alone is checked"));
+    let (unchecked, _) = by_number.split_once("&sslrootcert").expect("a root");
+    drop(Book::open(&at(&unchecked.replace("verify-full", "require"))).expect("nothing is checked"));
+    refused(&by_number, "certificate not valid for name");
+    refused(&book.replace("root.pem", "line.pem"), "certificate");
+    refused(&by_number.replace("verify-full", "require").replace("root.pem", "line.pem"), "certificate");
+    refused(&book.replace("root.pem", "none.pem"), "none.pem");
+    // `prefer`, and nothing said, are plain text on this machine; this server wants TLS from its network.
+    let (plain, _) = book.split_once('?').expect("parameters");
+    refused(plain, "no encryption");
+    refused(&certified, "client certificate");
+    // The role may connect; what it may read is the database's to say.
+    refused(&with, "permission denied");
+}

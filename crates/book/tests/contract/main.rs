@@ -97,7 +97,7 @@ contract! {
 
 #[test]
 fn postgresql() {
-    let Some(server) = Server::start() else { return };
+    let Some(server) = Server::start_over_tls() else { return };
     let failed: Vec<_> = CASES
         .iter()
         .filter(|(name, case)| {

@@ -162,6 +162,6 @@ pub fn a_writer_killed_in_mid_write(engine: &Engine<'_>) {
 fn engine_url(engine: &Engine<'_>, site: &Site) -> String {
     match engine {
         Engine::Sqlite => format!("sqlite:{}", site.place.location),
-        Engine::Postgresql(server) => server.url(site.place.database.as_deref().expect("a database")),
+        Engine::Postgresql(server) => server.book_url(site.place.database.as_deref().expect("a database")),
     }
 }

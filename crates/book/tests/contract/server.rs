@@ -13,7 +13,12 @@ pub struct Server {
     watch: Option<Child>,
     /// Whether its commits outlive a power cut, which no test needs.
     durable: bool,
+    /// Port of its sockets; of a network one too, under TLS, where it is not the usual one.
+    port: u16,
 }
+
+/// PostgreSQL's usual port.
+const PORT: u16 = 5432;
 
 /// Folder of `initdb` and `pg_ctl`: where Debian puts them, or on the path.
 fn programs() -> Option<PathBuf> {
@@ -65,23 +70,35 @@ impl Server {
         // In memory where the system offers it: making and removing databases is
         // thousands of small files.
         let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new()).expect("a folder");
-        Some(Self::in_folder(folder, programs, false))
+        Some(Self::in_folder(folder, programs, false, PORT))
+    }
+
+    /// Starts one that is reached over TLS too, by [`Server::book_url`].
+    #[allow(dead_code, reason = "most tests need none")]
+    pub fn start_over_tls() -> Option<Self> {
+        let programs = programs()?;
+        let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new()).expect("a folder");
+        let free = std::net::TcpListener::bind("127.0.0.1:0").and_then(|l| l.local_addr()).expect("a free port");
+        Some(Self::in_folder(folder, programs, false, free.port()))
     }
 
     /// Starts one whose commits are durable, its data in `dir`: for measuring.
     #[allow(dead_code, reason = "tests need none")]
     pub fn start_durable(dir: &Path) -> Option<Self> {
         let dir = dir.canonicalize().ok()?;
-        Some(Self::in_folder(TempDir::new_in(dir).ok()?, programs()?, true))
+        Some(Self::in_folder(TempDir::new_in(dir).ok()?, programs()?, true, PORT))
     }
 
-    fn in_folder(folder: TempDir, programs: PathBuf, durable: bool) -> Self {
-        let mut server = Self { folder, programs, watch: None, durable };
+    fn in_folder(folder: TempDir, programs: PathBuf, durable: bool, port: u16) -> Self {
+        let mut server = Self { folder, programs, watch: None, durable, port };
         if is_root() {
             let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
             assert!(made.status.success(), "{}", told(&made));
         }
         server.fill();
+        if server.port != PORT {
+            server.certify();
+        }
         server.launch();
         server.watch = Some(server.watched());
         server
@@ -105,6 +122,34 @@ impl Server {
                 std::fs::remove_dir_all(&own).expect("removed");
             }
         }
+    }
+
+    /// Certificates under a root of its own, by OpenSSL: the server's, for `localhost`, and one for the role `line`;
+    /// and nobody is let in over the network without TLS.
+    fn certify(&self) {
+        let script = "set -e; umask 077
+            new='-newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes'
+            openssl req -x509 $new -days 2 -subj '/CN=Quarry Lane Test Root' -keyout root.key -out root.pem
+            for name in localhost line; do
+              openssl req $new -subj /CN=$name -addext subjectAltName=DNS:$name -keyout $name.key -out $name.csr
+              openssl x509 -req -days 2 -in $name.csr -CA root.pem -CAkey root.key -CAcreateserial -copy_extensions copy \
+                -out $name.pem
+            done
+            sed -i -E 's/^host +/hostssl /; s/^hostssl +all +all +/hostssl all line 127.0.0.1\\/32 cert\\n&/' data/pg_hba.conf
+            chmod 644 *.pem";
+        let done = Command::new("sh").args(["-c", script]).current_dir(self.folder.path()).output().expect("sh runs");
+        assert!(done.status.success(), "{}", told(&done));
+        if is_root() {
+            let all = ["postgres", "localhost.key", "localhost.pem", "root.pem", "data/pg_hba.conf"];
+            let made = Command::new("chown").args(all).current_dir(self.folder.path()).output().expect("chown runs");
+            assert!(made.status.success(), "{}", told(&made));
+        }
+    }
+
+    /// A file that [`Server::start_over_tls`] made.
+    #[allow(dead_code, reason = "most tests need none")]
+    pub fn file(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
     }
 
     /// A process of a session of its own: a test that is killed takes its group along.
@@ -131,8 +176,16 @@ impl Server {
         // Without syncing: no test takes the machine's power away, and what a killed
         // server had written is still with the system.
         let careless = if self.durable { "" } else { " -c fsync=off -c full_page_writes=off" };
-        let options =
-            format!("-c listen_addresses='' -c unix_socket_directories={socket} -c max_connections=60{careless}");
+        let network = if self.port == PORT {
+            "-c listen_addresses=''".to_owned()
+        } else {
+            format!(
+                "-c listen_addresses=127.0.0.1 -c port={} -c ssl=on -c ssl_cert_file={socket}/localhost.pem \
+                 -c ssl_key_file={socket}/localhost.key -c ssl_ca_file={socket}/root.pem",
+                self.port
+            )
+        };
+        let options = format!("{network} -c unix_socket_directories={socket} -c max_connections=60{careless}");
         let log = self.folder.path().join("log").display().to_string();
         self.run("pg_ctl", &["-D", &self.data(), "-w", "-l", &log, "-o", &options, "start"]);
     }
@@ -162,7 +215,7 @@ impl Server {
         }
         // Where nobody takes note of its death (a container's first process often does not), its id
         // still stands in the table of processes, and the next server would take it for alive.
-        for file in ["data/postmaster.pid", ".s.PGSQL.5432.lock"] {
+        for file in ["data/postmaster.pid".to_owned(), format!(".s.PGSQL.{}.lock", self.port)] {
             let _ = std::fs::remove_file(self.folder.path().join(file));
         }
     }
@@ -170,7 +223,7 @@ impl Server {
     /// The socket that it listens on.
     #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
     pub fn listens_on(&self) -> PathBuf {
-        self.folder.path().join(".s.PGSQL.5432")
+        self.folder.path().join(format!(".s.PGSQL.{}", self.port))
     }
 
     fn data(&self) -> String {
@@ -232,7 +285,16 @@ impl Server {
     }
 
     pub fn url(&self, name: &str) -> String {
-        format!("postgres://postgres@/{name}?host={}", self.socket().display())
+        format!("postgres://postgres@/{name}?host={}&port={}", self.socket().display(), self.port)
+    }
+
+    /// The address for a book in that database: over TLS where the server has it.
+    pub fn book_url(&self, name: &str) -> String {
+        if self.port == PORT {
+            return self.url(name);
+        }
+        let root = self.folder.path().join("root.pem");
+        format!("postgres://postgres@localhost:{}/{name}?sslmode=verify-full&sslrootcert={}", self.port, root.display())
     }
 
     fn socket(&self) -> &Path {

@@ -43,7 +43,8 @@ impl Engine<'_> {
             }
             Self::Postgresql(server) => {
                 let name = format!("book_{}", PLACES.fetch_add(1, Ordering::Relaxed));
-                let location = Location::parse(&server.database(&name), Path::new(".")).expect("an address");
+                server.database(&name);
+                let location = Location::parse(&server.book_url(&name), Path::new(".")).expect("an address");
                 Place { folder, location, database: Some(name) }
             }
         }
@@ -67,8 +68,8 @@ impl Engine<'_> {
             }
             Self::Postgresql(server) => {
                 let name = format!("book_{}", PLACES.fetch_add(1, Ordering::Relaxed));
-                let url = server.database_like(&name, of.database.as_deref().expect("a database"));
-                let location = Location::parse(&url, Path::new(".")).expect("an address");
+                server.database_like(&name, of.database.as_deref().expect("a database"));
+                let location = Location::parse(&server.book_url(&name), Path::new(".")).expect("an address");
                 Place { folder: TempDir::new().expect("a folder"), location, database: Some(name) }
             }
         }

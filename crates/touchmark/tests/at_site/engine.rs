@@ -26,6 +26,12 @@ impl Engine {
         Some(Self { server: Some(Server::start()?), made: AtomicU32::new(0) })
     }
 
+    /// The same, reached over TLS.
+    #[allow(dead_code, reason = "most tests take the socket")]
+    pub fn postgresql_over_tls() -> Option<Self> {
+        Some(Self { server: Some(Server::start_over_tls()?), made: AtomicU32::new(0) })
+    }
+
     /// Its name, for messages.
     pub fn name(&self) -> &'static str {
         if self.server.is_some() { "PostgreSQL" } else { "SQLite" }
@@ -36,7 +42,11 @@ impl Engine {
         let number = self.made.fetch_add(1, Ordering::Relaxed);
         match &self.server {
             None => "sqlite:book.sqlite".into(),
-            Some(server) => server.database(&format!("book{number}")),
+            Some(server) => {
+                let name = format!("book{number}");
+                server.database(&name);
+                server.book_url(&name)
+            }
         }
     }
 }
