@@ -4,7 +4,7 @@ import { writeFileSync } from 'node:fs';
 import { join } from 'node:path';
 import { touchmark } from './server.mjs';
 
-const NAMES = ['<script>window.hit=1</script>', '"><img src=x onerror=hit=1>', "'-window.hit=1-'", '{{7*7}}${7*7}<%=7*7%>', 'a/b?c#d&e=%2F', '\u202Eevil', 'Ω≈ç√ 𝕿𝖊𝖗𝖓'];
+const NAMES = ['<script>window.hit=1</script>', '"><img src=x onerror=hit=1>', "'-window.hit=1-'", '{{7*7}}${7*7}<%=7*7%>', 'a/b?c#d&e=%2F', 'Ω≈ç√ 𝕿𝖊𝖗𝖓'];
 
 export async function hostile(e) {
   const { page, program, site, server } = e;
@@ -15,6 +15,7 @@ export async function hostile(e) {
     touchmark(program, site, 'reel', 'receive', `${manifest}-${n}`, '--reel', name, '--product', name);
     touchmark(program, site, 'authority', 'raise', name, '--role', 'paa', '--passphrase-file', join(site, 'passphrase.txt'));
   }
+  assert.throws(() => touchmark(program, site, 'product', 'add', '\u202Eevil', '--vendor', 'FFF1', '--product', '80FF', '--device-type', '1', '--reach', 'ble'), /direction of writing/);
   const seen = async (path, text) => {
     await page.goto(server.address + path);
     const body = await page.locator('body').innerText();

@@ -28,6 +28,11 @@ fn refused(what: &'static str, text: &str, why: &'static str) -> IdError {
     IdError { what, text: text.chars().take(60).collect(), why }
 }
 
+/// A character with which one name can look like another: directional formatting (UAX #9 §2) and what has no width.
+fn turns(c: char) -> bool {
+    matches!(c, '\u{61C}' | '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}')
+}
+
 /// A name that people choose: any printable text.
 fn name(what: &'static str, text: &str) -> Result<String, IdError> {
     let why = if text.is_empty() {
@@ -38,6 +43,8 @@ fn name(what: &'static str, text: &str) -> Result<String, IdError> {
         "it begins or ends with a space"
     } else if text.chars().any(char::is_control) {
         "it has a control character"
+    } else if text.chars().any(turns) {
+        "it has a character that changes the direction of writing or takes no room"
     } else {
         return Ok(text.to_owned());
     };

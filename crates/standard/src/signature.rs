@@ -4,7 +4,7 @@
 //! attestation exchange carries. DER is `Ecdsa-Sig-Value` (RFC 3279
 //! §2.2.3). It stands in certificates.
 
-use crypto_bigint::{Encoding, U256};
+use crypto_bigint::U256;
 use der::asn1::UintRef;
 use der::{Decode, Encode, Sequence};
 

@@ -117,14 +117,14 @@ fn drop_then(_made: &Value, name: &str) -> String {
 mod in_a_file {
     #[test]
     fn two_hundred_kills_lose_nothing() {
-        crate::Engine::sqlite().iter().for_each(super::two_hundred_kills_lose_nothing);
+        super::Engine::sqlite().iter().for_each(super::two_hundred_kills_lose_nothing);
     }
 }
 
 mod on_a_server {
     #[test]
     fn two_hundred_kills_over_tls_lose_nothing() {
-        crate::Engine::postgresql_over_tls().iter().for_each(super::two_hundred_kills_lose_nothing);
+        super::Engine::postgresql_over_tls().iter().for_each(super::two_hundred_kills_lose_nothing);
     }
 }
 

@@ -45,6 +45,8 @@ pub struct Told {
     sign_in: bool,
     /// What was named is not here.
     absent: bool,
+    /// Seconds after which it may be tried again.
+    wait: Option<u32>,
 }
 
 impl Told {
@@ -75,8 +77,9 @@ impl IntoResponse for Oops {
             Self::Trouble(trouble) => {
                 let advice = trouble.advice().unwrap_or_default();
                 let (kind, message, field) = (trouble.kind().word(), trouble.to_string(), trouble.input());
-                let absent = trouble.is_absent();
-                (status(trouble.kind()), Told { kind, message, advice, field, sign_in: false, absent })
+                let (absent, wait) = (trouble.is_absent(), trouble.wait());
+                let code = wait.map_or(status(trouble.kind()), |_| StatusCode::TOO_MANY_REQUESTS);
+                (code, Told { kind, message, advice, field, sign_in: false, absent, wait })
             }
             Self::SignIn => (
                 StatusCode::UNAUTHORIZED,
@@ -87,6 +90,7 @@ impl IntoResponse for Oops {
                     field: None,
                     sign_in: true,
                     absent: false,
+                    wait: None,
                 },
             ),
             Self::Forbidden(what) => (
@@ -98,6 +102,7 @@ impl IntoResponse for Oops {
                     field: None,
                     sign_in: false,
                     absent: false,
+                    wait: None,
                 },
             ),
             Self::Missing => (
@@ -109,14 +114,19 @@ impl IntoResponse for Oops {
                     field: None,
                     sign_in: false,
                     absent: false,
+                    wait: None,
                 },
             ),
-            Self::Status(code, message, advice) => {
-                (code, Told { kind: "refused", message, advice, field: None, sign_in: false, absent: false })
-            }
+            Self::Status(code, message, advice) => (
+                code,
+                Told { kind: "refused", message, advice, field: None, sign_in: false, absent: false, wait: None },
+            ),
         };
         told.message = works::sentence(&told.message);
         let mut response = code.into_response();
+        if let Some(wait) = told.wait {
+            response.headers_mut().insert(header::RETRY_AFTER, wait.into());
+        }
         response.extensions_mut().insert(told);
         response
     }
@@ -228,10 +238,14 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
                 field: None,
                 sign_in: false,
                 absent: false,
+                wait: None,
             }
         }
     };
-    let allow = response.headers().get(header::ALLOW).cloned();
+    let kept: Vec<_> = [header::ALLOW, header::RETRY_AFTER]
+        .into_iter()
+        .filter_map(|name| Some((name.clone(), response.headers().get(name)?.clone())))
+        .collect();
     let mut out = if json {
         // A page's form that names what is not here is a form to mend; a program asked for a thing.
         let code = if told.absent { StatusCode::NOT_FOUND } else { code };
@@ -261,9 +275,7 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
         };
         (code, Html(html.unwrap_or_default())).into_response()
     };
-    if let Some(allow) = allow {
-        out.headers_mut().insert(header::ALLOW, allow);
-    }
+    out.headers_mut().extend(kept);
     out
 }
 

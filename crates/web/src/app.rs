@@ -10,6 +10,8 @@ use works::site::{Site, Who};
 use works::{Trouble, access};
 
 use crate::answer::Oops;
+use crate::api::once::Calls;
+use crate::connections::Patience;
 use crate::counts::Counts;
 use crate::incoming::Incoming;
 use crate::routes::Table;
@@ -31,6 +33,10 @@ pub struct Inner {
     pub gate: Gate,
     /// What people have brought in and is looked at.
     pub incoming: Incoming,
+    /// How long requests may take to come, once that is set.
+    pub patience: OnceLock<Patience>,
+    /// Calls of programs that are being worked.
+    pub calls: Calls,
     /// Whether requests come over TLS.
     pub tls: bool,
     /// The one-time word of a site without accounts.
@@ -79,6 +85,8 @@ impl App {
             desks,
             gate: Gate::default(),
             incoming,
+            calls: Calls::default(),
+            patience: OnceLock::new(),
             tls,
             link: Mutex::new(link),
             views,

@@ -1,6 +1,7 @@
 //! Who asks, and whether they may: each request held against the list of routes.
 
 use std::net::{IpAddr, SocketAddr};
+use std::time::Duration;
 
 use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::{ConnectInfo, FromRequestParts, MatchedPath, Request, State};
@@ -14,6 +15,7 @@ use works::access::{self, Means, Role};
 use crate::again::Again;
 use crate::answer::Oops;
 use crate::app::App;
+use crate::connections::Connection;
 use crate::routes::{Need, Table};
 
 /// Octets of a form without files.
@@ -39,6 +41,14 @@ pub struct Person {
     pub again: Again,
 }
 
+impl Person {
+    /// Whether the sign-in still stands, for what stays open beyond one answer.
+    pub async fn stays(&self, app: &App) -> bool {
+        let (token, role) = (self.token.clone(), self.role);
+        app.work(move |app| access::stands(&app.site, &token, role, (app.clock)())).await.unwrap_or(false)
+    }
+}
+
 /// A name in the log.
 pub type Actor = works::access::Name;
 
@@ -59,13 +69,38 @@ impl<S: Send + Sync> FromRequestParts<S> for Peer {
     type Rejection = Oops;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Self, Oops> {
-        let known = parts.extensions.get::<ConnectInfo<SocketAddr>>().map(|c| c.0.ip());
-        Ok(Self(known.map_or_else(|| "local".into(), network)))
+        Ok(parts.extensions.get::<Self>().cloned().unwrap_or_else(|| Self("local".into())))
     }
 }
 
+impl Peer {
+    /// Who asks: whoever connects, or whom a proxy names that the settings trust. A proxy adds the address that it saw
+    /// at the end of the list, so that what stands before is the client's own word.
+    fn of(app: &App, request: &Request) -> Option<IpAddr> {
+        let settings = &app.site.settings.pages;
+        let peer = request.extensions().get::<ConnectInfo<SocketAddr>>()?.0.ip().to_canonical();
+        if !settings.proxies.contains(&peer) {
+            return Some(peer);
+        }
+        let said = request.headers().get_all(settings.proxy_header.as_str());
+        let listed: Vec<&str> =
+            said.iter().filter_map(|v| v.to_str().ok()).flat_map(|v| v.split(',')).map(str::trim).collect();
+        let mut seen = listed.iter().rev().map_while(|text| text.parse::<IpAddr>().ok());
+        Some(seen.find(|ip| !settings.proxies.contains(ip)).unwrap_or(peer))
+    }
+}
+
+/// A name that the pages are not known by may be another site's that leads here (DNS rebinding).
+fn is_known_by(app: &App, request: &Request) -> bool {
+    let hosts = &app.site.settings.pages.hosts;
+    let asked = request.headers().get(header::HOST).and_then(|h| h.to_str().ok()).unwrap_or_default();
+    let name =
+        asked.rsplit_once(':').filter(|(_, port)| port.bytes().all(|b| b.is_ascii_digit())).map_or(asked, |p| p.0);
+    hosts.is_empty() || hosts.iter().any(|host| host.eq_ignore_ascii_case(asked) || host.eq_ignore_ascii_case(name))
+}
+
 /// An address, or for IPv6 the network that one subscriber has.
-fn network(ip: IpAddr) -> String {
+pub(crate) fn network(ip: IpAddr) -> String {
     match ip {
         IpAddr::V6(v6) if v6.to_ipv4_mapped().is_none() => {
             let s = v6.segments();
@@ -216,12 +251,23 @@ async fn from_our_pages(request: Request, person: Option<&Person>) -> Result<Req
 pub async fn guard(
     State((app, table)): State<(App, &'static Table)>,
     path: MatchedPath,
-    request: Request,
+    mut request: Request,
     next: Next,
 ) -> Response {
     let method = if request.method() == Method::HEAD { Method::GET } else { request.method().clone() };
     // A method that no route has is the router's to answer; nothing runs then.
     let Some(need) = table.need(&method, path.as_str()) else { return next.run(request).await };
+    if !is_known_by(&app, &request) {
+        return Oops::Status(
+            StatusCode::MISDIRECTED_REQUEST,
+            "these pages are not known by the name in this address".into(),
+            "Use a name from pages.hosts in the site's touchmark.toml, or add this one there.".into(),
+        )
+        .into_response();
+    }
+    if let Some(ip) = Peer::of(&app, &request) {
+        request.extensions_mut().insert(Peer(network(ip)));
+    }
     match allowed(&app, need, request).await {
         Ok((request, person)) => {
             let mut response = next.run(request).await;
@@ -238,10 +284,21 @@ pub async fn guard(
     }
 }
 
+/// A body that ends with an error where its next piece takes too long.
+fn unhurried(body: Body, patience: Duration) -> Body {
+    let pieces = body.into_data_stream().timeout(patience);
+    Body::from_stream(pieces.map(|piece| match piece {
+        Ok(piece) => piece.map_err(std::io::Error::other),
+        Err(_) => Err(std::io::ErrorKind::TimedOut.into()),
+    }))
+}
+
 type Refused = (Oops, Option<Person>);
 
 async fn allowed(app: &App, need: Need, mut request: Request) -> Result<(Request, Option<Person>), Refused> {
     let changes = !request.method().is_safe();
+    let patience = app.patience.get().copied().unwrap_or_default().body;
+    request = request.map(|body| unhurried(body, patience));
     let person = match need {
         Need::Nobody => None,
         Need::Open | Need::Page(_) => by_cookie(app, request.headers()).await.map_err(|e| (e, None))?,
@@ -266,6 +323,9 @@ async fn allowed(app: &App, need: Need, mut request: Request) -> Result<(Request
         request = from_our_pages(request, session).await.map_err(|e| (e, person.clone()))?;
     }
     if let Some(person) = &person {
+        if let Some(connection) = request.extensions().get::<Connection>() {
+            connection.known();
+        }
         request.extensions_mut().insert(person.clone());
     }
     Ok((request, person))

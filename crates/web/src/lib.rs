@@ -12,6 +12,7 @@ pub mod api;
 pub mod app;
 pub mod asker;
 pub mod assets;
+pub mod connections;
 pub mod counts;
 pub mod form;
 pub mod frame;

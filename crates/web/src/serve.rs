@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum_server::Handle;
-use axum_server::tls_rustls::RustlsConfig;
+use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio::sync::watch;
@@ -14,6 +14,7 @@ use works::site::{Site, Who};
 use works::{Trouble, access};
 
 use crate::app::App;
+use crate::connections::{self, Connections, Doorkeeper, Patience};
 use crate::routes;
 
 /// How long open answers may take once the server is to stop.
@@ -26,6 +27,8 @@ pub struct Serve {
     pub listen: SocketAddr,
     /// Certificate chain and private key, both PEM files.
     pub tls: Option<(PathBuf, PathBuf)>,
+    /// How long requests may take to come.
+    pub patience: Patience,
 }
 
 /// What is told once the server listens.
@@ -95,6 +98,7 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
     let tls = serve.tls.as_ref().map(|(chain, key)| tls(chain, key)).transpose()?;
     let (close, closing) = watch::channel(false);
     let app = App::new(site, tls.is_some(), closing)?;
+    let patience = *app.patience.get_or_init(|| serve.patience);
     let listener = TcpListener::bind(serve.listen).and_then(|l| l.set_nonblocking(true).map(|()| l)).map_err(|e| {
         Trouble::surroundings(
             format!("{} can't be listened at: {e}", serve.listen),
@@ -114,9 +118,12 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
         let handle = Handle::new();
         tokio::spawn(stop(handle.clone(), close));
         tokio::spawn(announce(handle.clone(), app, told));
+        let door = Doorkeeper(Connections::new(connections::room()));
+        let mut server = axum_server::from_tcp(listener)?.http1_only().handle(handle);
+        server.http_builder().http1().header_read_timeout(patience.head);
         match tls {
-            Some(tls) => axum_server::from_tcp_rustls(listener, tls)?.handle(handle).serve(service).await,
-            None => axum_server::from_tcp(listener)?.handle(handle).serve(service).await,
+            Some(tls) => server.acceptor(RustlsAcceptor::new(tls).acceptor(door)).serve(service).await,
+            None => server.acceptor(door).serve(service).await,
         }
     });
     // Leaving the runtime waits for stations in the middle of a unit, and for no long work: that is cancelled.

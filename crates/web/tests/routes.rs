@@ -480,11 +480,106 @@ fn strangers_are_kept_out() {
     let dir = folder.path().join("site");
     drop(Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap());
     let listen = "0.0.0.0:0".parse().unwrap();
-    let open = web::serve::Serve { listen, tls: None };
+    let open = web::serve::Serve { listen, tls: None, patience: Default::default() };
     let refused = web::serve::run(Site::open(&dir).unwrap(), &open, |_| ()).unwrap_err();
     assert!(refused.to_string().contains("in the open"), "{refused}");
     let tls = Some((folder.path().join("chain.pem"), folder.path().join("key.pem")));
-    let beyond = web::serve::Serve { listen, tls };
+    let beyond = web::serve::Serve { listen, tls, patience: Default::default() };
     let refused = web::serve::run(Site::open(&dir).unwrap(), &beyond, |_| ()).unwrap_err();
     assert!(refused.to_string().contains("without accounts"), "{refused}");
+}
+
+/// The client goes away in the middle of a call: the act and its answer are kept, and a retry gets it, or waits for it.
+#[tokio::test(flavor = "multi_thread")]
+async fn an_answer_outlives_its_client() {
+    let house = house();
+    let person = web::guard::Person {
+        name: web::guard::Actor::new("mes engineer").unwrap(),
+        role: Role::Engineer,
+        means: None,
+        form: String::new(),
+        token: String::new(),
+        again: web::again::Again::default(),
+    };
+    let mut headers = axum::http::HeaderMap::new();
+    headers.insert("idempotency-key", "k9".parse().unwrap());
+    let (begun, mut seen) = tokio::sync::mpsc::unbounded_channel();
+    let (go, gate) = std::sync::mpsc::channel::<()>();
+    let call = |gate: Option<std::sync::mpsc::Receiver<()>>| {
+        let (app, person, headers, begun) = (house.app.clone(), person.clone(), headers.clone(), begun.clone());
+        async move {
+            let act = move |_: &App| {
+                begun.send(()).unwrap();
+                if let Some(gate) = gate {
+                    gate.recv().unwrap();
+                }
+                Ok(serde_json::json!({ "done": 1 }))
+            };
+            web::api::once::once(&app, &person, &headers, "a call".into(), act).await
+        }
+    };
+    let first = tokio::spawn(call(Some(gate)));
+    seen.recv().await.unwrap();
+    first.abort();
+    assert!(first.await.is_err(), "the client is gone");
+    let retry = tokio::spawn(call(None));
+    tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+    assert!(!retry.is_finished(), "it waits for the first");
+    go.send(()).unwrap();
+    let answered = retry.await.unwrap().ok().unwrap();
+    assert_eq!(answered.headers()["idempotency-replayed"], "true");
+    let body = axum::body::to_bytes(answered.into_body(), 1000).await.unwrap();
+    assert_eq!(&body[..], br#"{"done":1}"#);
+    assert!(seen.try_recv().is_err(), "it was done once");
+}
+
+/// A name that the pages are not known by, and a proxy's word.
+#[tokio::test(flavor = "multi_thread")]
+async fn names_and_proxies_are_those_of_the_settings() {
+    let house = house();
+    let file = house.app.site.dir.join("touchmark.toml");
+    let settings = std::fs::read_to_string(&file).unwrap();
+    let with = settings
+        .replace("hosts = []", "hosts = [\"line2.example\", \"localhost:8443\"]")
+        .replace("proxies = []", "proxies = [\"192.0.2.1\"]");
+    assert_ne!(settings, with);
+    std::fs::write(&file, with).unwrap();
+    let (_close, closing) = watch::channel(false);
+    let app = App::new(Site::open(&house.app.site.dir).unwrap(), false, closing).unwrap();
+    let (router, _) = router(&app);
+    let send = |host: &str, from: [u8; 4], said: Option<&str>| {
+        let mut request = Request::builder().method(Method::POST).uri("/badge").header("host", host);
+        if let Some(said) = said {
+            request = request.header("x-forwarded-for", said);
+        }
+        let mut request = request
+            .header("content-type", "application/x-www-form-urlencoded")
+            // A badge is looked up in no time: a password's slow digest would let tries grow again.
+            .body(Body::from("code=NOBODYS-BADGE"))
+            .unwrap();
+        request.extensions_mut().insert(axum::extract::ConnectInfo(std::net::SocketAddr::from((from, 4000))));
+        router.clone().oneshot(request)
+    };
+    for (host, known) in [
+        ("line2.example", true),
+        ("LINE2.example:80", true),
+        ("localhost:8443", true),
+        ("localhost", false),
+        ("x", false),
+    ] {
+        let got = send(host, [192, 0, 2, 9], None).await.unwrap().status();
+        assert_eq!(got != StatusCode::MISDIRECTED_REQUEST, known, "{host}: {got}");
+    }
+    // One client guesses, through the proxy or claiming to be others; whoever else comes is not held up.
+    for n in 0..9 {
+        let got = send("line2.example", [192, 0, 2, 1], Some(&format!("10.0.0.{n}, 198.51.100.7"))).await.unwrap();
+        assert_eq!(got.status() == StatusCode::TOO_MANY_REQUESTS, n == 8, "try {n}: {}", got.status());
+        assert_eq!(got.headers().contains_key("retry-after"), n == 8);
+    }
+    let other = send("line2.example", [192, 0, 2, 1], Some("198.51.100.8")).await.unwrap();
+    assert_ne!(other.status(), StatusCode::TOO_MANY_REQUESTS, "another client of the proxy");
+    for n in 0..9 {
+        let got = send("line2.example", [203, 0, 113, 5], Some(&format!("10.0.0.{n}"))).await.unwrap();
+        assert_eq!(got.status() == StatusCode::TOO_MANY_REQUESTS, n == 8, "a stranger's word counts for nothing");
+    }
 }

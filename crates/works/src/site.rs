@@ -1,5 +1,6 @@
 //! A site: a factory's working directory, its settings, keys and record book.
 
+use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 use std::{fs, io};
@@ -200,6 +201,12 @@ pub struct PageSettings {
     /// Sources of chips that stations may be set up with, beside simulated ones
     /// under the site's directory: a driver or a module is a program that runs here.
     pub chips: Vec<String>,
+    /// Names by which the pages are asked for, such as `line2.example:8443`; empty: any.
+    pub hosts: Vec<String>,
+    /// Addresses of proxies in front of the pages, whose word for the address of a client counts.
+    pub proxies: Vec<IpAddr>,
+    /// The header in which they give it.
+    pub proxy_header: String,
 }
 
 impl Default for PageSettings {
@@ -208,6 +215,9 @@ impl Default for PageSettings {
             offset: "+00:00".into(),
             shifts: vec!["06:00".into(), "14:00".into(), "22:00".into()],
             chips: Vec::new(),
+            hosts: Vec::new(),
+            proxies: Vec::new(),
+            proxy_header: "X-Forwarded-For".into(),
         }
     }
 }

@@ -19,11 +19,20 @@ pub struct Trouble {
     source: Option<Box<dyn Error + Send + Sync>>,
     about: Option<&'static str>,
     absent: bool,
+    wait: Option<u32>,
 }
 
 impl Trouble {
     fn new(kind: Kind, message: impl Into<String>, advice: impl Into<String>) -> Self {
-        Self { kind, message: message.into(), advice: advice.into(), source: None, about: None, absent: false }
+        Self {
+            kind,
+            message: message.into(),
+            advice: advice.into(),
+            source: None,
+            about: None,
+            absent: false,
+            wait: None,
+        }
     }
 
     /// Read, judged and refused.
@@ -39,6 +48,17 @@ impl Trouble {
     /// What was named is not here: wrong usage, of which HTTP has a status of its own.
     pub fn absent(message: impl Into<String>, advice: impl Into<String>) -> Self {
         Self { absent: true, ..Self::usage(message, advice) }
+    }
+
+    /// Too early: what is asked may be asked again in so many seconds.
+    pub fn too_early(message: impl Into<String>, seconds: u32) -> Self {
+        let unit = if seconds == 1 { "second" } else { "seconds" };
+        Self { wait: Some(seconds), ..Self::refused(message, format!("Wait {seconds} {unit}, then try again.")) }
+    }
+
+    /// Seconds to wait, where that is all that is needed.
+    pub fn wait(&self) -> Option<u32> {
+        self.wait
     }
 
     /// Whether what was named is not here.
@@ -127,6 +147,7 @@ impl Trouble {
             source: error.source().map(|s| s.to_string().into()),
             about: None,
             absent: false,
+            wait: None,
         }
     }
 }

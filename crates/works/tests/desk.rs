@@ -275,17 +275,17 @@ fn who_may_come_in() {
     assert!(access::first(&site, "Eve", "a tern on a hollow post", now).is_err(), "there is one by now");
     let session = access::session(&site, &first.token, now()).unwrap().unwrap();
     assert_eq!((session.account.as_str(), session.role), ("Ada", Role::Engineer));
-    let badge = Wish { name: "Olga", role: "operator", badge: Some("BADGE-4711"), ..Wish::default() };
+    let badge = Wish { name: "Olga", role: "operator", badge: Some("BADGE-4711-7C2F-19AB"), ..Wish::default() };
     access::add(&site, &badge, &who).unwrap();
-    let auditor = Wish { name: "Otto", role: "auditor", badge: Some("BADGE-4712"), ..Wish::default() };
+    let auditor = Wish { name: "Otto", role: "auditor", badge: Some("BADGE-4712-7C2F-19AB"), ..Wish::default() };
     assert!(access::add(&site, &auditor, &who).is_err(), "badges are for operators");
     assert!(access::add(&site, &Wish { badge: Some("4711"), name: "Ole", ..badge }, &who).is_err(), "too short");
     assert!(access::add(&site, &Wish { badge: None, name: "Ole", ..badge }, &who).is_err(), "no way to sign in");
 
     let gate = Gate::default();
-    let by_badge = access::sign_in_by_badge(&site, &gate, " BADGE-4711\r\n", "peer", now).unwrap();
+    let by_badge = access::sign_in_by_badge(&site, &gate, " BADGE-4711-7C2F-19AB\r\n", "peer", now).unwrap();
     assert_eq!(by_badge.session.account.as_str(), "Olga");
-    assert!(access::sign_in_by_badge(&site, &gate, "BADGE-4713", "peer", now).is_err());
+    assert!(access::sign_in_by_badge(&site, &gate, "BADGE-4713-7C2F-19AB", "peer", now).is_err());
     let wrong = access::sign_in(&site, &gate, "Ada", "not the password at all", "peer", now).map(drop).unwrap_err();
     let unknown =
         access::sign_in(&site, &gate, "my pass phrase", "not the password at all", "peer", now).map(drop).unwrap_err();
@@ -299,7 +299,9 @@ fn who_may_come_in() {
     // Nothing that opens anything stands in the book.
     let octets = std::fs::read(folder.path().join("site/book.sqlite")).unwrap();
     let wal = std::fs::read(folder.path().join("site/book.sqlite-wal")).unwrap_or_default();
-    for secret in ["BADGE-4711", "hollow post", "my pass phrase", first.token.as_str(), by_badge.token.as_str()] {
+    for secret in
+        ["BADGE-4711-7C2F-19AB", "hollow post", "my pass phrase", first.token.as_str(), by_badge.token.as_str()]
+    {
         let found = [&octets, &wal].iter().any(|o| o.windows(secret.len()).any(|w| w == secret.as_bytes()));
         assert!(!found, "a secret stands in the clear");
     }

@@ -4,7 +4,7 @@ use std::cell::{Cell, RefCell};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use book::ids::UnitSerial;
-use book::{Book, BookError, CopyWatch, Location, Stage, UnitState};
+use book::{Book, BookError, CopyWatch, Location, OpenOptions, Stage, UnitState};
 
 use crate::server::Server;
 use crate::support::*;
@@ -278,17 +278,20 @@ fn tls_as_the_address_asks() {
     let by_number = book.replace("@localhost", "@127.0.0.1");
     let certified = book.replace("postgres@", "line@");
     let with = format!("{certified}&sslcert={}&sslkey={}", file("line.pem"), file("line.key"));
+    let backups = tempfile::tempdir().expect("a folder");
+    let options = OpenOptions { backups: backups.path().to_owned(), site: None, at: crate::support::at(0) };
+    let open = |url: &str| Book::open(&at(url), &options);
     let refused = |url: &str, why: &str| {
-        let error = Book::open(&at(url)).map(drop).expect_err(url);
+        let error = open(url).map(drop).expect_err(url);
         let told = std::iter::successors(Some(&error as &dyn std::error::Error), |e| e.source())
             .map(ToString::to_string)
             .collect::<Vec<_>>()
             .join(": ");
         assert!(told.contains(why), "{url}: {told}");
     };
-    drop(Book::open(&at(&by_number.replace("verify-full", "require"))).expect("the chain alone is checked"));
+    drop(open(&by_number.replace("verify-full", "require")).expect("the chain alone is checked"));
     let (unchecked, _) = by_number.split_once("&sslrootcert").expect("a root");
-    drop(Book::open(&at(&unchecked.replace("verify-full", "require"))).expect("nothing is checked"));
+    drop(open(&unchecked.replace("verify-full", "require")).expect("nothing is checked"));
     refused(&by_number, "certificate not valid for name");
     refused(&book.replace("root.pem", "line.pem"), "certificate");
     refused(&by_number.replace("verify-full", "require").replace("root.pem", "line.pem"), "certificate");

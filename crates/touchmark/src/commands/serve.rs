@@ -36,7 +36,8 @@ pub fn run(args: ServeArgs, place: &Place, output: &mut Output) -> Result<Exit, 
     let passphrase = args.passphrase.for_site_key(&site)?;
     site.key(passphrase.as_ref())?;
     drop(passphrase);
-    let wanted = Serve { listen: args.listen, tls: args.tls_certificate.zip(args.tls_key) };
+    let wanted =
+        Serve { listen: args.listen, tls: args.tls_certificate.zip(args.tls_key), patience: Default::default() };
     let (told, heard) = mpsc::channel();
     let server = std::thread::spawn(move || serve(site, &wanted, move |started| drop(told.send(started.clone()))));
     // Nothing comes where the server could not start: its end says why.

@@ -6,7 +6,7 @@
 
 mod acts;
 mod health;
-mod once;
+pub mod once;
 mod reads;
 mod shapes;
 mod withdrawing;

@@ -7,7 +7,7 @@ use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
 use works::Trouble;
-use works::access::{self, Begun, Role};
+use works::access::{self, Begun, Pace, Role};
 
 use crate::again::Again;
 use crate::answer::{Oops, go, page};
@@ -102,9 +102,20 @@ pub struct Own {
 }
 
 /// Only addresses of this site: anything else would lead people away.
+///
+/// Browsers drop tabs and line ends from an address and take a backslash for a slash (WHATWG URL §4.4), and what
+/// stands between may undo percent-encoding: the address is refused where any such reading has another host.
 fn within(next: &str) -> &str {
-    let plain = next.starts_with('/') && !next.starts_with("//") && !next.contains(['\\', '\r', '\n']);
-    if plain { next } else { "/" }
+    let leads_away = |address: &str| !address.starts_with('/') || address[1..].starts_with(['/', '\\']);
+    let mut read = next.to_owned();
+    for _ in 0..3 {
+        let path = read.split(['?', '#']).next().unwrap_or_default();
+        if leads_away(&read) || path.contains('\\') || path.chars().any(char::is_control) {
+            return "/";
+        }
+        read = percent_encoding::percent_decode_str(&read).decode_utf8_lossy().into_owned();
+    }
+    if next.bytes().all(|b| b.is_ascii_graphic()) { next } else { "/" }
 }
 
 fn entered(app: &App, begun: &Begun, next: &str) -> Response {
@@ -173,7 +184,7 @@ pub async fn first(State(app): State<App>, Peer(peer): Peer, Form(form): Form<Fi
     let (word, name, password) = (form.word, form.name, zeroize::Zeroizing::new(form.password));
     let begun = app
         .work(move |app| {
-            app.gate.pass(&format!("peer {peer}"), (app.clock)())?;
+            app.gate.pass(&format!("address {peer}"), Pace::ADDRESS, (app.clock)())?;
             // Digests are compared, so that the time taken tells nothing of the word.
             if right.is_none_or(|r| access::digest(&r) != access::digest(&word)) {
                 return Err(Trouble::refused(
@@ -247,6 +258,17 @@ mod tests {
             ("https://evil.example", "/"),
             ("/\\evil.example", "/"),
             ("/a\r\nSet-Cookie: x", "/"),
+            ("/\t/evil.example", "/"),
+            ("/\n/evil.example", "/"),
+            ("\t//evil.example", "/"),
+            ("/%2Fevil.example", "/"),
+            ("/%252Fevil.example", "/"),
+            ("/%5Cevil.example", "/"),
+            ("/%09/evil.example", "/"),
+            ("/a/%5C..%5C/evil", "/"),
+            ("javascript:alert(1)", "/"),
+            ("/reels/Tern%20A?tape=1&to=http%3A%2F%2Fx", "/reels/Tern%20A?tape=1&to=http%3A%2F%2Fx"),
+            ("/units?find=MT%3AA%2F%2FB", "/units?find=MT%3AA%2F%2FB"),
         ] {
             assert_eq!(within(next), to, "{next:?}");
         }

@@ -228,17 +228,6 @@ fn past(watched: &watch::Watched) -> bool {
     watched.days_left.is_some_and(|days| days < 0)
 }
 
-/// When a watched thing bites, in words.
-fn when(watched: &watch::Watched) -> String {
-    match watched.days_left {
-        Some(days) if days < 0 => format!("{} days ago", -days),
-        Some(0) => "today".into(),
-        Some(1) => "in 1 day".into(),
-        Some(days) => format!("in {days} days"),
-        None => "no date".into(),
-    }
-}
-
 /// `GET /line/watch`: what bites within the site's days. However many look at it, the works are asked at most once a
 /// minute.
 ///
@@ -269,16 +258,24 @@ pub async fn watched(State(app): State<App>, person: Person) -> Result<axum::res
     Ok(axum::response::Html(told))
 }
 
+/// How often an open stream looks whether its person may still see it.
+const RIGHTS: std::time::Duration = std::time::Duration::from_secs(4);
+
 /// `GET /line/events`: that something changed.
-pub async fn events(State(app): State<App>, _person: Person) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+pub async fn events(State(app): State<App>, person: Person) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let mut views = app.views.subscribe();
     let mut closing = app.closing.clone();
     let (send, receive) = tokio::sync::mpsc::channel(2);
     tokio::spawn(async move {
+        let mut beat = tokio::time::interval(RIGHTS);
         loop {
             tokio::select! {
                 _ = closing.changed() => return,
                 () = send.closed() => return,
+                _ = beat.tick() => {
+                    if person.stays(&app).await { continue }
+                    return
+                }
                 view = views.recv() => if matches!(view, Err(RecvError::Closed)) { return },
             }
             tokio::time::sleep(PAUSE).await;

@@ -337,7 +337,10 @@ pub async fn events(
         loop {
             let event = tokio::select! {
                 _ = closing.changed() => return,
-                _ = beat.tick() => Event::default().event("beat").data("."),
+                _ = beat.tick() => {
+                    if !person.stays(&app).await { return; }
+                    Event::default().event("beat").data(".")
+                }
                 view = views.recv() => {
                     // A page that fell behind is told how things stand now. Counts are the
                     // book's to tell, and asked for only when a unit is done.

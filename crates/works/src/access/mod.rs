@@ -22,7 +22,7 @@ use zeroize::Zeroizing;
 
 pub use book::ids::Actor as Name;
 pub use book::{AccountRole as Role, Session, SignedInBy as Means};
-pub use gate::Gate;
+pub use gate::{Gate, Pace};
 pub use secret::{csrf_of, digest, draw_token};
 pub use standing::{AskPassword, Standing};
 
@@ -39,6 +39,8 @@ const IDLE: Duration = Duration::hours(1);
 const PASSWORD: std::ops::RangeInclusive<usize> = 12..=256;
 /// A badge's code, as a scanner types it.
 const BADGE: std::ops::RangeInclusive<usize> = 8..=64;
+/// Bits that a new badge's code must be able to hold: one that can be tried out is none.
+const BADGE_BITS: f64 = 64.0;
 /// The longest life of a token.
 const TOKEN_DAYS: std::ops::RangeInclusive<i64> = 1..=3660;
 
@@ -143,12 +145,38 @@ fn account(site: &Site, wish: &Wish<'_>) -> Result<NewAccount, Trouble> {
             .about("badge"));
         }
     }
+    if let Some(badge) = badge
+        && bits(badge) < BADGE_BITS
+    {
+        return Err(Trouble::usage(
+            format!("a badge's code of {} characters like these can be guessed", badge.chars().count()),
+            "Use badges with a random code of 64 bits or more: 16 hexadecimal digits, 13 letters and digits, or 20 digits.",
+        )
+        .about("badge"));
+    }
     Ok(NewAccount {
         name,
         role,
         password: password.map(secret::hash_password).transpose()?,
         badge: badge.map(|b| secret::badge_digest(site, b)).transpose()?,
     })
+}
+
+/// The most bits that a code of these characters can hold, by the kinds of characters that it has.
+fn bits(code: &str) -> f64 {
+    let has = |kind: fn(&char) -> bool| code.chars().any(|c| kind(&c));
+    let hexadecimal = code.chars().all(|c| c.is_ascii_hexdigit() || matches!(c, '-' | ':' | ' '));
+    let letters = |size: u32| if hexadecimal { 6 } else { size };
+    let mut symbols = 0;
+    for (there, size) in [
+        (has(char::is_ascii_digit), 10),
+        (has(char::is_ascii_uppercase), letters(26)),
+        (has(char::is_ascii_lowercase), letters(26)),
+    ] {
+        symbols += if there { size } else { 0 };
+    }
+    let counted = code.chars().filter(char::is_ascii_alphanumeric).count();
+    counted as f64 * f64::from(symbols.max(1)).log2()
 }
 
 /// Whether the site has any account.
@@ -234,7 +262,7 @@ pub fn change(site: &Site, wish: &Wish<'_>, who: &Who) -> Result<(), Trouble> {
 ///
 /// [`Trouble`] where the old one is wrong.
 pub fn change_own(site: &Site, gate: &Gate, old: &str, new: &str, who: &Who) -> Result<(), Trouble> {
-    gate.pass(&format!("account {}", who.actor), (who.clock)())?;
+    gate.pass(&format!("own password of {}", who.actor), Pace::ACCOUNT, (who.clock)())?;
     let known = site.book.account(&who.actor)?.filter(|a| !a.closed);
     let stored = known.as_ref().and_then(|a| a.password.as_deref());
     if !secret::is_password(old, stored)? {
@@ -289,7 +317,8 @@ fn refused(site: &Site, name: Option<&Actor>, means: SignedInBy, clock: fn() -> 
 
 /// Signs in by name and password.
 ///
-/// - `peer`: where the request comes from; tries are counted by it and by the name.
+/// - `peer`: where the request comes from; tries are counted by it, and by the name and it together, so that
+///   nobody elsewhere can use up a person's tries.
 ///
 /// # Errors
 ///
@@ -303,8 +332,9 @@ pub fn sign_in(
     clock: fn() -> OffsetDateTime,
 ) -> Result<Begun, Trouble> {
     let (now, name) = (clock(), name.trim());
-    gate.pass(&format!("peer {peer}"), now)?;
-    gate.pass(&format!("account {}", name.to_lowercase()), now)?;
+    let account = format!("account {} from {peer}", name.to_lowercase());
+    gate.pass(&format!("address {peer}"), Pace::ADDRESS, now)?;
+    gate.pass(&account, Pace::ACCOUNT, now)?;
     let known = match Actor::new(name) {
         Ok(actor) => site.book.account(&actor)?.filter(|a| !a.closed),
         Err(_) => None,
@@ -312,10 +342,9 @@ pub fn sign_in(
     let stored = known.as_ref().and_then(|a| a.password.as_deref());
     let right = secret::is_password(password, stored)?;
     match &known {
-        Some(account) if right => {
-            gate.forget(&format!("account {}", name.to_lowercase()));
-            gate.forget(&format!("peer {peer}"));
-            begin(site, &account.name, account.role, SignedInBy::Password, clock)
+        Some(known) if right => {
+            gate.forget(&account);
+            begin(site, &known.name, known.role, SignedInBy::Password, clock)
         }
         _ => {
             refused(site, known.as_ref().map(|a| &a.name), SignedInBy::Password, clock)?;
@@ -336,7 +365,9 @@ pub fn sign_in_by_badge(
     peer: &str,
     clock: fn() -> OffsetDateTime,
 ) -> Result<Begun, Trouble> {
-    gate.pass(&format!("peer {peer}"), clock())?;
+    let badges = format!("badges from {peer}");
+    gate.pass(&format!("address {peer}"), Pace::ADDRESS, clock())?;
+    gate.pass(&badges, Pace::ACCOUNT, clock())?;
     let code = code.trim();
     let account = if BADGE.contains(&code.chars().count()) {
         site.book.account_of_badge(&secret::badge_digest(site, code)?)?
@@ -345,7 +376,7 @@ pub fn sign_in_by_badge(
     };
     match account.filter(|a| a.role == AccountRole::Operator) {
         Some(account) => {
-            gate.forget(&format!("peer {peer}"));
+            gate.forget(&badges);
             begin(site, &account.name, account.role, SignedInBy::Badge, clock)
         }
         None => {
@@ -369,6 +400,15 @@ pub fn session(site: &Site, token: &str, now: OffsetDateTime) -> Result<Option<S
         site.book.prolong_session(&key, session.expires)?;
     }
     Ok(Some(session))
+}
+
+/// Whether a session still stands for this role. Unlike [`session`] it does not prolong it.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn stands(site: &Site, token: &str, role: Role, now: OffsetDateTime) -> Result<bool, Trouble> {
+    Ok(site.book.session(&digest(token), now)?.is_some_and(|s| s.role == role))
 }
 
 /// Signs out.

@@ -87,7 +87,9 @@ pub(super) fn seal(file: &mut File, signer: &dyn Signer, pass: &dyn Fn() -> io::
     let end = file.metadata()?.len() - SEAL;
     let body = digest_of(file, end, pass)?;
     let signature = signer.sign(statement(&body).as_bytes()).map_err(io::Error::other)?;
-    let raw = raw_from_der(&signature).map(|raw| lower(&raw)).ok_or_else(|| io::Error::other("the key made no signature on P-256"))?;
+    let raw = raw_from_der(&signature)
+        .map(|raw| lower(&raw))
+        .ok_or_else(|| io::Error::other("the key made no signature on P-256"))?;
     file.seek(SeekFrom::Start(end))?;
     file.write_all(hex::encode(raw).as_bytes())?;
     file.sync_all()

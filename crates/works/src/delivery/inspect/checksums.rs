@@ -159,7 +159,7 @@ impl List {
     }
 
     /// The name of a line from where the archive begins, with the list's folder before it.
-    fn from_folder(&self, file: &str) -> String {
+    fn in_folder(&self, file: &str) -> String {
         let own = tidy(&self.name);
         let folder = own.rsplit_once('/').map_or("", |(folder, _)| folder);
         tidy(&format!("{folder}/{file}"))
@@ -195,7 +195,7 @@ impl Checksums {
         let own: HashSet<(u32, String)> = self.lists.iter().map(|l| (l.within, tidy(&l.name))).collect();
         for list in &self.lists {
             for (digest, file) in &list.lines {
-                let (near, far) = (list.from_folder(file), tidy(file));
+                let (near, far) = (list.in_folder(file), tidy(file));
                 // A list that names itself was not finished when it was read for that.
                 if own.contains(&(list.within, near.clone())) {
                     continue;
@@ -207,7 +207,8 @@ impl Checksums {
                 lines.push((list, file, half(digest)));
             }
         }
-        let mut best: Vec<Option<((bool, bool, bool), usize)>> = vec![None; lines.len()];
+        type Rank = (bool, bool, bool);
+        let mut best: Vec<Option<(Rank, usize)>> = vec![None; lines.len()];
         for (index, seen) in self.seen.iter().enumerate() {
             for (at, near) in wanted.get(&seen.name).into_iter().flatten() {
                 let (list, _, digest) = lines[*at];
