@@ -29,7 +29,7 @@ pub(super) enum Looked {
     /// It is as blank as the book says, or is no longer blank in the book.
     Blank,
     /// It holds an identity.
-    Held(Held),
+    Held(Box<Held>),
     /// It gave no answer: what the first attempt fails with.
     Silent(Failure),
 }
@@ -122,7 +122,7 @@ pub(super) fn look(
     if dac.is_none() && record.is_none() {
         return Ok(Ok(Looked::Blank));
     }
-    Ok(Ok(Looked::Held(Held { dac, record, locked: state == State::Locked })))
+    Ok(Ok(Looked::Held(Box::new(Held { dac, record, locked: state == State::Locked }))))
 }
 
 fn another(id: &chip::ChipId, held: &[u8]) -> Failure {

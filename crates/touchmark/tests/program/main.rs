@@ -1,0 +1,55 @@
+//! The program, tried from outside: one binary, since each one links everything that the program is made of.
+#![cfg(test)]
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "a run says how much it tried, and what it left out")]
+
+#[macro_use]
+mod at_site;
+mod python;
+#[cfg(unix)]
+#[path = "../../../../tests/outside/softhsm.rs"]
+mod softhsm;
+
+mod chip;
+#[cfg(unix)]
+mod closing;
+mod codes;
+mod corpus;
+mod disks;
+#[cfg(unix)]
+mod drivers;
+mod evidence;
+mod examine;
+mod extras;
+mod fit;
+mod impact;
+mod indirect;
+#[cfg(unix)]
+mod interrupted;
+mod keeping;
+#[cfg(unix)]
+mod killed;
+mod label;
+#[cfg(unix)]
+mod line;
+mod main_job;
+#[cfg(unix)]
+mod many;
+mod onboarding;
+mod outside;
+mod outside_codes;
+mod plan;
+mod proofs;
+mod receiving;
+mod rehearsal;
+mod report;
+mod retention;
+mod revoke;
+mod slips;
+mod swapped;
+#[cfg(unix)]
+mod tokens;
+#[cfg(unix)]
+mod torture;
+mod trust_sets;
+mod watch;
+mod words;

@@ -1,0 +1,416 @@
+//! Receiving what the trade really sends: manifests of chip makers and spreadsheets, archives of every kind, and
+//! deliveries that are refused with a report for whoever has to put them right.
+
+use crate::at_site;
+use crate::python;
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+
+use at_site::engine::Engine;
+use at_site::{Answer, Site, data, text};
+use serde_json::{Value, json};
+
+on_both_engines! {
+    a_refused_delivery_counts_apart_and_says_what_is_wrong_entry_by_entry,
+    a_delivery_for_another_reel_of_the_site_names_it,
+    a_reel_under_the_wrong_product_is_named_as_that,
+    a_part_received_again_names_the_chips_without,
+    a_reel_of_an_authoritys_certificates_is_made_only_on_purpose,
+}
+
+fn receive(site: &Site, file: &Path, reel: &str, more: &[&str]) -> Answer {
+    let typed = ["reel", "receive", text(file), "--reel", reel, "--product", "Tern Vent"];
+    site.call(&format!("{} as {reel}", file.display()), &[&typed[..], more].concat())
+}
+
+/// Manifests made by `tests/outside/manifests.py`: by Python's csv, json, codecs, lzma, tarfile and zipfile, by
+/// `cryptography`, zstd and 7z. Each leads to the exit code and the words that are listed with it.
+#[test]
+fn manifests_of_the_trade_are_read_or_explained() {
+    let Some(python) = python::interpreter() else { return };
+    let site = Site::new("a");
+    let made = tempfile::tempdir().expect("a folder");
+    python::run(&python, "manifests.py", &[made.path(), &data("reel-a/manifest.csv")]);
+    let cases: Vec<Value> =
+        serde_json::from_slice(&fs::read(made.path().join("cases.json")).expect("cases")).expect("a list");
+    assert!(cases.len() >= 45, "{} cases", cases.len());
+    let mut wrong = Vec::new();
+    for (number, case) in cases.iter().enumerate() {
+        let file = case["file"].as_str().expect("a file");
+        let map = case["map"].as_str().map_or(vec![], |map| vec!["--map", map]);
+        let answer = receive(&site, &made.path().join(file), &format!("R{number}"), &map);
+        let said = answer.said.to_lowercase();
+        let words = case["says"].as_array().expect("words").iter().filter_map(Value::as_str);
+        let unsaid: Vec<&str> = words.filter(|word| !said.contains(*word)).collect();
+        let received = answer.json["chips"]["received"].as_i64().unwrap_or(0);
+        if json!(answer.exit) != case["exit"] || !unsaid.is_empty() || json!(received) != case["chips"] {
+            let start: String = answer.said.chars().take(600).collect();
+            wrong.push(format!("{file}: exit {:?}, {received} chips, {unsaid:?} not said: {start}", answer.exit));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n\n"));
+    let good = cases.iter().filter(|case| case["exit"] == 0).count();
+    let received: i64 = cases.iter().filter_map(|case| case["chips"].as_i64()).sum();
+    assert_eq!((site.reconcile("in the end")["chips"]["blank"].as_i64(), good > 20), (Some(received), true));
+}
+
+/// The same 400 DACs, packed by xz and zstd, are as good as in their ZIP; what 7z packed is named.
+#[test]
+fn deliveries_are_opened_by_what_they_are() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site, "unpacked");
+    let pack = |program: &str, arguments: &[&str]| {
+        let status = Command::new(program).args(arguments).current_dir(&folder).stdout(Stdio::null()).status();
+        assert!(status.is_ok_and(|s| s.success()), "{program} {arguments:?}");
+    };
+    pack("tar", &["-cJf", "../delivery.bin", "dacs", "PAI.pem"]);
+    pack("tar", &["--zstd", "-cf", "../delivery.tar.gz", "dacs", "PAI.pem"]);
+    pack("7z", &["a", "-bd", "-y", "../delivery.zip", "-t7z", "dacs"]);
+    let call = |name: &str| {
+        let file = site.dir.path().join(name);
+        site.call(name, &["delivery", "receive", text(&file), "--reel", "A"])
+    };
+    let closed = call("delivery.zip");
+    assert_eq!(closed.exit, Some(2), "{}", closed.said);
+    assert!(closed.said.contains("a 7z archive") && closed.said.contains("Unpack it"), "{}", closed.said);
+    let xz = call("delivery.bin");
+    assert_eq!((&xz.json["verdict"], &xz.json["certificates"]["accepted"]), (&json!("accepted"), &json!(400)));
+    let zst = call("delivery.tar.gz");
+    assert_eq!(zst.json["verdict"], "already-received", "{}", zst.said);
+}
+
+/// The delivery of reel A as files in a folder.
+fn unpacked(site: &Site, name: &str) -> PathBuf {
+    let folder = site.dir.path().join(name);
+    fs::create_dir(&folder).expect("a folder");
+    let zip = fs::File::open(data("reel-a/delivery.zip")).expect("a file");
+    zip::ZipArchive::new(zip).expect("a ZIP").extract(&folder).expect("unpacked");
+    folder
+}
+
+fn sh(folder: &Path, script: &str) {
+    let status = Command::new("sh").args(["-ec", script]).current_dir(folder).stdout(Stdio::null()).status();
+    assert!(status.is_ok_and(|s| s.success()), "{script}");
+}
+
+fn deliver(site: &Site, path: &Path, more: &[&str]) -> Answer {
+    let typed = ["delivery", "receive", text(path), "--reel", "A"];
+    site.call(&path.display().to_string(), &[&typed[..], more].concat())
+}
+
+fn finding<'a>(answer: &'a Answer, rule: &str) -> &'a Value {
+    let found = answer.json["findings"].as_array().and_then(|all| all.iter().find(|f| f["rule"] == rule));
+    found.unwrap_or_else(|| panic!("no {rule}: {}", answer.said))
+}
+
+/// Lists made by the system's `sha256sum`: a file changed or lost since is refused by name, and nothing of a changed
+/// file is kept.
+#[test]
+fn lists_of_checksums_are_held_against_what_came() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site, "listed");
+    let mut dacs: Vec<_> =
+        fs::read_dir(folder.join("dacs")).expect("DACs").map(|e| e.expect("an entry").path()).collect();
+    dacs.sort();
+    sh(&folder, "rm PAA.pem README.txt; sha256sum PAI.pem dacs/* > SHA256SUMS; echo note > note.txt");
+
+    // One DAC in the place of another, one file lost, and a line that is no checksum.
+    fs::copy(&dacs[1], &dacs[0]).expect("changed");
+    let lost = fs::read(&dacs[2]).expect("a DAC");
+    fs::remove_file(&dacs[2]).expect("lost");
+    let sums = folder.join("SHA256SUMS");
+    let whole = fs::read_to_string(&sums).expect("sums");
+    fs::write(&sums, format!("a line\n{whole}")).expect("sums");
+    let refused = deliver(&site, &folder, &[]);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let errors: Vec<&Value> = refused.json["findings"]
+        .as_array()
+        .expect("findings")
+        .iter()
+        .filter(|f| f["rule"] == "delivery.checksum" && f["severity"] == "error")
+        .collect();
+    let name = |path: &Path| format!("dacs/{}", path.file_name().expect("a name").to_string_lossy());
+    let told: Vec<_> = errors
+        .iter()
+        .map(|f| (f["subject"].as_str().unwrap_or_default(), f["found"].as_str().unwrap_or_default()))
+        .collect();
+    assert!(told.contains(&(&name(&dacs[0]), "its SHA-256 is not the one in SHA256SUMS")), "{told:?}");
+    assert!(told.contains(&(&name(&dacs[2]), "SHA256SUMS names it, and it did not come")), "{told:?}");
+    assert!(refused.said.contains("line 1: not a SHA-256 checksum"), "{}", refused.said);
+    assert!(refused.said.contains("1 of the files is not listed: note.txt"), "{}", refused.said);
+    let expected = json!({ "lists": ["SHA256SUMS"], "listed": 401, "matching": 399, "unlisted": 1 });
+    assert_eq!(refused.json["checksums"], expected);
+
+    // A certificate that would be good by itself is not kept out of a file that was changed.
+    let own = fs::read(&dacs[3]).expect("a DAC");
+    let same = [own.as_slice(), b"\n"].concat();
+    fs::write(&dacs[3], same).expect("changed");
+    let part = deliver(&site, &folder, &["--accept-part"]);
+    assert_eq!(part.json["certificates"]["accepted"], 396, "{}", part.said);
+    site.done("withdrawn", &["delivery", "withdraw", part.json["delivery"].as_str().expect("an id")]);
+
+    // As it was, in an archive of its own whose checksum lies beside it, in the form of one line.
+    fs::write(&dacs[3], own).expect("as it was");
+    fs::write(&dacs[2], lost).expect("as it was");
+    fs::write(&sums, whole).expect("sums");
+    let original = unpacked(&site, "original");
+    fs::copy(original.join(name(&dacs[0])), &dacs[0]).expect("as it was");
+    sh(
+        &folder,
+        "mkdir ../sent; tar -cf ../sent/delivery.tar PAI.pem dacs SHA256SUMS; cd ../sent; sha256sum -b delivery.tar > delivery.tar.sha256",
+    );
+    let sent = site.dir.path().join("sent");
+    let good = deliver(&site, &sent, &[]);
+    assert_eq!((good.exit, &good.json["certificates"]["accepted"]), (Some(0), &json!(400)), "{}", good.said);
+    assert_eq!((&good.json["checksums"]["listed"], &good.json["checksums"]["matching"]), (&json!(402), &json!(402)));
+    let shown = site.done("shown", &["delivery", "show", good.json["delivery"].as_str().expect("an id")]);
+    assert_eq!(shown["report"]["checksums"]["matching"], 402, "{shown}");
+    let tar = sent.join("delivery.tar");
+    let mut longer = fs::read(&tar).expect("a tar");
+    longer.extend([0; 512]);
+    fs::write(&tar, longer).expect("changed");
+    assert!(deliver(&site, &sent, &[]).said.contains("not the one in delivery.tar.sha256"));
+}
+
+/// What does not belong in a delivery is named as what it is.
+#[test]
+fn a_manifest_a_private_key_and_a_missing_root_are_named() {
+    let site = Site::new("a");
+    let manifest = data("reel-a/manifest.csv");
+    // The reel's product is there; its root is not.
+    let bare = Site::bare("sqlite:book.sqlite");
+    bare.done(
+        "product",
+        &[
+            "product",
+            "add",
+            "Tern Vent",
+            "--vendor",
+            "FFF2",
+            "--product",
+            "8A21",
+            "--device-type",
+            "0x0202",
+            "--reach",
+            "ble",
+        ],
+    );
+    for site in [&site, &bare] {
+        site.receive_reel("a");
+    }
+    let refused = deliver(&site, &manifest, &[]);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let told = finding(&refused, "delivery.format");
+    assert!(told["found"].as_str().is_some_and(|t| t.contains("manifest.csv is a table of chips")), "{told}");
+    assert!(told["advice"].as_str().is_some_and(|t| t.contains("touchmark reel receive")), "{told}");
+    let reel = receive(&site, &data("reel-a/delivery.zip"), "D", &[]);
+    assert!(reel.exit == Some(2) && reel.said.contains("touchmark delivery receive"), "{}", reel.said);
+
+    let rootless = unpacked(&site, "rootless");
+    sh(&rootless, "rm PAA.pem SHA256SUMS");
+    let refused = deliver(&bare, &rootless, &[]);
+    let told = finding(&refused, "chain.complete");
+    assert!(told["found"].as_str().is_some_and(|t| t.starts_with("the PAA that issued it is not available")), "{told}");
+    assert!(told["advice"].as_str().is_some_and(|t| t.contains("the PAA") && !t.contains("the PAI")), "{told}");
+
+    // The key of one chip, made by OpenSSL's commands out of what the chip maker would never give away.
+    let folder = unpacked(&site, "exposed");
+    let chips = site.dir.path().join("chip.csv");
+    sh(&folder, "openssl ecparam -name prime256v1 -genkey -noout -out key.pem");
+    let key = Command::new("openssl")
+        .args(["ec", "-in", "key.pem", "-pubout", "-outform", "DER"])
+        .current_dir(&folder)
+        .output();
+    let spki = key.expect("OpenSSL").stdout;
+    fs::write(&chips, format!("chip_id,public_key\nAB0123,{}\n", hex::encode(spki))).expect("a manifest");
+    let typed = ["reel", "receive", text(&chips), "--reel", "K", "--product", "Tern Vent"];
+    site.done("a reel of one", &typed);
+    let own = site.call("its key", &["delivery", "receive", text(&folder), "--reel", "K"]);
+    let told = finding(&own, "delivery.private-key");
+    assert_eq!((&told["subject"], &told["chip_id"]), (&json!("key.pem"), &json!("AB0123")), "{told}");
+    assert!(told["advice"].as_str().is_some_and(|t| t.contains("exposed") && t.contains("authority")), "{told}");
+}
+
+fn a_reel_under_the_wrong_product_is_named_as_that(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.add("b");
+    let manifest = data("reel-a/manifest.csv");
+    site.done("as B", &["reel", "receive", text(&manifest), "--reel", "My reel", "--product", "Tern Damper"]);
+    let delivery = data("reel-a/delivery.zip");
+    let typed = ["delivery", "receive", text(&delivery), "--reel", "My reel"];
+    let refused = site.call("A's for a reel under B", &typed);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let told = finding(&refused, "delivery.other-product");
+    let found = told["found"].as_str().expect("words");
+    assert!(
+        found.contains("for product Tern Damper; 400 of 400")
+            && found.contains("FFF2 8A21, as those of product Tern Vent"),
+        "{told}"
+    );
+    let advice = told["advice"].as_str().expect("words");
+    assert!(advice.contains("touchmark reel withdraw \"My reel\""), "{told}");
+    let words = in_words(&site, &typed);
+    assert!(!words.contains("Ask the authority to put it right") && words.contains("nothing to put right"), "{words}");
+    site.done("withdraw", &["reel", "withdraw", "My reel"]);
+    site.done("as A", &["reel", "receive", text(&manifest), "--reel", "My reel", "--product", "Tern Vent"]);
+    site.done("accepted", &typed);
+}
+
+fn a_part_received_again_names_the_chips_without(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    let short = data("faulty/three-chips-without.tar.gz");
+    let typed = ["delivery", "receive", text(&short), "--reel", "A"];
+    let first = in_words(&site, &[&typed[..], &["--accept-part"]].concat());
+    assert!(first.contains("397 good, 0 faulty, 3 missing"), "{first}");
+    let left =
+        "3 of its 400 chips are without a certificate: 514C04170A094A7DBB, 514C0417136005D806, 514C04171752167F11";
+    assert!(first.contains(left) && !first.contains("397 of 397"), "{first}");
+    let again = in_words(&site, &typed);
+    assert!(again.contains("already received") && again.contains(left), "{again}");
+    assert_eq!(site.done("again", &typed)["certificates"]["missing"], 3);
+    let rest = in_words(&site, &["delivery", "receive", text(&data("reel-a/delivery.zip")), "--reel", "A"]);
+    assert!(
+        rest.contains("Accepted: 3 certificates, as delivery A-2") && rest.contains("each of its 400 chips"),
+        "{rest}"
+    );
+
+    // A broken signature leaves its chip without one, though a certificate came for it.
+    let other = Site::new("a");
+    other.receive_reel("a");
+    let bad = data("faulty/broken-signature.tar.gz");
+    let words = in_words(&other, &["delivery", "receive", text(&bad), "--reel", "A"]);
+    assert!(words.contains("1 chip would have none: 514C0417094A3577F5"), "{words}");
+}
+
+/// What is said in words, without `--json`.
+fn in_words(site: &Site, typed: &[&str]) -> String {
+    let done = Command::new(env!("CARGO_BIN_EXE_touchmark"))
+        .args(typed)
+        .env("TOUCHMARK_SITE", site.dir.path().join("site"))
+        .stdin(Stdio::null())
+        .output()
+        .expect("the program starts");
+    String::from_utf8_lossy(&done.stdout).into_owned()
+}
+
+fn a_refused_delivery_counts_apart_and_says_what_is_wrong_entry_by_entry(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    let file = |name: &str| data("faulty").join(name);
+    let before = site.reconcile("before");
+    for (name, [good, faulty, missing]) in [
+        ("broken-signature.tar.gz", [399, 1, 0]),
+        ("two-dacs-one-chip.tar.gz", [399, 2, 0]),
+        ("dac-not-on-reel.tar.gz", [400, 1, 0]),
+        ("three-chips-without.tar.gz", [397, 0, 3]),
+        ("pai-missing.tar.gz", [0, 400, 0]),
+        ("path-traversal.zip", [0, 0, 400]),
+    ] {
+        let path = file(name);
+        let refused = site.call(name, &["delivery", "receive", text(&path), "--reel", "A"]);
+        let told = &refused.json["certificates"];
+        assert_eq!(
+            (&told["good"], &told["faulty"], &told["missing"]),
+            (&json!(good), &json!(faulty), &json!(missing)),
+            "{name}"
+        );
+        let words = in_words(&site, &["delivery", "receive", text(&path), "--reel", "A"]);
+        assert!(words.contains(&format!("{good} good, {faulty} faulty, {missing} missing")), "{name}: {words}");
+        assert_eq!(words.contains("--accept-part"), good > 0, "{name}: {words}");
+        // Its report is shown afterwards, though nothing of it is in the book.
+        let id = refused.json["delivery"].as_str().expect("an id");
+        let shown = site.done(name, &["delivery", "show", id]);
+        assert_eq!(
+            (&shown["verdict"], &shown["certificates"]["faulty"]),
+            (&json!("refused"), &json!(faulty)),
+            "{shown}"
+        );
+        assert_eq!(shown["report"]["findings"], refused.json["findings"], "{name}");
+        let rule = refused.json["findings"][0]["rule"].as_str().expect("a rule");
+        assert!(in_words(&site, &["delivery", "show", id]).contains(rule), "{name}");
+    }
+    assert_eq!(site.reconcile("after"), before, "a refused delivery changed the book");
+    let listed = site.done("list", &["delivery", "list"]);
+    assert_eq!((&listed["deliveries"], listed["refused"].as_array().map(Vec::len)), (&json!([]), Some(6)), "{listed}");
+
+    // For the authority: on receiving, and afterwards.
+    let out = |name: &str| site.dir.path().join(name);
+    let (csv, again) = (out("wrong.csv"), out("again.json"));
+    let short = file("three-chips-without.tar.gz");
+    let typed = ["delivery", "receive", text(&short), "--reel", "A", "--for-authority", text(&csv)];
+    let refused = site.call("for the authority", &typed);
+    let id = refused.json["delivery"].as_str().expect("an id").to_owned();
+    let mut table = csv::Reader::from_path(&csv).expect("a table");
+    let names = table.headers().expect("names").clone();
+    let column = |name| names.iter().position(|h| h == name).expect(name);
+    let (chip, rule) = (column("chip_id"), column("rule"));
+    let rows: Vec<_> = table.records().map(|r| r.expect("a row")).collect();
+    let chips: BTreeSet<&str> = rows.iter().map(|r| &r[chip]).collect();
+    assert_eq!(chips, BTreeSet::from(["514C0417136005D806", "514C04170A094A7DBB", "514C04171752167F11"]));
+    assert!(rows.iter().all(|r| &r[rule] == "delivery.gap"), "{rows:?}");
+    let taken = site.call("again", &typed);
+    assert!(taken.exit == Some(2) && taken.said.contains("exists already"), "{}", taken.said);
+    site.done("from the report", &["delivery", "show", &id, "--for-authority", text(&again)]);
+    let all: Value = serde_json::from_slice(&fs::read(&again).expect("a file")).expect("JSON");
+    assert_eq!(all["entries"].as_array().map(Vec::len), Some(3), "{all}");
+    let bad = file("broken-signature.tar.gz");
+    let entries = out("entries.json");
+    site.call("bad", &["delivery", "receive", text(&bad), "--reel", "A", "--for-authority", text(&entries)]);
+    let all: Value = serde_json::from_slice(&fs::read(&entries).expect("a file")).expect("JSON");
+    let one = all["entries"].as_array().expect("entries").iter().find(|e| e["rule"] == "chain.signature");
+    let one = one.expect("the broken signature");
+    assert_eq!(one["serial"], "55a602ac04170f7225d4608c8ba52927", "{all}");
+    assert_eq!(one["chip_id"], "514C0417094A3577F5", "{all}");
+    assert!(one["entry"].as_str().is_some_and(|e| e.starts_with("dacs/")), "{all}");
+
+    // The part that is kept has its report too.
+    let part = site.done("in part", &["delivery", "receive", text(&bad), "--reel", "A", "--accept-part"]);
+    let (kept, kept_file) = (part["delivery"].as_str().expect("an id"), out("kept.csv"));
+    let shown = site.done("shown", &["delivery", "show", kept, "--for-authority", text(&kept_file)]);
+    assert_eq!((&shown["certificates"]["good"], &shown["certificates"]["faulty"]), (&json!(399), &json!(1)), "{shown}");
+    assert!(fs::read_to_string(&kept_file).expect("a file").contains("chain.signature"));
+}
+
+fn a_delivery_for_another_reel_of_the_site_names_it(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.add("b");
+    site.receive_reel("a");
+    site.receive_reel("b");
+    let delivery = data("reel-b/delivery.tar.gz");
+    let refused = site.call("B's for A", &["delivery", "receive", text(&delivery), "--reel", "A"]);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let findings = refused.json["findings"].as_array().expect("findings");
+    let named = findings.iter().find(|f| f["rule"] == "delivery.other-reel").expect("the reel is named");
+    assert!(named["found"].as_str().is_some_and(|t| t.contains("300 of 300") && t.contains("reel B")), "{named}");
+    assert!(named["advice"].as_str().is_some_and(|t| t.contains("reel B")), "{named}");
+    let words = in_words(&site, &["delivery", "receive", text(&delivery), "--reel", "A"]);
+    assert!(words.contains("reel B") && !words.contains("--accept-part"), "{words}");
+    let told = &refused.json["certificates"];
+    assert_eq!((&told["good"], &told["faulty"], &told["missing"]), (&json!(0), &json!(300), &json!(400)));
+    assert_eq!(site.receive_delivery("b")["verdict"], "accepted");
+}
+
+fn a_reel_of_an_authoritys_certificates_is_made_only_on_purpose(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    let delivery = data("reel-a/delivery.zip");
+    let refused = receive(&site, &delivery, "D", &[]);
+    assert_eq!(refused.exit, Some(2), "{}", refused.said);
+    assert!(refused.said.contains("--from-certificates"), "{}", refused.said);
+    assert_eq!(site.done("list", &["reel", "list"])["reels"], json!([]));
+    let made = receive(&site, &delivery, "D", &["--from-certificates"]);
+    assert_eq!((made.exit, &made.json["chips"]["received"]), (Some(0), &json!(400)), "{}", made.said);
+    let finding = &made.json["findings"][0];
+    assert_eq!((&finding["rule"], &finding["severity"]), (&json!("reel.from-certificates"), &json!("warning")));
+    assert!(finding["advice"].as_str().is_some_and(|advice| advice.contains("void")), "{finding}");
+    // Where no PAA known there stands above them, they are a chip maker's.
+    let other = Site::on(engine, "b");
+    let typed = ["reel", "receive", text(&delivery), "--reel", "E", "--product", "Tern Damper"];
+    let made = other.done("elsewhere", &typed);
+    assert_eq!((&made["chips"]["received"], &made["findings"]), (&json!(400), &json!([])), "{made}");
+}
