@@ -300,6 +300,6 @@ fn tls_as_the_address_asks() {
     let (plain, _) = book.split_once('?').expect("parameters");
     refused(plain, "no encryption");
     refused(&certified, "client certificate");
-    // The role may connect; what it may read is the database's to say.
-    refused(&with, "permission denied");
+    // The certificate lets the role in; it may read nothing there, so that it sees no book.
+    refused(&with, "there is no record book");
 }

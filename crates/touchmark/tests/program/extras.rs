@@ -224,7 +224,7 @@ fn advice_is_of_what_can_be_done() {
     let mut octets = fs::read(&book).expect("the book");
     octets[4096..65536].fill(0xA5);
     fs::write(&book, octets).expect("the book");
-    told("damaged", &["book", "verify"], 3, "Restore a backup", "Run `touchmark book verify`");
+    told("damaged", &["book", "verify"], 3, "touchmark book restore", "Run `touchmark book verify`");
 }
 
 /// What was listed is what is given out: a list that is too short is told, one with a double begins nothing.
