@@ -180,17 +180,20 @@ fn by_hex(c: &mut Connection, digits: &str, limit: i64, out: &mut Vec<Found>) ->
     if octets.is_empty() {
         return Ok(());
     }
+    by_credential(c, &octets, limit, out)?;
+    // Many programs write a number without the octet of zeros that X.690 §8.3.2 puts before a first bit that is set.
+    if octets[0] >= 0x80 { by_credential(c, &[&[0], octets.as_slice()].concat(), limit, out) } else { Ok(()) }
+}
+
+fn by_credential(c: &mut Connection, octets: &[u8], limit: i64, out: &mut Vec<Found>) -> Result<(), BookError> {
     let from = "credential k JOIN chip c ON c.public_key = k.public_key LEFT JOIN unit u ON u.chip_id = c.chip_id";
-    match octets_beyond(&octets) {
+    match octets_beyond(octets) {
         Some(beyond) => ask(
             c,
             &format!("{from} WHERE k.serial >= $1 AND k.serial < $2 ORDER BY k.serial LIMIT $3"),
-            params![&octets, &beyond, limit],
+            params![octets, &beyond, limit],
             out,
-        )?,
-        None => {
-            ask(c, &format!("{from} WHERE k.serial >= $1 ORDER BY k.serial LIMIT $2"), params![&octets, limit], out)?
-        }
+        ),
+        None => ask(c, &format!("{from} WHERE k.serial >= $1 ORDER BY k.serial LIMIT $2"), params![octets, limit], out),
     }
-    Ok(())
 }

@@ -194,6 +194,8 @@ pub async fn again(
     let Some((parts, html)) = drawn.filter(|(_, html)| html.contains(&form)) else { return failed };
     let mut response = Response::from_parts(parts, Body::from(html));
     *response.status_mut() = failed.status();
+    let wait = failed.headers().get(header::RETRY_AFTER).cloned();
+    response.headers_mut().extend(wait.map(|wait| (header::RETRY_AFTER, wait)));
     response.extensions_mut().insert(Worded);
     if part {
         let headers = response.headers_mut();

@@ -1,7 +1,6 @@
 //! Who asks, and whether they may: each request held against the list of routes.
 
 use std::net::{IpAddr, SocketAddr};
-use std::time::Duration;
 
 use axum::body::{Body, Bytes, to_bytes};
 use axum::extract::{ConnectInfo, FromRequestParts, MatchedPath, Request, State};
@@ -284,21 +283,23 @@ pub async fn guard(
     }
 }
 
-/// A body that ends with an error where its next piece takes too long.
-fn unhurried(body: Body, patience: Duration) -> Body {
-    let pieces = body.into_data_stream().timeout(patience);
-    Body::from_stream(pieces.map(|piece| match piece {
-        Ok(piece) => piece.map_err(std::io::Error::other),
-        Err(_) => Err(std::io::ErrorKind::TimedOut.into()),
-    }))
+/// Ends the body of a request with an error where its next piece takes too long, before anything waits for it.
+pub async fn patience(State(app): State<App>, request: Request, next: Next) -> Response {
+    let patience = app.patience.get().copied().unwrap_or_default().body;
+    let timed = |body: Body| {
+        Body::from_stream(body.into_data_stream().timeout(patience).map(|piece| match piece {
+            Ok(piece) => piece.map_err(std::io::Error::other),
+            Err(_) => Err(std::io::ErrorKind::TimedOut.into()),
+        }))
+    };
+    let request = if request.method().is_safe() { request } else { request.map(timed) };
+    next.run(request).await
 }
 
 type Refused = (Oops, Option<Person>);
 
 async fn allowed(app: &App, need: Need, mut request: Request) -> Result<(Request, Option<Person>), Refused> {
     let changes = !request.method().is_safe();
-    let patience = app.patience.get().copied().unwrap_or_default().body;
-    request = request.map(|body| unhurried(body, patience));
     let person = match need {
         Need::Nobody => None,
         Need::Open | Need::Page(_) => by_cookie(app, request.headers()).await.map_err(|e| (e, None))?,

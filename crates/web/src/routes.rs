@@ -325,6 +325,7 @@ pub fn router(app: &App) -> (Router, &'static Table) {
         .fallback(|| async { answer::Oops::Missing })
         .layer(axum::middleware::from_fn_with_state(app.clone(), answer::dress))
         .layer(axum::middleware::from_fn_with_state(app.clone(), answer::headers))
+        .layer(axum::middleware::from_fn_with_state(app.clone(), guard::patience))
         .with_state(app.clone());
     (router, table)
 }

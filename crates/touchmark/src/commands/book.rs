@@ -229,7 +229,8 @@ fn restored_words(w: &mut dyn Write, restored: &Restored) -> io::Result<()> {
     if let Some(ends) = &restored.ends {
         writeln!(
             w,
-            "The backup ends with entry {} of {}. Passcodes and serial numbers that were given out after that are not in it.",
+            "The backup ends with entry {} of {}. Passcodes and serial numbers that were used after that are not in it. Nor are\n\
+             orders, deliveries, scrapped and returned units, and revocations of that time: do those again.",
             ends.entry, ends.local
         )?;
     }

@@ -10,7 +10,7 @@ use print::LabelData;
 use serde::Serialize;
 
 use crate::advice::{Advise, Kind};
-use crate::label::owner::tidy;
+use crate::label::owner::{code_fault, tidy};
 use crate::label::payload;
 
 /// Longest scan, characters: no symbol holds more.
@@ -194,7 +194,12 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
             }
         }
         let differs = if differs.is_empty() { vec!["check digit"] } else { differs };
-        return ("other-code", differs.into_iter().map(str::to_owned).collect(), wrong_label);
+        let advice = match code_fault(text) {
+            // Most likely a slip of whoever typed it.
+            Some(fault) => format!("{fault} Type the code again. If the label itself says this: {wrong_label}"),
+            None => wrong_label,
+        };
+        return ("other-code", differs.into_iter().map(str::to_owned).collect(), advice);
     }
     if text == expected.serial || text == expected.unit {
         return ("other-text", vec!["text".into()], "That is the serial number; scan the QR code.".into());

@@ -410,10 +410,18 @@ mod tests {
 
     #[test]
     fn shares_as_people_type_them() {
-        for (text, value) in [("0.95", 0.95), ("95%", 0.95), (" 98.5 % ", 0.985), ("1", 1.0), ("95", 95.0)] {
+        for (text, value) in [
+            ("0.95", 0.95),
+            ("95%", 0.95),
+            (" 98.5 % ", 0.985),
+            ("98,5%", 0.985),
+            ("0,95", 0.95),
+            ("1", 1.0),
+            ("95", 95.0),
+        ] {
             assert!((share(text).unwrap() - value).abs() < 1e-12, "{text}");
         }
-        for text in ["", "%", "ninety", "NaN", "0,95", "inf%"] {
+        for text in ["", "%", "ninety", "NaN", "0,9,5", "inf%"] {
             assert!(share(text).is_err(), "{text}");
         }
         assert_eq!(step("solder = 99.8 %").unwrap().0, "solder");

@@ -119,6 +119,8 @@ pub enum Ended {
     WrongReel,
     /// No unit was begun: all had passed before, or were refused.
     NothingToDo,
+    /// A chip holds a unit that the book does not know.
+    BookOlder,
     /// It was told to stop.
     Stopped,
 }
@@ -168,7 +170,7 @@ impl Provisioned {
         let ended = match self.ended {
             Ended::Done => true,
             Ended::Stopped => self.waited,
-            Ended::SerialsRanOut | Ended::WrongReel | Ended::NothingToDo => false,
+            Ended::SerialsRanOut | Ended::WrongReel | Ended::NothingToDo | Ended::BookOlder => false,
         };
         ended && self.failed == 0 && self.refused == 0
     }

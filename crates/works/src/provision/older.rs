@@ -15,6 +15,18 @@ use super::one::engineer;
 use crate::station::{Failure, Identity};
 use crate::trouble::Trouble;
 
+/// The cause of a chip that stops a station since the book is older than it.
+pub(super) const BOOK_OLDER: &str = "book-older";
+
+/// Whether a chip stops a station since the book is older than it.
+///
+/// # Errors
+///
+/// As [`look`].
+pub(super) fn is_older(line: &Line<'_>, id: &chip::ChipId, source: &mut dyn ChipSource) -> Result<bool, Trouble> {
+    Ok(matches!(look(line, id, &ChipId::new(id.as_str())?, source)?, Ok(Looked::Held(_))))
+}
+
 /// What a chip that the book believes to be blank holds of a unit.
 pub(super) struct Held {
     /// Serial number of its DAC in hex; none where the chip holds a factory record alone.
@@ -53,7 +65,11 @@ impl Adoption {
     pub(super) fn notice(&self, serial: &UnitSerial) -> String {
         match self.held {
             Some(_) => format!("Unit {serial} was adopted as its chip says; the label that it has stays right."),
-            None => format!("Unit {serial} has a new passcode: its old label is wrong. Reprint the label."),
+            None => format!(
+                "This unit is {serial} now, with a new passcode: whatever number and code it had before are wrong. Reprint the \
+                 label, and make and flash its factory record again if it has one. To keep the number on its housing, give \
+                 it with --serials."
+            ),
         }
     }
 
@@ -165,7 +181,7 @@ impl Held {
         };
         if !line.take_over {
             return stop(
-                "book-older",
+                BOOK_OLDER,
                 self.words(id),
                 "Nothing was changed. Put the unit aside. An engineer adopts what is on the chip with \
                  `touchmark provision … --take-over`.",

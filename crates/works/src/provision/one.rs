@@ -222,8 +222,12 @@ fn attempt(
                     .map_or(0, |story| story.attempts.iter().filter(|a| is_the_chips_fault(&a.attempt)).count());
                 if failed + 1 >= line.limit as usize {
                     failure.next = Next::Scrap;
-                    failure.advice = format!("{} It has failed {} times: it is scrapped.", failure.advice, failed + 1);
+                    failure.advice = format!("It has failed {} times.", failed + 1);
                 }
+            }
+            if failure.next == Next::Scrap {
+                failure.advice +=
+                    " The unit and its chip are scrapped, and the certificate is spent. Put it with the scrap.";
             }
             let failed = Outcome::Failed { cause: &failure.cause, detail: &failure.detail, next: failure.next };
             if let Err(error) = finish(failed) {

@@ -14,6 +14,7 @@ use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
 
 use super::line::{Line, Prepared};
+use super::older::{BOOK_OLDER, is_older};
 use super::one::one;
 use super::serials::{Scans, Serials, whole};
 use super::{Ended, Provisioned, RefusedScan, Said, UnitResult};
@@ -157,12 +158,30 @@ impl Run<'_, '_> {
 
     /// Deals with these chips, those that were provisioned before after all others; how the run ends, where it does.
     fn all(&mut self, chips: Vec<chip::ChipId>) -> Result<Option<Ended>, Trouble> {
+        if self.line.restored && !self.line.take_over {
+            // Before the first number is used: it may be one that such a chip has already.
+            let mut older = Vec::new();
+            for id in &chips {
+                if is_older(&self.line, id, self.source)? {
+                    older.push(id.clone());
+                }
+            }
+            if !older.is_empty() {
+                for id in older {
+                    self.deal(&id, false, None)?;
+                }
+                return Ok(Some(Ended::BookOlder));
+            }
+        }
         let mut finished = Vec::new();
         for id in chips {
             if self.stopped() {
                 return Ok(Some(Ended::Stopped));
             }
             match self.deal(&id, false, None)? {
+                Taken::Dealt(_) if self.out.units.last().is_some_and(|u| u.cause.as_deref() == Some(BOOK_OLDER)) => {
+                    return Ok(Some(Ended::BookOlder));
+                }
                 Taken::Dealt(true) => return Ok(Some(Ended::Done)),
                 Taken::Later => finished.push(id),
                 Taken::Dealt(false) | Taken::Left | Taken::NoNumber => {}
@@ -433,6 +452,13 @@ impl Run<'_, '_> {
                     format!("Put chips of reel {reel} in, or work on the reel that is there."),
                 )
             }
+            Ended::BookOlder => (
+                "The book is older than chips that are here, so no other unit was begun: its number might be used already."
+                    .into(),
+                "Name a first serial number after all that are printed (`touchmark product update NAME --serial-series \
+                 FIRST`), then run it with --take-over to adopt what the chips hold."
+                    .into(),
+            ),
             Ended::NothingToDo => {
                 let why = match (out.verified, out.refused) {
                     _ if self.asked.only_started => format!("No unit of reel {reel} that is here waits for rework."),

@@ -119,7 +119,15 @@ fn line(input: &mut impl BufRead) -> Result<Option<String>, LineError> {
 pub fn listed<'a>(text: &str, name: &str, start: Option<&str>) -> Result<Numbers<'a>, Trouble> {
     let mut lines = HashMap::new();
     let mut serials = Vec::new();
+    // Spreadsheets begin a file with the mark of its encoding.
+    let text = text.strip_prefix('\u{FEFF}').unwrap_or(text);
     for (line, text) in (1..).zip(text.lines().map(str::trim)).filter(|(_, text)| !text.is_empty()) {
+        if line == 1 && !text.contains(|c: char| c.is_ascii_digit()) {
+            return Err(Trouble::usage(
+                format!("{name}, line 1: {text:?} has no digit, so it is the head of a column and no serial number"),
+                "Take the line out. Nothing was started.",
+            ));
+        }
         let serial = whole(text).map_err(|e| {
             Trouble::usage(format!("{name}, line {line}: {e}"), "Correct the line. Nothing was started.")
         })?;
