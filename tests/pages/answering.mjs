@@ -100,7 +100,7 @@ async function parts(page, address, pictures) {
 /// What bites soon leads to the page where something is done about it; the command names the command.
 async function bites(page, address, program, site) {
   await page.goto(`${address}/line`);
-  const stock = page.locator('#watched tr', { hasText: 'credentials in stock run out' });
+  const stock = page.locator('#watched tr', { hasText: 'in stock, enough until then' });
   await stock.waitFor();
   assert.ok(!(await stock.innerText()).includes('touchmark plan'));
   let told;

@@ -114,6 +114,7 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                     "already-received" => {
                         writeln!(w, "Reel {} was already received with these chips: nothing was added.", done.reel)
                     }
+                    _ if done.read == 0 => writeln!(w, "Refused: no line with a chip was read. No chip was stored."),
                     _ => writeln!(
                         w,
                         "Refused: {} of {} lines are wrong. No chip was stored.",

@@ -12,8 +12,8 @@ use crate::findings::SharedFinding;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
-/// What there is to say of a manifest that is made of DACs which a PAA known here stands above: each DAC of the same
-/// delivery will then match its chip, whoever's chips they are.
+/// What there is to say of a manifest that is made of DACs: each DAC of the same delivery will then match its chip,
+/// whoever's chips they are. Where a PAA known here stands above them, that must be meant.
 ///
 /// - `wanted`: whether that is said to be meant.
 ///
@@ -35,10 +35,14 @@ pub(super) fn of_certificates(
     let members = members.chain(known.iter().map(|(_, pai)| pai).map(of(Profile::Pai, false)));
     let pool = Pool::new(members.chain(manifest.authorities.iter().map(of(Profile::Pai, false))).collect());
     let context = Context { trust_given: true, ..Context::default() };
-    let Some(dac) = manifest.dacs.iter().find(|dac| pool.judge_dac(dac, &context).anchored) else { return Ok(None) };
+    let anchored = manifest.dacs.iter().find(|dac| pool.judge_dac(dac, &context).anchored);
+    // What names a product is a DAC, whoever issued it; only where that is not known here may it still be what a chip
+    // maker put into its chips.
+    let Some(dac) = anchored.or(manifest.dacs.first()) else { return Ok(None) };
     let issuer = dac.issuer.display(dac.der());
-    let found = format!("DACs issued by {issuer}, an authority known here");
-    if !wanted {
+    let known = if anchored.is_some() { "an authority known here" } else { "an authority that is not known here" };
+    let found = format!("DACs issued by {issuer}, {known}");
+    if !wanted && anchored.is_some() {
         return Err(Trouble::usage(
             format!("this is not the chip maker's manifest: it is made of {found}"),
             "If the reel is here already, receive this as its delivery (`touchmark delivery receive`). Otherwise \
