@@ -161,7 +161,7 @@ impl<S> Accept<TcpStream, S> for Doorkeeper {
     }
 }
 
-/// A connection that ends when it is displaced, or when its reader takes nothing for [`ANSWER`].
+/// A connection that ends when it is displaced, or when its reader takes nothing for a minute.
 #[derive(Debug)]
 pub struct Stream<I> {
     inner: I,
