@@ -4,6 +4,9 @@
 //! A station looks for that before it begins a unit, and stops: what the book would give such a chip is not what
 //! is printed on its label. An operator who takes the chip over has its own identity adopted into the book.
 
+use std::thread;
+use std::time::Duration;
+
 use book::ids::{ChipId, UnitSerial};
 use book::{ChipState, Next, Onboarding};
 use chip::{ChipSource, ObjectName, State};
@@ -14,6 +17,10 @@ use super::line::{Line, passcode_label};
 use super::one::engineer;
 use crate::station::{Failure, Identity};
 use crate::trouble::Trouble;
+
+/// How long, and how often, a chip is waited for at which another station looks.
+const MOMENT: Duration = Duration::from_millis(20);
+const MOMENTS: u32 = 50;
 
 /// The cause of a chip that stops a station since the book is older than it.
 pub(super) const BOOK_OLDER: &str = "book-older";
@@ -95,6 +102,21 @@ impl Adoption {
     }
 }
 
+/// Opens a chip. Another station that only looks at it lets it go in a moment.
+///
+/// # Errors
+///
+/// As the source says; [`chip::ChipError::Held`] only where that lasts.
+pub(super) fn open(source: &mut dyn ChipSource, id: &chip::ChipId) -> Result<Box<dyn chip::Chip>, chip::ChipError> {
+    for _ in 0..MOMENTS {
+        match source.open(id) {
+            Err(chip::ChipError::Held { .. }) => thread::sleep(MOMENT),
+            opened => return opened,
+        }
+    }
+    source.open(id)
+}
+
 /// Looks at a chip before a unit is begun for it.
 ///
 /// # Errors
@@ -106,8 +128,11 @@ pub(super) fn look(
     chip_id: &ChipId,
     source: &mut dyn ChipSource,
 ) -> Result<Result<Looked, Failure>, Trouble> {
-    let there = match source.open(id).and_then(|mut chip| Ok((chip.state()?, chip))) {
+    let opened = if line.restored { open(source, id) } else { source.open(id) };
+    let there = match opened.and_then(|mut chip| Ok((chip.state()?, chip))) {
         Ok((State::Blank, _)) => return Ok(Ok(Looked::Blank)),
+        // Another station works on it or looks at it. The book says whose it is.
+        Err(chip::ChipError::Held { .. }) if !line.restored => return Ok(Ok(Looked::Blank)),
         Ok(there) => Ok(there),
         Err(error) => Err(error),
     };

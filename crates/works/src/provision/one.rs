@@ -10,7 +10,7 @@ use standard::certificate::Certificate;
 use standard::key::PublicKey;
 
 use super::line::{Line, Prepared};
-use super::older::{Adoption, Looked, look};
+use super::older::{Adoption, Looked, look, open};
 use super::{Serials, Told, UnitResult, load, passcode_label};
 use crate::revocation::revoked_words;
 use crate::station::{Clock, Failure, work};
@@ -186,7 +186,7 @@ fn attempt(
     let mut clock = Clock::new(line.watch);
     let done = silent.map_or_else(|| load(line, begun, adopted), Err).and_then(|load| {
         let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
-        let mut chip = source.open(id)?;
+        let mut chip = open(source, id)?;
         work(chip.as_mut(), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
     });
     result.milliseconds = clock.milliseconds();
