@@ -166,7 +166,7 @@ impl BookError {
             Self::NotOurs { .. } => "Check which book touchmark.toml names; nothing was written to this one.".into(),
             Self::Exists { .. } => "Choose another location, or use the existing book.".into(),
             Self::Newer { .. } => "Use the program version that this book belongs to, or a later one.".into(),
-            Self::Address { .. } => "Give sqlite:FILE or postgres://USER@HOST/DATABASE.".into(),
+            Self::Address { .. } => "Give sqlite:FILE or postgres://USER@HOST/DATABASE. docs/book.md lists what may follow a `?`.".into(),
             Self::NoBackup { .. } => "Make room for the backup, then start again.".into(),
             Self::Moved { .. } => "Set book.location in touchmark.toml to that location, on every station.".into(),
             Self::Busy { .. } => "Find out which process uses it (a backup, a large reel), then try again.".into(),

@@ -175,6 +175,8 @@ mod tests {
         for (url, taken) in [
             ("postgres://line@db.example/book", false),
             ("postgres://line@db.example/book?sslmode=prefer", false),
+            ("postgres://line@localhost/book?hostaddr=192.0.2.7", false),
+            ("postgres://line@localhost/book?hostaddr=127.0.0.1", true),
             ("postgres://line@192.0.2.7,127.0.0.1/book", false),
             ("postgres://line@db.example/book?sslmode=verify-full", false),
             ("postgres://line@db.example/book?sslmode=verify-ca", false),

@@ -138,8 +138,12 @@ pub struct Connection {
 }
 
 impl Connection {
-    /// Somebody showed on it who they are: it is not displaced any more.
+    /// Somebody showed on it who they are: it is a stranger's no more, and is not displaced.
     pub fn known(&self) {
+        self.leave();
+    }
+
+    fn leave(&self) {
         self.all.strangers().remove(self.id);
     }
 }
@@ -199,7 +203,7 @@ impl<I> Stream<I> {
 
 impl<I> Drop for Stream<I> {
     fn drop(&mut self) {
-        self.connection.known();
+        self.connection.leave();
     }
 }
 

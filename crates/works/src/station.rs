@@ -270,10 +270,13 @@ fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> R
     Ok(())
 }
 
+/// The cause of a chip that stops a station because the book is older than it.
+pub(crate) const BOOK_OLDER: &str = "book-older";
+
 /// The chip holds an identity that the book does not know: nothing is written, scrapped or spent.
 fn book_older(what: String) -> Failure {
     Failure::new(
-        "book-older",
+        BOOK_OLDER,
         format!("{what}: your book is older than this chip"),
         "Nothing was written. Put the unit aside and call the engineer.",
         Next::Rework,

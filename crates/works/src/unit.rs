@@ -186,7 +186,7 @@ fn missing(unit: &str) -> Trouble {
 }
 
 /// The serial number of a unit of this site, typed in any letter case; as it was typed where there is none.
-fn typed(site: &Site, text: &str) -> Result<UnitSerial, Trouble> {
+pub(crate) fn typed(site: &Site, text: &str) -> Result<UnitSerial, Trouble> {
     let serial = serial(text)?;
     if site.book.unit(&serial)?.is_some() {
         return Ok(serial);
@@ -386,7 +386,7 @@ pub(crate) fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>)
 /// [`Trouble`] where it can't be scrapped, or no [`reason`] is given.
 pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) -> Result<UnitView, Trouble> {
     let reason = self::reason(reason)?;
-    let serial = serial(unit)?;
+    let serial = typed(site, unit)?;
     let before = site.book.unit(&serial)?.is_some_and(|unit| unit.state == UnitState::Scrapped);
     let scrapped = view(&site.book.scrap_unit(&serial, reason, take_over, &who.by())?);
     let already = if before { left(&story(site, unit)?)?.pop() } else { None };
@@ -400,7 +400,7 @@ pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) 
 /// [`Trouble`] where it never passed, or no [`reason`] is given.
 pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
     let reason = self::reason(reason)?;
-    Ok(view(&site.book.return_unit(&serial(unit)?, reason, &who.by())?))
+    Ok(view(&site.book.return_unit(&typed(site, unit)?, reason, &who.by())?))
 }
 
 /// Sends a failed unit to rework, with what is to be done; it keeps its chip and comes again.
@@ -410,7 +410,7 @@ pub fn take_back(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<Uni
 /// [`Trouble`] where it is not one that can come again, or no [`reason`] is given.
 pub fn rework(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<UnitView, Trouble> {
     let reason = self::reason(reason)?;
-    let serial = serial(unit)?;
+    let serial = typed(site, unit)?;
     let found = site.book.unit(&serial)?.ok_or_else(|| missing(unit))?;
     if found.state != UnitState::Failed {
         return Err(Trouble::refused(

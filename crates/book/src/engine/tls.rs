@@ -83,13 +83,15 @@ pub(crate) fn split(url: &str, base: &Path) -> Result<(String, Tls), String> {
 
 /// Whether all of a server's addresses are this machine's.
 fn is_here(config: &Config) -> bool {
-    config.get_hosts().iter().all(|host| match host {
-        Host::Tcp(name) => {
-            name == "localhost" || name.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.to_canonical().is_loopback())
-        }
-        #[cfg(unix)]
-        Host::Unix(_) => true,
-    })
+    // An address goes before the name that stands beside it.
+    config.get_hostaddrs().iter().all(|ip| ip.to_canonical().is_loopback())
+        && config.get_hosts().iter().all(|host| match host {
+            Host::Tcp(name) => {
+                name == "localhost" || name.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.to_canonical().is_loopback())
+            }
+            #[cfg(unix)]
+            Host::Unix(_) => true,
+        })
 }
 
 impl Tls {

@@ -242,7 +242,7 @@ fn restored_words(w: &mut dyn Write, restored: &Restored) -> io::Result<()> {
         restored.series_to_confirm.iter().try_for_each(|next| writeln!(w, "  {next}"))?;
         writeln!(
             w,
-            "  Find the last number that was given out, on units, labels and printouts, and name the one after it:\n  \
+            "  Find the last number that was used, on units, labels and printouts, and name the one after it:\n  \
              `touchmark product update NAME --serial-series FIRST`, or `provision … --serial-start FIRST`."
         )?;
     }

@@ -164,6 +164,12 @@ pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, F
         request.learn(&site, args.reel.as_deref(), args.product.as_deref())?;
         above = site.settings.site.name.clone();
     }
+    if request.share_good.is_none() && request.steps.is_empty() && request.past.is_none() {
+        return Err(Failure::usage(
+            "There is no yield to plan with.",
+            "Give --yield 0.985, --step NAME=SHARE, --past-good with --past-lost, or --reel, --product or --from-site.",
+        ));
+    }
     let planned = plan(&request)?;
     let now = place.who()?.now();
     let written = if args.paper.is_wanted() {

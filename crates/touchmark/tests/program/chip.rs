@@ -2,25 +2,15 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
 
 use serde_json::Value;
 
-fn touchmark(folder: &Path, arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_touchmark"))
-        .args(arguments)
-        .current_dir(folder)
-        .env_remove("TOUCHMARK_SITE")
-        .output()
-        .unwrap()
-}
+use crate::called::{self, touchmark};
 
 /// Exit code and the one JSON document.
 fn json(folder: &Path, arguments: &[&str]) -> (i32, Value) {
     let output = touchmark(folder, &[&["--json"], arguments].concat());
-    let value = serde_json::from_slice(&output.stdout)
-        .unwrap_or_else(|e| panic!("{arguments:?}: {e}: {}", String::from_utf8_lossy(&output.stdout)));
-    (output.status.code().unwrap(), value)
+    (output.status.code().unwrap(), called::json(&output))
 }
 
 #[test]

@@ -5,15 +5,16 @@ use std::process::{Command, Output};
 
 use serde_json::{Value, json};
 
+use crate::called;
+
 fn touchmark(arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_touchmark")).args(arguments).env_remove("TOUCHMARK_PASSCODE").output().unwrap()
+    called::touchmark(Path::new("."), arguments)
 }
 
 /// Exit code and the one JSON document.
 fn asked(arguments: &[&str]) -> (i32, Value) {
     let output = touchmark(&[&["--json"], arguments].concat());
-    let document = serde_json::from_slice(&output.stdout);
-    (output.status.code().unwrap(), document.unwrap_or_else(|_| panic!("{arguments:?}: {output:?}")))
+    (output.status.code().unwrap(), called::json(&output))
 }
 
 fn rules(document: &Value) -> Vec<&str> {

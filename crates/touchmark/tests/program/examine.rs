@@ -3,23 +3,10 @@
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
-use std::process::{Command, Output};
 
 use serde_json::Value;
 
-fn touchmark(directory: &Path, arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_touchmark"))
-        .args(arguments)
-        .current_dir(directory)
-        .env_remove("TOUCHMARK_SITE")
-        .output()
-        .unwrap()
-}
-
-fn json(output: &Output) -> Value {
-    serde_json::from_slice(&output.stdout)
-        .unwrap_or_else(|e| panic!("{e}: {}", String::from_utf8_lossy(&output.stdout)))
-}
+use crate::called::{json, touchmark};
 
 fn specimens(directory: &Path) -> Vec<Value> {
     let out = touchmark(directory, &["specimen", "write", "--out", "set", "--vendor", "FFF2", "--product", "8A21"]);

@@ -1,24 +1,14 @@
 //! `touchmark fit`: parts side by side, with and without a site.
 
-use crate::at_site;
+use std::process::Output;
 
-use std::process::{Command, Output, Stdio};
-
-use at_site::{Site, text};
 use serde_json::Value;
 
-fn call(typed: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_touchmark"))
-        .args(typed)
-        .env_remove("TOUCHMARK_SITE")
-        .current_dir(std::env::temp_dir())
-        .stdin(Stdio::null())
-        .output()
-        .expect("the program starts")
-}
+use crate::at_site::{Site, data, text};
+use crate::called::{json, touchmark};
 
-fn json(done: &Output) -> Value {
-    serde_json::from_slice(&done.stdout).expect("JSON")
+fn call(typed: &[&str]) -> Output {
+    touchmark(&std::env::temp_dir(), typed)
 }
 
 #[test]
@@ -57,7 +47,7 @@ fn a_product_of_a_site_and_its_further_objects() {
     let told = fit(&[]);
     assert_eq!(told.exit, Some(0), "{}", told.said);
     let objects = &told.json["needs"]["objects"];
-    let declaration = std::fs::metadata(at_site::data("reel-a/declaration.der")).expect("a file").len();
+    let declaration = std::fs::metadata(data("reel-a/declaration.der")).expect("a file").len();
     assert_eq!(objects[2]["octets"], declaration, "the product's declaration as it is");
     assert_eq!((&told.json["product"], &told.json["needs"]["test"]), (&Value::from("Tern Vent"), &Value::from(true)));
     let told = fit(&["--further", "trust-anchor=900"]);
@@ -112,7 +102,7 @@ fn operational_keys_have_somewhere_to_live() {
             .replace("slots = 4", &format!("slots = {slots}\n{more}"))
             .replace("model = \"part\"", &format!("model = \"{lock}\""));
         std::fs::write(&file, text).expect("written");
-        let done = call(&["--json", "fit", "--part", at_site::text(&file)]);
+        let done = call(&["--json", "fit", "--part", file.to_str().expect("UTF-8")]);
         let told = json(&done);
         assert_eq!((done.status.code(), &told["fits"]), (Some(i32::from(!fits)), &Value::from(fits)), "{name}: {told}");
         let checks = told["parts"][0]["checks"].as_array().expect("checks");

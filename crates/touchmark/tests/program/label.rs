@@ -1,26 +1,10 @@
 //! `touchmark label` from the command line: answers, exit codes, and what is on disk.
 
-use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use crate::called::{json, touchmark};
 
 /// Worked values, common practice in the trade.
 const QR: &str = "MT:Y.K9042C00KA0648G00";
 const MANUAL: &str = "3497-011-2332";
-
-fn touchmark(directory: &Path, arguments: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_touchmark"))
-        .args(arguments)
-        .current_dir(directory)
-        .stdin(Stdio::null())
-        .output()
-        .expect("the program starts")
-}
-
-fn json(output: &Output) -> serde_json::Value {
-    serde_json::from_slice(&output.stdout).unwrap_or_else(|e| {
-        panic!("{e}: {} {}", String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr))
-    })
-}
 
 #[test]
 fn one_unit_by_its_codes_and_many_from_a_file() {

@@ -55,7 +55,7 @@ fn a_run_says_what_it_did(engine: &Engine) {
         (done.status.code(), out, err)
     };
     let (exit, out, err) = words(&["--units", "1", "--serial-start", "TV-001"]);
-    assert!(err.contains("TV-003 is next; TV-001 was given out before."), "{err}");
+    assert!(err.contains("TV-003 is next; TV-001 is used already."), "{err}");
     assert!(out.contains("passed  TV-003"), "{exit:?} {out}");
     let (exit, out, _) = words(&["-q", "--serial-start", "TV-001"]);
     assert_eq!(exit, Some(1), "{out}");

@@ -4,6 +4,7 @@
 
 #[macro_use]
 mod at_site;
+mod called;
 mod python;
 #[cfg(unix)]
 #[path = "../../../../tests/outside/softhsm.rs"]
@@ -42,6 +43,8 @@ mod proofs;
 mod receiving;
 mod rehearsal;
 mod report;
+#[cfg(unix)]
+mod restored;
 mod retention;
 mod revoke;
 mod slips;

@@ -1,26 +1,21 @@
 //! `touchmark plan`: the contract of its answer, its refusals, its pages, and scipy's opinion.
 
-use crate::python;
-
 use std::path::Path;
-use std::process::{Command, Output, Stdio};
+use std::process::Output;
 
 use serde_json::Value;
 
+use crate::called::{json, touchmark};
+use crate::python;
+
 fn call(typed: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_touchmark"))
-        .args(typed)
-        .env_remove("TOUCHMARK_SITE")
-        .current_dir(std::env::temp_dir())
-        .stdin(Stdio::null())
-        .output()
-        .expect("the program starts")
+    touchmark(&std::env::temp_dir(), typed)
 }
 
 fn plan(typed: &[&str]) -> Value {
     let done = call(&[&["--json", "plan"], typed].concat());
     assert!(done.status.success(), "{typed:?}: {}", String::from_utf8_lossy(&done.stdout));
-    serde_json::from_slice(&done.stdout).expect("JSON")
+    json(&done)
 }
 
 #[test]

@@ -27,66 +27,34 @@ async fn withdraw<T: Serialize + 'static>(
     .await
 }
 
-/// Withdraws a reel that nothing depends on.
-#[utoipa::path(post, path = "/api/v1/reels/{reel}/withdraw", security(("token" = [])),
-    params(("reel" = String, Path, description = "Its id"),
-        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses(
-    (status = 200, body = Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 422, body = Problem), (status = 503, body = Problem)))]
-pub async fn reel(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(name): Path<String>,
-) -> Result<Response, Oops> {
-    withdraw((app, person, headers), "reel", name, reel::withdraw).await
+/// One route each: they differ in what is withdrawn, and in the name of their parameter.
+macro_rules! withdrawals {
+    ($($(#[$doc:meta])* $what:ident at $path:literal, $parameter:literal is $of:literal;)*) => {$(
+        $(#[$doc])*
+        #[utoipa::path(post, path = $path, security(("token" = [])),
+            params(($parameter = String, Path, description = $of),
+                ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses(
+            (status = 200, body = Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
+            (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
+            (status = 422, body = Problem), (status = 503, body = Problem)))]
+        pub async fn $what(
+            State(app): State<App>,
+            person: Person,
+            headers: HeaderMap,
+            Path(name): Path<String>,
+        ) -> Result<Response, Oops> {
+            withdraw((app, person, headers), stringify!($what), name, $what::withdraw).await
+        }
+    )*};
 }
 
-/// Withdraws a delivery before its first unit.
-#[utoipa::path(post, path = "/api/v1/deliveries/{delivery}/withdraw", security(("token" = [])),
-    params(("delivery" = String, Path, description = "Its id"),
-        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses(
-    (status = 200, body = Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 422, body = Problem), (status = 503, body = Problem)))]
-pub async fn delivery(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(name): Path<String>,
-) -> Result<Response, Oops> {
-    withdraw((app, person, headers), "delivery", name, delivery::withdraw).await
-}
-
-/// Withdraws an authority that nothing depends on.
-#[utoipa::path(post, path = "/api/v1/authorities/{authority}/withdraw", security(("token" = [])),
-    params(("authority" = String, Path, description = "Its name"),
-        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses(
-    (status = 200, body = Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 422, body = Problem), (status = 503, body = Problem)))]
-pub async fn authority(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(name): Path<String>,
-) -> Result<Response, Oops> {
-    withdraw((app, person, headers), "authority", name, authority::withdraw).await
-}
-
-/// Withdraws a declaration that no unit was made with.
-#[utoipa::path(post, path = "/api/v1/declarations/{declaration}/withdraw", security(("token" = [])),
-    params(("declaration" = String, Path, description = "Its name"),
-        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses(
-    (status = 200, body = Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 422, body = Problem), (status = 503, body = Problem)))]
-pub async fn declaration(
-    State(app): State<App>,
-    person: Person,
-    headers: HeaderMap,
-    Path(name): Path<String>,
-) -> Result<Response, Oops> {
-    withdraw((app, person, headers), "declaration", name, declaration::withdraw).await
+withdrawals! {
+    /// Withdraws a reel that nothing depends on.
+    reel at "/api/v1/reels/{reel}/withdraw", "reel" is "Its id";
+    /// Withdraws a delivery before its first unit.
+    delivery at "/api/v1/deliveries/{delivery}/withdraw", "delivery" is "Its id";
+    /// Withdraws an authority that nothing depends on.
+    authority at "/api/v1/authorities/{authority}/withdraw", "authority" is "Its name";
+    /// Withdraws a declaration that no unit was made with.
+    declaration at "/api/v1/declarations/{declaration}/withdraw", "declaration" is "Its name";
 }

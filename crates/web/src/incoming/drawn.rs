@@ -2,7 +2,7 @@
 
 use askama::Template;
 use axum::response::Response;
-use works::Said;
+use works::{Said, Trouble};
 
 use super::{Finding, Group, Item, Made, Outcome, Task, grouped, hold};
 use crate::answer::{Oops, page};
@@ -213,8 +213,12 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
             shown.subjects = plates(answer, findings);
             shown.chains = chains(&shown.subjects);
             shown.answer = Some(answer);
-            let damages = || serde_json::from_value(answer.get("damages").cloned().unwrap_or_default());
-            shown.verified = matches!(item.task, Task::Verify).then(|| damages().unwrap_or_default());
+            if matches!(item.task, Task::Verify) {
+                let damages = serde_json::from_value(answer["damages"].clone());
+                shown.verified = Some(damages.map_err(|e| {
+                    Trouble::surroundings(format!("what was found in the book can't be shown: {e}"), "Report this.")
+                })?);
+            }
         }
     }
     Ok(shown.render().map_err(odd)?)

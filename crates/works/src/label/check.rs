@@ -196,7 +196,7 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
         let differs = if differs.is_empty() { vec!["check digit"] } else { differs };
         let advice = match code_fault(text) {
             // Most likely a slip of whoever typed it.
-            Some(fault) => format!("{fault} Type the code again. If the label itself says this: {wrong_label}"),
+            Some(fault) => format!("{fault} Type the code again. If that is what the label says: {wrong_label}"),
             None => wrong_label,
         };
         return ("other-code", differs.into_iter().map(str::to_owned).collect(), advice);

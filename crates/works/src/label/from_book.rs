@@ -14,7 +14,7 @@ use crate::product;
 use crate::revocation::RevokedHere;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
-use crate::unit::payload;
+use crate::unit::{self, payload};
 
 /// Units recorded in one transaction: stations wait for the log no longer than that.
 const AT_ONCE: usize = 100;
@@ -62,12 +62,12 @@ pub fn check_of_book(
     passphrase: Option<&Passphrase>,
     by: &book::By,
 ) -> Result<super::Checked, Trouble> {
-    let data = of_one(site, unit, passphrase)?;
+    let serial = unit::typed(site, unit)?;
+    let data = of_one(site, serial.as_str(), passphrase)?;
     let mut checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
     // A code in the wrong letters is the scanner's fault, and is told as that.
     if checked.is_match()
-        && let Some(what) =
-            RevokedHere::of(site)?.of_chip(site, &chosen::named(site, &UnitSerial::new(unit)?)?.chip_id)?
+        && let Some(what) = RevokedHere::of(site)?.of_chip(site, &chosen::named(site, &serial)?.chip_id)?
     {
         checked.is_revoked(what);
     }
@@ -78,7 +78,7 @@ pub fn check_of_book(
         }
     }
     let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
-    site.book.record_label(&UnitSerial::new(unit)?, event, by)?;
+    site.book.record_label(&serial, event, by)?;
     Ok(checked)
 }
 

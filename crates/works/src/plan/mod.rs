@@ -284,7 +284,7 @@ fn yielded(r: &Request) -> Result<(Successes, Yield), Trouble> {
         return refuse(
             "yield",
             "there is no yield to plan with",
-            "Give the yield (--yield), yields of single steps (--step), or a past to learn it from: its good and lost units (--past-good, --past-lost), or a reel or a product of a site (--reel, --product).",
+            "Give the yield, yields of single steps, or a past to learn it from: its good and lost units, or a reel or product of a site.",
         );
     };
     let all = past.good + past.lost;

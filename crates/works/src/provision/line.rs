@@ -15,6 +15,7 @@ use standard::verdict::Device;
 use zeroize::Zeroizing;
 
 use super::{Provision, Watch};
+use crate::advice::quoted;
 use crate::authority;
 use crate::declaration;
 use crate::product::{self, FurtherObject, Kept};
@@ -98,7 +99,7 @@ pub(super) fn line<'a>(
             format!(
                 "Receive the authority's delivery with `touchmark delivery receive PATH --reel {0}`, or issue one with \
                  `touchmark delivery issue --reel {0} --issuer NAME`. No chip was touched.",
-                reel.facts.reel
+                quoted(reel.facts.reel.as_str())
             ),
         ));
     }

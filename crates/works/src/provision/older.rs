@@ -4,9 +4,6 @@
 //! A station looks for that before it begins a unit, and stops: what the book would give such a chip is not what
 //! is printed on its label. An operator who takes the chip over has its own identity adopted into the book.
 
-use std::thread;
-use std::time::Duration;
-
 use book::ids::{ChipId, UnitSerial};
 use book::{ChipState, Next, Onboarding};
 use chip::{ChipSource, ObjectName, State};
@@ -14,16 +11,9 @@ use standard::certificate::Certificate;
 use standard::factory_record::FactoryRecord;
 
 use super::line::{Line, passcode_label};
-use super::one::engineer;
-use crate::station::{Failure, Identity};
+use super::one::{engineer, open};
+use crate::station::{BOOK_OLDER, Failure, Identity};
 use crate::trouble::Trouble;
-
-/// How long, and how often, a chip is waited for at which another station looks.
-const MOMENT: Duration = Duration::from_millis(20);
-const MOMENTS: u32 = 50;
-
-/// The cause of a chip that stops a station since the book is older than it.
-pub(super) const BOOK_OLDER: &str = "book-older";
 
 /// Whether a chip stops a station since the book is older than it.
 ///
@@ -73,9 +63,9 @@ impl Adoption {
         match self.held {
             Some(_) => format!("Unit {serial} was adopted as its chip says; the label that it has stays right."),
             None => format!(
-                "This unit is {serial} now, with a new passcode: whatever number and code it had before are wrong. Reprint the \
-                 label, and make and flash its factory record again if it has one. To keep the number on its housing, give \
-                 it with --serials."
+                "This unit is now {serial} and has a new passcode. Its earlier number and code are no longer valid. Reprint the \
+                 label; if its firmware holds a factory record, make and flash that again. To keep the number on the \
+                 housing, give it with --serials."
             ),
         }
     }
@@ -100,21 +90,6 @@ impl Adoption {
             passcode: record.passcode.as_ref().map(seal).transpose()?,
         }))
     }
-}
-
-/// Opens a chip. Another station that only looks at it lets it go in a moment.
-///
-/// # Errors
-///
-/// As the source says; [`chip::ChipError::Held`] only where that lasts.
-pub(super) fn open(source: &mut dyn ChipSource, id: &chip::ChipId) -> Result<Box<dyn chip::Chip>, chip::ChipError> {
-    for _ in 0..MOMENTS {
-        match source.open(id) {
-            Err(chip::ChipError::Held { .. }) => thread::sleep(MOMENT),
-            opened => return opened,
-        }
-    }
-    source.open(id)
 }
 
 /// Looks at a chip before a unit is begun for it.

@@ -1,5 +1,8 @@
 //! One chip at a station: its attempts, each with an intention before it and what came of it after.
 
+use std::thread;
+use std::time::Duration;
+
 use book::ids::{ChipId, UnitSerial};
 use book::{
     Attempt, AttemptResult, Begin, BeginError, Begun, Finish, FinishError, Next, Onboarding, Outcome, SerialWish,
@@ -10,11 +13,30 @@ use standard::certificate::Certificate;
 use standard::key::PublicKey;
 
 use super::line::{Line, Prepared};
-use super::older::{Adoption, Looked, look, open};
+use super::older::{Adoption, Looked, look};
 use super::{Serials, Told, UnitResult, load, passcode_label};
 use crate::revocation::revoked_words;
 use crate::station::{Clock, Failure, work};
 use crate::trouble::Trouble;
+
+/// How long, and how often, a chip is waited for at which another station looks.
+const MOMENT: Duration = Duration::from_millis(20);
+const MOMENTS: u32 = 50;
+
+/// Opens a chip. Another station that only looks at it lets it go in a moment.
+///
+/// # Errors
+///
+/// As the source says; [`chip::ChipError::Held`] only where that lasts.
+pub(super) fn open(source: &mut dyn ChipSource, id: &chip::ChipId) -> Result<Box<dyn chip::Chip>, chip::ChipError> {
+    for _ in 0..MOMENTS {
+        match source.open(id) {
+            Err(chip::ChipError::Held { .. }) => thread::sleep(MOMENT),
+            opened => return opened,
+        }
+    }
+    source.open(id)
+}
 
 /// One chip, with as many attempts as are allowed now; `None` where serial numbers ran out.
 ///
@@ -106,7 +128,7 @@ pub(super) fn one(
             Err(BeginError::NoSerial { .. }) => return Ok(None),
             Err(BeginError::Book(error)) => return Err(error.into()),
             Err(error @ BeginError::SerialTaken { .. }) if own.is_some() => {
-                let advice = "The number was given out twice. Put both units aside and call the engineer.";
+                let advice = "Two units have this number. Put both aside and call the engineer.";
                 set_aside(&mut result, &error, advice.into());
                 break;
             }
@@ -305,7 +327,7 @@ pub(super) fn verify(
                 next: Next::Rework,
             });
         }
-        let mut chip = source.open(id)?;
+        let mut chip = open(source, id)?;
         clock.step("verify", chip.as_mut(), |chip| {
             if chip.read(&ObjectName::DAC)?.as_deref() != Some(proof.facts.dac.as_slice()) {
                 return Err(engineer(

@@ -14,13 +14,14 @@ use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
 
 use super::line::{Line, Prepared};
-use super::older::{BOOK_OLDER, is_older};
+use super::older::is_older;
 use super::one::one;
 use super::serials::{Scans, Serials, whole};
 use super::{Ended, Provisioned, RefusedScan, Said, UnitResult};
-use crate::advice::{Advise, Kind};
+use crate::advice::{Advise, Kind, quoted};
 use crate::course::Course;
 use crate::head;
+use crate::station::BOOK_OLDER;
 use crate::trouble::Trouble;
 
 /// Between two looks at a source in which nothing is new.
@@ -455,9 +456,11 @@ impl Run<'_, '_> {
             Ended::BookOlder => (
                 "The book is older than chips that are here, so no other unit was begun: its number might be used already."
                     .into(),
-                "Name a first serial number after all that are printed (`touchmark product update NAME --serial-series \
-                 FIRST`), then run it with --take-over to adopt what the chips hold."
-                    .into(),
+                format!(
+                    "Name a first serial number after all that are printed (`touchmark product update {} --serial-series \
+                     FIRST`), then run it with --take-over to adopt what the chips hold.",
+                    quoted(self.line.product.as_str())
+                ),
             ),
             Ended::NothingToDo => {
                 let why = match (out.verified, out.refused) {

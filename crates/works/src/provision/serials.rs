@@ -10,6 +10,7 @@ use book::{SerialWish, SeriesStand};
 use serde::Serialize;
 use standard::factory_record::{self, Field};
 
+use crate::advice::quoted;
 use crate::floor;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -187,7 +188,7 @@ impl SerialsFrom {
             ("reel", true) => format!("Serial numbers: {from} begins a new series, made from the reel's name."),
             (_, false) => match &self.series {
                 Some(series) if self.from.as_ref() != Some(series) => {
-                    format!("Serial numbers: {from} is next; {series} was given out before.")
+                    format!("Serial numbers: {from} is next; {series} is used already.")
                 }
                 _ => format!("Serial numbers: {from} is next."),
             },
@@ -293,9 +294,10 @@ fn unconfirmed(site: &Site, product: &ProductName, next: Option<&str>) -> Result
     Ok(Trouble::refused(
         format!("{}. By the book, {} is next in this series", restored_words(site)?, next.unwrap_or("no number")),
         format!(
-            "Find the last number that was given out: on units, labels and printouts. Then say where the series goes \
-             on: `touchmark product update '{product}' --serial-series FIRST`, or --serial-start FIRST for one run. \
-             Nothing was changed."
+            "Find the last number that was used: on units, labels and printouts. Then say where the series goes \
+             on: `touchmark product update {} --serial-series FIRST`, or --serial-start FIRST for one run. \
+             Nothing was changed.",
+            quoted(product.as_str())
         ),
     ))
 }
@@ -305,9 +307,7 @@ fn restored_words(site: &Site) -> Result<String, Trouble> {
     let ends = known.map_or_else(String::new, |r| {
         format!(" that ends with entry {} of {}", r.entries.saturating_sub(1), floor::local(site, r.ended))
     });
-    Ok(format!(
-        "the book was restored from a backup{ends}, so it does not know which serial numbers were given out after"
-    ))
+    Ok(format!("the book was restored from a backup{ends}, so it does not know which serial numbers were used after"))
 }
 
 /// A list in a restored book: somebody names the first number that is free, once for each series in it.
@@ -327,7 +327,7 @@ fn confirm_list(site: &Site, left: &VecDeque<UnitSerial>, confirmed: bool, who: 
     }
     Err(Trouble::refused(
         format!("{}. In the list, {first} is the first that the book does not know", restored_words(site)?),
-        "Find the last number that was given out: on units, labels and printouts. Then name the first free one of the \
+        "Find the last number that was used: on units, labels and printouts. Then name the first free one of the \
          list with --serial-start. Nothing was changed.",
     ))
 }
