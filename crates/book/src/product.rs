@@ -157,6 +157,12 @@ impl Book {
         let (settings, objects) = (canonical(&new.settings)?, canonical(&new.objects)?);
         self.write(|tx| {
             let sequence = tx.next_sequence()?;
+            // Names that differ in their letter case alone are one, since people read them as one.
+            if let Some(row) =
+                tx.one("SELECT name FROM product WHERE upper(name) = upper($1)", params![new.name.as_str()])?
+            {
+                return Err(AddError::NameTaken { what: "product", name: row.text(0)? });
+            }
             let added = tx.change(
                 &rows::PRODUCT,
                 "INSERT INTO product (name, purpose, vendor_id, product_id, device_type, reach, flow, settings, \

@@ -260,9 +260,15 @@ impl Book {
                     by.micros(),
                 ],
             )?;
-            if laid == 0 {
+            // Ids that differ in their letter case alone are one, since people read them as one.
+            let sql = "SELECT reel_id FROM reel WHERE upper(reel_id) = upper($1) AND reel_id <> $1";
+            let named = match tx.one(sql, params![new.reel.as_str()])? {
+                Some(row) => Some(ReelId::kept(row.text(0)?)),
+                None => (laid == 0).then(|| new.reel.clone()),
+            };
+            if let Some(named) = named {
                 let there =
-                    read_reel(tx, &new.reel)?.ok_or_else(|| BookError::damaged("a reel disappeared during the act"))?;
+                    read_reel(tx, &named)?.ok_or_else(|| BookError::damaged("a reel disappeared during the act"))?;
                 let same = there.facts.source_digest == new.source_digest;
                 return Err(ReceiveError::ReelKnown { there: Box::new(there), same });
             }

@@ -11,11 +11,12 @@ use crate::Book;
 use crate::authority::read_authority;
 use crate::by::{By, rfc3339};
 use crate::declaration::{Declaration, read_declaration};
-use crate::delivery::read_delivery;
+use crate::delivery::{Delivery, read_delivery};
 use crate::engine::{Connection, params};
 use crate::error::{Blame, BookError};
 use crate::ids::{AuthorityName, DeclarationName, DeliveryId, ReelId, Sequence};
 use crate::log::{Draft, Subject, rows};
+use crate::product::parsed;
 use crate::reel::read_reel;
 use crate::transaction::Tx;
 use crate::words::{AuthorityOrigin, Purpose};
@@ -271,6 +272,20 @@ fn on_authority(c: &mut Connection, name: &str) -> Result<Dependents, BookError>
     Ok(by)
 }
 
+/// Later deliveries for the reel that brought certificates which were here already: without this one, their files
+/// could not be received again for the chips that it leaves without.
+fn leaning_on(c: &mut Connection, delivery: &Delivery) -> Result<Vec<String>, BookError> {
+    let sql = "SELECT delivery_id, report FROM delivery WHERE reel = $1 AND entry > $2 ORDER BY entry DESC";
+    let mut later = Vec::new();
+    for row in c.all(sql, params![delivery.reel.as_str(), delivery.entry.0])? {
+        let report = parsed(&row.text(1)?, "a delivery's report")?;
+        if report["certificates"]["already"].as_u64().is_some_and(|n| n > 0) {
+            later.push(row.text(0)?);
+        }
+    }
+    Ok(later)
+}
+
 impl Book {
     /// Withdraws a reel with no delivery, no unit and no chip scrapped, with the orders
     /// written for it and the stations set up with it.
@@ -358,6 +373,12 @@ impl Book {
             let count = tx.number(used, params![id])?;
             if count > 0 {
                 on.0.push(Dependent { what: USED_CERTIFICATE, count, first: Vec::new() });
+            }
+            let later = leaning_on(tx, &known)?;
+            if !later.is_empty() {
+                let count = i64::try_from(later.len()).unwrap_or(i64::MAX);
+                let first = later.into_iter().take(NAMED as usize).collect();
+                on.0.push(Dependent { what: "delivery", count, first });
             }
             on.none("delivery", id, "be withdrawn")?;
             let issuers = tx.all(

@@ -145,9 +145,9 @@ impl Output {
             && std::env::var_os("TERM").is_none_or(|t| t != "dumb")
     }
 
-    /// Warns on standard error of what an answer also carries in JSON.
+    /// Warns on standard error of what an answer also carries in JSON. `-q` leaves out what happens, never a warning.
     pub fn warn(&self, warnings: &[impl AsRef<str>]) {
-        if self.tells() {
+        if !self.json {
             let mut err = io::stderr().lock();
             for warning in warnings {
                 let _ = writeln!(err, "warning: {}", printable(warning.as_ref()));

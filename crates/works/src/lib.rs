@@ -17,6 +17,7 @@ pub mod course;
 pub mod declaration;
 pub mod delivery;
 pub mod desk;
+mod encoding;
 pub mod evidence;
 pub mod examine;
 pub mod explain;

@@ -460,6 +460,10 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
     if let Some(Some(first)) = &series {
         provision::confirm_series(site, &new.name, first, who).about("serial_series")?;
     }
+    let shared = match &series {
+        Some(Some(first)) => shared_series(site, &new.name, first).about("serial_series")?,
+        _ => None,
+    };
     site.book.update_product(&new, free, &said, &who.by())?;
     if let Some(series) = series {
         let text = |series: Option<&UnitSerial>| series.map_or(Value::Null, |s| s.as_str().into());
@@ -470,7 +474,32 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
             changed.push(Changed { setting: "serial_series", from, to });
         }
     }
-    Ok(Updated { product: show(site, name)?, changed })
+    let mut product = show(site, name)?;
+    product.warnings.extend(shared);
+    Ok(Updated { product, changed })
+}
+
+/// What is said where another product counts in the same series.
+fn shared_series(site: &Site, product: &ProductName, first: &UnitSerial) -> Result<Option<String>, Trouble> {
+    for other in site.book.products()?.into_iter().map(|other| other.facts.name).filter(|other| other != product) {
+        let Some(theirs) = site.book.product_series(&other)? else { continue };
+        if provision::of_one_series(&theirs, first) {
+            return Ok(Some(format!(
+                "Product {other} has the same series, which begins with {theirs}. Both take their numbers from it, and no \
+                 number is used twice."
+            )));
+        }
+        let upper = |serial: &UnitSerial| UnitSerial::new(&serial.as_str().to_uppercase());
+        if provision::of_one_series(&upper(&theirs)?, &upper(first)?) {
+            return Err(Trouble::usage(
+                format!(
+                    "the series of product {other} begins with {theirs}, which differs from {first} only in letter case"
+                ),
+                "Begin a series with another text before the digits.",
+            ));
+        }
+    }
+    Ok(None)
 }
 
 /// Whether a text can be the first number of a product's series.

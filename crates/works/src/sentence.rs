@@ -33,6 +33,43 @@ const VERBS: &[&str] = &["already", "can't", "contains", "does", "has", "holds",
 /// Words before those that are no name.
 const PRONOUNS: &[&str] = &["it", "that", "there", "this"];
 
+/// Names in a list of many; the others are counted.
+const NAMED: usize = 10;
+
+/// The first few names, and how many there are.
+#[derive(Default)]
+pub(crate) struct Names {
+    first: Vec<String>,
+    pub(crate) count: usize,
+}
+
+impl Names {
+    pub(crate) fn add(&mut self, name: String) {
+        self.count += 1;
+        if self.first.len() < NAMED {
+            self.first.push(name);
+        }
+    }
+}
+
+impl<'a> FromIterator<&'a String> for Names {
+    fn from_iter<I: IntoIterator<Item = &'a String>>(names: I) -> Self {
+        let mut all = Self::default();
+        names.into_iter().for_each(|name| all.add(name.clone()));
+        all
+    }
+}
+
+impl std::fmt::Display for Names {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.first.join(", "))?;
+        match self.count - self.first.len() {
+            0 => Ok(()),
+            more => write!(f, " and {more} more"),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::sentence;

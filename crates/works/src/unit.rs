@@ -242,6 +242,23 @@ fn left(story: &UnitStory) -> Result<Vec<Left>, Trouble> {
     Ok(all)
 }
 
+/// How the book came to know a unit again that its chip knew better, by the entry that says so.
+#[derive(Debug, Clone, Serialize)]
+pub struct AdoptedHere {
+    /// `record` where its number and code come from the factory record on the chip, else `new-code`.
+    pub from: String,
+    /// When.
+    pub at: String,
+    /// By whom.
+    pub by: String,
+}
+
+fn adopted(story: &UnitStory) -> Result<Option<AdoptedHere>, Trouble> {
+    let Some(entry) = story.entries.iter().rfind(|entry| entry.act == "unit.adopt") else { return Ok(None) };
+    let from = entry.body()?["from"].as_str().unwrap_or_default().to_owned();
+    Ok(Some(AdoptedHere { from, at: time_text(entry.at), by: entry.actor.to_string() }))
+}
+
 /// A unit's story as JSON. The passcode and what tells it are hidden unless `reveal`, which is recorded.
 ///
 /// # Errors
@@ -253,6 +270,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         site.book.note("passcode.reveal", &Subject::Unit(typed(site, unit)?), &json!({}), &who.by())?;
     }
     let story = story(site, unit)?;
+    let adopted = adopted(&story)?;
     let revoked = RevokedHere::of(site)?.of_chip(site, &story.unit.chip_id)?;
     let certificate = |der: &[u8]| {
         Certificate::read(der).ok().map(|c| {
@@ -290,7 +308,8 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
     let onboarding = match (&story.unit.onboarding, reveal) {
         (None, _) => Value::Null,
         (Some(data), _) if data.passcode.is_none() => {
-            json!({ "discriminator": data.discriminator, "iterations": data.iterations, "passcode": "erased", "revealed": false })
+            let passcode = if adopted.is_some() { "not-in-book" } else { "erased" };
+            json!({ "discriminator": data.discriminator, "iterations": data.iterations, "passcode": passcode, "revealed": false })
         }
         (Some(data), None) => {
             json!({ "discriminator": data.discriminator, "iterations": data.iterations, "passcode": "hidden", "revealed": false })
@@ -312,6 +331,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         "state": story.unit.state.word(),
         "reason": story.unit.reason,
         "left": left(&story)?,
+        "adopted": adopted,
         "revoked": revoked,
         "product": origin.product.facts.name.as_str(),
         "purpose": origin.product.facts.purpose.word(),

@@ -3,7 +3,7 @@
 
 #![cfg(test)]
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -58,6 +58,7 @@ fn inspected_at(
         anchors: &anchors,
         pais: &[],
         revoked: &works::revocation::Known::default(),
+        exposed: &HashMap::new(),
         elsewhere: &|_| None,
         now: now.parse().unwrap(),
         known: &|_, _| None,

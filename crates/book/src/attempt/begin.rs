@@ -348,8 +348,8 @@ fn start(
         (SerialWish::Exactly(serial) | SerialWish::IfNew(serial) | SerialWish::CountFrom(serial), _) => {
             let (answers, sequence) = tx.several_at_head(Vec::new(), vec![serial::owner(serial.as_str())])?;
             if let Some(row) = answers.iter().flatten().next() {
-                let owner = ChipId::kept(row.text(0)?);
-                return Err(BeginError::SerialTaken { unit: serial.clone(), owner, chip: chip.chip_id.clone() });
+                let (owner, unit) = (ChipId::kept(row.text(0)?), UnitSerial::kept(row.text(1)?));
+                return Err(BeginError::SerialTaken { unit, owner, chip: chip.chip_id.clone() });
             }
             (serial.clone(), sequence)
         }

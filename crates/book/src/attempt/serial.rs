@@ -29,9 +29,13 @@ pub(crate) struct Series<'a> {
     following: i64,
 }
 
-/// Which chip has the unit of this serial number.
+/// Which chip has the unit of this serial number, and how that is written: numbers that differ in their letter case
+/// alone are one, since a label's reader takes them for one.
+const OWNER: &str = "SELECT chip_id, serial FROM unit WHERE upper(serial) = upper($1)";
+
+/// Asks for [`OWNER`].
 pub(crate) fn owner(serial: &str) -> Ask<'_> {
-    Ask::new("SELECT chip_id FROM unit WHERE serial = $1", params![serial])
+    Ask::new(OWNER, params![serial])
 }
 
 /// What names the series of a serial number: the text before the digits at its end, and how many there are.
@@ -69,7 +73,7 @@ impl<'a> Pattern<'a> {
         let from = row.map_or(Ok(self.begins), |row| row.int(0))?.max(self.begins);
         for number in from..self.limit.min(from.saturating_add(TAKEN.into())) {
             let serial = self.number(number);
-            if c.one("SELECT 1 FROM unit WHERE serial = $1", params![serial.as_str()])?.is_none() {
+            if c.one(OWNER, params![serial.as_str()])?.is_none() {
                 return Ok(SeriesStand { next: Some(serial), begun });
             }
         }

@@ -222,9 +222,10 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 for a in &list {
                     let trusted = if a.trusted { "  trusted" } else { "" };
                     let key = if a.key_here { "  key here" } else { "" };
+                    let revoked = if a.revoked.is_some() { "  REVOKED" } else { "" };
                     writeln!(
                         w,
-                        "{}  {}  {}  {}{trusted}{key}",
+                        "{}  {}  {}  {}{trusted}{key}{revoked}",
                         a.role.to_uppercase(),
                         a.name,
                         a.purpose,
@@ -275,6 +276,9 @@ fn words(w: &mut dyn Write, a: &AuthorityView) -> io::Result<()> {
         a.not_before.as_deref().unwrap_or("?"),
         a.not_after.as_deref().unwrap_or("no expiry")
     )?;
+    if let Some(when) = &a.revoked {
+        writeln!(w, "  REVOKED         {when}")?;
+    }
     if let Some(key) = &a.key {
         writeln!(w, "  key             {key}")?;
     }

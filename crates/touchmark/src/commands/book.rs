@@ -264,12 +264,26 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
         )?;
         return missing_words(w, said);
     }
-    writeln!(w, "The book at {} is damaged: {} rows or entries differ from its log", said.book, said.damaged)?;
+    let older = said.is_an_older_copy();
+    if older {
+        writeln!(w, "The book at {} is older than a signed head", said.book)?;
+    } else {
+        writeln!(w, "The book at {} is damaged: {} rows or entries differ from its log", said.book, said.damaged)?;
+    }
     for d in &said.damages {
         let entry = d.entry.map(|e| format!(", entry {e}")).unwrap_or_default();
         writeln!(w, "  {} {}{entry}: {}", d.table, d.key, d.found)?;
     }
-    writeln!(w, "Stop the stations, keep this book unchanged for the investigation, and restore a backup.")?;
+    if older {
+        writeln!(
+            w,
+            "What is in the book is as it was written, but it ends too early. Stop the stations. Find the book or a later backup \
+             with the lost entries; if there is none, restore this one with `touchmark book restore`, so that no serial number \
+             is used twice."
+        )?;
+    } else {
+        writeln!(w, "Stop the stations, keep this book unchanged for the investigation, and restore a backup.")?;
+    }
     missing_words(w, said)
 }
 

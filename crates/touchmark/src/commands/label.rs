@@ -260,8 +260,9 @@ fn sentence(printed: &Printed, verbose: bool) -> String {
     if printed.pages > 0 {
         text += &format!(" on {}", count(printed.pages, "page"));
     }
+    let replaced = if printed.replaced { ", in place of the file that was there" } else { "" };
     text += &format!(
-        " in {}\nEach symbol drawn at {} dpi and read back: modules of {:.3} mm, {} dots",
+        " in {}{replaced}\nEach symbol drawn at {} dpi and read back: modules of {:.3} mm, {} dots",
         printed.file.display(),
         printed.dpi,
         printed.module_mm,
@@ -273,6 +274,12 @@ fn sentence(printed: &Printed, verbose: bool) -> String {
             printed.seconds,
             printed.labels_per_second,
             printed.decoding_share * 100.0
+        );
+    }
+    if !printed.left_out.is_empty() {
+        let (units, names) = (count(printed.left_out.len() as u64, "unit"), printed.left_out.join(", "));
+        text += &format!(
+            "\nLeft out, since the book has no passcode of it: {units} ({names}). The label that is there stays."
         );
     }
     if printed.test > 0 {

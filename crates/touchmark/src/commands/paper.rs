@@ -36,16 +36,20 @@ impl PaperArgs {
         self.html.is_some() || self.pdf.is_some()
     }
 
-    /// Writes what is wanted; the names of the files.
+    /// Writes what is wanted; the names of the files, as they are said.
     pub fn write(&self, mut document: Document) -> Result<Vec<String>, Failure> {
         document.size = match self.paper {
             PaperSize::A4 => Size::A4,
             PaperSize::Letter => Size::Letter,
         };
         let mut written = Vec::new();
+        let told = |path: &Path| {
+            let replaced = if path.is_file() { ", in place of the file that was there" } else { "" };
+            format!("{}{replaced}", path.display())
+        };
         if let Some(path) = &self.html {
+            written.push(told(path));
             put(path, document.html().as_bytes())?;
-            written.push(path.display().to_string());
         }
         if let Some(path) = &self.pdf {
             let (octets, _) = document.pdf(Vec::new()).map_err(|e| {
@@ -54,8 +58,8 @@ impl PaperArgs {
                     "Report this; the answer itself is correct.",
                 )
             })?;
+            written.push(told(path));
             put(path, &octets)?;
-            written.push(path.display().to_string());
         }
         Ok(written)
     }

@@ -141,8 +141,8 @@ impl ProvisionArgs {
             }
             (Some(path), _) if path == Path::new("-") => Numbers::Scanned(scans(io::stdin())),
             (Some(path), start) => {
-                let text = std::fs::read_to_string(path).map_err(|e| Failure::from(Trouble::file(path, e)))?;
-                listed(&text, &path.display().to_string(), start)?
+                let octets = std::fs::read(path).map_err(|e| Failure::from(Trouble::file(path, e)))?;
+                listed(&octets, &path.display().to_string(), start)?
             }
             (None, Some(start)) => Numbers::CountFrom(start),
             (None, None) => Numbers::Product,

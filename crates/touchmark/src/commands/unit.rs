@@ -204,6 +204,10 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
     if let Some(what) = s["revoked"].as_str() {
         writeln!(w, "  REVOKED     {what}")?;
     }
+    if s["adopted"].is_object() {
+        let (at, by) = (text(s, &["adopted", "at"]), text(s, &["adopted", "by"]));
+        writeln!(w, "  adopted     {at} by {by}, from its chip: the book, restored from a backup, did not have it")?;
+    }
     for left in s["left"].as_array().into_iter().flatten() {
         let (event, at) = (text(left, &["event"]), text(left, &["at"]));
         writeln!(w, "  {event:<11} {at} by {}: {}", text(left, &["by"]), text(left, &["reason"]))?;

@@ -276,6 +276,16 @@ fn a_partial_list_is_not_kept_and_what_it_revokes_is(engine: &Engine) {
     let list = it.list(0, 1, |l| l.entries = vec![it.entry(0x22, Reason::CaCompromise, None)]);
     let (exit, kept) = it.adopt(&list);
     assert_eq!((exit, &kept["authorities"]), (Some(0), &json!(["Desk PAI"])), "{kept}");
+    let revoked = || it.site.done(&["authority", "show", "Desk PAI"])["revoked"].clone();
+    assert!(revoked().as_str().is_some_and(|when| when.contains("cACompromise")), "{}", revoked());
+    // The next list leaves it out without a word (RFC 5280 §3.3).
+    let next = it.list(0, 2, |l| l.entries = Vec::new());
+    let (exit, kept) = it.adopt(&next);
+    let told = kept["findings"].as_array().and_then(|all| all.iter().find(|f| f["rule"] == "revocation.dropped"));
+    let told = told.unwrap_or_else(|| panic!("nothing is said: {kept}"));
+    assert_eq!((exit, &told["severity"]), (Some(0), &json!("warning")), "{kept}");
+    assert!(told["found"].as_str().is_some_and(|t| t.contains(&"22".repeat(8))), "{kept}");
+    assert_eq!(revoked(), Value::Null);
 }
 
 /// A listed certificate is revoked for the reasons that its list covers (RFC 5280 §6.3.3 (i), (j)): stations and

@@ -31,6 +31,7 @@ mod keeping;
 mod killed;
 mod label;
 #[cfg(unix)]
+mod letter_case;
 mod line;
 mod main_job;
 #[cfg(unix)]

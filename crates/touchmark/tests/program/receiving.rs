@@ -19,6 +19,8 @@ on_both_engines! {
     a_reel_under_the_wrong_product_is_named_as_that,
     a_part_received_again_names_the_chips_without,
     a_reel_of_an_authoritys_certificates_is_made_only_on_purpose,
+    a_part_stays_while_a_later_delivery_counts_on_it,
+    a_key_that_came_once_stays_exposed,
 }
 
 fn receive(site: &Site, file: &Path, reel: &str, more: &[&str]) -> Answer {
@@ -151,7 +153,8 @@ fn lists_of_checksums_are_held_against_what_came() {
     let same = [own.as_slice(), b"\n"].concat();
     fs::write(&dacs[3], same).expect("changed");
     let part = deliver(&site, &folder, &["--accept-part"]);
-    assert_eq!(part.json["certificates"]["accepted"], 396, "{}", part.said);
+    // The one that stands twice counts as it was listed.
+    assert_eq!(part.json["certificates"]["accepted"], 397, "{}", part.said);
     site.done("withdrawn", &["delivery", "withdraw", part.json["delivery"].as_str().expect("an id")]);
 
     // As it was, in an archive of its own whose checksum lies beside it, in the form of one line.
@@ -286,6 +289,129 @@ fn a_part_received_again_names_the_chips_without(engine: &Engine) {
     let bad = data("faulty/broken-signature.tar.gz");
     let words = in_words(&other, &["delivery", "receive", text(&bad), "--reel", "A"]);
     assert!(words.contains("1 chip would have none: 514C0417094A3577F5"), "{words}");
+}
+
+/// One file for each and one for all is a usual way to pack them: each DAC counts once, and is said to come twice.
+#[test]
+fn a_certificate_that_comes_twice_counts_once() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site, "twice");
+    sh(&folder, "rm -f SHA256SUMS; for dac in dacs/*.der; do openssl x509 -in $dac; done > all.pem");
+    let received = deliver(&site, &folder, &[]);
+    assert_eq!(received.exit, Some(0), "{}", received.said);
+    let counted = &received.json["certificates"];
+    assert_eq!((&counted["read"], &counted["accepted"]), (&json!(400), &json!(400)), "{}", received.said);
+    let told = finding(&received, "delivery.double");
+    assert_eq!(told["severity"], "note", "{told}");
+    assert!(told["found"].as_str().is_some_and(|t| t.starts_with("400 DACs come twice")), "{told}");
+}
+
+/// The DACs of reel A once more, now with a PAI that breaks a rule: they are here already, and the PAI is told.
+#[test]
+fn a_faulty_intermediate_beside_known_certificates_is_told() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let again = deliver(&site, &data("faulty/pai-without-path-length.tar.gz"), &[]);
+    assert_eq!((again.exit, &again.json["verdict"]), (Some(1), &json!("refused")), "{}", again.said);
+    assert!(again.said.contains("path-length") || again.said.contains("pathLen"), "{}", again.said);
+    let folder = unpacked(&site, "good");
+    sh(&folder, "rm -f README.txt SHA256SUMS");
+    assert_eq!(deliver(&site, &folder, &[]).json["verdict"], "already-received");
+}
+
+/// Where a later delivery brought some of the same certificates, its file could not be received again for the chips
+/// that the earlier one leaves without.
+fn a_part_stays_while_a_later_delivery_counts_on_it(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    let part = deliver(&site, &data("faulty/three-chips-without.tar.gz"), &["--accept-part"]);
+    assert_eq!((&part.json["delivery"], part.exit), (&json!("A-1"), Some(0)), "{}", part.said);
+    assert_eq!(site.receive_delivery("a")["delivery"], "A-2");
+    let refused = site.call("the part", &["delivery", "withdraw", "A-1"]);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    assert!(refused.said.contains("1 delivery (A-2) depends on it"), "{}", refused.said);
+    assert!(refused.said.contains("Withdraw delivery A-2 first"), "{}", refused.said);
+    for delivery in ["A-2", "A-1"] {
+        site.done("withdrawn", &["delivery", "withdraw", delivery]);
+    }
+    let whole = site.receive_delivery("a");
+    assert_eq!((&whole["verdict"], &whole["certificates"]["accepted"]), (&json!("accepted"), &json!(400)), "{whole}");
+}
+
+/// A private key in the form of RFC 5915, as `openssl ec` reads it.
+fn key_file(chip: usize) -> (String, String) {
+    let line = |file: &str, number: usize| {
+        let text = fs::read_to_string(data(file)).expect("a file");
+        text.lines().nth(number).expect("a line").to_owned()
+    };
+    let key: Value = serde_json::from_str(&line("reel-a/simulated-keys.ndjson", chip)).expect("JSON");
+    let row = line("reel-a/manifest.csv", chip + 1);
+    let (id, point) = row.split_once(',').expect("two columns");
+    assert_eq!(key["chip_id"], id);
+    let der =
+        format!("30770201010420{}a00a06082a8648ce3d030107a144034200{point}", key["private_key"].as_str().expect("hex"));
+    (id.to_owned(), der)
+}
+
+/// Lays a key among the files, as OpenSSL writes it.
+fn expose(folder: &Path, der: &str) {
+    fs::write(folder.join("../key.der"), hex::decode(der).expect("hex")).expect("a key");
+    sh(folder, "rm -f README.txt SHA256SUMS; openssl ec -inform DER -in ../key.der -out key.pem 2>/dev/null");
+}
+
+/// Whoever saw the file may have the key: the chip gets no certificate when the delivery comes again without it, and
+/// one that has its certificate already is named, with its unit.
+fn a_key_that_came_once_stays_exposed(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    let (chip, der) = key_file(0);
+    let folder = unpacked(&site, "exposed");
+    expose(&folder, &der);
+    let refused = deliver(&site, &folder, &[]);
+    let told = finding(&refused, "delivery.private-key");
+    assert_eq!((refused.exit, &told["chip_id"]), (Some(1), &json!(chip)), "{}", refused.said);
+    let scrap = format!("touchmark chip scrap {chip}");
+    assert!(told["advice"].as_str().is_some_and(|advice| advice.contains(&scrap)), "{told}");
+
+    let clean = data("reel-a/delivery.zip");
+    let again = deliver(&site, &clean, &[]);
+    let told = finding(&again, "delivery.private-key");
+    let first = refused.json["delivery"].as_str().expect("an id");
+    assert!(told["found"].as_str().is_some_and(|found| found.ends_with(first)), "{told}");
+    assert_eq!((again.exit, &told["chip_id"]), (Some(1), &json!(chip)), "{}", again.said);
+    let part = deliver(&site, &clean, &["--accept-part"]);
+    assert_eq!(part.json["certificates"]["accepted"], 399, "{}", part.said);
+    assert_eq!(part.json["chips"]["without"], json!([chip]), "{}", part.said);
+    site.done("scrapped", &["chip", "scrap", &chip, "--reason", "key exposed"]);
+
+    // One that has a unit already.
+    let (chip, der) = key_file(1);
+    let source = format!("simulated:{}", text(&site.simulate_part("a", 1, 2, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &source, "--serial-start", "TV-000001"];
+    assert_eq!(site.done("provision", &run)["passed"], 1);
+    expose(&folder, &der);
+    let late = deliver(&site, &folder, &[]);
+    let told = finding(&late, "delivery.private-key");
+    assert_eq!((late.exit, &told["chip_id"]), (Some(1), &json!(chip)), "{}", late.said);
+    let advice = told["advice"].as_str().expect("advice");
+    assert!(advice.contains(&format!("Unit TV-000001 has chip {chip}")) && advice.contains("unit scrap"), "{advice}");
+}
+
+/// A root for production and a product for testing: customers' homes would trust the units.
+#[test]
+fn a_test_product_under_a_production_root_is_warned_of() {
+    let site = Site::bare("sqlite:book.sqlite");
+    let paa = data("authority/paa-a.pem");
+    site.done("adopt", &["authority", "adopt", text(&paa), "--name", "Root", "--purpose", "production"]);
+    let add = ["product", "add", "Tern Vent", "--vendor", "FFF2", "--product", "8A21", "--device-type", "0x0202"];
+    site.done("product", &[&add[..], &["--reach", "ble"]].concat());
+    site.receive_reel("a");
+    let received = deliver(&site, &data("reel-a/delivery.zip"), &[]);
+    let told = finding(&received, "delivery.authority");
+    assert_eq!((received.exit, &told["severity"]), (Some(0), &json!("warning")), "{}", received.said);
+    assert!(told["found"].as_str().is_some_and(|found| found.ends_with("adopted for production")), "{told}");
 }
 
 /// What is said in words, without `--json`.

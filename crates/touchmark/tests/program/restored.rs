@@ -22,6 +22,7 @@ fn set_back(engine: &Engine, product: &[&str]) -> (Site, Site, String, Value) {
     let saved = old.dir.path().join("site.backup");
     old.done("backup", &["book", "backup", "--out", text(&saved)]);
     provision(&old, &chips, "2");
+    old.done("head", &["book", "head", "--out", text(&old.dir.path().join("head.json"))]);
     let new = machine(&[]);
     let mut typed = vec!["book", "restore", text(&saved)];
     let place = engine.place();
@@ -42,6 +43,11 @@ fn came_to(done: &Value) -> Vec<(&Value, &Value, &Value)> {
 fn a_chip_that_knows_more_than_the_book_is_adopted(engine: &Engine) {
     let (old, new, chips, restored) = set_back(engine, &["--factory-record", "--vendor-name", "Tern & Hollow"]);
     assert_eq!(restored["series_to_confirm"], json!(["TV-000002"]), "{restored}");
+    // A head that was signed after the backup: the entries that it covers are lost, and nothing else is wrong.
+    let head = old.dir.path().join("head.json");
+    let lost = new.call("lost", &["book", "verify", "--head", text(&head)]);
+    assert_eq!((lost.exit, &lost.json["damaged"]), (Some(1), &json!(1)), "{}", lost.said);
+    assert!(lost.json["damages"][0]["found"].as_str().is_some_and(|t| t.contains("restored from a backup")));
     assert!(restored["ends"]["entry"].as_u64().is_some_and(|n| n > 5) && restored["ends"]["at"].is_string());
     let run = ["provision", "--reel", "A", "--station", "S2", "--chips", &chips];
     let with = |more: &[&str]| new.call("provision", &[&run[..], more].concat());
@@ -106,6 +112,18 @@ fn a_chip_that_knows_more_than_the_book_is_adopted(engine: &Engine) {
         let label = new.call("label", &["label", "print", "--unit", unit, "--out", "label.svg"]);
         assert_eq!(label.exit, Some(1), "{}", label.said);
     }
+    // A run of labels leaves them out, and says so.
+    let sheet = new.dir.path().join("labels.pdf");
+    let printed = new.done("labels", &["label", "print", "--reel", "A", "--out", text(&sheet)]);
+    assert_eq!((&printed["units"], &printed["left_out"]), (&json!(2), &json!(["TV-000002", "TV-000003"])), "{printed}");
+    let shown = new.done("shown", &["unit", "show", "TV-000002"]);
+    assert_eq!(
+        (&shown["adopted"]["from"], &shown["onboarding"]["passcode"]),
+        (&record, &json!("not-in-book")),
+        "{shown}"
+    );
+    let lost = new.call("lost", &["book", "verify", "--head", text(&head)]);
+    assert!(lost.said.contains("restored from a backup"), "the log has gone on: {}", lost.said);
     let account = new.reconcile("in the end");
     assert_sound("in the end", &account);
     assert_eq!((&account["units"]["passed"], &account["chips"]["scrapped"]), (&json!(4), &json!(0)), "{account}");

@@ -66,6 +66,13 @@ impl MadePart<'_> {
         self.answer.get(key).and_then(serde_json::Value::as_i64).unwrap_or_default()
     }
 
+    /// Units without a passcode in the book, by name.
+    fn left_out(&self) -> String {
+        let units = self.answer.get("left_out").and_then(serde_json::Value::as_array);
+        let names: Vec<&str> = units.into_iter().flatten().filter_map(serde_json::Value::as_str).collect();
+        names.join(", ")
+    }
+
     fn file(&self) -> String {
         let key = if self.labels { "file" } else { "pack" };
         let path = self.answer.get(key).and_then(serde_json::Value::as_str).unwrap_or_default();

@@ -23,6 +23,7 @@ use time::OffsetDateTime;
 use crate::head;
 use crate::keys::{self, Unlock};
 use crate::ledger;
+use crate::revocation::Known;
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::{About, Trouble};
 
@@ -90,6 +91,8 @@ pub struct AuthorityView {
     pub key: Option<String>,
     /// The subject's name.
     pub subject: Option<String>,
+    /// When and why it was revoked, as this site knows it.
+    pub revoked: Option<String>,
 }
 
 impl AuthorityView {
@@ -113,6 +116,7 @@ impl AuthorityView {
             key_here: facts.key_reference.is_some(),
             key: facts.key_reference.clone(),
             subject: c.as_ref().map(|c| c.subject.display(c.der())),
+            revoked: None,
         }
     }
 }
@@ -340,7 +344,22 @@ pub fn get(site: &Site, name: &str) -> Result<Authority, Trouble> {
 ///
 /// [`Trouble`] where there is none.
 pub fn show(site: &Site, name: &str) -> Result<AuthorityView, Trouble> {
-    Ok(AuthorityView::of(&get(site, name)?))
+    Ok(views(site, &[get(site, name)?])?.remove(0))
+}
+
+/// Authorities as they are told, with what is known to be revoked of them.
+fn views(site: &Site, authorities: &[Authority]) -> Result<Vec<AuthorityView>, Trouble> {
+    let revoked = Known::of(site)?;
+    let anchors: Vec<_> = anchors(site)?.into_iter().map(|(anchor, _)| anchor).collect();
+    let view = |authority: &Authority| {
+        let mut view = AuthorityView::of(authority);
+        if authority.facts.role == Role::Pai && !revoked.is_empty() {
+            let pai = Arc::new(read(authority)?);
+            view.revoked = revoked.of_chain(&anchors, &pai, None).map(|(_, listed)| listed.to_string());
+        }
+        Ok(view)
+    };
+    authorities.iter().map(view).collect()
 }
 
 /// All authorities, by name.
@@ -349,7 +368,7 @@ pub fn show(site: &Site, name: &str) -> Result<AuthorityView, Trouble> {
 ///
 /// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<AuthorityView>, Trouble> {
-    Ok(site.book.authorities()?.iter().map(AuthorityView::of).collect())
+    views(site, &site.book.authorities()?)
 }
 
 /// An authority that was withdrawn.

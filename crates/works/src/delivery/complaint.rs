@@ -58,6 +58,12 @@ impl Faults {
         Self { ways, left_out }
     }
 
+    /// Chips that a rule is broken on.
+    pub(super) fn chips_of(&self, rule: &str) -> impl Iterator<Item = &str> {
+        let ways = self.ways.iter().filter(move |way| way.rule == rule);
+        ways.flat_map(|way| way.on.iter().filter_map(|place| place.chip_id.as_deref()))
+    }
+
     pub(super) fn is_empty(&self) -> bool {
         self.ways.is_empty() && self.left_out == 0
     }

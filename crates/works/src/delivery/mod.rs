@@ -3,6 +3,7 @@
 
 pub mod chips;
 pub mod complaint;
+mod exposed;
 pub mod inspect;
 mod issue;
 mod refused;
@@ -272,6 +273,7 @@ pub fn receive(
         revoked: &Revoked::of(site)?,
         now: who.now(),
         known: &known,
+        exposed: &exposed::before(site, &reel, &chips)?,
         elsewhere: &|key| {
             let chip = site.book.chip_with_key(key).ok().flatten()?;
             Some((chip.chip_id.to_string(), chip.reel.to_string()))
@@ -307,6 +309,7 @@ pub fn receive(
         .about("file")?;
         drop(waiting);
         other_product(site, &reel, &product, &mut inspection)?;
+        exposed::advise(site, &mut inspection)?;
         let clean = inspection.is_clean();
         let mut received = Received {
             delivery: None,

@@ -8,6 +8,7 @@ use std::time::SystemTime;
 use book::ids::DeliveryId;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use standard::verdict::catalogue::intake::DELIVERY_PRIVATE_KEY;
 
 use super::complaint::Faults;
 use super::{Counts, Received};
@@ -113,7 +114,10 @@ pub(super) fn keep(site: &Site, received: &Received, digest: &[u8; 32], who: &Wh
         pending.place().map_err(Trouble::of)?;
         break;
     }
-    for old in there.iter().skip(KEPT - 1) {
+    // A key that was seen once stays exposed.
+    let of_no_key =
+        |path: &&PathBuf| read(path).is_none_or(|r| r.faults.chips_of(DELIVERY_PRIVATE_KEY.name).next().is_none());
+    for old in there.iter().skip(KEPT - 1).filter(of_no_key) {
         let _ = fs::remove_file(old);
     }
     Ok(refused.delivery)

@@ -66,6 +66,11 @@ pub(super) fn counts(delivery: &Delivery) -> Result<Counts, Trouble> {
     Ok(part(delivery, "certificates")?.unwrap_or_else(|| Counts::of_book(delivery)))
 }
 
+/// What was wrong with those that were not kept.
+pub(super) fn faults(delivery: &Delivery) -> Result<Faults, Trouble> {
+    Ok(part(delivery, "faults")?.unwrap_or_default())
+}
+
 fn view(delivery: &Delivery, with_report: bool) -> Result<DeliveryView, Trouble> {
     let mut report = delivery.report.clone();
     if let Some(report) = report.as_object_mut() {
@@ -82,7 +87,7 @@ fn view(delivery: &Delivery, with_report: bool) -> Result<DeliveryView, Trouble>
         source: delivery.source_name.clone(),
         received: reel::time_text(delivery.received),
         report: with_report.then_some(report),
-        faults: part(delivery, "faults")?.unwrap_or_default(),
+        faults: faults(delivery)?,
     })
 }
 

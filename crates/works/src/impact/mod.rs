@@ -17,7 +17,7 @@ use serde::Serialize;
 pub(crate) use consequence::credentials;
 pub use consequence::{Stock, WouldStop};
 pub use export::{Exported, Format, document, export, write_to};
-pub(crate) use wanted::hex_octets;
+pub(crate) use wanted::serial_octets;
 pub use wanted::{Wanted, when};
 
 use crate::product;

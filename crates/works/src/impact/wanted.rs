@@ -66,11 +66,20 @@ pub fn when(text: &str) -> Result<OffsetDateTime, Trouble> {
 }
 
 /// Hex as people copy it, with colons and spaces or without.
-pub(crate) fn hex_octets(what: &str, text: &str) -> Result<Vec<u8>, Trouble> {
+fn hex_octets(what: &str, text: &str) -> Result<Vec<u8>, Trouble> {
     let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
     hex::decode(&digits).ok().filter(|octets| !octets.is_empty()).ok_or_else(|| {
         Trouble::usage(format!("{text:?} is not a {what} in hex"), "Copy all its digits from `touchmark unit show`.")
     })
+}
+
+/// A certificate's serial number as people copy it: the content octets of its DER INTEGER (X.690 §8.3), with the zero in
+/// front that keeps it positive or without.
+pub(crate) fn serial_octets(text: &str) -> Result<Vec<u8>, Trouble> {
+    let octets = hex_octets("serial number", text)?;
+    let digits: Vec<u8> = octets.into_iter().skip_while(|octet| *octet == 0).collect();
+    let zero = digits.first().is_none_or(|first| *first >= 0x80).then_some(0);
+    Ok(zero.into_iter().chain(digits).collect())
 }
 
 fn authority_with_key(site: &Site, key_id: &[u8]) -> Result<Option<Authority>, Trouble> {
@@ -192,7 +201,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
         ask_authority(&found, &mut q);
     }
     if let Some(text) = wanted.credential {
-        let serial = hex_octets("serial number", text).about("credential")?;
+        let serial = serial_octets(text).about("credential")?;
         q.certificate = Some(Asked::Credential(serial.clone(), None));
         q.touch.credential = Some(serial);
     }

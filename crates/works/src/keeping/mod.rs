@@ -92,6 +92,12 @@ impl Verified {
         }
     }
 
+    /// Whether nothing is wrong but that entries at the end are gone: the book is an older copy of itself.
+    pub fn is_an_older_copy(&self) -> bool {
+        let is_lost = |d: &DamageView| d.kind == DamageKind::Removed && d.table == "entry" && d.entry.is_none();
+        self.damaged > 0 && self.damaged == self.damages.len() as u64 && self.damages.iter().all(is_lost)
+    }
+
     /// Whether all is as it was written.
     pub fn is_intact(&self) -> bool {
         self.damaged == 0

@@ -12,6 +12,7 @@ use crate::chosen::{self, Which};
 use crate::course::Course;
 use crate::product;
 use crate::revocation::RevokedHere;
+use crate::sentence::Names;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 use crate::unit::{self, payload};
@@ -122,8 +123,8 @@ pub fn print_of_book(
     who: &Who,
     course: &Course,
 ) -> Result<Printed, Trouble> {
-    let data = gather(site, which, passphrase, course, usize::MAX)?;
-    recorded(To::File, site, data, job, who, course)
+    let (data, left_out) = gather(site, which, passphrase, course, usize::MAX)?;
+    Ok(Printed { left_out, ..recorded(To::File, site, data, job, who, course)? })
 }
 
 /// The same as a PDF in memory, which no disk has seen. It holds at most [`MOST_IN_MEMORY`] labels.
@@ -140,11 +141,11 @@ pub fn pdf_of_book(
     course: &Course,
 ) -> Result<(Printed, Zeroizing<Vec<u8>>), Trouble> {
     let most = MOST_IN_MEMORY / job.copies.max(1) as usize * job.carton.unwrap_or(1);
-    let data = gather(site, which, passphrase, course, most)?;
+    let (data, left_out) = gather(site, which, passphrase, course, most)?;
     let job = Job { format: Some(Format::Pdf), ..job.clone() };
     let mut octets = Zeroizing::new(Vec::new());
     let printed = recorded(To::Memory(&mut octets), site, data, &job, who, course)?;
-    Ok((printed, octets))
+    Ok((Printed { left_out, ..printed }, octets))
 }
 
 /// Records that labels that were printed into memory go out to somebody: each time they do.
@@ -230,7 +231,8 @@ fn refuse_revoked(site: &Site, revoked_here: &RevokedHere, unit: &Unit) -> Resul
     .about("units"))
 }
 
-/// What stands on the labels of those of the units that passed; who is named must have. A revoked one refuses all.
+/// What stands on the labels of those of the units that passed, and which of them have no passcode in the book; who is
+/// named must have both. A revoked one refuses all.
 ///
 /// - `most`: units at most; more are refused as soon as they show.
 fn gather(
@@ -239,8 +241,8 @@ fn gather(
     passphrase: Option<&Passphrase>,
     course: &Course,
     most: usize,
-) -> Result<Vec<LabelData>, Trouble> {
-    let mut data = Vec::new();
+) -> Result<(Vec<LabelData>, Vec<String>), Trouble> {
+    let (mut data, mut left_out) = (Vec::new(), Vec::new());
     let revoked_here = RevokedHere::of(site)?;
     which.each(site, Some(UnitState::Passed), course, &mut |unit| {
         if data.len() == most {
@@ -250,11 +252,23 @@ fn gather(
             ));
         }
         refuse_revoked(site, &revoked_here, &unit)?;
+        let has_code = unit.onboarding.as_ref().is_some_and(|data| data.passcode.is_some());
+        if !has_code && !matches!(which, Which::Units(_)) {
+            left_out.push(unit.serial.to_string());
+            return Ok(());
+        }
         data.push(of_passed(site, &unit, passphrase)?);
         Ok(())
     })?;
+    if data.is_empty() && !left_out.is_empty() {
+        return Err(Trouble::refused(
+            format!("no unit of these has a passcode in the book: {}", left_out.iter().collect::<Names>()),
+            "They keep the labels that they have: a passcode that was erased, or that a unit was adopted without, can't be \
+             printed again.",
+        ));
+    }
     if data.is_empty() {
         return Err(Trouble::refused("no unit has passed, so there is no label to print", "Provision units first."));
     }
-    Ok(data)
+    Ok((data, left_out))
 }

@@ -112,8 +112,13 @@ pub struct Printed {
     pub decoded: u64,
     /// Labels that carry the mark of a test product.
     pub test: u64,
+    /// Units of the reel, day or site that have no passcode in the book, and so no label.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<String>,
     /// The file, or the directory.
     pub file: PathBuf,
+    /// Whether a file of that name was there before.
+    pub replaced: bool,
     /// `pdf`, `svg` or `png`.
     pub format: &'static str,
     /// The template.
@@ -328,6 +333,7 @@ where
         None => Box::new(units),
     };
     let mut page_mm = None;
+    let replaced = matches!(to, To::File) && job.out.is_file();
     let tally = match format {
         Format::Pdf => {
             let sheet = Sheet::settle(job.paper.unwrap_or(Paper::Roll), job.grid, template.size_mm(), &job.press)?;
@@ -360,7 +366,9 @@ where
         units: counted.get(),
         decoded: tally.decoded,
         test: tally.test,
+        left_out: Vec::new(),
         file: job.out.clone(),
+        replaced,
         format: format.word(),
         template: template.name().to_owned(),
         label_mm: [round(template.size_mm().0), round(template.size_mm().1)],

@@ -37,7 +37,7 @@ use one::one;
 use run::{Asked, Run, Seen};
 use serials::Serials;
 pub use serials::{Numbers, Scans, SerialsFrom, listed, scans};
-pub(crate) use serials::{confirm_series, counted, series};
+pub(crate) use serials::{confirm_series, counted, of_one_series, series};
 
 /// What a station is to do.
 pub struct Provision<'a> {

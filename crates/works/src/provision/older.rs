@@ -61,7 +61,10 @@ impl Adoption {
     /// What the operator has to know once the unit passed.
     pub(super) fn notice(&self, serial: &UnitSerial) -> String {
         match self.held {
-            Some(_) => format!("Unit {serial} was adopted as its chip says; the label that it has stays right."),
+            Some(_) => format!(
+                "Unit {serial} was adopted as its chip says; the label that it has stays right. If it was scrapped, returned \
+                 or revoked after the backup, do that again: the book can't know it."
+            ),
             None => format!(
                 "This unit is now {serial} and has a new passcode. Its earlier number and code are no longer valid. Reprint the \
                  label; if its firmware holds a factory record, make and flash that again. To keep the number on the \

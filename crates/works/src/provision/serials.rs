@@ -11,6 +11,7 @@ use serde::Serialize;
 use standard::factory_record::{self, Field};
 
 use crate::advice::quoted;
+use crate::encoding::{self, NoText};
 use crate::floor;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -110,6 +111,7 @@ fn line(input: &mut impl BufRead) -> Result<Option<String>, LineError> {
 
 /// Reads a list of serial numbers, one a line; empty lines are passed over.
 ///
+/// - `octets`: text in UTF-8, UTF-16 or Windows-1252, as spreadsheets and editors write it.
 /// - `name`: the file, for messages.
 /// - `start`: the first to be used, where it is not the first of the list.
 ///
@@ -117,11 +119,13 @@ fn line(input: &mut impl BufRead) -> Result<Option<String>, LineError> {
 ///
 /// [`Trouble`] names the line that holds no serial number, or one that came before; or says that `start` is not in
 /// the list.
-pub fn listed<'a>(text: &str, name: &str, start: Option<&str>) -> Result<Numbers<'a>, Trouble> {
+pub fn listed<'a>(octets: &[u8], name: &str, start: Option<&str>) -> Result<Numbers<'a>, Trouble> {
     let mut lines = HashMap::new();
     let mut serials = Vec::new();
-    // Spreadsheets begin a file with the mark of its encoding.
-    let text = text.strip_prefix('\u{FEFF}').unwrap_or(text);
+    let text = encoding::read(octets).map_err(|NoText { line, why }| {
+        Trouble::usage(format!("{name}, line {line}: {why}"), "Write the list again as text. Nothing was started.")
+    })?;
+    let text = text.text;
     for (line, text) in (1..).zip(text.lines().map(str::trim)).filter(|(_, text)| !text.is_empty()) {
         if line == 1 && !text.contains(|c: char| c.is_ascii_digit()) {
             return Err(Trouble::usage(
@@ -132,9 +136,12 @@ pub fn listed<'a>(text: &str, name: &str, start: Option<&str>) -> Result<Numbers
         let serial = whole(text).map_err(|e| {
             Trouble::usage(format!("{name}, line {line}: {e}"), "Correct the line. Nothing was started.")
         })?;
-        if let Some(first) = lines.insert(serial.to_string(), line) {
+        // The book takes numbers that differ in their letter case alone for one.
+        if let Some(first) = lines.insert(serial.as_str().to_uppercase(), line) {
             return Err(Trouble::usage(
-                format!("{name}: line {line} has the same serial number {serial} as line {first}"),
+                format!(
+                    "{name}: line {line} has the same serial number {serial} as line {first}; capital and small letters count as the same"
+                ),
                 "Give each unit its own number; nothing was started.",
             ));
         }
@@ -337,7 +344,7 @@ fn confirm_listed(site: &Site, first: &UnitSerial, who: &Who) -> Result<(), Trou
 }
 
 /// Whether two serial numbers have the same text before as many digits.
-fn of_one_series(a: &UnitSerial, b: &UnitSerial) -> bool {
+pub(crate) fn of_one_series(a: &UnitSerial, b: &UnitSerial) -> bool {
     let before = |serial: &UnitSerial| serial.as_str().trim_end_matches(|c: char| c.is_ascii_digit()).to_owned();
     a.as_str().len() == b.as_str().len() && before(a) == before(b)
 }

@@ -28,13 +28,12 @@ use crate::advice::quoted;
 use crate::chosen::Which;
 use crate::course::Course;
 use crate::product::{self, Kept};
+use crate::sentence::Names;
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::Trouble;
 
 /// Units in one call: a record has some 400 bytes, so these are about 120 MB.
 const MOST: usize = 300_000;
-/// Names in an error; the others are counted.
-const NAMED: usize = 10;
 /// Units that an entry of the log names; of more it has the first and the last.
 const IN_ENTRY: usize = 100;
 
@@ -183,38 +182,12 @@ fn look_over(site: &Site, which: &Which<'_>, course: &Course) -> Result<(), Trou
     }
     if erased.count > 0 {
         return Err(Trouble::refused(
-            format!("the passcodes of these units were erased: {erased}; no record was written"),
-            "Leave these units out: their records can't be made again, which is what erasing is for.",
+            format!("the passcodes of these units are not in the book: {erased}; no record was written"),
+            "Leave these units out: a passcode that was erased, or that a unit was adopted without, can't be written again.",
         )
         .about("units"));
     }
     Ok(())
-}
-
-/// The first few names, and how many there are.
-#[derive(Default)]
-struct Names {
-    first: Vec<String>,
-    count: usize,
-}
-
-impl Names {
-    fn add(&mut self, name: String) {
-        self.count += 1;
-        if self.first.len() < NAMED {
-            self.first.push(name);
-        }
-    }
-}
-
-impl std::fmt::Display for Names {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(&self.first.join(", "))?;
-        match self.count - self.first.len() {
-            0 => Ok(()),
-            more => write!(f, " and {more} more"),
-        }
-    }
 }
 
 struct Maker<'a> {

@@ -9,10 +9,12 @@ use book::ids::AuthorityName;
 use serde::Serialize;
 use standard::certificate::{Certificate, Profile};
 use standard::detect::{Item, detect};
-use standard::revocation::Reason;
-use standard::verdict::{Finding, Pool, Report, RevokedSerials, Severity, judge_list};
+use standard::revocation::{Reason, RevocationList};
+use standard::verdict::catalogue::revocation::DROPPED;
+use standard::verdict::{Finding, HeldList, Listed, Pool, Report, RevokedSerials, Severity, judge_list};
 use time::OffsetDateTime;
 
+use crate::sentence::Names;
 use crate::site::{Site, Who};
 use crate::told::ToldFinding;
 use crate::trouble::Trouble;
@@ -44,7 +46,7 @@ pub struct Adopted {
 }
 
 /// A credential that a list names: issuer's key identifier and serial number.
-type Listed = (Vec<u8>, Vec<u8>);
+type Credential = (Vec<u8>, Vec<u8>);
 
 /// A listed certificate that this site gave to a chip, or could have.
 #[derive(Debug, Serialize)]
@@ -139,7 +141,12 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
             content: list.der().to_vec(),
             signer: held.signer().map(|signer| signer.der().to_vec()),
         };
+        let before = site.book.revocation_lists()?.into_iter().find(|list| list.issuer == *issuer);
         let added = site.book.add_revocation_list(&kept, &who.by())?;
+        if added.is_some() {
+            let dropped = before.and_then(|before| dropped(&before, &held, &pool));
+            out.findings.extend(told(&name, &Vec::from_iter(dropped)));
+        }
         out.verdict = if added.is_some() { "accepted" } else { "already-kept" };
     } else if !errors.iter().all(|f| PARTIAL.contains(&f.rule.name)) {
         return Ok(out);
@@ -153,6 +160,24 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     mark(site, &revoked, &known, &mut out, who)?;
     answer(site, &revoked, &known, list.number().unwrap_or(&[0]), who)?;
     Ok(out)
+}
+
+/// Certificates that the list before revoked, other than on hold, and that this one leaves out.
+fn dropped(before: &book::RevocationList, held: &HeldList, pool: &Pool) -> Option<Finding> {
+    let before = HeldList::new(&RevocationList::read(&before.content).ok()?, Arc::clone(held.authority()));
+    let now = held.against(pool);
+    let mut gone = Vec::new();
+    for said in before.against(pool) {
+        let stays = |serial: &[u8]| now.iter().any(|now| now.issuer() == said.issuer() && now.names(serial));
+        let is_held = |listed: &Listed| listed.reason == Some(Reason::CertificateHold as u8);
+        gone.extend(
+            said.entries().filter(|(serial, listed)| !is_held(listed) && !stays(serial)).map(|(s, _)| hex::encode(s)),
+        );
+    }
+    gone.sort_unstable();
+    gone.dedup();
+    let names = gone.iter().collect::<Names>();
+    (names.count > 0).then(|| Finding::new(&DROPPED, format!("{} that the list before revoked: {names}", names.count)))
 }
 
 /// Records which requests to authorities elsewhere the list answers: those whose certificates it names, all of them.
@@ -204,7 +229,7 @@ fn mark(
     who: &Who,
 ) -> Result<(), Trouble> {
     // By reason, so that each credential's story tells its own.
-    let mut marked: BTreeMap<String, Vec<Listed>> = BTreeMap::new();
+    let mut marked: BTreeMap<String, Vec<Credential>> = BTreeMap::new();
     let number = out.number.clone().unwrap_or_default();
     for said in revoked {
         let (issuer, authority) = &known[said.issuer()];

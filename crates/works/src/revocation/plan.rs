@@ -9,7 +9,7 @@ use standard::certificate::Certificate;
 use standard::revocation::Reason;
 
 use crate::authority;
-use crate::impact::{self, WouldStop, hex_octets};
+use crate::impact::{self, WouldStop, serial_octets};
 use crate::site::Site;
 use crate::trouble::{About, Trouble};
 use crate::unit;
@@ -115,7 +115,7 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
         })?);
     }
     for text in ask.credentials {
-        let serial = hex_octets("serial number", text).about("credential")?;
+        let serial = serial_octets(text).about("credential")?;
         let mut found = impact::credentials(site, &serial, None)?;
         match (found.pop(), found.is_empty()) {
             (Some((_, credential)), true) => credentials.push(credential),

@@ -76,7 +76,9 @@ impl Watched {
     /// When it happens, in words: `in 12 days`, `today`.
     pub fn when(&self) -> String {
         match self.days_left {
-            Some(days) if days < 0 => format!("{} ago", many(-days, "day")),
+            // The last of them is not over yet.
+            Some(-1) => "less than a day ago".into(),
+            Some(days) if days < 0 => format!("{} ago", many(-days - 1, "day")),
             Some(0) => "today".into(),
             Some(days) => format!("in {}", many(days, "day")),
             None => "no date".into(),
@@ -347,4 +349,21 @@ pub fn watch(site: &Site, days: Option<u32>, files: &[PathBuf], who: &Who) -> Re
     w.found.sort_by_key(|(at, _)| at.map_or((1, OffsetDateTime::UNIX_EPOCH), |at| (0, at)));
     let (due, later) = w.found.into_iter().map(|(_, watched)| watched).partition(|watched: &Watched| watched.due);
     Ok(Watch { days, until: time_text(w.until), due, later })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whole_days_alone_are_counted() {
+        let told = |days_left| {
+            let advice = Advice::words("");
+            let (name, what) = (String::new(), String::new());
+            Watched { kind: Kind::Stock, name, what, at: None, days_left, due: true, advice }.when()
+        };
+        assert_eq!(told(Some(-1)), "less than a day ago");
+        assert_eq!(told(Some(-2)), "1 day ago");
+        assert_eq!((told(Some(0)), told(Some(3))), ("today".to_owned(), "in 3 days".to_owned()));
+    }
 }

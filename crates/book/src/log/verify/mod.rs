@@ -41,7 +41,7 @@ use super::heads::{self, SignedHead};
 use super::tree::{Frontier, Hash};
 use crate::Book;
 use crate::by::micros;
-use crate::engine::{Connection, params};
+use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
 use crate::ids::Sequence;
 
@@ -180,6 +180,8 @@ struct Whole<'a> {
     /// Stored nodes above the stretches' roots that wait for their right neighbour.
     climb: Climb,
     heads: HashMap<u64, Vec<SignedHead>>,
+    /// Entries of the backups that the book was put back from, in order, and when the log went on after each.
+    restored: Vec<(u64, Option<i64>)>,
     /// Entries that the last good signed head covers.
     held: u64,
     gone: HashSet<i64>,
@@ -227,13 +229,32 @@ impl Whole<'_> {
                 let found = "its signature is not over what it states";
                 self.told.tell(DamageKind::Altered, "signed_head", key, None, found);
             } else if head.head.root != root {
-                let found = format!("an entry from {} to {} is not the one that was signed", self.held, size - 1);
-                self.told.tell(DamageKind::Altered, "signed_head", key, None, found);
+                match self.lost_in_restore(&head) {
+                    Some(found) => self.told.tell(DamageKind::Removed, "entry", key, None, found),
+                    None => {
+                        let found =
+                            format!("an entry from {} to {} is not the one that was signed", self.held, size - 1);
+                        self.told.tell(DamageKind::Altered, "signed_head", key, None, found);
+                    }
+                }
             } else {
                 self.held = size;
             }
         }
         Ok(())
+    }
+
+    /// What became of the entries that a signed head covers, where the book was put back after it from a backup without
+    /// them.
+    fn lost_in_restore(&self, signed: &SignedHead) -> Option<String> {
+        let size = signed.head.size;
+        let after =
+            |(ends, gone_on): &&(u64, Option<i64>)| *ends < size && gone_on.is_none_or(|at| micros(signed.at) <= at);
+        let (ends, _) = self.restored.iter().find(after)?;
+        Some(format!(
+            "the head covers entries {ends} to {}, which are lost: the book was restored from a backup that ends before them",
+            size - 1
+        ))
     }
 
     fn head(&mut self) -> Result<(), BookError> {
@@ -249,10 +270,16 @@ impl Whole<'_> {
             let found = format!("it is not the head of the {} entries in the book", self.tree.size);
             self.told.tell(DamageKind::Altered, "log_head", "1".into(), None, found);
         }
-        let mut beyond: Vec<_> = self.heads.keys().copied().collect();
-        beyond.sort_unstable();
-        for size in beyond {
-            let found = format!("{size} entries were signed, but the book has {}", self.tree.size);
+        let mut beyond: Vec<_> = std::mem::take(&mut self.heads).into_values().flatten().collect();
+        beyond.sort_unstable_by_key(|signed| signed.head.size);
+        beyond.dedup_by_key(|signed| signed.head.size);
+        for signed in beyond {
+            let (size, there) = (signed.head.size, self.tree.size);
+            let found = self.lost_in_restore(&signed).unwrap_or_else(|| {
+                format!(
+                    "{size} entries were signed, but the book has {there}: it is an older copy, or its end was removed"
+                )
+            });
             self.told.tell(DamageKind::Removed, "entry", (size - 1).to_string(), None, found);
         }
         Ok(())
@@ -497,6 +524,12 @@ impl Book {
         let total = ["SELECT size FROM log_head WHERE one = 1", ARRIVED_CHIPS, ARRIVED_CREDENTIALS];
         let total = total.iter().map(|sql| Ok(u64::try_from(c.number(sql, &[])?).unwrap_or(0)));
         let total = total.sum::<Result<u64, BookError>>()?;
+        let sql =
+            "SELECT r.entries, e.at FROM restored r LEFT JOIN entry e ON e.sequence = r.entries ORDER BY r.entries";
+        let restored = c.all(sql, &[])?;
+        let restored =
+            restored.iter().map(|row| Ok((u64::try_from(row.int(0)?).unwrap_or(0), row.maybe(1, Row::int)?)));
+        let restored = restored.collect::<Result<_, BookError>>()?;
         let end = c.number("SELECT coalesce(max(sequence) + 1, 0) FROM entry", &[])?;
         let mut whole = Whole {
             c: &mut c,
@@ -508,6 +541,7 @@ impl Book {
             tree: Frontier::default(),
             climb: Climb::default(),
             heads,
+            restored,
             held: 0,
             gone: HashSet::new(),
             settled: HashMap::new(),

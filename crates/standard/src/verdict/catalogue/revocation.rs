@@ -23,6 +23,9 @@ super::rules! {
     DELTA = "revocation.delta", Error, "RFC 5280 §5.2.4, §5.3.1";
         "A complete list; one of changes alone has deltaCRLIndicator, and only there an entry takes a certificate off again.";
         "Get the complete list. What this one revokes stays revoked; what it takes off stays revoked until a complete list leaves it out.";
+    DROPPED = "revocation.dropped", Warning, "RFC 5280 §3.3";
+        "A certificate that was revoked stays on the lists of its issuer until it has expired; only a hold is ever lifted.";
+        "Ask the issuer whether it left them out on purpose. What this site has marked as revoked stays revoked; other units with these certificates are accepted again.";
     CRITICAL_ENTRY = "revocation.critical-entry", Error, "RFC 5280 §5.3";
         "No entry carries a critical extension that this program does not know.";
         "The list can't show that a certificate is good; what it revokes stays revoked. Ask its issuer for a list without that extension.";

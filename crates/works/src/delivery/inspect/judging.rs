@@ -9,8 +9,8 @@ use standard::certificate::{Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::TEST_IDENTITY;
 use standard::verdict::catalogue::intake::{
-    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT,
-    DELIVERY_SERIAL, DELIVERY_STRANGER,
+    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL, DELIVERY_PRIVATE_KEY,
+    DELIVERY_PRODUCT, DELIVERY_SERIAL, DELIVERY_STRANGER,
 };
 use standard::verdict::{Context, Finding, Pool, Severity};
 
@@ -24,6 +24,9 @@ use crate::course::{Course, Phase};
 use crate::findings::{About, Findings, Subject};
 use crate::trouble::Trouble;
 
+/// What findings on the site's own authorities are on.
+const SITE: &str = "site";
+
 /// What some cores found.
 #[derive(Default)]
 struct Part {
@@ -36,6 +39,8 @@ struct Part {
     same: usize,
     /// The first of these, and the delivery that brought it.
     same_as: Option<(u32, String)>,
+    /// Issuers of these.
+    issuers: BTreeSet<Vec<u8>>,
     /// How many are for chips of other reels here.
     elsewhere: BTreeMap<String, usize>,
     /// How many of those for chips of the reel say what vendor and product ID.
@@ -48,6 +53,7 @@ impl Part {
         self.above.extend(other.above);
         self.kept.extend(other.kept);
         self.same += other.same;
+        self.issuers.extend(other.issuers);
         self.same_as = self.same_as.into_iter().chain(other.same_as).min();
         for (reel, count) in other.elsewhere {
             *self.elsewhere.entry(reel).or_default() += count;
@@ -64,10 +70,10 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
     let anchor = |c: &Certificate| expectation.anchors.iter().any(|(a, _)| a.der() == c.der());
     let mut members: Vec<(Arc<Certificate>, Profile, bool)> =
         expectation.anchors.iter().map(|(c, _)| (Arc::clone(c), Profile::Paa, true)).collect();
-    let mut names: Vec<String> = members.iter().map(|_| "site".to_owned()).collect();
+    let mut names: Vec<String> = members.iter().map(|_| SITE.to_owned()).collect();
     for pai in expectation.pais {
         members.push((Arc::clone(pai), Profile::Pai, false));
-        names.push("site".into());
+        names.push(SITE.into());
     }
     for (name, certificate) in authorities {
         // A copy of a trusted PAA, or a PAI that is known, adds nothing.
@@ -103,6 +109,13 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
             faulty.insert(index);
             let title = authority.certificate.subject.display(authority.certificate.der());
             findings.push(Finding::new(&DELIVERY_AUTHORITY, format!("{title}, adopted for testing")));
+        } else if authority.trusted && !expectation.production && expectation.anchors.iter().any(for_sale) {
+            let title = authority.certificate.subject.display(authority.certificate.der());
+            let finding = Finding::new(&DELIVERY_AUTHORITY, format!("{title}, adopted for production"));
+            findings.push(finding.weighing(Severity::Warning).advising(
+                "The product is for testing, and customers' homes would trust its units. Ask for certificates of a test \
+                 root, or add the product for production.",
+            ));
         }
         told.push(findings);
     }
@@ -117,7 +130,7 @@ pub(super) fn judge(
     each: &mut dyn FnMut(Stretch<'_>),
 ) -> Result<Inspection, Trouble> {
     let Read { spool, slots, authorities: came, broken, manifest, checked, spoiled, exposed, mut findings, .. } = read;
-    let (spool, total) = (Arc::new(spool), slots.len());
+    let (spool, total) = (Arc::new(spool), matched.order.len());
     course.phase(Phase::Judging, u64::try_from(total).ok());
     if total == 0 && !findings.has_errors() {
         let finding = match manifest {
@@ -154,6 +167,7 @@ pub(super) fn judge(
     let (mut kept, mut pais, mut pool_pais) = (Vec::<Kept>::new(), Vec::new(), Vec::<u32>::new());
     let (mut above, mut judged) = (BTreeSet::new(), 0);
     let (mut same, mut same_as, mut elsewhere) = (0, None, BTreeMap::<String, usize>::new());
+    let mut issuers = BTreeSet::new();
     let mut identities = BTreeMap::<_, usize>::new();
     for stretch in matched.order.chunks(STRETCHES * STRETCH) {
         let part = stretch
@@ -171,6 +185,7 @@ pub(super) fn judge(
         findings.merge(part.findings);
         above.extend(part.above);
         same += part.same;
+        issuers.extend(part.issuers);
         same_as = same_as.into_iter().chain(part.same_as).min();
         for (reel, count) in part.elsewhere {
             *elsewhere.entry(reel).or_default() += count;
@@ -211,6 +226,10 @@ pub(super) fn judge(
             finding.advising(format!("Receive it for reel {reel}, or ask the authority for that of this reel."));
         findings.tell((stage::NOTHING, 0, 1), || "delivery".to_owned(), About::Nothing, finding);
     }
+    // DACs that are here already were judged when they came, the certificate that now came along as their PAI was not.
+    above.extend((0..names.len()).filter(|index| {
+        names[*index] != SITE && issuers.contains(pool.authorities()[*index].certificate.subject_der())
+    }));
     // Authorities that a DAC here stands under, once each.
     for index in above {
         for (which, finding) in (0..).zip(&of_authorities[index]) {
@@ -305,12 +324,25 @@ impl Court<'_> {
             };
             part.findings.tell((stage::STRANGERS, turn, 0), subject, About::Nothing, finding);
         }
+        if let Some(delivery) = self.expectation.exposed.get(&slot).filter(|_| !self.exposed.contains(&slot)) {
+            keep = false;
+            let found = format!("serial {}, for a key that came with delivery {delivery}", dac.serial_hex());
+            part.findings.tell(
+                (stage::STRANGERS, turn, 2),
+                subject,
+                about(),
+                Finding::new(&DELIVERY_PRIVATE_KEY, found),
+            );
+        }
         if let Some(known) = (self.expectation.known)(&dac, slot != STRANGER && !chips.is_served(slot)) {
             keep = false;
             let finding = match known {
                 // Nothing is left to do for it; it was judged when it came.
                 Known::Same { delivery } if slot != STRANGER && !shared => {
                     part.same += 1;
+                    if !part.issuers.contains(dac.issuer_der()) {
+                        part.issuers.insert(dac.issuer_der().to_vec());
+                    }
                     part.same_as = part.same_as.take().into_iter().chain([(number, delivery)]).min();
                     return Ok(());
                 }

@@ -1,10 +1,10 @@
 //! Matching: what comes twice, what is no chip's, and which chips are left without.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use rayon::prelude::ParallelSliceMut as _;
-use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{DELIVERY_DOUBLE, DELIVERY_SERIAL};
+use standard::verdict::{Finding, Severity};
 
 use super::super::chips::Slot;
 use super::super::spool::Spool;
@@ -16,7 +16,7 @@ use crate::trouble::Trouble;
 
 /// What comes once, and what does not.
 pub(super) struct Matched {
-    /// Numbers of the DACs, sorted by key; strangers last.
+    /// Numbers of the DACs, sorted by key; strangers last. Of copies, the first.
     pub(super) order: Vec<u32>,
     /// Whether a DAC shares its chip or its serial number with another, by number.
     pub(super) shared: Vec<bool>,
@@ -38,18 +38,35 @@ pub(super) fn matching(read: &mut Read, expectation: &Expectation<'_>, course: &
     let serial_of = |number: u32| serials.get(number as usize).copied().unwrap_or_default();
     order.par_sort_unstable_by_key(|number| (serial_of(*number), *number));
     let mut repeats: Vec<Vec<u32>> = Vec::new();
+    let mut copies = HashSet::new();
     for run in runs(&order, |a, b| serial_of(a) == serial_of(b)) {
         course.go_on()?;
         // Alike in a hash; now by what stands in them.
-        let mut exact: HashMap<(Vec<u8>, Vec<u8>), Vec<u32>> = HashMap::new();
+        let mut same: HashMap<Vec<u8>, Vec<u32>> = HashMap::new();
         for number in run {
-            let c = read.spool.get(*number)?.certificate()?;
-            exact.entry((c.issuer_der().to_vec(), c.serial().to_vec())).or_default().push(*number);
+            same.entry(read.spool.get(*number)?.der().to_vec()).or_default().push(*number);
         }
+        let mut exact: HashMap<(Vec<u8>, Vec<u8>), Vec<u32>> = HashMap::new();
+        for all in same.into_values() {
+            // One file for all and one file for each is a usual way to pack them; one that came as it was listed counts.
+            let one = all.iter().find(|number| !read.spoiled.has(**number)).unwrap_or(&all[0]);
+            copies.extend(all.iter().filter(|number| *number != one));
+            let c = read.spool.get(*one)?.certificate()?;
+            exact.entry((c.issuer_der().to_vec(), c.serial().to_vec())).or_default().push(*one);
+        }
+        exact.values_mut().for_each(|list| list.sort_unstable());
         repeats.extend(exact.into_values().filter(|list| list.len() > 1));
     }
     drop(serials);
     repeats.sort_unstable();
+    if let Some(first) = copies.iter().min() {
+        let name = read.spool.get(*first)?.name();
+        let found = format!("{} DACs come twice, byte for byte; each counts once", copies.len());
+        let finding = Finding::new(&DELIVERY_DOUBLE, found).weighing(Severity::Note);
+        let finding = finding.advising("There is nothing to do.");
+        read.findings.tell((stage::DOUBLES, 0, 0), || name, About::Nothing, finding);
+        order.retain(|number| !copies.contains(number));
+    }
 
     let slot_of = |number: u32| read.slots.get(number as usize).copied().unwrap_or(STRANGER);
     order.par_sort_unstable_by_key(|number| (slot_of(*number), *number));
@@ -61,7 +78,7 @@ pub(super) fn matching(read: &mut Read, expectation: &Expectation<'_>, course: &
     }
     doubles.sort_unstable();
 
-    for (turn, (chip, list)) in (0..).zip(&doubles) {
+    for (turn, (chip, list)) in (1..).zip(&doubles) {
         course.go_on()?;
         let (entries, serials) = named(&read.spool, list)?;
         let found = format!("chip {chip}: {} DACs, serials {}", list.len(), serials.join(" and "));

@@ -17,6 +17,7 @@ mod judging;
 mod matching;
 mod reading;
 
+use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -104,6 +105,8 @@ pub struct Expectation<'a> {
     pub pais: &'a [Arc<Certificate>],
     /// What the site knows to be revoked.
     pub revoked: &'a Revoked,
+    /// Chips whose private key came with an earlier delivery, and which that was.
+    pub exposed: &'a HashMap<Slot, String>,
     /// Chip and reel of a key that is not on this one, where the site has it on another.
     pub elsewhere: Elsewhere<'a>,
     /// When it arrives: a DAC that is not valid then is reported.

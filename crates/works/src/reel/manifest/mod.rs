@@ -6,7 +6,6 @@
 //! and one is enough to refuse.
 
 mod columns;
-mod encoding;
 pub(super) mod json;
 mod parts;
 pub(super) mod table;
@@ -25,6 +24,7 @@ use standard::verdict::{Finding, Rule, Severity};
 
 use super::{file_name, key_text};
 use crate::course::{Course, Phase};
+use crate::encoding;
 use crate::findings::{About, Findings, SharedFinding};
 use crate::intake::{self, Entry, Limits};
 use crate::trouble::Trouble;

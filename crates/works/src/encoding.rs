@@ -1,4 +1,4 @@
-//! The text of a manifest, whatever encoding it came in.
+//! The text of a file from outside, whatever encoding it came in.
 
 use std::borrow::Cow;
 
@@ -6,21 +6,21 @@ use encoding_rs::{Encoding, UTF_16BE, UTF_16LE, WINDOWS_1252};
 
 /// A text, and how it was encoded where that is worth saying.
 #[derive(Debug)]
-pub(super) struct Text<'a> {
-    pub(super) text: Cow<'a, str>,
-    pub(super) note: Option<String>,
+pub(crate) struct Text<'a> {
+    pub(crate) text: Cow<'a, str>,
+    pub(crate) note: Option<String>,
 }
 
 /// Why there is no text, and on which line.
 #[derive(Debug, PartialEq, Eq)]
-pub(super) struct NoText {
-    pub(super) line: usize,
-    pub(super) why: &'static str,
+pub(crate) struct NoText {
+    pub(crate) line: usize,
+    pub(crate) why: &'static str,
 }
 
 /// Reads octets as text: UTF-8, UTF-16 of either order, else Windows-1252. Chip ids and keys are ASCII, which all
 /// three hold alike, so nothing that counts depends on the guess.
-pub(super) fn read(octets: &[u8]) -> Result<Text<'_>, NoText> {
+pub(crate) fn read(octets: &[u8]) -> Result<Text<'_>, NoText> {
     if let Some((encoding, order, mark)) = utf_16(octets) {
         return wide(&octets[mark..], encoding, order);
     }

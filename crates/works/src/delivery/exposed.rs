@@ -1,0 +1,94 @@
+//! Chips whose private key came along with some delivery: whoever saw that file may have the key, and that does not
+//! end when the authority sends the delivery again without it.
+
+use std::collections::{BTreeMap, HashMap};
+
+use book::ids::ChipId;
+use book::{Chip, ChipState, Reel};
+use standard::verdict::Finding;
+use standard::verdict::catalogue::intake::DELIVERY_PRIVATE_KEY;
+
+use super::chips::{Chips, Slot};
+use super::complaint::Faults;
+use super::inspect::Inspection;
+use super::{refused, view};
+use crate::advice::quoted;
+use crate::findings::Fault;
+use crate::site::Site;
+use crate::trouble::Trouble;
+
+/// Chips that an advice names one by one.
+const NAMED: usize = 5;
+
+/// Chips of a reel whose key came with an earlier delivery, and the first delivery that it came with.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub(super) fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<HashMap<Slot, String>, Trouble> {
+    let mut told: Vec<(String, Faults)> = Vec::new();
+    for delivery in site.book.deliveries(Some(&reel.facts.reel))? {
+        told.push((delivery.delivery.to_string(), view::faults(&delivery)?));
+    }
+    told.extend(refused::all(site).into_iter().map(|refused| (refused.delivery, refused.faults)));
+    let mut exposed = HashMap::new();
+    for (delivery, faults) in told {
+        for id in faults.chips_of(DELIVERY_PRIVATE_KEY.name) {
+            let Some(chip) = ChipId::new(id).ok().map(|id| site.book.chip(&id)).transpose()?.flatten() else {
+                continue;
+            };
+            let key = chip.public_key.as_slice().try_into().ok();
+            if let Some(slot) = key.and_then(|key| chips.find(key)) {
+                exposed.entry(slot).or_insert_with(|| delivery.clone());
+            }
+        }
+    }
+    Ok(exposed)
+}
+
+/// What to do with a chip whose key is exposed; `None` where it is done.
+fn way_out(chip: &Chip, unit: Option<&str>) -> Option<String> {
+    match (chip.state, unit) {
+        (ChipState::Scrapped, _) => None,
+        (_, Some(unit)) => Some(format!(
+            "Unit {unit} has chip {}: recall it, ask for the revocation of its certificate, and scrap it with \
+             `touchmark unit scrap {} --reason \"key exposed\"`.",
+            chip.chip_id,
+            quoted(unit)
+        )),
+        (_, None) => Some(format!("Scrap it with `touchmark chip scrap {} --reason \"key exposed\"`.", chip.chip_id)),
+    }
+}
+
+/// Says of each chip whose key is exposed what to do with it.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub(super) fn advise(site: &Site, inspection: &mut Inspection) -> Result<(), Trouble> {
+    let is_exposed = |finding: &Finding| finding.rule.name == DELIVERY_PRIVATE_KEY.name;
+    let mut ways = BTreeMap::new();
+    for Fault { chip_id, finding, .. } in &inspection.faults {
+        let Some(id) = chip_id.as_deref().filter(|_| is_exposed(finding)) else { continue };
+        if ways.contains_key(id) {
+            continue;
+        }
+        let Some(chip) = site.book.chip(&ChipId::new(id)?)? else { continue };
+        let unit = site.book.find(id, 1)?.pop().and_then(|found| found.unit).map(|(unit, _)| unit.to_string());
+        ways.insert(id.to_owned(), way_out(&chip, unit.as_deref()));
+    }
+    let mut said: Vec<String> = ways.into_values().flatten().collect();
+    if said.len() > NAMED {
+        let more = said.len() - NAMED;
+        said.truncate(NAMED);
+        said.push(format!("The same for {more} more, which `--for-authority FILE` lists."));
+    }
+    if said.is_empty() {
+        return Ok(());
+    }
+    for told in inspection.findings.iter_mut().filter(|told| is_exposed(&told.finding)) {
+        let advice = format!("{} {}", told.finding.advice, said.join(" "));
+        told.finding = told.finding.clone().advising(advice);
+    }
+    Ok(())
+}
