@@ -144,25 +144,22 @@ impl Findings {
         self.group(turn, || name, about, finding);
     }
 
-    /// Adds one that is on several chips, which is said once, and kept for each of them.
-    pub(crate) fn tell_of_chips(
+    /// Adds one that is on several entries or chips, which is said once, and kept for `each` of them.
+    pub(crate) fn tell_of_each(
         &mut self,
         turn: Turn,
         subject: String,
-        chips: &[String],
+        about: About,
         finding: Finding,
-        each: &str,
+        each: impl IntoIterator<Item = Fault>,
     ) {
-        for chip in chips {
+        for fault in each {
             if self.apart.len() >= FAULTS {
                 self.more += 1;
-                continue;
+            } else {
+                self.apart.push((turn, About::Nothing, fault));
             }
-            let one = Finding { found: each.to_owned(), ..finding.clone() };
-            let fault = Fault { subject: String::new(), serial: None, chip_id: Some(chip.clone()), finding: one };
-            self.apart.push((turn, About::Nothing, fault));
         }
-        let about = if let [only] = chips { About::Id(only.clone()) } else { About::Nothing };
         self.group(turn, || subject, about, finding);
     }
 
@@ -334,7 +331,14 @@ mod tests {
             all.merge(some);
         }
         let missing = ["A1".to_owned(), "A2".to_owned()];
-        all.tell_of_chips((2, 0, 0), "delivery".into(), &missing, Finding::new(&DELIVERY_FORMAT, "A1, A2"), "none");
+        let each = missing.map(|chip| Fault {
+            subject: String::new(),
+            serial: None,
+            chip_id: Some(chip),
+            finding: Finding::new(&DELIVERY_FORMAT, "none"),
+        });
+        let finding = Finding::new(&DELIVERY_FORMAT, "A1, A2");
+        all.tell_of_each((2, 0, 0), "delivery".into(), About::Nothing, finding, each);
         let (faults, more) = all
             .faults::<Infallible>(&|places| Ok(places.iter().map(|p| format!("chip {p}")).collect()))
             .unwrap_or_else(|never| match never {});

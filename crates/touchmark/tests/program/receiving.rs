@@ -307,6 +307,23 @@ fn a_certificate_that_comes_twice_counts_once() {
     assert!(told["found"].as_str().is_some_and(|t| t.starts_with("400 DACs come twice")), "{told}");
 }
 
+/// The authority gets a row for each certificate that shares a serial number, each with its chip.
+#[test]
+fn the_authority_is_told_each_of_several() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let out = site.dir.path().join("wrong.json");
+    let refused = deliver(&site, &data("faulty/repeated-serial.tar.gz"), &["--for-authority", text(&out)]);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let told: Value = serde_json::from_slice(&fs::read(&out).expect("a file")).expect("JSON");
+    let rows: Vec<&Value> =
+        told["entries"].as_array().expect("entries").iter().filter(|row| row["rule"] == "delivery.serial").collect();
+    assert_eq!(rows.len(), 2, "{told}");
+    let names: BTreeSet<_> = rows.iter().map(|row| row["entry"].as_str().expect("a name")).collect();
+    assert!(names.len() == 2 && names.iter().all(|name| !name.contains(", ")), "{rows:?}");
+    assert!(rows.iter().all(|row| row["chip_id"].is_string()) && rows[0]["serial"] == rows[1]["serial"], "{rows:?}");
+}
+
 /// The DACs of reel A once more, now with a PAI that breaks a rule: they are here already, and the PAI is told.
 #[test]
 fn a_faulty_intermediate_beside_known_certificates_is_told() {

@@ -21,7 +21,7 @@ use super::matching::Matched;
 use super::reading::Read;
 use super::{ELSEWHERE, Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
 use crate::course::{Course, Phase};
-use crate::findings::{About, Findings, Subject};
+use crate::findings::{About, Fault, Findings, Subject};
 use crate::trouble::Trouble;
 
 /// What findings on the site's own authorities are on.
@@ -392,7 +392,14 @@ fn gap(came: &[Slot], expectation: &Expectation<'_>, findings: &mut Findings) ->
     let shown = list(&none_came);
     let found = format!("{} of {} chips have none: {shown}", none_came.len(), expectation.chips.len());
     let finding = Finding::new(&DELIVERY_GAP, found);
-    findings.tell_of_chips((stage::GAP, 0, 0), "delivery".into(), &none_came, finding, "no certificate came for it");
+    let about = if let [only] = none_came.as_slice() { About::Id(only.clone()) } else { About::Nothing };
+    let each = none_came.iter().map(|chip| Fault {
+        subject: String::new(),
+        serial: None,
+        chip_id: Some(chip.clone()),
+        finding: Finding::new(&DELIVERY_GAP, "no certificate came for it"),
+    });
+    findings.tell_of_each((stage::GAP, 0, 0), "delivery".into(), about, finding, each);
     Ok(())
 }
 

@@ -11,7 +11,7 @@ use super::super::spool::Spool;
 use super::reading::Read;
 use super::{Expectation, STRANGER, stage};
 use crate::course::Course;
-use crate::findings::About;
+use crate::findings::{About, Fault};
 use crate::trouble::Trouble;
 
 /// What comes once, and what does not.
@@ -80,23 +80,26 @@ pub(super) fn matching(read: &mut Read, expectation: &Expectation<'_>, course: &
 
     for (turn, (chip, list)) in (1..).zip(&doubles) {
         course.go_on()?;
-        let (entries, serials) = named(&read.spool, list)?;
+        let entries = named(&read.spool, list)?;
+        let serials: Vec<&str> = entries.iter().map(|(_, serial)| serial.as_str()).collect();
         let found = format!("chip {chip}: {} DACs, serials {}", list.len(), serials.join(" and "));
         let finding = Finding::new(&DELIVERY_DOUBLE, found);
-        read.findings.tell((stage::DOUBLES, turn, 0), || entries, About::Id(chip.clone()), finding);
+        let each = entries.iter().map(|entry| fault(entry, Some(chip.clone()), &finding));
+        let about = About::Id(chip.clone());
+        read.findings.tell_of_each((stage::DOUBLES, turn, 0), joined(&entries), about, finding.clone(), each);
     }
     for (turn, list) in (0..).zip(&repeats) {
         course.go_on()?;
-        let (entries, serials) = named(&read.spool, list)?;
-        let slots: Vec<Slot> = list.iter().map(|n| slot_of(*n)).filter(|slot| *slot != STRANGER).collect();
-        let (chips, serial) = (expectation.ids(&slots)?, serials.first().cloned().unwrap_or_default());
-        let found = format!("serial {serial} on {} DACs, for chips {}", list.len(), chips.join(" and "));
-        read.findings.tell(
-            (stage::REPEATS, turn, 0),
-            || entries,
-            About::Nothing,
-            Finding::new(&DELIVERY_SERIAL, found),
-        );
+        let entries = named(&read.spool, list)?;
+        let chips = list.iter().map(|number| Ok(expectation.ids(&known(slot_of(*number)))?.pop()));
+        let chips = chips.collect::<Result<Vec<Option<String>>, Trouble>>()?;
+        let serial = entries.first().map(|(_, serial)| serial.clone()).unwrap_or_default();
+        let of: Vec<&str> = chips.iter().flatten().map(String::as_str).collect();
+        let found = format!("serial {serial} on {} DACs, for chips {}", list.len(), of.join(" and "));
+        let finding = Finding::new(&DELIVERY_SERIAL, found);
+        let each = entries.iter().zip(&chips).map(|(entry, chip)| fault(entry, chip.clone(), &finding));
+        let turn = (stage::REPEATS, turn, 0);
+        read.findings.tell_of_each(turn, joined(&entries), About::Nothing, finding.clone(), each);
     }
     let lists = doubles.iter().flat_map(|(_, list)| list.iter()).chain(repeats.iter().flatten());
     for number in lists {
@@ -106,13 +109,25 @@ pub(super) fn matching(read: &mut Read, expectation: &Expectation<'_>, course: &
     Ok(Matched { order, shared })
 }
 
-/// Names of the entries, and the serial numbers in them.
-pub(super) fn named(spool: &Spool, list: &[u32]) -> Result<(String, Vec<String>), Trouble> {
-    let (mut entries, mut serials) = (Vec::new(), Vec::new());
-    for number in list {
+/// A slot that a chip of the reel has.
+fn known(slot: Slot) -> Vec<Slot> {
+    Vec::from_iter((slot != STRANGER).then_some(slot))
+}
+
+/// What is wrong, on one of the entries that share it.
+fn fault((name, serial): &(String, String), chip_id: Option<String>, finding: &Finding) -> Fault {
+    Fault { subject: name.clone(), serial: Some(serial.clone()), chip_id, finding: finding.clone() }
+}
+
+fn joined(entries: &[(String, String)]) -> String {
+    entries.iter().map(|(name, _)| name.as_str()).collect::<Vec<_>>().join(", ")
+}
+
+/// Name of each entry, and the serial number in it.
+fn named(spool: &Spool, list: &[u32]) -> Result<Vec<(String, String)>, Trouble> {
+    let one = |number: &u32| {
         let record = spool.get(*number)?;
-        entries.push(record.name());
-        serials.push(record.certificate()?.serial_hex());
-    }
-    Ok((entries.join(", "), serials))
+        Ok((record.name(), record.certificate()?.serial_hex()))
+    };
+    list.iter().map(one).collect()
 }
