@@ -5,6 +5,8 @@
 
 use std::error::Error;
 
+use crate::mark::Older;
+
 /// What to do about a full disk, wherever it shows. Acts are whole or not at all, so nothing was lost.
 pub const FULL_DISK: &str = "Free space on it, then run this again; nothing was lost. A chip in a fixture can stay there: it continues where it stopped.";
 
@@ -118,6 +120,9 @@ pub enum BookError {
         /// The constraint, or what its trigger says.
         rule: String,
     },
+    /// Somebody outside the book knows more of its log than it.
+    #[error("the book is older than its checkpoint: {}", older(.0))]
+    Older(Older),
     /// A row or file that makes no sense: altered, or damaged.
     #[error("the book is damaged: {what}")]
     Damaged {
@@ -141,6 +146,16 @@ pub enum BookError {
         /// What the database said.
         source: Box<dyn Error + Send + Sync>,
     },
+}
+
+fn older(older: &Older) -> String {
+    let (there, made) = (older.entries, older.mark.head.size);
+    if older.is_shorter() {
+        return format!("it has {there} entries and {made} were made, so that a copy was put back or its end is lost");
+    }
+    format!(
+        "its first {made} entries are not the ones that were made, so that a copy was put back and went on, or the log was altered"
+    )
 }
 
 impl BookError {
@@ -186,6 +201,9 @@ impl BookError {
             }
             Self::Damaged { .. } => {
                 "Restore a backup; if the book still opens, `touchmark book verify` shows what is damaged.".into()
+            }
+            Self::Older(_) => {
+                "Nothing was changed. Stop all stations. Find the newest copy of the book, or a backup; `touchmark book verify` says what is missing. If nothing newer exists, accept the loss with `touchmark book accept-loss --reason TEXT`.".into()
             }
             Self::Contended { .. } | Self::Stopped => "Try again.".into(),
             Self::Database { .. } => "Fix what the cause names; nothing was changed.".into(),

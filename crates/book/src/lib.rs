@@ -39,6 +39,7 @@ pub mod log;
 #[cfg(any(test, feature = "made-up"))]
 #[doc(hidden)]
 pub mod made_up;
+mod mark;
 mod open;
 mod order;
 mod partial;
@@ -73,7 +74,7 @@ mod server;
 #[path = "../tests/contract/support.rs"]
 mod support;
 
-use std::sync::Mutex;
+use std::sync::{Mutex, OnceLock};
 
 pub use access::{Account, AccountError, ApiToken, NewAccount, NewApiToken, Repeated, Session};
 pub use attempt::begin::{Begin, Begun, Onboard, SerialWish};
@@ -97,6 +98,7 @@ pub use log::{
     Cell, CheckHead, Consistency, Damage, DamageKind, Entry, Head, Inclusion, Sign, SignHeadError, SignedHead, Subject,
     Verification, Vouched, Watch,
 };
+pub use mark::{Mark, Older, Tell};
 pub use open::{OpenOptions, Site};
 pub use order::{OrderWritten, Places};
 pub use partial::PartialList;
@@ -133,6 +135,8 @@ pub struct Book {
     gate: Mutex<()>,
     /// What seldom changes, and is wanted for every unit.
     known: known::Known,
+    /// What it is held against.
+    guard: OnceLock<mark::Guard>,
 }
 
 impl Book {

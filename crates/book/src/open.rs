@@ -1,7 +1,7 @@
 //! Making a book, opening one, and bringing an older one up to date.
 
 use std::path::PathBuf;
-use std::sync::Mutex;
+use std::sync::{Mutex, OnceLock};
 
 use time::OffsetDateTime;
 
@@ -125,7 +125,14 @@ impl Book {
             .one("SELECT site_id, name, created FROM site", &[])?
             .ok_or_else(|| BookError::damaged("the book names no site"))?;
         let site = Site { site_id: SiteId::kept(site.text(0)?), name: site.text(1)?, created: moment(site.int(2)?)? };
-        let book = Self { location, site, pool: Mutex::new(Vec::new()), gate: Mutex::new(()), known: Known::default() };
+        let book = Self {
+            location,
+            site,
+            pool: Mutex::new(Vec::new()),
+            gate: Mutex::new(()),
+            known: Known::default(),
+            guard: OnceLock::new(),
+        };
         book.give_back(c);
         Ok(book)
     }

@@ -36,6 +36,11 @@ pub(crate) fn mark(c: &mut Connection) -> Result<(), BookError> {
     .map(drop)
 }
 
+/// How often a book was restored, or a loss was accepted.
+pub(crate) fn lives(c: &mut Connection) -> Result<u64, BookError> {
+    Ok(u64::try_from(c.number("SELECT count(*) FROM restored", &[])?).unwrap_or(0))
+}
+
 impl Book {
     /// The last time that this book was restored; none where it never was.
     ///

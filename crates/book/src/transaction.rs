@@ -31,6 +31,8 @@ pub(crate) struct Tx<'c> {
     c: &'c mut Connection,
     /// The log's head, once taken.
     pub(crate) log: Option<Frontier>,
+    /// The same as it was then.
+    pub(crate) taken: Option<Frontier>,
     /// Rows changed since the last entry.
     pub(crate) mentions: Vec<Mention>,
     /// The last entry: the mark by which the commit is recognised.
@@ -39,7 +41,7 @@ pub(crate) struct Tx<'c> {
 
 impl<'c> Tx<'c> {
     pub(crate) fn new(c: &'c mut Connection) -> Self {
-        Self { c, log: None, mentions: Vec::new(), appended: None }
+        Self { c, log: None, taken: None, mentions: Vec::new(), appended: None }
     }
 
     pub(crate) fn connection(&mut self) -> &mut Connection {
@@ -111,16 +113,31 @@ impl Book {
         let _turn = self.is_sqlite().then(|| self.gate.lock().unwrap_or_else(PoisonError::into_inner));
         let mut c = self.begun(mode).map_err(told)?;
         let mut tx = Tx::new(&mut c);
-        let outcome = act(&mut tx);
-        let (trouble, appended) = (tx.c.trouble, tx.appended);
+        let mut outcome = act(&mut tx);
+        let guard = self.guard.get();
+        if let (Ok(_), Some(guard), Some(taken)) = (&outcome, guard, &tx.taken)
+            && let Err(older) = guard.check(taken, tx.c)
+        {
+            outcome = Err(older.into());
+        }
+        let (trouble, appended, grown) = (tx.c.trouble, tx.appended, tx.log.take());
+        let committed = || {
+            if let (Some(guard), Some(grown), Some(last)) = (guard, &grown, appended) {
+                guard.advance(grown, last);
+            }
+        };
         match outcome {
             Ok(value) => match c.commit() {
                 Ok(()) => {
                     self.give_back(c);
+                    committed();
                     Ok(value)
                 }
                 Err(source) if Repeat::after(&source) == Repeat::Away => match self.was_committed(appended) {
-                    Ok(true) => Ok(value),
+                    Ok(true) => {
+                        committed();
+                        Ok(value)
+                    }
                     Ok(false) => Err(told(source)),
                     Err(_) => Err(told(BookError::Unanswered { source: source.into() })),
                 },

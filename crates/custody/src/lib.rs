@@ -6,6 +6,7 @@
 //! - [`token`]: keys that live in a PKCS #11 token and never leave it.
 //! - [`SiteKey`]: 32 octets that protect the book's secrets at rest.
 //! - [`SealedKey`]: a P-256 key under the site key, for what is signed without a person.
+//! - [`NoteKey`]: an Ed25519 key under the site key, for checkpoints of the log.
 //! - [`Passphrase`]: taken as a value or from a file. Asking a person is the
 //!   binary's business; nothing here reads a terminal or the environment.
 //!
@@ -16,6 +17,7 @@ mod armor;
 mod error;
 mod file;
 mod keyfile;
+mod notekey;
 mod passphrase;
 mod private;
 mod sealedkey;
@@ -25,6 +27,7 @@ mod wrap;
 
 pub use error::{CustodyError, PassphraseError, UnsealError};
 pub use keyfile::{FileKey, KeyFile};
+pub use notekey::NoteKey;
 pub use passphrase::{Ask, ChoosePassphrase, Passphrase, ReadPassphrase};
 pub use private::PrivateKey;
 pub use sealedkey::SealedKey;

@@ -135,7 +135,7 @@ fn unfolded(lines: &[u8]) -> Option<Vec<u8>> {
 
 fn labelled(label: &str, der: &[u8], number: usize) -> Result<Vec<Item>, DetectError> {
     let broken =
-        |what: &'static str| move |why: Unreadable| DetectError::Broken(what, format!("block {number} has {why}"));
+        |what: &'static str| move |why: Unreadable| DetectError::Broken(what, format!("in block {number} {why}"));
     match label {
         "CERTIFICATE" | "X509 CERTIFICATE" | "TRUSTED CERTIFICATE" => {
             certificate(der).map(|item| vec![item]).map_err(broken("a certificate"))

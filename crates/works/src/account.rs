@@ -115,7 +115,8 @@ pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Account, Trouble> {
     let reel = reel.map(|id| known_reel(site, id)).transpose()?;
     let counts = site.book.reconcile(reel.as_ref())?;
     let verified = site.book.verify(None)?;
-    Ok(Account::of(counts, Log { entries: verified.entries, intact: verified.total == 0 }))
+    let intact = verified.total == 0 && site.book.older().is_none();
+    Ok(Account::of(counts, Log { entries: verified.entries, intact }))
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! Which units of the book are meant, for whatever is made of many: evidence, labels.
 
+use std::collections::BTreeSet;
+
 use book::ids::{ReelId, UnitSerial};
 use book::{Unit, UnitFilter, UnitState};
 use time::OffsetDateTime;
@@ -29,8 +31,10 @@ impl Which<'_> {
     /// In words, as entries and manifests have them.
     pub fn words(&self) -> String {
         match self {
-            Self::Units([one]) => format!("unit {one}"),
-            Self::Units(units) => format!("{} units by name", units.len()),
+            Self::Units(units) => match BTreeSet::from_iter(*units) {
+                named if named.len() == 1 => format!("unit {}", units[0]),
+                named => format!("{} units by name", named.len()),
+            },
             Self::Reel(reel) => format!("reel {reel}"),
             Self::Period(from, to) => {
                 let told = |t: &Option<OffsetDateTime>, none: &str| t.map_or_else(|| none.to_owned(), time_text);

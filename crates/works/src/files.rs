@@ -46,6 +46,32 @@ pub fn put(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
     pending.place()
 }
 
+/// Puts one file in its place, whole or not at all, without waiting for the disk: for what is written anew all the time.
+///
+/// # Errors
+///
+/// What the file system said; what was there is as it was.
+pub(crate) fn replace(path: &Path, octets: &[u8]) -> io::Result<()> {
+    let mut file = beside(path, Readers::Usual)?;
+    file.write_all(octets)?;
+    file.persist(path).map(drop).map_err(|error| error.error)
+}
+
+/// A file under another name in the directory of `path`.
+fn beside(path: &Path, readers: Readers) -> io::Result<NamedTempFile> {
+    let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".touchmark-");
+    let usual;
+    if readers == Readers::Usual {
+        usual = usual_permissions();
+        usual.into_iter().for_each(|permissions| {
+            builder.permissions(permissions);
+        });
+    }
+    builder.tempfile_in(directory)
+}
+
 /// Files that are written, but under other names yet.
 #[derive(Debug, Default)]
 pub struct Pending(Vec<(PathBuf, Written)>);
@@ -72,17 +98,7 @@ impl Pending {
         if path.is_dir() {
             return Err(failed(io::Error::from(io::ErrorKind::IsADirectory)));
         }
-        let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let mut builder = tempfile::Builder::new();
-        builder.prefix(".touchmark-");
-        let usual;
-        if readers == Readers::Usual {
-            usual = usual_permissions();
-            usual.into_iter().for_each(|permissions| {
-                builder.permissions(permissions);
-            });
-        }
-        let mut file = builder.tempfile_in(directory).map_err(failed)?;
+        let mut file = beside(path, readers).map_err(failed)?;
         file.write_all(octets).and_then(|()| file.as_file().sync_all()).map_err(failed)?;
         self.0.push((path.to_owned(), Written::Beside(file)));
         Ok(())

@@ -22,6 +22,7 @@ use standard::key::{PublicKey, Signer};
 use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 
+use crate::checkpoint;
 use crate::files::put;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -201,6 +202,7 @@ pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result
 /// [`Trouble`] where the site key does not open or the book gives no answer.
 pub fn sign(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result<HeadFile, Trouble> {
     let signer = signer(site, passphrase, who)?;
+    checkpoint::make_key(site, site.key(passphrase)?, who)?;
     let key_id = hex::encode(signer.public_key().key_id());
     if let Some(last) = site.book.last_signed_head()?
         && last.key_id == key_id

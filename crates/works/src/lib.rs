@@ -10,6 +10,7 @@ pub mod advice;
 pub mod authority;
 mod bundle;
 pub mod challenge;
+pub mod checkpoint;
 pub mod chips;
 pub mod chosen;
 pub mod code;

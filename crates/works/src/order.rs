@@ -21,6 +21,7 @@ use tempfile::NamedTempFile;
 use crate::delivery::dac_identity;
 use crate::product;
 use crate::reel;
+use crate::revocation::RevokedPais;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
@@ -107,6 +108,13 @@ pub fn write(site: &Site, reel: &str, out: &Path, again: bool, who: &Who) -> Res
     w.flush().map_err(io)?;
     drop(w);
     if places.is_empty() {
+        if let Some(what) = RevokedPais::of_reel(site, &reel.facts.reel)?.words().first() {
+            return Err(Trouble::refused(
+                format!("every chip of reel {} has its credential, but {what}", reel.facts.reel),
+                "Withdraw the delivery of that PAI while no unit depends on it (`touchmark delivery withdraw ID`), then order \
+                 again. Nothing was written.",
+            ));
+        }
         return Err(Trouble::refused(
             format!("every chip of reel {} has its credential; nothing to order", reel.facts.reel),
             "See `touchmark reel show`. Nothing was written.",

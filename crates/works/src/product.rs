@@ -539,9 +539,15 @@ const FREE: &[&str] = &["carton", "record"];
 ///
 /// [`Trouble`] where there is none.
 pub fn get(site: &Site, name: &str) -> Result<Product, Trouble> {
-    site.book.product(&ProductName::new(name)?)?.ok_or_else(|| {
+    let found = site.book.product(&ProductName::new(name)?)?;
+    let like = match &found {
+        None => site.book.products()?.into_iter().map(|p| p.facts.name).find(|p| p.as_str().eq_ignore_ascii_case(name)),
+        Some(_) => None,
+    };
+    let like = like.map_or_else(String::new, |like| format!("; there is one named {like}"));
+    found.ok_or_else(|| {
         Trouble::usage(
-            format!("there is no product {name}"),
+            format!("there is no product {name}{like}"),
             "List products with `touchmark product list`, or add it with `touchmark product add`.",
         )
     })

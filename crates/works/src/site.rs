@@ -2,7 +2,7 @@
 
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 use std::{fs, io};
 
 use book::ids::{Actor, SiteId, StationName};
@@ -13,6 +13,7 @@ use serde::{Deserialize, Serialize};
 use time::OffsetDateTime;
 use zeroize::Zeroizing;
 
+use crate::checkpoint::{self, Keeper};
 use crate::floor::Day;
 use crate::head;
 use crate::trouble::Trouble;
@@ -44,6 +45,9 @@ pub struct Settings {
     /// What is watched for, and how far ahead.
     #[serde(default)]
     pub watch: WatchSettings,
+    /// Where it is kept how far the book has come.
+    #[serde(default)]
+    pub checkpoint: CheckpointSettings,
     /// What the pages show and let people choose.
     #[serde(default)]
     pub pages: PageSettings,
@@ -68,6 +72,31 @@ pub struct BookSettings {
     /// File whose one line is the server's password, from the site's directory.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub password_file: Option<PathBuf>,
+}
+
+/// Where it is kept how far the book has come, beside the keys' own directory.
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CheckpointSettings {
+    /// Further files, from the site's directory: on another disk, in another site.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub keepers: Vec<PathBuf>,
+    /// Witnesses that countersign checkpoints.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub witness: Vec<WitnessSettings>,
+}
+
+/// A witness of transparency logs, asked over HTTP.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WitnessSettings {
+    /// Where it takes checkpoints: `https://…/`, to which `add-checkpoint` is added.
+    pub url: String,
+    /// Its key, as `NAME+ID+KEY`.
+    pub key: String,
+    /// Certificates that its server's chain may end at, PEM; the system's where none is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificates: Option<PathBuf>,
 }
 
 /// What is watched for, and how far ahead.
@@ -267,6 +296,7 @@ pub struct Site {
     /// Its record book.
     pub book: Book,
     key: OnceLock<SiteKey>,
+    pub(crate) keeper: Arc<Keeper>,
     /// What this process has counted of the last day.
     pub(crate) day: Day,
 }
@@ -348,6 +378,7 @@ impl Site {
             revocation: RevocationSettings::default(),
             retention: RetentionSettings::default(),
             watch: WatchSettings::default(),
+            checkpoint: CheckpointSettings::default(),
             pages: PageSettings::default(),
         };
         let toml = toml::to_string(&settings)
@@ -355,7 +386,7 @@ impl Site {
         fs::write(&file, format!("{HEADER}{toml}")).map_err(|e| Trouble::file(&file, e))?;
         let told =
             NewSite { site: dir.display().to_string(), id, book: place.to_string(), key_wrapped: wrap.is_some() };
-        let site = Self { dir: dir.to_owned(), settings, book, key: OnceLock::new(), day: Day::default() };
+        let site = Self::with(dir, settings, book)?;
         let _ = site.key.set(key);
         head::sign(&site, None, who)?;
         Ok((site, told))
@@ -402,11 +433,18 @@ impl Site {
             at: OffsetDateTime::now_utc(),
         };
         let book = Book::open(&place, &options)?;
-        Ok(Self::with(dir, settings, book))
+        Self::guarded(dir, settings, book, true)
     }
 
-    pub(crate) fn with(dir: &Path, settings: Settings, book: Book) -> Self {
-        Self { dir: dir.to_owned(), settings, book, key: OnceLock::new(), day: Day::default() }
+    /// With a book that is new or was just restored: it begins its checkpoints.
+    pub(crate) fn with(dir: &Path, settings: Settings, book: Book) -> Result<Self, Trouble> {
+        Self::guarded(dir, settings, book, false)
+    }
+
+    fn guarded(dir: &Path, settings: Settings, book: Book, checked: bool) -> Result<Self, Trouble> {
+        let keeper = Arc::new(Keeper::of(dir, &settings));
+        checkpoint::guard(&book, &keeper, checked)?;
+        Ok(Self { dir: dir.to_owned(), settings, book, key: OnceLock::new(), keeper, day: Day::default() })
     }
 
     /// Whether the site key was opened before.
@@ -439,6 +477,7 @@ impl Site {
         }
         let key = SiteKey::open(&self.keys().join("site.key"), passphrase)?;
         head::is_sealed_by(&self.dir, &key)?;
+        self.keeper.unlock(&key);
         Ok(self.key.get_or_init(|| key))
     }
 }

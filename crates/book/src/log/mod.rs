@@ -8,7 +8,7 @@
 
 pub(crate) mod entry;
 mod heads;
-mod proofs;
+pub(crate) mod proofs;
 pub(crate) mod rows;
 pub mod tree;
 mod verify;
@@ -103,7 +103,9 @@ impl Tx<'_> {
             return Err(BookError::Moved { to: row.text(2)? });
         }
         let size = u64::try_from(row.int(0)?).map_err(|_| BookError::damaged("the log's size is negative"))?;
-        self.log = Some(Frontier::from_parts(size, &row.bytes(1)?)?);
+        let head = Frontier::from_parts(size, &row.bytes(1)?)?;
+        self.taken = Some(head.clone());
+        self.log = Some(head);
         Ok(())
     }
 

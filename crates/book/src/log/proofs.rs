@@ -37,7 +37,7 @@ pub struct Consistency {
 }
 
 /// Reads a complete node; level 0 is the leaves.
-pub(super) fn node(c: &mut Connection, level: u32, number: u64) -> Result<Hash, BookError> {
+pub(crate) fn node(c: &mut Connection, level: u32, number: u64) -> Result<Hash, BookError> {
     let number = i64::try_from(number).map_err(|_| BookError::damaged("a node's number is too large"))?;
     let row = if level == 0 {
         c.one("SELECT hash FROM entry WHERE sequence = $1", params![number])?
@@ -48,7 +48,7 @@ pub(super) fn node(c: &mut Connection, level: u32, number: u64) -> Result<Hash, 
         .array(0)
 }
 
-pub(super) fn size(c: &mut Connection) -> Result<u64, BookError> {
+pub(crate) fn size(c: &mut Connection) -> Result<u64, BookError> {
     let size = c.number("SELECT size FROM log_head WHERE one = 1", &[])?;
     u64::try_from(size).map_err(|_| BookError::damaged("the log's size is negative"))
 }

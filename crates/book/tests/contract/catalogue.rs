@@ -1,5 +1,7 @@
 //! The book itself, and what stands in it before any chip arrives.
 
+use std::sync::{Arc, Mutex};
+
 use book::ids::{AuthorityName, DeclarationName, ProductName, SiteId};
 use book::{
     AddError, BeginError, Blame, Book, BookError, DeclarationOrigin, Location, NewAuthority, NewDeclaration,
@@ -222,4 +224,57 @@ pub fn series_of_products(engine: &Engine<'_>) {
     engine.raw(&site.place).force(sql);
     let found = book.verify(None).expect("verifies").damages;
     assert!(found.iter().any(|d| d.table == "product_series"), "{found:?}");
+}
+
+/// A copy that was put back: it can be read, nothing is written to it, and it goes on once somebody accepts the loss.
+pub fn a_book_that_goes_back_is_refused(engine: &Engine<'_>) {
+    let site = engine.site();
+    drop(site.book);
+    let copy = engine.twin(&site.place);
+    let book = open(&site.place);
+    let told = Arc::new(Mutex::new(Vec::new()));
+    let telling = Arc::clone(&told);
+    let start = book.mark().expect("a mark");
+    let kept = book.guard(&[start], Box::new(move |mark| telling.lock().expect("a list").push(*mark)));
+    assert_eq!(kept.expect("asks"), None);
+    book.add_product(&product(), &by()).expect("added");
+    let mark = book.mark().expect("a mark");
+    assert_eq!(told.lock().expect("a list").as_slice(), [mark]);
+    // Another process writes meanwhile, and both go on.
+    let other = open(&site.place);
+    other.add_authority(&paa(), &by()).expect("added");
+    book.add_authority(&pai(), &by()).expect("added");
+    assert_eq!((mark.life, book.mark().expect("a mark").head.size), (0, mark.head.size + 2));
+
+    let back = open(&copy);
+    let older = back.guard(&[start, mark], Box::new(|_| ())).expect("asks").expect("it is older");
+    assert_eq!((older.entries, older.mark, older.is_shorter()), (start.head.size, mark, true));
+    let refused = back.add_product(&product(), &by()).expect_err("nothing is written");
+    assert!(matches!(&refused, AddError::Book(BookError::Older(found)) if *found == older), "{refused}");
+    assert!(refused.advice().contains("accept-loss"), "{}", refused.advice());
+    assert_eq!((back.products().expect("read").len(), back.head().expect("read").size), (0, start.head.size));
+
+    // One that went on by itself, and is now as long as the book was.
+    let alone = open(&copy);
+    alone.add_product(&NewProduct { product_id: 0x8A55, ..product() }, &by()).expect("nobody holds it back");
+    let another = open(&copy).older_than(&mark).expect("asks").expect("another history");
+    assert_eq!((another.entries, another.is_shorter()), (mark.head.size, false));
+
+    assert!(matches!(back.goes_on(), Err(BookError::Older(found)) if found == older));
+    // What somebody elsewhere knows counts as well.
+    let elsewhere = open(&copy);
+    assert_eq!(elsewhere.guard(&[], Box::new(|_| ())).expect("asks"), None);
+    elsewhere.is_older(older);
+    assert!(elsewhere.add_product(&product(), &by()).is_err() && elsewhere.older() == Some(older));
+
+    let entry = back.accept_loss("the disk failed", &by()).expect("accepted").expect("an entry");
+    assert_eq!(u64::try_from(entry.0).ok(), Some(mark.head.size));
+    back.add_authority(&paa(), &by()).expect("it goes on");
+    assert_eq!((back.older(), back.mark().expect("a mark").life), (None, 1));
+    assert_eq!(back.older_than(&mark).expect("asks"), None, "a mark of before the loss counts no more");
+    let next = back.mark().expect("a mark");
+    assert!(open(&site.place).older_than(&next).expect("asks").is_some(), "nor does the lost book count beside it");
+    assert_eq!(back.restoration().expect("asks").map(|r| r.entries), Some(mark.head.size));
+    assert_eq!(back.accept_loss("again", &by()).expect("asks"), None, "nothing is lost");
+    assert!(back.verify(None).expect("verified").intact());
 }

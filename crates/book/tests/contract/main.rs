@@ -35,6 +35,7 @@ macro_rules! contract {
 contract! {
     catalogue::a_book_is_made_once_and_opened_often => a_book_is_made_once_and_opened_often,
     catalogue::what_is_no_book_is_refused => what_is_no_book_is_refused,
+    catalogue::a_book_that_goes_back_is_refused => a_book_that_goes_back_is_refused,
     catalogue::products => products,
     catalogue::authorities => authorities,
     catalogue::declarations => declarations,

@@ -159,13 +159,21 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
             let answer = json!({
                 "verdict": if accepted { "accepted" } else { "rejected" },
                 "authorities": adopted.authorities,
+                "already": adopted.already,
+                "warnings": adopted.warnings,
                 "findings": serde_json::to_value(&adopted.examination).map(|v| v["findings"].clone()).unwrap_or_default(),
             });
             let style = examine_words::Style { shapes: output.is_styled(), verbose: false };
+            output.warn(&adopted.warnings);
             output.show(&answer, |w| {
                 if accepted {
                     for authority in &adopted.authorities {
                         let trusted = if authority.trusted { ", trusted here" } else { "" };
+                        if adopted.already.contains(&authority.name) {
+                            writeln!(w, "The {} {} was already adopted for {}{trusted}; nothing was changed", authority.role.to_uppercase(), authority.name, authority.purpose)?;
+                            words(w, authority)?;
+                            continue;
+                        }
                         writeln!(w, "Adopted the {} {} for {}{trusted}", authority.role.to_uppercase(), authority.name, authority.purpose)?;
                         words(w, authority)?;
                     }

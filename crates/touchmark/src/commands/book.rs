@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use custody::{Passphrase, WorkFactor};
+use works::checkpoint::{self, Kept, Witnessed};
 use works::head;
 use works::keeping::{self, How, Restored, Saved, SiteKeyState, Source, Verified};
 use works::site::Site;
@@ -41,6 +42,34 @@ pub enum BookCommand {
     Move(Move),
     /// Sign the log's head, to keep outside the book
     Head(Head),
+    /// Show the checkpoint, a signed note of how far the book has come, and where it is kept
+    ///
+    /// The note has the open form of transparency logs, so that other programs can check and countersign it.
+    /// touchmark.toml names further files that it is kept in (checkpoint.keepers).
+    Checkpoint(Checkpoint),
+    /// Let a book go on that is older than its checkpoint, where no newer copy exists
+    ///
+    /// Entries that were made after it are lost. As after a restore, stations look at each chip before they begin it,
+    /// and each series of serial numbers is confirmed before it is counted in again.
+    AcceptLoss(AcceptLoss),
+}
+
+#[derive(Debug, Args)]
+pub struct Checkpoint {
+    /// File to write the note to
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct AcceptLoss {
+    /// What happened, kept with the record
+    #[arg(long)]
+    reason: String,
+    #[command(flatten)]
+    passphrase: PassphraseArgs,
 }
 
 #[derive(Debug, Args)]
@@ -117,6 +146,41 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
             output.next("Start the stations again. The old book is closed and stays in place.");
             Ok(Exit::Done)
         }
+        BookCommand::Checkpoint(args) => {
+            let site = place.open()?;
+            let passphrase = args.passphrase.for_site_key(&site)?;
+            site.key(passphrase.as_ref())?;
+            let shown = checkpoint::show(&site)?;
+            if let Some(path) = &args.out {
+                works::put(path, shown.checkpoint.as_bytes())?;
+            }
+            output.show(&shown, |w| {
+                write!(w, "{}", shown.checkpoint)?;
+                shown.key.iter().try_for_each(|key| writeln!(w, "Its key, for those who check it: {key}"))?;
+                kept_words(w, &shown.kept)?;
+                witness_words(w, &shown.witnesses)?;
+                args.out.iter().try_for_each(|path| writeln!(w, "Wrote it to {}", path.display()))
+            })?;
+            Ok(Exit::Done)
+        }
+        BookCommand::AcceptLoss(args) => {
+            let (site, who) = (place.open()?, place.who()?);
+            let passphrase = args.passphrase.for_site_key(&site)?;
+            site.key(passphrase.as_ref())?;
+            let accepted = checkpoint::accept_loss(&site, &args.reason, &who)?;
+            output.show(&accepted, |w| {
+                writeln!(
+                    w,
+                    "The book goes on from its {} entries; {} had been made. Entry {} says so",
+                    accepted.entries, accepted.were, accepted.entry
+                )?;
+                series_words(w, &accepted.series_to_confirm)
+            })?;
+            output.next(
+                "Put every chip that was in work on a station again. `touchmark reconcile` shows what the book has.",
+            );
+            Ok(Exit::Done)
+        }
         BookCommand::Head(args) => {
             let site = place.open()?;
             let passphrase = args.passphrase.for_site_key(&site)?;
@@ -161,7 +225,8 @@ fn back_up(args: &Backup, place: &Place, output: &mut Output) -> Result<Exit, Fa
     let how = How { verify: args.verify, seal: passphrase.as_ref().map(|p| (p, WorkFactor::PRODUCTION)) };
     let saved = watched(output, "rows", |course| keeping::backup(&site, out, &how, &who, course))?;
     output.show(&saved, |w| saved_words(w, &saved))?;
-    Ok(if saved.verified.as_ref().is_none_or(Verified::is_intact) { Exit::Done } else { Exit::Rejected })
+    let whole = saved.missing.is_empty() && saved.site_key != SiteKeyState::Missing;
+    Ok(if whole && saved.verified.as_ref().is_none_or(Verified::is_intact) { Exit::Done } else { Exit::Rejected })
 }
 
 fn saved_words(w: &mut dyn Write, saved: &Saved) -> io::Result<()> {
@@ -234,18 +299,7 @@ fn restored_words(w: &mut dyn Write, restored: &Restored) -> io::Result<()> {
             ends.entry, ends.local
         )?;
     }
-    if !restored.series_to_confirm.is_empty() {
-        writeln!(
-            w,
-            "Before stations count serial numbers again, confirm each series. By this book, the next numbers are:"
-        )?;
-        restored.series_to_confirm.iter().try_for_each(|next| writeln!(w, "  {next}"))?;
-        writeln!(
-            w,
-            "  Find the last number that was used, on units, labels and printouts, and name the one after it:\n  \
-             `touchmark product update NAME --serial-series FIRST`, or `provision … --serial-start FIRST`."
-        )?;
-    }
+    series_words(w, &restored.series_to_confirm)?;
     writeln!(
         w,
         "Units that passed after the backup stop at a station with the cause book-older. `provision … --take-over` adopts \
@@ -262,11 +316,15 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
             "The book at {} is intact: {} entries, {} rows, {} signed heads\n  root  {}",
             said.book, said.entries, said.rows, said.signed_heads, said.root
         )?;
+        kept_words(w, &said.checkpoints)?;
+        witness_words(w, &said.witnesses)?;
         return missing_words(w, said);
     }
     let older = said.is_an_older_copy();
-    if older {
-        writeln!(w, "The book at {} is older than a signed head", said.book)?;
+    if said.is_as_restored() {
+        writeln!(w, "The book at {} lacks entries that a signed head covers", said.book)?;
+    } else if older {
+        writeln!(w, "The book at {} is older than what is known of it", said.book)?;
     } else {
         writeln!(w, "The book at {} is damaged: {} rows or entries differ from its log", said.book, said.damaged)?;
     }
@@ -274,17 +332,68 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
         let entry = d.entry.map(|e| format!(", entry {e}")).unwrap_or_default();
         writeln!(w, "  {} {}{entry}: {}", d.table, d.key, d.found)?;
     }
-    if older {
+    if said.is_as_restored() {
+        writeln!(
+            w,
+            "What is in the book is as it was written. Sign a new head and keep that instead: `touchmark book head --out FILE`. \
+             Units that passed in the lost entries are adopted from their chips at a station: `provision … --take-over`."
+        )?;
+    } else if older {
         writeln!(
             w,
             "What is in the book is as it was written, but it ends too early. Stop the stations. Find the book or a later backup \
-             with the lost entries; if there is none, restore this one with `touchmark book restore`, so that no serial number \
-             is used twice."
+             with the lost entries. If there is none, let this one go on with `touchmark book accept-loss`, so that no serial \
+             number is used twice."
         )?;
     } else {
         writeln!(w, "Stop the stations, keep this book unchanged for the investigation, and restore a backup.")?;
     }
     missing_words(w, said)
+}
+
+/// Series of which somebody has to say where they go on.
+fn series_words(w: &mut dyn Write, series: &[String]) -> io::Result<()> {
+    if series.is_empty() {
+        return Ok(());
+    }
+    writeln!(
+        w,
+        "Before stations count serial numbers again, confirm each series. By this book, the next numbers are:"
+    )?;
+    series.iter().try_for_each(|next| writeln!(w, "  {next}"))?;
+    writeln!(
+        w,
+        "  Find the last number that was used, on units, labels and printouts, and name the one after it:\n  \
+         `touchmark product update NAME --serial-series FIRST`, or `provision … --serial-start FIRST`."
+    )
+}
+
+/// Where the checkpoint is kept, and where that fails.
+fn kept_words(w: &mut dyn Write, kept: &[Kept]) -> io::Result<()> {
+    for place in kept {
+        match (&place.trouble, place.entries) {
+            (Some(trouble), _) => writeln!(w, "  CHECKPOINT {}: {trouble}", place.place)?,
+            (None, entries) => writeln!(w, "  checkpoint {}: {} entries", place.place, entries.unwrap_or_default())?,
+        }
+    }
+    Ok(())
+}
+
+/// Who countersigned the checkpoint, and who did not.
+fn witness_words(w: &mut dyn Write, witnesses: &[Witnessed]) -> io::Result<()> {
+    for said in witnesses {
+        match &said.trouble {
+            Some(trouble) => writeln!(w, "  WITNESS {}: {trouble}", said.witness)?,
+            None => writeln!(
+                w,
+                "  witness {}: {} entries, {}",
+                said.witness,
+                said.entries.unwrap_or_default(),
+                said.at.as_deref().unwrap_or_default()
+            )?,
+        }
+    }
+    Ok(())
 }
 
 /// A key that is missing is no damage, and is said as what it is.

@@ -168,7 +168,8 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         wait: args.wait,
         passphrase: passphrase.as_ref(),
     };
-    output.warn(&works::provision::warnings(&site, &args.reel)?);
+    let warned = works::provision::warnings(&site, &args.reel)?;
+    output.warn(&warned);
     // Each chip as it is done, on standard error, so that standard output stays the answer.
     let people = output.tells();
     let guided = people && (args.wait || matches!(request.numbers, Numbers::Scanned(_)));
@@ -190,6 +191,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
     };
     let who = place.who()?;
     let done = stoppable(|course| provision(&site, request, source.as_mut(), &who, course, &mut tell))?;
+    output.warn(&done.warnings.iter().filter(|warning| !warned.contains(warning)).collect::<Vec<_>>());
     if args.json_lines {
         let mut summary = serde_json::to_value(&done).unwrap_or_default();
         summary.as_object_mut().map(|summary| summary.remove("units"));

@@ -150,6 +150,7 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
         }
         ReelCommand::Show { id } => {
             let shown = reel::show(&site, &id)?;
+            output.warn(&shown.warnings);
             output.show(&shown, |w| words(w, &shown))?;
             Ok(Exit::Done)
         }

@@ -110,6 +110,9 @@ fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
     if plan.count > 40 {
         writeln!(w, "  … and {} more", plan.count - 40)?;
     }
+    for already in plan.already.iter().take(40) {
+        writeln!(w, "  {already}; that stays as it is")?;
+    }
     let units: Vec<_> = plan.units.iter().map(|(state, count)| format!("{count} {state}")).collect();
     writeln!(w, "Affected units: {}", if units.is_empty() { "none".into() } else { units.join(", ") })?;
     plan.would_stop.iter().try_for_each(|would| impact::consequences(w, would))

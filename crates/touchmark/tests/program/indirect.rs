@@ -25,6 +25,8 @@ on_both_engines! {
     an_indirect_list_counts_at_the_stations,
     a_partial_list_is_not_kept_and_what_it_revokes_is,
     a_pai_on_a_partial_list_is_refused,
+    a_second_list_of_one_number_counts_for_what_it_revokes,
+    a_revoked_pai_leaves_no_stock,
     the_list_of_an_appointed_signer_is_kept_with_its_certificate,
 }
 
@@ -286,6 +288,54 @@ fn a_partial_list_is_not_kept_and_what_it_revokes_is(engine: &Engine) {
     assert_eq!((exit, &told["severity"]), (Some(0), &json!("warning")), "{kept}");
     assert!(told["found"].as_str().is_some_and(|t| t.contains(&"22".repeat(8))), "{kept}");
     assert_eq!(revoked(), Value::Null);
+}
+
+/// Two lists with one number: nobody knows which is newer, so what either revokes is revoked. A list that lies in a
+/// delivery is not passed over in silence.
+fn a_second_list_of_one_number_counts_for_what_it_revokes(engine: &Engine) {
+    let it = Elsewhere::on(engine, 3);
+    let list = |serials: &[u8]| {
+        let made =
+            it.list(1, 7, |l| l.entries = serials.iter().map(|s| it.entry(*s, Reason::KeyCompromise, None)).collect());
+        let file = it.site.file(&format!("list-{}.crl", serials.len()));
+        fs::rename(made, &file).expect("renamed");
+        file
+    };
+    let (first, second) = (list(&[0x41]), list(&[0x41, 0x42]));
+    fs::copy(&first, it.site.file("delivery/list.crl")).expect("copied");
+    let (exit, again) = it.site.call(&["delivery", "receive", text(&it.site.file("delivery")), "--reel", "R1"]);
+    let told =
+        again["findings"].as_array().and_then(|all| all.iter().find(|f| f["rule"] == "delivery.revocation-list"));
+    assert!(exit == Some(0) && told.is_some_and(|f| f["severity"] == "warning"), "{again}");
+    assert_eq!(it.adopt(&first).0, Some(0));
+    let (exit, told) = it.adopt(&second);
+    assert_eq!((exit, &told["verdict"], &told["revoked_now"]), (Some(1), &json!("rejected"), &json!(1)), "{told}");
+    assert_eq!(errors(&told).first().map(|(rule, _)| *rule), Some("revocation.number"), "{told}");
+    let account = it.site.done(&["reconcile"]);
+    assert_eq!(account["credentials"]["revoked"], 2, "{account}");
+}
+
+/// Under a PAI that is revoked nothing is in stock, nothing is begun, and each place says so.
+fn a_revoked_pai_leaves_no_stock(engine: &Engine) {
+    let it = Elsewhere::on(engine, 2);
+    let list = it.list(0, 1, |l| l.entries = vec![it.entry(0x22, Reason::CaCompromise, None)]);
+    assert_eq!(it.adopt(&list).0, Some(0));
+    let says = |answer: &Value| answer.to_string().contains("Desk PAI was revoked");
+    let shown = it.site.done(&["reel", "show", "R1"]);
+    assert!(says(&shown["warnings"]), "{shown}");
+    let (exit, refused) = it.site.call(&["order", "write", "--reel", "R1", "--out", text(&it.site.file("order.csv"))]);
+    assert!(exit == Some(1) && says(&refused), "{refused}");
+    let received = it.site.done(&["delivery", "receive", text(&it.site.file("delivery")), "--reel", "R1"]);
+    assert!(says(&received["findings"]), "{received}");
+    let (_, watch) = it.site.call(&["watch"]);
+    let due = watch["due"].as_array().expect("due");
+    assert!(due.iter().any(|w| w["name"] == "Desk PAI" && w["kind"] == "authority"), "{watch}");
+    assert!(!watch.to_string().contains("2 credentials in stock"), "{watch}");
+    let (exit, run) = it.provision();
+    let units = run["units"].as_array().expect("units");
+    assert!(exit == Some(1) && units.iter().all(|u| u["cause"] == "revoked" && u["attempts"] == 0), "{run}");
+    let account = it.site.done(&["reconcile"]);
+    assert_eq!((&account["chips"]["blank"], &account["credentials"]["reserved"]), (&json!(2), &json!(0)), "{account}");
 }
 
 /// A listed certificate is revoked for the reasons that its list covers (RFC 5280 §6.3.3 (i), (j)): stations and

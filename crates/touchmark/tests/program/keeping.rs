@@ -367,7 +367,9 @@ fn a_missing_key_is_no_damage(engine: &Engine) {
         assert!(gone.iter().all(|file| missing.contains(&Value::from(file.as_str()))), "{told}");
     }
     let again = site.dir.path().join("again.backup");
-    let told = site.done("backup", &["book", "backup", "--out", text(&again)]);
+    let told = site.call("backup", &["book", "backup", "--out", text(&again)]);
+    assert_eq!(told.exit, Some(1), "{}", told.said);
+    let told = told.json;
     assert_eq!(told["site_key"], "missing", "{told}");
     assert_eq!(told["missing"].as_array().map(Vec::len), Some(3), "{told}");
     let back = site.done("restore", &["book", "restore", text(&saved)]);
@@ -506,4 +508,18 @@ fn a_book_alone_is_restored_into_its_site() {
 
 on_both_engines! {
     a_site_is_restored_where_nothing_else_is_kept, a_missing_key_is_no_damage, nothing_is_overwritten,
+}
+
+/// A backup that lacks a key of the site is told by its exit code, and `watch` asks for the key.
+#[test]
+fn a_backup_without_its_keys_is_no_success() {
+    let site = Site::new("a");
+    let key = site.dir.path().join("site/keys/site.key");
+    std::fs::rename(&key, site.dir.path().join("site.key")).expect("moved away");
+    let out = site.dir.path().join("without.backup");
+    let saved = site.call("backup", &["book", "backup", "--out", text(&out)]);
+    assert_eq!((saved.exit, &saved.json["site_key"]), (Some(1), &serde_json::json!("missing")), "{}", saved.said);
+    let watch = site.call("watch", &["watch"]);
+    let due = watch.json["due"].as_array().expect("due");
+    assert!(due.iter().any(|w| w["name"] == "keys/site.key"), "{}", watch.said);
 }

@@ -377,3 +377,34 @@ fn a_run_waits_until_it_is_told_to_stop(engine: &Engine) {
         assert!(passed < 32, "{signal}: it was over before it was stopped");
     }
 }
+
+/// A series that ends leaves blank chips without a number, and a file that is the same for all units is held against
+/// what the first of them has.
+#[test]
+fn what_ends_and_what_changed_is_said() {
+    let site = Site::bare("sqlite:book.sqlite");
+    let objects = site.dir.path().join("site/objects");
+    fs::create_dir(&objects).expect("a folder");
+    fs::write(objects.join("anchor.der"), "one").expect("written");
+    site.add("a");
+    let file = site.dir.path().join("product.toml");
+    let described = "vendor = 'FFF2'\nproduct = '8A21'\ndevice_type = 514\nreach = 'ble'\n\
+                     [[object]]\nname = 'trust-anchor'\nfile = 'objects/anchor.der'\n";
+    fs::write(&file, described).expect("a file");
+    site.done("objects", &["product", "update", "Tern Vent", "--from", text(&file)]);
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let chips = format!("simulated:{}", text(&site.simulate_part("a", 0, 5, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &chips, "--serial-start", "Z8"];
+    let first = site.done("first", &[&run[..], &["--units", "1"]].concat());
+    assert!(!first["warnings"].to_string().contains("anchor"), "{first}");
+    fs::write(objects.join("anchor.der"), "two").expect("written");
+    let ended = site.call("ended", &[&run[..], &["--units", "4"]].concat());
+    assert!(
+        ended.json["warnings"].to_string().contains("unit Z8 of this reel has another trust-anchor"),
+        "{}",
+        ended.said
+    );
+    assert_eq!((ended.exit, &ended.json["ended"]), (Some(1), &json!("serials-ran-out")), "{}", ended.said);
+    assert!(ended.json["why"].as_str().is_some_and(|why| why.contains("3 blank chips got none")), "{}", ended.said);
+}

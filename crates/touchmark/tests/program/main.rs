@@ -10,6 +10,8 @@ mod python;
 #[path = "../../../../tests/outside/softhsm.rs"]
 mod softhsm;
 
+mod authorities;
+mod checkpoints;
 mod chip;
 #[cfg(unix)]
 mod closing;

@@ -307,6 +307,39 @@ fn a_certificate_that_comes_twice_counts_once() {
     assert!(told["found"].as_str().is_some_and(|t| t.starts_with("400 DACs come twice")), "{told}");
 }
 
+/// A ZIP may have two entries of one name (APPNOTE 4.4.17 forbids it nowhere), and readers differ in which they take.
+#[test]
+fn an_archive_with_a_name_twice_is_refused() {
+    let Some(python) = python::interpreter() else { return };
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site, "twins");
+    let archive = site.dir.path().join("twins.zip");
+    let script = "import glob, sys, warnings, zipfile\n\
+                  warnings.simplefilter('ignore')\n\
+                  with zipfile.ZipFile(sys.argv[2], 'w') as out:\n    out.write(sys.argv[1] + '/PAI.pem', 'PAI.pem')\n    \
+                  for n, dac in enumerate(sorted(glob.glob(sys.argv[1] + '/dacs/*'))):\n        \
+                  out.write(dac, f'dacs/{max(n, 1)}.der')\n";
+    let made = Command::new(python).args(["-c", script, text(&folder), text(&archive)]).status();
+    assert!(made.is_ok_and(|status| status.success()));
+    let refused = deliver(&site, &archive, &[]);
+    assert_eq!(refused.exit, Some(2), "{}", refused.said);
+    assert!(refused.said.contains("401 entries, and 400 names"), "{}", refused.said);
+}
+
+/// Nothing of a file that differs from its checksum is kept, be it an intermediate.
+#[test]
+fn an_intermediate_that_was_changed_is_not_kept() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site, "changed");
+    sh(&folder, "echo >> PAI.pem");
+    let part = deliver(&site, &folder, &["--accept-part"]);
+    assert_eq!((part.exit, &part.json["certificates"]["accepted"]), (Some(1), &json!(0)), "{}", part.said);
+    let authorities = site.done("authorities", &["authority", "list"]);
+    assert_eq!(authorities["authorities"].as_array().map(Vec::len), Some(1), "{authorities}");
+}
+
 /// The authority gets a row for each certificate that shares a serial number, each with its chip.
 #[test]
 fn the_authority_is_told_each_of_several() {

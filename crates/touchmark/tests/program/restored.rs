@@ -47,6 +47,7 @@ fn a_chip_that_knows_more_than_the_book_is_adopted(engine: &Engine) {
     let head = old.dir.path().join("head.json");
     let lost = new.call("lost", &["book", "verify", "--head", text(&head)]);
     assert_eq!((lost.exit, &lost.json["damaged"]), (Some(1), &json!(1)), "{}", lost.said);
+    assert_eq!(lost.json["damages"][0]["kind"], "lost", "{}", lost.said);
     assert!(lost.json["damages"][0]["found"].as_str().is_some_and(|t| t.contains("restored from a backup")));
     assert!(restored["ends"]["entry"].as_u64().is_some_and(|n| n > 5) && restored["ends"]["at"].is_string());
     let run = ["provision", "--reel", "A", "--station", "S2", "--chips", &chips];

@@ -9,6 +9,7 @@ use custody::KeyFile;
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::ids::VendorId;
+use standard::moment::Moment;
 
 use super::{AuthorityView, anchors, free_name, issuer_name, moment_to_time, show};
 use crate::advice::quoted;
@@ -24,6 +25,10 @@ use crate::trouble::Trouble;
 pub struct Adopted {
     /// Those adopted.
     pub authorities: Vec<AuthorityView>,
+    /// Names of those among them that were here already, and stay as they are.
+    pub already: Vec<String>,
+    /// What the person should know of them.
+    pub warnings: Vec<String>,
     /// The examination behind it.
     pub examination: Examination,
 }
@@ -74,6 +79,10 @@ pub fn adopt(
             }
         }
     }
+    // Whoever signed a DAC is not the trouble.
+    if let Some(c) = found.iter().find(|c| !is_authority(c) && c.subject.identity.product().is_some()) {
+        return Err(no_authority(c));
+    }
     let is_root = |c: &Certificate| c.is_self_issued();
     // What is adopted as a root is what the others are judged against, beside those trusted here.
     let scratch = tempfile::tempdir()
@@ -100,13 +109,10 @@ pub fn adopt(
         ));
     }
     if examination.counts().errors > 0 {
-        return Ok(Adopted { authorities: Vec::new(), examination });
+        return Ok(Adopted { authorities: Vec::new(), already: Vec::new(), warnings: Vec::new(), examination });
     }
-    if let Some(c) = found.iter().find(|c| !c.basic_constraints().is_some_and(|b| b.ca)) {
-        return Err(Trouble::refused(
-            format!("{} is not an authority's certificate", c.subject.display(c.der())),
-            "Give PAA and PAI certificates. Receive DACs with `touchmark delivery receive`.",
-        ));
+    if let Some(c) = found.iter().find(|c| !is_authority(c)) {
+        return Err(no_authority(c));
     }
     let said = match purpose {
         Some(purpose) => Some(purpose),
@@ -118,9 +124,10 @@ pub fn adopt(
     // Roots first: a PAI names its issuer in the book.
     found.sort_by_key(|c| !is_root(c));
     let single = found.len() == 1;
-    let mut added = Vec::new();
+    let (mut added, mut already) = (Vec::new(), Vec::new());
     for c in &found {
         if let Some(known) = site.book.authority_with(c.der())? {
+            already.push(known.facts.name.to_string());
             added.push(AuthorityView::of(&known));
             continue;
         }
@@ -142,7 +149,31 @@ pub fn adopt(
         site.book.add_authority(&new, &who.by())?;
         added.push(show(site, new.name.as_str())?);
     }
-    Ok(Adopted { authorities: added, examination })
+    let warnings = found.iter().filter_map(|c| not_now(c, who.now())).collect();
+    Ok(Adopted { authorities: added, already, warnings, examination })
+}
+
+fn is_authority(c: &Certificate) -> bool {
+    c.basic_constraints().is_some_and(|b| b.ca)
+}
+
+fn no_authority(c: &Certificate) -> Trouble {
+    Trouble::refused(
+        format!("{} is not an authority's certificate", c.subject.display(c.der())),
+        "Give PAA and PAI certificates. Receive DACs with `touchmark delivery receive`.",
+    )
+}
+
+/// What is said of an authority that can't be used now.
+fn not_now(c: &Certificate, now: Moment) -> Option<String> {
+    let name = c.subject.display(c.der());
+    let begins = c.not_before.moment.filter(|begins| *begins > now);
+    let ended = c.not_after.moment.filter(|ends| *ends < now);
+    match (begins, ended) {
+        (Some(begins), _) => Some(format!("{name} is valid only from {begins} on.")),
+        (None, Some(ended)) => Some(format!("{name} expired on {ended}.")),
+        (None, None) => None,
+    }
 }
 
 /// Whether a certificate names a real vendor.

@@ -241,6 +241,13 @@ pub fn raise(site: &Site, raise: &Raise<'_>, who: &Who) -> Result<AuthorityView,
         }
         (Role::Pai, Some(issuer)) => {
             let found = get(site, issuer).about("issuer")?;
+            if found.facts.role != Role::Paa {
+                return Err(Trouble::usage(
+                    format!("authority {} is a PAI, and a PAI is issued by a PAA", found.facts.name),
+                    "Name the PAA; see `touchmark authority list`.",
+                )
+                .about("issuer"));
+            }
             let signer = signer(site, &found, raise.unlock).about("passphrase")?;
             (Some(found), Some(signer))
         }

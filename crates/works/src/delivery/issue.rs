@@ -12,7 +12,7 @@ use standard::certificate::{Builder, Certificate, Profile};
 use standard::key::PublicKey;
 use standard::moment::NO_END;
 use standard::name::NameBuilder;
-use standard::verdict::{Report, Severity, judge_certificate};
+use standard::verdict::{Context, Report, Severity, judge_certificate};
 
 use super::chips::{Chips, Slot};
 use super::storing::{BATCH, store};
@@ -23,7 +23,7 @@ use crate::head;
 use crate::keys::Unlock;
 use crate::product;
 use crate::reel;
-use crate::revocation::Known as Revoked;
+use crate::revocation::{Known as Revoked, pool};
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 
@@ -84,6 +84,16 @@ pub fn issue(
     let revoked = Revoked::of(site)?;
     let pai = Arc::new(pai);
     let anchors: Vec<_> = authority::anchors(site)?.into_iter().map(|(paa, _)| paa).collect();
+    let chain = pool(&anchors, Some(Arc::clone(&pai)));
+    let context = Context { trust_given: true, present: Some(who.now()), ..Context::default() };
+    let judged = chain.judge_authority(anchors.len(), &context).findings;
+    if let Some(f) = judged.iter().find(|f| f.severity == Severity::Error) {
+        return Err(Trouble::refused(
+            format!("authority {issuer} can issue no DAC that a station accepts: {}: {}", f.rule.name, f.found),
+            f.advice.to_string(),
+        )
+        .about("issuer"));
+    }
     if let Some((_, when)) = revoked.of_chain(&anchors, &pai, None) {
         return Err(Trouble::refused(
             format!("authority {issuer} was revoked {when}"),

@@ -22,6 +22,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
+use standard::verdict::catalogue::chain::REVOKED;
 use standard::verdict::catalogue::intake::{DELIVERY_OTHER_PRODUCT, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT};
 use standard::verdict::{Finding, Severity};
 use zeroize::Zeroizing;
@@ -38,7 +39,7 @@ use crate::findings::SharedFinding;
 use crate::head;
 use crate::product;
 use crate::reel::{self, finding_json};
-use crate::revocation::Known as Revoked;
+use crate::revocation::{Known as Revoked, RevokedPais};
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 use chips::Chips;
@@ -336,6 +337,7 @@ pub fn receive(
         if let (Some(before), true) = (&inspection.same_as, clean && inspection.same == inspection.read) {
             received.delivery = Some(before.clone());
             received.verdict = "already-received";
+            received.findings.extend(revoked_above(site, &reel.facts.reel)?);
             return Ok(received);
         }
         let Some(spool) = inspection.spool.filter(|_| inspection.accepted > 0 && (clean || accept_part)) else {
@@ -395,9 +397,23 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
         matched: on_reel.saturating_sub(without.len()),
         without,
         checksums: None,
-        findings: Vec::new(),
+        findings: revoked_above(site, &reel.facts.reel)?,
         faults: Faults::default(),
     })
+}
+
+/// Warnings of PAIs that are revoked: certificates that are here already were judged before that.
+fn revoked_above(site: &Site, reel: &ReelId) -> Result<Vec<SharedFinding>, Trouble> {
+    let words = RevokedPais::of_reel(site, reel)?.words();
+    Ok(words
+        .into_iter()
+        .map(|what| SharedFinding {
+            subject: "reel".into(),
+            chip_id: None,
+            count: 1,
+            finding: Finding::new(&REVOKED, what).weighing(Severity::Warning),
+        })
+        .collect())
 }
 
 /// Ids of the chips that no delivery brought a credential for, in order.

@@ -175,9 +175,32 @@ fn check_name(name: &str) -> Result<(), IntakeError> {
     Ok(())
 }
 
+/// How many entries a ZIP's end says that it has (APPNOTE 4.3.14 to 4.3.16); `None` where that can't be read.
+fn listed<R: Read + Seek>(reader: &mut R) -> Option<u64> {
+    /// Octets of the last record and of the longest comment after it.
+    const END: u64 = 22 + 65_535;
+    let all = reader.seek(SeekFrom::End(0)).ok()?;
+    reader.seek(SeekFrom::Start(all.saturating_sub(END))).ok()?;
+    let mut tail = Vec::new();
+    reader.by_ref().take(END).read_to_end(&mut tail).ok()?;
+    let at = memchr::memmem::rfind(&tail, b"PK\x05\x06")?;
+    let count = u16::from_le_bytes(tail.get(at + 10..at + 12)?.try_into().ok()?);
+    if count != u16::MAX {
+        return Some(u64::from(count));
+    }
+    // Of more entries another record tells, and where that is stands before the last.
+    let locator = at.checked_sub(20).and_then(|from| tail.get(from..at)).filter(|l| l.starts_with(b"PK\x06\x07"))?;
+    let place = u64::from_le_bytes(locator.get(8..16)?.try_into().ok()?);
+    reader.seek(SeekFrom::Start(place)).ok()?;
+    let mut record = [0; 40];
+    reader.read_exact(&mut record).ok()?;
+    let count = record.get(32..40).filter(|_| record.starts_with(b"PK\x06\x06"))?;
+    Some(u64::from_le_bytes(count.try_into().ok()?))
+}
+
 fn zip<R: Read + Seek>(
     name: &str,
-    reader: R,
+    mut reader: R,
     depth: u8,
     budget: &mut Budget,
     password: Password<'_>,
@@ -185,7 +208,14 @@ fn zip<R: Read + Seek>(
 ) -> Result<(), IntakeError> {
     let damaged =
         |why: &dyn std::fmt::Display| IntakeError::Damaged { name: name.to_owned(), kind: ZIP, why: why.to_string() };
+    let listed = listed(&mut reader);
     let mut archive = ZipArchive::new(reader).map_err(|e| damaged(&e))?;
+    // Its reader keeps one entry of a name, and another may be the one that counts.
+    let count = archive.len() as u64;
+    if listed.is_some_and(|listed| listed > count) {
+        let what = format!("it has {} entries, and {count} names: some names come twice", listed.unwrap_or_default());
+        return Err(damaged(&what));
+    }
     // All names and sizes first: nothing is expanded from an archive that holds a bad one.
     for index in 0..archive.len() {
         let entry = archive.by_index_raw(index).map_err(|e| damaged(&e))?;

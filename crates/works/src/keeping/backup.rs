@@ -82,6 +82,7 @@ pub fn backup(site: &Site, to: &Path, how: &How<'_>, who: &Who, course: &Course)
     if to.symlink_metadata().is_ok() {
         return Err(Trouble::file(to, std::io::ErrorKind::AlreadyExists.into()));
     }
+    site.book.goes_on()?;
     let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let here = |e| Trouble::file(folder, e);
     let work = tempfile::Builder::new().prefix(".touchmark-").tempdir_in(folder).map_err(here)?;

@@ -8,6 +8,7 @@ use std::path::{Component, Path, PathBuf};
 use serde::Serialize;
 
 use super::archive::LeftOut;
+use crate::checkpoint;
 use crate::delivery::REFUSED;
 use crate::head;
 use crate::product;
@@ -109,6 +110,8 @@ impl Contents {
             let name = Path::new("keys").join(path.file_name().unwrap_or_default());
             if path.extension().and_then(OsStr::to_str).is_some_and(|e| OF_KEYS.contains(&e)) {
                 self.add(&site.dir, &name);
+            } else if [checkpoint::FILE, checkpoint::COSIGNED].iter().any(|own| name == Path::new("keys").join(own)) {
+                // It is of the book as it is here, and a restored book begins its own.
             } else if path.is_file() {
                 self.leave_out(&name, "It is no key. A passphrase must not lie beside the keys that it opens.");
             }
@@ -146,22 +149,26 @@ pub struct MissingKey {
     pub means: String,
     /// What to do.
     pub advice: &'static str,
+    /// Whether it may be there, and this user may not look.
+    #[serde(skip)]
+    pub hidden: bool,
 }
 
 const PUT_BACK: &str = "Put it back from a backup: `touchmark book restore BACKUP` in the site's directory.";
 
 /// Keys that the site uses and that are not there, or may not be read by this user. The book is as whole
 /// without them.
-pub(super) fn missing_keys(site: &Site) -> Result<Vec<MissingKey>, Trouble> {
+pub(crate) fn missing_keys(site: &Site) -> Result<Vec<MissingKey>, Trouble> {
     let mut out = Vec::new();
     let mut look = |file: String, means: &dyn Fn() -> String| {
         if let Err(error) = fs::File::open(site.dir.join(&file)) {
+            let hidden = error.kind() == std::io::ErrorKind::PermissionDenied;
             let (means, advice) = if error.kind() == std::io::ErrorKind::NotFound {
                 (means(), PUT_BACK)
             } else {
                 (format!("This user may not read it. {}", means()), "Nothing needs to be done to read the book.")
             };
-            out.push(MissingKey { file, means, advice });
+            out.push(MissingKey { file, means, advice, hidden });
         }
     };
     look("keys/site.key".into(), &|| "Passcodes can't be opened, and no new ones sealed.".into());

@@ -21,6 +21,7 @@ use standard::key::PublicKey;
 use time::OffsetDateTime;
 use toml_edit::DocumentMut;
 
+use crate::checkpoint::{self, Kept, Witnessed};
 use crate::course::{Course, Phase, or_stopped};
 use crate::files::put;
 use crate::head;
@@ -29,13 +30,13 @@ use crate::trouble::Trouble;
 pub use archive::{LeftOut, SiteKeyState};
 pub use backup::{How, Saved, backup, site_key_state};
 pub use contents::MissingKey;
-use contents::missing_keys;
+pub(crate) use contents::missing_keys;
 pub use restore::{Restored, Source, restore};
 
 /// One thing that is not as the log says.
 #[derive(Debug, Clone, Serialize)]
 pub struct DamageView {
-    /// `altered`, `removed`, `added`, `moved`.
+    /// `altered`, `removed`, `added`, `moved`, `lost`.
     pub kind: DamageKind,
     /// The table.
     pub table: String,
@@ -66,6 +67,10 @@ pub struct Verified {
     pub damaged: u64,
     /// The first thousand of it.
     pub damages: Vec<DamageView>,
+    /// Where the checkpoint is kept.
+    pub checkpoints: Vec<Kept>,
+    /// Who countersigns it.
+    pub witnesses: Vec<Witnessed>,
     /// Keys that the site uses and that are not here. The book is as whole without them.
     pub missing_keys: Vec<MissingKey>,
 }
@@ -88,6 +93,8 @@ impl Verified {
             signed_heads: said.signed_heads,
             damaged: said.total,
             damages: said.damages.iter().map(view).collect(),
+            checkpoints: Vec::new(),
+            witnesses: Vec::new(),
             missing_keys: Vec::new(),
         }
     }
@@ -95,6 +102,12 @@ impl Verified {
     /// Whether nothing is wrong but that entries at the end are gone: the book is an older copy of itself.
     pub fn is_an_older_copy(&self) -> bool {
         let is_lost = |d: &DamageView| d.kind == DamageKind::Removed && d.table == "entry" && d.entry.is_none();
+        self.damaged > 0 && self.damaged == self.damages.len() as u64 && self.damages.iter().all(is_lost)
+    }
+
+    /// Whether nothing is wrong but what a restore lost, which was known then.
+    pub fn is_as_restored(&self) -> bool {
+        let is_lost = |d: &DamageView| d.kind == DamageKind::Lost;
         self.damaged > 0 && self.damaged == self.damages.len() as u64 && self.damages.iter().all(is_lost)
     }
 
@@ -127,6 +140,20 @@ pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified
     let mut verified =
         verify_book(&site.book, log_key(&site.dir, &site.book)?, &kept, course).map_err(beyond_verifying)?;
     verified.missing_keys = missing_keys(site)?;
+    verified.checkpoints = checkpoint::kept(site)?;
+    verified.witnesses = checkpoint::witnessed(site)?;
+    if let Some(older) = site.book.older() {
+        verified.verdict = "damaged";
+        verified.damaged += 1;
+        let kind = if older.is_shorter() { DamageKind::Removed } else { DamageKind::Altered };
+        verified.damages.push(DamageView {
+            kind,
+            table: "entry".into(),
+            key: older.mark.head.size.saturating_sub(1).to_string(),
+            entry: None,
+            found: checkpoint::words(&older),
+        });
+    }
     Ok(verified)
 }
 

@@ -11,6 +11,7 @@ use serde_json::json;
 
 use super::archive::{self, Form, LeftOut, Manifest, SITE, SiteKeyState};
 use super::{Teller, Verified, log_key, missing_keys, name_location, verify_book};
+use crate::checkpoint;
 use crate::course::{Course, Phase, or_stopped};
 use crate::floor;
 use crate::head;
@@ -220,7 +221,7 @@ fn into_new(
     let target = location(password_file.as_deref(), &text, &files)?;
     let put = put_book(source, manifest, &staging.0, &files, &target, course)?;
     let renamed = text != settings.book.location;
-    let site = Site::with(&files, settings, put.book);
+    let site = Site::with(&files, settings, put.book)?;
     let missing = missing_keys(&site)?;
     drop(site);
     if renamed {
@@ -288,7 +289,7 @@ fn into_site(
         ));
     }
     let renamed = text != settings.book.location;
-    let site = Site::with(dir, settings, put.book);
+    let site = Site::with(dir, settings, put.book)?;
     if renamed {
         name_location(dir, &text, password_file.as_deref())?;
     }
@@ -424,6 +425,9 @@ fn ended(site: &Site, source: &Source<'_>, manifest: &Manifest, who: &Who, ended
     let Ended { new, rows, book_kept, put_back, kept, verified } = ended;
     let (ends, series_to_confirm) = if book_kept { (None, Vec::new()) } else { unknown(site)? };
     note(site, source, &verified, put_back.len(), who)?;
+    if !book_kept {
+        checkpoint::begin_anew(site)?;
+    }
     Ok(Restored {
         site: site.dir.display().to_string(),
         site_id: manifest.site_id.clone(),
@@ -482,13 +486,14 @@ fn book_alone(dir: &Path, source: &Source<'_>, who: &Who, course: &Course) -> Re
     }
     let renamed = text != settings.book.location;
     let (id, name) = (settings.site.id.clone(), settings.site.name.clone());
-    let site = Site::with(dir, settings, book);
+    let site = Site::with(dir, settings, book)?;
     if renamed {
         name_location(dir, &text, password_file.as_deref())?;
     }
     verified.missing_keys = missing_keys(&site)?;
     let (ends, series_to_confirm) = unknown(&site)?;
     note(&site, source, &verified, 0, who)?;
+    checkpoint::begin_anew(&site)?;
     Ok(Restored {
         site: dir.display().to_string(),
         site_id: id,

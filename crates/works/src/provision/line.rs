@@ -1,10 +1,12 @@
 //! What a run knows: the reel, what is written into its units, whom to believe, and
 //! onboarding data drawn ahead.
 
+use std::fs;
 use std::sync::Arc;
 
+use aws_lc_rs::digest::{SHA256, digest};
 use book::ids::{FirmwareVersion, ProductName, ReelId, StationName};
-use book::{Knowledge, Purpose};
+use book::{Knowledge, Product, Purpose, UnitFilter, UnitState};
 use custody::Passphrase;
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
@@ -21,7 +23,8 @@ use crate::declaration;
 use crate::product::{self, FurtherObject, Kept};
 use crate::randomness;
 use crate::reel;
-use crate::revocation::Known;
+use crate::revocation::{Known, RevokedPais};
+use crate::sentence::sentence;
 use crate::site::{Site, Who};
 use crate::station::Judge;
 use crate::trouble::Trouble;
@@ -71,7 +74,44 @@ pub(super) struct Prepared {
 /// [`Trouble`] where there is no such reel.
 pub fn warnings(site: &Site, reel: &str) -> Result<Vec<String>, Trouble> {
     let product = product::get(site, reel::get(site, reel)?.facts.product.as_str())?;
-    Ok(product::warnings(&product, &product::kept(&product)?))
+    warnings_of(site, &product, &product::kept(&product)?, &ReelId::new(reel)?)
+}
+
+fn warnings_of(site: &Site, product: &Product, kept: &Kept, reel: &ReelId) -> Result<Vec<String>, Trouble> {
+    let mut warnings = product::warnings(product, kept);
+    warnings.extend(RevokedPais::of_reel(site, reel)?.words().iter().map(|what| sentence(what)));
+    warnings.extend(changed_objects(site, product, reel)?);
+    Ok(warnings)
+}
+
+/// Objects that are the same for all units, and whose file is not what the reel's first unit has on its chip.
+fn changed_objects(site: &Site, product: &Product, reel: &ReelId) -> Result<Vec<String>, Trouble> {
+    let same_for_all: Vec<_> = product::further(product)?.into_iter().filter(|object| object.file.is_some()).collect();
+    if same_for_all.is_empty() {
+        return Ok(Vec::new());
+    }
+    let filter = UnitFilter { reel: Some(reel.clone()), state: Some(UnitState::Passed), ..UnitFilter::default() };
+    let Some(first) = site.book.units(&filter, None, 1)?.items.pop() else { return Ok(Vec::new()) };
+    let proof = site.book.story(&first.serial)?.and_then(|story| story.proof);
+    let held = |name: &str| {
+        let objects = proof.as_ref().map_or(&[][..], |proof| &proof.facts.objects);
+        objects.iter().find(|object| object.name == name).map(|object| object.sha256)
+    };
+    let mut changed = Vec::new();
+    for object in same_for_all {
+        let (Some(file), Some(before)) = (&object.file, held(&object.name)) else { continue };
+        let Ok(octets) = fs::read(site.dir.join(file)) else { continue };
+        if digest(&SHA256, &octets).as_ref() != before {
+            changed.push(format!(
+                "{} is not what it was: unit {} of this reel has another {} on its chip. Put the file back, unless the change \
+                 is meant; units made before keep theirs.",
+                file.display(),
+                first.serial,
+                object.name
+            ));
+        }
+    }
+    Ok(changed)
 }
 
 pub(super) fn line<'a>(
@@ -125,7 +165,7 @@ pub(super) fn line<'a>(
         who,
         reel: reel.facts.reel.clone(),
         station: StationName::new(request.station)?,
-        warnings: product::warnings(&product, &kept),
+        warnings: warnings_of(site, &product, &kept, &reel.facts.reel)?,
         kept,
         objects: product::further(&product)?,
         product: facts.name.clone(),

@@ -23,6 +23,7 @@ use custody::Passphrase;
 use serde::Serialize;
 use standard::onboarding::draw::Batch;
 
+use crate::checkpoint;
 use crate::course::Course;
 use crate::head;
 use crate::randomness;
@@ -206,7 +207,15 @@ pub fn provision(
     course: &Course,
     tell: &mut dyn FnMut(Said<'_>),
 ) -> Result<Provisioned, Trouble> {
-    let line = line(site, &request, who, &|_| {})?;
+    // Before a chip is looked at: what it says is not the trouble.
+    site.book.goes_on()?;
+    let mut line = line(site, &request, who, &|_| {})?;
+    for said in checkpoint::witnessed(site)? {
+        let trouble =
+            said.trouble.map(|why| format!("The witness {} did not countersign the checkpoint: {why}.", said.witness));
+        line.warnings.extend(trouble);
+    }
+    site.book.goes_on()?;
     let asked = Asked { units: request.units, only_started: request.only_started, wait: request.wait };
     let mut scans = None;
     let (serials, from) = Serials::new(site, (&line.product, &line.reel), request.numbers, &mut scans, who)?;

@@ -5,8 +5,8 @@ use std::time::Duration;
 
 use book::ids::{ChipId, UnitSerial};
 use book::{
-    Attempt, AttemptResult, Begin, BeginError, Begun, Finish, FinishError, Next, Onboarding, Outcome, SerialWish,
-    Subject, UnitState,
+    Attempt, AttemptResult, Begin, BeginError, Begun, Credential, CredentialState, Finish, FinishError, Next,
+    Onboarding, Outcome, SerialWish, Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
 use standard::certificate::Certificate;
@@ -62,6 +62,14 @@ pub(super) fn one(
         notice: None,
         milliseconds: 0,
     };
+    if let Some(what) = if blank { revoked(line, chip_id)? } else { None } {
+        let failure =
+            engineer("revoked", format!("{what}; nothing was written, and no unit was begun for chip {chip_id}"));
+        result.cause = Some(failure.cause);
+        result.detail = Some(failure.detail);
+        result.advice = Some(failure.advice);
+        return Ok(Some(result));
+    }
     let looked = if blank { look(line, id, chip_id, source)? } else { Ok(Looked::Blank) };
     let found = looked.and_then(|looked| {
         Ok(match looked {
@@ -125,7 +133,7 @@ pub(super) fn one(
                 line.site.book.note("unit.verify", &Subject::Unit(unit.serial.clone()), &told, &by)?;
                 break;
             }
-            Err(BeginError::NoSerial { .. }) => return Ok(None),
+            Err(BeginError::NoSerial { .. } | BeginError::SeriesEnds { .. }) => return Ok(None),
             Err(BeginError::Book(error)) => return Err(error.into()),
             Err(error @ BeginError::SerialTaken { .. }) if own.is_some() => {
                 let advice = "Two units have this number. Put both aside and call the engineer.";
@@ -169,6 +177,22 @@ pub(super) fn one(
     Ok(Some(result))
 }
 
+/// Why the certificate of a blank chip counts no more, before a serial number is used for it.
+fn revoked(line: &Line<'_>, chip: &ChipId) -> Result<Option<String>, Trouble> {
+    // Most sites have revoked nothing.
+    if line.judge.revoked.is_empty() {
+        return Ok(None);
+    }
+    let Some(story) = line.site.book.chip_story(chip)?.filter(|story| story.chip.reel == line.reel) else {
+        return Ok(None);
+    };
+    // The book itself refuses what is marked in it.
+    let counts = |credential: &&Credential| credential.state != CredentialState::Revoked;
+    let pai = story.authorities.first().map(|pai| pai.facts.certificate.as_slice());
+    let dac = story.credential.as_ref().filter(counts).map(|credential| credential.certificate.as_slice());
+    Ok(dac.and_then(|dac| revoked_words(&line.judge.revoked, &line.judge.anchors, dac, pai)))
+}
+
 /// A chip that is another unit's by its own factory record.
 fn other_serial(result: &mut UnitResult, chip: &ChipId, wanted: &UnitSerial, own: &UnitSerial) {
     result.cause = Some("serial-taken".into());
@@ -186,7 +210,6 @@ fn set_aside(result: &mut UnitResult, error: &BeginError, advice: String) {
         BeginError::ChipScrapped { .. } => "chip-scrapped",
         BeginError::Elsewhere { .. } => "elsewhere",
         BeginError::SerialTaken { .. } | BeginError::ChipHasUnit { .. } => "serial-taken",
-        BeginError::SeriesEnds { .. } => "series-ends",
         _ => "refused",
     };
     result.cause = Some(cause.into());

@@ -264,7 +264,8 @@ pub(crate) fn counted(
     let beside = match own {
         // That of the product itself is in use, or about to be.
         Some(own) if source != "product" => {
-            let same = site.book.series_stand(&own)?.next;
+            let stand = site.book.series_stand(&own)?;
+            let same = stand.next.filter(|_| stand.begun);
             same.filter(|same| *same != next && !of_one_series(same, &next))
         }
         _ => site.book.serial_of_another_series(product, &first)?,
@@ -312,9 +313,12 @@ fn unconfirmed(site: &Site, product: &ProductName, next: Option<&str>) -> Result
 fn restored_words(site: &Site) -> Result<String, Trouble> {
     let known = site.book.restoration()?;
     let ends = known.map_or_else(String::new, |r| {
-        format!(" that ends with entry {} of {}", r.entries.saturating_sub(1), floor::local(site, r.ended))
+        format!(" and ends with entry {} of {}", r.entries.saturating_sub(1), floor::local(site, r.ended))
     });
-    Ok(format!("the book was restored from a backup{ends}, so it does not know which serial numbers were used after"))
+    Ok(format!(
+        "the book was restored from a backup or a loss was accepted{ends}, so it does not know which serial numbers were used \
+         after"
+    ))
 }
 
 /// A list in a restored book: somebody names the first number that is free, once for each series in it.

@@ -182,7 +182,7 @@ fn look_over(site: &Site, which: &Which<'_>, course: &Course) -> Result<(), Trou
     }
     if erased.count > 0 {
         return Err(Trouble::refused(
-            format!("the passcodes of these units are not in the book: {erased}; no record was written"),
+            format!("the passcodes of these units were erased, or were never in this book: {erased}; no record was written"),
             "Leave these units out: a passcode that was erased, or that a unit was adopted without, can't be written again.",
         )
         .about("units"));

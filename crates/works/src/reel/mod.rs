@@ -26,6 +26,8 @@ use crate::findings::{About as Whose, Findings, SharedFinding};
 use crate::head;
 use crate::ledger;
 use crate::product;
+use crate::revocation::RevokedPais;
+use crate::sentence::sentence;
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 use manifest::ColumnMap;
@@ -354,6 +356,8 @@ pub struct ReelView {
     pub source: String,
     /// When it was received.
     pub received: String,
+    /// What keeps its certificates from being used.
+    pub warnings: Vec<String>,
 }
 
 /// The reel of that id.
@@ -397,6 +401,7 @@ fn view(site: &Site, found: &Reel) -> Result<ReelView, Trouble> {
         without_credential: without,
         source: found.facts.source_name.clone(),
         received: time_text(found.received),
+        warnings: RevokedPais::of_reel(site, &found.facts.reel)?.words().iter().map(|what| sentence(what)).collect(),
     })
 }
 

@@ -10,7 +10,7 @@ use serde::Serialize;
 use standard::certificate::{Certificate, Profile};
 use standard::detect::{Item, detect};
 use standard::revocation::{Reason, RevocationList};
-use standard::verdict::catalogue::revocation::DROPPED;
+use standard::verdict::catalogue::revocation::{DROPPED, NUMBER};
 use standard::verdict::{Finding, HeldList, Listed, Pool, Report, RevokedSerials, Severity, judge_list};
 use time::OffsetDateTime;
 
@@ -110,7 +110,7 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     let (pool, known) = authorities(site)?;
     let mut report = Report::new();
     let held = judge_list(&list, &pool, &appointed, true, who.now(), &mut report);
-    let findings = report.into_findings();
+    let mut findings = report.into_findings();
     let name = file.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let mut out = Adopted {
         verdict: "rejected",
@@ -129,6 +129,20 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     out.issuer = Some(issuer.to_string());
     let time = |unix: i64| OffsetDateTime::from_unix_timestamp(unix).ok();
     let this_update = list.this_update.moment.and_then(|m| time(m.unix())).unwrap_or_else(|| (who.clock)());
+    let before = site.book.revocation_lists()?.into_iter().find(|list| list.issuer == *issuer);
+    let number = |octets: &[u8]| octets.iter().copied().skip_while(|octet| *octet == 0).collect::<Vec<_>>();
+    let is_another = |before: &book::RevocationList| {
+        before.content != list.der() && list.number().is_some_and(|own| number(own) == number(&before.number))
+    };
+    if before.as_ref().is_some_and(is_another) {
+        let found =
+            format!("another list of {issuer} with the number {} is kept", out.number.as_deref().unwrap_or("0"));
+        findings.push(Finding::new(&NUMBER, found).advising(
+            "It is unknown which of the two is newer. What this one revokes is revoked here from now on, and it is not \
+             kept in place of the other. Ask the issuer for a list with a new number.",
+        ));
+        out.findings = told(&name, &findings);
+    }
     let errors: Vec<&Finding> = findings.iter().filter(|f| f.severity == Severity::Error).collect();
     if errors.is_empty() {
         let kept = book::RevocationList {
@@ -141,14 +155,16 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
             content: list.der().to_vec(),
             signer: held.signer().map(|signer| signer.der().to_vec()),
         };
-        let before = site.book.revocation_lists()?.into_iter().find(|list| list.issuer == *issuer);
         let added = site.book.add_revocation_list(&kept, &who.by())?;
         if added.is_some() {
             let dropped = before.and_then(|before| dropped(&before, &held, &pool));
             out.findings.extend(told(&name, &Vec::from_iter(dropped)));
         }
         out.verdict = if added.is_some() { "accepted" } else { "already-kept" };
-    } else if !errors.iter().all(|f| PARTIAL.contains(&f.rule.name)) {
+    } else if !errors
+        .iter()
+        .all(|f| PARTIAL.contains(&f.rule.name) || (f.rule.name == NUMBER.name && list.number().is_some()))
+    {
         return Ok(out);
     } else {
         // It shows of no certificate that it is good, and what it lists is revoked for the reasons that it covers

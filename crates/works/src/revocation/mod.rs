@@ -12,6 +12,7 @@ mod issue;
 mod known;
 mod plan;
 mod revoked_here;
+mod revoked_pais;
 
 use std::collections::{HashMap, HashSet};
 
@@ -26,6 +27,7 @@ pub(crate) use known::pool;
 pub use known::{Kept, Known, kept_by};
 pub use plan::{Ask, Plan, plan};
 pub(crate) use revoked_here::{RevokedHere, words as revoked_words};
+pub(crate) use revoked_pais::{RevokedPais, all as revoked_pais};
 
 use crate::access::Standing;
 use crate::reel::time_text;

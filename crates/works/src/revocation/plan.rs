@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use book::ids::AuthorityName;
-use book::{Credential, RevocationRequest, Role, UnitState, Wanted};
+use book::{Credential, CredentialState, RevocationRequest, Role, UnitState, Wanted};
 use serde::Serialize;
 use standard::certificate::Certificate;
 use standard::revocation::Reason;
@@ -63,6 +63,8 @@ pub struct Plan {
     pub certificates: Vec<Certified>,
     /// How many there are.
     pub count: u64,
+    /// Those that are revoked already, with the reason that was given then, which stays.
+    pub already: Vec<String>,
     /// Units touched, by where they stand.
     pub units: BTreeMap<&'static str, u64>,
     /// For each PAI: what would stop working.
@@ -191,6 +193,7 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
         second_person: issuer.facts.purpose == book::Purpose::Production,
         certificates: Vec::new(),
         count: wanted.len() as u64,
+        already: Vec::new(),
         units: BTreeMap::new(),
         would_stop: Vec::new(),
         issuer_name,
@@ -223,6 +226,10 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
                 "Look up the unit first.",
             )
         })?;
+        if found.state == CredentialState::Revoked && out.already.len() < TOLD {
+            let reason = found.reason.as_deref().unwrap_or("no reason is given");
+            out.already.push(format!("DAC {} is revoked already: {reason}", hex::encode(&found.serial)));
+        }
         let (told, state) = dac(site, &found)?;
         if let Some(state) = state {
             *out.units.entry(state.word()).or_default() += 1;

@@ -16,8 +16,11 @@ use time::{Duration, OffsetDateTime};
 
 pub use advice::{Advice, At, Piece};
 
+use crate::checkpoint;
+use crate::keeping::missing_keys;
 use crate::reel::time_text;
 use crate::retention;
+use crate::revocation::{RevokedPais, revoked_pais};
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 use crate::trust;
@@ -51,6 +54,8 @@ pub enum Kind {
     Passcodes,
     /// The last backup of the book.
     Backup,
+    /// How far the book has come, as it is kept outside it.
+    Checkpoint,
 }
 
 /// One thing that is watched.
@@ -73,13 +78,13 @@ pub struct Watched {
 }
 
 impl Watched {
-    /// When it happens, in words: `in 12 days`, `today`.
+    /// When it happens, in words: `in 12 days`, `within a day`.
     pub fn when(&self) -> String {
         match self.days_left {
             // The last of them is not over yet.
             Some(-1) => "less than a day ago".into(),
             Some(days) if days < 0 => format!("{} ago", many(-days - 1, "day")),
-            Some(0) => "today".into(),
+            Some(0) => "within a day".into(),
             Some(days) => format!("in {}", many(days, "day")),
             None => "no date".into(),
         }
@@ -147,6 +152,12 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             ),
         };
         w.certificate(Kind::Authority, authority.facts.name.as_str(), &c, advice);
+    }
+    for (name, when) in revoked_pais(site)? {
+        let what = format!("it was revoked {when}; none of its certificates in stock can be used");
+        let advice =
+            Advice::words("Order certificates of another intermediate, and put aside what was made with this one.");
+        w.add(Kind::Authority, name.as_str(), Some(w.now), what, advice);
     }
     for declaration in site.book.declarations()? {
         let facts = &declaration.facts;
@@ -259,7 +270,13 @@ fn revocations(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
 }
 
 fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
-    let stock = site.book.stock()?;
+    let mut stock = site.book.stock()?;
+    // Where a PAI is revoked it is told as that, and what it issued is no stock.
+    for reel in &mut stock {
+        if !RevokedPais::of_reel(site, &reel.reel)?.words().is_empty() {
+            reel.available = 0;
+        }
+    }
     let pace = site.book.pace(w.now - Duration::days(PACE_DAYS))?;
     for product in site.book.products()? {
         let name = &product.facts.name;
@@ -275,8 +292,11 @@ fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             // Beyond a century it does not run out.
             let left = (available as f64 / a_day).min(36_500.0);
             let out = w.now + Duration::seconds_f64(left * 86_400.0);
-            let what =
-                format!("{} in stock, enough until then at {a_day:.1} units per day", many(available, "credential"));
+            let what = if available > 0 {
+                format!("{} in stock, enough until then at {a_day:.1} units per day", many(available, "credential"))
+            } else {
+                format!("no credential in stock; {a_day:.1} units per day were made")
+            };
             w.add(Kind::Stock, name.as_str(), Some(out), what, advice());
         } else if available > 0 {
             let what = format!("{} in stock; no unit was begun in {PACE_DAYS} days", many(available, "credential"));
@@ -302,6 +322,10 @@ fn keeping(site: &Site, w: &mut Watcher, who: &Who) -> Result<(), Trouble> {
             w.add(Kind::Passcodes, "passcodes", Some(now), what, advice);
         }
     }
+    for key in missing_keys(site)?.into_iter().filter(|key| !key.hidden) {
+        let what = format!("this key is missing. {}", key.means.trim_end_matches('.'));
+        w.add(Kind::Backup, &key.file, Some(w.now), what, Advice::words(key.advice));
+    }
     let last = site.book.entries_about(&Subject::Site)?.into_iter().rev().find(|e| e.act == "book.backup");
     let advice =
         Advice::command("Run ", "`touchmark book backup --out FILE`", ", and keep the file on another machine.");
@@ -309,11 +333,39 @@ fn keeping(site: &Site, w: &mut Watcher, who: &Who) -> Result<(), Trouble> {
         Some(entry) => {
             let old = entry.at + Duration::days(i64::from(site.settings.watch.backup_days));
             let what = format!("the last backup, of {}, is getting old", time_text(entry.at));
+            let what = if old <= w.now { what } else { format!("the last backup is of {}", time_text(entry.at)) };
             // A backup grows old all the time: it bites when it is old, not before.
             let due = if old <= w.now { Some(old) } else { None };
             w.add(Kind::Backup, "book", due, what, advice);
         }
         None => w.add(Kind::Backup, "book", None, "no backup by this program is known".into(), advice),
+    }
+    Ok(())
+}
+
+fn checkpoints(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
+    let now = Some(w.now);
+    for said in checkpoint::witnessed(site)? {
+        if let Some(trouble) = said.trouble {
+            let what = format!("the witness did not countersign the checkpoint: {trouble}");
+            let advice = Advice::command(
+                "Check its address and key in touchmark.toml, then ",
+                "`touchmark book checkpoint`",
+                ".",
+            );
+            w.add(Kind::Checkpoint, &said.witness, now, what, advice);
+        }
+    }
+    if let Some(older) = site.book.older() {
+        let advice = Advice::command("Stop the stations and see ", "`touchmark book verify`", ".");
+        w.add(Kind::Checkpoint, "book", now, checkpoint::words(&older), advice);
+    }
+    for kept in checkpoint::kept(site)?.into_iter().filter(|kept| !kept.hidden) {
+        if let Some(trouble) = kept.trouble {
+            let what = format!("the checkpoint is not kept: {trouble}");
+            let advice = Advice::words("Check that this place can be written; the next act writes it again.");
+            w.add(Kind::Checkpoint, &kept.place, now, what, advice);
+        }
     }
     Ok(())
 }
@@ -346,6 +398,7 @@ pub fn watch(site: &Site, days: Option<u32>, files: &[PathBuf], who: &Who) -> Re
     revocations(site, &mut w)?;
     stock(site, &mut w)?;
     keeping(site, &mut w, who)?;
+    checkpoints(site, &mut w)?;
     w.found.sort_by_key(|(at, _)| at.map_or((1, OffsetDateTime::UNIX_EPOCH), |at| (0, at)));
     let (due, later) = w.found.into_iter().map(|(_, watched)| watched).partition(|watched: &Watched| watched.due);
     Ok(Watch { days, until: time_text(w.until), due, later })
@@ -364,6 +417,6 @@ mod tests {
         };
         assert_eq!(told(Some(-1)), "less than a day ago");
         assert_eq!(told(Some(-2)), "1 day ago");
-        assert_eq!((told(Some(0)), told(Some(3))), ("today".to_owned(), "in 3 days".to_owned()));
+        assert_eq!((told(Some(0)), told(Some(3))), ("within a day".to_owned(), "in 3 days".to_owned()));
     }
 }

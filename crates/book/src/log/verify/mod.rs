@@ -57,6 +57,8 @@ pub enum DamageKind {
     Added,
     /// It stands where another belongs.
     Moved,
+    /// It was made after the backup that the book was restored from.
+    Lost,
 }
 
 /// One thing that is not as the log says.
@@ -230,7 +232,7 @@ impl Whole<'_> {
                 self.told.tell(DamageKind::Altered, "signed_head", key, None, found);
             } else if head.head.root != root {
                 match self.lost_in_restore(&head) {
-                    Some(found) => self.told.tell(DamageKind::Removed, "entry", key, None, found),
+                    Some(found) => self.told.tell(DamageKind::Lost, "entry", key, None, found),
                     None => {
                         let found =
                             format!("an entry from {} to {} is not the one that was signed", self.held, size - 1);
@@ -275,12 +277,14 @@ impl Whole<'_> {
         beyond.dedup_by_key(|signed| signed.head.size);
         for signed in beyond {
             let (size, there) = (signed.head.size, self.tree.size);
-            let found = self.lost_in_restore(&signed).unwrap_or_else(|| {
-                format!(
-                    "{size} entries were signed, but the book has {there}: it is an older copy, or its end was removed"
-                )
-            });
-            self.told.tell(DamageKind::Removed, "entry", (size - 1).to_string(), None, found);
+            let (kind, found) = match self.lost_in_restore(&signed) {
+                Some(found) => (DamageKind::Lost, found),
+                None => {
+                    let what = "it is an older copy, or its end was removed";
+                    (DamageKind::Removed, format!("{size} entries were signed, but the book has {there}: {what}"))
+                }
+            };
+            self.told.tell(kind, "entry", (size - 1).to_string(), None, found);
         }
         Ok(())
     }

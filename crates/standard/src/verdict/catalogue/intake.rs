@@ -46,6 +46,9 @@ super::rules! {
     DELIVERY_PRIVATE_KEY = "delivery.private-key", Error, "common practice, no source";
         "A private key never leaves its chip, and no delivery holds one.";
         "The key is exposed: anybody on the way may have it. Never use its chip or a certificate for it, have the certificate revoked, and ask the authority how it came to have the key.";
+    DELIVERY_LIST = "delivery.revocation-list", Warning, "RFC 5280 §5";
+        "Certificates that the authority has revoked are not delivered.";
+        "The list was not applied, and certificates of this delivery may be on it. Adopt it with `touchmark revocation adopt FILE`.";
     DELIVERY_OTHER_PRODUCT = "delivery.other-product", Error, "common practice, no source";
         "The reel is received for the product that its certificates are for.";
         "Receive the reel for the product that its certificates are for.";

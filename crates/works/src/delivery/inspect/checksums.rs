@@ -48,10 +48,17 @@ pub(super) struct List {
 #[derive(Debug, Default)]
 pub(super) struct Spoiled {
     dacs: Vec<Range<u32>>,
+    /// Places of authorities.
+    above: Vec<Range<usize>>,
     all: bool,
 }
 
 impl Spoiled {
+    /// Whether the authority that came in this place is one.
+    pub(super) fn has_authority(&self, place: usize) -> bool {
+        self.all || self.above.iter().any(|range| range.contains(&place))
+    }
+
     pub(super) fn has(&self, number: u32) -> bool {
         self.all || {
             let at = self.dacs.partition_point(|range| range.end <= number);
@@ -60,12 +67,13 @@ impl Spoiled {
     }
 }
 
-/// An entry: its name by a hash, half of its digest, which nobody makes twice either, and its DACs.
+/// An entry: its name by a hash, half of its digest, which nobody makes twice either, its DACs and its authorities.
 struct Seen {
     name: u64,
     digest: [u8; 16],
     within: u32,
     dacs: Range<u32>,
+    above: Range<usize>,
 }
 
 /// What came, and the lists among it.
@@ -168,9 +176,18 @@ impl List {
 
 impl Checksums {
     /// Adds the next entry. A list among them is read already.
-    pub(super) fn add(&mut self, name: String, digest: &[u8; 32], within: u32, dacs: Range<u32>, list: Option<List>) {
+    ///
+    /// - `came`: numbers of its DACs, and places of its authorities.
+    pub(super) fn add(
+        &mut self,
+        name: String,
+        digest: &[u8; 32],
+        within: u32,
+        (dacs, above): (Range<u32>, Range<usize>),
+        list: Option<List>,
+    ) {
         let hash = self.hasher.hash_one(tidy(&name));
-        self.seen.push(Seen { name: hash, digest: half(digest), within, dacs });
+        self.seen.push(Seen { name: hash, digest: half(digest), within, dacs, above });
         if self.names.len() < KEPT {
             self.names.push(name);
         }
@@ -187,7 +204,13 @@ impl Checksums {
         let entries = self.seen.len();
         for archive in opened {
             let hash = self.hasher.hash_one(tidy(&archive.name));
-            self.seen.push(Seen { name: hash, digest: half(&archive.sha256), within: archive.within, dacs: 0..0 });
+            self.seen.push(Seen {
+                name: hash,
+                digest: half(&archive.sha256),
+                within: archive.within,
+                dacs: 0..0,
+                above: 0..0,
+            });
         }
         // Each line may mean two names; the one from the list's own folder counts more.
         let mut wanted: HashMap<u64, Vec<(usize, bool)>> = HashMap::new();
@@ -242,6 +265,7 @@ impl Checksums {
             report((*file).to_owned(), Finding::new(&DELIVERY_CHECKSUM, found));
             spoiled.all |= index >= entries;
             spoiled.dacs.push(self.seen[index].dacs.clone());
+            spoiled.above.push(self.seen[index].above.clone());
         }
         for list in &self.lists {
             if let Some(first) = list.unread.first() {
@@ -329,7 +353,7 @@ mod tests {
 
     #[test]
     fn ranges_of_spoiled_files_are_found() {
-        let spoiled = Spoiled { dacs: vec![2..3, 5..8], all: false };
+        let spoiled = Spoiled { dacs: vec![2..3, 5..8], ..Spoiled::default() };
         let found: Vec<u32> = (0..10).filter(|number| spoiled.has(*number)).collect();
         assert_eq!(found, [2, 5, 6, 7]);
     }

@@ -16,7 +16,7 @@ use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item};
 use standard::key::PublicKey;
 use standard::verdict::Finding;
-use standard::verdict::catalogue::intake::{DELIVERY_FORMAT, DELIVERY_PRIVATE_KEY};
+use standard::verdict::catalogue::intake::{DELIVERY_FORMAT, DELIVERY_LIST, DELIVERY_PRIVATE_KEY};
 use zeroize::Zeroizing;
 
 use super::super::chips::{Chips, Slot};
@@ -94,6 +94,11 @@ enum Came {
         name: String,
         what: &'static str,
     },
+    /// A revocation list.
+    List {
+        name: String,
+        issuer: String,
+    },
 }
 
 /// An entry taken apart.
@@ -153,7 +158,7 @@ pub(super) fn read(
             let taken: Vec<Taken> =
                 entries.into_par_iter().with_min_len(8).map(|entry| take_apart(entry, chips, &hasher)).collect();
             for Taken { name, within, sha256, list, came } in taken {
-                let dacs = count(&slots);
+                let (dacs, above) = (count(&slots), authorities.len());
                 for (part, item) in (0..).zip(came) {
                     let turn = (stage::READING, entry, part);
                     match item {
@@ -178,10 +183,14 @@ pub(super) fn read(
                             let whose = if chip.is_some() { "the private key of a chip" } else { "a private key" };
                             findings.tell(turn, || name, about, Finding::new(&DELIVERY_PRIVATE_KEY, whose));
                         }
+                        Came::List { name, issuer } => {
+                            let finding = Finding::new(&DELIVERY_LIST, format!("a revocation list of {issuer}"));
+                            findings.tell(turn, || name, About::Nothing, finding);
+                        }
                         Came::Manifest { name, what } => manifest = manifest.or(Some((name, what))),
                     }
                 }
-                checksums.add(name, &sha256, within, dacs..count(&slots), list);
+                checksums.add(name, &sha256, within, (dacs..count(&slots), above..authorities.len()), list);
                 entry += 1;
             }
         }
@@ -190,6 +199,8 @@ pub(super) fn read(
             Err(panic) => std::panic::resume_unwind(panic),
         };
         let (checked, spoiled) = checksums.check(opened, &mut findings);
+        let mut place = 0..;
+        authorities.retain(|_| !spoiled.has_authority(place.next().unwrap_or_default()));
         let spool = writer.finish()?;
         Ok(Read { spool, slots, serials, authorities, broken, manifest, checked, spoiled, exposed, findings })
     })
@@ -240,7 +251,8 @@ fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
             Some(Came::Dac { name: name(index), certificate, slot, serial })
         }
         Item::BrokenCertificate(broken) => Some(Came::Broken { name: name(index), why: broken.why.to_string() }),
-        // Lists, requests and declarations may lie beside; they are received elsewhere.
+        Item::List(list) => Some(Came::List { name: name(index), issuer: list.issuer.display(list.der()) }),
+        // Requests and declarations may lie beside; they are received elsewhere.
         _ => None,
     });
     sorted.collect()

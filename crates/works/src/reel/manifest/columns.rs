@@ -123,7 +123,13 @@ impl Unmatched {
         let there =
             if shown.is_empty() { "it has none".into() } else { format!("its columns are {}", shown.join(", ")) };
         let message = format!("{file} has {}; {there}", lacks.join(" and "));
+        let several =
+            [&map.chip_id, &map.public_key].into_iter().find(|wanted| place(names(), wanted) == Place::Several);
         let advice = match self.guess() {
+            _ if several.is_some() => format!(
+                "Rename columns in a copy of the file, so that one alone is called {:?}, and receive the copy.",
+                several.map_or("", String::as_str)
+            ),
             Some((id, key)) => format!(
                 "The first row suggests chip_id={id},public_key={key}: if that is right, name these columns (--map)."
             ),

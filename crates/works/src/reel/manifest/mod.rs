@@ -111,7 +111,7 @@ impl Reading<'_> {
         }
         let id = match id.map(chip_id) {
             Some(Ok(id)) => id,
-            Some(Err(why)) if key.is_none_or(|key| key.trim().is_empty()) => return self.no_chip(subject, why),
+            Some(Err(why)) if key.is_none_or(|key| !columns::is_key(key.trim())) => return self.no_chip(subject, why),
             Some(Err(why)) => {
                 let advice = "Ask the chip maker what the id is; a spreadsheet may have changed it.";
                 return self.finding(subject, None, Finding::new(&REEL_COLUMN, why).advising(advice));

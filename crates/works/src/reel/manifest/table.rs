@@ -3,6 +3,7 @@
 use std::io::Read;
 
 use csv::StringRecord;
+use print::chart::many;
 use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::REEL_FORMAT;
 
@@ -124,7 +125,7 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
         if record.len() < header.width || filled > header.width {
             reading.out.read += 1;
             let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
-            let found = format!("{} fields where the header has {}", record.len(), header.width);
+            let found = format!("{} where the header has {}", many(record.len(), "field"), header.width);
             // A total or a note has no key.
             if record.iter().any(is_key) {
                 reading.tell(&REEL_FORMAT, subject, id, found);

@@ -1,0 +1,217 @@
+//! How far the log has come, by the word of somebody who does not lie in the book: a copy that was put back, a lost
+//! write-ahead log or a server that came back without its last entries is as well formed as the book itself.
+//!
+//! Whoever opens the book holds it against the [`Mark`] that was kept outside, and is told of each commit, to keep the
+//! next one. A book that does not go on from its mark can be read and verified, and nothing is written to it, until it
+//! is restored or somebody accepts the loss.
+
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use serde_json::json;
+
+use crate::Book;
+use crate::by::By;
+use crate::engine::{Connection, params};
+use crate::error::BookError;
+use crate::ids::Sequence;
+use crate::log::tree::{self, Frontier, Hash};
+use crate::log::{Draft, Head, Subject, proofs};
+use crate::restored;
+
+/// How far a book had come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Mark {
+    /// How often it had been restored, or a loss been accepted: what counts is the newest of these lives.
+    pub life: u64,
+    /// The log's head.
+    pub head: Head,
+}
+
+/// A book that does not go on from its mark.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Older {
+    /// Entries in the book.
+    pub entries: u64,
+    /// What was kept outside it.
+    pub mark: Mark,
+}
+
+impl Older {
+    /// Whether entries are missing at the end; else they are there and differ.
+    pub fn is_shorter(&self) -> bool {
+        self.entries < self.mark.head.size
+    }
+}
+
+/// Told of the log's head after each commit that moved it.
+pub type Tell = Box<dyn Fn(&Mark) + Send + Sync>;
+
+/// What a book that is open is held against.
+pub(crate) struct Guard {
+    state: Mutex<State>,
+    tell: Tell,
+}
+
+struct State {
+    mark: Option<Mark>,
+    life: u64,
+    /// The entry at the mark's end, where this process has seen it.
+    last: Option<(i64, Hash)>,
+    older: Option<Older>,
+}
+
+impl Guard {
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Refuses a log that is not the mark's continuation; `taken` is its head, which is locked.
+    pub(crate) fn check(&self, taken: &Frontier, c: &mut Connection) -> Result<(), BookError> {
+        let (mark, last) = {
+            let state = self.state();
+            if let Some(older) = state.older {
+                return Err(BookError::Older(older));
+            }
+            (state.mark, state.last)
+        };
+        let Some(mark) = mark else { return Ok(()) };
+        let goes_on = match (taken.size.cmp(&mark.head.size), last) {
+            (std::cmp::Ordering::Less, _) => false,
+            (std::cmp::Ordering::Equal, _) => taken.root() == mark.head.root,
+            // Others wrote meanwhile: the last entry that was seen here must still be there.
+            (std::cmp::Ordering::Greater, Some((sequence, hash))) => {
+                let row = c.one("SELECT hash FROM entry WHERE sequence = $1", params![sequence])?;
+                row.map(|row| row.array(0)).transpose()? == Some(hash)
+            }
+            (std::cmp::Ordering::Greater, None) => true,
+        };
+        if goes_on {
+            return Ok(());
+        }
+        let older = Older { entries: taken.size, mark };
+        self.state().older = Some(older);
+        Err(BookError::Older(older))
+    }
+
+    /// Takes note of a commit.
+    pub(crate) fn advance(&self, grown: &Frontier, last: (i64, Hash)) {
+        let mark = {
+            let mut state = self.state();
+            let mark = Mark { life: state.life, head: Head { size: grown.size, root: grown.root() } };
+            if state.mark.is_none_or(|before| before.head.size < mark.head.size) {
+                (state.mark, state.last) = (Some(mark), Some(last));
+            }
+            mark
+        };
+        (self.tell)(&mark);
+    }
+}
+
+fn holds(c: &mut Connection, head: &Head) -> Result<(u64, bool), BookError> {
+    let size = proofs::size(c)?;
+    if size < head.size {
+        return Ok((size, false));
+    }
+    let root = tree::root_at(head.size, &mut |level, number| proofs::node(c, level, number))?;
+    Ok((size, root == head.root))
+}
+
+impl Book {
+    /// Whether the book goes on from a mark: `None` where it does, or was restored since.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn older_than(&self, mark: &Mark) -> Result<Option<Older>, BookError> {
+        self.snapshot(|c| {
+            let life = restored::lives(c)?;
+            let (entries, holds) = if life == mark.life { holds(c, &mark.head)? } else { (proofs::size(c)?, true) };
+            let older = life < mark.life || !holds;
+            Ok(older.then_some(Older { entries, mark: *mark }))
+        })
+    }
+
+    /// Holds the open book against the marks that were kept outside it, and tells of each that follows. Writers are
+    /// refused where it goes on from one of them not. Said once, before the first act.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn guard(&self, marks: &[Mark], tell: Tell) -> Result<Option<Older>, BookError> {
+        let life = self.read(restored::lives)?;
+        let mut older = None;
+        for mark in marks {
+            older = older.or(self.older_than(mark)?);
+        }
+        let mark = marks.iter().filter(|mark| mark.life == life).max_by_key(|mark| mark.head.size).copied();
+        let state = Mutex::new(State { mark, life, last: None, older });
+        let _ = self.guard.set(Guard { state, tell });
+        Ok(older)
+    }
+
+    /// How far the book has come now.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn mark(&self) -> Result<Mark, BookError> {
+        Ok(Mark { life: self.read(restored::lives)?, head: self.head()? })
+    }
+
+    /// What the book does not go on from, where that showed.
+    pub fn older(&self) -> Option<Older> {
+        self.guard.get().and_then(|guard| guard.state().older)
+    }
+
+    /// Refuses a book that does not go on from its mark: before work that would only be refused at its end.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError::Older`].
+    pub fn goes_on(&self) -> Result<(), BookError> {
+        self.older().map_or(Ok(()), |older| Err(BookError::Older(older)))
+    }
+
+    /// Refuses all writers from now on: somebody elsewhere knows more of the log than the book.
+    pub fn is_older(&self, older: Older) {
+        if let Some(guard) = self.guard.get() {
+            guard.state().older = Some(older);
+        }
+    }
+
+    /// The log goes on from where the book ends: entries that came after are lost, and somebody says so. Stations look
+    /// at chips and series of serial numbers from then on as after a restore.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer; writers are refused as before then.
+    pub fn accept_loss(&self, reason: &str, by: &By) -> Result<Option<Sequence>, BookError> {
+        let Some(guard) = self.guard.get() else { return Ok(None) };
+        let (lost, mark) = {
+            let mut state = guard.state();
+            let Some(lost) = state.older.take() else { return Ok(None) };
+            (lost, state.mark.take())
+        };
+        let done = self.write(|tx| {
+            let entries = tx.next_sequence()?;
+            restored::mark(tx)?;
+            let body = json!({
+                "reason": reason, "entries": entries,
+                "lost": { "entries": lost.mark.head.size, "root": hex::encode(lost.mark.head.root) },
+            });
+            tx.append(Draft::new("book.accept-loss", Subject::Site, body), by)
+        });
+        let mut state = guard.state();
+        match done {
+            Ok(sequence) => {
+                state.life = self.read(restored::lives)?;
+                state.mark = state.mark.map(|mark| Mark { life: state.life, ..mark });
+                Ok(Some(sequence))
+            }
+            Err(error) => {
+                (state.older, state.mark) = (Some(lost), mark);
+                Err(error)
+            }
+        }
+    }
+}

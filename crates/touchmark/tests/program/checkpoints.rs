@@ -1,0 +1,221 @@
+//! A book that went back in time: a copy put back, entries lost with a damaged write-ahead log. Whoever opens it finds
+//! that from the checkpoint outside it, and nothing is written until somebody accepts the loss.
+
+use std::fs;
+use std::io::{BufRead as _, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+use serde_json::{Value, json};
+
+use crate::at_site::engine::Engine;
+use crate::at_site::{Answer, Site, assert_sound, text};
+use crate::keeping::provision;
+use crate::python;
+
+on_both_engines! { a_copy_put_back_stops_the_line }
+
+/// A site with reel A and its certificates, four chips, and one unit.
+fn worked(engine: &Engine) -> (Site, String) {
+    let site = Site::on(engine, "a");
+    let settings = site.dir.path().join("site/touchmark.toml");
+    let text_of = fs::read_to_string(&settings).expect("settings");
+    let with = text_of.replace("[checkpoint]", "[checkpoint]\nkeepers = ['../second.checkpoint']");
+    assert_ne!(with, text_of);
+    fs::write(&settings, with).expect("settings");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let chips = format!("simulated:{}", text(&site.simulate_part("a", 0, 4, &[])));
+    provision(&site, &chips, "1");
+    (site, chips)
+}
+
+fn is_older(answer: &Answer, what: &str) {
+    assert!(answer.said.contains("older than its checkpoint"), "{what}: {}", answer.said);
+}
+
+/// What the station, the account, verifying and the watch say of it, with the units that it still has.
+fn stops(site: &Site, chips: &str, units: usize) {
+    let verified = site.call("verify", &["book", "verify"]);
+    assert_eq!((verified.exit, &verified.json["verdict"]), (Some(1), &json!("damaged")), "{}", verified.said);
+    is_older(&verified, "verify");
+    let account = site.call("reconcile", &["reconcile"]);
+    assert_eq!((account.exit, &account.json["log"]["intact"]), (Some(1), &json!(false)), "{}", account.said);
+    is_older(&site.call("watch", &["watch"]), "watch");
+    let run = ["provision", "--reel", "A", "--station", "S2", "--chips", chips, "--serial-start", "TV-000009"];
+    let refused = site.call("provision", &run);
+    assert_eq!(refused.exit, Some(3), "{}", refused.said);
+    is_older(&refused, "provision");
+    assert!(refused.said.contains("accept-loss"), "{}", refused.said);
+    is_older(&site.call("product", &["product", "update", "Tern Vent", "--vendor-name", "T"]), "product update");
+    let out = site.dir.path().join("older.backup");
+    is_older(&site.call("backup", &["book", "backup", "--out", text(&out)]), "backup");
+    assert!(!out.exists());
+    // It can be read all the same.
+    assert_eq!(site.done("list", &["unit", "list"])["units"].as_array().map(Vec::len), Some(units));
+}
+
+fn a_copy_put_back_stops_the_line(engine: &Engine) {
+    let (site, chips) = worked(engine);
+    let home = site.dir.path().join("site");
+    let (book, kept) = (home.join("book.sqlite"), site.dir.path().join("copy.sqlite"));
+    match &engine.server {
+        Some(server) => drop(server.database_like("older", "book0")),
+        None => drop(fs::copy(&book, &kept).expect("a copy")),
+    }
+    provision(&site, &chips, "2");
+    let mark = fs::read_to_string(home.join("keys/checkpoint")).expect("a checkpoint");
+    assert_eq!(fs::read_to_string(site.dir.path().join("second.checkpoint")).expect("the second"), mark);
+    let entries: u64 = mark.lines().nth(1).and_then(|line| line.parse().ok()).expect("a size");
+    match &engine.server {
+        Some(server) => {
+            let settings = home.join("touchmark.toml");
+            let (now, then) = (server.book_url("book0"), server.book_url("older"));
+            let named = fs::read_to_string(&settings).expect("settings").replace(&now, &then);
+            assert!(named.contains(&then), "{named}");
+            fs::write(&settings, named).expect("settings");
+        }
+        None => drop(fs::copy(&kept, &book).expect("put back")),
+    }
+    stops(&site, &chips, 1);
+    // The one beside the keys is gone, and the second is not.
+    fs::remove_file(home.join("keys/checkpoint")).expect("gone");
+    stops(&site, &chips, 1);
+    let unsaid = site.call("no reason", &["book", "accept-loss", "--reason", " "]);
+    assert_eq!(unsaid.exit, Some(2), "{}", unsaid.said);
+    stops(&site, &chips, 1);
+
+    let accepted = site.done("accepted", &["book", "accept-loss", "--reason", "a disk failed"]);
+    assert_eq!((&accepted["were"], &accepted["series_to_confirm"]), (&json!(entries), &json!(["TV-000002"])));
+    assert_eq!(site.done("intact", &["book", "verify"])["verdict"], "intact");
+    let again = site.call("again", &["book", "accept-loss", "--reason", "twice"]);
+    assert!(again.exit == Some(1) && again.said.contains("nothing is lost"), "{}", again.said);
+
+    // As after a restore: no number is used twice, and chips that know more than the book stop the station.
+    let run = ["provision", "--reel", "A", "--station", "S2", "--chips", &chips];
+    let counted = site.call("counted", &run);
+    assert!(counted.exit == Some(1) && counted.said.contains("a loss was accepted"), "{}", counted.said);
+    let named = site.call("named", &[&run[..], &["--serial-start", "TV-000004"]].concat());
+    let units = named.json["units"].as_array().expect("units");
+    assert_eq!(units.iter().filter(|unit| unit["cause"] == "book-older").count(), 2, "{}", named.said);
+    assert_sound("in the end", &site.reconcile("in the end"));
+}
+
+fn copied(from: &Path, to: &Path) {
+    let done = Command::new("cp").args(["-r", text(from), text(to)]).status();
+    assert!(done.is_ok_and(|status| status.success()), "{}", to.display());
+}
+
+/// One bit turned in the write-ahead log: SQLite leaves out all that comes after it, and whatever is lost by that is
+/// told.
+#[test]
+fn entries_lost_with_a_damaged_write_ahead_log_are_told() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let (site, chips) = worked(&engine);
+    let home = site.dir.path().join("site");
+    // As long as somebody reads the book, its log is not taken up into the file.
+    let reader = rusqlite::Connection::open(home.join("book.sqlite")).expect("opens");
+    let entries = |c: &rusqlite::Connection| {
+        c.query_row("SELECT size FROM log_head", [], |row| row.get::<_, i64>(0)).expect("a size")
+    };
+    entries(&reader);
+    provision(&site, &chips, "2");
+    let made = entries(&reader);
+    let wal = fs::read(home.join("book.sqlite-wal")).expect("a write-ahead log");
+    assert!(wal.len() > 20_000, "{} bytes", wal.len());
+    let (mut told, mut whole) = (0, 0);
+    for part in 1..16 {
+        let copy = site.dir.path().join(format!("damaged-{part}"));
+        copied(&home, &copy);
+        let mut octets = wal.clone();
+        octets[wal.len() / 16 * part] ^= 0x10;
+        fs::write(copy.join("book.sqlite-wal"), octets).expect("written");
+        let _ = fs::remove_file(copy.join("book.sqlite-shm"));
+        let verified = site.call("verify", &["book", "verify", "--site", text(&copy)]);
+        let lost = verified.json["entries"].as_i64().is_none_or(|there| there < made);
+        assert_eq!(lost, verified.exit != Some(0), "{part}: {}", verified.said);
+        (told, whole) = (told + usize::from(lost), whole + usize::from(!lost));
+    }
+    assert!(told > 5, "{told} told, {whole} whole");
+}
+
+/// The note in another hand's eyes: Python's `cryptography` checks the signature of C2SP `signed-note`, and that the
+/// root is the one of RFC 9162 over the entries.
+#[test]
+fn another_hand_checks_the_checkpoint() {
+    let Some(python) = python::interpreter() else { return };
+    let Some(engine) = Engine::sqlite() else { return };
+    let (site, _) = worked(&engine);
+    let note: PathBuf = site.dir.path().join("note");
+    let shown: Value = site.done("shown", &["book", "checkpoint", "--out", text(&note)]);
+    assert_eq!(fs::read_to_string(&note).expect("a note"), shown["checkpoint"].as_str().expect("a note"));
+    let key = site.dir.path().join("key");
+    fs::write(&key, shown["key"].as_str().expect("a key")).expect("written");
+    python::run(&python, "checkpoint.py", &[&note, &key, &site.dir.path().join("site/book.sqlite")]);
+}
+
+/// A process that goes with the test.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// A witness of another hand countersigns each checkpoint that goes on from the one before, and what it knows outlives
+/// all that lies on this machine.
+#[test]
+fn a_witness_elsewhere_finds_a_copy_put_back() {
+    let Some(python) = python::interpreter() else { return };
+    let Some(engine) = Engine::sqlite() else { return };
+    let (site, chips) = worked(&engine);
+    let home = site.dir.path().join("site");
+    let key = site.dir.path().join("key");
+    let shown = site.done("shown", &["book", "checkpoint"]);
+    fs::write(&key, shown["key"].as_str().expect("a key")).expect("written");
+    let script = crate::at_site::data("../outside/witness.py");
+    let witness = Command::new(python).arg(script).arg(&key).stdout(Stdio::piped()).spawn().expect("Python starts");
+    let mut witness = Running(witness);
+    let mut first = String::new();
+    BufReader::new(witness.0.stdout.take().expect("a pipe")).read_line(&mut first).expect("a line");
+    let (port, verifier) = first.trim().split_once(' ').expect("a port and a key");
+    let settings = home.join("touchmark.toml");
+    let named = fs::read_to_string(&settings).expect("settings");
+    let with = format!("{named}\n[[checkpoint.witness]]\nurl = 'http://127.0.0.1:{port}/line/'\nkey = '{verifier}'\n");
+    fs::write(&settings, with).expect("settings");
+
+    let sizes: Vec<u64> = (0..3)
+        .map(|n| {
+            let label = site.dir.path().join(format!("{n}.svg"));
+            site.done("an entry", &["label", "print", "--unit", "TV-000001", "--out", text(&label)]);
+            let shown = site.done("shown", &["book", "checkpoint"]);
+            assert_eq!(shown["witnesses"][0]["trouble"], Value::Null, "{shown}");
+            shown["witnesses"][0]["entries"].as_u64().expect("a size")
+        })
+        .collect();
+    assert!(sizes.is_sorted() && sizes[0] < sizes[2], "{sizes:?}");
+    let cosigned = fs::read_to_string(home.join("keys/checkpoint.cosigned")).expect("kept");
+    assert_eq!(cosigned.lines().filter(|line| line.starts_with("\u{2014} ")).count(), 2, "{cosigned}");
+
+    // The book goes back, and all that this machine kept of it goes too.
+    let kept = site.dir.path().join("copy.sqlite");
+    fs::copy(home.join("book.sqlite"), &kept).expect("a copy");
+    provision(&site, &chips, "2");
+    site.done("witnessed", &["book", "verify"]);
+    fs::copy(&kept, home.join("book.sqlite")).expect("put back");
+    for lost in ["keys/checkpoint", "keys/checkpoint.cosigned", "../second.checkpoint"] {
+        fs::remove_file(home.join(lost)).expect("gone");
+    }
+    let run = ["provision", "--reel", "A", "--station", "S2", "--chips", &chips, "--serial-start", "TV-000009"];
+    let refused = site.call("provision", &run);
+    assert_eq!(refused.exit, Some(3), "{}", refused.said);
+    is_older(&refused, "provision");
+    let verified = site.call("verify", &["book", "verify"]);
+    assert_eq!(verified.exit, Some(1), "{}", verified.said);
+    is_older(&verified, "verify");
+    drop(witness);
+    let untold = site.call("watch", &["watch"]);
+    assert!(untold.said.contains("did not countersign"), "{}", untold.said);
+}

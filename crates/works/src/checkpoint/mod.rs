@@ -1,0 +1,214 @@
+//! Checkpoints: how far the book has come, kept outside it, so that a book that went back in time is found.
+//!
+//! After each act the log's head is written beside the keys and into the further places that the settings name, as a
+//! signed note (`note`). Whoever opens the site holds the book against them: one that does not go on from there can be
+//! read and verified, and no act changes it, until it is restored or the loss is accepted.
+
+mod keeper;
+pub mod note;
+mod witness;
+
+use std::sync::Arc;
+
+use book::{BookError, Mark, Older, Subject};
+use serde::Serialize;
+use serde_json::json;
+
+pub use keeper::Found;
+pub(crate) use keeper::{FILE, Keeper};
+pub use witness::Witnessed;
+
+use crate::files;
+use crate::head;
+use crate::site::{Site, Who, WitnessSettings};
+use crate::trouble::Trouble;
+
+/// The last checkpoint that a witness countersigned, beside the keys.
+pub(crate) const COSIGNED: &str = "checkpoint.cosigned";
+
+/// Has the book held against what is kept, and each commit kept from now on.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub(crate) fn guard(book: &book::Book, keeper: &Arc<Keeper>, checked: bool) -> Result<(), Trouble> {
+    let marks: Vec<Mark> =
+        if checked { keeper.found().into_iter().filter_map(|found| found.mark).collect() } else { Vec::new() };
+    let telling = Arc::clone(keeper);
+    match book.guard(&marks, Box::new(move |mark| telling.keep(mark))) {
+        // What is damaged is told by verifying, for which the book must open.
+        Ok(_) | Err(BookError::Damaged { .. }) => Ok(()),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// What is said of a book that does not go on from its checkpoint, as a sentence.
+pub fn words(older: &Older) -> String {
+    BookError::Older(*older).to_string()
+}
+
+/// A checkpoint in one of its places, as it is told.
+#[derive(Debug, Clone, Serialize)]
+pub struct Kept {
+    /// The file.
+    pub place: String,
+    /// Entries that it covers; none where there is none.
+    pub entries: Option<u64>,
+    /// Why it can't be read, or how far it is behind.
+    pub trouble: Option<String>,
+    /// Whether this user may not look, which is no trouble of the checkpoint.
+    #[serde(skip)]
+    pub hidden: bool,
+}
+
+/// The checkpoint in each of its places, held against the book.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn kept(site: &Site) -> Result<Vec<Kept>, Trouble> {
+    let now = site.book.mark()?;
+    // Others who write to a book on a server keep the checkpoint on their own machines.
+    let alone = site.book.location().as_file().is_some();
+    let kept = |found: Found| {
+        let entries = found.mark.map(|mark| mark.head.size);
+        let behind = match found.mark {
+            Some(mark) if mark.life < now.life => Some("it was written before the book was restored".to_owned()),
+            Some(mark) if alone && mark.life == now.life && mark.head.size < now.head.size => {
+                Some(format!("it covers {} of the book's {} entries", mark.head.size, now.head.size))
+            }
+            None => Some("there is none".to_owned()),
+            Some(_) => None,
+        };
+        Kept {
+            place: found.place.display().to_string(),
+            entries,
+            trouble: found.trouble.or(behind),
+            hidden: found.hidden,
+        }
+    };
+    Ok(site.keeper.found().into_iter().map(kept).collect())
+}
+
+/// Has the witnesses of the settings countersign the checkpoint of the book as it is now. What they signed is kept
+/// beside the keys. A witness that knows more of the book refuses its writers from then on.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer; a witness that can't be asked is told.
+pub fn witnessed(site: &Site) -> Result<Vec<Witnessed>, Trouble> {
+    if site.settings.checkpoint.witness.is_empty() {
+        return Ok(Vec::new());
+    }
+    // One that a passphrase protects is opened by who has it; one that is missing is told where keys are.
+    let opens = custody::SiteKey::is_wrapped(&site.keys().join("site.key")).is_ok_and(|wrapped| !wrapped);
+    if opens && !site.key_is_open() {
+        let _ = site.key(None);
+    }
+    let mark = site.book.mark()?;
+    let note = site.keeper.note(&mark);
+    if note.signatures.is_empty() {
+        let untold = |settings: &WitnessSettings| Witnessed {
+            witness: settings.url.clone(),
+            entries: None,
+            at: None,
+            trouble: Some("it was not asked, since the site key was not opened".into()),
+        };
+        return Ok(site.settings.checkpoint.witness.iter().map(untold).collect());
+    }
+    let (all, cosigned) = witness::ask_all(site, &mark, note);
+    if all.iter().any(|said| said.trouble.is_none()) {
+        let path = site.keys().join(COSIGNED);
+        files::replace(&path, cosigned.to_string().as_bytes()).map_err(|e| Trouble::file(&path, e))?;
+    }
+    Ok(all)
+}
+
+/// The checkpoint of the book as it is now, and where it is kept.
+#[derive(Debug, Serialize)]
+pub struct Shown {
+    /// The signed note (C2SP `tlog-checkpoint`).
+    pub checkpoint: String,
+    /// Entries that it covers.
+    pub entries: u64,
+    /// The log's root hash.
+    pub root: String,
+    /// Who signs it, in the form that witnesses are given (C2SP `signed-note`).
+    pub key: Option<String>,
+    /// The places where it is kept.
+    pub kept: Vec<Kept>,
+    /// Who countersigns it.
+    pub witnesses: Vec<Witnessed>,
+}
+
+/// Signs the checkpoint of the book as it is now.
+///
+/// # Errors
+///
+/// [`Trouble`] where the site key is wrapped and was not opened, or the book gave no answer.
+pub fn show(site: &Site) -> Result<Shown, Trouble> {
+    let mark = site.book.mark()?;
+    Ok(Shown {
+        checkpoint: site.keeper.note(&mark).to_string(),
+        entries: mark.head.size,
+        root: hex::encode(mark.head.root),
+        key: site.keeper.verifier(mark.life).map(|verifier| verifier.to_string()),
+        kept: kept(site)?,
+        witnesses: witnessed(site)?,
+    })
+}
+
+/// Makes the key that signs checkpoints at first use; that it was made is an entry.
+pub(crate) fn make_key(site: &Site, key: &custody::SiteKey, who: &Who) -> Result<(), Trouble> {
+    if site.keeper.make_key(key)? {
+        let verifier = site.keeper.verifier(0).map(|verifier| verifier.to_string());
+        site.book.note("checkpoint.key", &Subject::Site, &json!({ "key": verifier }), &who.by())?;
+    }
+    Ok(())
+}
+
+/// Begins anew in every place: the book was restored, and goes on from where it is.
+pub(crate) fn begin_anew(site: &Site) -> Result<(), Trouble> {
+    site.keeper.put(&site.book.mark()?);
+    Ok(())
+}
+
+/// A loss that was accepted.
+#[derive(Debug, Serialize)]
+pub struct Accepted {
+    /// Entries that the book has without the one that says so.
+    pub entries: u64,
+    /// Entries that were made before.
+    pub were: u64,
+    /// The entry that says so.
+    pub entry: i64,
+    /// The next number of each series of serial numbers by this book, to be confirmed before it is counted in again.
+    pub series_to_confirm: Vec<String>,
+}
+
+/// Lets the book go on from where it is, though entries are lost.
+///
+/// # Errors
+///
+/// [`Trouble`] where nothing is lost, no reason is given, or the book gave no answer.
+pub fn accept_loss(site: &Site, reason: &str, who: &Who) -> Result<Accepted, Trouble> {
+    if reason.trim().is_empty() {
+        return Err(Trouble::usage("there is no reason", "Say what happened: it is kept with the record."));
+    }
+    let lost = site.book.older();
+    let entry = site.book.accept_loss(reason, &who.by())?;
+    let (Some(lost), Some(entry)) = (lost, entry) else {
+        return Err(Trouble::refused(
+            "the book goes on from its checkpoint, so nothing is lost",
+            "There is nothing to accept. Nothing was changed.",
+        ));
+    };
+    begin_anew(site)?;
+    head::mark(site, who);
+    Ok(Accepted {
+        entries: u64::try_from(entry.0).unwrap_or(0),
+        were: lost.mark.head.size,
+        entry: entry.0,
+        series_to_confirm: site.book.next_of_all_series()?.iter().map(ToString::to_string).collect(),
+    })
+}

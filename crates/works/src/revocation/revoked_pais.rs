@@ -1,0 +1,42 @@
+//! PAIs that are revoked: what stands below them can't be used, however good it looks by itself.
+
+use book::ids::{AuthorityName, ReelId};
+
+use crate::authority;
+use crate::site::Site;
+use crate::trouble::Trouble;
+
+/// PAIs that are revoked: name, and when and why.
+#[derive(Debug, Clone)]
+pub(crate) struct RevokedPais(Vec<(AuthorityName, String)>);
+
+impl RevokedPais {
+    /// Of a reel's deliveries.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the book gave no answer.
+    pub(crate) fn of_reel(site: &Site, reel: &ReelId) -> Result<Self, Trouble> {
+        let issuers = site.book.issuers_of(reel)?;
+        Ok(Self(all(site)?.into_iter().filter(|(name, _)| issuers.contains(name)).collect()))
+    }
+
+    /// What is said of each, as sentences without their ends.
+    pub(crate) fn words(&self) -> Vec<String> {
+        let one = |(name, when): &(AuthorityName, String)| {
+            format!("the PAI {name} was revoked {when}, so none of its certificates can be used")
+        };
+        self.0.iter().map(one).collect()
+    }
+}
+
+/// All of the site that are revoked.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub(crate) fn all(site: &Site) -> Result<Vec<(AuthorityName, String)>, Trouble> {
+    let views = authority::list(site)?;
+    let revoked = views.into_iter().filter_map(|view| Some((view.name, view.revoked?)));
+    revoked.map(|(name, when)| Ok((AuthorityName::new(&name)?, when))).collect()
+}
