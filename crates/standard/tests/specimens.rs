@@ -125,11 +125,12 @@ fn every_rule_has_one() {
     let specimens = all(&identity()).unwrap();
     let mut broken: BTreeSet<_> = specimens.iter().filter_map(|s| s.rule).collect();
     broken.extend(texts().iter().map(|t| t.rule));
-    // Rules on reels and deliveries have theirs as files in tests/data/faulty.
+    // Rules on reels and deliveries have theirs as files in tests/data/faulty; what a list leaves out shows only beside
+    // the one before it, which the program's tests hold (`indirect`).
     let missing: Vec<_> = all_rules()
         .iter()
         .map(|r| r.name)
-        .filter(|n| !["reel.", "delivery."].iter().any(|kind| n.starts_with(kind)))
+        .filter(|n| !["reel.", "delivery.", "revocation.dropped"].iter().any(|kind| n.starts_with(kind)))
         .filter(|n| !broken.contains(n))
         .collect();
     assert!(missing.is_empty(), "{missing:?}");

@@ -3,10 +3,14 @@
 use std::fs::{self, Permissions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use tempfile::NamedTempFile;
 
 use crate::advice::{Advise, Kind};
+
+/// What every file that is not in its place yet begins with.
+pub(crate) const PREFIX: &str = ".touchmark-";
 
 /// Who may read what is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -57,11 +61,28 @@ pub(crate) fn replace(path: &Path, octets: &[u8]) -> io::Result<()> {
     file.persist(path).map(drop).map_err(|error| error.error)
 }
 
+/// How long what a killed process left half done lies before it is taken away.
+const LEFT: Duration = Duration::from_secs(86_400);
+
+/// Takes away what processes that were killed a day ago or earlier left in a directory: it has our own prefix, and
+/// nobody who still works on it takes so long.
+pub(crate) fn sweep(directory: &Path) {
+    let Ok(entries) = fs::read_dir(directory) else { return };
+    for entry in entries.flatten().filter(|entry| entry.file_name().to_string_lossy().starts_with(PREFIX)) {
+        let old = entry.metadata().and_then(|m| m.modified()).ok().and_then(|at| at.elapsed().ok());
+        if old.is_some_and(|age| age > LEFT) {
+            let path = entry.path();
+            // What can't be taken away is tried again the next time.
+            let _ = if path.is_dir() { fs::remove_dir_all(&path) } else { fs::remove_file(&path) };
+        }
+    }
+}
+
 /// A file under another name in the directory of `path`.
 fn beside(path: &Path, readers: Readers) -> io::Result<NamedTempFile> {
     let directory = path.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".touchmark-");
+    builder.prefix(PREFIX);
     let usual;
     if readers == Readers::Usual {
         usual = usual_permissions();

@@ -115,7 +115,8 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
                 checked.roots.iter().try_for_each(|(id, count)| {
                     writeln!(
                         w,
-                        "  {count} chains end at the PAA with key identifier {id}: compare it with your own copy"
+                        "  {} the PAA with key identifier {id}: compare it with your own copy",
+                        if *count == 1 { "1 chain ends at".into() } else { format!("{count} chains end at") }
                     )
                 })
             })?;

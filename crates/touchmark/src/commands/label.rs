@@ -329,6 +329,7 @@ fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failur
 
 fn verdict(checked: &Checked) -> String {
     let read_as = match checked.read_as {
+        _ if checked.cause == Some("other-text") => "text",
         Some("qr") => "QR code",
         Some("manual") => "manual code",
         _ => "text",

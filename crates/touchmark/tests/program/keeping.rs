@@ -523,3 +523,20 @@ fn a_backup_without_its_keys_is_no_success() {
     let due = watch.json["due"].as_array().expect("due");
     assert!(due.iter().any(|w| w["name"] == "keys/site.key"), "{}", watch.said);
 }
+
+/// What a backup that was killed left beside its file goes with the next one, a day later; anything else stays.
+#[test]
+fn what_a_killed_backup_left_is_taken_away() {
+    let site = Site::new("a");
+    let dir = site.dir.path();
+    let made = |name: &str, days: u64| {
+        let path = dir.join(name);
+        std::fs::create_dir(&path).expect("a folder");
+        let at = std::time::SystemTime::now() - std::time::Duration::from_secs(days * 86_400 + 60);
+        std::fs::File::open(&path).and_then(|f| f.set_modified(at)).expect("a time");
+        path
+    };
+    let (old, new, other) = (made(".touchmark-a1", 1), made(".touchmark-a2", 0), made("touchmark-a3", 9));
+    site.done("backup", &["book", "backup", "--out", text(&dir.join("site.backup"))]);
+    assert_eq!((old.exists(), new.exists(), other.exists()), (false, true, true));
+}

@@ -14,6 +14,7 @@ use super::archive::{self, BookFacts, Content, LeftOut, Manifest, SITE, SiteKeyS
 use super::contents::Contents;
 use super::{Teller, Verified, log_key, open, verify_book};
 use crate::course::{Course, Phase, or_stopped};
+use crate::files::{self, PREFIX};
 use crate::head;
 use crate::reel::time_text;
 use crate::site::{Site, Who};
@@ -85,7 +86,8 @@ pub fn backup(site: &Site, to: &Path, how: &How<'_>, who: &Who, course: &Course)
     site.book.goes_on()?;
     let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let here = |e| Trouble::file(folder, e);
-    let work = tempfile::Builder::new().prefix(".touchmark-").tempdir_in(folder).map_err(here)?;
+    files::sweep(folder);
+    let work = tempfile::Builder::new().prefix(PREFIX).tempdir_in(folder).map_err(here)?;
     let copy = work.path().join(archive::BOOK);
     let teller = Teller::new(course);
     or_stopped(site.book.backup(&copy, &|stage, done, total| teller.copying(stage, done, total)))?;
@@ -139,7 +141,7 @@ pub fn backup(site: &Site, to: &Path, how: &How<'_>, who: &Who, course: &Course)
         missing: contents.missing.clone(),
         files,
     };
-    let file = tempfile::Builder::new().prefix(".touchmark-").tempfile_in(folder).map_err(here)?;
+    let file = tempfile::Builder::new().prefix(PREFIX).tempfile_in(folder).map_err(here)?;
     let octets = {
         let mut out = BufWriter::with_capacity(1 << 16, file.as_file());
         archive::write(&mut out, to, &manifest, &members, (who.clock)().unix_timestamp(), course)?;
