@@ -278,6 +278,20 @@ class Unlocks(Driver):
             self.content["locked"] = False
 
 
+class LocksNothing(Driver):
+    class chip_type(Chip):
+        def lock(self):
+            return {}
+
+
+class Replays(Driver):
+    class chip_type(Chip):
+        def sign(self, message):
+            if not hasattr(self, "signed"):
+                self.signed = super().sign(message)
+            return self.signed
+
+
 class LockedTakesRemoval(Driver):
     class chip_type(Chip):
         def write(self, name, octets):

@@ -118,17 +118,26 @@ pub type Watch<'a> = &'a (dyn Fn(Told<'_>) + Sync);
 /// Times the steps of an attempt, with what a simulated chip says that it took.
 pub(crate) struct Clock<'a> {
     begun: Instant,
+    /// What chips said that they took before they were opened again.
+    unseen: Duration,
     pub steps: Vec<Step>,
     watch: Watch<'a>,
 }
 
 impl<'a> Clock<'a> {
     pub fn new(watch: Watch<'a>) -> Self {
-        Self { begun: Instant::now(), steps: Vec::new(), watch }
+        Self { begun: Instant::now(), unseen: Duration::ZERO, steps: Vec::new(), watch }
     }
 
     fn now(&self, chip: &dyn Chip) -> Duration {
-        self.begun.elapsed() + chip.unseen_time()
+        self.begun.elapsed() + self.unseen + chip.unseen_time()
+    }
+
+    /// Lets a chip go and opens it again: what it holds then, it holds without power.
+    fn again(&mut self, chip: Box<dyn Chip>, open: Open<'_>) -> Result<Box<dyn Chip>, Failure> {
+        self.unseen += chip.unseen_time();
+        drop(chip);
+        Ok(open()?)
     }
 
     /// Does a step and notes how long it took and how it ended.
@@ -162,42 +171,56 @@ impl<'a> Clock<'a> {
     }
 }
 
+/// Opens the chip of the attempt.
+pub(crate) type Open<'a> = &'a mut dyn FnMut() -> Result<Box<dyn Chip>, ChipError>;
+
 /// Brings one chip to a proven state.
 ///
 /// Steps, in order: identify, write each object that is not there yet, read
-/// all back, exchange, judge, lock. Nothing here touches the book.
+/// all back, exchange, judge, lock, check the lock. Before it is read back and
+/// before the lock is checked the chip is let go and opened again. Nothing here
+/// touches the book.
 ///
 /// # Errors
 ///
 /// [`Failure`] at the first step that fails; the chip is then as that step left it.
 pub(crate) fn work(
-    chip: &mut dyn Chip,
+    open: Open<'_>,
     (id, key): (&ChipId, &PublicKey),
     load: &Load,
     judge: &Judge,
     clock: &mut Clock<'_>,
     now: OffsetDateTime,
 ) -> Result<NewProof, Failure> {
+    let mut held = open()?;
+    let chip = held.as_mut();
     clock.step("identify", chip, |chip| identify(chip, id, key, load))?;
     let mut objects = load.objects.clone();
     if let Some((_, record)) = objects.iter_mut().find(|(name, _)| *name == ObjectName::FACTORY_RECORD) {
         match &load.identity {
             Identity::Fresh | Identity::Adopted { record: None } => {}
-            Identity::Adopted { record: Some(held) } => record.clone_from(held),
+            Identity::Adopted { record: Some(own) } => record.clone_from(own),
             Identity::Resumed => keep_record(chip, id, record)?,
         }
     }
     for (name, octets) in &objects {
         clock.step(&format!("write {}", name.as_str()), chip, |chip| write(chip, name, octets, &load.dac))?;
     }
-    let read = clock.step("read back", chip, |chip| {
+    held = clock.again(held, open)?;
+    let all = |chip: &mut dyn Chip| {
         objects.iter().map(|(name, octets)| read_back(chip, name, octets)).collect::<Result<Vec<_>, Failure>>()
-    })?;
+    };
+    let read = match clock.step("read back", held.as_mut(), all) {
+        Ok(read) => read,
+        Err(failure) => return Err(not_kept(held, open, (id, &objects), clock, failure)),
+    };
+    let chip = held.as_mut();
     let (dac, pai) = (read_object(load, ObjectName::DAC, &load.dac), read_object(load, ObjectName::PAI, &load.pai));
-    let exchange = clock.step("prove", chip, |chip| prove(chip, &load.declaration))?;
+    let exchange = clock.step("prove", chip, |chip| prove_twice(chip, &load.declaration))?;
     let findings = clock.step("judge", chip, |_| verdict(&dac, &pai, load, &exchange, judge))?;
-    if load.lock {
-        clock.step("lock", chip, |chip| lock(chip, id))?;
+    if load.lock && clock.step("lock", chip, |chip| lock(chip, id))? {
+        held = clock.again(held, open)?;
+        clock.step("check the lock", held.as_mut(), |chip| is_locked(chip, id))?;
     }
     Ok(NewProof {
         nonce: exchange.nonce,
@@ -219,15 +242,66 @@ fn read_object(load: &Load, name: ObjectName, fallback: &[u8]) -> Vec<u8> {
 }
 
 /// Locks the chip that was proven and no other: one that was put in its place
-/// meanwhile would be locked for ever in its stead.
-fn lock(chip: &mut dyn Chip, id: &ChipId) -> Result<(), Failure> {
+/// meanwhile would be locked for ever in its stead. Whether it can be locked.
+fn lock(chip: &mut dyn Chip, id: &ChipId) -> Result<bool, Failure> {
     if !chip.abilities()?.can_lock {
-        return Ok(());
+        return Ok(false);
     }
     still_there(chip, id)?;
     chip.lock()?;
     // One put in between the two calls shows now.
-    still_there(chip, id)
+    still_there(chip, id)?;
+    Ok(true)
+}
+
+/// Asks a chip that was opened again whether it is locked.
+fn is_locked(chip: &mut dyn Chip, id: &ChipId) -> Result<(), Failure> {
+    if chip.state()? == State::Locked {
+        return Ok(());
+    }
+    // Another chip in the socket is no fault of the one that was locked.
+    still_there(chip, id)?;
+    Err(Failure::new(
+        "lock-ignored",
+        format!("chip {id} confirmed that it is locked, and is not"),
+        "Its contents can still be changed, so the unit must not be shipped. Put it aside and call the engineer.",
+        Next::Rework,
+    ))
+}
+
+/// What became of objects that were read back otherwise than they were written: once more written, read while the chip is
+/// open and after it was opened again, those that are gone only then were never kept.
+fn not_kept(
+    mut chip: Box<dyn Chip>,
+    open: Open<'_>,
+    (id, objects): (&ChipId, &[(ObjectName, Vec<u8>)]),
+    clock: &mut Clock<'_>,
+    failure: Failure,
+) -> Failure {
+    // Nothing is written into a chip that was put in its place.
+    if failure.cause != DIFFERS || still_there(chip.as_mut(), id).is_err() {
+        return failure;
+    }
+    let Some((name, octets)) = objects.iter().find(|(name, octets)| !holds(chip.as_mut(), name, octets)) else {
+        return failure;
+    };
+    if chip.write(name, octets).is_err() || !holds(chip.as_mut(), name, octets) {
+        return failure;
+    }
+    let Ok(mut chip) = clock.again(chip, open) else { return failure };
+    if holds(chip.as_mut(), name, octets) {
+        return failure;
+    }
+    Failure::new(
+        "not-kept",
+        format!("{} was written, and is gone once the chip is opened again", name.as_str()),
+        "The chip or its driver keeps nothing without power. Put the unit aside and call the engineer.",
+        Next::Rework,
+    )
+}
+
+fn holds(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8]) -> bool {
+    matches!(chip.read(name), Ok(Some(held)) if held == octets)
 }
 
 fn still_there(chip: &mut dyn Chip, id: &ChipId) -> Result<(), Failure> {
@@ -306,7 +380,7 @@ fn keep_record(chip: &mut dyn Chip, id: &ChipId, wanted: &mut Vec<u8>) -> Result
 
 fn write(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8], dac: &[u8]) -> Result<(), Failure> {
     // What is there already, from an attempt that was cut short, is left: a locked chip takes no write.
-    if matches!(chip.read(name), Ok(Some(held)) if held == octets) {
+    if holds(chip, name, octets) {
         return Ok(());
     }
     let failed = match chip.write(name, octets) {
@@ -315,9 +389,7 @@ fn write(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8], dac: &[u8]) -> R
     };
     let mut failure = Failure::of_chip(&failed);
     // A locked chip that has its unit's certificate is that unit: only a person gives it up.
-    if matches!(failed, ChipError::Locked { .. })
-        && matches!(chip.read(&ObjectName::DAC), Ok(Some(held)) if held == dac)
-    {
+    if matches!(failed, ChipError::Locked { .. }) && holds(chip, &ObjectName::DAC, dac) {
         failure.next = Next::Rework;
         failure.advice = format!(
             "The chip is locked with its certificate, and its {} is not the one in the book. Put the unit aside and \
@@ -328,12 +400,15 @@ fn write(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8], dac: &[u8]) -> R
     Err(failure)
 }
 
+/// The cause of an object that was not read as it was written.
+const DIFFERS: &str = "read-back-differs";
+
 fn read_back(chip: &mut dyn Chip, name: &ObjectName, octets: &[u8]) -> Result<ReadBack, Failure> {
     let held = chip.read(name)?.unwrap_or_default();
     if held != octets {
         let differ = held.iter().zip(octets).position(|(a, b)| a != b).unwrap_or(held.len().min(octets.len()));
         return Err(Failure::new(
-            "read-back-differs",
+            DIFFERS,
             format!(
                 "{} of {} bytes was read back as {} bytes that differ at byte {differ}",
                 name.as_str(),
@@ -355,6 +430,22 @@ pub(crate) struct Exchange {
     pub challenge: [u8; CHALLENGE],
     pub elements: Vec<u8>,
     pub signature: [u8; 64],
+}
+
+/// Plays the verifier twice: the second challenge is drawn once the first is answered, so that an answer that was
+/// recorded shows.
+fn prove_twice(chip: &mut dyn Chip, declaration: &Declaration) -> Result<Exchange, Failure> {
+    let first = prove(chip, declaration)?;
+    let second = prove(chip, declaration)?;
+    if first.signature == second.signature {
+        return Err(Failure::new(
+            "replayed-signature",
+            "the chip gave one signature for two challenges",
+            "The chip or its driver repeats what it signed before, which proves nothing. Put the unit aside and call the engineer.",
+            Next::Rework,
+        ));
+    }
+    Ok(second)
 }
 
 /// Plays the verifier: a fresh nonce and challenge, signed by the chip's own key.

@@ -2,6 +2,8 @@
 
 use std::fmt;
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::thread;
 use std::time::Duration;
 
@@ -29,6 +31,8 @@ pub(crate) struct SimulatedChip {
     /// False once power was lost or a change could not be kept.
     powered: bool,
     calls: u32,
+    /// The same since its source was opened: an exchange counts by it.
+    all_calls: Arc<AtomicU32>,
     writes: u32,
     reads: u32,
     signatures: u32,
@@ -53,7 +57,7 @@ impl SimulatedChip {
         chip: &ChipId,
         bench: &Bench,
         found: Found,
-        hold: Hold,
+        (hold, all_calls): (Hold, Arc<AtomicU32>),
     ) -> Result<Self, ChipError> {
         let key = found.content.private_key().and_then(|private| SoftwareKey::from_private(&private).ok());
         let key = key.ok_or_else(|| ChipError::Damaged {
@@ -68,6 +72,7 @@ impl SimulatedChip {
             body: Body { id: chip.clone(), key, content: found.content, own: true },
             powered: true,
             calls: 0,
+            all_calls,
             writes: 0,
             reads: 0,
             signatures: 0,
@@ -82,10 +87,11 @@ impl SimulatedChip {
     /// What befalls any call before it is understood.
     fn call(&mut self, doing: Doing) -> Result<(), ChipError> {
         self.calls += 1;
+        let all_calls = 1 + self.all_calls.fetch_add(1, Ordering::Relaxed);
         if !self.powered {
             return Err(self.no_answer(doing));
         }
-        if let Some(draw) = self.strikes(FaultKind::Swapped, self.calls)? {
+        if let Some(draw) = self.strikes(FaultKind::Swapped, all_calls)? {
             self.swap(draw);
         }
         match self.strikes(FaultKind::NoAnswer, self.calls)? {

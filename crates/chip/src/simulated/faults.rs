@@ -53,8 +53,9 @@ pub struct Fault {
     /// What goes wrong.
     pub kind: FaultKind,
     /// At which call of its sort, counted from 1 at each opening: any call for
-    /// `NoAnswer` and `Swapped` (opening is the first), reads that find an
-    /// object, writes, or signatures. From that call on, while `left` lasts.
+    /// `NoAnswer` (opening is the first), reads that find an object, writes, or
+    /// signatures. For `Swapped` any call since the source was opened. From that
+    /// call on, while `left` lasts.
     pub at: u32,
     /// How often yet; `None` for ever.
     pub left: Option<u32>,

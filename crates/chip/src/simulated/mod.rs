@@ -12,8 +12,11 @@ mod file;
 mod make;
 mod timing;
 
+use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::AtomicU32;
 
 pub use bench::{Bench, Part};
 pub use draw::any_seed;
@@ -28,6 +31,8 @@ use crate::{Chip, ChipError, ChipId, ChipSource};
 pub struct SimulatedSource {
     folder: PathBuf,
     bench: Bench,
+    /// Calls of each chip so far.
+    calls: HashMap<ChipId, Arc<AtomicU32>>,
 }
 
 impl SimulatedSource {
@@ -42,7 +47,7 @@ impl SimulatedSource {
         fs::read_dir(folder).map_err(failed)?;
         let mut bench = Bench::read(folder)?;
         bench.real_time = real_time.unwrap_or(bench.real_time);
-        Ok(Self { folder: folder.to_owned(), bench })
+        Ok(Self { folder: folder.to_owned(), bench, calls: HashMap::new() })
     }
 
     /// Puts a fault into a chip, beside those it has.
@@ -89,7 +94,8 @@ impl ChipSource for SimulatedSource {
         }
         let hold = file::hold(&self.folder, chip)?;
         let found = self.found(chip)?;
-        let opened = chip::SimulatedChip::power_up(&self.folder, chip, &self.bench, found, hold)?;
+        let calls = Arc::clone(self.calls.entry(chip.clone()).or_default());
+        let opened = chip::SimulatedChip::power_up(&self.folder, chip, &self.bench, found, (hold, calls))?;
         Ok(Box::new(opened))
     }
 }

@@ -15,6 +15,7 @@ on_both_engines! {
     a_sound_driver_is_checked_and_provisions,
     a_driver_that_fails_costs_one_attempt,
     a_driver_that_keeps_failing_costs_no_chip,
+    a_driver_that_cheats_passes_no_unit,
 }
 
 /// A source of the example driver's chips, with `fault` as `tests/outside/broken_drivers.py` has it.
@@ -162,4 +163,28 @@ fn a_driver_that_keeps_failing_costs_no_chip(engine: &Engine) {
     }
     assert_eq!(site.done("mended", &run)["passed"], 1);
     assert_sound("mended", &site.reconcile("mended"));
+}
+
+/// What a driver only says: writes that are gone once the chip is let go, a lock that does nothing or does not last, a
+/// signature that was recorded. Each fails by a cause of its own, and the chip passes with a driver that is sound.
+fn a_driver_that_cheats_passes_no_unit(engine: &Engine) {
+    let Some(python) = python::interpreter() else { return };
+    for (cheat, cause) in [
+        ("Forgets", "not-kept"),
+        ("LocksNothing", "lock-ignored"),
+        ("Unlocks", "lock-ignored"),
+        ("Replays", "replayed-signature"),
+    ] {
+        let chips = tempfile::tempdir().expect("a directory");
+        let (site, sound) = at_work(engine, &python, chips.path(), 1);
+        let cheating = source(&python, cheat, chips.path());
+        let run = ["provision", "--reel", "R", "--station", "S1", "--chips"];
+        let refused = site.call(cheat, &[&run[..], &[&cheating]].concat());
+        assert_eq!((refused.exit, &refused.json["passed"]), (Some(1), &json!(0)), "{cheat}: {}", refused.said);
+        let unit = &refused.json["units"][0];
+        assert_eq!((&unit["cause"], &unit["next"]), (&json!(cause), &json!("rework")), "{cheat}: {unit}");
+        let well = site.done(cheat, &[&run[..], &[&sound]].concat());
+        assert_eq!((&well["passed"], &well["units"][0]["unit"]), (&json!(1), &unit["unit"]), "{cheat}: {well}");
+        assert_sound(cheat, &site.reconcile(cheat));
+    }
 }

@@ -142,6 +142,7 @@ pub(super) fn words(name: &str) -> &'static str {
         "prove" => "Make the chip prove its key",
         "judge" => "Judge as a verifier would",
         "lock" => "Lock the chip",
+        "check the lock" => "Check that it is locked",
         "verify" => "Verify the contents of the chip",
         _ => "Write a further object",
     }

@@ -209,7 +209,8 @@ impl Clocked<'_> {
         }
         let reads: Vec<Step> = work.objects.iter().map(|(_, octets)| self.read(*octets)).collect();
         steps.push(named("read back".into(), &reads));
-        steps.push(named("prove".into(), &[self.sign(work.message)]));
+        // Two challenges, one after the other.
+        steps.push(named("prove".into(), &[self.sign(work.message), self.sign(work.message)]));
         let mut judge = Step::new("judge");
         judge.other_ms = JUDGE_US / 1000.0;
         steps.push(judge.settled());
@@ -220,6 +221,7 @@ impl Clocked<'_> {
             lock.add(&self.read(0));
             lock.other_ms = ms(self.part.lock.us);
             steps.push(lock.settled());
+            steps.push(named("check the lock".into(), &[self.read(1)]));
         }
         steps
     }

@@ -231,8 +231,7 @@ fn attempt(
     let mut clock = Clock::new(line.watch);
     let done = silent.map_or_else(|| load(line, begun, adopted), Err).and_then(|load| {
         let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
-        let mut chip = open(source, id)?;
-        work(chip.as_mut(), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
+        work(&mut || open(source, id), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
     });
     result.milliseconds = clock.milliseconds();
     let by = line.who.at(&line.station);
