@@ -132,7 +132,7 @@ impl Book {
     }
 
     /// Holds the open book against the marks that were kept outside it, and tells of each that follows. Writers are
-    /// refused where it goes on from one of them not. Said once, before the first act.
+    /// refused if it does not continue one of them. Called once, before the first act.
     ///
     /// # Errors
     ///

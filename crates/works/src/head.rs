@@ -199,8 +199,10 @@ pub fn signer(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result
 ///
 /// # Errors
 ///
-/// [`Trouble`] where the site key does not open or the book gives no answer.
+/// [`Trouble`] where the site key does not open, the book is older than its checkpoint, or it gives no answer.
 pub fn sign(site: &Site, passphrase: Option<&Passphrase>, who: &Who) -> Result<HeadFile, Trouble> {
+    // Whoever keeps the head would take an older copy for the book.
+    site.book.goes_on()?;
     let signer = signer(site, passphrase, who)?;
     checkpoint::make_key(site, site.key(passphrase)?, who)?;
     let key_id = hex::encode(signer.public_key().key_id());

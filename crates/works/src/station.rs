@@ -241,8 +241,8 @@ fn read_object(load: &Load, name: ObjectName, fallback: &[u8]) -> Vec<u8> {
     load.objects.iter().find(|(n, _)| *n == name).map_or_else(|| fallback.to_vec(), |(_, o)| o.clone())
 }
 
-/// Locks the chip that was proven and no other: one that was put in its place
-/// meanwhile would be locked for ever in its stead. Whether it can be locked.
+/// Locks the chip that was proven and no other: a lock can't be undone, and another
+/// chip may have been put in its place. Returns whether the chip can be locked.
 fn lock(chip: &mut dyn Chip, id: &ChipId) -> Result<bool, Failure> {
     if !chip.abilities()?.can_lock {
         return Ok(false);

@@ -48,6 +48,9 @@ fn stops(site: &Site, chips: &str, units: usize) {
     is_older(&refused, "provision");
     assert!(refused.said.contains("accept-loss"), "{}", refused.said);
     is_older(&site.call("product", &["product", "update", "Tern Vent", "--vendor-name", "T"]), "product update");
+    let head = site.dir.path().join("older.head");
+    is_older(&site.call("head", &["book", "head", "--out", text(&head)]), "head");
+    assert!(!head.exists());
     let out = site.dir.path().join("older.backup");
     is_older(&site.call("backup", &["book", "backup", "--out", text(&out)]), "backup");
     assert!(!out.exists());
