@@ -457,8 +457,10 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
         .map_err(|e| Trouble::surroundings(format!("the change can't be written: {e}"), "Report this."))?;
     let series = change.serial_series.as_ref().map(|s| s.as_deref().map(provision::series).transpose()).transpose();
     let series = series.about("serial_series")?;
-    if let Some(Some(first)) = &series {
-        provision::confirm_series(site, &new.name, first, who).about("serial_series")?;
+    if let Some(Some(first)) = &series
+        && provision::is_to_confirm(site, &new.name, first).about("serial_series")?
+    {
+        site.book.confirm_series(first, &who.by())?;
     }
     let shared = match &series {
         Some(Some(first)) => shared_series(site, &new.name, first).about("serial_series")?,

@@ -347,6 +347,9 @@ fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> R
 /// The cause of a chip that stops a station because the book is older than it.
 pub(crate) const BOOK_OLDER: &str = "book-older";
 
+/// The cause of such a chip whose passcode is in no book any more.
+pub(crate) const CODE_LOST: &str = "code-lost";
+
 /// The chip holds an identity that the book does not know: nothing is written, scrapped or spent.
 fn book_older(what: String) -> Failure {
     Failure::new(

@@ -135,19 +135,30 @@ fn a_chip_without_a_record_waits_for_a_word(engine: &Engine) {
     let (_old, new, chips, _) = set_back(engine, &[]);
     let run = ["provision", "--reel", "A", "--station", "S2", "--chips", &chips, "--serial-start", "TV-000004"];
     let with = |more: &[&str]| new.call("provision", &[&run[..], more].concat());
+    let list = new.dir.path().join("serials");
+    fs::write(&list, "TV-000004\nTV-000005\n").expect("a list");
     for (more, cause) in [(&[][..], "book-older"), (&["--take-over"], "code-lost")] {
         let stopped = with(more);
         let held: Vec<_> =
             stopped.json["units"].as_array().expect("units").iter().filter(|u| u["cause"] == cause).collect();
         assert_eq!((stopped.exit, held.len()), (Some(1), 2), "{}", stopped.said);
         assert!(held.iter().all(|u| u["attempts"] == 0), "{}", stopped.said);
+        // The blank chip gets no number before it is known which ones such chips have.
+        assert_eq!((&stopped.json["passed"], &stopped.json["ended"]), (&json!(0), &json!("book-older")));
+        assert!(stopped.said.contains("TV-000004 was not kept"), "{}", stopped.said);
         let account = new.reconcile(cause);
         assert_eq!((&account["chips"]["scrapped"], &account["credentials"]["spent"]), (&json!(0), &json!(0)));
+        // A number that no unit was begun with binds nobody: the next run is asked again, and may be given another.
+        let unsaid = new.call("unsaid", &run[..7]);
+        assert!(unsaid.exit == Some(1) && unsaid.said.contains("A-00001 is next"), "{}", unsaid.said);
+        let unlisted = new.call("unlisted", &[&run[..7], &["--serials", text(&list)]].concat());
+        assert!(unlisted.exit == Some(1) && unlisted.said.contains("TV-000004 is the first"), "{}", unlisted.said);
     }
     let taken = with(&["--take-over", "--new-code"]);
-    assert_eq!((taken.exit, &taken.json["passed"]), (Some(0), &json!(2)), "{}", taken.said);
-    for unit in taken.json["units"].as_array().expect("units").iter().filter(|u| u["already"] == false) {
-        assert_eq!(unit["adopted"], "new-code", "{unit}");
+    assert_eq!((taken.exit, &taken.json["passed"]), (Some(0), &json!(3)), "{}", taken.said);
+    let adopted: Vec<_> = taken.json["units"].as_array().expect("units").iter().filter(|u| u["adopted"] == "new-code").collect();
+    assert_eq!(adopted.len(), 2, "{}", taken.said);
+    for unit in adopted {
         assert!(unit["notice"].as_str().is_some_and(|n| n.contains("Reprint the label")), "{unit}");
     }
     assert_sound("in the end", &new.reconcile("in the end"));

@@ -38,7 +38,7 @@ use one::one;
 use run::{Asked, Run, Seen};
 use serials::Serials;
 pub use serials::{Numbers, Scans, SerialsFrom, listed, scans};
-pub(crate) use serials::{confirm_series, counted, of_one_series, series};
+pub(crate) use serials::{counted, is_to_confirm, of_one_series, series};
 
 /// What a station is to do.
 pub struct Provision<'a> {
@@ -218,7 +218,7 @@ pub fn provision(
     site.book.goes_on()?;
     let asked = Asked { units: request.units, only_started: request.only_started, wait: request.wait };
     let mut scans = None;
-    let (serials, from) = Serials::new(site, (&line.product, &line.reel), request.numbers, &mut scans, who)?;
+    let (serials, from) = Serials::new(site, (&line.product, &line.reel), request.numbers, &mut scans)?;
     if !asked.only_started {
         tell(Said::Serials(&from, line.product.as_str()));
     }
@@ -324,7 +324,7 @@ pub fn one_unit(
     let line = line(site, &request, who, watch)?;
     let mut serials = match wanted.serial {
         Some(serial) => Serials::exactly(site, serial)?,
-        None => Serials::counted(site, (&line.product, &line.reel), wanted.serial_start, who)?.0,
+        None => Serials::counted(site, (&line.product, &line.reel), wanted.serial_start)?.0,
     };
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
     let mut batch = Batch::new(randomness::system, carton.max(1));
@@ -361,7 +361,7 @@ fn chip_for(
     from: &mut usize,
 ) -> Result<(chip::ChipId, bool), Trouble> {
     let present = source.present()?;
-    if let Serials::Exactly(serial) = serials
+    if let Some(serial) = serials.only()
         && let Some(unit) = line.site.book.unit(serial)?
     {
         let found = present.into_iter().find(|id| id.as_str() == unit.chip_id.as_str());

@@ -12,16 +12,38 @@ use standard::factory_record::FactoryRecord;
 
 use super::line::{Line, passcode_label};
 use super::one::{engineer, open};
-use crate::station::{BOOK_OLDER, Failure, Identity};
+use crate::station::{BOOK_OLDER, CODE_LOST, Failure, Identity};
 use crate::trouble::Trouble;
 
-/// Whether a chip stops a station since the book is older than it.
+/// What a chip that holds an identity comes to, before anything is done about it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Older {
+    /// Its unit is adopted with the serial number that it has.
+    Adopted,
+    /// It waits for a word, and its number may be any that the book believes free.
+    Waits,
+}
+
+/// Whether the book is older than a chip, and what comes of that.
 ///
 /// # Errors
 ///
 /// As [`look`].
-pub(super) fn is_older(line: &Line<'_>, id: &chip::ChipId, source: &mut dyn ChipSource) -> Result<bool, Trouble> {
-    Ok(matches!(look(line, id, &ChipId::new(id.as_str())?, source)?, Ok(Looked::Held(_))))
+pub(super) fn older(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    source: &mut dyn ChipSource,
+) -> Result<Option<Older>, Trouble> {
+    let Ok(Looked::Held(held)) = look(line, id, &ChipId::new(id.as_str())?, source)? else { return Ok(None) };
+    Ok(match held.adopt(line, id) {
+        Ok(adoption) => adoption.serial.map(|_| Older::Adopted),
+        Err(failure) => stops_the_line(&failure.cause).then_some(Older::Waits),
+    })
+}
+
+/// Whether a chip with this cause may have a serial number that the book believes free, so that none is used.
+pub(super) fn stops_the_line(cause: &str) -> bool {
+    cause == BOOK_OLDER || cause == CODE_LOST
 }
 
 /// What a chip that the book believes to be blank holds of a unit.
@@ -208,15 +230,16 @@ impl Held {
         }
         if !line.new_code {
             return stop(
-                "code-lost",
+                CODE_LOST,
                 format!("{}. Its passcode is in no book any more", self.words(id)),
                 "Nothing was changed. Keep the unit aside. To give it a new passcode, run this again with \
-                 `--take-over --new-code`, then reprint its label.",
+                 `--take-over --new-code`, then reprint its label. It gets a new serial number too; to keep the one on \
+                 its housing, name that in a list for --serials.",
             );
         }
         if line.kept.factory_record && self.locked {
             return stop(
-                "code-lost",
+                CODE_LOST,
                 format!("{}. The chip is locked, so it can take no new passcode", self.words(id)),
                 "Nothing was changed. Find the lost part of the book, or scrap the chip with `touchmark chip scrap`.",
             );

@@ -157,6 +157,9 @@ pub(super) fn one(
         if !begun.resumed {
             serials.used(&begun.unit.serial);
             used = own.is_none();
+            if used {
+                serials.confirm(line.site, &by)?;
+            }
             if let Some(adopted) = &adopted {
                 result.adopted = Some(adopted.word());
                 let told = serde_json::json!({ "chip": chip_id, "dac": adopted.dac, "from": adopted.word() });

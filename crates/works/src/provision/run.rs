@@ -14,14 +14,13 @@ use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
 
 use super::line::{Line, Prepared};
-use super::older::is_older;
+use super::older::{Older, older, stops_the_line};
 use super::one::one;
 use super::serials::{Scans, Serials, whole};
 use super::{Ended, Provisioned, RefusedScan, Said, UnitResult};
 use crate::advice::{Advise, Kind, quoted};
 use crate::course::Course;
 use crate::head;
-use crate::station::BOOK_OLDER;
 use crate::trouble::Trouble;
 
 /// Between two looks at a source in which nothing is new.
@@ -159,20 +158,13 @@ impl Run<'_, '_> {
 
     /// Deals with these chips, those that were provisioned before after all others; how the run ends, where it does.
     fn all(&mut self, chips: Vec<chip::ChipId>) -> Result<Option<Ended>, Trouble> {
-        if self.line.restored && !self.line.take_over {
-            // Before the first number is used: it may be one that such a chip has already.
-            let mut older = Vec::new();
-            for id in &chips {
-                if is_older(&self.line, id, self.source)? {
-                    older.push(id.clone());
-                }
+        let mut chips = chips;
+        if self.line.restored {
+            // Before the first new number is used: it may be one that such a chip has already.
+            if let Some(ended) = self.all_older(&chips)? {
+                return Ok(Some(ended));
             }
-            if !older.is_empty() {
-                for id in older {
-                    self.deal(&id, false, None)?;
-                }
-                return Ok(Some(Ended::BookOlder));
-            }
+            chips.retain(|id| !self.seen.chips.contains(id));
         }
         let mut finished = Vec::new();
         for id in chips {
@@ -180,9 +172,7 @@ impl Run<'_, '_> {
                 return Ok(Some(Ended::Stopped));
             }
             match self.deal(&id, false, None)? {
-                Taken::Dealt(_) if self.out.units.last().is_some_and(|u| u.cause.as_deref() == Some(BOOK_OLDER)) => {
-                    return Ok(Some(Ended::BookOlder));
-                }
+                Taken::Dealt(_) if self.stops_the_line() => return Ok(Some(Ended::BookOlder)),
                 Taken::Dealt(true) => return Ok(Some(Ended::Done)),
                 Taken::Later => finished.push(id),
                 Taken::Dealt(false) | Taken::Left | Taken::NoNumber => {}
@@ -195,6 +185,33 @@ impl Run<'_, '_> {
             self.deal(&id, true, None)?;
         }
         Ok(None)
+    }
+
+    /// Deals with those of these chips that the book is older than: units that are adopted with their own number
+    /// first, then those that wait for a word; how the run ends, where it does.
+    fn all_older(&mut self, chips: &[chip::ChipId]) -> Result<Option<Ended>, Trouble> {
+        let mut there = Vec::new();
+        for id in chips {
+            if let Some(older) = older(&self.line, id, self.source)? {
+                there.push((older, id));
+            }
+        }
+        there.sort();
+        let mut waits = false;
+        for (older, id) in there {
+            if self.stopped() {
+                return Ok(Some(Ended::Stopped));
+            }
+            waits |= older == Older::Waits;
+            if let Taken::Dealt(true) = self.deal(id, false, None)? {
+                return Ok(Some(Ended::Done));
+            }
+        }
+        Ok(waits.then_some(Ended::BookOlder))
+    }
+
+    fn stops_the_line(&self) -> bool {
+        self.out.units.last().and_then(|unit| unit.cause.as_deref()).is_some_and(stops_the_line)
     }
 
     /// One chip that is there.
@@ -228,7 +245,7 @@ impl Run<'_, '_> {
             return Ok(Taken::Left);
         }
         self.line.learn(knowledge)?;
-        let mut scanned = exactly.map(|serial| Serials::Exactly(serial.clone()));
+        let mut scanned = exactly.map(Serials::scanned);
         let serials = scanned.as_mut().unwrap_or(&mut self.serials);
         serials.leave_out_used(self.line.site)?;
         // A chip whose own identity is adopted may need no number.
@@ -456,11 +473,17 @@ impl Run<'_, '_> {
             Ended::BookOlder => (
                 "The book is older than chips that are here, so no other unit was begun: its number might be used already."
                     .into(),
-                format!(
-                    "Name a first serial number after all that are printed (`touchmark product update {} --serial-series \
-                     FIRST`), then run it with --take-over to adopt what the chips hold.",
-                    quoted(self.line.product.as_str())
-                ),
+                if self.line.take_over {
+                    "Give the chips whose code is lost a new one with `--take-over --new-code`, or take them out. Then run \
+                     it again with a first serial number after all that are printed."
+                        .into()
+                } else {
+                    format!(
+                        "Name a first serial number after all that are printed (`touchmark product update {} \
+                         --serial-series FIRST`), then run it with --take-over to adopt what the chips hold.",
+                        quoted(self.line.product.as_str())
+                    )
+                },
             ),
             Ended::NothingToDo => {
                 let why = match (out.verified, out.refused) {
@@ -472,7 +495,10 @@ impl Run<'_, '_> {
                 (why, format!("Put the next chips of reel {reel} in."))
             }
         };
-        (Some(why), Some(next))
+        let again = self.serials.unconfirmed().map_or_else(String::new, |first| {
+            format!(" No unit was begun, so {first} was not kept as the first of its series: name it again then.")
+        });
+        (Some(why), Some(next + &again))
     }
 }
 

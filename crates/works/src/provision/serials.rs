@@ -6,14 +6,14 @@ use std::sync::mpsc::{self, Receiver};
 use std::thread;
 
 use book::ids::{ProductName, ReelId, UnitSerial};
-use book::{SerialWish, SeriesStand};
+use book::{By, SerialWish, SeriesStand};
 use serde::Serialize;
 use standard::factory_record::{self, Field};
 
 use crate::advice::quoted;
 use crate::encoding::{self, NoText};
 use crate::floor;
-use crate::site::{Site, Who};
+use crate::site::Site;
 use crate::trouble::Trouble;
 
 /// The longest scanned line, in bytes: more than any serial number has.
@@ -280,21 +280,21 @@ pub(crate) fn counted(
     Ok((first, told))
 }
 
-/// Says in a restored book that a series goes on with `first`, where nobody has said so since.
+/// Whether somebody has still to say that a series of a restored book goes on with `first`.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where the book has given out `first` or a number after it.
-pub(crate) fn confirm_series(site: &Site, product: &ProductName, first: &UnitSerial, who: &Who) -> Result<(), Trouble> {
+pub(crate) fn is_to_confirm(site: &Site, product: &ProductName, first: &UnitSerial) -> Result<bool, Trouble> {
     if site.book.is_series_confirmed(first)? {
-        return Ok(());
+        return Ok(false);
     }
     let next = site.book.series_stand(first)?.next;
     // Both have as many digits after the same text.
     if next.as_ref() != Some(first) {
         return Err(unconfirmed(site, product, next.as_ref().map(UnitSerial::as_str))?);
     }
-    Ok(site.book.confirm_series(first, &who.by())?)
+    Ok(true)
 }
 
 /// Why a restored book gives out no number yet.
@@ -321,30 +321,27 @@ fn restored_words(site: &Site) -> Result<String, Trouble> {
     ))
 }
 
-/// A list in a restored book: somebody names the first number that is free, once for each series in it.
-fn confirm_list(site: &Site, left: &VecDeque<UnitSerial>, confirmed: bool, who: &Who) -> Result<(), Trouble> {
-    let Some(first) = left.front().filter(|_| !confirmed) else {
-        return left.front().map_or(Ok(()), |first| confirm_listed(site, first, who));
-    };
-    let mut unknown = None;
+/// A list in a restored book: somebody names the first number that is free, once for each series in it. The number
+/// that is still to be confirmed.
+fn listed_to_confirm(
+    site: &Site,
+    left: &VecDeque<UnitSerial>,
+    confirmed: bool,
+) -> Result<Option<UnitSerial>, Trouble> {
+    let Some(first) = left.front() else { return Ok(None) };
+    if confirmed {
+        return Ok((!site.book.is_series_confirmed(first)?).then(|| first.clone()));
+    }
     for serial in left {
         if !site.book.is_series_confirmed(serial)? {
-            unknown = Some(serial);
-            break;
+            return Err(Trouble::refused(
+                format!("{}. In the list, {first} is the first that the book does not know", restored_words(site)?),
+                "Find the last number that was used: on units, labels and printouts. Then name the first free one of \
+                 the list with --serial-start. Nothing was changed.",
+            ));
         }
     }
-    if unknown.is_none() {
-        return Ok(());
-    }
-    Err(Trouble::refused(
-        format!("{}. In the list, {first} is the first that the book does not know", restored_words(site)?),
-        "Find the last number that was used: on units, labels and printouts. Then name the first free one of the \
-         list with --serial-start. Nothing was changed.",
-    ))
-}
-
-fn confirm_listed(site: &Site, first: &UnitSerial, who: &Who) -> Result<(), Trouble> {
-    if site.book.is_series_confirmed(first)? { Ok(()) } else { Ok(site.book.confirm_series(first, &who.by())?) }
+    Ok(None)
 }
 
 /// Whether two serial numbers have the same text before as many digits.
@@ -354,7 +351,14 @@ pub(crate) fn of_one_series(a: &UnitSerial, b: &UnitSerial) -> bool {
 }
 
 /// What a run takes serial numbers from.
-pub(super) enum Serials {
+pub(super) struct Serials {
+    source: Source,
+    /// In a restored book, the number that somebody named as the first free one of its series. The book takes that
+    /// down with the first unit that is begun: a run that begins none leaves the series as it was.
+    confirm: Option<UnitSerial>,
+}
+
+enum Source {
     /// This one and no other.
     Exactly(UnitSerial),
     /// These, in order.
@@ -366,10 +370,19 @@ pub(super) enum Serials {
 }
 
 impl Serials {
+    fn of(source: Source) -> Self {
+        Self { source, confirm: None }
+    }
+
+    /// One that was scanned.
+    pub(super) fn scanned(serial: &UnitSerial) -> Self {
+        Self::of(Source::Exactly(serial.clone()))
+    }
+
     /// One that was named: of a unit that is there, or of a new one.
     pub(super) fn exactly(site: &Site, text: &str) -> Result<Self, Trouble> {
         let serial = UnitSerial::new(text)?;
-        Ok(Self::Exactly(if site.book.unit(&serial)?.is_some() { serial } else { whole(text)? }))
+        Ok(Self::of(Source::Exactly(if site.book.unit(&serial)?.is_some() { serial } else { whole(text)? })))
     }
 
     /// As [`counted`], for units that are about to be begun: in a restored book only where somebody has said where
@@ -378,17 +391,17 @@ impl Serials {
         site: &Site,
         of: (&ProductName, &ReelId),
         start: Option<&str>,
-        who: &Who,
     ) -> Result<(Self, SerialsFrom), Trouble> {
         let (first, told) = counted(site, of, start)?;
-        if !site.book.is_series_confirmed(&first)? {
+        let confirm = match start {
             // Who names a number says where the series goes on; the product's series and the reel's say nothing new.
-            if start.is_none() {
+            None if !site.book.is_series_confirmed(&first)? => {
                 return Err(unconfirmed(site, of.0, told.from.as_deref())?);
             }
-            confirm_series(site, of.0, &first, who)?;
-        }
-        Ok((Self::Counted(first), told))
+            None => None,
+            Some(_) => is_to_confirm(site, of.0, &first)?.then(|| first.clone()),
+        };
+        Ok((Self { source: Source::Counted(first), confirm }, told))
     }
 
     /// Where numbers come from, and what is said of that before the first chip.
@@ -399,36 +412,41 @@ impl Serials {
         of: (&ProductName, &ReelId),
         numbers: Numbers<'_>,
         scans: &mut Option<Scans>,
-        who: &Who,
     ) -> Result<(Self, SerialsFrom), Trouble> {
         Ok(match numbers {
             Numbers::Listed { serials, confirmed } => {
-                let listed = serials.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
-                let mut serials = Self::Listed(listed);
-                serials.leave_out_used(site)?;
-                let Self::Listed(left) = &serials else { return Ok((serials, SerialsFrom::given("list", None))) };
-                confirm_list(site, left, confirmed, who)?;
+                let mut left = serials.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
+                leave_out_used(&mut left, site)?;
+                let confirm = listed_to_confirm(site, &left, confirmed)?;
                 let told = SerialsFrom::given("list", left.front());
-                (serials, told)
+                (Self { source: Source::Listed(left), confirm }, told)
             }
             Numbers::Scanned(lines) => {
                 *scans = Some(lines);
-                (Self::Nothing, SerialsFrom::given("scanned", None))
+                (Self::of(Source::Nothing), SerialsFrom::given("scanned", None))
             }
-            Numbers::CountFrom(_) | Numbers::Product => {
-                let start = if let Numbers::CountFrom(start) = numbers { Some(start) } else { None };
-                Self::counted(site, of, start, who)?
-            }
+            Numbers::CountFrom(start) => Self::counted(site, of, Some(start))?,
+            Numbers::Product => Self::counted(site, of, None)?,
         })
     }
 
     pub(super) fn wish(&self) -> SerialWish<'_> {
-        match self {
-            Self::Exactly(serial) => SerialWish::Exactly(serial),
-            Self::Listed(list) => list.front().map_or(SerialWish::Nothing, SerialWish::IfNew),
-            Self::Counted(start) => SerialWish::CountFrom(start),
-            Self::Nothing => SerialWish::Nothing,
+        match &self.source {
+            Source::Exactly(serial) => SerialWish::Exactly(serial),
+            Source::Listed(list) => list.front().map_or(SerialWish::Nothing, SerialWish::IfNew),
+            Source::Counted(start) => SerialWish::CountFrom(start),
+            Source::Nothing => SerialWish::Nothing,
         }
+    }
+
+    /// The number that the unit must have; none where any will do.
+    pub(super) fn only(&self) -> Option<&UnitSerial> {
+        if let Source::Exactly(serial) = &self.source { Some(serial) } else { None }
+    }
+
+    /// The number that was named as the first free one, as long as no unit was begun with it.
+    pub(super) fn unconfirmed(&self) -> Option<&UnitSerial> {
+        self.confirm.as_ref()
     }
 
     /// Whether a new unit would get none.
@@ -438,23 +456,34 @@ impl Serials {
 
     /// A list that a station begins anew goes on behind the numbers that units have already.
     pub(super) fn leave_out_used(&mut self, site: &Site) -> Result<(), Trouble> {
-        if let Self::Listed(list) = self {
-            while let Some(first) = list.front()
-                && site.book.unit(first)?.is_some()
-            {
-                list.pop_front();
-            }
-        }
-        Ok(())
+        if let Source::Listed(list) = &mut self.source { leave_out_used(list, site) } else { Ok(()) }
     }
 
+    /// A unit has this number now, adopted from its chip or one of these.
     pub(super) fn used(&mut self, serial: &UnitSerial) {
-        if let Self::Listed(list) = self
+        if let Source::Listed(list) = &mut self.source
             && list.front() == Some(serial)
         {
             list.pop_front();
         }
     }
+
+    /// A unit was begun with one of these numbers: what was said of them holds.
+    pub(super) fn confirm(&mut self, site: &Site, by: &By) -> Result<(), Trouble> {
+        if let Some(first) = self.confirm.take() {
+            site.book.confirm_series(&first, by)?;
+        }
+        Ok(())
+    }
+}
+
+fn leave_out_used(list: &mut VecDeque<UnitSerial>, site: &Site) -> Result<(), Trouble> {
+    while let Some(first) = list.front()
+        && site.book.unit(first)?.is_some()
+    {
+        list.pop_front();
+    }
+    Ok(())
 }
 
 #[cfg(test)]
