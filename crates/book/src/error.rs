@@ -151,10 +151,12 @@ pub enum BookError {
 fn older(older: &Older) -> String {
     let (there, made) = (older.entries, older.mark.head.size);
     if older.is_shorter() {
-        return format!("it has {there} entries and {made} were made, so that a copy was put back or its end is lost");
+        return format!(
+            "it has {there} entries and {made} were made, so that its end is lost, or a copy was put back, which may have gone on by itself"
+        );
     }
     format!(
-        "its first {made} entries are not the ones that were made, so that a copy was put back and went on, or the log was altered"
+        "its first {made} entries are not the ones that were made, so that a copy was put back and went on by itself, or the log was altered"
     )
 }
 

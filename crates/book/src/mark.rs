@@ -7,7 +7,7 @@
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use serde_json::json;
+use serde_json::{Value as Json, json};
 
 use crate::Book;
 use crate::by::By;
@@ -15,7 +15,7 @@ use crate::engine::{Connection, params};
 use crate::error::BookError;
 use crate::ids::Sequence;
 use crate::log::tree::{self, Frontier, Hash};
-use crate::log::{Draft, Head, Subject, proofs};
+use crate::log::{Head, proofs};
 use crate::restored;
 
 /// How far a book had come.
@@ -55,9 +55,18 @@ pub(crate) struct Guard {
 struct State {
     mark: Option<Mark>,
     life: u64,
+    /// The next life's number is above this one, wherever that was begun.
+    highest: u64,
     /// The entry at the mark's end, where this process has seen it.
     last: Option<(i64, Hash)>,
     older: Option<Older>,
+}
+
+impl State {
+    fn live(&mut self, life: u64) {
+        (self.life, self.highest) = (life, self.highest.max(life));
+        self.mark = self.mark.map(|mark| Mark { life, ..mark });
+    }
 }
 
 impl Guard {
@@ -144,7 +153,8 @@ impl Book {
             older = older.or(self.older_than(mark)?);
         }
         let mark = marks.iter().filter(|mark| mark.life == life).max_by_key(|mark| mark.head.size).copied();
-        let state = Mutex::new(State { mark, life, last: None, older });
+        let highest = marks.iter().map(|mark| mark.life).max().unwrap_or(0);
+        let state = Mutex::new(State { mark, life, highest, last: None, older });
         let _ = self.guard.set(Guard { state, tell });
         Ok(older)
     }
@@ -175,8 +185,26 @@ impl Book {
     /// Refuses all writers from now on: somebody elsewhere knows more of the log than the book.
     pub fn is_older(&self, older: Older) {
         if let Some(guard) = self.guard.get() {
-            guard.state().older = Some(older);
+            let mut state = guard.state();
+            state.highest = state.highest.max(older.mark.life);
+            state.older = Some(older);
         }
+    }
+
+    /// Says in the log that the book was restored, as the first entry after that.
+    ///
+    /// - `highest`: the last life that anything kept outside the book knows of.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn note_restore(&self, body: &Json, highest: Option<u64>, by: &By) -> Result<Sequence, BookError> {
+        let least = highest.map_or(0, |life| life + 1);
+        let (sequence, life) = self.write(|tx| restored::begin_life(tx, "book.restore", body, least, by))?;
+        if let Some(guard) = self.guard.get() {
+            guard.state().live(life);
+        }
+        Ok(sequence)
     }
 
     /// The log goes on from where the book ends: entries that came after are lost, and somebody says so. Stations look
@@ -187,10 +215,10 @@ impl Book {
     /// [`BookError`] where the book gave no answer; writers are refused as before then.
     pub fn accept_loss(&self, reason: &str, by: &By) -> Result<Option<Sequence>, BookError> {
         let Some(guard) = self.guard.get() else { return Ok(None) };
-        let (lost, mark) = {
+        let (lost, mark, highest) = {
             let mut state = guard.state();
             let Some(lost) = state.older.take() else { return Ok(None) };
-            (lost, state.mark.take())
+            (lost, state.mark.take(), state.highest)
         };
         let done = self.write(|tx| {
             let entries = tx.next_sequence()?;
@@ -199,13 +227,13 @@ impl Book {
                 "reason": reason, "entries": entries,
                 "lost": { "entries": lost.mark.head.size, "root": hex::encode(lost.mark.head.root) },
             });
-            tx.append(Draft::new("book.accept-loss", Subject::Site, body), by)
+            // Two copies that each accept a loss must not sign for two logs of one name.
+            restored::begin_life(tx, "book.accept-loss", &body, highest + 1, by)
         });
         let mut state = guard.state();
         match done {
-            Ok(sequence) => {
-                state.life = self.read(restored::lives)?;
-                state.mark = state.mark.map(|mark| Mark { life: state.life, ..mark });
+            Ok((sequence, life)) => {
+                state.live(life);
                 Ok(Some(sequence))
             }
             Err(error) => {

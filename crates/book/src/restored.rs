@@ -3,17 +3,18 @@
 //! Serial numbers that were given out after the backup are not in it. So a restored book counts in no series
 //! until somebody has said where that series goes on.
 
-use serde_json::json;
+use serde_json::{Value as Json, json};
 use time::OffsetDateTime;
 
 use crate::Book;
 use crate::attempt::refused::BeginError;
 use crate::attempt::serial::{Pattern, series_key};
 use crate::by::{By, moment};
-use crate::engine::{Connection, params};
+use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
-use crate::ids::UnitSerial;
+use crate::ids::{Sequence, UnitSerial};
 use crate::log::{Draft, Subject};
+use crate::transaction::Tx;
 
 /// That a book was put back from a backup.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -36,9 +37,31 @@ pub(crate) fn mark(c: &mut Connection) -> Result<(), BookError> {
     .map(drop)
 }
 
-/// How often a book was restored, or a loss was accepted.
+/// Which life of the book this is: how often it was restored or a loss was accepted, and more where the entry that
+/// says so knew of lives that this copy has not seen.
 pub(crate) fn lives(c: &mut Connection) -> Result<u64, BookError> {
-    Ok(u64::try_from(c.number("SELECT count(*) FROM restored", &[])?).unwrap_or(0))
+    let sql = "SELECT e.leaf FROM restored r LEFT JOIN entry e ON e.sequence = r.entries ORDER BY r.entries";
+    let mut life = 0;
+    for row in c.all(sql, &[])? {
+        let leaf = row.maybe(0, Row::text)?.and_then(|leaf| serde_json::from_str::<Json>(&leaf).ok());
+        let said = leaf.as_ref().and_then(|leaf| leaf.pointer("/body/life")).and_then(Json::as_u64);
+        life = (life + 1).max(said.unwrap_or(0));
+    }
+    Ok(life)
+}
+
+/// The act that begins a life, which its entry numbers: `least`, or more.
+pub(crate) fn begin_life(
+    tx: &mut Tx<'_>,
+    act: &str,
+    body: &Json,
+    least: u64,
+    by: &By,
+) -> Result<(Sequence, u64), BookError> {
+    let life = lives(tx)?.max(least);
+    let mut body = body.clone();
+    body["life"] = life.into();
+    Ok((tx.append(Draft::new(act, Subject::Site, body), by)?, life))
 }
 
 impl Book {

@@ -122,7 +122,7 @@ pub fn run(typed: Vec<OsString>) -> ExitCode {
 }
 
 fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> {
-    let place = commands::at_site::Place { site: arguments.site, by: arguments.by };
+    let place = commands::at_site::Place { site: arguments.site, by: arguments.by, older: output.older() };
     match arguments.command {
         Command::Site(command) => commands::site::run(command, &place, output),
         Command::Authority(command) => commands::authority::run(command, &place, output),

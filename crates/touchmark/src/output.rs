@@ -2,10 +2,15 @@
 
 use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
+use std::sync::{Arc, OnceLock};
 
 use serde::Serialize;
+use serde_json::Value as Json;
 use standard::name::printable;
 use works::{Advise, Kind, Said, Trouble, sentence};
+
+/// The key that an answer has in JSON where the book is older than its checkpoint.
+const BOOK_OLDER: &str = "book_older";
 
 /// How a command that did not fail ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -84,12 +89,19 @@ pub struct Output {
     json: bool,
     /// -1 quiet, 0 usual, 1 and up more.
     level: i8,
+    /// What is said of the book that answers, where it is older than its checkpoint.
+    older: Arc<OnceLock<String>>,
 }
 
 impl Output {
     /// An output in JSON or in words.
     pub fn new(json: bool, level: i8) -> Self {
-        Self { json, level }
+        Self { json, level, older: Arc::default() }
+    }
+
+    /// Where a site that is opened says that its book is older than its checkpoint.
+    pub fn older(&self) -> Arc<OnceLock<String>> {
+        Arc::clone(&self.older)
     }
 
     /// Whether `-v` was given.
@@ -107,14 +119,22 @@ impl Output {
         self.json
     }
 
-    /// Passes on an answer that is a JSON document already.
+    /// Passes on an answer that is a JSON document already: an object that is not empty.
     ///
     /// # Errors
     ///
     /// As [`Output::show`].
     pub fn pour(&mut self, document: &mut dyn io::Read) -> Result<(), Failure> {
         let mut out = io::stdout().lock();
-        Self::written(io::copy(document, &mut out).map(drop).and_then(|()| out.flush()))
+        let written = match self.older.get() {
+            Some(older) => (|| {
+                let mut brace = [0];
+                document.read_exact(&mut brace)?;
+                write!(out, "{{{}:{},", Json::from(BOOK_OLDER), Json::from(older.as_str()))
+            })(),
+            None => Ok(()),
+        };
+        Self::written(written.and_then(|()| io::copy(document, &mut out)).and_then(|_| out.flush()))
     }
 
     fn written(result: io::Result<()>) -> Result<(), Failure> {
@@ -167,7 +187,18 @@ impl Output {
     ) -> Result<(), Failure> {
         let mut out = io::BufWriter::new(io::stdout().lock());
         let written = if self.json {
-            serde_json::to_writer(&mut out, value).map_err(io::Error::from).and_then(|()| writeln!(out))
+            let to = &mut out;
+            match self.older.get() {
+                None => serde_json::to_writer(to, value),
+                Some(older) => serde_json::to_value(value).and_then(|mut value| {
+                    if let Some(object) = value.as_object_mut() {
+                        object.insert(BOOK_OLDER.into(), older.as_str().into());
+                    }
+                    serde_json::to_writer(to, &value)
+                }),
+            }
+            .map_err(io::Error::from)
+            .and_then(|()| writeln!(out))
         } else {
             words(&mut out)
         };

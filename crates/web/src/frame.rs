@@ -1,6 +1,7 @@
 //! What stands around every page.
 
 use works::access::{Means, Role};
+use works::checkpoint;
 
 use crate::again::Again;
 use crate::app::App;
@@ -32,6 +33,8 @@ pub struct Frame {
     pub at: &'static str,
     /// The assets' version.
     pub version: &'static str,
+    /// What is said on every page of a book that is older than its checkpoint.
+    pub older: Option<String>,
     /// A form to be given again.
     pub again: Again,
     /// Pages that the person may open from anywhere.
@@ -49,6 +52,7 @@ impl Frame {
         Self {
             again: person.map(|p| p.again.clone()).unwrap_or_default(),
             parts,
+            older: person.and_then(|_| app.site.book.older()).map(|older| checkpoint::words(&older)),
             site: app.site.settings.site.name.clone(),
             person: person.map(|p| (p.name.to_string(), p.role)),
             password: person.is_some_and(|p| p.means != Some(Means::Badge)),

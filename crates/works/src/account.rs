@@ -54,8 +54,10 @@ impl Line {
 pub struct Log {
     /// Its entries.
     pub entries: u64,
-    /// Whether it and all that it vouches for is as it was written.
+    /// Whether it and all that it vouches for is as it was written, and goes on from its checkpoint.
     pub intact: bool,
+    /// Whether it ends before its checkpoint, or goes on otherwise.
+    pub older: bool,
 }
 
 /// The account of a site, or of one reel.
@@ -115,15 +117,15 @@ pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Account, Trouble> {
     let reel = reel.map(|id| known_reel(site, id)).transpose()?;
     let counts = site.book.reconcile(reel.as_ref())?;
     let verified = site.book.verify(None)?;
-    let intact = verified.total == 0 && site.book.older().is_none();
-    Ok(Account::of(counts, Log { entries: verified.entries, intact }))
+    let older = site.book.older().is_some();
+    Ok(Account::of(counts, Log { entries: verified.entries, intact: verified.total == 0 && !older, older }))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    const LOG: Log = Log { entries: 9, intact: true };
+    const LOG: Log = Log { entries: 9, intact: true, older: false };
 
     fn counts() -> Reconciliation {
         let chips = book::ChipCount { received: 10, blank: 4, held: 1, provisioned: 3, scrapped: 2, unaccounted: 0 };

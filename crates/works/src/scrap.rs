@@ -32,6 +32,8 @@ pub struct ScrappedChip {
     pub reason: Option<String>,
     /// Its credential, which no unit gets now; none where no delivery brought one.
     pub credential: Option<SpentCredential>,
+    /// Whether it was scrapped before, so that nothing was changed.
+    pub already: bool,
 }
 
 /// Scraps one chip, as [`chips`] does.
@@ -65,13 +67,15 @@ pub fn chips(site: &Site, ids: &[ChipId], reason: &str, who: &Who) -> Result<Vec
     let reason = unit::reason(reason)?;
     let left: Vec<_> =
         ids.iter().map(|id| Ok((id, to_scrap(site, &story(site, id)?)?))).collect::<Result<_, Trouble>>()?;
+    let mut done = Vec::new();
     for (id, wanted) in left {
-        // Listed twice, it is scrapped once.
+        // Named twice, it is scrapped once.
         if wanted {
             site.book.scrap_chip(id, reason, &who.by())?;
         }
+        done.push(ScrappedChip { already: !wanted, ..view(&story(site, id)?) });
     }
-    ids.iter().map(|id| Ok(view(&story(site, id)?))).collect()
+    Ok(done)
 }
 
 fn story(site: &Site, id: &ChipId) -> Result<ChipStory, Trouble> {
@@ -106,5 +110,6 @@ fn view(story: &ChipStory) -> ScrappedChip {
             .credential
             .as_ref()
             .map(|c| SpentCredential { serial: hex::encode(&c.serial), state: c.state.word() }),
+        already: false,
     }
 }

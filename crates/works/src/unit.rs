@@ -38,6 +38,9 @@ pub struct UnitView {
     pub attempts: i64,
     /// When it last changed.
     pub changed: String,
+    /// Why its certificate counts no more, where it is revoked.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub revoked: Option<String>,
     /// How it was scrapped before, where it was to be scrapped again and nothing was changed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub already: Option<Left>,
@@ -52,6 +55,7 @@ fn view(unit: &Unit) -> UnitView {
         chip_id: unit.chip_id.to_string(),
         attempts: unit.attempts,
         changed: time_text(unit.changed),
+        revoked: None,
         already: None,
     }
 }
@@ -87,7 +91,10 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
     let filter =
         UnitFilter { reel: wanted.reel.map(|id| known_reel(site, id)).transpose()?, state, ..UnitFilter::default() };
     let after = wanted.after.map(UnitSerial::new).transpose()?;
-    Ok(site.book.units(&filter, after.as_ref(), wanted.limit)?.items.iter().map(view).collect())
+    let revoked_here = RevokedHere::of(site)?;
+    let units = site.book.units(&filter, after.as_ref(), wanted.limit)?;
+    let marked = |unit: &Unit| Ok(UnitView { revoked: revoked_here.of_chip(site, &unit.chip_id)?, ..view(unit) });
+    units.items.iter().map(marked).collect()
 }
 
 /// The id of a reel that is here. A typo must not read as a reel without units, all accounted for.

@@ -4,8 +4,8 @@ use std::sync::{Arc, Mutex};
 
 use book::ids::{AuthorityName, DeclarationName, ProductName, SiteId};
 use book::{
-    AddError, BeginError, Blame, Book, BookError, DeclarationOrigin, Location, NewAuthority, NewDeclaration,
-    NewProduct, OpenOptions, Purpose, Role, SerialWish,
+    AddError, BeginError, Blame, Book, BookError, DeclarationOrigin, Head, Location, Mark, NewAuthority,
+    NewDeclaration, NewProduct, OpenOptions, Purpose, Role, SerialWish,
 };
 
 use crate::support::*;
@@ -276,5 +276,13 @@ pub fn a_book_that_goes_back_is_refused(engine: &Engine<'_>) {
     assert!(open(&site.place).older_than(&next).expect("asks").is_some(), "nor does the lost book count beside it");
     assert_eq!(back.restoration().expect("asks").map(|r| r.entries), Some(mark.head.size));
     assert_eq!(back.accept_loss("again", &by()).expect("asks"), None, "nothing is lost");
+
+    // The same copy once more: its life is another one than that of the copy that went on.
+    let third = open(&copy);
+    let lost = Mark { life: 1, head: Head { size: next.head.size + 9, ..next.head } };
+    third.guard(&[mark, lost], Box::new(|_| ())).expect("asks").expect("it is older");
+    third.accept_loss("the other disk failed", &by()).expect("accepted").expect("an entry");
+    assert_eq!(third.mark().expect("a mark").life, 2);
+    assert_eq!(open(&copy).mark().expect("a mark").life, 2);
     assert!(back.verify(None).expect("verified").intact());
 }

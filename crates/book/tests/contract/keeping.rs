@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use book::ids::UnitSerial;
 use book::{Book, BookError, CopyWatch, Location, OpenOptions, Stage, UnitState};
+use serde_json::json;
 
 use crate::server::Server;
 use crate::support::*;
@@ -91,6 +92,10 @@ pub fn backup_while_a_station_writes_and_restore(engine: &Engine<'_>) {
     // It knows that it was restored, and gives no serial number out until somebody says where a series goes on.
     assert_eq!(restored.restoration().expect("asks").map(|r| r.entries), Some(then.size));
     assert_eq!(site.book.restoration().expect("asks"), None);
+    // Its life is numbered above any that is known outside, so that no two logs have one name.
+    assert_eq!(restored.mark().expect("a mark").life, 1);
+    restored.note_restore(&json!({ "from": "saved.sqlite" }), Some(4), &by()).expect("said");
+    assert_eq!(restored.mark().expect("a mark").life, 5);
     let [low, next, other] = ["TV-0001", "TV-0100", "TV-00001"].map(|text| UnitSerial::new(text).expect("a number"));
     assert!(!restored.is_series_confirmed(&low).expect("asks") && site.book.is_series_confirmed(&low).expect("asks"));
     restored.confirm_series(&next, &by()).expect("said");

@@ -1,12 +1,14 @@
 //! What every command at a site shares: the site, who acts, passphrases.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write as _};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, OnceLock};
 
 use clap::Args;
 use custody::token::TokenUri;
 use custody::{ChoosePassphrase, Passphrase};
 use works::Trouble;
+use works::checkpoint;
 use works::keys::Unlock;
 use works::site::{Site, Who};
 use zeroize::Zeroizing;
@@ -21,6 +23,8 @@ pub struct Place {
     pub site: Option<PathBuf>,
     /// `--by`, where given.
     pub by: Option<String>,
+    /// Gets what is said of a book that is older than its checkpoint, for the answer.
+    pub older: Arc<OnceLock<String>>,
 }
 
 impl Place {
@@ -30,9 +34,15 @@ impl Place {
         Ok(Who::new(name.as_deref().unwrap_or("engineer"))?)
     }
 
-    /// The site, opened.
+    /// The site, opened. Whatever a book answers that is older than its checkpoint, that is said first.
     pub fn open(&self) -> Result<Site, Failure> {
-        Ok(Site::open(&self.dir()?)?)
+        let site = Site::open(&self.dir()?)?;
+        if let Some(older) = site.book.older() {
+            let said = format!("{}. What it answers is of an earlier day.", checkpoint::words(&older));
+            let _ = writeln!(io::stderr(), "warning: {said}");
+            let _ = self.older.set(said);
+        }
+        Ok(site)
     }
 
     /// The site's directory; its book need not open.
@@ -93,7 +103,6 @@ impl Unlock for PassphraseArgs {
         };
         let read = choose.obtain(purpose, fresh)?;
         if let Some(warning) = read.warning {
-            use io::Write as _;
             let _ = writeln!(io::stderr(), "touchmark: {warning}");
         }
         Ok(read.passphrase)

@@ -174,6 +174,12 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
                     "The book goes on from its {} entries; {} had been made. Entry {} says so",
                     accepted.entries, accepted.were, accepted.entry
                 )?;
+                writeln!(
+                    w,
+                    "What only the other copy has is lost to this book: units, labels, revocations, erased passcodes. Keep \
+                     that copy if it turns up; no station may use it. Chips that know more than this book stop at a \
+                     station with the cause book-older."
+                )?;
                 series_words(w, &accepted.series_to_confirm)
             })?;
             output.next(
@@ -318,6 +324,13 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
         )?;
         kept_words(w, &said.checkpoints)?;
         witness_words(w, &said.witnesses)?;
+        if said.is_unchecked() {
+            writeln!(
+                w,
+                "No checkpoint or signed head was compared with it, so entries that are missing at its end would not show. \
+                 Compare one that was kept elsewhere: `touchmark book verify --head FILE`."
+            )?;
+        }
         return missing_words(w, said);
     }
     let older = said.is_an_older_copy();
@@ -341,9 +354,10 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
     } else if older {
         writeln!(
             w,
-            "What is in the book is as it was written, but it ends too early. Stop the stations. Find the book or a later backup \
-             with the lost entries. If there is none, let this one go on with `touchmark book accept-loss`, so that no serial \
-             number is used twice."
+            "What is in the book agrees with its own log. Its end is missing, or it is a copy that went on by itself: what it \
+             has that the other lacks can't be seen from here. Stop the stations and keep this one. Find the book or a later \
+             backup with the missing entries. If there is none, let this one go on with `touchmark book accept-loss`, so that \
+             no serial number is used twice."
         )?;
     } else {
         writeln!(w, "Stop the stations, keep this book unchanged for the investigation, and restore a backup.")?;

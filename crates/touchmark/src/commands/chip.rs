@@ -179,7 +179,9 @@ fn scrap(args: &Scrap, place: &Place, output: &mut Output) -> Result<Exit, Failu
                 None => "no certificate came for it".into(),
             };
             let reason = chip.reason.as_deref().unwrap_or("no reason is recorded");
-            writeln!(w, "Chip {} of reel {} is scrapped ({reason}); {credential}.", chip.chip_id, chip.reel)?;
+            let (is, nothing) =
+                if chip.already { ("was already scrapped", " Nothing was changed.") } else { ("is scrapped", "") };
+            writeln!(w, "Chip {} of reel {} {is} ({reason}); {credential}.{nothing}", chip.chip_id, chip.reel)?;
         }
         Ok(())
     })?;

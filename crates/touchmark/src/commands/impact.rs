@@ -163,7 +163,7 @@ pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
     if let Some(firmware) = &done.firmware {
         let recorded = many(firmware.recorded, "unit");
         match firmware.not_recorded {
-            0 => writeln!(w, "  firmware was recorded for all {recorded} units that were searched")?,
+            0 => writeln!(w, "  firmware was recorded for every unit that was searched: {recorded}")?,
             none => writeln!(
                 w,
                 "  warning: no firmware was recorded for {}, so they are not covered; it was recorded for {recorded}",

@@ -199,7 +199,13 @@ fn of_book(args: &Make, place: &Place, output: &mut Output) -> Result<Exit, Fail
     output.show(&written, |w| {
         let what = written.bundle.as_ref().unwrap_or(&written.directory);
         writeln!(w, "Wrote {} to {what}", many(written.records.len() as i64, "factory record"))?;
-        writeln!(w, "The index {} says which file goes to which chip, and where", written.index)
+        writeln!(w, "The index {} says which file goes to which chip, and where", written.index)?;
+        if written.left_out.is_empty() {
+            return Ok(());
+        }
+        let units = many(written.left_out.len() as i64, "unit");
+        let names = written.left_out.join(", ");
+        writeln!(w, "Left out, since the book has no passcode of it: {units} ({names})")
     })?;
     Ok(Exit::Done)
 }

@@ -128,7 +128,9 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let list = unit::list(&site, &wanted)?;
             output.show(&json!({ "units": list }), |w| {
                 for u in &list {
-                    writeln!(w, "{}  {}  chip {}  {}", u.unit, u.state, u.chip_id, many(u.attempts, "attempt"))?;
+                    let revoked = if u.revoked.is_some() { "  REVOKED" } else { "" };
+                    let attempts = many(u.attempts, "attempt");
+                    writeln!(w, "{}  {}  chip {}  {attempts}{revoked}", u.unit, u.state, u.chip_id)?;
                 }
                 if list.is_empty() { writeln!(w, "No such unit.") } else { Ok(()) }
             })?;
@@ -264,6 +266,11 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
         )?;
         writeln!(w, "    nonce     {}", text(s, &["proof", "nonce"]))?;
     }
+    match s["onboarding"]["passcode"].as_str() {
+        Some("erased") => writeln!(w, "  passcode    erased: its label can't be printed again")?,
+        Some("not-in-book") => writeln!(w, "  passcode    not in this book: the label that it has stays right")?,
+        _ => {}
+    }
     if s["onboarding"]["revealed"] == true {
         writeln!(w, "  code        {}  {}", text(s, &["onboarding", "qr"]), text(s, &["onboarding", "manual"]))?;
     }
@@ -296,10 +303,21 @@ fn account_words(w: &mut dyn Write, account: &Account) -> io::Result<()> {
     let units = account.counts.units;
     writeln!(w, "{:<12} failed {}, scrapped {}, open {}", "other units", units.failed, units.scrapped, units.open)?;
     writeln!(w, "{:<12} {}", "used twice", account.counts.double_use)?;
-    let log = if account.log.intact { "intact" } else { "DAMAGED" };
+    let log = match &account.log {
+        log if log.older => "OLDER than its checkpoint",
+        log if log.intact => "intact",
+        _ => "DAMAGED",
+    };
     writeln!(w, "{:<12} {} entries, {log}", "log", account.log.entries)?;
     if account.is_balanced() {
         return writeln!(w, "Balanced: every chip, credential and unit is accounted for.");
+    }
+    if account.log.older {
+        return writeln!(
+            w,
+            "UNBALANCED. Entries are missing, so these numbers are those of an earlier day. Stop the stations and see \
+             `touchmark book verify`."
+        );
     }
     writeln!(w, "UNBALANCED. Run `touchmark book verify`: it names what was altered, by table, key and entry.")
 }

@@ -54,8 +54,19 @@ fn stops(site: &Site, chips: &str, units: usize) {
     let out = site.dir.path().join("older.backup");
     is_older(&site.call("backup", &["book", "backup", "--out", text(&out)]), "backup");
     assert!(!out.exists());
-    // It can be read all the same.
-    assert_eq!(site.done("list", &["unit", "list"])["units"].as_array().map(Vec::len), Some(units));
+    assert_eq!(account.json["log"]["older"], json!(true), "{}", account.said);
+    // It can be read all the same, and each answer says of what book it is.
+    let listed = site.call("list", &["unit", "list"]);
+    assert_eq!(listed.json["units"].as_array().map(Vec::len), Some(units));
+    let touched = site.call("impact", &["impact", "--reel", "A"]);
+    let csv = site.dir.path().join("touched.csv");
+    let out = site.call("impact", &["impact", "--reel", "A", "--out", text(&csv)]);
+    fs::remove_file(&csv).expect("written");
+    for answer in [&listed, &touched, &out, &site.call("reels", &["reel", "list"]), &site.call("report", &["report"])] {
+        assert_eq!(answer.exit, Some(0), "{}", answer.said);
+        is_older(answer, "read");
+        assert!(answer.json["book_older"].as_str().is_some_and(|t| t.contains("were made")), "{}", answer.said);
+    }
 }
 
 fn a_copy_put_back_stops_the_line(engine: &Engine) {
@@ -140,6 +151,53 @@ fn entries_lost_with_a_damaged_write_ahead_log_are_told() {
         (told, whole) = (told + usize::from(lost), whole + usize::from(!lost));
     }
     assert!(told > 5, "{told} told, {whole} whole");
+}
+
+/// A checkpoint that makes no sense is told and stays as it is; one that is missing is told too.
+#[test]
+fn a_checkpoint_that_makes_no_sense_is_not_written_over() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let (site, chips) = worked(&engine);
+    let places = [site.dir.path().join("site/keys/checkpoint"), site.dir.path().join("second.checkpoint")];
+    assert!(!site.words(&["book", "verify"]).contains("would not show"));
+    for place in &places {
+        fs::write(place, "no checkpoint\n").expect("written");
+    }
+    let run = [
+        "provision",
+        "--reel",
+        "A",
+        "--station",
+        "S1",
+        "--chips",
+        &chips,
+        "--serial-start",
+        "TV-000001",
+        "--units",
+        "1",
+    ];
+    let worked = site.done("provision", &run);
+    let warned = |what: &str| {
+        let all = worked["warnings"].as_array().expect("warnings");
+        all.iter().filter(|w| w.as_str().is_some_and(|w| w.contains(what))).count()
+    };
+    assert_eq!(warned("was not compared with the book: it can't be read"), 2, "{worked}");
+    for place in &places {
+        assert_eq!(fs::read_to_string(place).expect("still there"), "no checkpoint\n");
+    }
+    let said = |what: &str| {
+        let verified = site.words(&["book", "verify"]);
+        assert!(verified.contains(what) && verified.contains("would not show"), "{verified}");
+        let watched = site.call("watch", &["watch"]).json.to_string();
+        assert!(watched.contains(what) && watched.contains("book verify --head"), "{watched}");
+    };
+    said("it can't be read");
+    for place in &places {
+        fs::remove_file(place).expect("gone");
+    }
+    said("there is none");
+    site.done("an act", &["product", "update", "Tern Vent", "--vendor-name", "T"]);
+    assert!(places.iter().all(|place| place.exists()), "the next act writes it");
 }
 
 /// The note in another hand's eyes: Python's `cryptography` checks the signature of C2SP `signed-note`, and that the

@@ -148,13 +148,35 @@ fn records_come_out_of_the_book(engine: &Engine) {
     assert_eq!(make("small", &["--all", "--format", "image", "--region", "64"]).0, Some(2));
     assert_eq!(make("nobody", &["TV-000009"]).0, Some(2));
     site.done("passcode erase", &["passcode", "erase", "TV-000002", "--unprinted"]);
-    for which in [&["--all"][..], &["--reel", "A"], &["TV-000001", "TV-000002"]] {
-        let (exit, refused) = make("erased", which);
-        let message = refused["error"]["message"].as_str().unwrap_or_default();
-        assert!(exit == Some(1) && message.contains("erased") && message.contains("TV-000002"), "{refused}");
-        assert!(!message.contains("TV-000001"), "{refused}");
+    let (exit, refused) = make("erased", &["TV-000001", "TV-000002"]);
+    let message = refused["error"]["message"].as_str().unwrap_or_default();
+    assert!(exit == Some(1) && message.contains("erased") && message.contains("TV-000002"), "{refused}");
+    assert!(!message.contains("TV-000001"), "{refused}");
+    // Of a reel and of all it is left out, as labels leave it out, and named.
+    for (case, which) in [("rest", &["--all"][..]), ("reel", &["--reel", "A"])] {
+        let (exit, made) = make(case, which);
+        let units: Vec<_> = made["records"].as_array().expect("records").iter().map(|r| r["unit"].clone()).collect();
+        assert_eq!((exit, &made["left_out"]), (Some(0), &json!(["TV-000002"])), "{made}");
+        assert!(!units.is_empty() && !units.contains(&json!("TV-000002")), "{made}");
     }
-    assert_eq!(files_in(&site.dir.path().join("records")), ["again", "all", "image"]);
+    assert!(site.words(&["unit", "show", "TV-000002"]).contains("passcode    erased"));
+    // One that is revoked gets no record, whoever asks for it.
+    site.done("revoke", &["revoke", "--unit", "TV-000001", "--reason", "key-compromise", "--out", "request.json"]);
+    for which in [&["--all"][..], &["TV-000001"]] {
+        let (exit, refused) = make("revoked", which);
+        let message = refused["error"]["message"].as_str().unwrap_or_default();
+        assert!(exit == Some(1) && message.contains("TV-000001 gets no factory record"), "{refused}");
+        assert!(message.contains("no list that is kept here names it yet"), "{refused}");
+    }
+    let listed = site.done("list", &["unit", "list"]);
+    let marked = |unit: &str| {
+        listed["units"].as_array().expect("units").iter().find(|u| u["unit"] == unit).expect("a unit")["revoked"]
+            .clone()
+    };
+    assert!(marked("TV-000001").as_str().is_some_and(|what| what.contains("revoked")), "{listed}");
+    assert_eq!(marked("TV-000002"), serde_json::Value::Null);
+    assert!(site.words(&["unit", "list"]).contains("REVOKED"));
+    assert_eq!(files_in(&site.dir.path().join("records")), ["again", "all", "image", "reel", "rest"]);
 }
 
 fn a_unit_is_found_by_what_is_read_from_it(engine: &Engine) {

@@ -257,7 +257,7 @@ fn a_reel_under_the_wrong_product_is_named_as_that(engine: &Engine) {
     );
     let advice = told["advice"].as_str().expect("words");
     assert!(advice.contains("touchmark reel withdraw \"My reel\""), "{told}");
-    let words = in_words(&site, &typed);
+    let words = site.words(&typed);
     assert!(!words.contains("Ask the authority to put it right") && words.contains("nothing to put right"), "{words}");
     site.done("withdraw", &["reel", "withdraw", "My reel"]);
     site.done("as A", &["reel", "receive", text(&manifest), "--reel", "My reel", "--product", "Tern Vent"]);
@@ -269,15 +269,15 @@ fn a_part_received_again_names_the_chips_without(engine: &Engine) {
     site.receive_reel("a");
     let short = data("faulty/three-chips-without.tar.gz");
     let typed = ["delivery", "receive", text(&short), "--reel", "A"];
-    let first = in_words(&site, &[&typed[..], &["--accept-part"]].concat());
+    let first = site.words(&[&typed[..], &["--accept-part"]].concat());
     assert!(first.contains("397 good, 0 faulty, 3 missing"), "{first}");
     let left =
         "3 of its 400 chips are without a certificate: 514C04170A094A7DBB, 514C0417136005D806, 514C04171752167F11";
     assert!(first.contains(left) && !first.contains("397 of 397"), "{first}");
-    let again = in_words(&site, &typed);
+    let again = site.words(&typed);
     assert!(again.contains("already received") && again.contains(left), "{again}");
     assert_eq!(site.done("again", &typed)["certificates"]["missing"], 3);
-    let rest = in_words(&site, &["delivery", "receive", text(&data("reel-a/delivery.zip")), "--reel", "A"]);
+    let rest = site.words(&["delivery", "receive", text(&data("reel-a/delivery.zip")), "--reel", "A"]);
     assert!(
         rest.contains("Accepted: 3 certificates, as delivery A-2") && rest.contains("each of its 400 chips"),
         "{rest}"
@@ -287,7 +287,7 @@ fn a_part_received_again_names_the_chips_without(engine: &Engine) {
     let other = Site::new("a");
     other.receive_reel("a");
     let bad = data("faulty/broken-signature.tar.gz");
-    let words = in_words(&other, &["delivery", "receive", text(&bad), "--reel", "A"]);
+    let words = other.words(&["delivery", "receive", text(&bad), "--reel", "A"]);
     assert!(words.contains("1 chip would have none: 514C0417094A3577F5"), "{words}");
 }
 
@@ -464,17 +464,6 @@ fn a_test_product_under_a_production_root_is_warned_of() {
     assert!(told["found"].as_str().is_some_and(|found| found.ends_with("adopted for production")), "{told}");
 }
 
-/// What is said in words, without `--json`.
-fn in_words(site: &Site, typed: &[&str]) -> String {
-    let done = Command::new(env!("CARGO_BIN_EXE_touchmark"))
-        .args(typed)
-        .env("TOUCHMARK_SITE", site.dir.path().join("site"))
-        .stdin(Stdio::null())
-        .output()
-        .expect("the program starts");
-    String::from_utf8_lossy(&done.stdout).into_owned()
-}
-
 fn a_refused_delivery_counts_apart_and_says_what_is_wrong_entry_by_entry(engine: &Engine) {
     let site = Site::on(engine, "a");
     site.receive_reel("a");
@@ -496,7 +485,7 @@ fn a_refused_delivery_counts_apart_and_says_what_is_wrong_entry_by_entry(engine:
             (&json!(good), &json!(faulty), &json!(missing)),
             "{name}"
         );
-        let words = in_words(&site, &["delivery", "receive", text(&path), "--reel", "A"]);
+        let words = site.words(&["delivery", "receive", text(&path), "--reel", "A"]);
         assert!(words.contains(&format!("{good} good, {faulty} faulty, {missing} missing")), "{name}: {words}");
         assert_eq!(words.contains("--accept-part"), good > 0, "{name}: {words}");
         // Its report is shown afterwards, though nothing of it is in the book.
@@ -509,7 +498,7 @@ fn a_refused_delivery_counts_apart_and_says_what_is_wrong_entry_by_entry(engine:
         );
         assert_eq!(shown["report"]["findings"], refused.json["findings"], "{name}");
         let rule = refused.json["findings"][0]["rule"].as_str().expect("a rule");
-        assert!(in_words(&site, &["delivery", "show", id]).contains(rule), "{name}");
+        assert!(site.words(&["delivery", "show", id]).contains(rule), "{name}");
     }
     assert_eq!(site.reconcile("after"), before, "a refused delivery changed the book");
     let listed = site.done("list", &["delivery", "list"]);
@@ -565,7 +554,7 @@ fn a_delivery_for_another_reel_of_the_site_names_it(engine: &Engine) {
     let named = findings.iter().find(|f| f["rule"] == "delivery.other-reel").expect("the reel is named");
     assert!(named["found"].as_str().is_some_and(|t| t.contains("300 of 300") && t.contains("reel B")), "{named}");
     assert!(named["advice"].as_str().is_some_and(|t| t.contains("reel B")), "{named}");
-    let words = in_words(&site, &["delivery", "receive", text(&delivery), "--reel", "A"]);
+    let words = site.words(&["delivery", "receive", text(&delivery), "--reel", "A"]);
     assert!(words.contains("reel B") && !words.contains("--accept-part"), "{words}");
     let told = &refused.json["certificates"];
     assert_eq!((&told["good"], &told["faulty"], &told["missing"]), (&json!(0), &json!(300), &json!(400)));

@@ -156,7 +156,8 @@ fn a_chip_without_a_record_waits_for_a_word(engine: &Engine) {
     }
     let taken = with(&["--take-over", "--new-code"]);
     assert_eq!((taken.exit, &taken.json["passed"]), (Some(0), &json!(3)), "{}", taken.said);
-    let adopted: Vec<_> = taken.json["units"].as_array().expect("units").iter().filter(|u| u["adopted"] == "new-code").collect();
+    let adopted: Vec<_> =
+        taken.json["units"].as_array().expect("units").iter().filter(|u| u["adopted"] == "new-code").collect();
     assert_eq!(adopted.len(), 2, "{}", taken.said);
     for unit in adopted {
         assert!(unit["notice"].as_str().is_some_and(|n| n.contains("Reprint the label")), "{unit}");

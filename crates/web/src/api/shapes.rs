@@ -224,6 +224,8 @@ pub struct ScrappedChip {
     pub reason: Option<String>,
     /// Its credential, which no unit gets now; none where no delivery brought one.
     pub credential: Option<SpentCredential>,
+    /// Whether it was scrapped before, so that nothing was changed.
+    pub already: bool,
 }
 
 /// What became of a chip's credential.

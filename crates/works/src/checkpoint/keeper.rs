@@ -145,12 +145,12 @@ impl Keeper {
     }
 
     /// Keeps a mark in each place that has an older one, or none. What can't be written is told by whoever looks at
-    /// the places next.
+    /// the places next. One that can't be read stays: it may be all that is known of a book that went back.
     pub(crate) fn keep(&self, mark: &Mark) {
         let newer = |there: Mark| (there.life, there.head.size) >= (mark.life, mark.head.size);
         let note = self.note(mark).to_string();
         for place in &self.places {
-            if !self.read_at(place).is_ok_and(|there| there.is_some_and(newer)) {
+            if self.read_at(place).is_ok_and(|there| !there.is_some_and(newer)) {
                 let _ = files::replace(place, note.as_bytes());
             }
         }

@@ -56,9 +56,24 @@ pub struct Kept {
     pub entries: Option<u64>,
     /// Why it can't be read, or how far it is behind.
     pub trouble: Option<String>,
-    /// Whether this user may not look, which is no trouble of the checkpoint.
+    /// What that is.
     #[serde(skip)]
-    pub hidden: bool,
+    pub state: State,
+}
+
+/// How a checkpoint is found in its place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum State {
+    /// It is as far as the book.
+    Good,
+    /// There is none: entries that are missing at the book's end would not show.
+    Missing,
+    /// It makes no sense, or its signature is another's. It stays as it is, and no newer one is written over it.
+    Unreadable,
+    /// It is behind the book.
+    Behind,
+    /// This user may not look, which is no trouble of the checkpoint.
+    Hidden,
 }
 
 /// The checkpoint in each of its places, held against the book.
@@ -72,22 +87,38 @@ pub fn kept(site: &Site) -> Result<Vec<Kept>, Trouble> {
     let alone = site.book.location().as_file().is_some();
     let kept = |found: Found| {
         let entries = found.mark.map(|mark| mark.head.size);
-        let behind = match found.mark {
-            Some(mark) if mark.life < now.life => Some("it was written before the book was restored".to_owned()),
-            Some(mark) if alone && mark.life == now.life && mark.head.size < now.head.size => {
-                Some(format!("it covers {} of the book's {} entries", mark.head.size, now.head.size))
+        let (state, trouble) = match (found.mark, found.trouble) {
+            (_, Some(why)) if found.hidden => (State::Hidden, Some(why)),
+            (_, Some(why)) => (State::Unreadable, Some(format!("it can't be read: {why}"))),
+            (Some(mark), None) if mark.life < now.life => {
+                (State::Behind, Some("it was written before the book was restored".to_owned()))
             }
-            None => Some("there is none".to_owned()),
-            Some(_) => None,
+            (Some(mark), None) if alone && mark.life == now.life && mark.head.size < now.head.size => {
+                (State::Behind, Some(format!("it covers {} of the book's {} entries", mark.head.size, now.head.size)))
+            }
+            (None, None) => (State::Missing, Some("there is none".to_owned())),
+            (Some(_), None) => (State::Good, None),
         };
-        Kept {
-            place: found.place.display().to_string(),
-            entries,
-            trouble: found.trouble.or(behind),
-            hidden: found.hidden,
-        }
+        Kept { place: found.place.display().to_string(), entries, trouble, state }
     };
     Ok(site.keeper.found().into_iter().map(kept).collect())
+}
+
+/// What a station is warned of before it begins: places where no checkpoint can be read.
+pub(crate) fn unchecked(site: &Site) -> Result<Vec<String>, Trouble> {
+    let all = kept(site)?;
+    let blind = all.into_iter().filter(|kept| matches!(kept.state, State::Missing | State::Unreadable));
+    Ok(blind
+        .map(|kept| {
+            let trouble = kept.trouble.unwrap_or_default();
+            format!("The checkpoint {} was not compared with the book: {trouble}.", kept.place)
+        })
+        .collect())
+}
+
+/// The last life of the book that any place knows of.
+pub(crate) fn highest_life(site: &Site) -> Option<u64> {
+    site.keeper.found().into_iter().filter_map(|found| found.mark).map(|mark| mark.life).max()
 }
 
 /// Has the witnesses of the settings countersign the checkpoint of the book as it is now. What they signed is kept

@@ -334,7 +334,7 @@ pub fn receive(
             faults: Faults::of(&inspection.faults, inspection.more_faults),
         };
         // The same delivery in another form: another archive, or a folder.
-        if let (Some(before), true) = (&inspection.same_as, clean && inspection.same == inspection.read) {
+        if let (Some(before), true) = (inspection.same_as.first(), clean && inspection.same == inspection.read) {
             received.delivery = Some(before.clone());
             received.verdict = "already-received";
             received.findings.extend(revoked_above(site, &reel.facts.reel)?);

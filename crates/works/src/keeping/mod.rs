@@ -21,7 +21,7 @@ use standard::key::PublicKey;
 use time::OffsetDateTime;
 use toml_edit::DocumentMut;
 
-use crate::checkpoint::{self, Kept, Witnessed};
+use crate::checkpoint::{self, Kept, State, Witnessed};
 use crate::course::{Course, Phase, or_stopped};
 use crate::files::put;
 use crate::head;
@@ -71,6 +71,9 @@ pub struct Verified {
     pub checkpoints: Vec<Kept>,
     /// Who countersigns it.
     pub witnesses: Vec<Witnessed>,
+    /// Files with signed heads that were held against it.
+    #[serde(skip)]
+    pub heads: usize,
     /// Keys that the site uses and that are not here. The book is as whole without them.
     pub missing_keys: Vec<MissingKey>,
 }
@@ -95,6 +98,7 @@ impl Verified {
             damages: said.damages.iter().map(view).collect(),
             checkpoints: Vec::new(),
             witnesses: Vec::new(),
+            heads: 0,
             missing_keys: Vec::new(),
         }
     }
@@ -109,6 +113,13 @@ impl Verified {
     pub fn is_as_restored(&self) -> bool {
         let is_lost = |d: &DamageView| d.kind == DamageKind::Lost;
         self.damaged > 0 && self.damaged == self.damages.len() as u64 && self.damages.iter().all(is_lost)
+    }
+
+    /// Whether nothing that was kept outside the book was held against it, so that its end may be missing unseen.
+    pub fn is_unchecked(&self) -> bool {
+        self.heads == 0
+            && !self.checkpoints.iter().any(|kept| matches!(kept.state, State::Good | State::Behind))
+            && !self.witnesses.iter().any(|said| said.trouble.is_none())
     }
 
     /// Whether all is as it was written.
@@ -140,6 +151,7 @@ pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified
     let mut verified =
         verify_book(&site.book, log_key(&site.dir, &site.book)?, &kept, course).map_err(beyond_verifying)?;
     verified.missing_keys = missing_keys(site)?;
+    verified.heads = kept.len();
     verified.checkpoints = checkpoint::kept(site)?;
     verified.witnesses = checkpoint::witnessed(site)?;
     if let Some(older) = site.book.older() {

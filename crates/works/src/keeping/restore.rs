@@ -5,7 +5,7 @@ use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 use book::ids::SiteId;
-use book::{Book, BookError, Location, OpenOptions, SignedHead, Subject};
+use book::{Book, BookError, Location, OpenOptions, SignedHead};
 use serde::Serialize;
 use serde_json::json;
 
@@ -453,7 +453,7 @@ fn note(site: &Site, source: &Source<'_>, verified: &Verified, files: usize, who
         "from": source.file.file_name().map(|n| n.to_string_lossy()),
         "entries": verified.entries, "root": verified.root, "files": files,
     });
-    site.book.note("book.restore", &Subject::Site, &told, &who.by())?;
+    site.book.note_restore(&told, checkpoint::highest_life(site), &who.by())?;
     head::mark(site, who);
     Ok(())
 }

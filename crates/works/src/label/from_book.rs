@@ -99,7 +99,7 @@ pub fn svg(
     by: &book::By,
 ) -> Result<Vec<u8>, Trouble> {
     let data = of_one(site, unit, passphrase)?;
-    refuse_revoked(site, &RevokedHere::of(site)?, &chosen::named(site, &UnitSerial::new(unit)?)?)?;
+    RevokedHere::of(site)?.refuse(site, &chosen::named(site, &UnitSerial::new(unit)?)?, "label")?;
     let subject = Subject::Unit(UnitSerial::new(unit)?);
     site.book.note("passcode.reveal", &subject, &json!({ "for": why }), by)?;
     let template = super::template("device").map_err(Trouble::of)?;
@@ -221,16 +221,6 @@ fn of_passed(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Resul
     of_unit(site, unit, passphrase)
 }
 
-/// A unit whose certificate is revoked is not sold, and so gets no label.
-fn refuse_revoked(site: &Site, revoked_here: &RevokedHere, unit: &Unit) -> Result<(), Trouble> {
-    let Some(what) = revoked_here.of_chip(site, &unit.chip_id)? else { return Ok(()) };
-    Err(Trouble::refused(
-        format!("unit {} gets no label: {what}", unit.serial),
-        "Put the unit aside, or scrap it with `touchmark unit scrap`, then print the others. Nothing was printed.",
-    )
-    .about("units"))
-}
-
 /// What stands on the labels of those of the units that passed, and which of them have no passcode in the book; who is
 /// named must have both. A revoked one refuses all.
 ///
@@ -251,7 +241,7 @@ fn gather(
                 "Print them by reel or by day, or all at once with `touchmark label print`.",
             ));
         }
-        refuse_revoked(site, &revoked_here, &unit)?;
+        revoked_here.refuse(site, &unit, "label")?;
         let has_code = unit.onboarding.as_ref().is_some_and(|data| data.passcode.is_some());
         if !has_code && !matches!(which, Which::Units(_)) {
             left_out.push(unit.serial.to_string());

@@ -210,6 +210,7 @@ pub fn provision(
     // Before a chip is looked at: what it says is not the trouble.
     site.book.goes_on()?;
     let mut line = line(site, &request, who, &|_| {})?;
+    line.warnings.extend(checkpoint::unchecked(site)?);
     for said in checkpoint::witnessed(site)? {
         let trouble =
             said.trouble.map(|why| format!("The witness {} did not countersign the checkpoint: {why}.", said.witness));

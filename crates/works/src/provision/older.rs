@@ -29,11 +29,7 @@ pub(super) enum Older {
 /// # Errors
 ///
 /// As [`look`].
-pub(super) fn older(
-    line: &Line<'_>,
-    id: &chip::ChipId,
-    source: &mut dyn ChipSource,
-) -> Result<Option<Older>, Trouble> {
+pub(super) fn older(line: &Line<'_>, id: &chip::ChipId, source: &mut dyn ChipSource) -> Result<Option<Older>, Trouble> {
     let Ok(Looked::Held(held)) = look(line, id, &ChipId::new(id.as_str())?, source)? else { return Ok(None) };
     Ok(match held.adopt(line, id) {
         Ok(adoption) => adoption.serial.map(|_| Older::Adopted),

@@ -323,11 +323,7 @@ fn restored_words(site: &Site) -> Result<String, Trouble> {
 
 /// A list in a restored book: somebody names the first number that is free, once for each series in it. The number
 /// that is still to be confirmed.
-fn listed_to_confirm(
-    site: &Site,
-    left: &VecDeque<UnitSerial>,
-    confirmed: bool,
-) -> Result<Option<UnitSerial>, Trouble> {
+fn listed_to_confirm(site: &Site, left: &VecDeque<UnitSerial>, confirmed: bool) -> Result<Option<UnitSerial>, Trouble> {
     let Some(first) = left.front() else { return Ok(None) };
     if confirmed {
         return Ok((!site.book.is_series_confirmed(first)?).then(|| first.clone()));

@@ -28,6 +28,7 @@ use crate::advice::quoted;
 use crate::chosen::Which;
 use crate::course::Course;
 use crate::product::{self, Kept};
+use crate::revocation::RevokedHere;
 use crate::sentence::Names;
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::Trouble;
@@ -88,6 +89,8 @@ pub struct WrittenRecords {
     pub bundle: Option<String>,
     /// Its lines.
     pub records: Vec<IndexLine>,
+    /// Units that passed and that have no passcode in the book any more.
+    pub left_out: Vec<String>,
 }
 
 /// Writes the records of the units, readable by their owner alone, and records in the log that it did.
@@ -96,8 +99,8 @@ pub struct WrittenRecords {
 ///
 /// # Errors
 ///
-/// [`Trouble`] where a unit did not pass or its passcode was erased, by name, or a record does not
-/// fit; nothing is written then.
+/// [`Trouble`] where a unit did not pass or is revoked, the passcode of one that was named was erased, or a record
+/// does not fit; nothing is written then.
 pub fn make_from_book(
     site: &Site,
     wanted: &BookRecords<'_>,
@@ -106,7 +109,7 @@ pub fn make_from_book(
     course: &Course,
 ) -> Result<WrittenRecords, Trouble> {
     vacant(wanted.out)?;
-    look_over(site, &wanted.which, course)?;
+    let left_out = look_over(site, &wanted.which, course)?;
     let parent = wanted.out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let failed = |e| Trouble::file(wanted.out, e);
     fs::create_dir_all(parent).map_err(failed)?;
@@ -120,7 +123,9 @@ pub fn make_from_book(
     };
     let mut records = Vec::new();
     wanted.which.each(site, Some(UnitState::Passed), course, &mut |unit| {
-        records.push(maker.write(&unit)?);
+        if has_code(&unit) {
+            records.push(maker.write(&unit)?);
+        }
         Ok(())
     })?;
     if records.is_empty() {
@@ -140,7 +145,12 @@ pub fn make_from_book(
         index: path(INDEX),
         bundle: wanted.bundle.then(|| path(BUNDLE)),
         records,
+        left_out,
     })
+}
+
+fn has_code(unit: &Unit) -> bool {
+    unit.onboarding.as_ref().is_some_and(|data| data.passcode.is_some())
 }
 
 /// Nothing, or an empty directory.
@@ -154,9 +164,11 @@ fn vacant(out: &Path) -> Result<(), Trouble> {
     }
 }
 
-/// Looks at all units before the first file: who did not pass, whose passcode is gone.
-fn look_over(site: &Site, which: &Which<'_>, course: &Course) -> Result<(), Trouble> {
-    let (mut unfit, mut erased, mut count) = (Names::default(), Names::default(), 0);
+/// Looks at all units before the first file: who did not pass, who is revoked, whose passcode is gone. The last are left
+/// out, as labels leave them out, but for units that were named.
+fn look_over(site: &Site, which: &Which<'_>, course: &Course) -> Result<Vec<String>, Trouble> {
+    let (mut unfit, mut erased, mut count) = (Names::default(), Vec::new(), 0);
+    let revoked_here = RevokedHere::of(site)?;
     which.each(site, Some(UnitState::Passed), course, &mut |unit| {
         count += 1;
         if count > MOST {
@@ -165,10 +177,13 @@ fn look_over(site: &Site, which: &Which<'_>, course: &Course) -> Result<(), Trou
                 "Make their records reel by reel, with --reel.",
             ));
         }
-        let has_code = unit.onboarding.as_ref().is_some_and(|data| data.passcode.is_some());
         match unit.state {
-            UnitState::Passed | UnitState::Returned if has_code => {}
-            UnitState::Passed | UnitState::Returned => erased.add(unit.serial.to_string()),
+            UnitState::Passed | UnitState::Returned => {
+                revoked_here.refuse(site, &unit, "factory record")?;
+                if !has_code(&unit) {
+                    erased.push(unit.serial.to_string());
+                }
+            }
             state => unfit.add(format!("{} ({})", unit.serial, state.word())),
         }
         Ok(())
@@ -180,14 +195,15 @@ fn look_over(site: &Site, which: &Which<'_>, course: &Course) -> Result<(), Trou
         )
         .about("units"));
     }
-    if erased.count > 0 {
+    if !erased.is_empty() && (erased.len() == count || matches!(which, Which::Units(_))) {
+        let erased = erased.iter().collect::<Names>();
         return Err(Trouble::refused(
             format!("the passcodes of these units were erased, or were never in this book: {erased}; no record was written"),
             "Leave these units out: a passcode that was erased, or that a unit was adopted without, can't be written again.",
         )
         .about("units"));
     }
-    Ok(())
+    Ok(erased)
 }
 
 struct Maker<'a> {

@@ -63,6 +63,11 @@ impl Known {
         self.own.is_empty() && self.lists.is_empty()
     }
 
+    /// What authorities have listed, without what this site asked for.
+    pub(crate) fn lists_alone(&self) -> Self {
+        Self { own: HashMap::new(), lists: self.lists.clone() }
+    }
+
     /// The same, said of a pool's authorities.
     pub fn against(&self, pool: &Pool) -> Vec<RevokedSerials> {
         let members = pool.authorities().iter().enumerate();

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use book::ids::ChipId;
-use book::{ChipStory, CredentialState};
+use book::{ChipStory, CredentialState, Unit};
 use standard::certificate::{Certificate, Profile};
 
 use super::Known;
@@ -42,6 +42,25 @@ impl RevokedHere {
         Ok(site.book.chip_story(chip)?.and_then(|story| self.of_story(&story)))
     }
 
+    /// Refuses what is made for a unit that is sold: one whose certificate is revoked gets none.
+    ///
+    /// - `what`: `label`.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where it is revoked, or the book gave no answer.
+    pub(crate) fn refuse(&self, site: &Site, unit: &Unit, what: &str) -> Result<(), Trouble> {
+        let Some(why) = self.of_chip(site, &unit.chip_id)? else { return Ok(()) };
+        Err(Trouble::refused(
+            format!("unit {} gets no {what}: {why}", unit.serial),
+            format!(
+                "Put the unit aside, or scrap it with `touchmark unit scrap`, then make the {what}s of the others. Nothing \
+                 was made."
+            ),
+        )
+        .about("units"))
+    }
+
     fn of_story(&self, story: &ChipStory) -> Option<String> {
         let credential = story.credential.as_ref()?;
         let pai = story.authorities.first().map(|pai| pai.facts.certificate.as_slice());
@@ -59,5 +78,8 @@ pub(crate) fn words(known: &Known, anchors: &[Arc<Certificate>], dac: &[u8], pai
     let (dac, pai) = (Certificate::read(dac).ok()?, Arc::new(Certificate::read(pai?).ok()?));
     let (which, listed) = known.of_chain(anchors, &pai, Some(&dac))?;
     let serial = if which == Profile::Dac { dac.serial_hex() } else { pai.serial_hex() };
-    Some(format!("the {} {serial} was revoked {listed}", which.word().to_uppercase()))
+    // One that this site asked its authority to list is refused here, and by nobody else before the list is there.
+    let asked = known.lists_alone().of_chain(anchors, &pai, Some(&dac)).is_none();
+    let asked = if asked { "; this site asked for that, and no list that is kept here names it yet" } else { "" };
+    Some(format!("the {} {serial} was revoked {listed}{asked}", which.word().to_uppercase()))
 }

@@ -360,12 +360,24 @@ fn checkpoints(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
         let advice = Advice::command("Stop the stations and see ", "`touchmark book verify`", ".");
         w.add(Kind::Checkpoint, "book", now, checkpoint::words(&older), advice);
     }
-    for kept in checkpoint::kept(site)?.into_iter().filter(|kept| !kept.hidden) {
-        if let Some(trouble) = kept.trouble {
-            let what = format!("the checkpoint is not kept: {trouble}");
-            let advice = Advice::words("Check that this place can be written; the next act writes it again.");
-            w.add(Kind::Checkpoint, &kept.place, now, what, advice);
-        }
+    for kept in checkpoint::kept(site)? {
+        let advice = match kept.state {
+            checkpoint::State::Good | checkpoint::State::Hidden => continue,
+            checkpoint::State::Missing => {
+                "If there was one, find out who took it away, and compare the book with a head that was kept elsewhere: \
+                 `touchmark book verify --head FILE`. The next act writes a new one."
+            }
+            checkpoint::State::Unreadable => {
+                "Keep it for the investigation, and compare the book with a head that was kept elsewhere: `touchmark book \
+                 verify --head FILE`. Nothing is written over it. Once you know why, move it away; the next act writes a \
+                 new one."
+            }
+            // No act is done then, so none writes it.
+            checkpoint::State::Behind if site.book.older().is_some() => continue,
+            checkpoint::State::Behind => "Check that this place can be written; the next act writes it again.",
+        };
+        let what = format!("the checkpoint is not kept: {}", kept.trouble.unwrap_or_default());
+        w.add(Kind::Checkpoint, &kept.place, now, what, Advice::words(advice));
     }
     Ok(())
 }

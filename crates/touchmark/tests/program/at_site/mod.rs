@@ -162,6 +162,17 @@ impl Site {
         answer.json
     }
 
+    /// What is said in words, without `--json`.
+    pub fn words(&self, typed: &[&str]) -> String {
+        let done = Command::new(env!("CARGO_BIN_EXE_touchmark"))
+            .args(typed)
+            .env("TOUCHMARK_SITE", self.dir.path().join("site"))
+            .stdin(Stdio::null())
+            .output()
+            .expect("the program starts");
+        String::from_utf8_lossy(&done.stdout).into_owned()
+    }
+
     /// The account of every chip and credential.
     pub fn reconcile(&self, case: &str) -> Value {
         self.done(case, &["reconcile"])

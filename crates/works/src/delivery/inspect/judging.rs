@@ -22,10 +22,18 @@ use super::reading::Read;
 use super::{ELSEWHERE, Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
 use crate::course::{Course, Phase};
 use crate::findings::{About, Fault, Findings, Subject};
+use crate::sentence::Names;
 use crate::trouble::Trouble;
 
 /// What findings on the site's own authorities are on.
 const SITE: &str = "site";
+
+/// Keeps the first DAC of each delivery.
+fn earliest(all: &mut BTreeMap<String, u32>, more: BTreeMap<String, u32>) {
+    for (delivery, number) in more {
+        all.entry(delivery).and_modify(|first| *first = number.min(*first)).or_insert(number);
+    }
+}
 
 /// What some cores found.
 #[derive(Default)]
@@ -37,8 +45,8 @@ struct Part {
     kept: Vec<(u32, Slot, u32)>,
     /// How many are here already, octet for octet.
     same: usize,
-    /// The first of these, and the delivery that brought it.
-    same_as: Option<(u32, String)>,
+    /// The deliveries that brought these, each with the first that it brought.
+    same_as: BTreeMap<String, u32>,
     /// Issuers of these.
     issuers: BTreeSet<Vec<u8>>,
     /// How many are for chips of other reels here.
@@ -54,7 +62,7 @@ impl Part {
         self.kept.extend(other.kept);
         self.same += other.same;
         self.issuers.extend(other.issuers);
-        self.same_as = self.same_as.into_iter().chain(other.same_as).min();
+        earliest(&mut self.same_as, other.same_as);
         for (reel, count) in other.elsewhere {
             *self.elsewhere.entry(reel).or_default() += count;
         }
@@ -166,7 +174,7 @@ pub(super) fn judge(
     let short = is_short(&matched, &slots, expectation.chips);
     let (mut kept, mut pais, mut pool_pais) = (Vec::<Kept>::new(), Vec::new(), Vec::<u32>::new());
     let (mut above, mut judged) = (BTreeSet::new(), 0);
-    let (mut same, mut same_as, mut elsewhere) = (0, None, BTreeMap::<String, usize>::new());
+    let (mut same, mut same_as, mut elsewhere) = (0, BTreeMap::new(), BTreeMap::<String, usize>::new());
     let mut issuers = BTreeSet::new();
     let mut identities = BTreeMap::<_, usize>::new();
     for stretch in matched.order.chunks(STRETCHES * STRETCH) {
@@ -186,7 +194,7 @@ pub(super) fn judge(
         above.extend(part.above);
         same += part.same;
         issuers.extend(part.issuers);
-        same_as = same_as.into_iter().chain(part.same_as).min();
+        earliest(&mut same_as, part.same_as);
         for (reel, count) in part.elsewhere {
             *elsewhere.entry(reel).or_default() += count;
         }
@@ -211,8 +219,14 @@ pub(super) fn judge(
         each(Stretch { spool: &spool, kept: &kept[before..], pais: &pais, read, judged, total, errors });
     }
     course.go_on()?;
-    if let (Some((_, delivery)), true) = (&same_as, same < total) {
-        let found = format!("{same} of {total} DACs, which already came with delivery {delivery} or another");
+    let mut same_as: Vec<_> = same_as.into_iter().map(|(delivery, first)| (first, delivery)).collect();
+    same_as.sort();
+    let same_as: Vec<_> = same_as.into_iter().map(|(_, delivery)| delivery).collect();
+    // A delivery that came before as a whole is told by its name.
+    if same_as.len() > 1 || (same > 0 && same < total) {
+        let deliveries = if same_as.len() == 1 { "delivery" } else { "deliveries" };
+        let names = same_as.iter().collect::<Names>();
+        let found = format!("{same} of {total} DACs, which already came with {deliveries} {names}");
         let finding = Finding::new(&DELIVERY_KEY_REUSE, found).weighing(Severity::Note);
         let finding = finding.advising("They are the same, byte for byte, and were not changed.");
         findings.tell((stage::STRANGERS, 0, 2), || "delivery".to_owned(), About::Nothing, finding);
@@ -254,7 +268,7 @@ pub(super) fn judge(
         read: total + broken,
         accepted: kept.len(),
         same,
-        same_as: same_as.map(|(_, delivery)| delivery),
+        same_as,
         pais,
         on_reel: expectation.chips.len(),
         without,
@@ -343,7 +357,7 @@ impl Court<'_> {
                     if !part.issuers.contains(dac.issuer_der()) {
                         part.issuers.insert(dac.issuer_der().to_vec());
                     }
-                    part.same_as = part.same_as.take().into_iter().chain([(number, delivery)]).min();
+                    earliest(&mut part.same_as, BTreeMap::from([(delivery, number)]));
                     return Ok(());
                 }
                 Known::Same { delivery } => Finding::new(

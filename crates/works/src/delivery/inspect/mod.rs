@@ -144,8 +144,8 @@ pub struct Inspection {
     pub accepted: usize,
     /// How many are here already, octet for octet.
     pub same: usize,
-    /// The delivery that brought the first of these.
-    pub same_as: Option<String>,
+    /// The deliveries that brought these; that of the first one first.
+    pub same_as: Vec<String>,
     /// PAIs above the accepted ones.
     pub pais: Vec<Arc<Certificate>>,
     /// Chips on the reel.
