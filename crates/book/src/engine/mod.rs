@@ -8,7 +8,7 @@
 //!   transaction ends. On SQLite a writing transaction has the whole book.
 
 mod postgresql;
-mod sqlite;
+pub(crate) mod sqlite;
 pub(crate) mod tls;
 pub(crate) mod value;
 

@@ -51,6 +51,12 @@ impl Sqlite {
         Ok(Self { raw, rewritten: HashMap::new(), cache: 0 })
     }
 
+    /// A database that nobody else sees, and that goes with the connection.
+    pub(crate) fn in_memory() -> Result<Self, BookError> {
+        let raw = rusqlite::Connection::open_in_memory().map_err(|e| failed("opening a database in memory", e))?;
+        Ok(Self { raw, rewritten: HashMap::new(), cache: 0 })
+    }
+
     pub(crate) fn begin(&mut self, mode: Mode) -> Result<(), BookError> {
         // A limit, not a reservation. Keys arrive in no order, so a large reel or
         // delivery touches every page of an index again and again: out of the

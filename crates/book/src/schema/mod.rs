@@ -4,7 +4,10 @@
 //! number. Each runs in one transaction, so that a book is at one version or
 //! at the next, never between.
 
+mod compare;
 mod refusals;
+
+pub(crate) use compare::{Difference, differences};
 
 use crate::engine::{Connection, params};
 use crate::error::BookError;
@@ -131,7 +134,7 @@ fn for_engine(tables: &str, postgresql: bool) -> String {
 }
 
 /// Triggers of the present schema that are gone, or put to rest.
-pub(crate) fn missing_triggers(c: &mut Connection) -> Result<Vec<String>, BookError> {
+fn missing_triggers(c: &mut Connection) -> Result<Vec<String>, BookError> {
     let sql = if c.is_sqlite() {
         "SELECT name FROM sqlite_schema WHERE type = 'trigger'"
     } else {

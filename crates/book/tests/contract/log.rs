@@ -350,12 +350,42 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
     engine.raw(&place).force(&format!("DELETE FROM entry WHERE sequence = {last}"));
     let found = copy.verify(Some(&good)).expect("verifies").damages;
     assert!(found.iter().any(|d| (d.kind, d.key.as_str()) == (Removed, last.to_string().as_str())), "{found:?}");
+    // The schema itself: a guard gone, one that does nothing, an index, a view, a table, a condition.
+    let postgresql = original.database.is_some();
+    let on = if postgresql { "DROP TRIGGER proof_stays ON proof" } else { "DROP TRIGGER proof_stays" };
+    let idle = if postgresql {
+        "CREATE OR REPLACE FUNCTION proof_stays() RETURNS trigger LANGUAGE plpgsql AS 'BEGIN RETURN OLD; END'"
+    } else {
+        "DROP TRIGGER proof_stays; CREATE TRIGGER proof_stays BEFORE DELETE ON proof BEGIN SELECT 1; END"
+    };
+    let condition = if postgresql {
+        "ALTER TABLE session DROP CONSTRAINT session_means_check"
+    } else {
+        "PRAGMA writable_schema = ON; UPDATE sqlite_schema SET sql = replace(sql, 'means IN (''password'', ', 'means IN (''any'', ''password'', ') \
+         WHERE name = 'session'"
+    };
+    for (sql, kind, key) in [
+        (on, Removed, "proof_stays"),
+        (idle, Altered, "proof_stays"),
+        ("DROP INDEX entry_by_subject", Removed, "entry_by_subject"),
+        ("CREATE INDEX another ON chip (state)", Added, "another"),
+        ("CREATE VIEW seen AS SELECT 1 AS one", Added, "seen"),
+        ("CREATE TABLE aside (one INTEGER)", Added, "aside"),
+        (
+            condition,
+            if postgresql { Removed } else { Altered },
+            if postgresql { "session.session_means_check" } else { "session" },
+        ),
+    ] {
+        let place = engine.twin(&original);
+        engine.raw(&place).attempt(sql).expect("changed");
+        let found = open(&place).verify(None).expect("verifies").damages;
+        assert!(found.iter().any(|d| (d.kind, d.key.as_str()) == (kind, key)), "{sql}: {found:?}");
+        engine.remove(place);
+    }
+    // A role that may make nothing there compares as much as it can.
     let place = engine.twin(&original);
-    let copy = open(&place);
-    let guard = if place.database.is_some() { "DROP TRIGGER proof_stays ON proof" } else { "DROP TRIGGER proof_stays" };
-    engine.raw(&place).attempt(guard).expect("dropped");
-    let found = copy.verify(None).expect("verifies").damages;
-    assert!(found.iter().any(|d| (d.table.as_str(), d.key.as_str()) == ("trigger", "proof_stays")), "{found:?}");
+    assert!(open(&place).verify(None).expect("verifies").intact());
 }
 
 pub fn a_rewritten_log_is_found_by_a_signed_head(engine: &Engine<'_>) {

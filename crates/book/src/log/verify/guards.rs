@@ -11,7 +11,7 @@ use super::{DamageKind, Told};
 use crate::engine::{Connection, params};
 use crate::error::BookError;
 use crate::log::rows::{PROTECTED, Table};
-use crate::schema;
+use crate::schema::{self, Difference};
 
 /// How many keys of each table name an entry.
 pub(super) type Counts = Vec<(&'static Table, i64)>;
@@ -87,9 +87,23 @@ pub(super) fn octets(c: &mut Connection, told: &mut Told) -> Result<HashSet<Vec<
     Ok(there)
 }
 
-pub(super) fn triggers(c: &mut Connection, told: &mut Told) -> Result<(), BookError> {
-    for name in schema::missing_triggers(c)? {
-        told.tell(DamageKind::Removed, "trigger", name, None, "what guards the table is missing or disabled");
+/// Tables, conditions, indexes, triggers and views: what guards the rows.
+pub(super) fn schema(
+    c: &mut Connection,
+    apart: &mut dyn FnMut() -> Result<Connection, BookError>,
+    told: &mut Told,
+) -> Result<(), BookError> {
+    for difference in schema::differences(c, apart)? {
+        let (damage, kind, name, found) = match difference {
+            Difference::Missing { kind, name } => {
+                (DamageKind::Removed, kind, name, "it is missing or disabled, and guarded the book's rows")
+            }
+            Difference::Altered { kind, name } => {
+                (DamageKind::Altered, kind, name, "it is not as this version of the book makes it")
+            }
+            Difference::Added { kind, name } => (DamageKind::Added, kind, name, "no version of the book has it"),
+        };
+        told.tell(damage, &kind, name, None, found);
     }
     Ok(())
 }

@@ -329,7 +329,6 @@ fn unentered(c: &mut Connection) -> Result<Unentered, BookError> {
     let mut told = Told::default();
     let counts = guards::counts(c)?;
     let octets = guards::octets(c, &mut told)?;
-    guards::triggers(c, &mut told)?;
     guards::links(c, &mut told)?;
     Ok(Unentered { counts, octets, told })
 }
@@ -552,6 +551,7 @@ impl Book {
             shared: HashSet::new(),
             far: Far { watch, done: 0, total },
         };
+        guards::schema(whole.c, &mut || self.location.connect(false), &mut whole.told)?;
         check(views, &mut whole, end)?;
         let out = Verification {
             entries: whole.tree.size,
