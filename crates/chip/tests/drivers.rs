@@ -210,3 +210,36 @@ fn two_chips_at_once() {
     drop(a);
     assert_eq!(b.read(&ObjectName::DAC).unwrap().as_deref(), Some(&b"b"[..]));
 }
+
+/// What a driver started ends with it, also in a session of its own.
+#[test]
+fn what_a_driver_started_ends_with_it() {
+    let Some(python) = python() else { return };
+    let (folder, _) = chips(&python);
+    let (helper, id) = (folder.path().join("helper.sh"), folder.path().join("helper.pid"));
+    let example = root().join("examples/chip_driver.py");
+    let script = format!(
+        "setsid sh -c 'echo $$ > {0}.new; mv {0}.new {0}; exec sleep 300' > /dev/null 2>&1 < /dev/null &\nexec {1} {2} {3}\n",
+        id.display(),
+        quoted(&python),
+        quoted(&example),
+        quoted(folder.path())
+    );
+    std::fs::write(&helper, script).unwrap();
+    let mut source = CommandSource::start(&format!("sh {}", quoted(&helper)), QUICK).unwrap();
+    source.present().unwrap();
+    let begun = Instant::now();
+    while !id.exists() && begun.elapsed() < Duration::from_secs(5) {
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    let process = PathBuf::from("/proc").join(std::fs::read_to_string(&id).unwrap().trim());
+    // One that is gone and was not asked for yet is a zombie.
+    let lives = || std::fs::read_to_string(process.join("stat")).is_ok_and(|stat| !stat.contains(") Z "));
+    assert!(lives());
+    drop(source);
+    let begun = Instant::now();
+    while lives() && begun.elapsed() < Duration::from_secs(5) {
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    assert!(!lives());
+}

@@ -6,6 +6,7 @@
 //! the process. Memory is bounded: a line by [`LONGEST_LINE`], lines waiting by
 //! a handful.
 
+use std::hash::{BuildHasher as _, Hasher as _, RandomState};
 use std::io::{BufRead, BufReader, Read, Write};
 use std::process::{Child, ChildStderr, ChildStdout, Command, Stdio};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TryRecvError, sync_channel};
@@ -78,6 +79,8 @@ pub(super) struct Driver {
     calls: u64,
     /// Set when it is not worth a farewell.
     broken: bool,
+    /// What stands in the environment of all that it starts.
+    scope: String,
 }
 
 impl Driver {
@@ -93,6 +96,8 @@ impl Driver {
                 command.env_remove(name);
             }
         }
+        let scope = format!("{SCOPE}={}-{:016x}", std::process::id(), RandomState::new().build_hasher().finish());
+        command.env(SCOPE, &scope[SCOPE.len() + 1..]);
         // In a group of its own, what it started ends with it.
         #[cfg(unix)]
         std::os::unix::process::CommandExt::process_group(&mut command, 0);
@@ -116,7 +121,7 @@ impl Driver {
         let said = Arc::new(Mutex::new(Vec::new()));
         let keep = Arc::clone(&said);
         thread::spawn(move || keep_tail(errors, &keep));
-        let mut this = Self { child, to: Some(to), from, said, calls: 0, broken: false };
+        let mut this = Self { child, to: Some(to), from, said, calls: 0, broken: false, scope };
         this.hello(patience)?;
         Ok(this)
     }
@@ -192,8 +197,35 @@ impl Driver {
             let _ = rustix::process::kill_process_group(group, rustix::process::Signal::KILL);
         }
         let _ = self.child.kill();
+        self.end_scope();
+    }
+
+    /// Ends what it started in groups and sessions of their own, which a driver that is gone has no use for.
+    fn end_scope(&self) {
+        #[cfg(target_os = "linux")]
+        for _ in 0..LOOKS {
+            let mut any = false;
+            for process in std::fs::read_dir("/proc").into_iter().flatten().flatten() {
+                let id = process.file_name().to_str().and_then(|name| name.parse::<i32>().ok());
+                let Some(id) = id.and_then(rustix::process::Pid::from_raw) else { continue };
+                // Those of other users show nothing, and are none of ours.
+                let Ok(environment) = std::fs::read(process.path().join("environ")) else { continue };
+                if environment.split(|octet| *octet == 0).any(|variable| variable == self.scope.as_bytes()) {
+                    any |= rustix::process::kill_process(id, rustix::process::Signal::KILL).is_ok();
+                }
+            }
+            if !any {
+                return;
+            }
+        }
     }
 }
+
+/// How often what a driver started is looked for: what is killed may have started another meanwhile.
+#[cfg(target_os = "linux")]
+const LOOKS: u32 = 8;
+/// The variable that marks whatever a driver starts.
+const SCOPE: &str = "CHIP_DRIVER_SCOPE";
 
 impl Drop for Driver {
     fn drop(&mut self) {
