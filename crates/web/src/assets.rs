@@ -15,6 +15,7 @@ const ASSETS: &[(&str, &str, &[u8])] = &[
     ("touchmark.js", "text/javascript; charset=utf-8", include_bytes!("../assets/touchmark.js")),
     ("htmx.js", "text/javascript; charset=utf-8", include_bytes!("../assets/htmx.js")),
     ("htmx-sse.js", "text/javascript; charset=utf-8", include_bytes!("../assets/htmx-sse.js")),
+    ("licences.txt", "text/plain; charset=utf-8", include_bytes!("../../../packaging/licences.txt")),
     ("mark.svg", "image/svg+xml", include_bytes!("../assets/mark.svg")),
     ("next-400.ttf", "font/ttf", include_bytes!("../../print/fonts/AtkinsonHyperlegibleNext-Regular.ttf")),
     ("next-700.ttf", "font/ttf", include_bytes!("../../print/fonts/AtkinsonHyperlegibleNext-Bold.ttf")),

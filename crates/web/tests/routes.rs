@@ -462,6 +462,11 @@ async fn headers_stand_on_every_answer() {
         assert_eq!(headers["x-content-type-options"], "nosniff", "{at}");
         assert!(headers.contains_key("cache-control"), "{at}");
     }
+    // Licences of the libraries are shown to anybody, since anybody may be given the program.
+    let got = house.ask(request(&Method::GET, "/assets/licences.txt").body(Body::empty()).unwrap()).await;
+    assert!(got.headers()["content-type"].to_str().unwrap().starts_with("text/plain"));
+    let text = axum::body::to_bytes(got.into_body(), 4 << 20).await.unwrap();
+    assert!(std::str::from_utf8(&text).unwrap().contains("aws-lc-rs "));
     let cookie = web::guard::cookie(&house.app, Some("t"));
     assert!(cookie.ends_with("=t; Path=/; HttpOnly; SameSite=Strict"), "{cookie}");
     let (_close, closing) = watch::channel(false);
