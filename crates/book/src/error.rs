@@ -150,6 +150,11 @@ pub enum BookError {
 
 fn older(older: &Older) -> String {
     let (there, made) = (older.entries, older.mark.head.size);
+    if older.is_of_another_copy() {
+        return format!(
+            "it has {there} entries, and the checkpoint is of another copy of it with {made}, which was restored or whose loss was accepted, so that two copies are in use or this one is of before"
+        );
+    }
     if older.is_shorter() {
         return format!(
             "it has {there} entries and {made} were made, so that its end is lost, or a copy was put back, which may have gone on by itself"
@@ -203,6 +208,9 @@ impl BookError {
             }
             Self::Damaged { .. } => {
                 "Restore a backup; if the book still opens, `touchmark book verify` shows what is damaged.".into()
+            }
+            Self::Older(older) if older.is_of_another_copy() => {
+                "Nothing was changed. Stop all stations. `touchmark book verify` names the place of that checkpoint. If the other copy was only a trial, move its checkpoint away from there, and let the trial write elsewhere; else go on with the other copy.".into()
             }
             Self::Older(_) => {
                 "Nothing was changed. Stop all stations. Find the newest copy of the book, or a backup; `touchmark book verify` says what is missing. If nothing newer exists, accept the loss with `touchmark book accept-loss --reason TEXT`.".into()

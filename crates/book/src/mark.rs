@@ -32,6 +32,8 @@ pub struct Mark {
 pub struct Older {
     /// Entries in the book.
     pub entries: u64,
+    /// Which of its lives it is in.
+    pub life: u64,
     /// What was kept outside it.
     pub mark: Mark,
 }
@@ -40,6 +42,11 @@ impl Older {
     /// Whether entries are missing at the end; else they are there and differ.
     pub fn is_shorter(&self) -> bool {
         self.entries < self.mark.head.size
+    }
+
+    /// Whether the mark is of a copy that was restored, or whose loss was accepted, after this book was.
+    pub fn is_of_another_copy(&self) -> bool {
+        self.mark.life > self.life
     }
 }
 
@@ -76,12 +83,12 @@ impl Guard {
 
     /// Refuses a log that is not the mark's continuation; `taken` is its head, which is locked.
     pub(crate) fn check(&self, taken: &Frontier, c: &mut Connection) -> Result<(), BookError> {
-        let (mark, last) = {
+        let (mark, last, life) = {
             let state = self.state();
             if let Some(older) = state.older {
                 return Err(BookError::Older(older));
             }
-            (state.mark, state.last)
+            (state.mark, state.last, state.life)
         };
         let Some(mark) = mark else { return Ok(()) };
         let goes_on = match (taken.size.cmp(&mark.head.size), last) {
@@ -97,7 +104,7 @@ impl Guard {
         if goes_on {
             return Ok(());
         }
-        let older = Older { entries: taken.size, mark };
+        let older = Older { entries: taken.size, life, mark };
         self.state().older = Some(older);
         Err(BookError::Older(older))
     }
@@ -136,7 +143,7 @@ impl Book {
             let life = restored::lives(c)?;
             let (entries, holds) = if life == mark.life { holds(c, &mark.head)? } else { (proofs::size(c)?, true) };
             let older = life < mark.life || !holds;
-            Ok(older.then_some(Older { entries, mark: *mark }))
+            Ok(older.then_some(Older { entries, life, mark: *mark }))
         })
     }
 

@@ -5,8 +5,12 @@
 //! intact makes every number doubtful.
 
 use book::Reconciliation;
+use book::ids::ReelId;
 use serde::Serialize;
 
+use crate::floor;
+use crate::revocation::RevokedPais;
+use crate::sentence::sentence;
 use crate::site::Site;
 use crate::trouble::Trouble;
 use crate::unit::known_reel;
@@ -72,6 +76,8 @@ pub struct Account {
     pub verdict: &'static str,
     /// The lines.
     pub account: Vec<Line>,
+    /// What the numbers do not say: sentences.
+    pub notes: Vec<String>,
 }
 
 impl Account {
@@ -99,7 +105,7 @@ impl Account {
         ];
         let even = account.iter().all(|line| line.difference == 0);
         let balanced = even && counts.double_use == 0 && log.intact;
-        Self { counts, log, verdict: if balanced { "balanced" } else { "unbalanced" }, account }
+        Self { counts, log, verdict: if balanced { "balanced" } else { "unbalanced" }, account, notes: Vec::new() }
     }
 
     /// Whether everything is accounted for.
@@ -118,7 +124,33 @@ pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Account, Trouble> {
     let counts = site.book.reconcile(reel.as_ref())?;
     let verified = site.book.verify(None)?;
     let older = site.book.older().is_some();
-    Ok(Account::of(counts, Log { entries: verified.entries, intact: verified.total == 0 && !older, older }))
+    let account = Account::of(counts, Log { entries: verified.entries, intact: verified.total == 0 && !older, older });
+    Ok(Account { notes: notes(site, reel.as_ref())?, ..account })
+}
+
+/// What the numbers of a site or of a reel do not say: PAIs that are revoked, and entries that were lost.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn notes(site: &Site, reel: Option<&ReelId>) -> Result<Vec<String>, Trouble> {
+    let revoked = match reel {
+        Some(reel) => RevokedPais::of_reel(site, reel)?,
+        None => RevokedPais::of_site(site)?,
+    };
+    let mut notes: Vec<_> = revoked.words().iter().map(|words| sentence(words)).collect();
+    notes.extend(restored(site)?);
+    Ok(notes)
+}
+
+/// What is said of a book that was restored.
+pub(crate) fn restored(site: &Site) -> Result<Option<String>, Trouble> {
+    let Some(restored) = site.book.restoration()? else { return Ok(None) };
+    let (entry, ended) = (restored.entries.saturating_sub(1), floor::local(site, restored.ended));
+    Ok(Some(format!(
+        "The book was restored from a backup, or a loss was accepted: nothing is known of the time between entry {entry} of \
+         {ended} and then. Units that passed in that time are counted once their chips were on a station again."
+    )))
 }
 
 #[cfg(test)]

@@ -297,11 +297,18 @@ fn restored_words(w: &mut dyn Write, restored: &Restored) -> io::Result<()> {
     if restored.book_kept {
         return writeln!(w, "That book was there already and goes on from the backup, so it is used as it is.");
     }
+    for known in &restored.checkpoints {
+        writeln!(
+            w,
+            "LOST: the checkpoint {} knows of {} entries. What was made after this backup is not in this book.",
+            known.place, known.entries
+        )?;
+    }
     if let Some(ends) = &restored.ends {
         writeln!(
             w,
             "The backup ends with entry {} of {}. Passcodes and serial numbers that were used after that are not in it. Nor are\n\
-             orders, deliveries, scrapped and returned units, and revocations of that time: do those again.",
+             orders, deliveries, scrapped and returned units, revocations and erased passcodes of that time: do those again.",
             ends.entry, ends.local
         )?;
     }
@@ -324,6 +331,7 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
         )?;
         kept_words(w, &said.checkpoints)?;
         witness_words(w, &said.witnesses)?;
+        said.restored.iter().try_for_each(|restored| writeln!(w, "{restored}"))?;
         if said.is_unchecked() {
             writeln!(
                 w,
@@ -341,6 +349,7 @@ fn words(w: &mut dyn Write, said: &Verified) -> io::Result<()> {
     } else {
         writeln!(w, "The book at {} is damaged: {} rows or entries differ from its log", said.book, said.damaged)?;
     }
+    kept_words(w, &said.checkpoints)?;
     for d in &said.damages {
         let entry = d.entry.map(|e| format!(", entry {e}")).unwrap_or_default();
         writeln!(w, "  {} {}{entry}: {}", d.table, d.key, d.found)?;

@@ -200,6 +200,58 @@ fn a_checkpoint_that_makes_no_sense_is_not_written_over() {
     assert!(places.iter().all(|place| place.exists()), "the next act writes it");
 }
 
+/// A backup that is restored elsewhere for trial leaves the site alone that goes on; a restored site says what its
+/// checkpoints know of that the backup has not.
+#[test]
+fn a_restore_for_trial_stops_nobody() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let (site, chips) = worked(&engine);
+    let second = site.dir.path().join("second.checkpoint");
+    let saved = site.dir.path().join("site.backup");
+    site.done("backup", &["book", "backup", "--out", text(&saved)]);
+    provision(&site, &chips, "1");
+    let kept = fs::read_to_string(&second).expect("a checkpoint");
+    let entries: u64 = kept.lines().nth(1).and_then(|line| line.parse().ok()).expect("a size");
+    // Beside the site, so that the second checkpoint is in the same place.
+    let trial = site.dir.path().join("trial");
+    let restored = site.done("restore", &["book", "restore", text(&saved), "--site", text(&trial)]);
+    assert_eq!(restored["checkpoints"][0]["entries"], json!(entries), "{restored}");
+    let at_trial = |typed: &[&str]| site.call("trial", &[typed, &["--site", text(&trial)]].concat());
+    assert_eq!(at_trial(&["product", "update", "Tern Vent", "--vendor-name", "T"]).exit, Some(0));
+    assert_eq!(fs::read_to_string(&second).expect("a checkpoint"), kept, "it is the site's that goes on");
+    assert_eq!(site.done("verify", &["book", "verify"])["verdict"], "intact");
+    provision(&site, &chips, "1");
+    let watched = at_trial(&["watch"]);
+    assert!(watched.said.contains("of before the book was restored"), "{}", watched.said);
+    assert_eq!(at_trial(&["book", "verify"]).exit, Some(0));
+    let account = at_trial(&["reconcile"]);
+    assert!(account.json["notes"].to_string().contains("restored from a backup"), "{}", account.said);
+
+    // A checkpoint of that other copy is told as one, with its place; once it is gone, work goes on.
+    fs::copy(trial.join("keys/checkpoint"), &second).expect("copied");
+    let verified = site.call("verify", &["book", "verify"]);
+    assert!(verified.exit == Some(1) && verified.said.contains("another copy of it"), "{}", verified.said);
+    let places = verified.json["checkpoints"].as_array().expect("places");
+    let said: Vec<_> = places.iter().map(|place| place["trouble"].is_null()).collect();
+    assert_eq!(said, [true, false], "{}", verified.said);
+    fs::remove_file(&second).expect("gone");
+    site.done("update", &["product", "update", "Tern Vent", "--vendor-name", "T"]);
+
+    // In the place of a book that was lost, the checkpoint beside the keys says how much was lost, and stays.
+    let home = site.dir.path().join("site");
+    for file in ["book.sqlite", "book.sqlite-wal", "book.sqlite-shm"] {
+        let _ = fs::remove_file(home.join(file));
+    }
+    let now = fs::read_to_string(home.join("keys/checkpoint")).expect("a checkpoint");
+    let back = site.call("restore", &["book", "restore", text(&saved)]);
+    assert_eq!(back.exit, Some(0), "{}", back.said);
+    let known = back.json["checkpoints"].as_array().expect("checkpoints");
+    assert_eq!(known.len(), 2, "{}", back.said);
+    let aside = known[0]["place"].as_str().expect("a place");
+    assert_eq!(fs::read_to_string(aside).expect("moved aside"), now);
+    assert_eq!(site.done("verify", &["book", "verify"])["verdict"], "intact");
+}
+
 /// The note in another hand's eyes: Python's `cryptography` checks the signature of C2SP `signed-note`, and that the
 /// root is the one of RFC 9162 over the entries.
 #[test]

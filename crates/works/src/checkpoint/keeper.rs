@@ -1,5 +1,6 @@
 //! Where checkpoints lie: beside the keys, and in further files that the settings name.
 
+use std::cmp::Ordering;
 use std::fs::File;
 use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
@@ -145,18 +146,23 @@ impl Keeper {
     }
 
     /// Keeps a mark in each place that has an older one, or none. What can't be written is told by whoever looks at
-    /// the places next. One that can't be read stays: it may be all that is known of a book that went back.
+    /// the places next. One that can't be read stays: it may be all that is known of a book that went back. So does one
+    /// elsewhere that is of before a restore: the copy that it is of may be in use.
     pub(crate) fn keep(&self, mark: &Mark) {
-        let newer = |there: Mark| (there.life, there.head.size) >= (mark.life, mark.head.size);
         let note = self.note(mark).to_string();
-        for place in &self.places {
-            if self.read_at(place).is_ok_and(|there| !there.is_some_and(newer)) {
+        for (n, place) in self.places.iter().enumerate() {
+            let stays = |there: Mark| match there.life.cmp(&mark.life) {
+                Ordering::Less => n > 0,
+                Ordering::Equal => there.head.size >= mark.head.size,
+                Ordering::Greater => true,
+            };
+            if self.read_at(place).is_ok_and(|there| !there.is_some_and(stays)) {
                 let _ = files::replace(place, note.as_bytes());
             }
         }
     }
 
-    /// Keeps a mark whatever lies there: after a restore, or once a loss is accepted.
+    /// Keeps a mark whatever lies there: once a loss is accepted.
     pub(crate) fn put(&self, mark: &Mark) {
         let note = self.note(mark).to_string();
         for place in &self.places {

@@ -8,6 +8,7 @@ mod keeper;
 pub mod note;
 mod witness;
 
+use std::fs;
 use std::sync::Arc;
 
 use book::{BookError, Mark, Older, Subject};
@@ -72,6 +73,10 @@ pub enum State {
     Unreadable,
     /// It is behind the book.
     Behind,
+    /// It knows more than the book, or is of another copy of it.
+    Ahead,
+    /// It is of before the book was restored, and was kept elsewhere: it may be that of a copy that is in use.
+    Before,
     /// This user may not look, which is no trouble of the checkpoint.
     Hidden,
 }
@@ -85,23 +90,29 @@ pub fn kept(site: &Site) -> Result<Vec<Kept>, Trouble> {
     let now = site.book.mark()?;
     // Others who write to a book on a server keep the checkpoint on their own machines.
     let alone = site.book.location().as_file().is_some();
-    let kept = |found: Found| {
+    let kept = |found: Found| -> Result<Kept, Trouble> {
         let entries = found.mark.map(|mark| mark.head.size);
         let (state, trouble) = match (found.mark, found.trouble) {
             (_, Some(why)) if found.hidden => (State::Hidden, Some(why)),
             (_, Some(why)) => (State::Unreadable, Some(format!("it can't be read: {why}"))),
             (Some(mark), None) if mark.life < now.life => {
-                (State::Behind, Some("it was written before the book was restored".to_owned()))
+                let what = format!(
+                    "it is of before the book was restored, with {} entries, and is not written over: a copy that is in use \
+                     may keep it",
+                    mark.head.size
+                );
+                (State::Before, Some(what))
             }
+            (Some(mark), None) if let Some(older) = site.book.older_than(&mark)? => (State::Ahead, Some(words(&older))),
             (Some(mark), None) if alone && mark.life == now.life && mark.head.size < now.head.size => {
                 (State::Behind, Some(format!("it covers {} of the book's {} entries", mark.head.size, now.head.size)))
             }
             (None, None) => (State::Missing, Some("there is none".to_owned())),
             (Some(_), None) => (State::Good, None),
         };
-        Kept { place: found.place.display().to_string(), entries, trouble, state }
+        Ok(Kept { place: found.place.display().to_string(), entries, trouble, state })
     };
-    Ok(site.keeper.found().into_iter().map(kept).collect())
+    site.keeper.found().into_iter().map(kept).collect()
 }
 
 /// What a station is warned of before it begins: places where no checkpoint can be read.
@@ -198,10 +209,31 @@ pub(crate) fn make_key(site: &Site, key: &custody::SiteKey, who: &Who) -> Result
     Ok(())
 }
 
-/// Begins anew in every place: the book was restored, and goes on from where it is.
-pub(crate) fn begin_anew(site: &Site) -> Result<(), Trouble> {
-    site.keeper.put(&site.book.mark()?);
-    Ok(())
+/// What a checkpoint knows of a book that is restored from an older backup.
+#[derive(Debug, Clone, Serialize)]
+pub struct KnownOf {
+    /// The file; one beside the keys was moved there.
+    pub place: String,
+    /// Entries that had been made.
+    pub entries: u64,
+}
+
+/// Before a restored book begins its checkpoints: those that know of more entries than it has. The one beside the keys
+/// is moved aside, and none is written over: a restore for trial must not stop the site that goes on.
+pub(crate) fn set_aside(site: &Site) -> Result<Vec<KnownOf>, Trouble> {
+    let has = site.book.mark()?.head.size;
+    let own = site.keys().join(FILE);
+    let mut known = Vec::new();
+    for found in site.keeper.found() {
+        let Some(mark) = found.mark.filter(|mark| mark.head.size > has) else { continue };
+        let mut place = found.place;
+        if place == own {
+            place = site.keys().join(format!("{FILE}.before-{}", mark.head.size));
+            fs::rename(&own, &place).map_err(|e| Trouble::file(&own, e))?;
+        }
+        known.push(KnownOf { place: place.display().to_string(), entries: mark.head.size });
+    }
+    Ok(known)
 }
 
 /// A loss that was accepted.
@@ -234,7 +266,7 @@ pub fn accept_loss(site: &Site, reason: &str, who: &Who) -> Result<Accepted, Tro
             "There is nothing to accept. Nothing was changed.",
         ));
     };
-    begin_anew(site)?;
+    site.keeper.put(&site.book.mark()?);
     head::mark(site, who);
     Ok(Accepted {
         entries: u64::try_from(entry.0).unwrap_or(0),

@@ -86,7 +86,7 @@ fn cosigned(site: &Site, settings: &WitnessSettings, mark: &Mark, note: &Note) -
     let url = format!("{}/add-checkpoint", settings.url.trim_end_matches('/'));
     let older = |size: u64, root| {
         let mark = Mark { life: mark.life, head: Head { size, root } };
-        site.book.is_older(Older { entries: note_size(note), mark });
+        site.book.is_older(Older { entries: note_size(note), life: mark.life, mark });
     };
     let mut answer = ask(&agent, &url, 0, &[], note)?;
     if let Answer::Has(size) = answer {

@@ -21,9 +21,10 @@ use standard::key::PublicKey;
 use time::OffsetDateTime;
 use toml_edit::DocumentMut;
 
+use crate::account;
 use crate::checkpoint::{self, Kept, State, Witnessed};
 use crate::course::{Course, Phase, or_stopped};
-use crate::files::put;
+use crate::files::put_own;
 use crate::head;
 use crate::site::{FILE, Site, Who, location};
 use crate::trouble::Trouble;
@@ -71,6 +72,8 @@ pub struct Verified {
     pub checkpoints: Vec<Kept>,
     /// Who countersigns it.
     pub witnesses: Vec<Witnessed>,
+    /// What is said of a book that was restored.
+    pub restored: Option<String>,
     /// Files with signed heads that were held against it.
     #[serde(skip)]
     pub heads: usize,
@@ -98,6 +101,7 @@ impl Verified {
             damages: said.damages.iter().map(view).collect(),
             checkpoints: Vec::new(),
             witnesses: Vec::new(),
+            restored: None,
             heads: 0,
             missing_keys: Vec::new(),
         }
@@ -118,6 +122,7 @@ impl Verified {
     /// Whether nothing that was kept outside the book was held against it, so that its end may be missing unseen.
     pub fn is_unchecked(&self) -> bool {
         self.heads == 0
+            && !self.checkpoints.is_empty()
             && !self.checkpoints.iter().any(|kept| matches!(kept.state, State::Good | State::Behind))
             && !self.witnesses.iter().any(|said| said.trouble.is_none())
     }
@@ -152,12 +157,14 @@ pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified
         verify_book(&site.book, log_key(&site.dir, &site.book)?, &kept, course).map_err(beyond_verifying)?;
     verified.missing_keys = missing_keys(site)?;
     verified.heads = kept.len();
+    verified.restored = account::restored(site)?;
     verified.checkpoints = checkpoint::kept(site)?;
     verified.witnesses = checkpoint::witnessed(site)?;
     if let Some(older) = site.book.older() {
         verified.verdict = "damaged";
         verified.damaged += 1;
-        let kind = if older.is_shorter() { DamageKind::Removed } else { DamageKind::Altered };
+        let kind =
+            if older.is_shorter() || older.is_of_another_copy() { DamageKind::Removed } else { DamageKind::Altered };
         verified.damages.push(DamageView {
             kind,
             table: "entry".into(),
@@ -297,5 +304,5 @@ fn name_location(dir: &Path, to: &str, password_file: Option<&Path>) -> Result<(
     if let Some(file) = password_file.and_then(Path::to_str) {
         settings["book"]["password_file"] = toml_edit::value(file);
     }
-    put(&path, settings.to_string().as_bytes()).map_err(|e| by_hand(&e))
+    put_own(&path, settings.to_string().as_bytes()).map_err(|e| by_hand(&e))
 }

@@ -5,13 +5,13 @@ use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
 use book::ids::SiteId;
-use book::{Book, BookError, Location, OpenOptions, SignedHead};
+use book::{Book, BookError, Location, OpenOptions, SignedHead, Subject};
 use serde::Serialize;
 use serde_json::json;
 
 use super::archive::{self, Form, LeftOut, Manifest, SITE, SiteKeyState};
 use super::{Teller, Verified, log_key, missing_keys, name_location, verify_book};
-use crate::checkpoint;
+use crate::checkpoint::{self, KnownOf};
 use crate::course::{Course, Phase, or_stopped};
 use crate::floor;
 use crate::head;
@@ -56,6 +56,8 @@ pub struct Restored {
     /// The next number of each series of serial numbers by this book. Each is to be confirmed before it is counted
     /// in again: numbers that were given out after the backup are not in it.
     pub series_to_confirm: Vec<String>,
+    /// Checkpoints that know of entries after the backup.
+    pub checkpoints: Vec<KnownOf>,
     /// Rows copied.
     pub rows: u64,
     /// Files put back, by their names in the site's directory.
@@ -424,10 +426,7 @@ struct Ended {
 fn ended(site: &Site, source: &Source<'_>, manifest: &Manifest, who: &Who, ended: Ended) -> Result<Restored, Trouble> {
     let Ended { new, rows, book_kept, put_back, kept, verified } = ended;
     let (ends, series_to_confirm) = if book_kept { (None, Vec::new()) } else { unknown(site)? };
-    note(site, source, &verified, put_back.len(), who)?;
-    if !book_kept {
-        checkpoint::begin_anew(site)?;
-    }
+    let checkpoints = note(site, source, (&verified, book_kept), put_back.len(), who)?;
     Ok(Restored {
         site: site.dir.display().to_string(),
         site_id: manifest.site_id.clone(),
@@ -438,6 +437,7 @@ fn ended(site: &Site, source: &Source<'_>, manifest: &Manifest, who: &Who, ended
         book_kept,
         ends,
         series_to_confirm,
+        checkpoints,
         rows,
         put_back,
         kept,
@@ -448,14 +448,29 @@ fn ended(site: &Site, source: &Source<'_>, manifest: &Manifest, who: &Who, ended
     })
 }
 
-fn note(site: &Site, source: &Source<'_>, verified: &Verified, files: usize, who: &Who) -> Result<(), Trouble> {
+/// Says in the log that the site was restored, and begins the checkpoints of a book that was; what those that were
+/// there know of it.
+fn note(
+    site: &Site,
+    source: &Source<'_>,
+    (verified, book_kept): (&Verified, bool),
+    files: usize,
+    who: &Who,
+) -> Result<Vec<KnownOf>, Trouble> {
     let told = json!({
         "from": source.file.file_name().map(|n| n.to_string_lossy()),
         "entries": verified.entries, "root": verified.root, "files": files,
     });
-    site.book.note_restore(&told, checkpoint::highest_life(site), &who.by())?;
+    let mut known = Vec::new();
+    if book_kept {
+        site.book.note("book.restore", &Subject::Site, &told, &who.by())?;
+    } else {
+        let highest = checkpoint::highest_life(site);
+        known = checkpoint::set_aside(site)?;
+        site.book.note_restore(&told, highest, &who.by())?;
+    }
     head::mark(site, who);
-    Ok(())
+    Ok(known)
 }
 
 /// A book alone, as earlier versions saved it, put in the place of one that was lost.
@@ -492,8 +507,7 @@ fn book_alone(dir: &Path, source: &Source<'_>, who: &Who, course: &Course) -> Re
     }
     verified.missing_keys = missing_keys(&site)?;
     let (ends, series_to_confirm) = unknown(&site)?;
-    note(&site, source, &verified, 0, who)?;
-    checkpoint::begin_anew(&site)?;
+    let checkpoints = note(&site, source, (&verified, false), 0, who)?;
     Ok(Restored {
         site: dir.display().to_string(),
         site_id: id,
@@ -504,6 +518,7 @@ fn book_alone(dir: &Path, source: &Source<'_>, who: &Who, course: &Course) -> Re
         book_kept: false,
         ends,
         series_to_confirm,
+        checkpoints,
         rows,
         put_back: Vec::new(),
         kept: Vec::new(),

@@ -14,6 +14,7 @@ use book::{Purpose, ReelCount, Stretch, Tallies, UnitFilter};
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, UtcOffset};
 
+use crate::account;
 use crate::course::{Course, Phase, or_stopped};
 use crate::site::Site;
 use crate::trouble::Trouble;
@@ -132,6 +133,8 @@ pub struct Report {
     pub stock: Option<Stock>,
     /// The order, for a report on one.
     pub order: Option<OrderFacts>,
+    /// What the numbers do not say: sentences.
+    pub notes: Vec<String>,
     /// The log.
     pub log: Head,
 }
@@ -249,6 +252,7 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime, course: &Cour
         worst_hour,
         stock,
         order: found.order,
+        notes: account::notes(site, filter.reel.as_ref())?,
         log: Head { entries: head.size, root: hex::encode(head.root) },
     })
 }

@@ -16,6 +16,7 @@ use time::{Duration, OffsetDateTime};
 
 pub use advice::{Advice, At, Piece};
 
+use crate::account;
 use crate::checkpoint;
 use crate::keeping::missing_keys;
 use crate::reel::time_text;
@@ -360,6 +361,23 @@ fn checkpoints(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
         let advice = Advice::command("Stop the stations and see ", "`touchmark book verify`", ".");
         w.add(Kind::Checkpoint, "book", now, checkpoint::words(&older), advice);
     }
+    if let Some(restored) = account::restored(site)? {
+        let mut open = Vec::new();
+        for next in site.book.next_of_all_series()? {
+            if !site.book.is_series_confirmed(&next)? {
+                open.push(next.to_string());
+            }
+        }
+        if !open.is_empty() {
+            let what = format!("{restored} By the book, the next numbers of its series are {}", open.join(", "));
+            let advice = Advice::command(
+                "Put the chips of that time on a station, then say where each series goes on: ",
+                "`touchmark product update NAME --serial-series FIRST`",
+                ".",
+            );
+            w.add(Kind::Checkpoint, "book", now, what, advice);
+        }
+    }
     for kept in checkpoint::kept(site)? {
         let advice = match kept.state {
             checkpoint::State::Good | checkpoint::State::Hidden => continue,
@@ -374,6 +392,11 @@ fn checkpoints(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
             }
             // No act is done then, so none writes it.
             checkpoint::State::Behind if site.book.older().is_some() => continue,
+            checkpoint::State::Ahead => continue,
+            checkpoint::State::Before => {
+                "If no other copy of this site is in use, move it away; the next act writes a new one. Else let this site \
+                 keep its checkpoint elsewhere: `checkpoint.keepers` in touchmark.toml."
+            }
             checkpoint::State::Behind => "Check that this place can be written; the next act writes it again.",
         };
         let what = format!("the checkpoint is not kept: {}", kept.trouble.unwrap_or_default());
