@@ -43,6 +43,7 @@ mod mark;
 mod open;
 mod order;
 mod partial;
+mod patience;
 mod product;
 mod proof;
 mod reconcile;
@@ -102,6 +103,7 @@ pub use mark::{Mark, Older, Tell};
 pub use open::{OpenOptions, Site};
 pub use order::{OrderWritten, Places};
 pub use partial::PartialList;
+pub use patience::{TellWait, patiently};
 pub use product::{AddError, NewProduct, Product};
 pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
@@ -137,6 +139,8 @@ pub struct Book {
     known: known::Known,
     /// What it is held against.
     guard: OnceLock<mark::Guard>,
+    /// Who hears of a server that is waited for.
+    tell_wait: OnceLock<patience::TellWait>,
 }
 
 impl Book {

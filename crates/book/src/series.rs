@@ -78,7 +78,8 @@ impl Book {
     /// [`BeginError::SeriesEnds`] where `first` begins no series, since no digit ends it.
     pub fn series_stand(&self, first: &UnitSerial) -> Result<SeriesStand, BeginError> {
         let pattern = Pattern::of(first)?;
-        Ok(self.read(|c| pattern.stand(c))?)
+        let all = !self.is_series_confirmed(first)?;
+        Ok(self.read(|c| pattern.stand(c, all))?)
     }
 
     /// A serial number of a product's units that is of another series than `first`; none where all are of that one.

@@ -8,22 +8,18 @@
 
 use std::ops::{Deref, DerefMut};
 use std::sync::PoisonError;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use crate::Book;
 use crate::engine::{Connection, Mode, Repeat, params};
 use crate::error::BookError;
 use crate::log::rows::Mention;
 use crate::log::tree::{Frontier, Hash};
+use crate::patience::Patience;
 
 /// How often an act is tried where writers meet.
 const TRIES: u32 = 6;
-/// How long a server that went away is waited for before an act or a question is
-/// given up: as long as a restart takes on a machine that has much else to do.
-const RESTART: Duration = Duration::from_secs(8);
-/// The longest nap meanwhile.
-const NAP: Duration = Duration::from_millis(500);
-/// How long a lost server is waited for, to learn whether a commit took.
+/// How long a lost server is waited for at least, to learn whether a commit took.
 const RETURN: Duration = Duration::from_secs(20);
 
 /// An open transaction.
@@ -69,16 +65,11 @@ impl Book {
         &self,
         mut act: impl FnMut(&mut Tx<'_>) -> Result<T, E>,
     ) -> Result<T, E> {
-        let (mut tried, mut nap, since) = (0, Duration::from_millis(50), Instant::now());
+        let (mut tried, mut patience) = (0, Patience::new());
         loop {
             match self.try_once(Mode::Write, &mut act) {
                 Ok(value) => return Ok(value),
-                Err((_, Repeat::Away)) if since.elapsed() < RESTART => {
-                    // Whatever lies in the pool was connected to the same server, before it went.
-                    self.pool.lock().unwrap_or_else(PoisonError::into_inner).clear();
-                    std::thread::sleep(nap);
-                    nap = NAP.min(nap * 2);
-                }
+                Err((_, Repeat::Away)) if patience.bears_loss(self) => {}
                 Err((_, Repeat::Contended)) if tried < TRIES => {
                     tried += 1;
                     std::thread::sleep(Duration::from_millis(2 << tried));
@@ -180,7 +171,7 @@ impl Book {
     /// the other.
     pub(crate) fn was_committed(&self, appended: Option<(i64, Hash)>) -> Result<bool, BookError> {
         let Some((sequence, hash)) = appended else { return Ok(false) };
-        let since = Instant::now();
+        let patience = Patience::new();
         loop {
             let asked = self.begun(Mode::Write).and_then(|mut c| {
                 c.one("SELECT size FROM log_head h {lock:h}", &[])?;
@@ -190,7 +181,7 @@ impl Book {
             });
             match asked {
                 Ok(found) => return Ok(found == Some(hash)),
-                Err(error) if since.elapsed() > RETURN => return Err(error),
+                Err(error) if !patience.lasts(RETURN) => return Err(error),
                 Err(_) => std::thread::sleep(Duration::from_millis(200)),
             }
         }
@@ -198,7 +189,7 @@ impl Book {
 
     /// Asks single questions, each with an answer of its own moment.
     pub(crate) fn read<T>(&self, mut ask: impl FnMut(&mut Connection) -> Result<T, BookError>) -> Result<T, BookError> {
-        let (mut nap, since) = (Duration::from_millis(25), Instant::now());
+        let mut patience = Patience::new();
         loop {
             let found = self.pooled().map_or_else(|| self.location.connect(false), Ok);
             let answer = found.and_then(|mut c| {
@@ -208,10 +199,7 @@ impl Book {
             });
             match answer {
                 // A server that restarts refuses connections for a moment.
-                Err(error) if Repeat::after(&error) == Repeat::Away && since.elapsed() < RESTART => {
-                    std::thread::sleep(nap);
-                    nap = NAP.min(nap * 2);
-                }
+                Err(error) if patience.bears(self, &error) => {}
                 answer => return answer,
             }
         }
@@ -222,7 +210,13 @@ impl Book {
         &self,
         ask: impl FnOnce(&mut Connection) -> Result<T, BookError>,
     ) -> Result<T, BookError> {
-        let mut c = self.begun(Mode::Snapshot)?;
+        let mut patience = Patience::new();
+        let mut c = loop {
+            match self.begun(Mode::Snapshot) {
+                Err(error) if patience.bears(self, &error) => {}
+                begun => break begun?,
+            }
+        };
         let answer = ask(&mut c);
         self.undo(c);
         answer

@@ -37,17 +37,38 @@ pub struct Failure {
     message: String,
     advice: Option<String>,
     causes: Vec<String>,
+    before: Option<Box<Before>>,
+}
+
+/// What was done before a failure.
+#[derive(Debug)]
+struct Before {
+    words: String,
+    /// The same as a key of its own in JSON.
+    done: Option<(&'static str, Json)>,
 }
 
 impl Failure {
     /// A wrong call or unreadable input.
     pub fn usage(message: impl Into<String>, advice: impl Into<String>) -> Self {
-        Self { kind: Kind::Usage, message: message.into(), advice: Some(advice.into()), causes: Vec::new() }
+        Self {
+            kind: Kind::Usage,
+            message: message.into(),
+            advice: Some(advice.into()),
+            causes: Vec::new(),
+            before: None,
+        }
     }
 
     /// The surroundings failed.
     pub fn surroundings(message: impl Into<String>, advice: impl Into<String>) -> Self {
-        Self { kind: Kind::Surroundings, message: message.into(), advice: Some(advice.into()), causes: Vec::new() }
+        Self {
+            kind: Kind::Surroundings,
+            message: message.into(),
+            advice: Some(advice.into()),
+            causes: Vec::new(),
+            before: None,
+        }
     }
 }
 
@@ -67,6 +88,14 @@ impl Failure {
     }
 }
 
+impl Failure {
+    /// The same after work of which some was done.
+    #[must_use]
+    pub fn after(self, words: String, done: Option<(&'static str, Json)>) -> Self {
+        Self { before: Some(Box::new(Before { words, done })), ..self }
+    }
+}
+
 impl<E: Advise + 'static> From<E> for Failure {
     fn from(error: E) -> Self {
         let Said { kind, message, advice } = Said::by(&error);
@@ -79,7 +108,7 @@ impl<E: Advise + 'static> From<E> for Failure {
             }
             source = cause.source();
         }
-        Self { kind, message, advice, causes }
+        Self { kind, message, advice, causes, before: None }
     }
 }
 
@@ -223,12 +252,21 @@ impl Output {
             if !failure.causes.is_empty() {
                 document["error"]["because"] = failure.causes.join(": ").into();
             }
+            if let Some(before) = &failure.before {
+                document["error"]["before"] = before.words.as_str().into();
+                if let Some((name, value)) = &before.done {
+                    document[name] = value.clone();
+                }
+            }
             let _ = writeln!(io::stdout(), "{document}");
         } else {
             let mut err = io::stderr().lock();
             let _ = writeln!(err, "touchmark: {}", printable(&sentence(&failure.message)));
             for cause in &failure.causes {
                 let _ = writeln!(err, "  because: {}", printable(cause));
+            }
+            if let Some(before) = &failure.before {
+                let _ = writeln!(err, "  {}", before.words);
             }
             if let Some(advice) = &failure.advice {
                 let _ = writeln!(err, "  next: {advice}");

@@ -22,7 +22,7 @@ mod encoding;
 pub mod evidence;
 pub mod examine;
 pub mod explain;
-mod files;
+pub mod files;
 pub mod findings;
 pub mod fit;
 pub mod floor;

@@ -3,6 +3,7 @@
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
+use std::time::Duration;
 use std::{fs, io};
 
 use book::ids::{Actor, SiteId, StationName};
@@ -211,11 +212,19 @@ pub(crate) fn location(password_file: Option<&Path>, text: &str, dir: &Path) -> 
 pub struct StationSettings {
     /// Attempts after which a chip that still fails is given up.
     pub attempts: u32,
+    /// Seconds for which a station waits for a database server that does not answer, before it gives up.
+    pub server_seconds: u32,
+}
+
+impl StationSettings {
+    pub(crate) fn server_wait(&self) -> Duration {
+        Duration::from_secs(self.server_seconds.into())
+    }
 }
 
 impl Default for StationSettings {
     fn default() -> Self {
-        Self { attempts: 3 }
+        Self { attempts: 3, server_seconds: 60 }
     }
 }
 

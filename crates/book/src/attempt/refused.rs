@@ -155,7 +155,7 @@ impl BeginError {
                 format!("Leave it as it is. Challenge the chip to check that it still proves unit {}.", unit.serial)
             }
             Self::Elsewhere { station, .. } => format!(
-                "If station {station} is still working on it, leave it there. If that station crashed, take the unit over."
+                "If station {station} is still working on it, leave it there. If that station crashed, take the unit over (`--take-over`)."
             ),
             Self::SerialTaken { .. } => "Scan the serial number again; no number is used twice.".into(),
             Self::ChipHasUnit { unit, .. } => format!("Put the board back with unit {unit}."),

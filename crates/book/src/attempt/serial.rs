@@ -65,12 +65,29 @@ impl<'a> Pattern<'a> {
         end.len() == self.digits && end.bytes().all(|b| b.is_ascii_digit())
     }
 
+    /// The number after the highest that a unit has, whoever gave that; 0 where none has one.
+    fn after_highest(&self, c: &mut Connection) -> Result<i64, BookError> {
+        // Those of another length lie between the two ends as well, and those that are no numbers.
+        let sql = "SELECT serial FROM unit WHERE serial BETWEEN $1 AND $2 AND length(serial) = $3 ORDER BY serial DESC LIMIT 1000";
+        let (low, high) = (self.number(0), self.number(self.limit - 1));
+        let length = i64::try_from(low.as_str().len()).unwrap_or(i64::MAX);
+        let rows = c.all(sql, params![low.as_str(), high.as_str(), length])?;
+        let texts = rows.iter().map(|row| row.text(0)).collect::<Result<Vec<_>, _>>()?;
+        let highest = texts.iter().find(|serial| self.covers(serial));
+        Ok(highest.and_then(|serial| serial[self.prefix.len()..].parse::<i64>().ok()).map_or(0, |number| number + 1))
+    }
+
     /// How far the series has come, without taking anything of it.
-    pub(crate) fn stand(&self, c: &mut Connection) -> Result<SeriesStand, BookError> {
+    ///
+    /// - `all`: count units whose number was not counted here too, as those that a restored book adopts.
+    pub(crate) fn stand(&self, c: &mut Connection, all: bool) -> Result<SeriesStand, BookError> {
         let following = "SELECT following FROM serial_series WHERE prefix = $1 AND digits = $2";
         let row = c.one(following, &[P::Text(self.prefix), P::Int(self.width())])?;
         let begun = row.is_some();
-        let from = row.map_or(Ok(self.begins), |row| row.int(0))?.max(self.begins);
+        let mut from = row.map_or(Ok(self.begins), |row| row.int(0))?.max(self.begins);
+        if all {
+            from = from.max(self.after_highest(c)?);
+        }
         for number in from..self.limit.min(from.saturating_add(TAKEN.into())) {
             let serial = self.number(number);
             if c.one(OWNER, params![serial.as_str()])?.is_none() {

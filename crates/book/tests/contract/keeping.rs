@@ -2,9 +2,11 @@
 
 use std::cell::{Cell, RefCell};
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use book::ids::UnitSerial;
-use book::{Book, BookError, CopyWatch, Location, OpenOptions, Stage, UnitState};
+use book::{Book, BookError, CopyWatch, Location, OpenOptions, SerialWish, Stage, UnitState};
 use serde_json::json;
 
 use crate::server::Server;
@@ -98,6 +100,14 @@ pub fn backup_while_a_station_writes_and_restore(engine: &Engine<'_>) {
     assert_eq!(restored.mark().expect("a mark").life, 5);
     let [low, next, other] = ["TV-0001", "TV-0100", "TV-00001"].map(|text| UnitSerial::new(text).expect("a number"));
     assert!(!restored.is_series_confirmed(&low).expect("asks") && site.book.is_series_confirmed(&low).expect("asks"));
+    // A unit that it adopts counts, whoever gave its number.
+    let adopted = UnitSerial::new("TV-0077").expect("a number");
+    let blank = (0..300).find(|n| restored.unit_of_chip(&chip(*n).chip_id).expect("asks").is_none()).expect("a chip");
+    let site_of = Site { book: restored, place };
+    site_of.begin(blank, SerialWish::Exactly(&adopted), &on("S2", 9_000)).expect("begun");
+    let Site { book: restored, place } = site_of;
+    let after = UnitSerial::new("TV-0078").expect("a number");
+    assert_eq!(restored.series_stand(&low).expect("asks").next.as_ref(), Some(&after));
     restored.confirm_series(&next, &by()).expect("said");
     assert!(restored.is_series_confirmed(&low).expect("asks") && !restored.is_series_confirmed(&other).expect("asks"));
     assert_eq!(restored.series_stand(&low).expect("asks").next.as_ref(), Some(&next));
@@ -231,11 +241,26 @@ fn a_server_that_comes_and_goes() {
     });
     // Gone: told as such, and nothing is changed.
     server.stop("immediate");
+    let waits = Arc::new(Mutex::new(Vec::new()));
+    let told = Arc::clone(&waits);
+    site.book.tell_waits(Box::new(move |most| told.lock().expect("a list").push(most)));
     let unit = serial("TV-000020");
-    let away = site.begin(20, book::SerialWish::IfNew(&unit), &on("S1", 20)).expect_err("no server");
-    assert!(matches!(away, book::BeginError::Book(BookError::Away { .. })), "{away}");
-    assert!(matches!(site.book.unit(&unit), Err(BookError::Away { .. })));
-    server.launch();
+    let [short, long] = [1, 60].map(Duration::from_secs);
+    book::patiently(short, || {
+        let away = site.begin(20, book::SerialWish::IfNew(&unit), &on("S1", 20)).expect_err("no server");
+        assert!(matches!(away, book::BeginError::Book(BookError::Away { .. })), "{away}");
+        assert!(matches!(site.book.unit(&unit), Err(BookError::Away { .. })));
+    });
+    assert_eq!(*waits.lock().expect("a list"), [short, short]);
+    // A station waits longer than anything else does.
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            std::thread::sleep(Duration::from_secs(9));
+            server.launch();
+        });
+        assert!(book::patiently(long, || site.book.unit(&unit)).expect("it came back").is_none());
+    });
+    assert_eq!(*waits.lock().expect("a list"), [short, short, long]);
     for n in 20..40 {
         site.provision(n, "S1");
     }

@@ -36,7 +36,9 @@ impl Place {
 
     /// The site, opened. Whatever a book answers that is older than its checkpoint, that is said first.
     pub fn open(&self) -> Result<Site, Failure> {
-        let site = Site::open(&self.dir()?)?;
+        let dir = self.dir()?;
+        let site = Site::open(&dir)?;
+        works::files::work_in(&dir);
         if let Some(older) = site.book.older() {
             let said = format!("{}. What it answers is of an earlier day.", checkpoint::words(&older));
             let _ = writeln!(io::stderr(), "warning: {said}");

@@ -7,7 +7,7 @@ use std::str::FromStr;
 
 use clap::Args;
 use serde::Serialize;
-use serde_json::json;
+use serde_json::{Value as Json, json};
 use works::chips::ChipId;
 use works::provision::{Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed, provision, scans};
 use works::{Trouble, challenge, quoted};
@@ -21,7 +21,8 @@ use crate::watching::stoppable;
 /// Provision a reel's chips at a station: write, read back, prove, lock, record
 ///
 /// Before each chip, the intention is committed to the book. After a
-/// crash, put the same chip back on any station: it continues where it stopped.
+/// crash, put the same chip back on that station: it continues where it stopped.
+/// Another station takes it over with --take-over.
 /// Ground yourself: static discharge at the fixture kills chips silently.
 ///
 /// Serial numbers come from --serials or --serial-start, else from the product's
@@ -170,42 +171,48 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
     };
     let warned = works::provision::warnings(&site, &args.reel)?;
     output.warn(&warned);
-    // Each chip as it is done, on standard error, so that standard output stays the answer.
     let people = output.tells();
     let guided = people && (args.wait || matches!(request.numbers, Numbers::Scanned(_)));
-    let live = output.draws_progress() || guided;
     if guided {
         let _ = writeln!(io::stderr(), "Press Ctrl+C to end the run; the unit in work is finished first.");
     }
+    site.book.tell_waits(Box::new(|most| {
+        let seconds = most.as_secs();
+        let _ = writeln!(
+            io::stderr(),
+            "The database server does not answer. Leave the chips where they are: it is waited for, up to {seconds} seconds."
+        );
+    }));
+    // One document is the answer in JSON; whoever reads words through a pipe has each unit as it is done.
+    let mut so_far = SoFar { units: (output.is_json() && !args.json_lines).then(Vec::new), passed: 0, others: 0 };
+    let (styled, quiet, words) = (output.is_styled(), output.is_quiet(), !output.is_json());
     let mut tell = |said: Said<'_>| {
+        if let Said::Unit(result) = said {
+            so_far.count(result);
+        }
         let mut err = io::stderr().lock();
         let _ = match said {
+            Said::Unit(result) if words => {
+                at_once(|w| if quiet && result.result == "passed" { Ok(()) } else { line(w, result, styled) })
+            }
+            Said::RefusedScan(refused) if words => at_once(|w| refused_scan(w, refused)),
             Said::Unit(result) if args.json_lines => json_line(result),
             Said::RefusedScan(refused) if args.json_lines => json_line(&json!({ "refused_scan": refused })),
             Said::Serials(serials, product) if people => writeln!(err, "{}", serials.words(product)),
-            Said::Unit(result) if live => line(&mut err, result, true),
-            Said::RefusedScan(refused) if live => refused_scan(&mut err, refused),
             Said::Next(what) if people => writeln!(err, "{what}"),
             _ => Ok(()),
         };
     };
     let who = place.who()?;
-    let done = stoppable(|course| provision(&site, request, source.as_mut(), &who, course, &mut tell))?;
+    let done = stoppable(|course| provision(&site, request, source.as_mut(), &who, course, &mut tell));
+    let done = done.map_err(|trouble| so_far.end(trouble.into()))?;
     output.warn(&done.warnings.iter().filter(|warning| !warned.contains(warning)).collect::<Vec<_>>());
     if args.json_lines {
         let mut summary = serde_json::to_value(&done).unwrap_or_default();
         summary.as_object_mut().map(|summary| summary.remove("units"));
         output.show(&summary, |_| Ok(()))?;
     } else {
-        let (styled, quiet) = (output.is_styled(), output.is_quiet());
-        output.show(&done, |w| {
-            if !live {
-                let wanted = |u: &&UnitResult| !quiet || u.result != "passed";
-                done.units.iter().filter(wanted).try_for_each(|u| line(w, u, styled))?;
-                done.refused_scans.iter().try_for_each(|scan| refused_scan(w, scan))?;
-            }
-            summary(w, &done)
-        })?;
+        output.show(&done, |w| summary(w, &done))?;
         if done.failed > 0 {
             output.next("Follow the advice for each failed unit, then put it on the station again.");
         } else if done.passed > 0 {
@@ -219,12 +226,47 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
     Ok(if done.is_done() { Exit::Done } else { Exit::Rejected })
 }
 
-/// One object of many, at once: whoever reads them acts on each as it comes.
-fn json_line(value: &impl Serialize) -> io::Result<()> {
+/// What a run came to, for one that ends in the middle.
+struct SoFar {
+    /// Its units, where the answer is one document.
+    units: Option<Vec<Json>>,
+    passed: u64,
+    others: u64,
+}
+
+impl SoFar {
+    fn count(&mut self, result: &UnitResult) {
+        *(if result.result == "passed" { &mut self.passed } else { &mut self.others }) += 1;
+        if let Some(units) = &mut self.units {
+            units.extend(serde_json::to_value(result));
+        }
+    }
+
+    fn end(self, failure: Failure) -> Failure {
+        if self.passed + self.others == 0 {
+            return failure;
+        }
+        let (passed, others) = (many(i128::from(self.passed), "unit"), many(i128::from(self.others), "other chip"));
+        failure.after(
+            format!("Before that, {passed} passed, and {others} did not. What was done is in the book."),
+            self.units.map(|units| ("units", units.into())),
+        )
+    }
+}
+
+/// Writes to standard output at once: whoever reads it acts on each unit as it comes.
+fn at_once(write: impl FnOnce(&mut dyn Write) -> io::Result<()>) -> io::Result<()> {
     let mut out = io::stdout().lock();
-    serde_json::to_writer(&mut out, value)?;
-    writeln!(out)?;
+    write(&mut out)?;
     out.flush()
+}
+
+/// One object of many.
+fn json_line(value: &impl Serialize) -> io::Result<()> {
+    at_once(|w| {
+        serde_json::to_writer(&mut *w, value)?;
+        writeln!(w)
+    })
 }
 
 fn refused_scan(w: &mut dyn Write, refused: &RefusedScan) -> io::Result<()> {

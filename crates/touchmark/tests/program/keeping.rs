@@ -540,3 +540,23 @@ fn what_a_killed_backup_left_is_taken_away() {
     site.done("backup", &["book", "backup", "--out", text(&dir.join("site.backup"))]);
     assert_eq!((old.exists(), new.exists(), other.exists()), (false, true, true));
 }
+
+/// What is worked on lies in the site's own place, and what a process that was killed left there goes a day later.
+#[test]
+fn work_lies_in_the_sites_own_place() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let place = site.dir.path().join("site/tmp");
+    let old = place.join(".tmpkilled");
+    std::fs::create_dir_all(&old).expect("a folder");
+    let at = std::time::SystemTime::now() - std::time::Duration::from_secs(86_460);
+    std::fs::File::open(&old).and_then(|f| f.set_modified(at)).expect("a time");
+    // The system's own place is not there at all.
+    let delivery = data("reel-a/delivery.zip");
+    let typed = ["delivery", "receive", text(&delivery), "--reel", "A"];
+    let done = site.command(&typed).env("TMPDIR", site.dir.path().join("nowhere")).output().expect("it starts");
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stdout));
+    assert!(!old.exists() && std::fs::read_dir(&place).expect("a place").next().is_none());
+    let mode = std::os::unix::fs::PermissionsExt::mode(&std::fs::metadata(&place).expect("a place").permissions());
+    assert_eq!(mode & 0o777, 0o700);
+}

@@ -215,7 +215,9 @@ fn scrapped_chips_leave_the_stock(engine: &Engine) {
     assert_eq!((&told["credential"]["state"], &told["reason"]), (&json!("spent"), &json!("sent to the laboratory")));
     let entries = site.reconcile("scrapped")["log"]["entries"].clone();
     let again = scrap("again", &[ids[0], "--reason", "another word"]);
-    assert_eq!((again.exit, &again.json["chips"][0]), (Some(0), told), "the same answer: {}", again.said);
+    let mut same = told.clone();
+    same["already"] = json!(true);
+    assert_eq!((again.exit, &again.json["chips"][0]), (Some(0), &same), "the same answer: {}", again.said);
     let account = site.reconcile("again");
     assert_eq!(account["log"]["entries"], entries, "and no entry");
     assert_sound("scrapped", &account);
@@ -292,6 +294,40 @@ fn put_in(from: &Path, fixture: &Path) {
     fs::rename(&files[0], fixture.join(files[0].file_name().expect("a name"))).expect("put in");
 }
 
+/// A run that ends badly says what was done before, and whoever reads its words through a pipe has each unit at once.
+#[test]
+fn a_run_that_ends_badly_says_what_was_done() {
+    let Some(engine) = Engine::sqlite() else { return };
+    for json in [false, true] {
+        let site = Site::on(&engine, "a");
+        site.receive_reel("a");
+        site.receive_delivery("a");
+        let folder = site.simulate_part("a", 0, 1, &[]);
+        let chips = format!("simulated:{}", text(&folder));
+        let how: &[&str] = if json { &["--json", "--wait"] } else { &["--wait"] };
+        let mut run = Running::start(&site, &chips, how);
+        if json {
+            while site.call("list", &["unit", "list", "--state", "passed"]).json["units"] == json!([]) {
+                std::thread::sleep(std::time::Duration::from_millis(50));
+            }
+        } else {
+            let mut line = String::new();
+            run.out.read_line(&mut line).expect("a line");
+            assert!(line.contains("passed") && line.contains("A-00001"), "{line}");
+        }
+        // No folder any more, so that chips can't be looked for.
+        fs::remove_dir_all(&folder).expect("gone");
+        fs::write(&folder, "").expect("a file");
+        let (exit, rest) = run.end();
+        assert!(exit.is_some_and(|code| code != 0), "{rest}");
+        if json {
+            let said: Value = serde_json::from_str(&rest).expect("one document");
+            assert_eq!(said["units"][0]["unit"], "A-00001", "{said}");
+            assert!(said["error"]["before"].as_str().is_some_and(|t| t.contains("1 unit passed")), "{said}");
+        }
+    }
+}
+
 fn numbers_come_from_a_scanner(engine: &Engine) {
     let site = stocked(engine);
     let chips = source(&site.simulate_part("a", 0, 3, &[]));
@@ -311,6 +347,11 @@ fn numbers_come_from_a_scanner(engine: &Engine) {
     assert!(refused[1]["scanned"].is_null() && !few.said.contains("K9042"), "{}", few.said);
     let names: Vec<_> = few.json["units"].as_array().expect("units").iter().map(|u| &u["unit"]).collect();
     assert_eq!(names, ["HOUSE-7", "HOUSE-3"]);
+    // What is read from another place of the board is no number of a unit.
+    let id = few.json["units"][0]["chip_id"].as_str().expect("a chip");
+    let wrong = scanned(&format!("{id}\n"), &[]);
+    let refused = wrong.json["refused_scans"][0]["message"].as_str().expect("a message");
+    assert!(refused.contains("is the id of a chip"), "{}", wrong.said);
     // A number that is known chooses its own unit; enough units end the run.
     let rest = scanned("HOUSE-3\nHOUSE-9\n", &["--units", "1"]);
     assert_ended("rest", &rest, 0, "done", [1, 0, 0, 1]);

@@ -207,6 +207,18 @@ pub fn provision(
     course: &Course,
     tell: &mut dyn FnMut(Said<'_>),
 ) -> Result<Provisioned, Trouble> {
+    let wait = site.settings.station.server_wait();
+    book::patiently(wait, || run(site, request, source, who, course, tell))
+}
+
+fn run(
+    site: &Site,
+    request: Provision<'_>,
+    source: &mut dyn ChipSource,
+    who: &Who,
+    course: &Course,
+    tell: &mut dyn FnMut(Said<'_>),
+) -> Result<Provisioned, Trouble> {
     // Before a chip is looked at: what it says is not the trouble.
     site.book.goes_on()?;
     let mut line = line(site, &request, who, &|_| {})?;
@@ -302,6 +314,17 @@ pub struct OneUnit<'a> {
 ///
 /// [`Trouble`] where nothing was begun, or the book or the source failed in the middle.
 pub fn one_unit(
+    site: &Site,
+    wanted: &OneUnit<'_>,
+    source: &mut dyn ChipSource,
+    from: &mut usize,
+    who: &Who,
+    watch: Watch<'_>,
+) -> Result<UnitResult, Trouble> {
+    book::patiently(site.settings.station.server_wait(), || work_one(site, wanted, source, from, who, watch))
+}
+
+fn work_one(
     site: &Site,
     wanted: &OneUnit<'_>,
     source: &mut dyn ChipSource,

@@ -77,7 +77,10 @@ impl Adoption {
     }
 
     /// What the operator has to know once the unit passed.
-    pub(super) fn notice(&self, serial: &UnitSerial) -> String {
+    ///
+    /// - `listed`: whether its number was given, and not counted.
+    pub(super) fn notice(&self, serial: &UnitSerial, listed: bool) -> String {
+        let keep = if listed { "" } else { " To keep the number on the housing, give it with --serials." };
         match self.held {
             Some(_) => format!(
                 "Unit {serial} was adopted as its chip says; the label that it has stays right. If it was scrapped, returned \
@@ -85,8 +88,7 @@ impl Adoption {
             ),
             None => format!(
                 "This unit is now {serial} and has a new passcode. Its earlier number and code are no longer valid. Reprint the \
-                 label; if its firmware holds a factory record, make and flash that again. To keep the number on the \
-                 housing, give it with --serials."
+                 label; if its firmware holds a factory record, make and flash that again.{keep}"
             ),
         }
     }
@@ -144,7 +146,7 @@ pub(super) fn look(
     };
     let dac = match chip.read(&ObjectName::DAC) {
         Ok(Some(held)) if held == credential.certificate => Some(hex::encode(&credential.serial)),
-        Ok(Some(held)) => return Ok(Err(another(id, &held))),
+        Ok(Some(held)) => return Ok(Err(another(id, &held, line.restored))),
         Ok(None) => None,
         // A write that was cut short left no identity.
         Err(chip::ChipError::Torn { .. } | chip::ChipError::NoSlot { .. }) => None,
@@ -162,15 +164,26 @@ pub(super) fn look(
     Ok(Ok(Looked::Held(Box::new(Held { dac, record, locked: state == State::Locked }))))
 }
 
-fn another(id: &chip::ChipId, held: &[u8]) -> Failure {
+fn another(id: &chip::ChipId, held: &[u8], restored: bool) -> Failure {
+    let lost = if restored {
+        ". The book was restored or a loss was accepted, so it may be of a unit that passed in the time that is lost, by a \
+         delivery that is lost too"
+    } else {
+        ""
+    };
     let serial = Certificate::read(held).ok().map(|dac| format!(", serial number {},", hex::encode(dac.serial())));
     Failure {
         cause: "used-chip".into(),
         detail: format!(
-            "chip {id} already holds a certificate{} that is not the one in the book for it; nothing was written",
+            "chip {id} already holds a certificate{} that is not the one in the book for it; nothing was written{lost}",
             serial.unwrap_or_default()
         ),
-        advice: "This chip has been used before. Put it aside and call the engineer.".into(),
+        advice: if restored {
+            "This chip has been used before. Put it aside and call the engineer, who receives the lost delivery again."
+        } else {
+            "This chip has been used before. Put it aside and call the engineer."
+        }
+        .into(),
         next: Next::Rework,
     }
 }

@@ -11,11 +11,12 @@ use book::{
 use chip::{ChipSource, ObjectName};
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
+use standard::moment::Moment;
 
 use super::line::{Line, Prepared};
 use super::older::{Adoption, Looked, look};
 use super::{Serials, Told, UnitResult, load, passcode_label};
-use crate::revocation::revoked_words;
+use crate::revocation::{marked_revoked, revoked_words};
 use crate::station::{Clock, Failure, work};
 use crate::trouble::Trouble;
 
@@ -101,7 +102,7 @@ pub(super) fn one(
             passcode: Some(key.seal(&passcode_label(serial.as_str()), &*p.passcode)?),
         }))
     };
-    let mut used = false;
+    let (mut used, listed) = (false, !matches!(serials.wish(), SerialWish::CountFrom(_)));
     while result.attempts < line.attempts {
         let own = adopted.as_ref().and_then(|adopted| adopted.serial.as_ref());
         let serial = match (serials.wish(), own) {
@@ -136,8 +137,12 @@ pub(super) fn one(
             Err(BeginError::NoSerial { .. } | BeginError::SeriesEnds { .. }) => return Ok(None),
             Err(BeginError::Book(error)) => return Err(error.into()),
             Err(error @ BeginError::SerialTaken { .. }) if own.is_some() => {
-                let advice = "Two units have this number. Put both aside and call the engineer.";
-                set_aside(&mut result, &error, advice.into());
+                let advice = format!(
+                    "Two units have this number. Put both aside and call the engineer, who decides which one keeps it. \
+                     The other is taken out of the count: this one with `touchmark chip scrap {chip_id} --reason TEXT`, \
+                     the one in the book with `touchmark unit scrap`. Neither can be sold with the label that both have."
+                );
+                set_aside(&mut result, &error, advice);
                 break;
             }
             Err(error) => {
@@ -167,7 +172,9 @@ pub(super) fn one(
             }
         }
         if attempt(line, id, &begun, (adopted.as_ref(), silent.take()), source, &mut result)? {
-            result.notice = adopted.as_ref().map(|adopted| adopted.notice(&begun.unit.serial));
+            if let Some(adopted) = &adopted {
+                result.notice = Some(adopted.notice(&begun.unit.serial, listed));
+            }
             break;
         }
         if result.next != Some(Next::Retry.word()) {
@@ -252,6 +259,7 @@ fn attempt(
             if let Err(error) = finish(Outcome::Passed(&proof)) {
                 return lost(error, result);
             }
+            result.notice = not_current(&proof, Moment::from_unix((line.who.clock)().unix_timestamp()));
             result.result = "passed";
             result.cause = None;
             result.detail = None;
@@ -287,6 +295,17 @@ fn attempt(
             Ok(false)
         }
     }
+}
+
+/// What the operator has to know of a certificate that is not valid at this time.
+fn not_current(proof: &book::NewProof, now: Moment) -> Option<String> {
+    let dac = Certificate::read(&proof.dac).ok()?;
+    let told = match (dac.not_before.moment, dac.not_after.moment) {
+        (Some(begins), _) if begins > now => format!("it begins on {begins}"),
+        (_, Some(ends)) if ends < now => format!("it ended on {ends}"),
+        _ => return None,
+    };
+    Some(format!("Keep this unit until the engineer knows: its certificate is not valid now, {told}."))
 }
 
 /// An attempt that could not be ended.
@@ -343,7 +362,10 @@ pub(super) fn verify(
             .map_err(|e| engineer("book", e.to_string()))?
             .ok_or_else(|| engineer("no-proof", format!("unit {} has no proof in the book", unit.serial)))?;
         let facts = &proof.facts;
-        if let Some(what) = revoked_words(&line.judge.revoked, &line.judge.anchors, &facts.dac, Some(&facts.pai)) {
+        let story = line.site.book.chip_story(&unit.chip_id).map_err(|e| engineer("book", e.to_string()))?;
+        let marked = story.and_then(|story| story.credential).as_ref().and_then(marked_revoked);
+        let listed = revoked_words(&line.judge.revoked, &line.judge.anchors, &facts.dac, Some(&facts.pai));
+        if let Some(what) = listed.or(marked) {
             return Err(Failure {
                 cause: "revoked".into(),
                 detail: format!("unit {} must not be shipped: {what}", unit.serial),

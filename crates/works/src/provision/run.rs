@@ -16,7 +16,7 @@ use chip::ChipSource;
 use super::line::{Line, Prepared};
 use super::older::{Older, older, stops_the_line};
 use super::one::one;
-use super::serials::{Scans, Serials, whole};
+use super::serials::{Scans, Serials, is_no_other, whole};
 use super::{Ended, Provisioned, RefusedScan, Said, UnitResult};
 use crate::advice::{Advise, Kind, quoted};
 use crate::course::Course;
@@ -94,6 +94,11 @@ impl Run<'_, '_> {
             Some(scans) => self.by_scans(&scans)?,
             None => self.by_chips()?,
         };
+        // Chips that hold a unit already were adopted, and none waits for a word: what was said of the numbers holds.
+        if self.out.passed > 0 && ended != Ended::BookOlder {
+            let by = self.line.who.at(&self.line.station);
+            self.serials.confirm(self.line.site, &by)?;
+        }
         self.out.other_reels = self.seen.other_reels.values().sum();
         self.out.serials_gave_out = ended == Ended::SerialsRanOut;
         (self.out.why, self.out.next) = self.why(ended);
@@ -361,7 +366,7 @@ impl Run<'_, '_> {
                 None => Choice::Refused(super::not_here(&serial, &unit.chip_id)),
             });
         }
-        if let Err(trouble) = whole(line) {
+        if let Err(trouble) = whole(line).and_then(|serial| is_no_other(self.line.site, &serial)) {
             return Ok(Choice::Refused(trouble));
         }
         if self.asked.only_started {

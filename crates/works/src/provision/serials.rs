@@ -13,8 +13,10 @@ use standard::factory_record::{self, Field};
 use crate::advice::quoted;
 use crate::encoding::{self, NoText};
 use crate::floor;
+use crate::reel::manifest::is_rounded;
 use crate::site::Site;
 use crate::trouble::Trouble;
+use crate::unit;
 
 /// The longest scanned line, in bytes: more than any serial number has.
 const LINE: usize = 256;
@@ -170,6 +172,12 @@ pub struct SerialsFrom {
     pub series: Option<String>,
     /// Whether no unit has a number of this series yet.
     pub new_series: bool,
+    /// The next number of the series without a first one that was named, where that leaves numbers out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub leaves_out: Option<String>,
+    /// Whether a unit has the first number of the series, or of the list.
+    #[serde(skip)]
+    used: bool,
     /// The next number of the product's own series, or a number that a unit of it has, where that is another series.
     pub beside: Option<String>,
 }
@@ -177,7 +185,7 @@ pub struct SerialsFrom {
 impl SerialsFrom {
     fn given(source: &'static str, from: Option<&UnitSerial>) -> Self {
         let from = from.map(ToString::to_string);
-        Self { from, source, series: None, new_series: false, beside: None }
+        Self { from, source, series: None, new_series: false, leaves_out: None, used: false, beside: None }
     }
 
     /// As people read it, before the first chip is touched.
@@ -185,6 +193,9 @@ impl SerialsFrom {
         let from = self.from.as_deref().unwrap_or("none");
         let mut words = match (self.source, self.new_series) {
             ("scanned", _) => return "Serial numbers: scanned, one for each unit.".into(),
+            ("list", _) if self.from.is_none() && !self.used => {
+                return "Serial numbers: from the list, which has none.".into();
+            }
             ("list", _) if self.from.is_none() => {
                 return "Serial numbers: from the list, in which units have all numbers already.".into();
             }
@@ -194,13 +205,22 @@ impl SerialsFrom {
             ("reel", false) => format!("Serial numbers: {from} is next, in a series made from the reel's name."),
             ("reel", true) => format!("Serial numbers: {from} begins a new series, made from the reel's name."),
             (_, false) => match &self.series {
-                Some(series) if self.from.as_ref() != Some(series) => {
+                Some(series) if self.from.as_ref() != Some(series) && self.used => {
                     format!("Serial numbers: {from} is next; {series} is used already.")
+                }
+                Some(series) if self.from.as_ref() != Some(series) => {
+                    format!(
+                        "Serial numbers: {from} is next; the series has come past {series}. A number before it that no \
+                         unit has can be given with --serials."
+                    )
                 }
                 _ => format!("Serial numbers: {from} is next."),
             },
             (_, true) => format!("Serial numbers: {from} begins a new series."),
         };
+        if let Some(free) = &self.leaves_out {
+            words += &format!(" The numbers from {free} on, up to there, are left out.");
+        }
         if let Some(beside) = &self.beside {
             words += &format!(" Product {product} already has numbers in another series, such as {beside}.");
         } else if self.source == "reel" {
@@ -214,6 +234,12 @@ impl SerialsFrom {
 /// `SerialNumber`). One that is too long is refused, never shortened.
 pub(super) fn whole(text: &str) -> Result<UnitSerial, Trouble> {
     let serial = UnitSerial::new(text)?;
+    if is_rounded(text) {
+        return Err(Trouble::usage(
+            format!("{serial} is no serial number: a spreadsheet took one for a number and rounded it"),
+            "Format the column as text and write the list again. No chip was changed.",
+        ));
+    }
     factory_record::fits(Field::SerialNumber, serial.as_str()).map_err(|e| {
         Trouble::usage(
             format!("{serial} can't be a unit's serial number: {e}"),
@@ -221,6 +247,28 @@ pub(super) fn whole(text: &str) -> Result<UnitSerial, Trouble> {
         )
     })?;
     Ok(serial)
+}
+
+/// Refuses what a scanner reads from another place of the board: a chip's id, or the serial number of a certificate.
+///
+/// # Errors
+///
+/// [`Trouble`] where the site has that, or the book gave no answer.
+pub(super) fn is_no_other(site: &Site, serial: &UnitSerial) -> Result<(), Trouble> {
+    let text = serial.as_str();
+    let same = |name: &str| name.eq_ignore_ascii_case(text);
+    for found in site.book.find(text, 50)? {
+        let what = match found.credential.map(hex::encode) {
+            _ if same(found.chip.as_str()) => "a chip",
+            Some(credential) if same(&credential) => "a certificate",
+            _ => continue,
+        };
+        return Err(Trouble::refused(
+            format!("{text} is the id of {what} of reel {}, and no serial number of a unit", found.reel),
+            "Scan the serial number on the unit.",
+        ));
+    }
+    Ok(())
 }
 
 /// The first number of a series as it was typed.
@@ -257,8 +305,9 @@ pub(crate) fn counted(
     let SeriesStand { next, begun } = site.book.series_stand(&first)?;
     let Some(next) = next else {
         return Err(Trouble::refused(
-            format!("no serial number is left in the series that begins with {first}"),
-            "Begin a series with more digits, or with another text before them.",
+            format!("no serial number is left in the series of {first}: it has come to its end"),
+            "Begin a series with more digits, or with another text before them. A number that no unit has can be given \
+             with --serials.",
         ));
     };
     let beside = match own {
@@ -275,9 +324,20 @@ pub(crate) fn counted(
         source,
         series: Some(first.to_string()),
         new_series: !begun,
+        used: site.book.unit(&first)?.is_some(),
+        leaves_out: if begun && start.is_some() { left_out(site, &first, &next)? } else { None },
         beside: beside.map(|serial| serial.to_string()),
     };
     Ok((first, told))
+}
+
+/// The number of a series that would be next if nobody had named its first one, where that is another.
+fn left_out(site: &Site, first: &UnitSerial, next: &UnitSerial) -> Result<Option<String>, Trouble> {
+    let text = first.as_str();
+    let prefix = text.trim_end_matches(|c: char| c.is_ascii_digit());
+    let lowest = UnitSerial::new(&format!("{prefix}{}", "0".repeat(text.len() - prefix.len())))?;
+    let free = site.book.series_stand(&lowest)?.next.filter(|free| free != next);
+    Ok(free.map(|free| free.to_string()))
 }
 
 /// Whether somebody has still to say that a series of a restored book goes on with `first`.
@@ -378,7 +438,11 @@ impl Serials {
     /// One that was named: of a unit that is there, or of a new one.
     pub(super) fn exactly(site: &Site, text: &str) -> Result<Self, Trouble> {
         let serial = UnitSerial::new(text)?;
-        Ok(Self::of(Source::Exactly(if site.book.unit(&serial)?.is_some() { serial } else { whole(text)? })))
+        if site.book.unit(&serial)?.is_some() {
+            return Ok(Self::of(Source::Exactly(serial)));
+        }
+        is_no_other(site, &serial)?;
+        Ok(Self::of(Source::Exactly(whole(text)?)))
     }
 
     /// As [`counted`], for units that are about to be begun: in a restored book only where somebody has said where
@@ -412,9 +476,11 @@ impl Serials {
         Ok(match numbers {
             Numbers::Listed { serials, confirmed } => {
                 let mut left = serials.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
+                let listed = left.len();
                 leave_out_used(&mut left, site)?;
+                let used = left.len() < listed;
                 let confirm = listed_to_confirm(site, &left, confirmed)?;
-                let told = SerialsFrom::given("list", left.front());
+                let told = SerialsFrom { used, ..SerialsFrom::given("list", left.front()) };
                 (Self { source: Source::Listed(left), confirm }, told)
             }
             Numbers::Scanned(lines) => {
@@ -475,7 +541,7 @@ impl Serials {
 
 fn leave_out_used(list: &mut VecDeque<UnitSerial>, site: &Site) -> Result<(), Trouble> {
     while let Some(first) = list.front()
-        && site.book.unit(first)?.is_some()
+        && site.book.unit(&unit::typed(site, first.as_str())?)?.is_some()
     {
         list.pop_front();
     }
