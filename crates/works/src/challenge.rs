@@ -2,15 +2,17 @@
 
 use std::sync::Arc;
 
+use book::{ChipStory, Credential};
 use chip::{ChipId, ChipSource, ObjectName};
 use serde::Serialize;
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::declaration::Declaration;
+use standard::verdict::catalogue::chain::REVOKED;
 use standard::verdict::{Device, Finding, Severity, SignerKey, Verdict};
 
 use crate::authority;
-use crate::revocation::Known;
+use crate::revocation::{Known, marked_revoked};
 use crate::site::Site;
 use crate::station::{Failure, Judge, judge_all, judge_by, prove};
 use crate::told::ToldFinding;
@@ -81,8 +83,15 @@ pub fn challenge_by(
     };
     let mut out = Vec::with_capacity(ids.len());
     for id in ids {
-        let must = if names.is_empty() { must_please(site, &id)? } else { names.to_vec() };
-        let against = Against { anchors: &anchors, signers: &signers, known: &known, sets: &sets, must: &must };
+        let story = site.book.chip_story(&book::ids::ChipId::new(id.as_str())?)?;
+        let must = match &story {
+            Some(story) if names.is_empty() => must_please(site, story)?,
+            _ => names.to_vec(),
+        };
+        let credential = story.and_then(|story| story.credential);
+        let credential = credential.as_ref();
+        let against =
+            Against { anchors: &anchors, signers: &signers, known: &known, sets: &sets, must: &must, credential };
         out.push(one(&against, source, &id));
     }
     Ok(out)
@@ -96,12 +105,12 @@ struct Against<'a> {
     sets: &'a [Set],
     /// Names of the sets that must take it.
     must: &'a [String],
+    /// What the book has for it.
+    credential: Option<&'a Credential>,
 }
 
-/// The trust sets that a chip's product names, where the chip is known here.
-fn must_please(site: &Site, id: &ChipId) -> Result<Vec<String>, Trouble> {
-    let story = site.book.chip_story(&book::ids::ChipId::new(id.as_str())?)?;
-    let Some(story) = story else { return Ok(Vec::new()) };
+/// The trust sets that a chip's product names.
+fn must_please(site: &Site, story: &ChipStory) -> Result<Vec<String>, Trouble> {
     Ok(site.book.product_trust(&story.product.facts.name)?.iter().map(ToString::to_string).collect())
 }
 
@@ -152,7 +161,13 @@ fn exchange(
     let device = Device { by_declaration: true, ..Device::default() };
     let judge =
         Judge { anchors: against.anchors.to_vec(), signer, device, revoked: against.known.clone(), sets: Vec::new() };
-    let (findings, anchored) = judge_all(&dac, pai.clone(), &declaration, &exchange, &judge);
+    let (mut findings, anchored) = judge_all(&dac, pai.clone(), &declaration, &exchange, &judge);
+    let its = against.credential.filter(|credential| credential.certificate == dac.der());
+    if let Some(marked) = its.and_then(marked_revoked)
+        && findings.iter().all(|f| f.rule.name != REVOKED.name)
+    {
+        findings.push(Finding::new(&REVOKED, marked));
+    }
     for set in against.sets {
         let mut said = judge_by(set, (&dac, pai.as_ref()), &declaration, &exchange, &judge);
         said.must_please = against.must.contains(&set.name);

@@ -81,7 +81,7 @@ pub enum RevocationCommand {
         /// Its number
         number: i64,
     },
-    /// Adopt an outside authority's list, which stations, challenge and examine then apply
+    /// Adopt an outside authority's list, which stations, labels and challenge then apply
     Adopt {
         /// List, DER or PEM
         file: PathBuf,
@@ -305,13 +305,19 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
                     writeln!(w, "  {} {}: {}", f.severity, f.rule, f.found)?;
                 }
                 for pai in &adopted.authorities {
-                    writeln!(w, "  PAI {pai} is on it")?;
+                    let refused = if adopted.counts {
+                        "every certificate below it is refused from now on, those of its units too"
+                    } else {
+                        "a newer list is kept that does not name it, so it still counts"
+                    };
+                    writeln!(w, "  PAI {pai} is on it: {refused}")?;
                 }
                 for known in &adopted.known_here {
                     let unit = known.unit.as_deref().map_or_else(|| "no unit".into(), |u| format!("unit {u}"));
                     writeln!(w, "  {unit}, chip {}  DAC {}", known.chip_id, known.serial)?;
                 }
-                if adopted.verdict == "rejected" && !adopted.known_here.is_empty() {
+                let named = !adopted.known_here.is_empty() || (adopted.counts && !adopted.authorities.is_empty());
+                if adopted.verdict == "rejected" && named {
                     writeln!(w, "The list is not kept. The certificates that it names are refused all the same.")?;
                 }
                 if adopted.revoked_now > 0 {

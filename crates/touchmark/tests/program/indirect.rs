@@ -27,6 +27,9 @@ on_both_engines! {
     a_pai_on_a_partial_list_is_refused,
     a_second_list_of_one_number_counts_for_what_it_revokes,
     a_revoked_pai_leaves_no_stock,
+    a_unit_that_a_later_list_drops_stays_refused,
+    a_list_of_a_day_to_come_is_not_kept,
+    a_certificate_that_has_not_begun_is_said_at_the_station,
     the_list_of_an_appointed_signer_is_kept_with_its_certificate,
 }
 
@@ -89,11 +92,18 @@ struct Elsewhere {
     /// Names of PAA, PAI and DACs.
     names: [Vec<u8>; 3],
     now: Moment,
+    /// When DACs begin, in seconds from then.
+    begins: i64,
 }
 
 impl Elsewhere {
     /// A site with a reel of so many chips, whose DACs have the serial numbers 0x41…, 0x42… and so on.
     fn on(engine: &Engine, chips: u8) -> Self {
+        Self::beginning(engine, chips, -86_400)
+    }
+
+    /// The same with DACs that begin so many seconds from now.
+    fn beginning(engine: &Engine, chips: u8, begins: i64) -> Self {
         let vendor = VendorId::new(0xFFF2).expect("a vendor");
         let product = ProductId::new(0x8A21).expect("a product");
         let it = Self {
@@ -105,6 +115,7 @@ impl Elsewhere {
                 NameBuilder::new().common_name("Desk DAC").vendor(vendor).product(product).build(),
             ],
             now: Moment::from_unix(time::OffsetDateTime::now_utc().unix_timestamp()),
+            begins,
         };
         let site = &it.site;
         let (paa, pai) = (site.file("paa.der"), site.file("pai.der"));
@@ -140,7 +151,8 @@ impl Elsewhere {
     }
 
     fn certificate(&self, profile: Profile, serial: u8, (issuer, subject): (usize, usize), key: &PublicKey) -> Vec<u8> {
-        let times = (self.now.plus(-86_400), NO_END);
+        let begins = if profile == Profile::Dac { self.begins } else { -86_400 };
+        let times = (self.now.plus(begins), NO_END);
         let id = self.keys[issuer].public_key().key_id();
         let names = (&self.names[issuer][..], &id[..]);
         let builder = Builder::new(profile, &[serial; 8], names, &self.names[subject], key, times);
@@ -336,6 +348,60 @@ fn a_revoked_pai_leaves_no_stock(engine: &Engine) {
     assert!(exit == Some(1) && units.iter().all(|u| u["cause"] == "revoked" && u["attempts"] == 0), "{run}");
     let account = it.site.done(&["reconcile"]);
     assert_eq!((&account["chips"]["blank"], &account["credentials"]["reserved"]), (&json!(2), &json!(0)), "{account}");
+    assert!(says(&account["notes"]) && says(&it.site.done(&["report"])["notes"]), "{account}");
+}
+
+/// What a list revoked is not good again since a later one leaves it out: no station verifies it, no challenge takes it.
+fn a_unit_that_a_later_list_drops_stays_refused(engine: &Engine) {
+    let it = Elsewhere::on(engine, 2);
+    let (exit, made) = it.provision();
+    assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
+    let shown = it.site.done(&["unit", "show", "TV-000001"]);
+    let its = shown["credential"]["serial"].as_str().expect("a serial number");
+    let serial = u8::from_str_radix(&its[..2], 16).expect("a serial number");
+    let first = it.list(1, 1, |l| l.entries = vec![it.entry(serial, Reason::KeyCompromise, None)]);
+    assert_eq!(it.adopt(&first).1["revoked_now"], 1);
+    let (exit, kept) = it.adopt(&it.list(1, 2, |_| {}));
+    assert!(exit == Some(0) && kept.to_string().contains("revocation.dropped"), "{kept}");
+    let chips = format!("simulated:{}", text(&it.site.file("chips")));
+    let typed = ["provision", "--reel", "R1", "--station", "S1", "--chips", &chips, "--serial-start", "TV-000001"];
+    let (_, again) = it.site.call(&typed);
+    let unit = again["units"].as_array().and_then(|all| all.iter().find(|u| u["unit"] == "TV-000001")).expect("it");
+    assert_eq!((&unit["result"], &unit["cause"]), (&json!("failed"), &json!("revoked")), "{again}");
+    let (exit, answer) = it.site.call(&["challenge", "--chips", &chips, "--chip", &held(&it, "TV-000001")]);
+    assert_eq!((exit, &answer["verdict"]), (Some(1), &json!("rejected")), "{answer}");
+    assert!(errors(&answer["chips"][0]).iter().any(|(rule, _)| *rule == "chain.revoked"), "{answer}");
+    // That it was looked at, and what came of it, is in its story.
+    let shown = it.site.done(&["unit", "show", "TV-000001"]);
+    let check = shown["checks"].as_array().and_then(|all| all.last()).expect("a check");
+    assert_eq!((&check["cause"], &check["station"]), (&json!("revoked"), &json!("S1")), "{shown}");
+    assert!(it.site.words(&["unit", "show", "TV-000001"]).contains("FAILED, revoked"));
+}
+
+/// A list of tomorrow would shut out those of today: it is not kept, and what it lists is refused.
+fn a_list_of_a_day_to_come_is_not_kept(engine: &Engine) {
+    let it = Elsewhere::on(engine, 2);
+    let list = it.list(1, 8, |l| {
+        l.this_update = it.now.plus(3 * 86_400).to_der();
+        l.entries = vec![it.entry(0x41, Reason::KeyCompromise, None)];
+    });
+    let (exit, told) = it.adopt(&list);
+    assert_eq!((exit, &told["verdict"], &told["revoked_now"]), (Some(1), &json!("rejected"), &json!(1)), "{told}");
+    assert!(errors(&told).iter().any(|(rule, _)| *rule == "revocation.dates"), "{told}");
+    let (exit, kept) = it.adopt(&it.list(1, 5, |_| {}));
+    assert_eq!((exit, &kept["verdict"]), (Some(0), &json!("accepted")), "{kept}");
+}
+
+/// A certificate that has not begun is said where its unit passes.
+fn a_certificate_that_has_not_begun_is_said_at_the_station(engine: &Engine) {
+    let (now, later) = (Elsewhere::on(engine, 1), Elsewhere::beginning(engine, 1, 86_400));
+    let notice = |it: &Elsewhere| {
+        let (exit, made) = it.provision();
+        assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
+        made["units"][0]["notice"].clone()
+    };
+    assert_eq!(notice(&now), Value::Null);
+    assert!(notice(&later).as_str().is_some_and(|n| n.contains("not valid now, it begins on")), "{}", notice(&later));
 }
 
 /// A listed certificate is revoked for the reasons that its list covers (RFC 5280 §6.3.3 (i), (j)): stations and
@@ -353,8 +419,9 @@ fn a_pai_on_a_partial_list_is_refused(engine: &Engine) {
     for again in [false, true] {
         let (exit, told) = it.adopt(&partial);
         assert_eq!((exit, &told["verdict"]), (Some(1), &json!("rejected")), "{again}: {told}");
-        assert_eq!(told["authorities"], json!(["Desk PAI"]), "{again}: {told}");
+        assert_eq!((&told["authorities"], &told["counts"]), (&json!(["Desk PAI"]), &json!(true)), "{again}: {told}");
     }
+    assert!(it.site.words(&["revocation", "adopt", text(&partial)]).contains("every certificate below it is refused"));
     assert_eq!(it.site.done(&["revocation", "list"])["lists"], json!([]));
 
     let (exit, refused) = it.provision();
@@ -367,6 +434,8 @@ fn a_pai_on_a_partial_list_is_refused(engine: &Engine) {
     let complete = it.list(0, 2, |_| {});
     let (exit, kept) = it.adopt(&complete);
     assert_eq!((exit, &kept["verdict"]), (Some(0), &json!("accepted")), "{kept}");
+    // Once a newer list leaves it out, the partial one counts no more, and says so.
+    assert_eq!(it.adopt(&partial).1["counts"], false);
     assert_eq!(
         it.site.done(&["challenge", "--chips", &chips, "--chip", &held(&it, "TV-000001")])["verdict"],
         "accepted"

@@ -10,7 +10,7 @@ use serde::Serialize;
 use standard::certificate::{Certificate, Profile};
 use standard::detect::{Item, detect};
 use standard::revocation::{Reason, RevocationList};
-use standard::verdict::catalogue::revocation::{DROPPED, NUMBER};
+use standard::verdict::catalogue::revocation::{DATES, DROPPED, NUMBER};
 use standard::verdict::{Finding, HeldList, Listed, Pool, Report, RevokedSerials, Severity, judge_list};
 use time::OffsetDateTime;
 
@@ -41,6 +41,8 @@ pub struct Adopted {
     pub known_here: Vec<KnownHere>,
     /// How many of those were marked as revoked now.
     pub revoked_now: u64,
+    /// Whether the PAIs on it are refused from now on, kept or not; not where a newer list is kept that omits them.
+    pub counts: bool,
     /// What was found.
     pub findings: Vec<ToldFinding>,
 }
@@ -121,6 +123,7 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
         authorities: Vec::new(),
         known_here: Vec::new(),
         revoked_now: 0,
+        counts: true,
         findings: told(&name, &findings),
     };
     let Some(held) = held else { return Ok(out) };
@@ -143,6 +146,17 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
         ));
         out.findings = told(&name, &findings);
     }
+    // Kept, it would shut out the lists that the issuer writes until then.
+    let ahead = list.this_update.moment.is_some_and(|this| this > who.now().plus(AHEAD));
+    if ahead {
+        let at = list.this_update.moment.map_or_else(String::new, |this| this.to_string());
+        let found = format!("thisUpdate {at} is more than a day ahead");
+        findings.push(Finding::new(&DATES, found).weighing(Severity::Error).advising(
+            "Check this machine's clock. If it is right, ask the issuer for a list of today; what this one revokes is \
+             refused here all the same.",
+        ));
+        out.findings = told(&name, &findings);
+    }
     let errors: Vec<&Finding> = findings.iter().filter(|f| f.severity == Severity::Error).collect();
     if errors.is_empty() {
         let kept = book::RevocationList {
@@ -161,10 +175,11 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
             out.findings.extend(told(&name, &Vec::from_iter(dropped)));
         }
         out.verdict = if added.is_some() { "accepted" } else { "already-kept" };
-    } else if !errors
-        .iter()
-        .all(|f| PARTIAL.contains(&f.rule.name) || (f.rule.name == NUMBER.name && list.number().is_some()))
-    {
+    } else if !errors.iter().all(|f| {
+        PARTIAL.contains(&f.rule.name)
+            || (ahead && f.rule.name == DATES.name)
+            || (f.rule.name == NUMBER.name && list.number().is_some())
+    }) {
         return Ok(out);
     } else {
         // It shows of no certificate that it is good, and what it lists is revoked for the reasons that it covers
@@ -174,6 +189,9 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     }
     let revoked = held.against(&pool);
     mark(site, &revoked, &known, &mut out, who)?;
+    if out.verdict == "rejected" {
+        out.counts = site.book.partial_lists()?.iter().any(|partial| partial.content == list.der());
+    }
     answer(site, &revoked, &known, list.number().unwrap_or(&[0]), who)?;
     Ok(out)
 }
@@ -213,6 +231,9 @@ fn answer(
     }
     Ok(())
 }
+
+/// Seconds that an issuer's clock may be ahead of this one's.
+const AHEAD: i64 = 86_400;
 
 /// What keeps a list from showing that a certificate is good, and yet leaves what it revokes revoked.
 const PARTIAL: [&str; 3] = ["revocation.scope", "revocation.delta", "revocation.critical-entry"];

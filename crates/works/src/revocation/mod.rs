@@ -26,7 +26,7 @@ pub use issue::{Issue, Issued, list_of, point_of, renew, to_send};
 pub(crate) use known::pool;
 pub use known::{Kept, Known, kept_by};
 pub use plan::{Ask, Plan, plan};
-pub(crate) use revoked_here::{RevokedHere, words as revoked_words};
+pub(crate) use revoked_here::{RevokedHere, marked as marked_revoked, words as revoked_words};
 pub(crate) use revoked_pais::{RevokedPais, all as revoked_pais};
 
 use crate::access::Standing;

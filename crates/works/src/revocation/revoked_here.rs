@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use book::ids::ChipId;
-use book::{ChipStory, CredentialState, Unit};
+use book::{ChipStory, Credential, CredentialState, Unit};
 use standard::certificate::{Certificate, Profile};
 
 use super::Known;
@@ -65,12 +65,15 @@ impl RevokedHere {
         let credential = story.credential.as_ref()?;
         let pai = story.authorities.first().map(|pai| pai.facts.certificate.as_slice());
         let dac = credential.certificate.as_slice();
-        words(&self.known, &self.anchors, dac, pai).or_else(|| {
-            let revoked = credential.state == CredentialState::Revoked;
-            let reason = credential.reason.as_deref().unwrap_or("no reason is given");
-            revoked.then(|| format!("the DAC {} is revoked: {reason}", hex::encode(&credential.serial)))
-        })
+        words(&self.known, &self.anchors, dac, pai).or_else(|| marked(credential))
     }
+}
+
+/// Why a certificate that is marked in the book counts no more: what a list revoked stays so, whatever a later list says.
+pub(crate) fn marked(credential: &Credential) -> Option<String> {
+    let reason = credential.reason.as_deref().unwrap_or("no reason is given");
+    let revoked = credential.state == CredentialState::Revoked;
+    revoked.then(|| format!("the DAC {} is revoked: {reason}", hex::encode(&credential.serial)))
 }
 
 /// Which certificate of a unit's chain is revoked, with its serial number, when and why.

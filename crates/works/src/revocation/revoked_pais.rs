@@ -2,6 +2,7 @@
 
 use book::ids::{AuthorityName, ReelId};
 
+use super::Known;
 use crate::authority;
 use crate::site::Site;
 use crate::trouble::Trouble;
@@ -21,6 +22,15 @@ impl RevokedPais {
         Ok(Self(all(site)?.into_iter().filter(|(name, _)| issuers.contains(name)).collect()))
     }
 
+    /// Of the site.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where the book gave no answer.
+    pub(crate) fn of_site(site: &Site) -> Result<Self, Trouble> {
+        Ok(Self(all(site)?))
+    }
+
     /// What is said of each, as sentences without their ends.
     pub(crate) fn words(&self) -> Vec<String> {
         let one = |(name, when): &(AuthorityName, String)| {
@@ -36,6 +46,10 @@ impl RevokedPais {
 ///
 /// [`Trouble`] where the book gave no answer.
 pub(crate) fn all(site: &Site) -> Result<Vec<(AuthorityName, String)>, Trouble> {
+    // Most sites have revoked nothing.
+    if Known::of(site)?.is_empty() {
+        return Ok(Vec::new());
+    }
     let views = authority::list(site)?;
     let revoked = views.into_iter().filter_map(|view| Some((view.name, view.revoked?)));
     revoked.map(|(name, when)| Ok((AuthorityName::new(&name)?, when))).collect()
