@@ -79,6 +79,9 @@ pub fn detect(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
     if memmem::find(octets, b"-----BEGIN ").is_some() {
         return pem(octets);
     }
+    if is_wide_pem(octets) {
+        return Err(DetectError::Broken("PEM", "it is text in UTF-16; save it as plain text (UTF-8)".into()));
+    }
     match octets[start] {
         b'{' => match Proof::read(octets) {
             Ok(proof) => Ok(vec![Item::Exchange(Box::new(proof))]),
@@ -118,7 +121,23 @@ fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         items.extend(labelled(&String::from_utf8_lossy(label), &der, number)?);
         rest = &body[length + end.len()..];
     }
+    // What is not read must not be taken for what is not there.
+    if memmem::find_iter(octets, b"-----END ").count() > number {
+        return Err(broken("the first line of a block is damaged: there are more last lines than first ones".into()));
+    }
+    if octets.contains(&0) {
+        return Err(broken("there are bytes around its blocks that are no text, as in an archive".into()));
+    }
     Ok(items)
+}
+
+/// Whether it is PEM as an editor or a shell writes text in UTF-16.
+fn is_wide_pem(octets: &[u8]) -> bool {
+    let wide = |little: bool| -> Vec<u8> {
+        let pair = |octet: &u8| if little { [*octet, 0] } else { [0, *octet] };
+        b"-----BEGIN ".iter().flat_map(pair).collect()
+    };
+    octets.contains(&0) && [true, false].into_iter().any(|little| memmem::find(octets, &wide(little)).is_some())
 }
 
 /// What a block's lines hold; white space stands anywhere, though mostly at the ends of lines.

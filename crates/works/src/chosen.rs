@@ -10,6 +10,7 @@ use crate::course::{Course, Phase};
 use crate::reel::{self, time_text};
 use crate::site::Site;
 use crate::trouble::Trouble;
+use crate::unit;
 
 /// Units looked up at a time.
 const PAGE: u32 = 500;
@@ -58,7 +59,7 @@ impl Which<'_> {
         let mut filter = UnitFilter { state, ..UnitFilter::default() };
         match self {
             Self::Units(units) => {
-                let mut serials = units.iter().map(|u| UnitSerial::new(u)).collect::<Result<Vec<_>, _>>()?;
+                let mut serials = units.iter().map(|u| unit::typed(site, u)).collect::<Result<Vec<_>, _>>()?;
                 serials.sort();
                 serials.dedup();
                 course.phase(Phase::Gathering, Some(serials.len() as u64));
@@ -93,9 +94,9 @@ impl Which<'_> {
     }
 }
 
-/// The unit of that serial number.
+/// The unit of that serial number, in any letter case.
 pub(crate) fn named(site: &Site, serial: &UnitSerial) -> Result<Unit, Trouble> {
-    site.book.unit(serial)?.ok_or_else(|| {
+    site.book.unit(&unit::typed(site, serial.as_str())?)?.ok_or_else(|| {
         let advice = "Check the serial number, or search with `touchmark unit find`.";
         Trouble::absent(format!("there is no unit {serial}"), advice).about("units")
     })

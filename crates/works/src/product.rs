@@ -467,6 +467,7 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
         _ => None,
     };
     site.book.update_product(&new, free, &said, &who.by())?;
+    let series_first = series.clone();
     if let Some(series) = series {
         let text = |series: Option<&UnitSerial>| series.map_or(Value::Null, |s| s.as_str().into());
         let before = site.book.product_series(&new.name)?;
@@ -478,7 +479,19 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
     }
     let mut product = show(site, name)?;
     product.warnings.extend(shared);
+    if let Some(Some(first)) = &series_first {
+        product.warnings.extend(past_series(site, first)?);
+    }
     Ok(Updated { product, changed })
+}
+
+/// What is said of a series that has come further than its first number.
+fn past_series(site: &Site, first: &UnitSerial) -> Result<Option<String>, Trouble> {
+    Ok(match site.book.series_stand(first)?.next {
+        Some(next) if next == *first => None,
+        Some(next) => Some(format!("The series has come past {first}: {next} is next.")),
+        None => Some(format!("The series of {first} has come to its end: no number is left in it.")),
+    })
 }
 
 /// What is said where another product counts in the same series.

@@ -214,7 +214,9 @@ pub fn put(site: &Site, name: &str, new: &NewSet<'_>, who: &Who) -> Result<SetVi
     for path in expand(new.trust)? {
         for item in items(&path)? {
             match item {
-                Item::Certificate(c) if c.is_self_issued() => paas.push(c.der().to_vec()),
+                Item::Certificate(c) if c.is_self_issued() && c.basic_constraints().is_some_and(|b| b.ca) => {
+                    paas.push(c.der().to_vec());
+                }
                 _ => {
                     return Err(Trouble::usage(
                         format!("{} is not a PAA's certificate", path.display()),

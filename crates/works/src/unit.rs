@@ -333,6 +333,15 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         }
     };
     let origin = &story.origin;
+    let mut checks = Vec::new();
+    for entry in story.entries.iter().filter(|entry| entry.act == "unit.verify") {
+        let said = entry.body()?;
+        checks.push(json!({
+            "at": time_text(entry.at), "by": entry.actor.as_str(), "station": entry.station.as_ref().map(|s| s.as_str()),
+            "result": said["result"], "cause": said["cause"],
+        }));
+    }
+    let requested = origin.credential.as_ref().map(|c| requested(site, &c.serial)).transpose()?.flatten();
     Ok(json!({
         "unit": story.unit.serial.as_str(),
         "state": story.unit.state.word(),
@@ -340,6 +349,8 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         "left": left(&story)?,
         "adopted": adopted,
         "revoked": revoked,
+        "revocation_requested": requested,
+        "checks": checks,
         "product": origin.product.facts.name.as_str(),
         "purpose": origin.product.facts.purpose.word(),
         "vendor_id": format!("{:04X}", origin.product.facts.vendor_id),
@@ -362,6 +373,17 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         "labels": story.labels.iter().map(|l| json!({ "event": l.event.word(), "at": time_text(l.at), "by": l.actor.as_str() })).collect::<Vec<_>>(),
         "entries": story.entries.iter().map(|e| json!({ "sequence": e.sequence.0, "act": e.act, "at": time_text(e.at) })).collect::<Vec<_>>(),
     }))
+}
+
+/// The request to revoke a certificate that waits for a second person.
+fn requested(site: &Site, serial: &[u8]) -> Result<Option<Value>, Trouble> {
+    for request in site.book.revocation_requests(true, u32::MAX)? {
+        if site.book.revocation_wanted(request.number)?.iter().any(|wanted| wanted.serial == serial) {
+            let (at, by) = (time_text(request.requested), request.requested_by.as_str());
+            return Ok(Some(json!({ "request": request.number, "at": at, "by": by })));
+        }
+    }
+    Ok(None)
 }
 
 /// The onboarding payload of a unit: opens its passcode with the site key.

@@ -279,7 +279,14 @@ fn sentence(printed: &Printed, verbose: bool) -> String {
     if !printed.left_out.is_empty() {
         let (units, names) = (count(printed.left_out.len() as u64, "unit"), printed.left_out.join(", "));
         text += &format!(
-            "\nLeft out, since the book has no passcode of it: {units} ({names}). The label that is there stays."
+            "\nLeft out, since the book has no passcode of it: {units} ({names}). A label that it has stays right."
+        );
+    }
+    if !printed.passed_over.is_empty() {
+        let (units, names) = (count(printed.passed_over.len() as u64, "unit"), printed.passed_over.join(", "));
+        text += &format!(
+            "\nIn no carton, since they did not pass or have left: {units} ({names}). Where cartons were packed before, name \
+             the units of each."
         );
     }
     if printed.test > 0 {

@@ -128,6 +128,7 @@ fn tell(w: &mut dyn Write, report: &Report, request: &Request, written: &[String
     let test = if report.test { " TEST" } else { "" };
     writeln!(w, "{}: {}{test}", report.site, report.subject)?;
     writeln!(w, "{}", report.period_words)?;
+    report.notes.iter().try_for_each(|note| writeln!(w, "{note}"))?;
     if let Some(worst) = &report.worst_hour {
         writeln!(w, "\nThe worst hour: {}", worst.words)?;
         for sentence in &worst.because {

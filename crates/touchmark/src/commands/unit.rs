@@ -206,9 +206,14 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
     if let Some(what) = s["revoked"].as_str() {
         writeln!(w, "  REVOKED     {what}")?;
     }
+    if s["revocation_requested"].is_object() {
+        let request = &s["revocation_requested"];
+        let (number, at, by) = (&request["request"], text(request, &["at"]), text(request, &["by"]));
+        writeln!(w, "  revocation  request {number} of {at} by {by} waits for a second person")?;
+    }
     if s["adopted"].is_object() {
         let (at, by) = (text(s, &["adopted", "at"]), text(s, &["adopted", "by"]));
-        writeln!(w, "  adopted     {at} by {by}, from its chip: the book, restored from a backup, did not have it")?;
+        writeln!(w, "  adopted     {at} by {by}, from its chip: the book did not have it")?;
     }
     for left in s["left"].as_array().into_iter().flatten() {
         let (event, at) = (text(left, &["event"]), text(left, &["at"]));
@@ -254,6 +259,13 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
         for step in attempt["steps"].as_array().into_iter().flatten() {
             let micros = step["microseconds"].as_f64().unwrap_or(0.0);
             writeln!(w, "    {:<22} {:>9.1} ms  {}", text(step, &["step"]), micros / 1000.0, text(step, &["result"]))?;
+        }
+    }
+    for check in s["checks"].as_array().into_iter().flatten() {
+        let (at, station, by) = (text(check, &["at"]), text(check, &["station"]), text(check, &["by"]));
+        match check["cause"].as_str() {
+            None => writeln!(w, "  checked     {at} at {station} by {by}: still right")?,
+            Some(cause) => writeln!(w, "  CHECKED     {at} at {station} by {by}: FAILED, {cause}")?,
         }
     }
     if s["proof"].is_object() {
@@ -309,6 +321,7 @@ fn account_words(w: &mut dyn Write, account: &Account) -> io::Result<()> {
         _ => "DAMAGED",
     };
     writeln!(w, "{:<12} {} entries, {log}", "log", account.log.entries)?;
+    account.notes.iter().try_for_each(|note| writeln!(w, "{note}"))?;
     if account.is_balanced() {
         return writeln!(w, "Balanced: every chip, credential and unit is accounted for.");
     }

@@ -27,6 +27,13 @@ fn an_order_of_requests_is_signed_by_the_chips(engine: &Engine) {
     let source = format!("simulated:{}", text(&chips));
     let answer = site.done("order", &["order", "write", "--reel", "A", "--out", text(&order), "--chips", &source]);
     assert_eq!((&answer["chips"], &answer["format"]), (&400.into(), &"requests".into()));
+    // Taken for the answer, it is told as what it is.
+    let taken = site.call("its own", &["delivery", "receive", text(&order), "--reel", "A"]);
+    assert!(
+        taken.exit == Some(1) && taken.said.contains("is order 1 of reel A, which this site wrote"),
+        "{}",
+        taken.said
+    );
     let examined = site.done("examine", &["examine", text(&order)]);
     assert_eq!(examined["subjects"].as_array().map(Vec::len), Some(400));
     let checked =

@@ -38,6 +38,7 @@ mod line;
 mod main_job;
 #[cfg(unix)]
 mod many;
+mod messy;
 mod onboarding;
 mod outside;
 mod outside_codes;

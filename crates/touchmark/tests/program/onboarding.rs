@@ -160,6 +160,43 @@ fn records_come_out_of_the_book(engine: &Engine) {
         assert!(!units.is_empty() && !units.contains(&json!("TV-000002")), "{made}");
     }
     assert!(site.words(&["unit", "show", "TV-000002"]).contains("passcode    erased"));
+    // A carton that it lay in can't be told from the others any more, but by whoever names its units.
+    let carton = site.call("carton", &["label", "print", "--all", "--carton", "2", "--out", "cartons.pdf"]);
+    assert!(
+        carton.exit == Some(1) && carton.said.contains("TV-000002") && carton.said.contains("which carton"),
+        "{}",
+        carton.said
+    );
+    // What belongs to the site is no place for an output.
+    for name in ["site/keys/site.key", "site/touchmark.toml", "site/keys/log.key", "site/book.sqlite"] {
+        let own = site.dir.path().join(name);
+        let Ok(before) = fs::read(&own) else { continue };
+        let code = [
+            "code",
+            "make",
+            "--vendor",
+            "FFF2",
+            "--product",
+            "8A21",
+            "--discriminator",
+            "3840",
+            "--passcode",
+            "20202021",
+        ];
+        for typed in [
+            [&code[..], &["--reach", "ble", "--svg", text(&own)]].concat(),
+            vec!["label", "print", "TV-000001", "--format", "svg", "--out", text(&own)],
+            vec!["book", "head", "--out", text(&own)],
+        ] {
+            let refused = site.call(name, &typed);
+            assert!(
+                refused.exit == Some(2) && refused.said.contains("belongs to a site"),
+                "{typed:?}: {}",
+                refused.said
+            );
+        }
+        assert_eq!(fs::read(&own).expect("there"), before, "{name}");
+    }
     // One that is revoked gets no record, whoever asks for it.
     site.done("revoke", &["revoke", "--unit", "TV-000001", "--reason", "key-compromise", "--out", "request.json"]);
     for which in [&["--all"][..], &["TV-000001"]] {

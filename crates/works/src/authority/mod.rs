@@ -20,6 +20,7 @@ use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool, Severity};
 use time::OffsetDateTime;
 
+use crate::files;
 use crate::head;
 use crate::keys::{self, Unlock};
 use crate::ledger;
@@ -546,7 +547,7 @@ pub fn request(site: &Site, request: &Request<'_>) -> Result<Requested, Trouble>
         subject = subject.product(product);
     }
     let der = standard::request::build(&subject.build(), key.as_ref())?;
-    fs::write(out, standard::pem::encode("CERTIFICATE REQUEST", &der)).map_err(|e| Trouble::file(out, e))?;
+    files::put(out, standard::pem::encode("CERTIFICATE REQUEST", &der).as_bytes()).map_err(Trouble::of)?;
     Ok(Requested {
         name: name.to_owned(),
         file: out.display().to_string(),

@@ -252,6 +252,18 @@ pub fn receive(
     if let Some(known) = site.book.delivery_with(&reel.facts.reel, &content_digest)? {
         return already(site, &known, &reel);
     }
+    if let Some(order) = site.book.orders(&reel.facts.reel)?.iter().find(|o| o.content_digest == content_digest) {
+        return Err(Trouble::refused(
+            format!(
+                "{} is order {} of reel {}, which this site wrote, and no answer to it",
+                path.display(),
+                order.number,
+                reel.facts.reel
+            ),
+            "Send it to the authority, and receive what comes back. Nothing was stored.",
+        )
+        .about("file"));
+    }
     course.phase(Phase::Starting, None);
     let chips = Chips::read(site, &reel, course, |_, _| ())?;
     let (vendor, product_id) = dac_identity(site, &product)?;

@@ -14,6 +14,7 @@ use walkdir::WalkDir;
 use super::{Examine, ExamineError};
 use crate::bundle::{self, Unread};
 use crate::course::{Course, Phase};
+use crate::intake;
 
 /// Octets of one file: a bundle of a hundred thousand certificates in PEM fits.
 const MAX_FILE: u64 = 96 << 20;
@@ -69,6 +70,12 @@ pub enum GatherError {
         /// The file or directory.
         name: String,
     },
+    /// Many files in one.
+    #[error("{name} is an archive")]
+    Archive {
+        /// The file.
+        name: String,
+    },
     /// Too many files.
     #[error("more than {MAX_FILES} files were given")]
     TooMany,
@@ -93,6 +100,9 @@ impl GatherError {
             }
             Self::Detect { why: DetectError::Broken(..), .. } => "Download it again; the copy was cut off or changed.",
             Self::Nothing { .. } | Self::NothingOfOurs { .. } => "Check the path.",
+            Self::Archive { .. } => {
+                "Unpack it and give the directory. A delivery is examined as a whole by `touchmark delivery receive`."
+            }
             Self::TooMany => "Give them in parts.",
         };
         Some(text.into())
@@ -285,13 +295,20 @@ fn read_one(
     if octets.len() as u64 > MAX_FILE {
         return Err(too_large(octets.len() as u64).into());
     }
+    if intake::is_archive(octets) {
+        return Err(GatherError::Archive { name: path.display().to_string() }.into());
+    }
+    let (noted, by_directory) = (by_directory, by_directory && !intake::promises_key(&name));
     match detect(octets) {
         Ok(items) => {
             let found_here = |(index, item)| of_file(numbered(&name, index), &path, Some(item));
             found.extend(items.into_iter().enumerate().map(found_here));
         }
         // A directory may hold a note, digests, a key for the bench: they are named and passed over.
-        Err(DetectError::Unknown | DetectError::PrivateKey | DetectError::Empty) if by_directory => {
+        Err(DetectError::PrivateKey) if noted => {
+            found.push(of_file(name, &path, None));
+        }
+        Err(DetectError::Unknown | DetectError::Empty) if by_directory => {
             found.push(of_file(name, &path, None));
         }
         // JSON of any other kind is no business of ours either.

@@ -19,6 +19,12 @@ use zeroize::Zeroizing;
 
 pub(crate) use archive::is_archive;
 
+/// Whether a file's name promises a certificate or a key: one that holds none came broken, and is no note.
+pub(crate) fn promises_key(name: &str) -> bool {
+    let extension = std::path::Path::new(name).extension().and_then(|e| e.to_str()).unwrap_or_default();
+    ["pem", "der", "crt", "cer", "cert", "pub", "spki", "p7b", "p7c"].iter().any(|e| extension.eq_ignore_ascii_case(e))
+}
+
 use crate::advice::{Advise, Kind};
 use crate::course::Stopped;
 

@@ -124,7 +124,8 @@ pub fn print_of_book(
     course: &Course,
 ) -> Result<Printed, Trouble> {
     let (data, left_out) = gather(site, which, passphrase, course, usize::MAX)?;
-    Ok(Printed { left_out, ..recorded(To::File, site, data, job, who, course)? })
+    let passed_over = passed_over(site, which, job, &left_out, course)?;
+    Ok(Printed { left_out, passed_over, ..recorded(To::File, site, data, job, who, course)? })
 }
 
 /// The same as a PDF in memory, which no disk has seen. It holds at most [`MOST_IN_MEMORY`] labels.
@@ -142,10 +143,46 @@ pub fn pdf_of_book(
 ) -> Result<(Printed, Zeroizing<Vec<u8>>), Trouble> {
     let most = MOST_IN_MEMORY / job.copies.max(1) as usize * job.carton.unwrap_or(1);
     let (data, left_out) = gather(site, which, passphrase, course, most)?;
+    let passed_over = passed_over(site, which, job, &left_out, course)?;
     let job = Job { format: Some(Format::Pdf), ..job.clone() };
     let mut octets = Zeroizing::new(Vec::new());
     let printed = recorded(To::Memory(&mut octets), site, data, &job, who, course)?;
-    Ok((Printed { left_out, ..printed }, octets))
+    Ok((Printed { left_out, passed_over, ..printed }, octets))
+}
+
+/// Units of a reel, a day or a site that lie in no carton, since they did not pass or have left. Cartons are filled in
+/// the order of serial numbers, so that one that leaves later moves all that follow it by one place.
+///
+/// # Errors
+///
+/// [`Trouble`] where a unit that passed has no passcode: its place in a carton can't be left out unseen.
+fn passed_over(
+    site: &Site,
+    which: &Which<'_>,
+    job: &Job,
+    left_out: &[String],
+    course: &Course,
+) -> Result<Vec<String>, Trouble> {
+    let mut others = Vec::new();
+    if job.carton.is_none() || matches!(which, Which::Units(_)) {
+        return Ok(others);
+    }
+    if !left_out.is_empty() {
+        return Err(Trouble::refused(
+            format!(
+                "these units passed and have no passcode in the book, so it can't be known what lies in which carton: {}",
+                left_out.iter().collect::<Names>()
+            ),
+            "Name the units of each carton: `touchmark label print UNIT… --carton N`. Nothing was printed.",
+        ));
+    }
+    which.each(site, None, course, &mut |unit| {
+        if unit.state != UnitState::Passed {
+            others.push(unit.serial.to_string());
+        }
+        Ok(())
+    })?;
+    Ok(others)
 }
 
 /// Records that labels that were printed into memory go out to somebody: each time they do.

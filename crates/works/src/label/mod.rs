@@ -24,6 +24,7 @@ use serde::Serialize;
 
 use crate::advice::{Advise, Kind};
 use crate::course::{Course, Phase, Stopped};
+use crate::files;
 use crate::trouble::Trouble;
 pub use carton::CARTON;
 pub use check::{Checked, check};
@@ -115,6 +116,9 @@ pub struct Printed {
     /// Units of the reel, day or site that have no passcode in the book, and so no label.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub left_out: Vec<String>,
+    /// Units of the reel, day or site that lie in no carton, where cartons were asked for.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub passed_over: Vec<String>,
     /// The file, or the directory.
     pub file: PathBuf,
     /// Whether a file of that name was there before.
@@ -333,6 +337,9 @@ where
         None => Box::new(units),
     };
     let mut page_mm = None;
+    if matches!(to, To::File) {
+        files::spare(&job.out).map_err(|e| PrintError::Record(Trouble::of(e)))?;
+    }
     let replaced = matches!(to, To::File) && job.out.is_file();
     let tally = match format {
         Format::Pdf => {
@@ -367,6 +374,7 @@ where
         decoded: tally.decoded,
         test: tally.test,
         left_out: Vec::new(),
+        passed_over: Vec::new(),
         file: job.out.clone(),
         replaced,
         format: format.word(),

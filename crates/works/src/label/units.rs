@@ -17,6 +17,7 @@ use zeroize::Zeroizing;
 
 use crate::advice::{Advise, Kind};
 use crate::label::payload;
+use crate::reel::manifest::is_rounded;
 
 /// Longest line of a units file, octets.
 const LONGEST_LINE: u64 = 64 << 10;
@@ -256,12 +257,21 @@ impl Units {
             return Err(bad("no unit".into()));
         }
         let data = complete(data, &self.defaults)?;
-        for (what, value) in [("unit", data.unit.as_str()), ("QR text", data.qr.as_str())] {
+        if is_rounded(&data.serial) {
+            return Err(bad(format!(
+                "serial number {}, which a spreadsheet took for a number and rounded",
+                data.serial
+            )));
+        }
+        // Capital and small letters count as the same: a reader of labels takes them for one.
+        let (unit, serial) = (data.unit.to_uppercase(), data.serial.to_uppercase());
+        for (what, value) in [("unit", unit.as_str()), ("QR text", data.qr.as_str()), ("serial", serial.as_str())] {
             let mut hasher = DefaultHasher::new();
             (what, value).hash(&mut hasher);
             if let Some(first) = self.seen.insert(hasher.finish(), self.line) {
                 let what = match what {
                     "unit" => format!("unit {} again, first on line {first}", data.unit),
+                    "serial" => format!("unit {} has the serial number of the unit on line {first}", data.unit),
                     _ => format!("unit {} has the QR text of the unit on line {first}", data.unit),
                 };
                 return Err(UnitsError::Line { path: self.path.clone(), line: self.line, what });
@@ -319,9 +329,11 @@ fn split(line: &str, delimiter: u8) -> Result<Zeroizing<Vec<String>>, String> {
 
 fn known_name(name: &str) -> String {
     let name = name.trim().to_lowercase();
-    match name.as_str() {
-        "vendor_id" => "vid".into(),
-        "product_id" => "pid".into(),
+    let bare: String = name.chars().filter(|c| !matches!(c, ' ' | '_' | '-' | '.')).collect();
+    match bare.as_str() {
+        "vendorid" => "vid".into(),
+        "productid" => "pid".into(),
+        "serialnumber" | "serialno" => "serial".into(),
         _ => name,
     }
 }

@@ -69,6 +69,9 @@ pub enum RecordActError {
         "the verifier is not the one that the passcode, the salt and the iteration count give (rule verifier.mismatch)"
     )]
     Mismatch,
+    /// Certificates or a declaration that don't belong into it.
+    #[error("{0}")]
+    Together(String),
     /// Neither a verifier nor a passcode.
     #[error("neither a verifier nor a passcode to derive it from is given")]
     NoVerifier,
@@ -131,6 +134,9 @@ impl Advise for RecordActError {
             Self::Value(_) => "Give a value within the bounds.".into(),
             Self::Verifier(error) => return error.advice(),
             Self::Mismatch => "One of them is another unit's; give the unit's own, or leave the verifier out.".into(),
+            Self::Together(_) => {
+                "A device with such a record fails when it is first commissioned. Give the files of this unit.".into()
+            }
             Self::NoVerifier | Self::NoPasscode => {
                 "Give --verifier, or the passcode by --passcode-file, TOUCHMARK_PASSCODE or the description.".into()
             }

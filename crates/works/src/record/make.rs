@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 use der::asn1::AnyRef;
 use der::{Decode, Tag, Tagged};
 use serde::Serialize;
+use standard::certificate::Certificate;
+use standard::declaration::Declaration;
 use standard::factory_record::{FactoryRecord, RotatingId, read_date};
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Discriminator, Passcode};
@@ -64,6 +66,7 @@ pub struct MadeRecord {
 /// [`RecordActError`], with nothing written.
 pub fn make(input: &RecordInput, files: &RecordFiles) -> Result<MadeRecord, RecordActError> {
     let record = record(input)?;
+    goes_together(&record)?;
     let octets = record.encode()?;
     let mut pending = Pending::default();
     let mut names = Vec::new();
@@ -85,6 +88,49 @@ pub fn make(input: &RecordInput, files: &RecordFiles) -> Result<MadeRecord, Reco
     }
     pending.place()?;
     Ok(MadeRecord { record: ShownRecord::of(&record, false), octets: octets.len(), files: names })
+}
+
+/// Refuses certificates and a declaration that no device of the record's product has: it would fail when it is first
+/// commissioned.
+fn goes_together(record: &FactoryRecord) -> Result<(), RecordActError> {
+    let no = |what: &str| Err(RecordActError::Together(what.to_owned()));
+    let read = |der: &Option<Vec<u8>>| der.as_ref().and_then(|der| Certificate::read(der).ok());
+    let (dac, pai) = (read(&record.dac), read(&record.pai));
+    let is_authority = |c: &Certificate| c.basic_constraints().is_some_and(|b| b.ca);
+    let declared = record.declaration.as_ref().and_then(|octets| Declaration::read(octets).ok());
+    let declared = declared.and_then(|declaration| declaration.fields.ok());
+    let mut wanted = (Some(u64::from(record.vendor_id.get())), Some(u64::from(record.product_id.get())));
+    if let Some(declared) = &declared {
+        let products = declared.product_id_array.as_deref().unwrap_or_default();
+        if declared.vendor_id != wanted.0 || !wanted.1.is_some_and(|product| products.contains(&product)) {
+            return no("the declaration is of another product than the record");
+        }
+        if declared.dac_origin_vendor_id.is_some() {
+            wanted = (declared.dac_origin_vendor_id, declared.dac_origin_product_id);
+        }
+    }
+    if let Some(pai) = &pai
+        && (!is_authority(pai) || pai.is_self_issued())
+    {
+        return no("the certificate given as PAI is none");
+    }
+    let Some(dac) = &dac else { return Ok(()) };
+    if is_authority(dac) {
+        return no("the certificate given as DAC is an authority's");
+    }
+    let identity = &dac.subject.identity;
+    let says = (identity.vendor().map(|v| u64::from(v.get())), identity.product().map(|p| u64::from(p.get())));
+    if says != wanted {
+        return no("the DAC is of another vendor or product ID than the record");
+    }
+    let issued = |pai: &Certificate| {
+        pai.subject_der() == dac.issuer_der()
+            && dac.authority_key_id().is_none_or(|id| Some(id) == pai.subject_key_id())
+    };
+    if pai.as_ref().is_some_and(|pai| !issued(pai)) {
+        return no("the DAC was not issued by the PAI");
+    }
+    Ok(())
 }
 
 fn record(input: &RecordInput) -> Result<FactoryRecord, RecordActError> {

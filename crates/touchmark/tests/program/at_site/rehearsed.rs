@@ -64,4 +64,12 @@ impl Rehearsed {
         assert_eq!(exit, Some(0), "{typed:?}: {json}");
         json
     }
+
+    /// What is said in words, without `--json`.
+    pub fn words(&self, typed: &[&str]) -> String {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+        command.args(["--by", "ada"]).args(typed).stdin(Stdio::null()).env("TOUCHMARK_SITE", self.site());
+        let done = command.current_dir(self.folder.path()).output().expect("the program starts");
+        String::from_utf8_lossy(&done.stdout).into_owned()
+    }
 }

@@ -225,6 +225,9 @@ fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
         Err(DetectError::Unknown | DetectError::Broken("JSON", _)) if manifest::resembles(&entry.octets) => {
             return manifest("a table of chips and their public keys");
         }
+        Err(why @ (DetectError::Unknown | DetectError::Empty)) if intake::promises_key(&entry.name) => {
+            return vec![Came::Format { name: entry.name.clone(), why: why.to_string() }];
+        }
         // Notes, digests and the like.
         Err(DetectError::Unknown | DetectError::Empty) => return Vec::new(),
         Err(DetectError::Broken("JSON" | "a factory record", _)) => return Vec::new(),

@@ -220,7 +220,7 @@ pub fn chip_id(text: &str) -> Result<String, String> {
 }
 
 /// Whether it is a number in scientific notation, as `1.23457E+17`: what a spreadsheet makes of a long id.
-fn is_rounded(text: &str) -> bool {
+pub(crate) fn is_rounded(text: &str) -> bool {
     let text = text.trim();
     let Some((mantissa, exponent)) = text.split_once(['E', 'e']) else { return false };
     let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());

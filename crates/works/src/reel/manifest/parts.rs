@@ -10,6 +10,7 @@ use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT, REEL_KEY};
 
 use super::columns::ColumnMap;
 use super::{Entry, Manifest, Reading, chip_id, encoding, table, text};
+use crate::intake::promises_key;
 use crate::trouble::Trouble;
 
 /// Certificates kept for judging where they come from.
@@ -52,6 +53,17 @@ fn id_of_name(name: &str) -> Option<String> {
     ids.into_iter().next()
 }
 
+/// The chip id that a certificate's name gives: the name itself, or the one part of it that is one. "DAC 51…" is none
+/// that begins with DAC.
+fn id_in(text: &str) -> Option<String> {
+    let parts: Vec<&str> = text.split_whitespace().collect();
+    if parts.len() < 2 || parts.iter().all(|part| part.len() == 2) {
+        return chip_id(text).ok();
+    }
+    let mut likely = parts.iter().filter_map(|part| chip_id(part).ok()).filter(|id| id.len() >= LIKELY);
+    likely.next().filter(|_| likely.next().is_none())
+}
+
 /// Reads keys and certificates; where there is none, the one table or JSON text among the entries.
 pub(super) fn read(
     entries: Vec<Entry>,
@@ -91,6 +103,10 @@ pub(super) fn read(
 fn take(entry: &Entry, reading: &mut Reading<'_>) {
     let items = match detect(&entry.octets) {
         Ok(items) => items,
+        Err(why @ (DetectError::Unknown | DetectError::Empty)) if promises_key(&entry.name) => {
+            reading.out.read += 1;
+            return reading.tell(&REEL_KEY, entry.name.clone(), id_of_name(&entry.name), why.to_string());
+        }
         // Notes and tables beside the keys.
         Err(DetectError::Unknown | DetectError::Empty | DetectError::Broken("JSON" | "a factory record", _)) => return,
         Err(DetectError::PrivateKey) => {
@@ -124,7 +140,17 @@ fn take(entry: &Entry, reading: &mut Reading<'_>) {
                     continue;
                 }
                 let told = [c.subject.serial_number(c.der()), c.subject.common_name(c.der())];
-                let id = told.into_iter().flatten().find_map(|text| chip_id(&text).ok()).or_else(|| named.clone());
+                let told = told.into_iter().flatten().find_map(|text| id_in(&text));
+                if let (Some(named), Some(told)) = (&named, &told)
+                    && named.len() == told.len()
+                    && named != told
+                {
+                    reading.out.read += 1;
+                    let found = format!("the file is named for chip {named}, and the certificate in it for {told}");
+                    reading.tell(&REEL_KEY, entry.name.clone(), Some(named.clone()), found);
+                    continue;
+                }
+                let id = told.or_else(|| named.clone());
                 one(entry, id, c.key.key.clone().map_err(|why| why.to_string()), "a certificate", reading);
                 if c.subject.identity.product().is_some() && reading.out.dacs.len() < DACS {
                     reading.out.dacs.push(c);

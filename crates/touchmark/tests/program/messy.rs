@@ -1,0 +1,271 @@
+//! What mail programs, spreadsheets and tired people make of files: nothing that came broken is taken for what did not
+//! come.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::{Value, json};
+use standard::certificate::{Builder, Profile};
+use standard::key::{PublicKey, Signer, SoftwareKey};
+use standard::moment::{Moment, NO_END};
+use standard::name::NameBuilder;
+use standard::pem;
+
+use crate::at_site::engine::Engine;
+use crate::at_site::{Site, data, text};
+
+on_both_engines! { a_list_of_serial_numbers_as_a_spreadsheet_left_it }
+
+/// What stands before a point of P-256 in a `SubjectPublicKeyInfo` (RFC 5480 §2).
+const P256: &str = "3059301306072a8648ce3d020106082a8648ce3d030107034200";
+
+/// The delivery of reel A, unpacked.
+fn unpacked(site: &Site) -> PathBuf {
+    let folder = site.dir.path().join("unpacked");
+    let done = Command::new("unzip").args(["-q", text(&data("reel-a/delivery.zip")), "-d", text(&folder)]).status();
+    assert!(done.is_ok_and(|status| status.success()), "unzip");
+    folder
+}
+
+fn first_der(folder: &Path) -> PathBuf {
+    let mut all: Vec<_> =
+        fs::read_dir(folder.join("dacs")).expect("DACs").flatten().map(|entry| entry.path()).collect();
+    all.sort();
+    all.swap_remove(0)
+}
+
+fn bare() -> Site {
+    Site::bare("sqlite:book.sqlite")
+}
+
+/// An archive, a damaged first line, an empty file: `examine` accepts nothing of which it saw a part alone.
+#[test]
+fn examine_says_what_it_could_not_read() {
+    let site = bare();
+    let file = |name: &str| site.dir.path().join(name);
+    let trust = data("authority/paa-a.pem");
+    let refused = |name: &str, what: &str| {
+        let answer = site.call(name, &["examine", text(&file(name)), "--trust", text(&trust)]);
+        assert!(answer.exit == Some(2) && answer.said.contains(what), "{name}: {}", answer.said);
+    };
+    let folder = unpacked(&site);
+    let pai = fs::read(folder.join("PAI.pem")).expect("a PAI");
+    let dac = fs::read(first_der(&folder)).expect("a DAC");
+    fs::copy(data("reel-a/delivery.zip"), file("delivery.zip")).expect("copied");
+    refused("delivery.zip", "is an archive");
+    let tar = Command::new("tar").args(["-cf", text(&file("a.tar")), "-C", text(&folder), "PAI.pem", "dacs"]).status();
+    assert!(tar.is_ok_and(|status| status.success()));
+    refused("a.tar", "is an archive");
+    fs::write(file("mixed.pem"), [&pai[..], &dac].concat()).expect("written");
+    refused("mixed.pem", "no text");
+    let torn =
+        format!("{}-{}", String::from_utf8_lossy(&pai), pem::encode("CERTIFICATE", &dac).trim_start_matches("--"));
+    fs::write(file("torn.pem"), torn).expect("written");
+    refused("torn.pem", "is damaged");
+    let wide: Vec<u8> = String::from_utf8_lossy(&pai).encode_utf16().flat_map(u16::to_le_bytes).collect();
+    fs::write(file("wide.pem"), [&[0xFF, 0xFE][..], &wide].concat()).expect("written");
+    refused("wide.pem", "UTF-16");
+    fs::write(folder.join("dacs/0.der"), "").expect("written");
+    let whole = site.call("folder", &["examine", text(&folder), "--trust", text(&trust)]);
+    assert!(whole.exit == Some(2) && whole.said.contains("it is empty"), "{}", whole.said);
+    fs::remove_file(folder.join("dacs/0.der")).expect("gone");
+    assert_eq!(site.call("whole", &["examine", text(&folder), "--trust", text(&trust)]).exit, Some(0));
+}
+
+/// A chip whose key file came broken is no chip that did not come.
+#[test]
+fn a_key_file_without_a_key_refuses_the_reel() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    let folder = site.dir.path().join("keys-of-chips");
+    fs::create_dir(&folder).expect("a folder");
+    let rows = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    let keys: Vec<(String, PublicKey)> = (rows.lines().skip(1).take(4))
+        .map(|row| row.split_once(',').expect("two columns"))
+        .map(|(id, point)| {
+            let point: [u8; 65] = hex::decode(point).expect("hex").try_into().expect("a point");
+            (id.to_owned(), PublicKey::from_point(&point).expect("a key"))
+        })
+        .collect();
+    for (id, key) in &keys {
+        let spki = [&hex::decode(P256).expect("hex")[..], key.point()].concat();
+        fs::write(folder.join(format!("{id}.pem")), pem::encode("PUBLIC KEY", &spki)).expect("written");
+    }
+    fs::write(folder.join("notes.txt"), "see mail").expect("written");
+    let last = folder.join(format!("{}.pem", keys[3].0));
+    let whole = fs::read_to_string(&last).expect("a key");
+    let receive =
+        |case: &str| site.call(case, &["reel", "receive", text(&folder), "--reel", "K", "--product", "Tern Vent"]);
+    let wide: Vec<u8> = whole.encode_utf16().flat_map(u16::to_le_bytes).collect();
+    for (case, octets) in [
+        ("empty", Vec::new()),
+        ("a page", b"<html>404 not found</html>".to_vec()),
+        ("damaged", whole.replace("-----BEGIN", "----BEGIN").into_bytes()),
+        ("UTF-16", [&[0xFF, 0xFE][..], &wide].concat()),
+    ] {
+        fs::write(&last, octets).expect("written");
+        let refused = receive(case);
+        assert_eq!(refused.exit, Some(1), "{case}: {}", refused.said);
+        assert!(refused.said.contains(&keys[3].0), "{case}: {}", refused.said);
+    }
+    fs::write(&last, whole).expect("written");
+    assert_eq!(receive("whole").json["chips"]["received"], 4);
+}
+
+/// The id in a certificate's name is a part of it, and never a word that looks like hexadecimal digits.
+#[test]
+fn a_word_in_a_certificates_name_is_no_part_of_the_chip_id() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    let maker = SoftwareKey::generate().expect("a key");
+    let name = NameBuilder::new().common_name("Chip maker").build();
+    let certified = |folder: &str, file: &str, common: &str| {
+        let folder = site.dir.path().join(folder);
+        fs::create_dir_all(&folder).expect("a folder");
+        let key = SoftwareKey::generate().expect("a key").public_key();
+        let subject = NameBuilder::new().common_name(common).build();
+        let (id, times) = (maker.public_key().key_id(), (Moment::from_unix(1_700_000_000), NO_END));
+        let builder = Builder::new(Profile::Dac, &[file.len() as u8; 8], (&name, &id), &subject, &key, times);
+        fs::write(folder.join(file), builder.sign(&maker).expect("signed")).expect("written");
+        folder
+    };
+    let good = certified("good", "514CB6379F1A769DF9.der", "DAC 514CB6379F1A769DF9");
+    let received = site.done("good", &["reel", "receive", text(&good), "--reel", "G", "--product", "Tern Vent"]);
+    assert_eq!(received["chips"]["received"], 1, "{received}");
+    assert_eq!(site.done("found", &["unit", "find", "514CB6379F1A769DF9"])["found"][0]["reel"], "G");
+    let other = certified("other", "514CB6379F1A769D00.der", "514CB6379F1A769D01");
+    let refused = site.call("other", &["reel", "receive", text(&other), "--reel", "O", "--product", "Tern Vent"]);
+    assert!(refused.exit == Some(1) && refused.said.contains("named for chip"), "{}", refused.said);
+}
+
+/// A certificate that came as an empty file is named: the authority would answer that it sent it.
+#[test]
+fn an_empty_certificate_file_of_a_delivery_is_named() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    site.receive_reel("a");
+    let folder = unpacked(&site);
+    let der = first_der(&folder);
+    fs::write(&der, "").expect("emptied");
+    let refused = site.call("empty", &["delivery", "receive", text(&folder), "--reel", "A"]);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let name = der.file_name().and_then(|n| n.to_str()).expect("a name");
+    let findings = refused.json["findings"].as_array().expect("findings");
+    let told = findings.iter().find(|f| f["subject"].as_str().is_some_and(|s| s.ends_with(name)));
+    assert!(told.is_some_and(|f| f["found"].as_str().is_some_and(|t| t.contains("empty"))), "{}", refused.said);
+}
+
+/// A number that a spreadsheet rounded is no serial number, one that differs in letter case alone is used, and an empty
+/// list is empty.
+fn a_list_of_serial_numbers_as_a_spreadsheet_left_it(engine: &Engine) {
+    let site = Site::on(engine, "a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let chips = format!("simulated:{}", text(&site.simulate_part("a", 0, 4, &[])));
+    let list = site.dir.path().join("serials.txt");
+    let run = |more: &[&str]| {
+        let typed = ["provision", "--reel", "A", "--station", "S1", "--chips", &chips];
+        site.call("provision", &[&typed[..], more].concat())
+    };
+    let listed = |lines: &str| {
+        fs::write(&list, lines).expect("a list");
+        run(&["--serials", text(&list)])
+    };
+    for refused in [
+        run(&["--serial-start", "4.5E+12"]),
+        listed("TV-1\n4.6E+12\n"),
+        site.call("series", &["product", "update", "Tern Vent", "--serial-series", "4.5E+12"]),
+    ] {
+        assert!(refused.exit == Some(2) && refused.said.contains("rounded"), "{}", refused.said);
+    }
+    fs::write(&list, "\n\n").expect("a list");
+    let typed = ["provision", "--reel", "A", "--station", "S1", "--chips", &chips, "--serials", text(&list)];
+    let mut words = Command::new(env!("CARGO_BIN_EXE_touchmark"));
+    let empty = words.args(typed).env("TOUCHMARK_SITE", site.dir.path().join("site")).output().expect("it starts");
+    let said = String::from_utf8_lossy(&empty.stderr);
+    assert!(empty.status.code() == Some(1) && said.contains("from the list, which has none"), "{said}");
+    assert_eq!(site.done("none", &["unit", "list"])["units"], json!([]));
+    assert_eq!(run(&["--serial-start", "TV-000001", "--units", "1"]).exit, Some(0));
+    let others = listed("tv-000001\nTV-000100\nTV-000101\n");
+    let names: Vec<&Value> = others.json["units"]
+        .as_array()
+        .expect("units")
+        .iter()
+        .filter(|u| u["already"] == false)
+        .map(|u| &u["unit"])
+        .collect();
+    assert_eq!(names, ["TV-000100", "TV-000101"], "{}", others.said);
+}
+
+/// Certificates of other places and other products, in a record and on labels.
+#[test]
+fn what_does_not_go_together_is_not_put_together() {
+    let site = bare();
+    let folder = unpacked(&site);
+    let file = |name: &str| site.dir.path().join(name);
+    fs::write(file("passcode"), "34970112\n").expect("written");
+    let (dac, pai, paa) = (first_der(&folder), folder.join("PAI.pem"), folder.join("PAA.pem"));
+    let make_of = |product: &str, more: &[&str]| {
+        let out = file("record.cbor");
+        let base = [
+            "record",
+            "make",
+            "--serial-number",
+            "TV-1",
+            "--vendor-id",
+            "FFF2",
+            "--vendor-name",
+            "Tern & Hollow",
+            "--product-id",
+            product,
+            "--product-name",
+            "Tern Vent",
+            "--hardware-version",
+            "1",
+            "--manufactured",
+            "2026-11-30",
+            "--discriminator",
+            "1234",
+            "--iterations",
+            "1000",
+            "--passcode-file",
+        ];
+        site.call("record", &[&base[..], &[text(&file("passcode")), "--cbor", text(&out)], more].concat())
+    };
+    let make = |more: &[&str]| make_of("8A21", more);
+    let declaration = data("reel-a/declaration.der");
+    let whole = make(&["--dac", text(&dac), "--pai", text(&pai), "--declaration", text(&declaration)]);
+    assert_eq!(whole.exit, Some(0), "{}", whole.said);
+    let other = data("reel-b/declaration.der");
+    for (what, more) in [
+        ("an authority's", vec!["--dac", text(&paa)]),
+        ("given as PAI is none", vec!["--dac", text(&pai), "--pai", text(&dac)]),
+        ("given as PAI is none", vec!["--dac", text(&dac), "--pai", text(&paa)]),
+        ("of another product than the record", vec!["--dac", text(&dac), "--declaration", text(&other)]),
+    ] {
+        let typed: Vec<&str> = more;
+        let refused = make(&typed);
+        assert!(refused.exit == Some(2) && refused.said.contains(what), "{what}: {}", refused.said);
+    }
+    let refused = make_of("8A22", &["--dac", text(&dac)]);
+    assert!(refused.exit == Some(2) && refused.said.contains("of another vendor or product"), "{}", refused.said);
+    // One serial number on two labels; a column by its full name.
+    let units = file("units.csv");
+    let code = |passcode: &str| {
+        let made =
+            ["code", "make", "--vendor", "FFF2", "--product", "8A21", "--discriminator", "3840", "--reach", "ble"];
+        let made = site.done("code", &[&made[..], &["--passcode", passcode]].concat());
+        (made["qr"].as_str().expect("a code").to_owned(), made["manual"].as_str().expect("a code").to_owned())
+    };
+    let ((a, a_manual), (b, b_manual)) = (code("20202021"), code("34970112"));
+    let print = |rows: &str| {
+        fs::write(&units, rows).expect("written");
+        let typed = ["label", "print", "--units", text(&units), "--product", "P", "--vendor", "V", "--out"];
+        site.call("labels", &[&typed[..], &[text(&file("labels.pdf"))]].concat())
+    };
+    let twice = print(&format!("unit,qr,manual,serial\nU-1,{a},{a_manual},S-9\nU-2,{b},{b_manual},s-9\n"));
+    assert!(twice.exit != Some(0) && twice.said.contains("the serial number of the unit on line 2"), "{}", twice.said);
+    let rounded = print(&format!("unit,qr,manual,Serial Number\nU-1,{a},{a_manual},4.5E+12\n"));
+    assert!(rounded.exit != Some(0) && rounded.said.contains("rounded"), "{}", rounded.said);
+}
