@@ -303,6 +303,29 @@ async fn a_form_with_files_carries_its_word_without_a_script() {
     }
 }
 
+/// A field that has no end is refused once it is too long, and the rest of it is not read.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_field_is_never_read_whole_before_its_limit() {
+    let house = house();
+    let (cookie, word) = house.session(Role::Engineer);
+    let field = |name: &str| format!("--b\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n");
+    let start = format!("{}{word}\r\n{}", field("form"), field("name")).into_bytes();
+    let asked = std::sync::Arc::new(std::sync::atomic::AtomicUsize::new(0));
+    let counted = std::sync::Arc::clone(&asked);
+    let endless = std::iter::repeat_with(move || {
+        counted.fetch_add(1, std::sync::atomic::Ordering::Relaxed);
+        vec![b'x'; 4096]
+    });
+    let pieces = std::iter::once(start).chain(endless.take(100_000)).map(Ok::<_, std::io::Error>);
+    let r = request(&Method::POST, "/authorities/adopt")
+        .header("cookie", &cookie)
+        .header("content-type", "multipart/form-data; boundary=b");
+    let got = house.ask(r.body(Body::from_stream(tokio_stream::iter(pieces))).unwrap()).await;
+    assert_eq!(got.status(), StatusCode::BAD_REQUEST);
+    assert!(text(got).await.contains("more than 10000 bytes"));
+    assert!(asked.load(std::sync::atomic::Ordering::Relaxed) < 1_000, "{asked:?} pieces of 4 KiB were read");
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn the_api_takes_tokens_by_role() {
     let house = house();

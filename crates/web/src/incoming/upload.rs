@@ -13,6 +13,9 @@ use works::trouble::About as _;
 use crate::again::Typed;
 use crate::answer::Oops;
 
+/// Bytes of a field that is no file, and how many of those count.
+const TEXT: usize = 10_000;
+const FIELDS: usize = 50;
 /// Files in one upload.
 const FILES: usize = 500;
 
@@ -115,9 +118,18 @@ pub async fn take(Files { mut form, typed }: Files) -> Result<Upload, Oops> {
             }
             Some(_) => {}
             None => {
-                let text = field.text().await.map_err(|e| broken(&e.body_text()))?;
+                // Never read whole before it is known how long it is.
+                let mut octets = Vec::new();
+                while let Some(chunk) = field.chunk().await.map_err(|e| broken(&e.body_text()))? {
+                    if octets.len() + chunk.len() > TEXT {
+                        let what = format!("the field {name:?} has more than {TEXT} bytes");
+                        return Err(Trouble::usage(what, "Shorten it, then send it again; nothing was kept.").into());
+                    }
+                    octets.extend_from_slice(&chunk);
+                }
+                let text = String::from_utf8_lossy(&octets).into_owned();
                 typed.keep(&name, &text);
-                if text.len() <= 10_000 && upload.fields.len() < 50 {
+                if upload.fields.len() < FIELDS {
                     upload.fields.insert(name, text);
                 }
             }
