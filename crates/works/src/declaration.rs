@@ -1,5 +1,6 @@
 //! Declarations: development ones made here, outside ones adopted after examination.
 
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
@@ -183,8 +184,23 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, 
 pub struct Adopted {
     /// The declaration, where it was adopted.
     pub declaration: Option<DeclarationView>,
+    /// Whether it was adopted before, so that nothing was changed.
+    pub already: bool,
+    /// Which declaration each product has that it names, from now on.
+    pub products: Vec<ProductHas>,
     /// What the examination found.
     pub findings: Vec<Finding>,
+}
+
+/// The declaration that new units of a product get.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct ProductHas {
+    /// The product.
+    pub product: String,
+    /// Its declaration.
+    pub declaration: String,
+    /// The one that it had before, where that is another.
+    pub before: Option<String>,
 }
 
 /// Adopts a declaration issued outside, examined with the signer that the engineer trusts.
@@ -227,10 +243,16 @@ pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &
     judge_declaration(&signed, &[key], &mut report);
     let findings = report.into_findings();
     if findings.iter().any(|f| f.severity == Severity::Error) {
-        return Ok(Adopted { declaration: None, findings });
+        return Ok(Adopted { declaration: None, already: false, products: Vec::new(), findings });
     }
     if let Some(known) = site.book.declarations()?.into_iter().find(|d| d.facts.content == signed.der()) {
-        return Ok(Adopted { declaration: Some(DeclarationView::of(&known)), findings });
+        let now = have(site, &known.facts)?;
+        return Ok(Adopted {
+            declaration: Some(DeclarationView::of(&known)),
+            already: true,
+            products: changed(&now, &now),
+            findings,
+        });
     }
     let content = content(&signed)?;
     let title = content.certificate_id.clone().unwrap_or_default();
@@ -249,8 +271,33 @@ pub fn adopt(site: &Site, file: &Path, signer: &Path, name: Option<&str>, who: &
         certification_type: kind,
         signer: certificate,
     };
+    let before = have(site, &new)?;
     site.book.add_declaration(&new, &who.by())?;
-    Ok(Adopted { declaration: Some(show(site, name.as_str())?), findings })
+    let products = changed(&before, &have(site, &new)?);
+    Ok(Adopted { declaration: Some(show(site, name.as_str())?), already: false, products, findings })
+}
+
+/// Products that a declaration names, each with the one that it has.
+fn have(site: &Site, named: &NewDeclaration) -> Result<BTreeMap<String, Option<String>>, Trouble> {
+    let mut out = BTreeMap::new();
+    for product in site.book.products()?.into_iter().map(|product| product.facts) {
+        if (product.vendor_id, product.purpose) == (named.vendor_id, named.purpose)
+            && named.product_ids.contains(&product.product_id)
+        {
+            let has = for_product(site, product.vendor_id, product.product_id, product.purpose)?;
+            out.insert(product.name.to_string(), has.map(|has| has.name.to_string()));
+        }
+    }
+    Ok(out)
+}
+
+fn changed(before: &BTreeMap<String, Option<String>>, now: &BTreeMap<String, Option<String>>) -> Vec<ProductHas> {
+    let one = |(product, has): (&String, &Option<String>)| {
+        let had = before.get(product).cloned().flatten();
+        let declaration = has.clone()?;
+        Some(ProductHas { product: product.clone(), before: had.filter(|had| *had != declaration), declaration })
+    };
+    now.iter().filter_map(one).collect()
 }
 
 fn content(signed: &Signed) -> Result<&Content, Trouble> {
@@ -336,24 +383,28 @@ pub(crate) struct Ready {
     pub signer: Option<SignerKey>,
 }
 
-/// The newest declaration that names the product and fits its purpose.
+/// The declaration that names the product and fits its purpose: an official one before a provisional one, of these the
+/// highest version, of these the one that was recorded last.
 pub(crate) fn for_product(site: &Site, vendor: u16, product: u16, purpose: Purpose) -> Result<Option<Ready>, Trouble> {
-    for declaration in site.book.declarations_for(vendor, product)? {
-        if declaration.facts.purpose != purpose {
-            continue;
-        }
-        let signed = Signed::read(&declaration.facts.content).map_err(|e| {
-            Trouble::surroundings(
-                format!("declaration {} in the book can't be read: {e}", declaration.facts.name),
-                "Run `touchmark book verify`.",
-            )
-        })?;
-        let signer = declaration.facts.signer.as_ref().and_then(|der| Certificate::read(der).ok()).and_then(|c| {
-            let key = *c.public_key()?;
-            let id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
-            Some(SignerKey { key_id: id, key, trusted: true })
-        });
-        return Ok(Some(Ready { name: declaration.facts.name, signed, signer }));
-    }
-    Ok(None)
+    let mut fitting = site.book.declarations_for(vendor, product)?;
+    fitting.retain(|declaration| declaration.facts.purpose == purpose);
+    // The newest comes first, and stays before its equals.
+    fitting.sort_by_key(|declaration| {
+        let version = Signed::read(&declaration.facts.content).ok();
+        let version = version.and_then(|signed| signed.fields.ok()).and_then(|content| content.version_number);
+        std::cmp::Reverse((declaration.facts.certification_type, version))
+    });
+    let Some(declaration) = fitting.into_iter().next() else { return Ok(None) };
+    let signed = Signed::read(&declaration.facts.content).map_err(|e| {
+        Trouble::surroundings(
+            format!("declaration {} in the book can't be read: {e}", declaration.facts.name),
+            "Run `touchmark book verify`.",
+        )
+    })?;
+    let signer = declaration.facts.signer.as_ref().and_then(|der| Certificate::read(der).ok()).and_then(|c| {
+        let key = *c.public_key()?;
+        let id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
+        Some(SignerKey { key_id: id, key, trusted: true })
+    });
+    Ok(Some(Ready { name: declaration.facts.name, signed, signer }))
 }

@@ -305,6 +305,7 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
                 "cause": a.attempt.cause,
                 "detail": a.attempt.detail,
                 "next": a.attempt.next.map(Next::word),
+                "declaration": a.attempt.declaration.as_ref().map(|name| name.as_str()),
                 "firmware": a.firmware.as_ref().map(|version| version.as_str()),
                 "steps": a.steps.iter().map(|s| json!({
                     "step": s.name, "started_us": s.started_us, "microseconds": s.duration_us, "result": s.result, "detail": s.detail,

@@ -7,7 +7,7 @@ use clap::{Args, Subcommand};
 use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
-use works::declaration::{self, DeclarationView, Make};
+use works::declaration::{self, DeclarationView, Make, ProductHas};
 use works::told::ToldFinding;
 
 use super::at_site::{PassphraseArgs, Place};
@@ -110,7 +110,10 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
             let findings: Vec<_> = adopted.findings.iter().map(|f| ToldFinding::of(subject.clone(), f)).collect();
             let verdict = if adopted.declaration.is_some() { "accepted" } else { "rejected" };
             output.show(
-                &json!({ "verdict": verdict, "declaration": adopted.declaration, "findings": findings }),
+                &json!({
+                    "verdict": verdict, "declaration": adopted.declaration, "already": adopted.already,
+                    "products": adopted.products, "findings": findings,
+                }),
                 |w| {
                     for f in adopted.findings.iter().filter(|f| f.severity != standard::verdict::Severity::Note) {
                         writeln!(w, "{} {}: {}", f.severity, f.rule.name, f.found)?;
@@ -118,14 +121,19 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
                     }
                     match &adopted.declaration {
                         Some(d) => {
-                            writeln!(w, "Adopted the declaration {}", d.name)?;
-                            words(w, d)
+                            if adopted.already {
+                                writeln!(w, "The declaration {} was already adopted; nothing was changed", d.name)?;
+                            } else {
+                                writeln!(w, "Adopted the declaration {}", d.name)?;
+                            }
+                            words(w, d)?;
+                            adopted.products.iter().try_for_each(|has| product_words(w, has))
                         }
                         None => writeln!(w, "Nothing was adopted."),
                     }
                 },
             )?;
-            if adopted.declaration.is_some() {
+            if adopted.declaration.is_some() && adopted.products.is_empty() {
                 output.next(ADD_PRODUCT);
             }
             Ok(if adopted.declaration.is_some() { Exit::Done } else { Exit::Rejected })
@@ -170,4 +178,20 @@ fn words(w: &mut dyn Write, d: &DeclarationView) -> io::Result<()> {
     writeln!(w, "  type         {} ({kind})", d.certification_type)?;
     writeln!(w, "  certificate  {}", d.certificate_id.as_deref().unwrap_or("none"))?;
     writeln!(w, "  signer       {}", d.signer_key_id.as_deref().unwrap_or("none"))
+}
+
+/// Which declaration new units of a product get.
+fn product_words(w: &mut dyn Write, has: &ProductHas) -> io::Result<()> {
+    match &has.before {
+        Some(before) => writeln!(
+            w,
+            "Product {} has the declaration {} from now on, in the place of {before}. Units that passed keep theirs.",
+            has.product, has.declaration
+        ),
+        None => writeln!(
+            w,
+            "Product {} has the declaration {}: an official one comes before a provisional one, then the higher version.",
+            has.product, has.declaration
+        ),
+    }
 }

@@ -250,6 +250,9 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
             text(attempt, &["started"]),
             text(attempt, &["result"])
         )?;
+        if let Some(declaration) = attempt["declaration"].as_str() {
+            writeln!(w, "    declaration {declaration}")?;
+        }
         if let Some(version) = attempt["firmware"].as_str() {
             writeln!(w, "    firmware {version}")?;
         }

@@ -30,6 +30,7 @@ on_both_engines! {
     a_unit_that_a_later_list_drops_stays_refused,
     a_list_of_a_day_to_come_is_not_kept,
     a_certificate_that_has_not_begun_is_said_at_the_station,
+    an_intermediate_that_was_issued_again_comes_with_its_delivery,
     the_list_of_an_appointed_signer_is_kept_with_its_certificate,
 }
 
@@ -390,6 +391,43 @@ fn a_list_of_a_day_to_come_is_not_kept(engine: &Engine) {
     assert!(errors(&told).iter().any(|(rule, _)| *rule == "revocation.dates"), "{told}");
     let (exit, kept) = it.adopt(&it.list(1, 5, |_| {}));
     assert_eq!((exit, &kept["verdict"]), (Some(0), &json!("accepted")), "{kept}");
+}
+
+/// The intermediate of a delivery is the one that its chips get, though an older certificate of the same name and key is
+/// here, and though that one is revoked.
+fn an_intermediate_that_was_issued_again_comes_with_its_delivery(engine: &Engine) {
+    let it = Elsewhere::on(engine, 2);
+    let list = it.list(0, 1, |l| l.entries = vec![it.entry(0x22, Reason::Superseded, None)]);
+    assert_eq!(it.adopt(&list).0, Some(0));
+    // Another reel, whose delivery brings the intermediate again, with a later end.
+    let later = Moment::from_unix(4_000_000_000);
+    let (keys, names) = (&it.keys, &it.names);
+    let id = keys[0].public_key().key_id();
+    let times = (it.now.plus(-3_600), later);
+    let again = Builder::new(Profile::Pai, &[0x23; 8], (&names[0], &id), &names[1], &keys[1].public_key(), times);
+    let again = again.sign(&keys[0]).expect("signed");
+    let (chips, manifest) = (it.site.file("chips-2"), it.site.file("manifest-2.csv"));
+    let make =
+        ["chip", "simulate", "--out", text(&chips), "--count", "1", "--seed", "77", "--manifest", text(&manifest)];
+    it.site.done(&make);
+    it.site.done(&["reel", "receive", text(&manifest), "--reel", "R2", "--product", "Tern Vent"]);
+    let delivery = it.site.file("delivery-2");
+    fs::create_dir(&delivery).expect("a directory");
+    fs::write(delivery.join("pai.der"), &again).expect("written");
+    let row = fs::read_to_string(&manifest).expect("a manifest");
+    let key = row.lines().nth(1).and_then(|row| row.split(',').find_map(hex_point)).expect("a key");
+    fs::write(delivery.join("0.der"), it.certificate(Profile::Dac, 0x61, (1, 2), &key)).expect("written");
+    let (exit, received) = it.site.call(&["delivery", "receive", text(&delivery), "--reel", "R2"]);
+    assert_eq!((exit, &received["verdict"]), (Some(0), &json!("accepted")), "{received}");
+    let source = format!("simulated:{}", text(&chips));
+    let run = ["provision", "--reel", "R2", "--station", "S1", "--chips", &source, "--serial-start", "TW-000001"];
+    let (exit, made) = it.site.call(&run);
+    assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
+    let out = it.site.file("unit");
+    it.site.done(&["unit", "write", "TW-000001", "--out", text(&out)]);
+    assert_eq!(fs::read(out.join("TW-000001/pai.der")).expect("a PAI"), again);
+    let shown = it.site.done(&["unit", "show", "TW-000001"]);
+    assert!(shown["attempts"][0]["declaration"].is_string(), "{shown}");
 }
 
 /// A certificate that has not begun is said where its unit passes.

@@ -25,6 +25,7 @@ use standard::onboarding::draw::Batch;
 
 use crate::checkpoint;
 use crate::course::Course;
+use crate::floor;
 use crate::head;
 use crate::randomness;
 use crate::site::{Site, Who};
@@ -223,6 +224,7 @@ fn run(
     site.book.goes_on()?;
     let mut line = line(site, &request, who, &|_| {})?;
     line.warnings.extend(checkpoint::unchecked(site)?);
+    line.warnings.extend(clock_behind(site, who)?);
     for said in checkpoint::witnessed(site)? {
         let trouble =
             said.trouble.map(|why| format!("The witness {} did not countersign the checkpoint: {why}.", said.witness));
@@ -275,6 +277,24 @@ fn run(
     head::mark(site, who);
     Ok(done)
 }
+
+/// What is said where this machine's clock is behind the book: times of units would be wrong, and what asks for a day
+/// would miss them.
+fn clock_behind(site: &Site, who: &Who) -> Result<Option<String>, Trouble> {
+    let last = site.book.entries(None, 1)?.items.into_iter().next().map(|entry| entry.at);
+    let now = (who.clock)();
+    Ok(last.filter(|last| *last > now + CLOCKS).map(|last| {
+        format!(
+            "The clock of this machine says {}, and the book's last entry is of {}: set the clock before you go on, or units \
+             of today are recorded on another day.",
+            floor::local(site, now),
+            floor::local(site, last)
+        )
+    }))
+}
+
+/// How far the clocks of two machines may be apart.
+const CLOCKS: time::Duration = time::Duration::minutes(5);
 
 /// A unit that was named, and whose chip is elsewhere.
 fn not_here(serial: &UnitSerial, chip: &ChipId) -> Trouble {

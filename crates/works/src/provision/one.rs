@@ -305,7 +305,7 @@ fn not_current(proof: &book::NewProof, now: Moment) -> Option<String> {
         (_, Some(ends)) if ends < now => format!("it ended on {ends}"),
         _ => return None,
     };
-    Some(format!("Keep this unit until the engineer knows: its certificate is not valid now, {told}."))
+    Some(format!("Tell the engineer before this unit is shipped: its certificate is not valid now, {told}."))
 }
 
 /// An attempt that could not be ended.
