@@ -12,6 +12,8 @@ use at_site::engine::Engine;
 use at_site::{Answer, Site, assert_sound, text};
 use serde_json::{Value, json};
 
+use crate::torture::clock::Clock;
+
 on_both_engines! {
     success_means_done,
     a_product_has_a_series,
@@ -292,6 +294,25 @@ fn put_in(from: &Path, fixture: &Path) {
     files.retain(|f| f.extension().is_some_and(|e| e == "chip"));
     files.sort();
     fs::rename(&files[0], fixture.join(files[0].file_name().expect("a name"))).expect("put in");
+}
+
+/// A clock that is behind the book is said before the first unit: whoever asks for a day's units would miss some.
+#[test]
+fn a_clock_behind_the_book_is_said() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let mut site = Site::on(&engine, "a");
+    let Some(clock) = Clock::new(site.dir.path()) else { return };
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let chips = format!("simulated:{}", text(&site.simulate_part("a", 0, 2, &[])));
+    let run = ["provision", "--reel", "A", "--station", "S1", "--chips", &chips, "--units", "1"];
+    let environment = clock.environment();
+    for (apart, said) in [("+0", false), ("-2d", true)] {
+        clock.set(apart);
+        site.environment.clone_from(&environment);
+        let warnings = site.done(apart, &run)["warnings"].to_string();
+        assert_eq!(warnings.contains("set the clock before you go on"), said, "{apart}: {warnings}");
+    }
 }
 
 /// A run that ends badly says what was done before, and whoever reads its words through a pipe has each unit at once.

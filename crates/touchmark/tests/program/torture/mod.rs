@@ -7,7 +7,7 @@
 
 use crate::at_site;
 mod campaign;
-mod clock;
+pub mod clock;
 mod disk;
 mod judge;
 mod luck;
