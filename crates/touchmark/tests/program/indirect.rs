@@ -396,14 +396,14 @@ fn a_list_of_a_day_to_come_is_not_kept(engine: &Engine) {
 /// The intermediate of a delivery is the one that its chips get, though an older certificate of the same name and key is
 /// here, and though that one is revoked.
 fn an_intermediate_that_was_issued_again_comes_with_its_delivery(engine: &Engine) {
-    let it = Elsewhere::on(engine, 2);
+    let mut it = Elsewhere::on(engine, 2);
     let list = it.list(0, 1, |l| l.entries = vec![it.entry(0x22, Reason::Superseded, None)]);
     assert_eq!(it.adopt(&list).0, Some(0));
     // Another reel, whose delivery brings the intermediate again, with a later end.
     let later = Moment::from_unix(4_000_000_000);
     let (keys, names) = (&it.keys, &it.names);
     let id = keys[0].public_key().key_id();
-    let times = (it.now.plus(-3_600), later);
+    let times = (it.now.plus(-86_400 + 60), later);
     let again = Builder::new(Profile::Pai, &[0x23; 8], (&names[0], &id), &names[1], &keys[1].public_key(), times);
     let again = again.sign(&keys[0]).expect("signed");
     let (chips, manifest) = (it.site.file("chips-2"), it.site.file("manifest-2.csv"));
@@ -416,6 +416,7 @@ fn an_intermediate_that_was_issued_again_comes_with_its_delivery(engine: &Engine
     fs::write(delivery.join("pai.der"), &again).expect("written");
     let row = fs::read_to_string(&manifest).expect("a manifest");
     let key = row.lines().nth(1).and_then(|row| row.split(',').find_map(hex_point)).expect("a key");
+    it.begins = -3_600;
     fs::write(delivery.join("0.der"), it.certificate(Profile::Dac, 0x61, (1, 2), &key)).expect("written");
     let (exit, received) = it.site.call(&["delivery", "receive", text(&delivery), "--reel", "R2"]);
     assert_eq!((exit, &received["verdict"]), (Some(0), &json!("accepted")), "{received}");

@@ -79,21 +79,27 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
     let mut members: Vec<(Arc<Certificate>, Profile, bool)> =
         expectation.anchors.iter().map(|(c, _)| (Arc::clone(c), Profile::Paa, true)).collect();
     let mut names: Vec<String> = members.iter().map(|_| SITE.to_owned()).collect();
-    // An intermediate that was issued again and comes with the delivery is the one that its certificates are used with.
+    // An intermediate that was issued again and comes with the delivery is the one that its certificates are used with,
+    // where it was valid when they began: among equals the first counts.
     let begins = |c: &Certificate| c.not_before.moment;
-    let renewed = |pai: &Certificate| {
-        authorities.iter().any(|(_, came)| {
+    let is_renewal = |came: &Certificate| {
+        expectation.pais.iter().any(|pai| {
             came.subject_der() == pai.subject_der()
                 && came.public_key().is_some()
                 && came.public_key() == pai.public_key()
                 && begins(came) > begins(pai)
         })
     };
-    for pai in expectation.pais.iter().filter(|pai| !renewed(pai)) {
+    let (renewed, others): (Vec<_>, Vec<_>) = authorities.into_iter().partition(|(_, came)| is_renewal(came));
+    for (name, certificate) in renewed {
+        members.push((certificate, Profile::Pai, false));
+        names.push(name);
+    }
+    for pai in expectation.pais {
         members.push((Arc::clone(pai), Profile::Pai, false));
         names.push(SITE.into());
     }
-    for (name, certificate) in authorities {
+    for (name, certificate) in others {
         // A copy of a trusted PAA, or a PAI that is known, adds nothing.
         if anchor(&certificate) || members.iter().any(|(m, ..)| m.der() == certificate.der()) {
             continue;
