@@ -137,9 +137,10 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
     output.show(&done, |w| {
         for unit in &shown {
             let test = if unit.purpose == "test" { "  TEST" } else { "" };
+            let revoked = if unit.revoked { "  REVOKED" } else { "" };
             writeln!(
                 w,
-                "{}  {}  {}{test}  reel {}  chip {}  DAC {}",
+                "{}  {}  {}{test}  reel {}  chip {}  DAC {}{revoked}",
                 unit.unit, unit.state, unit.product, unit.reel, unit.chip_id, unit.credential
             )?;
         }

@@ -331,7 +331,8 @@ fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failur
         (None, None) => label::check(&scanned, &args.source.one(&Defaults::default(), CHECK)?, &[])?,
     };
     output.show(&checked, |w| writeln!(w, "{}", verdict(&checked)))?;
-    Ok(if checked.is_match() { Exit::Done } else { Exit::Rejected })
+    // Whoever goes by the exit code alone must not ship a unit that is revoked.
+    Ok(if checked.is_match() && checked.revoked.is_none() { Exit::Done } else { Exit::Rejected })
 }
 
 fn verdict(checked: &Checked) -> String {

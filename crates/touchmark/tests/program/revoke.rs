@@ -159,7 +159,11 @@ fn a_revoked_unit_is_refused_wherever_it_comes(engine: &Engine) {
     }
     let out = site.file("good.svg");
     site.done(&["label", "print", "--unit", "TV-000002", "--out", text(&out)]);
-    let checked = site.done(&["label", "check", code, "--unit", "TV-000001"]);
+    let (exit, checked) = site.call(&["label", "check", code, "--unit", "TV-000001"]);
+    assert_eq!(exit, Some(1), "whoever goes by the exit code must not ship it: {checked}");
+    let touched = site.done(&["impact", "--product", "Tern Vent"]);
+    let marked: Vec<_> = touched["units"].as_array().expect("units").iter().filter(|u| u["revoked"] == true).collect();
+    assert!(marked.len() == 1 && marked[0]["unit"] == "TV-000001", "{touched}");
     assert!(checked["verdict"] == "match" && says(&checked["revoked"]), "{checked}");
     assert!(checked["advice"].as_str().is_some_and(|a| a.contains("Do not ship")), "{checked}");
     assert!(says(&site.done(&["unit", "find", "TV-000001"])["found"][0]["revoked"]));

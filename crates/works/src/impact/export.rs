@@ -41,7 +41,7 @@ fn field(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
-fn csv_row(unit: &UnitTouched) -> [String; 14] {
+fn csv_row(unit: &UnitTouched) -> [String; 15] {
     [
         field(&unit.unit),
         unit.state.into(),
@@ -57,10 +57,11 @@ fn csv_row(unit: &UnitTouched) -> [String; 14] {
         unit.changed.clone(),
         field(unit.reason.as_deref().unwrap_or_default()),
         field(unit.firmware.as_deref().unwrap_or_default()),
+        unit.revoked.to_string(),
     ]
 }
 
-const HEADING: [&str; 14] = [
+const HEADING: [&str; 15] = [
     "unit",
     "state",
     "product",
@@ -75,6 +76,7 @@ const HEADING: [&str; 14] = [
     "changed",
     "reason",
     "firmware",
+    "revoked",
 ];
 
 /// Writes all touched units to `out` as they come.

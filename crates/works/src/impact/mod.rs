@@ -8,10 +8,10 @@ mod consequence;
 mod export;
 mod wanted;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
-use book::Touched;
-use book::ids::ProductName;
+use book::ids::{AuthorityName, ProductName};
+use book::{CredentialState, Touched};
 use serde::Serialize;
 
 pub(crate) use consequence::credentials;
@@ -22,6 +22,7 @@ pub use wanted::{Wanted, when};
 
 use crate::product;
 use crate::reel::time_text;
+use crate::revocation::revoked_pais;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
@@ -56,6 +57,8 @@ pub struct UnitTouched {
     pub reason: Option<String>,
     /// The version of its firmware, as a station recorded it last.
     pub firmware: Option<String>,
+    /// Whether its certificate counts no more: it or the PAI is revoked, as this site knows.
+    pub revoked: bool,
 }
 
 /// Of how many units the firmware is known, among those that everything else that was asked about touches.
@@ -97,8 +100,9 @@ impl Purposes {
     }
 }
 
-fn view(t: Touched, purpose: &'static str) -> UnitTouched {
+fn view(t: Touched, purpose: &'static str, revoked_pais: &HashSet<AuthorityName>) -> UnitTouched {
     UnitTouched {
+        revoked: t.credential == CredentialState::Revoked || revoked_pais.contains(&t.authority),
         unit: t.unit.to_string(),
         state: t.state.word(),
         product: t.product.to_string(),
@@ -131,11 +135,12 @@ pub fn impact(
     let question = wanted::question(site, wanted)?;
     let mut out = Impact::default();
     let mut purposes = Purposes::default();
+    let revoked_pais = revoked_pais(site)?.into_iter().map(|(name, _)| name).collect();
     site.book.touched(&question.touch, &mut |touched| {
         out.count += 1;
         *out.states.entry(touched.state.word()).or_default() += 1;
         let purpose = purposes.of(site, &touched.product)?;
-        let unit = view(touched, purpose);
+        let unit = view(touched, purpose, &revoked_pais);
         match out.products.get_mut(&unit.product) {
             Some(count) => *count += 1,
             None => {
