@@ -19,7 +19,7 @@ ALLOWED = {
     "BlueOak-1.0.0", "CDLA-Permissive-2.0", "ISC", "MIT", "MIT-0", "MPL-2.0", "OpenSSL", "Unicode-3.0", "Unlicense", "Zlib", "bzip2-1.0.6",
 }
 TARGET = "x86_64-unknown-linux-gnu"
-# What comes along without a crate: name, licence, its text where it lies here.
+# What comes along without a crate: name, licence, its text where it lies here. The licence of the first is from memory.
 ALONG = [
     ("htmx 2 and its extension for server-sent events", "0BSD", None),
     ("Atkinson Hyperlegible Next", "OFL-1.1", ROOT / "crates/print/fonts/OFL-Next.txt"),

@@ -121,7 +121,7 @@ fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         items.extend(labelled(&String::from_utf8_lossy(label), &der, number)?);
         rest = &body[length + end.len()..];
     }
-    // What is not read must not be taken for what is not there.
+    // Whoever asked must not believe that a part which was not read does not exist.
     if memmem::find_iter(octets, b"-----END ").count() > number {
         return Err(broken("the first line of a block is damaged: there are more last lines than first ones".into()));
     }

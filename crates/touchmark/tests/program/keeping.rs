@@ -551,7 +551,7 @@ fn work_lies_in_the_sites_own_place() {
     std::fs::create_dir_all(&old).expect("a folder");
     let at = std::time::SystemTime::now() - std::time::Duration::from_secs(86_460);
     std::fs::File::open(&old).and_then(|f| f.set_modified(at)).expect("a time");
-    // The system's own place is not there at all.
+    // The system's directory for temporary files does not exist.
     let delivery = data("reel-a/delivery.zip");
     let typed = ["delivery", "receive", text(&delivery), "--reel", "A"];
     let done = site.command(&typed).env("TMPDIR", site.dir.path().join("nowhere")).output().expect("it starts");
