@@ -38,6 +38,12 @@ export async function setUp(page, address, data, pictures) {
   await form.locator('input[name=file]').setInputFiles(join(data, 'authority/paa-a.pem'));
   await form.getByRole('button', { name: 'Adopt' }).click();
   await page.locator('table').waitFor();
+  // Once more, by mistake: it says that nothing was changed.
+  await form.locator('input[name=file]').setInputFiles(join(data, 'authority/paa-a.pem'));
+  await form.getByRole('button', { name: 'Adopt' }).click();
+  await page.getByText('was adopted before, and stays as it is').waitFor();
+  await picture(page, pictures, 'adopted-before');
+  await accessible(page, 'adopted before');
   await page.goto(`${address}/declarations`);
   form = page.locator('form[hx-post="/declarations/adopt"]');
   await form.locator('input[name=file]').setInputFiles(join(data, 'reel-a/declaration.der'));

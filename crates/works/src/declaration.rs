@@ -203,6 +203,23 @@ pub struct ProductHas {
     pub before: Option<String>,
 }
 
+impl ProductHas {
+    /// In a sentence or two.
+    pub fn words(&self) -> String {
+        let Self { product, declaration, before } = self;
+        match before {
+            Some(before) => format!(
+                "Product {product} has the declaration {declaration} from now on, in the place of {before}. Units that passed \
+                 keep theirs."
+            ),
+            None => format!(
+                "Product {product} has the declaration {declaration}: an official one comes before a provisional one, then the \
+                 higher version."
+            ),
+        }
+    }
+}
+
 /// Adopts a declaration issued outside, examined with the signer that the engineer trusts.
 ///
 /// # Errors

@@ -376,6 +376,13 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
     }))
 }
 
+/// Whether the last check of a unit that had passed failed: its chip did not prove itself when it lay at a station again.
+pub(crate) fn check_failed(site: &Site, serial: &UnitSerial) -> Result<bool, Trouble> {
+    let entries = site.book.entries_about(&Subject::Unit(serial.clone()))?;
+    let last = entries.iter().rfind(|entry| entry.act == "unit.verify");
+    Ok(last.map(book::Entry::body).transpose()?.is_some_and(|body| body["result"] != "passed"))
+}
+
 /// The request to revoke a certificate that waits for a second person.
 fn requested(site: &Site, serial: &[u8]) -> Result<Option<Value>, Trouble> {
     for request in site.book.revocation_requests(true, u32::MAX)? {

@@ -7,7 +7,7 @@ use clap::{Args, Subcommand};
 use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
-use works::declaration::{self, DeclarationView, Make, ProductHas};
+use works::declaration::{self, DeclarationView, Make};
 use works::told::ToldFinding;
 
 use super::at_site::{PassphraseArgs, Place};
@@ -127,7 +127,7 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
                                 writeln!(w, "Adopted the declaration {}", d.name)?;
                             }
                             words(w, d)?;
-                            adopted.products.iter().try_for_each(|has| product_words(w, has))
+                            adopted.products.iter().try_for_each(|has| writeln!(w, "{}", has.words()))
                         }
                         None => writeln!(w, "Nothing was adopted."),
                     }
@@ -178,20 +178,4 @@ fn words(w: &mut dyn Write, d: &DeclarationView) -> io::Result<()> {
     writeln!(w, "  type         {} ({kind})", d.certification_type)?;
     writeln!(w, "  certificate  {}", d.certificate_id.as_deref().unwrap_or("none"))?;
     writeln!(w, "  signer       {}", d.signer_key_id.as_deref().unwrap_or("none"))
-}
-
-/// Which declaration new units of a product get.
-fn product_words(w: &mut dyn Write, has: &ProductHas) -> io::Result<()> {
-    match &has.before {
-        Some(before) => writeln!(
-            w,
-            "Product {} has the declaration {} from now on, in the place of {before}. Units that passed keep theirs.",
-            has.product, has.declaration
-        ),
-        None => writeln!(
-            w,
-            "Product {} has the declaration {}: an official one comes before a provisional one, then the higher version.",
-            has.product, has.declaration
-        ),
-    }
 }

@@ -289,6 +289,17 @@ fn sentence(printed: &Printed, verbose: bool) -> String {
              the units of each."
         );
     }
+    if !printed.check_failed.is_empty() {
+        let (units, names) = (count(printed.check_failed.len() as u64, "unit"), printed.check_failed.join(", "));
+        text += &format!(
+            "\nThe last check at a station failed, after they had passed: {units} ({names}). Attach no label before \
+             `touchmark unit show UNIT` shows why."
+        );
+    }
+    if !printed.unused.is_empty() {
+        let names = printed.unused.iter().map(String::as_str).collect::<Vec<_>>().join(", ");
+        text += &format!("\nNot on the labels, since the template has no place for it: {names}");
+    }
     if printed.test > 0 {
         text += &format!("\n{} of a TEST product, marked {}", count(printed.test, "label"), print::data::TEST_MARK);
     }

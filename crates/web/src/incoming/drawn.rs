@@ -66,9 +66,9 @@ impl MadePart<'_> {
         self.answer.get(key).and_then(serde_json::Value::as_i64).unwrap_or_default()
     }
 
-    /// Units without a passcode in the book, by name.
-    fn left_out(&self) -> String {
-        let units = self.answer.get("left_out").and_then(serde_json::Value::as_array);
+    /// Units of a list of the answer, by name.
+    fn names(&self, key: &str) -> String {
+        let units = self.answer.get(key).and_then(serde_json::Value::as_array);
         let names: Vec<&str> = units.into_iter().flatten().filter_map(serde_json::Value::as_str).collect();
         names.join(", ")
     }

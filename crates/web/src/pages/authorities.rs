@@ -34,7 +34,23 @@ struct ListPage {
 #[template(path = "adopted.html")]
 pub(crate) struct AdoptedPart {
     pub what: &'static str,
+    /// Where the list of these is.
+    pub list: &'static str,
+    /// What was adopted, and what the person should know of it; none where nothing was.
+    pub adopted: Option<Vec<String>>,
     pub groups: Vec<Group>,
+}
+
+impl AdoptedPart {
+    /// Answers an adoption: refused, done with something to say, or done.
+    pub(crate) fn answer(self, app: &App, person: &Person, headers: &HeaderMap, title: &str) -> Result<Response, Oops> {
+        if self.adopted.as_ref().is_some_and(Vec::is_empty) {
+            return Ok(go(headers, self.list));
+        }
+        let code = if self.adopted.is_some() { StatusCode::OK } else { StatusCode::UNPROCESSABLE_ENTITY };
+        let frame = Frame::new(app, Some(person), self.list);
+        below(headers, frame, (code, "#adopted", title), &self)
+    }
 }
 
 /// `GET /authorities`.
@@ -125,7 +141,7 @@ pub async fn raise(asker: Asker, Form(form): Form<RaiseForm>) -> Result<Response
 pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
-    let (done, findings) = app
+    let (adopted, findings) = app
         .work(move |app| {
             let said = given(upload.text("purpose"));
             let purpose = said.map(|word| {
@@ -142,16 +158,18 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
             let adopted = authority::adopt(&app.site, &files, name, purpose, &mut authority::nobody, &who);
             let adopted = adopted.about("file")?;
             let examined = serde_json::to_value(&adopted.examination).unwrap_or_default();
-            Ok((!adopted.authorities.is_empty(), examined["findings"].clone()))
+            let already = |name: &String| format!("{name} was adopted before, and stays as it is.");
+            let notes = adopted.already.iter().map(already).chain(adopted.warnings).collect::<Vec<_>>();
+            Ok(((!adopted.authorities.is_empty()).then_some(notes), examined["findings"].clone()))
         })
         .await?;
-    if done {
-        return Ok(go(&headers, "/authorities"));
-    }
     let findings: Vec<Finding> = incoming::read(findings)?;
-    let frame = Frame::new(&app, Some(&person), "/authorities");
-    let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Authorities");
-    below(&headers, frame, at, &AdoptedPart { what: "authority", groups: incoming::grouped(&findings) })
+    AdoptedPart { what: "authority", list: "/authorities", adopted, groups: incoming::grouped(&findings) }.answer(
+        &app,
+        &person,
+        &headers,
+        "Authorities",
+    )
 }
 
 /// `POST /authorities/withdraw`.

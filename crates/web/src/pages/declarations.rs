@@ -3,12 +3,12 @@
 use askama::Template;
 use axum::Form;
 use axum::extract::State;
-use axum::http::{HeaderMap, StatusCode};
+use axum::http::HeaderMap;
 use axum::response::Response;
 use serde::Deserialize;
 use works::Trouble;
 use works::chips::{Passphrase, WorkFactor};
-use works::declaration::{self, DeclarationView, Make};
+use works::declaration::{self, DeclarationView, Make, ProductHas};
 use works::site::Who;
 use works::told::ToldFinding;
 use works::trouble::About as _;
@@ -16,7 +16,7 @@ use works::trouble::About as _;
 use super::authorities::{AdoptedPart, Named, identity};
 use super::given;
 use super::products;
-use crate::answer::{Oops, below, go, page};
+use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
@@ -95,22 +95,27 @@ pub async fn make(asker: Asker, Form(form): Form<MakeForm>) -> Result<Response, 
 pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
-    let (done, findings) = app
+    let (adopted, findings) = app
         .work(move |app| {
             let (file, signer) = (upload.one("file")?, upload.one("signer")?);
             let adopted =
                 declaration::adopt(&app.site, &file, &signer, given(upload.text("name")), &who).about("file")?;
             let told: Vec<_> = adopted.findings.iter().map(|f| ToldFinding::of("declaration", f)).collect();
-            Ok((adopted.declaration.is_some(), serde_json::to_value(told).unwrap_or_default()))
+            let notes = adopted.declaration.as_ref().map(|declaration| {
+                let already =
+                    adopted.already.then(|| format!("{} was adopted before, and stays as it is.", declaration.name));
+                already.into_iter().chain(adopted.products.iter().map(ProductHas::words)).collect::<Vec<_>>()
+            });
+            Ok((notes, serde_json::to_value(told).unwrap_or_default()))
         })
         .await?;
-    if done {
-        return Ok(go(&headers, "/declarations"));
-    }
     let findings: Vec<Finding> = incoming::read(findings)?;
-    let frame = Frame::new(&app, Some(&person), "/declarations");
-    let at = (StatusCode::UNPROCESSABLE_ENTITY, "#adopted", "Declarations");
-    below(&headers, frame, at, &AdoptedPart { what: "declaration", groups: incoming::grouped(&findings) })
+    AdoptedPart { what: "declaration", list: "/declarations", adopted, groups: incoming::grouped(&findings) }.answer(
+        &app,
+        &person,
+        &headers,
+        "Declarations",
+    )
 }
 
 /// `POST /declarations/withdraw`.

@@ -95,6 +95,7 @@ pub async fn receive(asker: Asker, form: Files) -> Result<Response, Oops> {
         for (field, column) in [("chip_id", &mut columns.chip_id), ("public_key", &mut columns.public_key)] {
             if let Some(named) = given(upload.text(field)) {
                 named.clone_into(column);
+                columns.named = true;
             }
         }
         let text = |field| upload.text(field).to_owned();

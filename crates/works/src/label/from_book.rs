@@ -64,11 +64,20 @@ pub fn check_of_book(
     by: &book::By,
 ) -> Result<super::Checked, Trouble> {
     let serial = unit::typed(site, unit)?;
-    let data = of_one(site, serial.as_str(), passphrase)?;
+    let expected = chosen::named(site, &serial)?;
+    // A returned unit still carries its label.
+    let data = match expected.state {
+        UnitState::Returned => of_unit(site, &expected, passphrase),
+        _ => of_passed(site, &expected, passphrase),
+    }?;
     let mut checked = super::check(scanned, &data, &[]).map_err(Trouble::of)?;
+    if checked.is_match() && expected.state == UnitState::Returned {
+        checked.advice =
+            Some(format!("Unit {serial} was returned: see `touchmark unit show {serial}` before it is sold again."));
+    }
     // A code in the wrong letters is the scanner's fault, and is told as that.
     if checked.is_match()
-        && let Some(what) = RevokedHere::of(site)?.of_chip(site, &chosen::named(site, &serial)?.chip_id)?
+        && let Some(what) = RevokedHere::of(site)?.of_chip(site, &expected.chip_id)?
     {
         checked.is_revoked(what);
     }
@@ -123,9 +132,9 @@ pub fn print_of_book(
     who: &Who,
     course: &Course,
 ) -> Result<Printed, Trouble> {
-    let (data, left_out) = gather(site, which, passphrase, course, usize::MAX)?;
+    let Gathered { data, left_out, check_failed } = gather(site, which, passphrase, course, usize::MAX)?;
     let passed_over = passed_over(site, which, job, &left_out, course)?;
-    Ok(Printed { left_out, passed_over, ..recorded(To::File, site, data, job, who, course)? })
+    Ok(Printed { left_out, passed_over, check_failed, ..recorded(To::File, site, data, job, who, course)? })
 }
 
 /// The same as a PDF in memory, which no disk has seen. It holds at most [`MOST_IN_MEMORY`] labels.
@@ -142,12 +151,12 @@ pub fn pdf_of_book(
     course: &Course,
 ) -> Result<(Printed, Zeroizing<Vec<u8>>), Trouble> {
     let most = MOST_IN_MEMORY / job.copies.max(1) as usize * job.carton.unwrap_or(1);
-    let (data, left_out) = gather(site, which, passphrase, course, most)?;
+    let Gathered { data, left_out, check_failed } = gather(site, which, passphrase, course, most)?;
     let passed_over = passed_over(site, which, job, &left_out, course)?;
     let job = Job { format: Some(Format::Pdf), ..job.clone() };
     let mut octets = Zeroizing::new(Vec::new());
     let printed = recorded(To::Memory(&mut octets), site, data, &job, who, course)?;
-    Ok((Printed { left_out, passed_over, ..printed }, octets))
+    Ok((Printed { left_out, passed_over, check_failed, ..printed }, octets))
 }
 
 /// Units of a reel, a day or a site that lie in no carton, since they did not pass or have left. Cartons are filled in
@@ -258,6 +267,16 @@ fn of_passed(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Resul
     of_unit(site, unit, passphrase)
 }
 
+/// What goes on labels.
+#[derive(Default)]
+struct Gathered {
+    data: Vec<LabelData>,
+    /// Units without a passcode in the book.
+    left_out: Vec<String>,
+    /// Units whose last check at a station failed.
+    check_failed: Vec<String>,
+}
+
 /// What stands on the labels of those of the units that passed, and which of them have no passcode in the book; who is
 /// named must have both. A revoked one refuses all.
 ///
@@ -268,8 +287,8 @@ fn gather(
     passphrase: Option<&Passphrase>,
     course: &Course,
     most: usize,
-) -> Result<(Vec<LabelData>, Vec<String>), Trouble> {
-    let (mut data, mut left_out) = (Vec::new(), Vec::new());
+) -> Result<Gathered, Trouble> {
+    let Gathered { mut data, mut left_out, mut check_failed } = Gathered::default();
     let revoked_here = RevokedHere::of(site)?;
     which.each(site, Some(UnitState::Passed), course, &mut |unit| {
         if data.len() == most {
@@ -285,6 +304,9 @@ fn gather(
             return Ok(());
         }
         data.push(of_passed(site, &unit, passphrase)?);
+        if unit::check_failed(site, &unit.serial)? {
+            check_failed.push(unit.serial.to_string());
+        }
         Ok(())
     })?;
     if data.is_empty() && !left_out.is_empty() {
@@ -297,5 +319,5 @@ fn gather(
     if data.is_empty() {
         return Err(Trouble::refused("no unit has passed, so there is no label to print", "Provision units first."));
     }
-    Ok((data, left_out))
+    Ok(Gathered { data, left_out, check_failed })
 }

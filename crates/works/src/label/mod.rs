@@ -12,7 +12,8 @@ mod payload;
 pub mod typed;
 pub mod units;
 
-use std::cell::Cell;
+use std::cell::{Cell, RefCell};
+use std::collections::BTreeSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -119,6 +120,12 @@ pub struct Printed {
     /// Units of the reel, day or site that lie in no carton, where cartons were asked for.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub passed_over: Vec<String>,
+    /// Units whose last check at a station failed after they had passed.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub check_failed: Vec<String>,
+    /// Values of units that the template has no place for.
+    #[serde(skip_serializing_if = "BTreeSet::is_empty")]
+    pub unused: BTreeSet<String>,
     /// The file, or the directory.
     pub file: PathBuf,
     /// Whether a file of that name was there before.
@@ -326,11 +333,19 @@ where
         course.commit()?;
         Ok::<_, PrintError>(settle()?)
     };
-    let counted = Cell::new(0);
+    let (counted, unused) = (Cell::new(0), RefCell::new(BTreeSet::new()));
     let units = units.map(|unit| {
         course.go_on()?;
         counted.set(counted.get() + 1);
-        unit.map_err(PrintError::from)
+        let unit = unit?;
+        let program = template.program(unit.test);
+        let unseen = unit.values.keys().filter(|name| !program.has_place(name));
+        for name in unseen {
+            if !unused.borrow().contains(name) {
+                unused.borrow_mut().insert(name.clone());
+            }
+        }
+        Ok(unit)
     });
     let mut units: Box<dyn Iterator<Item = Result<LabelData, PrintError>> + '_> = match job.carton {
         Some(size) => Box::new(carton::Cartons { units, size }),
@@ -375,6 +390,8 @@ where
         test: tally.test,
         left_out: Vec::new(),
         passed_over: Vec::new(),
+        check_failed: Vec::new(),
+        unused: unused.take(),
         file: job.out.clone(),
         replaced,
         format: format.word(),

@@ -132,7 +132,7 @@ impl<'a> Stream<'a> {
             }
             (Row::Line(line), _) => {
                 let Member::Object(object) = serde_json::from_str(line).ok()? else { return None };
-                let text = |name: &str| Object::text(&object, name);
+                let text = |name: &str| Object::text(&object, self.map, name);
                 made(&text(&self.map.chip_id)?, &text(&self.map.public_key)?)
             }
             _ => None,

@@ -198,6 +198,16 @@ pub fn revoke(
     standing: Standing<'_>,
 ) -> Result<Revoked, Trouble> {
     let plan = plan(site, ask)?;
+    if plan.key_here && plan.new == 0 {
+        return Err(Trouble::refused(
+            format!("{}. Nothing was changed", plan.already.iter().take(10).cloned().collect::<Vec<_>>().join("; ")),
+            format!(
+                "The list of {issuer} names it. If that list was lost, issue it again: `touchmark revoke --renew {issuer} \
+                 --out FILE`.",
+                issuer = plan.issuer
+            ),
+        ));
+    }
     issue.check(site, &plan.issuer_name)?;
     // What is confirmed at once needs its key at once: where that does not open, nothing is asked for.
     let ready = if plan.second_person { None } else { Some(issue::Ready::new(site, &plan.issuer_name, issue)?) };

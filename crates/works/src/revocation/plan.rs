@@ -69,6 +69,9 @@ pub struct Plan {
     pub units: BTreeMap<&'static str, u64>,
     /// For each PAI: what would stop working.
     pub would_stop: Vec<WouldStop>,
+    /// Certificates that are not revoked yet.
+    #[serde(skip)]
+    pub(super) new: u64,
     #[serde(skip)]
     pub(super) issuer_name: AuthorityName,
     #[serde(skip)]
@@ -196,12 +199,20 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
         already: Vec::new(),
         units: BTreeMap::new(),
         would_stop: Vec::new(),
+        new: 0,
         issuer_name,
         wanted: Vec::new(),
     };
+    let revoked = site.book.revoked(&out.issuer_name)?;
     for one in &wanted {
+        let before = revoked.iter().find(|r| r.certificate == *one);
+        out.new += u64::from(before.is_none());
         if one.pai {
             let name = pai_of(site, &out.issuer_name, &one.serial)?;
+            if let Some(before) = before {
+                let reason = Reason::name_of(before.reason).unwrap_or("no reason is given");
+                out.already.push(format!("PAI {name} is revoked already: {reason}"));
+            }
             let question = impact::Wanted { authority: Some(&name), ..impact::Wanted::default() };
             let touched = impact::impact(site, &question, &mut |_| Ok(()))?;
             for (state, count) in &touched.states {

@@ -18,11 +18,13 @@ pub struct ColumnMap {
     pub chip_id: String,
     /// Column of the public key.
     pub public_key: String,
+    /// Whether somebody named a column: then one that is written so is meant, whatever others are called.
+    pub named: bool,
 }
 
 impl Default for ColumnMap {
     fn default() -> Self {
-        Self { chip_id: "chip_id".into(), public_key: "public_key".into() }
+        Self { chip_id: "chip_id".into(), public_key: "public_key".into(), named: false }
     }
 }
 
@@ -31,7 +33,7 @@ impl FromStr for ColumnMap {
 
     /// `chip_id=COL,public_key=COL`, either of the two left out at will.
     fn from_str(text: &str) -> Result<Self, String> {
-        let mut map = Self::default();
+        let mut map = Self { named: true, ..Self::default() };
         for pair in text.split(',') {
             match pair.split_once('=').map(|(name, column)| (name.trim(), column.trim())) {
                 Some((_, "")) => return Err(format!("{pair:?} names no column")),
@@ -60,23 +62,26 @@ fn bare(name: &str) -> String {
     name.chars().filter(|c| c.is_alphanumeric()).flat_map(char::to_lowercase).collect()
 }
 
-/// The place of a name: as written, else without regard to case, blanks and punctuation, else also without what
-/// stands in brackets behind it, as a unit does.
-pub(super) fn place<'n>(names: impl Iterator<Item = &'n str> + Clone, wanted: &str) -> Place {
-    let of = |same: &dyn Fn(&str) -> bool| {
-        let mut found = names.clone().enumerate().filter(|(_, name)| same(name)).map(|(at, _)| at);
-        match (found.next(), found.next()) {
-            (Some(at), None) => Some(Place::At(at)),
-            (Some(_), Some(_)) => Some(Place::Several),
-            (None, _) => None,
-        }
-    };
-    let bare_wanted = bare(wanted);
-    let before_bracket = |name: &str| bare(name.split(['(', '[']).next().unwrap_or_default());
-    of(&|name| name == wanted)
-        .or_else(|| of(&|name| !bare_wanted.is_empty() && bare(name) == bare_wanted))
-        .or_else(|| of(&|name| !bare_wanted.is_empty() && before_bracket(name) == bare_wanted))
-        .unwrap_or(Place::Nowhere)
+impl ColumnMap {
+    /// The place of a name: as written where somebody named it, else without regard to case, blanks and punctuation, else
+    /// also without what stands in brackets behind it, as a unit does.
+    pub(super) fn place<'n>(&self, names: impl Iterator<Item = &'n str> + Clone, wanted: &str) -> Place {
+        let of = |same: &dyn Fn(&str) -> bool| {
+            let mut found = names.clone().enumerate().filter(|(_, name)| same(name)).map(|(at, _)| at);
+            match (found.next(), found.next()) {
+                (Some(at), None) => Some(Place::At(at)),
+                (Some(_), Some(_)) => Some(Place::Several),
+                (None, _) => None,
+            }
+        };
+        let bare_wanted = bare(wanted);
+        let before_bracket = |name: &str| bare(name.split(['(', '[']).next().unwrap_or_default());
+        let as_written = if self.named { of(&|name| name == wanted) } else { None };
+        as_written
+            .or_else(|| of(&|name| !bare_wanted.is_empty() && bare(name) == bare_wanted))
+            .or_else(|| of(&|name| !bare_wanted.is_empty() && before_bracket(name) == bare_wanted))
+            .unwrap_or(Place::Nowhere)
+    }
 }
 
 /// A cell as it was meant: a spreadsheet's `="…"`, and its apostrophe before a text, taken off.
@@ -101,7 +106,7 @@ pub(in crate::reel) struct Unmatched {
 impl Unmatched {
     pub(super) fn trouble(&self, file: &str, map: &ColumnMap) -> Trouble {
         let names = || self.names.iter().map(String::as_str);
-        let missing = |wanted: &str| match place(names(), wanted) {
+        let missing = |wanted: &str| match map.place(names(), wanted) {
             Place::At(_) => None,
             Place::Nowhere => Some(format!("no column {wanted:?}")),
             Place::Several => Some(format!("more than one column {wanted:?}")),
@@ -124,8 +129,12 @@ impl Unmatched {
             if shown.is_empty() { "it has none".into() } else { format!("its columns are {}", shown.join(", ")) };
         let message = format!("{file} has {}; {there}", lacks.join(" and "));
         let several =
-            [&map.chip_id, &map.public_key].into_iter().find(|wanted| place(names(), wanted) == Place::Several);
+            [&map.chip_id, &map.public_key].into_iter().find(|wanted| map.place(names(), wanted) == Place::Several);
         let advice = match self.guess() {
+            _ if several.is_some_and(|wanted| names().filter(|name| *name == wanted.as_str()).count() == 1) => format!(
+                "If the one written {:?} is right, name both columns (--map chip_id=COLUMN,public_key=COLUMN).",
+                several.map_or("", String::as_str)
+            ),
             _ if several.is_some() => format!(
                 "Rename columns in a copy of the file, so that one alone is called {:?}, and receive the copy.",
                 several.map_or("", String::as_str)
@@ -161,15 +170,17 @@ mod tests {
 
     #[test]
     fn names_are_found_however_they_are_written() {
-        let found = |names: &[&str], wanted| place(names.iter().copied(), wanted);
+        let found = |names: &[&str], wanted| ColumnMap::default().place(names.iter().copied(), wanted);
         for name in ["chip_id", "Chip ID", "chip-id", "CHIP_ID", "ChipId", " Chip.Id ", "Chip ID (hex)", "Chip\nID"] {
             assert_eq!(found(&["lot", name, "public_key"], "chip_id"), Place::At(1), "{name}");
         }
         assert_eq!(found(&["Schl\u{fc}ssel"], "SCHL\u{dc}SSEL"), Place::At(0));
         assert_eq!(found(&["chip", "id", "chipids"], "chip_id"), Place::Nowhere);
         assert_eq!(found(&["", "-"], "--"), Place::Nowhere);
-        // As written comes first; two that are only alike are not chosen from.
-        assert_eq!(found(&["Chip ID", "chip_id"], "chip_id"), Place::At(1));
+        // Two of one meaning are not chosen from, but where somebody named one of them as it is written.
+        assert_eq!(found(&["Chip ID", "chip_id"], "chip_id"), Place::Several);
+        let named = ColumnMap { named: true, ..ColumnMap::default() };
+        assert_eq!(named.place(["Chip ID", "chip_id"].into_iter(), "chip_id"), Place::At(1));
         assert_eq!(found(&["Chip ID", "chip-id"], "chip_id"), Place::Several);
         assert_eq!(found(&["chip_id", "chip_id"], "chip_id"), Place::Several);
     }

@@ -8,7 +8,7 @@ use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT};
 
 use super::Reading;
-use super::columns::{ColumnMap, Place, Unmatched, cell, place};
+use super::columns::{ColumnMap, Place, Unmatched, cell};
 
 /// Fields that an object may have.
 const FIELDS: usize = 256;
@@ -29,13 +29,9 @@ impl Object {
         self.0.iter().map(|(name, _)| name.as_str())
     }
 
-    fn place(&self, wanted: &str) -> Place {
-        place(self.names(), wanted)
-    }
-
     /// The text of this name, as it was meant.
-    pub(in crate::reel) fn text(&self, wanted: &str) -> Option<String> {
-        let Place::At(at) = self.place(wanted) else { return None };
+    pub(in crate::reel) fn text(&self, map: &ColumnMap, wanted: &str) -> Option<String> {
+        let Place::At(at) = map.place(self.names(), wanted) else { return None };
         self.0[at].1.as_deref().map(|text| cell(text).into_owned())
     }
 }
@@ -153,14 +149,15 @@ impl Members<'_, '_> {
         };
         let mut missing = Vec::new();
         for (at, wanted) in [&self.map.chip_id, &self.map.public_key].into_iter().enumerate() {
-            match object.place(wanted) {
+            match self.map.place(object.names(), wanted) {
                 Place::At(_) => self.seen[at] = true,
                 Place::Nowhere => missing.push(format!("no {wanted:?}")),
                 Place::Several => missing.push(format!("more than one {wanted:?}")),
             }
         }
         if missing.is_empty() {
-            let (id, key) = (object.text(&self.map.chip_id), object.text(&self.map.public_key));
+            let (id, key) =
+                [&self.map.chip_id, &self.map.public_key].map(|wanted| object.text(self.map, wanted)).into();
             self.reading.chip(number, subject, id.as_deref(), key.as_deref());
         } else {
             self.reading.out.read += 1;
@@ -203,7 +200,8 @@ impl<'de> Deserialize<'de> for Around {
 fn around(text: &str, map: &ColumnMap) -> Option<Around> {
     let around: Around = serde_json::from_str(text).ok()?;
     let names = || around.0.iter().map(|(name, _)| name.as_str());
-    let is_chip = [&map.chip_id, &map.public_key].into_iter().any(|wanted| place(names(), wanted) != Place::Nowhere);
+    let is_chip =
+        [&map.chip_id, &map.public_key].into_iter().any(|wanted| map.place(names(), wanted) != Place::Nowhere);
     let holds_rows = around.0.iter().any(|(_, rows)| *rows);
     (!is_chip && holds_rows).then_some(around)
 }

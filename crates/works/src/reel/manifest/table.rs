@@ -7,7 +7,7 @@ use print::chart::many;
 use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::REEL_FORMAT;
 
-use super::columns::{ColumnMap, Place, Unmatched, cell, is_key, place};
+use super::columns::{ColumnMap, Place, Unmatched, cell, is_key};
 use super::{Reading, chip_id};
 
 /// Octets and records in which the line with the names is looked for.
@@ -65,7 +65,7 @@ pub(in crate::reel) fn header(text: &str, map: &ColumnMap) -> Result<Header, Unm
                 unmatched.first = cells(&record).map(str::to_owned).collect();
                 below = false;
             }
-            let places = [place(cells(&record), &map.chip_id), place(cells(&record), &map.public_key)];
+            let places = [&map.chip_id, &map.public_key].map(|wanted| map.place(cells(&record), wanted));
             let begins = record.position().and_then(|p| usize::try_from(p.byte()).ok()).unwrap_or(0);
             if let [Place::At(id), Place::At(key)] = places {
                 if id != key && best.is_none_or(|b| begins < b.begins) {
