@@ -13,6 +13,7 @@ use standard::name::NameBuilder;
 use standard::pem;
 
 use crate::at_site::engine::Engine;
+use crate::at_site::rehearsed::Rehearsed;
 use crate::at_site::{Site, data, text};
 
 on_both_engines! { a_list_of_serial_numbers_as_a_spreadsheet_left_it }
@@ -268,4 +269,81 @@ fn what_does_not_go_together_is_not_put_together() {
     assert!(twice.exit != Some(0) && twice.said.contains("the serial number of the unit on line 2"), "{}", twice.said);
     let rounded = print(&format!("unit,qr,manual,Serial Number\nU-1,{a},{a_manual},4.5E+12\n"));
     assert!(rounded.exit != Some(0) && rounded.said.contains("rounded"), "{}", rounded.said);
+    // What stands in a column that the template has no place for is on no label.
+    let more = print(&format!("unit,qr,manual,batch\nU-1,{a},{a_manual},7\n"));
+    assert_eq!((more.exit, &more.json["unused"]), (Some(0), &json!(["batch"])), "{}", more.said);
+}
+
+/// Two columns of one meaning are not chosen from, unless somebody names one of them.
+#[test]
+fn two_columns_of_ids_are_not_chosen_from() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    let good = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    let of = |row: &str| row.split(',').next().unwrap_or_default().to_owned();
+    let rows: Vec<_> = good
+        .lines()
+        .take(3)
+        .enumerate()
+        .map(|(at, row)| format!("{row},{}", if at == 0 { "Chip ID".into() } else { of(row).replace('5', "6") }))
+        .collect();
+    let file = site.dir.path().join("two.csv");
+    fs::write(&file, rows.join("\n")).expect("written");
+    let receive = ["reel", "receive", text(&file), "--reel", "T", "--product", "Tern Vent"];
+    let refused = site.call("two", &receive);
+    assert!(refused.exit == Some(2) && refused.said.contains("more than one column"), "{}", refused.said);
+    let named = ["--map", "chip_id=chip_id,public_key=public_key"];
+    assert_eq!(site.done("named", &[&receive[..], &named].concat())["chips"]["received"], 2);
+}
+
+/// Labels, packs and lists say what stands against them.
+#[test]
+fn what_stands_against_an_act_is_said() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Rehearsed::on(&engine, 3);
+    let labels = site.file("labels.pdf");
+    let print = || site.done(&["label", "print", "--all", "--out", text(&labels)]);
+    assert_eq!(print()["check_failed"], Value::Null);
+    // A chip that lost an object after its unit had passed.
+    let chip = site.done(&["unit", "show", "TV-000002"])["chip"]["chip_id"].as_str().expect("a chip").to_owned();
+    let chips = site.site().join("chips");
+    let mut file = fs::OpenOptions::new().append(true).open(chips.join(format!("{chip}.chip"))).expect("a chip");
+    std::io::Write::write_all(&mut file, b"{\"object\": [\"pai\", {\"octets\": \"00\"}]}\n").expect("written");
+    let source = format!("simulated:{}", text(&chips));
+    let reel = site.done(&["unit", "show", "TV-000002"])["reel"]["reel"].as_str().expect("a reel").to_owned();
+    let again = ["provision", "--reel", &reel, "--station", "S1", "--chips", &source, "--serial-start", "TV-000001"];
+    let (exit, run) = site.call(&again);
+    let unit = run["units"].as_array().and_then(|all| all.iter().find(|u| u["unit"] == "TV-000002")).expect("it");
+    assert!(exit == Some(1) && unit["result"] == "failed", "{run}");
+    assert_eq!(print()["check_failed"], json!(["TV-000002"]));
+    assert!(
+        site.words(&["label", "print", "--all", "--out", text(&labels)]).contains("The last check at a station failed")
+    );
+    // A returned unit still carries its label.
+    let shown = site.done(&["unit", "show", "TV-000001", "--reveal"]);
+    let qr = shown["onboarding"]["qr"].as_str().expect("a code").to_owned();
+    site.done(&["unit", "return", "TV-000001", "--reason", "cracked lens"]);
+    let checked = site.done(&["label", "check", &qr, "--unit", "TV-000001"]);
+    assert!(checked["advice"].as_str().is_some_and(|advice| advice.contains("was returned")), "{checked}");
+    // A file of another kind is no altered pack.
+    let key = site.file("key.pem");
+    let pack = site.file("pack.zip");
+    let made = site.done(&["evidence", "export", "TV-000003", "--out", text(&pack)]);
+    fs::copy(made["key"].as_str().expect("a key"), &key).expect("copied");
+    let check = |file: &Path| site.call(&["evidence", "check", text(file), "--key", text(&key)]);
+    assert_eq!(check(&pack).0, Some(0));
+    let (exit, refused) = check(&key);
+    assert!(exit == Some(2) && refused.to_string().contains("not an evidence pack"), "{refused}");
+    let half = fs::read(&pack).map(|octets| octets[..octets.len() / 2].to_vec()).expect("a pack");
+    fs::write(&pack, half).expect("cut");
+    assert_eq!(check(&pack).0, Some(1));
+    // What is revoked already is not revoked again: no number of the list is used.
+    let revoke = |out: &str| {
+        site.call(&["revoke", "--unit", "TV-000003", "--reason", "key-compromise", "--out", text(&site.file(out))])
+    };
+    assert_eq!(revoke("first.crl").0, Some(0));
+    let (exit, refused) = revoke("second.crl");
+    assert!(exit == Some(1) && refused.to_string().contains("is revoked already: keyCompromise"), "{refused}");
+    assert_eq!(site.done(&["revocation", "list"])["lists"][0]["number"], "01");
+    assert!(!site.file("second.crl").exists());
 }

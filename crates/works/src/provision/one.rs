@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use book::ids::{ChipId, UnitSerial};
 use book::{
-    Attempt, AttemptResult, Begin, BeginError, Begun, Credential, CredentialState, Finish, FinishError, Next,
+    Attempt, AttemptResult, Begin, BeginError, Begun, Credential, CredentialState, Finish, FinishError, NewProof, Next,
     Onboarding, Outcome, SerialWish, Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
@@ -16,6 +16,7 @@ use standard::moment::Moment;
 use super::line::{Line, Prepared};
 use super::older::{Adoption, Looked, look};
 use super::{Serials, Told, UnitResult, load, passcode_label};
+use crate::intake::sha256 as sha256_of;
 use crate::revocation::{marked_revoked, revoked_words};
 use crate::station::{Clock, Failure, work};
 use crate::trouble::Trouble;
@@ -345,6 +346,15 @@ pub(super) fn engineer(cause: &str, detail: String) -> Failure {
     Failure { cause: cause.into(), detail, advice: "Stop and call the engineer.".into(), next: Next::Rework }
 }
 
+/// What the chip held when it was proven: object and SHA-256.
+fn proven(facts: &NewProof) -> Vec<(String, [u8; 32])> {
+    let own = [(ObjectName::DAC, Some(&facts.dac)), (ObjectName::PAI, Some(&facts.pai))];
+    let own = own.into_iter().chain([(ObjectName::DECLARATION, facts.declaration.as_ref())]);
+    own.filter_map(|(name, octets)| Some((name.as_str().to_owned(), sha256_of(octets?))))
+        .chain(facts.objects.iter().map(|object| (object.name.clone(), object.sha256)))
+        .collect()
+}
+
 /// A chip that was provisioned before: verified as it is, never written.
 pub(super) fn verify(
     line: &Line<'_>,
@@ -376,11 +386,14 @@ pub(super) fn verify(
         }
         let mut chip = open(source, id)?;
         clock.step("verify", chip.as_mut(), |chip| {
-            if chip.read(&ObjectName::DAC)?.as_deref() != Some(proof.facts.dac.as_slice()) {
-                return Err(engineer(
-                    "read-back-differs",
-                    format!("chip {id} does not contain the DAC that unit {} was proven with", unit.serial),
-                ));
+            for (name, sha256) in proven(facts) {
+                let held = chip.read(&ObjectName::new(&name).map_err(|e| engineer("book", e.to_string()))?)?;
+                if held.as_deref().map(sha256_of) != Some(sha256) {
+                    return Err(engineer(
+                        "read-back-differs",
+                        format!("chip {id} does not contain the {name} that unit {} was proven with", unit.serial),
+                    ));
+                }
             }
             let exchange = crate::station::prove(chip, &line.declaration.signed)?;
             let dac = Certificate::read(&proof.facts.dac).map_err(|e| engineer("unreadable", e.to_string()))?;
