@@ -84,6 +84,8 @@ pub struct OpenOptions<'a> {
     pub real_time: Option<bool>,
     /// The PIN of a token whose URI names no `pin-source`.
     pub pin: Option<&'a Passphrase>,
+    /// The user of the machine as whom a driver runs; the program's own where none is given.
+    pub driver_user: Option<&'a str>,
 }
 
 impl Source {
@@ -101,7 +103,9 @@ impl Source {
         match self {
             Self::Simulated(folder) => Ok(Box::new(SimulatedSource::open(folder, options.real_time)?)),
             Self::Pkcs11(uri) => Ok(Box::new(TokenSource::open(uri, options.pin)?)),
-            Self::Command(program) => Ok(Box::new(CommandSource::start(program, Patience::default())?)),
+            Self::Command(program) => {
+                Ok(Box::new(CommandSource::start_as(program, Patience::default(), options.driver_user)?))
+            }
         }
     }
 }

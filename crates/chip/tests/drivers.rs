@@ -50,6 +50,35 @@ fn example(python: &Path, folder: &Path, more: &str) -> CommandSource {
     CommandSource::start(&program, QUICK).unwrap()
 }
 
+/// A driver that runs as another user has none of the program's groups, and can't read what is the program's own. Only
+/// root can start one so.
+#[test]
+fn a_driver_runs_as_another_user() {
+    let id = |of: &[&str]| {
+        let answer = Command::new("id").args(of).output().unwrap();
+        String::from_utf8_lossy(&answer.stdout).trim().to_owned()
+    };
+    // What it says in the place of an answer to hello.
+    let said = |user: &str, line: &str| {
+        let script = format!("sh -c {:?}", format!("{line} >&2"));
+        CommandSource::start_as(&script, QUICK, Some(user)).map(drop).unwrap_err().to_string()
+    };
+    assert!(said("nobody-of-this-machine", "true").contains("no user nobody-of-this-machine"));
+    if id(&["-u"]) != "0" {
+        assert!(said("nobody", "id -u").contains("Only root may do that"));
+        return;
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let secret = folder.path().join("site.key");
+    std::fs::write(&secret, "a key").unwrap();
+    for (line, expected) in [("id -u", id(&["-u", "nobody"])), ("id -G", id(&["-g", "nobody"]))] {
+        let answer = said("nobody", line);
+        assert!(answer.contains(&format!("ends with: {expected}")), "{line}: {answer}");
+    }
+    let answer = said("nobody", &format!("cat {}", quoted(&secret)));
+    assert!(answer.contains("Permission denied") && !answer.contains("a key"), "{answer}");
+}
+
 fn broken(python: &Path, fault: &str, folder: &Path) -> String {
     let script = root().join("tests/outside/broken_drivers.py");
     format!("{} {} {fault} {}", quoted(python), quoted(&script), quoted(folder))

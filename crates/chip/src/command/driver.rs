@@ -69,6 +69,27 @@ enum Line {
     TooLong,
 }
 
+/// A user of this machine, for a driver that is to be another than the program itself.
+pub(super) struct User {
+    name: String,
+    id: u32,
+    group: u32,
+}
+
+impl User {
+    /// Asks the machine, by the command that POSIX has for it: users may come from a directory service.
+    pub(super) fn find(name: &str) -> Result<Self, String> {
+        let ask = |what: &str| {
+            let answer = Command::new("id").args([what, "--", name]).stderr(Stdio::null()).output().ok()?;
+            String::from_utf8_lossy(&answer.stdout).trim().parse::<u32>().ok()
+        };
+        let (Some(id), Some(group)) = (ask("-u"), ask("-g")) else {
+            return Err(format!("this machine has no user {}, as whom it is to run", shown(name)));
+        };
+        Ok(Self { name: name.to_owned(), id, group })
+    }
+}
+
 /// A running driver.
 pub(super) struct Driver {
     child: Child,
@@ -85,7 +106,7 @@ pub(super) struct Driver {
 
 impl Driver {
     /// Starts the program and exchanges `hello`.
-    pub(super) fn start(words: &[String], patience: &Patience) -> Result<Self, String> {
+    pub(super) fn start(words: &[String], patience: &Patience, user: Option<&User>) -> Result<Self, String> {
         let (program, arguments) = words.split_first().ok_or("no program is named")?;
         let mut command = Command::new(program);
         command.args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
@@ -101,7 +122,20 @@ impl Driver {
         // In a group of its own, what it started ends with it.
         #[cfg(unix)]
         std::os::unix::process::CommandExt::process_group(&mut command, 0);
-        let mut child = command.spawn().map_err(|e| format!("{program} can't be started: {e}"))?;
+        #[cfg(unix)]
+        if let Some(user) = user {
+            // The library takes the program's other groups away too.
+            std::os::unix::process::CommandExt::uid(&mut command, user.id);
+            std::os::unix::process::CommandExt::gid(&mut command, user.group);
+            command.env("USER", &user.name).env("LOGNAME", &user.name).env_remove("HOME").current_dir("/");
+        }
+        let mut child = command.spawn().map_err(|e| match user {
+            Some(user) if e.kind() == std::io::ErrorKind::PermissionDenied => format!(
+                "{program} can't be started as user {}: {e}. Only root may do that, and the user must be able to reach the program",
+                user.name
+            ),
+            _ => format!("{program} can't be started: {e}"),
+        })?;
         let (Some(mut input), Some(output), Some(errors)) =
             (child.stdin.take(), child.stdout.take(), child.stderr.take())
         else {

@@ -16,7 +16,7 @@ use standard::key::PublicKey;
 
 use crate::hold::{self, Hold};
 use crate::{Abilities, Chip, ChipError, ChipId, ChipSource, Doing, Identity, LONGEST_MESSAGE, ObjectName, State};
-use driver::{Driver, Failed, RpcError, shown};
+use driver::{Driver, Failed, RpcError, User, shown};
 
 /// The version of the protocol.
 pub const PROTOCOL: u64 = 1;
@@ -46,6 +46,7 @@ struct Shared {
     program: String,
     words: Vec<String>,
     patience: Patience,
+    user: Option<User>,
     running: Mutex<Running>,
 }
 
@@ -62,12 +63,22 @@ impl CommandSource {
     ///
     /// [`ChipError::Driver`] where it does not start or does not say `hello`.
     pub fn start(program: &str, patience: Patience) -> Result<Self, ChipError> {
+        Self::start_as(program, patience, None)
+    }
+
+    /// The same as another user of the machine, which only root may do.
+    ///
+    /// # Errors
+    ///
+    /// As [`CommandSource::start`], and where there is no such user.
+    pub fn start_as(program: &str, patience: Patience, user: Option<&str>) -> Result<Self, ChipError> {
         let wrong = |why: &str| ChipError::Driver { source_name: named(program), why: why.to_owned() };
         let words = shlex::split(program).filter(|words| !words.is_empty());
         let words = words.ok_or_else(|| wrong("its quotes do not match, or no program is named"))?;
-        let driver = Driver::start(&words, &patience).map_err(|why| wrong(&why))?;
+        let user = user.map(User::find).transpose().map_err(|why| wrong(&why))?;
+        let driver = Driver::start(&words, &patience, user.as_ref()).map_err(|why| wrong(&why))?;
         let running = Mutex::new(Running { driver: Some(driver), generation: 0 });
-        Ok(Self { shared: Arc::new(Shared { program: program.to_owned(), words, patience, running }) })
+        Ok(Self { shared: Arc::new(Shared { program: program.to_owned(), words, patience, user, running }) })
     }
 }
 
@@ -89,7 +100,8 @@ impl Shared {
     fn call_any(&self, method: &str, params: Value, patience: Duration) -> Result<(Value, u64), Failed> {
         let mut running = self.running();
         if running.driver.is_none() {
-            running.driver = Some(Driver::start(&self.words, &self.patience).map_err(Failed::Garbled)?);
+            running.driver =
+                Some(Driver::start(&self.words, &self.patience, self.user.as_ref()).map_err(Failed::Garbled)?);
         }
         let generation = running.generation;
         running.call(method, params, patience).map(|value| (value, generation))

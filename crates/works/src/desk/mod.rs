@@ -236,7 +236,9 @@ impl Desks {
         let mut fixture = hold(&desk.fixture);
         let Fixture { text, source, from } = &mut *fixture;
         if *text != setup.source || source.is_none() {
-            *source = Some(floor::source(&self.site, &setup.source)?.open(chip::OpenOptions::default())?);
+            let driver_user = self.site.settings.pages.driver_user.as_deref();
+            let options = chip::OpenOptions { driver_user, ..chip::OpenOptions::default() };
+            *source = Some(floor::source(&self.site, &setup.source)?.open(options)?);
             (*text, *from) = (setup.source.clone(), 0);
         }
         let Some(source) = source.as_mut() else {
