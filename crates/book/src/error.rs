@@ -123,6 +123,14 @@ pub enum BookError {
     /// Somebody outside the book knows more of its log than it.
     #[error("the book is older than its checkpoint: {}", older(.0))]
     Older(Older),
+    /// A row that lets somebody in, or counts as somebody's word, and that no act of this site wrote as it is.
+    #[error("{row} is not as this site wrote it: {}", if *.lost { "the key keys/access.key, with which it was sealed, can't be read here" } else { "somebody changed the book's tables" })]
+    Unsealed {
+        /// The row, in words.
+        row: String,
+        /// Whether the key is not here, so that no row can be checked.
+        lost: bool,
+    },
     /// A row or file that makes no sense: altered, or damaged.
     #[error("the book is damaged: {what}")]
     Damaged {
@@ -214,6 +222,12 @@ impl BookError {
             }
             Self::Older(_) => {
                 "Nothing was changed. Stop all stations. Find the newest copy of the book, or a backup; `touchmark book verify` says what is missing. If nothing newer exists, accept the loss with `touchmark book accept-loss --reason TEXT`.".into()
+            }
+            Self::Unsealed { lost: true, .. } => {
+                "Nobody is let in. Put keys/access.key back from a backup, or from the machine that made it. If it is lost: `touchmark book reseal --reason TEXT` lets the accounts count as they stand.".into()
+            }
+            Self::Unsealed { lost: false, .. } => {
+                "Nobody is let in by it. Keep a copy of the book for whoever looks into it, then run `touchmark book verify`, and find out who can write to the book.".into()
             }
             Self::Contended { .. } | Self::Stopped => "Try again.".into(),
             Self::Database { .. } => "Fix what the cause names; nothing was changed.".into(),

@@ -139,6 +139,8 @@ pub struct Book {
     known: known::Known,
     /// What it is held against.
     guard: OnceLock<mark::Guard>,
+    /// What seals the rows that say who a person is.
+    seals: OnceLock<access::seal::Seals>,
     /// Who hears of a server that is waited for.
     tell_wait: OnceLock<patience::TellWait>,
 }

@@ -132,6 +132,7 @@ impl Book {
             gate: Mutex::new(()),
             known: Known::default(),
             guard: OnceLock::new(),
+            seals: OnceLock::new(),
             tell_wait: OnceLock::new(),
         };
         book.give_back(c);

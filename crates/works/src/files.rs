@@ -101,6 +101,13 @@ pub(crate) fn put_own(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
     pending.place()
 }
 
+/// Writes a file of the site itself that its owner alone may read.
+pub(crate) fn put_secret(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
+    let mut pending = Pending::default();
+    pending.write(path, octets, Readers::Owner)?;
+    pending.place()
+}
+
 /// Puts one file in its place, whole or not at all, without waiting for the disk: for what is written anew all the time.
 ///
 /// # Errors

@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 use time::OffsetDateTime;
 use zeroize::Zeroizing;
 
+use crate::access::sealing;
 use crate::checkpoint::{self, Keeper};
 use crate::floor::Day;
 use crate::head;
@@ -239,6 +240,9 @@ pub struct PageSettings {
     /// Sources of chips that stations may be set up with, beside simulated ones
     /// under the site's directory: a driver or a module is a program that runs here.
     pub chips: Vec<String>,
+    /// The user of the machine as whom the pages run drivers; needs the service to be root's. None: the service's own.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub driver_user: Option<String>,
     /// Names by which the pages are asked for, such as `line2.example:8443`; empty: any.
     pub hosts: Vec<String>,
     /// Addresses of proxies in front of the pages, whose word for the address of a client counts.
@@ -253,6 +257,7 @@ impl Default for PageSettings {
             offset: "+00:00".into(),
             shifts: vec!["06:00".into(), "14:00".into(), "22:00".into()],
             chips: Vec::new(),
+            driver_user: None,
             hosts: Vec::new(),
             proxies: Vec::new(),
             proxy_header: "X-Forwarded-For".into(),
@@ -453,6 +458,7 @@ impl Site {
     fn guarded(dir: &Path, settings: Settings, book: Book, checked: bool) -> Result<Self, Trouble> {
         let keeper = Arc::new(Keeper::of(dir, &settings));
         checkpoint::guard(&book, &keeper, checked)?;
+        sealing::settle(dir, &book, !checked)?;
         Ok(Self { dir: dir.to_owned(), settings, book, key: OnceLock::new(), keeper, day: Day::default() })
     }
 

@@ -3,9 +3,10 @@
 use serde_json::json;
 use time::OffsetDateTime;
 
+use super::seal::Sealed;
 use crate::Book;
 use crate::by::{By, moment};
-use crate::engine::{Row, params};
+use crate::engine::{P, Row, params};
 use crate::error::{Blame, BookError};
 use crate::ids::{Actor, Sequence};
 use crate::log::{Draft, Subject, rows};
@@ -199,6 +200,7 @@ impl Book {
                 ],
             )?
             .ok_or_else(taken)?;
+            self.seal_account(tx, &new.name)?;
             let subject = Subject::Other("account", new.name.to_string());
             Ok(tx.append(Draft::new("account.add", subject, told(new)), by)?)
         })
@@ -215,6 +217,7 @@ impl Book {
     pub fn change_account(&self, change: &NewAccount, no_badge: bool, by: &By) -> Result<Sequence, AccountError> {
         self.write(|tx| {
             let (account, badge) = locked(tx, &change.name)?;
+            self.sealed(tx, Sealed::Account, P::Text(change.name.as_str()))?;
             if account.closed {
                 return Err(AccountError::Closed { name: change.name.to_string() });
             }
@@ -238,6 +241,7 @@ impl Book {
                     change.name.as_str()
                 ],
             )?;
+            self.seal_account(tx, &change.name)?;
             tx.run("DELETE FROM session WHERE account = $1", params![change.name.as_str()])?;
             let subject = Subject::Other("account", change.name.to_string());
             Ok(tx.append(Draft::new("account.change", subject, told(change)), by)?)
@@ -262,6 +266,7 @@ impl Book {
                 "UPDATE account SET closed = 1, password = NULL, badge = NULL, changed = $1, entry = $2 WHERE name = $3",
                 params![by.micros(), sequence, name.as_str()],
             )?;
+            self.seal_account(tx, name)?;
             tx.run("DELETE FROM session WHERE account = $1", params![name.as_str()])?;
             tx.append(Draft::new("account.close", Subject::Other("account", name.to_string()), json!({})), by)?;
             Ok(())
@@ -275,7 +280,13 @@ impl Book {
     /// [`BookError`] where the book gave no answer.
     pub fn account(&self, name: &Actor) -> Result<Option<Account>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM account WHERE name = $1");
-        self.read(|c| c.one(&sql, params![name.as_str()]))?.as_ref().map(Account::read).transpose()
+        self.read(|c| {
+            self.sealed(c, Sealed::Account, P::Text(name.as_str()))?;
+            c.one(&sql, params![name.as_str()])
+        })?
+        .as_ref()
+        .map(Account::read)
+        .transpose()
     }
 
     /// The account that a badge opens.
@@ -285,7 +296,12 @@ impl Book {
     /// [`BookError`] where the book gave no answer.
     pub fn account_of_badge(&self, badge: &[u8; 32]) -> Result<Option<Account>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM account WHERE badge = $1 AND closed = 0");
-        self.read(|c| c.one(&sql, params![badge]))?.as_ref().map(Account::read).transpose()
+        self.read(|c| {
+            let Some(row) = c.one(&sql, params![badge])? else { return Ok(None) };
+            let account = Account::read(&row)?;
+            self.sealed(c, Sealed::Account, P::Text(account.name.as_str()))?;
+            Ok(Some(account))
+        })
     }
 
     /// All accounts, by name.
@@ -295,6 +311,17 @@ impl Book {
     /// [`BookError`] where the book gave no answer.
     pub fn accounts(&self) -> Result<Vec<Account>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM account ORDER BY name");
-        self.read(|c| c.all(&sql, &[]))?.iter().map(Account::read).collect()
+        self.read(|c| {
+            self.sealed(c, Sealed::AccountNames, P::Null)?;
+            c.all(&sql, &[])
+        })?
+        .iter()
+        .map(Account::read)
+        .collect()
+    }
+
+    fn seal_account(&self, tx: &mut Tx<'_>, name: &Actor) -> Result<(), BookError> {
+        self.seal(tx, Sealed::Account, P::Text(name.as_str()))?;
+        self.seal(tx, Sealed::AccountNames, P::Null)
     }
 }

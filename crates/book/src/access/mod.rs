@@ -4,9 +4,10 @@
 //! Accounts and tokens are vouched for by entries. Sessions and kept answers
 //! are working notes that expire: their rows come and go, and only signing in
 //! and out is told in the log. The book sees digests, never a password, a badge's
-//! code or a token.
+//! code or a token. Each row that lets somebody in is sealed with a key from outside ([`seal`]).
 
 mod account;
+pub(crate) mod seal;
 mod session;
 mod token;
 

@@ -3,9 +3,10 @@
 use serde_json::json;
 use time::OffsetDateTime;
 
+use super::seal::Sealed;
 use crate::Book;
 use crate::by::{By, micros, moment};
-use crate::engine::{Row, params};
+use crate::engine::{P, Row, params};
 use crate::error::BookError;
 use crate::ids::Actor;
 use crate::log::{Draft, Subject};
@@ -39,10 +40,13 @@ impl Book {
     ) -> Result<(), BookError> {
         self.write(|tx| {
             tx.run("DELETE FROM session WHERE expires <= $1", params![by.micros()])?;
+            let over = "DELETE FROM seal WHERE kind = 'session' AND name NOT IN (SELECT token FROM session)";
+            tx.run(over, &[])?;
             tx.run(
                 "INSERT INTO session (token, account, means, began, expires) VALUES ($1, $2, $3, $4, $5)",
                 params![token, by.actor.as_str(), means.word(), by.micros(), micros(expires)],
             )?;
+            self.seal(tx, Sealed::Session, P::Bytes(token))?;
             let subject = Subject::Other("account", by.actor.to_string());
             tx.append(Draft::new("session.begin", subject, json!({ "means": means })), by).map(drop)
         })
@@ -64,7 +68,14 @@ impl Book {
                 expires: moment(row.int(3)?)?,
             })
         };
-        self.read(|c| c.one(sql, params![token, micros(at)]))?.as_ref().map(read).transpose()
+        self.read(|c| {
+            let Some(session) = c.one(sql, params![token, micros(at)])?.as_ref().map(read).transpose()? else {
+                return Ok(None);
+            };
+            self.sealed(c, Sealed::Session, P::Bytes(token))?;
+            self.sealed(c, Sealed::Account, P::Text(session.account.as_str()))?;
+            Ok(Some(session))
+        })
     }
 
     /// Moves the end of a session that is in use.
@@ -74,7 +85,10 @@ impl Book {
     /// [`BookError`] where the book gave no answer.
     pub fn prolong_session(&self, token: &[u8; 32], expires: OffsetDateTime) -> Result<(), BookError> {
         self.write(|tx| {
-            tx.run("UPDATE session SET expires = $1 WHERE token = $2", params![micros(expires), token]).map(drop)
+            // What would be prolonged must be a session that somebody began.
+            self.sealed(tx, Sealed::Session, P::Bytes(token))?;
+            tx.run("UPDATE session SET expires = $1 WHERE token = $2", params![micros(expires), token])?;
+            self.seal(tx, Sealed::Session, P::Bytes(token))
         })
     }
 

@@ -4,9 +4,10 @@ use serde_json::json;
 use time::OffsetDateTime;
 
 use super::AccountError;
+use super::seal::Sealed;
 use crate::Book;
 use crate::by::{By, micros, moment};
-use crate::engine::{Row, params};
+use crate::engine::{P, Row, params};
 use crate::error::BookError;
 use crate::ids::{Actor, Sequence};
 use crate::log::{Draft, Subject, rows};
@@ -100,6 +101,7 @@ impl Book {
                 ],
             )?
             .ok_or_else(|| AccountError::NameTaken { what: "a token", name: new.name.to_string() })?;
+            self.seal(tx, Sealed::ApiToken, P::Text(new.name.as_str()))?;
             let subject = Subject::Other("token", new.name.to_string());
             Ok(tx.append(Draft::new("token.add", subject, json!({ "role": new.role })), by)?)
         })
@@ -123,6 +125,7 @@ impl Book {
                 "UPDATE api_token SET revoked = 1, entry = $1 WHERE name = $2",
                 params![sequence, name.as_str()],
             )?;
+            self.seal(tx, Sealed::ApiToken, P::Text(name.as_str()))?;
             tx.append(Draft::new("token.revoke", Subject::Other("token", name.to_string()), json!({})), by)?;
             Ok(())
         })
@@ -135,7 +138,12 @@ impl Book {
     /// [`BookError`] where the book gave no answer.
     pub fn api_token(&self, token: &[u8; 32], at: OffsetDateTime) -> Result<Option<ApiToken>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM api_token WHERE token = $1 AND revoked = 0 AND expires > $2");
-        self.read(|c| c.one(&sql, params![token, micros(at)]))?.as_ref().map(read).transpose()
+        self.read(|c| {
+            let Some(row) = c.one(&sql, params![token, micros(at)])? else { return Ok(None) };
+            let found = read(&row)?;
+            self.sealed(c, Sealed::ApiToken, P::Text(found.name.as_str()))?;
+            Ok(Some(found))
+        })
     }
 
     /// All tokens, by name.

@@ -15,6 +15,7 @@ use time::OffsetDateTime;
 use self::lists::{padded, stripped};
 use self::revoking::{asked_before, certified, hold_of, revoke_one};
 use crate::Book;
+use crate::access::seal::Sealed;
 use crate::by::{By, moment};
 use crate::engine::{Into, P, Row, params};
 use crate::error::BookError;
@@ -218,6 +219,7 @@ impl Book {
                 tx.insert_rows(&into, &values)?;
             }
             vouch_wanted(tx, number)?;
+            self.seal(tx, Sealed::Request, P::Int(number))?;
             let body = json!({
                 "issuer": issuer, "reason": reason, "certificates": certificates, "note": note,
             });
@@ -236,6 +238,7 @@ impl Book {
     pub fn confirm_revocation(&self, number: i64, by: &By) -> Result<(RevocationRequest, u64), RevocationError> {
         self.write(|tx| {
             let request = locked(tx, number)?;
+            self.sealed(tx, Sealed::Request, P::Int(number))?;
             if request.purpose == Purpose::Production && request.requested_by.is_same_person(&by.actor) {
                 return Err(RevocationError::SamePerson { number, by: by.actor.clone() });
             }
@@ -246,6 +249,7 @@ impl Book {
                 held.push(if one.pai { None } else { Some(hold_of(tx, &request.issuer, &one.serial)?) });
             }
             settle(tx, number, RequestState::Confirmed, by)?;
+            self.seal(tx, Sealed::Request, P::Int(number))?;
             let body = json!({
                 "issuer": request.issuer, "reason": request.reason, "certificates": request.certificates,
                 "requested_by": request.requested_by,
@@ -270,6 +274,7 @@ impl Book {
         self.write(|tx| {
             let request = locked(tx, number)?;
             settle(tx, number, RequestState::Withdrawn, by)?;
+            self.seal(tx, Sealed::Request, P::Int(number))?;
             let body = json!({ "issuer": request.issuer, "certificates": request.certificates });
             tx.append(Draft::new("revocation.withdraw", about(number), body), by)?;
             Ok(RevocationRequest {
@@ -288,7 +293,12 @@ impl Book {
     pub fn revocation_requests(&self, waiting: bool, limit: u32) -> Result<Vec<RevocationRequest>, BookError> {
         let only = if waiting { "WHERE state = 'waiting'" } else { "" };
         let sql = format!("SELECT {COLUMNS} FROM revocation_request {only} ORDER BY number DESC LIMIT $1");
-        self.read(|c| c.all(&sql, params![i64::from(limit)]))?.iter().map(RevocationRequest::read).collect()
+        self.read(|c| {
+            let found = c.all(&sql, params![i64::from(limit)])?;
+            let requests = found.iter().map(RevocationRequest::read).collect::<Result<Vec<_>, _>>()?;
+            requests.iter().try_for_each(|request| self.sealed(c, Sealed::Request, P::Int(request.number)))?;
+            Ok(requests)
+        })
     }
 
     /// The certificates of a request, in its order.

@@ -31,6 +31,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
     Migration { version: 5, name: "firmware of units", statements: version5 },
     Migration { version: 6, name: "corrections and product settings", statements: version6 },
+    Migration { version: 7, name: "seals of accounts, sessions and tokens", statements: version7 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -81,6 +82,7 @@ pub(crate) const TABLES: &[&str] = &[
     "revocation_partial",
     "restored",
     "series_confirmed",
+    "seal",
 ];
 
 fn version1(postgresql: bool) -> String {
@@ -116,6 +118,10 @@ fn version5(postgresql: bool) -> String {
 
 fn version6(postgresql: bool) -> String {
     for_engine(include_str!("version6.sql"), postgresql) + &refusals::triggers(6, postgresql)
+}
+
+fn version7(postgresql: bool) -> String {
+    for_engine(include_str!("version7.sql"), postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

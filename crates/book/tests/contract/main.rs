@@ -14,6 +14,7 @@ mod log;
 mod racing;
 mod revoking;
 mod rules;
+mod seals;
 mod server;
 mod support;
 mod surface;
@@ -25,7 +26,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules, withdrawing};
+            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules, seals, withdrawing};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -90,6 +91,9 @@ contract! {
     keeping::a_copy_is_the_same_book => a_copy_is_the_same_book,
     access::accounts => accounts,
     access::what_accounts_may_not_become => what_accounts_may_not_become,
+    seals::only_rows_of_acts_let_anybody_in => only_rows_of_acts_let_anybody_in,
+    seals::no_word_is_put_in_a_mouth => no_word_is_put_in_a_mouth,
+    seals::a_lost_key_lets_nobody_in => a_lost_key_lets_nobody_in,
     access::sessions => sessions,
     access::tokens_and_kept_answers => tokens_and_kept_answers,
     access::stations_and_the_tape => stations_and_the_tape,

@@ -5,12 +5,14 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use custody::{Passphrase, WorkFactor};
+use works::access;
 use works::checkpoint::{self, Kept, Witnessed};
 use works::head;
 use works::keeping::{self, How, Restored, Saved, SiteKeyState, Source, Verified};
 use works::site::Site;
 
 use super::at_site::{PassphraseArgs, Place};
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
@@ -52,6 +54,11 @@ pub enum BookCommand {
     /// Entries that were made after it are lost. As after a restore, stations look at each chip before they begin it,
     /// and each series of serial numbers is confirmed before it is counted in again.
     AcceptLoss(AcceptLoss),
+    /// Let accounts and tokens count as they stand, after the key that seals them was lost
+    ///
+    /// Every account, session, token and request to revoke is sealed with keys/access.key, so that whoever can
+    /// only write to the book lets nobody in. Put a lost key back from a backup first; this is for when there is none.
+    Reseal(Reseal),
 }
 
 #[derive(Debug, Args)]
@@ -70,6 +77,13 @@ pub struct AcceptLoss {
     reason: String,
     #[command(flatten)]
     passphrase: PassphraseArgs,
+}
+
+#[derive(Debug, Args)]
+pub struct Reseal {
+    /// What happened, kept with the record
+    #[arg(long)]
+    reason: String,
 }
 
 #[derive(Debug, Args)]
@@ -184,6 +198,24 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
             })?;
             output.next(
                 "Put every chip that was in work on a station again. `touchmark reconcile` shows what the book has.",
+            );
+            Ok(Exit::Done)
+        }
+        BookCommand::Reseal(args) => {
+            let (site, who) = (place.open()?, place.who()?);
+            let done = access::reseal(&site, &args.reason, &who)?;
+            output.show(&done, |w| {
+                writeln!(
+                    w,
+                    "{} and {} count as they stand in the book. Entry {} says so",
+                    many(done.accounts as i64, "account"),
+                    many(done.tokens as i64, "token"),
+                    done.entry
+                )?;
+                writeln!(w, "  new key  {}", done.key)
+            })?;
+            output.next(
+                "Look at the people under People: whoever should not be there is closed there. Then make a backup.",
             );
             Ok(Exit::Done)
         }

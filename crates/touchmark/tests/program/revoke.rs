@@ -464,4 +464,30 @@ fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
     let (exit, confirmed) = by("ben", &confirm, &ben);
     assert_eq!((exit, &confirmed["request"]["settled_by"]), (Some(0), &json!("ben")), "{confirmed}");
     assert_eq!(site.done(&["reconcile"])["log"]["intact"], true);
+
+    // What seals people is kept outside the book: without it nobody is let in, and what needs no person goes on.
+    let (seal, aside) = (site.site().join("keys/access.key"), site.file("access.key"));
+    fs::rename(&seal, &aside).expect("moved");
+    let again = ["revoke", "--authority", "Sold PAI", "--reason", "superseded", "--out", text(&aside)];
+    let (exit, told) = by("ada", &again, &ada);
+    assert!(exit == Some(3) && told.to_string().contains("keys/access.key"), "{told}");
+    assert!(told.to_string().contains("book reseal"), "{told}");
+    let verified = site.done(&["book", "verify"]);
+    assert!(verified["missing_keys"].to_string().contains("keys/access.key"), "{verified}");
+    assert_eq!(site.done(&["unit", "list"])["units"], json!([]));
+    fs::rename(&aside, &seal).expect("moved");
+    let (exit, told) = site.call(&["book", "reseal", "--reason", "lost"]);
+    assert!(exit == Some(1) && told.to_string().contains("nothing needs a new seal"), "{told}");
+    // Lost: the accounts count as they stand once somebody says so.
+    fs::remove_file(&seal).expect("gone");
+    let done = site.done(&["book", "reseal", "--reason", "the disk was lost"]);
+    assert_eq!((&done["accounts"], seal.exists()), (&json!(3), true), "{done}");
+    let (exit, told) = by("ada", &again, &ada);
+    assert!(exit == Some(1) && !told.to_string().contains("seal"), "{told}");
+    let backup = site.file("backup.tmb");
+    site.done(&["book", "backup", "--out", text(&backup)]);
+    let there = site.file("there");
+    site.done(&["--site", text(&there), "book", "restore", text(&backup), "--book", "sqlite:book.sqlite"]);
+    let opened = works::site::Site::open(&there).expect("a site");
+    assert_eq!(works::access::accounts(&opened).expect("as they were sealed").len(), 3);
 }

@@ -10,6 +10,7 @@
 //! is an entry of the log.
 
 mod gate;
+pub(crate) mod sealing;
 mod secret;
 mod standing;
 
@@ -23,6 +24,7 @@ use zeroize::Zeroizing;
 pub use book::ids::Actor as Name;
 pub use book::{AccountRole as Role, Session, SignedInBy as Means};
 pub use gate::{Gate, Pace};
+pub use sealing::{Resealed, reseal};
 pub use secret::{csrf_of, digest, draw_token};
 pub use standing::{AskPassword, Standing};
 

@@ -172,6 +172,9 @@ pub(crate) fn missing_keys(site: &Site) -> Result<Vec<MissingKey>, Trouble> {
         }
     };
     look("keys/site.key".into(), &|| "Passcodes can't be opened, and no new ones sealed.".into());
+    if site.book.has_seals()? {
+        look("keys/access.key".into(), &|| "Nobody can sign in: accounts are sealed with it.".into());
+    }
     if site.book.last_signed_head()?.is_some() {
         look("keys/log.key".into(), &|| {
             "No new head of the log can be signed. The log is checked with the public key.".into()

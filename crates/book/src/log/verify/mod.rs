@@ -552,6 +552,10 @@ impl Book {
             far: Far { watch, done: 0, total },
         };
         guards::schema(whole.c, &mut || self.location.connect(false), &mut whole.told)?;
+        for (table, row) in self.unsealed(whole.c)? {
+            let found = format!("{row} is not as an act of this site wrote it: its seal is missing or wrong");
+            whole.told.tell(DamageKind::Altered, table, row, None, found);
+        }
         check(views, &mut whole, end)?;
         let out = Verification {
             entries: whole.tree.size,
