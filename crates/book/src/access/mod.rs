@@ -7,9 +7,12 @@
 //! code or a token.
 
 mod account;
+mod company;
 mod session;
 mod token;
 
 pub use account::{Account, AccountError, NewAccount};
+pub use company::CompanySubject;
+pub(crate) use company::is_of_company;
 pub use session::Session;
 pub use token::{ApiToken, NewApiToken, Repeated};

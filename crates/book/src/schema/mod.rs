@@ -31,6 +31,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
     Migration { version: 5, name: "firmware of units", statements: version5 },
     Migration { version: 6, name: "corrections and product settings", statements: version6 },
+    Migration { version: 7, name: "accounts of the company", statements: version7 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -69,6 +70,7 @@ pub(crate) const TABLES: &[&str] = &[
     "trust_set",
     "product_trust",
     "account",
+    "account_subject",
     "api_token",
     "station_setup",
     "attempt_firmware",
@@ -116,6 +118,10 @@ fn version5(postgresql: bool) -> String {
 
 fn version6(postgresql: bool) -> String {
     for_engine(include_str!("version6.sql"), postgresql) + &refusals::triggers(6, postgresql)
+}
+
+fn version7(postgresql: bool) -> String {
+    for_engine(include_str!("version7.sql"), postgresql) + &refusals::triggers(7, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

@@ -90,6 +90,7 @@ contract! {
     keeping::a_copy_is_the_same_book => a_copy_is_the_same_book,
     access::accounts => accounts,
     access::what_accounts_may_not_become => what_accounts_may_not_become,
+    access::company_accounts => company_accounts,
     access::sessions => sessions,
     access::tokens_and_kept_answers => tokens_and_kept_answers,
     access::stations_and_the_tape => stations_and_the_tape,
