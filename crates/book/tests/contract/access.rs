@@ -195,8 +195,8 @@ pub fn sessions(engine: &Engine<'_>) {
     book.begin_session(&[1; 32], SignedInBy::Password, at(60), &acting("ada")).expect("begun");
     let session = book.session(&[1; 32], at(59)).expect("asks").expect("there");
     assert_eq!(
-        (session.account.as_str(), session.role, session.means),
-        ("ada", AccountRole::Engineer, SignedInBy::Password)
+        (session.account.as_str(), session.role, session.means, session.began),
+        ("ada", AccountRole::Engineer, SignedInBy::Password, at(1))
     );
     assert!(book.session(&[1; 32], at(60)).expect("asks").is_none(), "it ended by itself");
     book.prolong_session(&[1; 32], at(120)).expect("prolonged");
