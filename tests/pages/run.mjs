@@ -7,6 +7,7 @@ import { newSite, start, touchmark } from './server.mjs';
 import { firstAccount, setStation, setUp, tenUnits } from './newcomer.mjs';
 import { answering } from './answering.mjs';
 import { arrivals } from './arrivals.mjs';
+import { company } from './company.mjs';
 import { faults, killed } from './faults.mjs';
 import { handed } from './handed.mjs';
 import { hostile } from './hostile.mjs';
@@ -72,6 +73,7 @@ try {
       await accessible(page, name);
     }
   });
+  await step('the company signs in', () => company(everything));
   await step('labels and evidence', () => handed(everything));
   await step('forms with wrong values', () => mistakes(everything));
   await step('what is taken away', () => takenAway(everything));

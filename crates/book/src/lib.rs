@@ -77,7 +77,7 @@ mod support;
 
 use std::sync::{Mutex, OnceLock};
 
-pub use access::{Account, AccountError, ApiToken, NewAccount, NewApiToken, Repeated, Session};
+pub use access::{Account, AccountError, ApiToken, CompanySubject, NewAccount, NewApiToken, Repeated, Session};
 pub use attempt::begin::{Begin, Begun, Onboard, SerialWish};
 pub use attempt::finish::{Finish, FinishError, Finished, Outcome};
 pub use attempt::refused::BeginError;

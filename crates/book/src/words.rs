@@ -170,6 +170,8 @@ words! {
         Badge = "badge",
         /// The one-time link of a site without accounts.
         Link = "link",
+        /// The company's own account, at its provider.
+        Company = "company",
     }
     /// What happened to a label.
     LabelEvent {

@@ -4,7 +4,7 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use time::OffsetDateTime;
 use tokio::sync::{broadcast, watch};
-use works::access::Gate;
+use works::access::{Company, Gate};
 use works::desk::{Desks, View};
 use works::site::{Site, Who};
 use works::{Trouble, access};
@@ -31,6 +31,8 @@ pub struct Inner {
     pub desks: Desks,
     /// Slows down who guesses.
     pub gate: Gate,
+    /// The company's sign-in, where the settings have one.
+    pub company: Option<Arc<Company>>,
     /// What people have brought in and is looked at.
     pub incoming: Incoming,
     /// How long requests may take to come, once that is set.
@@ -69,9 +71,11 @@ impl App {
     ///
     /// # Errors
     ///
-    /// [`Trouble`] where the book gave no answer, or the site key is still closed.
+    /// [`Trouble`] where the book gave no answer, the site key is still closed, or the company's sign-in can't be as it
+    /// is set.
     pub fn new(site: Site, tls: bool, closing: watch::Receiver<bool>) -> Result<Self, Trouble> {
         site.key(None)?;
+        let company = Company::of(&site, tls)?.map(Arc::new);
         let link = if access::has_accounts(&site)? { None } else { Some(access::draw_token()?.to_string()) };
         let site = Arc::new(site);
         let (views, _) = broadcast::channel(KEPT);
@@ -84,6 +88,7 @@ impl App {
             site,
             desks,
             gate: Gate::default(),
+            company,
             incoming,
             calls: Calls::default(),
             patience: OnceLock::new(),

@@ -55,7 +55,7 @@ impl Frame {
             older: person.and_then(|_| app.site.book.older()).map(|older| checkpoint::words(&older)),
             site: app.site.settings.site.name.clone(),
             person: person.map(|p| (p.name.to_string(), p.role)),
-            password: person.is_some_and(|p| p.means != Some(Means::Badge)),
+            password: person.is_some_and(|p| !matches!(p.means, Some(Means::Badge | Means::Company))),
             form: person.map_or_else(String::new, |p| p.form.clone()),
             at,
             version: crate::assets::version(),

@@ -123,6 +123,19 @@ pub fn cookie(app: &App, token: Option<&str>) -> String {
     format!("{}={value}; Path=/; HttpOnly; SameSite=Strict{secure}{age}", cookie_name(app))
 }
 
+/// What a browser keeps while its person is at the company's provider, or the end of it. The provider's site leads the
+/// browser back, so that a strict cookie would stay behind.
+pub fn company_cookie(app: &App, value: Option<&str>) -> String {
+    let secure = if app.tls { "; Secure" } else { "" };
+    let (value, age) = value.map_or(("", 0), |value| (value, 600));
+    format!("{}-company={value}; Path=/; HttpOnly; SameSite=Lax{secure}; Max-Age={age}", cookie_name(app))
+}
+
+/// What the browser kept.
+pub fn company_cookie_of(app: &App, headers: &HeaderMap) -> Option<String> {
+    cookie_of(headers, &format!("{}-company", cookie_name(app)))
+}
+
 fn cookie_of(headers: &HeaderMap, name: &str) -> Option<String> {
     headers
         .get_all(header::COOKIE)

@@ -179,8 +179,8 @@ impl Routes {
 fn pages(routes: Routes) -> Routes {
     use Stage::{Answer, Decide, Line, People, Receive};
     use pages::{
-        access, authorities, declarations, deliveries, evidence, examine, fit, impact, labels, line, log, people, plan,
-        products, reels, report, revocation, station, units,
+        access, authorities, company, declarations, deliveries, evidence, examine, fit, impact, labels, line, log,
+        people, plan, products, reels, report, revocation, station, units,
     };
     routes
         .part((Decide, "Fit"), "/fit", READ, fit::show)
@@ -211,6 +211,8 @@ fn pages(routes: Routes) -> Routes {
         .of("/sign-in", "password")
         .post("/badge", Need::Open, access::badge)
         .of("/sign-in", "badge")
+        .get("/sign-in/company", Need::Open, company::begin)
+        .get("/sign-in/company/back", Need::Open, company::back)
         .get("/first", Need::Open, access::show_first)
         .post("/first", Need::Open, access::first)
         .of("/first", "first")

@@ -27,6 +27,7 @@ pub mod findings;
 pub mod fit;
 pub mod floor;
 pub mod head;
+mod http;
 pub mod impact;
 pub mod intake;
 pub mod keeping;

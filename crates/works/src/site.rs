@@ -1,5 +1,6 @@
 //! A site: a factory's working directory, its settings, keys and record book.
 
+use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
@@ -249,6 +250,48 @@ pub struct PageSettings {
     pub proxies: Vec<IpAddr>,
     /// The header in which they give it.
     pub proxy_header: String,
+    /// How people sign in with their company's account.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub openid: Option<OpenIdSettings>,
+}
+
+/// How people sign in with their company's account (OpenID Connect Core 1.0).
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OpenIdSettings {
+    /// The provider's issuer identifier, from which its settings are found: `https://…`.
+    pub issuer: String,
+    /// What the sign-in page calls it.
+    pub name: String,
+    /// By which the provider knows these pages.
+    pub client_id: String,
+    /// File whose first line is the secret to it, from the site's directory, for its owner alone.
+    pub client_secret_file: PathBuf,
+    /// The claim that lists a person's groups.
+    #[serde(default = "OpenIdSettings::groups_claim")]
+    pub groups_claim: String,
+    /// What is asked for beside `openid`.
+    #[serde(default = "OpenIdSettings::scopes")]
+    pub scopes: Vec<String>,
+    /// Where browsers find these pages, as `https://line2.example:8443`; of the first of `pages.hosts` where it is
+    /// left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
+    /// Certificates that the provider's chain may end at, PEM; the system's where none is given.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificates: Option<PathBuf>,
+    /// Which role a group gives.
+    pub roles: BTreeMap<String, String>,
+}
+
+impl OpenIdSettings {
+    fn groups_claim() -> String {
+        "groups".into()
+    }
+
+    fn scopes() -> Vec<String> {
+        vec!["profile".into()]
+    }
 }
 
 impl Default for PageSettings {
@@ -261,6 +304,7 @@ impl Default for PageSettings {
             hosts: Vec::new(),
             proxies: Vec::new(),
             proxy_header: "X-Forwarded-For".into(),
+            openid: None,
         }
     }
 }

@@ -37,6 +37,8 @@ pub struct Account {
     pub password: Option<String>,
     /// Whether there is a badge.
     pub has_badge: bool,
+    /// Whether its person signs in with the company's account.
+    pub company: bool,
     /// Whether it was closed.
     pub closed: bool,
     /// When it was added.
@@ -87,6 +89,12 @@ pub enum AccountError {
         /// Its name.
         name: String,
     },
+    /// Its role comes from the company, and it has no password here.
+    #[error("account {name} is a company account")]
+    OfCompany {
+        /// Its name.
+        name: String,
+    },
     /// Nobody could run the site any more.
     #[error("{name} is the last engineer of this site")]
     LastEngineer {
@@ -115,21 +123,29 @@ impl AccountError {
             Self::BadgeTaken => "Take another badge, or take it from the other account first.".into(),
             Self::Unknown { .. } => "Check the name under People.".into(),
             Self::Closed { .. } => "Add an account under another name.".into(),
+            Self::OfCompany { .. } => {
+                "Change the person's groups at the company; the role follows at the next sign-in. \
+                                       Close the account to keep the person out."
+                    .into()
+            }
             Self::LastEngineer { .. } => "Add another engineer first.".into(),
             Self::Book(error) => error.advice(),
         }
     }
 }
 
-const COLUMNS: &str = "name, role, password, badge, closed, added, changed, entry";
+pub(super) const COLUMNS: &str = "name, role, password, badge, closed, added, changed, entry, \
+     (SELECT count(*) FROM account_subject s WHERE s.account = name)";
 
 impl Account {
-    fn read(row: &Row) -> Result<Self, BookError> {
+    pub(super) fn read(row: &Row) -> Result<Self, BookError> {
         Ok(Self {
             name: Actor::kept(row.text(0)?),
             role: AccountRole::read(row, 1)?,
-            password: row.maybe(2, Row::text)?,
+            // The empty text stands where the company knows the person, and is no hash.
+            password: row.maybe(2, Row::text)?.filter(|hash| !hash.is_empty()),
             has_badge: !row.is_null(3),
+            company: row.int(8)? == 1,
             closed: row.int(4)? == 1,
             added: moment(row.int(5)?)?,
             changed: moment(row.int(6)?)?,
@@ -151,7 +167,7 @@ fn badge_free(tx: &mut Tx<'_>, account: &NewAccount) -> Result<(), AccountError>
     Ok(())
 }
 
-fn locked(tx: &mut Tx<'_>, name: &Actor) -> Result<(Account, Option<[u8; 32]>), AccountError> {
+pub(super) fn locked(tx: &mut Tx<'_>, name: &Actor) -> Result<(Account, Option<[u8; 32]>), AccountError> {
     // The log's head first: whoever changes accounts waits for the others here.
     tx.next_sequence()?;
     let sql = format!("SELECT {COLUMNS} FROM account a WHERE a.name = $1 {{lock:a}}");
@@ -163,8 +179,12 @@ fn locked(tx: &mut Tx<'_>, name: &Actor) -> Result<(Account, Option<[u8; 32]>), 
 
 fn not_the_last(tx: &mut Tx<'_>, account: &Account) -> Result<(), AccountError> {
     let others =
-        "SELECT count(*) FROM account WHERE role = 'engineer' AND closed = 0 AND password IS NOT NULL AND name <> $1";
-    if account.role == AccountRole::Engineer && tx.number(others, params![account.name.as_str()])? == 0 {
+        "SELECT count(*) FROM account WHERE role = 'engineer' AND closed = 0 AND password <> '' AND name <> $1";
+    // A company account counts for nothing here: its provider may be down, or give it another role tomorrow.
+    if account.role == AccountRole::Engineer
+        && !account.company
+        && tx.number(others, params![account.name.as_str()])? == 0
+    {
         return Err(AccountError::LastEngineer { name: account.name.to_string() });
     }
     Ok(())
@@ -213,13 +233,16 @@ impl Book {
     ///
     /// # Errors
     ///
-    /// [`AccountError`] where it is closed, or is the last engineer's.
+    /// [`AccountError`] where it is closed, the company's, or the last engineer's.
     pub fn change_account(&self, change: &NewAccount, no_badge: bool, by: &By) -> Result<Sequence, AccountError> {
         self.write(|tx| {
             let (account, badge) = locked(tx, &change.name)?;
             self.sealed(tx, Sealed::Account, P::Text(change.name.as_str()))?;
             if account.closed {
                 return Err(AccountError::Closed { name: change.name.to_string() });
+            }
+            if account.company {
+                return Err(AccountError::OfCompany { name: change.name.to_string() });
             }
             if change.role != AccountRole::Engineer {
                 not_the_last(tx, &account)?;
@@ -320,7 +343,7 @@ impl Book {
         .collect()
     }
 
-    fn seal_account(&self, tx: &mut Tx<'_>, name: &Actor) -> Result<(), BookError> {
+    pub(super) fn seal_account(&self, tx: &mut Tx<'_>, name: &Actor) -> Result<(), BookError> {
         self.seal(tx, Sealed::Account, P::Text(name.as_str()))?;
         self.seal(tx, Sealed::AccountNames, P::Null)
     }

@@ -7,10 +7,13 @@
 //! code or a token. Each row that lets somebody in is sealed with a key from outside ([`seal`]).
 
 mod account;
+mod company;
 pub(crate) mod seal;
 mod session;
 mod token;
 
 pub use account::{Account, AccountError, NewAccount};
+pub use company::CompanySubject;
+pub(crate) use company::is_of_company;
 pub use session::Session;
 pub use token::{ApiToken, NewApiToken, Repeated};

@@ -29,18 +29,22 @@ pub(crate) enum Seals {
 pub(crate) enum Sealed {
     Account,
     AccountNames,
+    /// Whom an account belongs to at the company's provider.
+    Subject,
     Session,
     ApiToken,
     Request,
 }
 
 impl Sealed {
-    const ALL: [Self; 5] = [Self::Account, Self::AccountNames, Self::Session, Self::ApiToken, Self::Request];
+    const ALL: [Self; 6] =
+        [Self::Account, Self::AccountNames, Self::Subject, Self::Session, Self::ApiToken, Self::Request];
 
     const fn word(self) -> &'static str {
         match self {
             Self::Account => "account",
             Self::AccountNames => "account_names",
+            Self::Subject => "account_subject",
             Self::Session => "session",
             Self::ApiToken => "api_token",
             Self::Request => "revocation_request",
@@ -51,6 +55,7 @@ impl Sealed {
     fn select(self) -> String {
         match self {
             Self::Account => rows::ACCOUNT.select(),
+            Self::Subject => rows::ACCOUNT_SUBJECT.select(),
             Self::ApiToken => rows::API_TOKEN.select(),
             Self::Request => rows::REVOCATION_REQUEST.select(),
             Self::Session => "SELECT token, account, means, began, expires FROM session WHERE token = $1".into(),
@@ -63,6 +68,7 @@ impl Sealed {
         let sql = match self {
             Self::AccountNames => return Ok(vec![Value::Null]),
             Self::Account => "SELECT name FROM account ORDER BY name",
+            Self::Subject => "SELECT account FROM account_subject ORDER BY account",
             Self::Session => "SELECT token FROM session ORDER BY token",
             Self::ApiToken => "SELECT name FROM api_token ORDER BY name",
             Self::Request => "SELECT number FROM revocation_request ORDER BY number",
@@ -75,7 +81,7 @@ impl Sealed {
         match self {
             Self::Account => Some("'account.add', 'account.change', 'account.close'"),
             Self::ApiToken => Some("'token.add', 'token.revoke'"),
-            Self::AccountNames | Self::Session | Self::Request => None,
+            Self::AccountNames | Self::Subject | Self::Session | Self::Request => None,
         }
     }
 }
@@ -234,6 +240,7 @@ fn shown(kind: Sealed, key: P<'_>) -> String {
     match kind {
         Sealed::Account => format!("account {}", String::from_utf8_lossy(&name)),
         Sealed::AccountNames => "the list of accounts".into(),
+        Sealed::Subject => format!("the company's account {}", String::from_utf8_lossy(&name)),
         Sealed::Session => format!("the session {}", hex::encode(name.get(..4).unwrap_or(&name))),
         Sealed::ApiToken => format!("token {}", String::from_utf8_lossy(&name)),
         Sealed::Request => format!("revocation request {}", String::from_utf8_lossy(&name)),

@@ -21,6 +21,8 @@ pub struct Session {
     pub role: AccountRole,
     /// How the person signed in.
     pub means: SignedInBy,
+    /// When it began.
+    pub began: OffsetDateTime,
     /// When it ends by itself.
     pub expires: OffsetDateTime,
 }
@@ -58,14 +60,15 @@ impl Book {
     ///
     /// [`BookError`] where the book gave no answer.
     pub fn session(&self, token: &[u8; 32], at: OffsetDateTime) -> Result<Option<Session>, BookError> {
-        let sql = "SELECT s.account, a.role, s.means, s.expires FROM session s JOIN account a ON a.name = s.account \
-                   WHERE s.token = $1 AND s.expires > $2 AND a.closed = 0";
+        let sql = "SELECT s.account, a.role, s.means, s.began, s.expires FROM session s \
+                   JOIN account a ON a.name = s.account WHERE s.token = $1 AND s.expires > $2 AND a.closed = 0";
         let read = |row: &Row| {
             Ok(Session {
                 account: Actor::kept(row.text(0)?),
                 role: AccountRole::read(row, 1)?,
                 means: SignedInBy::read(row, 2)?,
-                expires: moment(row.int(3)?)?,
+                began: moment(row.int(3)?)?,
+                expires: moment(row.int(4)?)?,
             })
         };
         self.read(|c| {

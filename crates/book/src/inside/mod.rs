@@ -4,13 +4,14 @@
 mod plans;
 
 use crate::engine::{Connection, params};
-use crate::ids::{AuthorityName, FirmwareVersion};
+use crate::ids::{Actor, AuthorityName, FirmwareVersion};
 use crate::schema::{MIGRATIONS, Migration};
 use crate::server::Server;
 use crate::support::{Engine, Site, by, chip, on, open, options, serial, site_id};
 use crate::touched::units_of_authority;
 use crate::{
-    Begin, BeginError, Book, BookError, ChipState, LabelEvent, Location, OpenOptions, Places, SerialWish, Touch,
+    AccountRole, Begin, BeginError, Book, BookError, By, ChipState, CompanySubject, LabelEvent, Location, NewAccount,
+    OpenOptions, Places, SerialWish, SignedInBy, Touch,
 };
 
 /// A schema to come: one table more.
@@ -151,6 +152,44 @@ fn a_book_of_version_5_lets_go_of_what_nothing_depends_on() {
     from_version_5(&Engine::Sqlite);
     if let Some(server) = Server::start() {
         from_version_5(&Engine::Postgresql(&server));
+    }
+}
+
+/// A book of version 6 with somebody signed in: the account stays, the session begins again, and the company can come in.
+fn from_version_6(engine: &Engine<'_>) {
+    let place = engine.place();
+    let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..6]);
+    let old = book.expect("a book");
+    let ada = Actor::new("ada").expect("a name");
+    let account = NewAccount {
+        name: ada.clone(),
+        role: AccountRole::Engineer,
+        password: Some("$argon2id$…".into()),
+        badge: None,
+    };
+    let acting = By::person(ada.clone(), by().at);
+    let later = by().at + time::Duration::hours(1);
+    old.add_account(&account, true, &acting).expect("added");
+    old.begin_session(&[1; 32], SignedInBy::Password, later, &acting).expect("begun");
+    assert!(old.session(&[1; 32], by().at).expect("asks").is_some());
+    drop(old);
+    let book = open(&place);
+    assert!(book.session(&[1; 32], by().at).expect("asks").is_none());
+    let kept = book.account(&ada).expect("asks").expect("there");
+    assert!(!kept.company && kept.password == account.password);
+    let subject = CompanySubject { issuer: "https://id.example".into(), subject: "1".into() };
+    let company = book.admit_company(&subject, &ada, AccountRole::Engineer, by().at).expect("admitted");
+    assert_eq!(company.name.as_str(), "ada (2)");
+    let acting = By::person(company.name, by().at);
+    book.begin_session(&[2; 32], SignedInBy::Company, later, &acting).expect("begun");
+    assert!(book.verify(None).expect("verifies").intact());
+}
+
+#[test]
+fn a_book_of_version_6_keeps_its_accounts() {
+    from_version_6(&Engine::Sqlite);
+    if let Some(server) = Server::start() {
+        from_version_6(&Engine::Postgresql(&server));
     }
 }
 

@@ -221,6 +221,7 @@ table!(LABEL, "label", ["unit", "number"], b"ti", "unit, number, event, at, acto
 table!(ORDER, "order_written", ["reel", "number"], b"ti", "reel, number, file_name, content_digest, chips, written");
 table!(ORDER_PLACES, "order_places", ["reel", "number"], b"ti", "reel, number, places");
 table!(ACCOUNT, "account", ["name"], b"t", "name, role, password, badge, closed, added, changed");
+table!(ACCOUNT_SUBJECT, "account_subject", ["account"], b"t", "account, issuer, subject");
 table!(API_TOKEN, "api_token", ["name"], b"t", "name, token, role, given_by, added, expires, revoked");
 table!(
     STATION_SETUP,
@@ -315,6 +316,7 @@ pub(crate) const PROTECTED: &[&Table] = &[
     &TRUST_SET,
     &PRODUCT_TRUST,
     &ACCOUNT,
+    &ACCOUNT_SUBJECT,
     &API_TOKEN,
     &STATION_SETUP,
     &ATTEMPT_FIRMWARE,

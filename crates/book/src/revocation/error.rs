@@ -32,6 +32,17 @@ pub enum RevocationError {
         /// Who made it.
         by: Actor,
     },
+    /// For production a company account and a local one may be one person's.
+    #[error(
+        "revocation request {number} is for production and was made by {by}; a company account and a local account may \
+         be the same person's"
+    )]
+    MaybeSamePerson {
+        /// Its number.
+        number: i64,
+        /// Who made it.
+        by: Actor,
+    },
     /// Somebody asked for the same before.
     #[error("Certificate {serial} of {issuer} is in revocation request {number} already, which {standing}")]
     AskedBefore {
@@ -88,9 +99,11 @@ impl RevocationError {
     pub fn blame(&self) -> Blame {
         match self {
             Self::Unknown { .. } | Self::Nothing | Self::NoCertificate { .. } | Self::NoIssuer { .. } => Blame::Usage,
-            Self::Settled { .. } | Self::SamePerson { .. } | Self::OldList { .. } | Self::AskedBefore { .. } => {
-                Blame::Refused
-            }
+            Self::Settled { .. }
+            | Self::SamePerson { .. }
+            | Self::MaybeSamePerson { .. }
+            | Self::OldList { .. }
+            | Self::AskedBefore { .. } => Blame::Refused,
             Self::Book(error) => error.blame(),
         }
     }
@@ -102,6 +115,11 @@ impl RevocationError {
                 "See pending requests with `touchmark revocation list`.".into()
             }
             Self::SamePerson { .. } => "Have a second person check it and confirm it in their own name.".into(),
+            Self::MaybeSamePerson { .. } => {
+                "Have a second person confirm it who signs in in the same way as the first: \
+                                             both with the company's account, or both with a local one."
+                    .into()
+            }
             Self::AskedBefore { number, .. } => {
                 format!("Run `touchmark revocation show {number}`; leave out what is in it to ask for the others.")
             }

@@ -15,6 +15,7 @@ use time::OffsetDateTime;
 use self::lists::{padded, stripped};
 use self::revoking::{asked_before, certified, hold_of, revoke_one};
 use crate::Book;
+use crate::access::is_of_company;
 use crate::access::seal::Sealed;
 use crate::by::{By, moment};
 use crate::engine::{Into, P, Row, params};
@@ -234,13 +235,19 @@ impl Book {
     ///
     /// # Errors
     ///
-    /// [`RevocationError::SamePerson`] where it is for production and the same person asked.
+    /// [`RevocationError::SamePerson`] where it is for production and the same person asked;
+    /// [`RevocationError::MaybeSamePerson`] where one of the two has a company account and the other a local one.
     pub fn confirm_revocation(&self, number: i64, by: &By) -> Result<(RevocationRequest, u64), RevocationError> {
         self.write(|tx| {
             let request = locked(tx, number)?;
             self.sealed(tx, Sealed::Request, P::Int(number))?;
             if request.purpose == Purpose::Production && request.requested_by.is_same_person(&by.actor) {
                 return Err(RevocationError::SamePerson { number, by: by.actor.clone() });
+            }
+            if request.purpose == Purpose::Production
+                && is_of_company(tx, &request.requested_by)? != is_of_company(tx, &by.actor)?
+            {
+                return Err(RevocationError::MaybeSamePerson { number, by: request.requested_by });
             }
             let wanted = read_wanted(tx, number)?;
             // All locks before the log's head, as every act takes them.

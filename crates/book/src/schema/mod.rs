@@ -31,7 +31,8 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 4, name: "accounts, tokens, stations", statements: version4 },
     Migration { version: 5, name: "firmware of units", statements: version5 },
     Migration { version: 6, name: "corrections and product settings", statements: version6 },
-    Migration { version: 7, name: "seals of accounts, sessions and tokens", statements: version7 },
+    Migration { version: 7, name: "accounts of the company", statements: version7 },
+    Migration { version: 8, name: "seals of accounts, sessions and tokens", statements: version8 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -70,6 +71,7 @@ pub(crate) const TABLES: &[&str] = &[
     "trust_set",
     "product_trust",
     "account",
+    "account_subject",
     "api_token",
     "station_setup",
     "attempt_firmware",
@@ -121,7 +123,11 @@ fn version6(postgresql: bool) -> String {
 }
 
 fn version7(postgresql: bool) -> String {
-    for_engine(include_str!("version7.sql"), postgresql)
+    for_engine(include_str!("version7.sql"), postgresql) + &refusals::triggers(7, postgresql)
+}
+
+fn version8(postgresql: bool) -> String {
+    for_engine(include_str!("version8.sql"), postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

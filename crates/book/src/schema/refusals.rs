@@ -232,6 +232,32 @@ const REFUSALS_6: &[Refusal] = &[
     withdrawn_only("order_places", WITH_REEL),
 ];
 
+/// Version 7: an account is the company's or the site's own, never both, and for production one kind confirms
+/// what the same kind asked for: a person may have one of each.
+const REFUSALS_7: &[Refusal] = &[
+    refuse(
+        "account_subject",
+        "INSERT",
+        "NOT EXISTS (SELECT 1 FROM account a WHERE a.name = NEW.account AND a.password = '' AND a.badge IS NULL)",
+        "an account with a password or a badge is never a company account",
+    ),
+    refuse(
+        "account",
+        "UPDATE",
+        "(NEW.password <> '' OR NEW.badge IS NOT NULL) \
+         AND EXISTS (SELECT 1 FROM account_subject s WHERE s.account = OLD.name)",
+        "a company account has no password and no badge here",
+    ),
+    refuse(
+        "revocation_request",
+        "UPDATE",
+        "NEW.state = 'confirmed' AND NEW.purpose = 'production' \
+         AND (SELECT count(*) FROM account_subject s WHERE s.account = NEW.requested_by) \
+         <> (SELECT count(*) FROM account_subject s WHERE s.account = NEW.settled_by)",
+        "a company account and a local one may be the same person",
+    ),
+];
+
 const fn withdrawn_only(table: &'static str, when: &'static str) -> Refusal {
     refuse(table, "DELETE", when, "nothing is removed from the book but what an entry withdraws")
 }
@@ -332,6 +358,13 @@ const BROUGHT: &[Brought] = &[
         ],
         never_removed: &[],
         refusals: REFUSALS_6,
+    },
+    Brought {
+        version: 7,
+        rewritten: &[],
+        written_once: &["account_subject"],
+        never_removed: &[],
+        refusals: REFUSALS_7,
     },
 ];
 

@@ -2,8 +2,8 @@
 
 use book::ids::{Actor, FirmwareVersion, StationName};
 use book::{
-    AccountError, AccountRole, Blame, NewAccount, NewApiToken, Repeated, SignedInBy, StationSetup, Subject,
-    Verification,
+    AccountError, AccountRole, Blame, CompanySubject, NewAccount, NewApiToken, Repeated, SignedInBy, StationSetup,
+    Subject, Verification,
 };
 use time::Duration;
 
@@ -108,14 +108,95 @@ pub fn what_accounts_may_not_become(engine: &Engine<'_>) {
     assert!(damages.iter().any(|d| d.table == "account" && d.key == "ada"), "{damages:?}");
 }
 
+pub fn company_accounts(engine: &Engine<'_>) {
+    let site = engine.site();
+    let book = &site.book;
+    let name = |text: &str| Actor::new(text).expect("a name");
+    let at_company =
+        |subject: &str| CompanySubject { issuer: "https://id.example".into(), subject: subject.to_owned() };
+    let admit = |subject: &str, wished: &str, role| {
+        book.admit_company(&at_company(subject), &name(wished), role, at(5)).map(|account| account.name.to_string())
+    };
+    book.add_account(&person("ada", AccountRole::Engineer, None), true, &acting("ada")).expect("the first");
+
+    // The company's Ada is not the one who is here, and another Ada of the company is neither.
+    assert_eq!(admit("1", "Ada", AccountRole::Engineer).expect("added"), "Ada (2)");
+    assert_eq!(admit("2", "A DA", AccountRole::Auditor).expect("added"), "A DA (3)");
+    assert_eq!(admit("1", "Ada", AccountRole::Engineer).expect("known"), "Ada (2)");
+    assert_eq!(admit("1", "Renamed", AccountRole::Engineer).expect("known"), "Ada (2)", "the subject names a person");
+    let elsewhere = CompanySubject { issuer: "https://other.example".into(), subject: "1".into() };
+    let other = book.admit_company(&elsewhere, &name("Ben"), AccountRole::Operator, at(5)).expect("added");
+    assert_eq!((other.name.as_str(), other.company, other.password), ("Ben", true, None), "the issuer as well");
+    let known = book.account_of_subject(&at_company("1")).expect("asks").expect("there");
+    assert_eq!((known.name.as_str(), known.role, known.closed), ("Ada (2)", AccountRole::Engineer, false));
+    assert!(book.account_of_subject(&at_company("3")).expect("asks").is_none());
+    assert!(!book.account(&name("ada")).expect("asks").expect("there").company);
+
+    // The last engineer is the last one who needs no provider.
+    let last = book.close_account(&name("ada"), &acting("ada")).expect_err("the last engineer with a password");
+    assert!(matches!(last, AccountError::LastEngineer { .. }), "{last}");
+    for change in [person("Ada (2)", AccountRole::Engineer, None), person("Ben", AccountRole::Operator, Some(7))] {
+        let refused = book.change_account(&change, false, &acting("ada")).expect_err("the company's");
+        assert!(matches!(refused, AccountError::OfCompany { .. }) && refused.blame() == Blame::Refused, "{refused}");
+    }
+
+    // Another role ends the sessions, the same one does not; and all of them end at once.
+    let begin = |token| book.begin_session(&[token; 32], SignedInBy::Company, at(100), &acting("Ada (2)"));
+    begin(1).expect("begun");
+    admit("1", "Ada", AccountRole::Engineer).expect("the same role");
+    assert!(book.session(&[1; 32], at(6)).expect("asks").is_some());
+    admit("1", "Ada", AccountRole::Auditor).expect("another role");
+    assert!(book.session(&[1; 32], at(6)).expect("asks").is_none());
+    begin(2).expect("begun");
+    begin(3).expect("begun");
+    book.end_sessions(&name("Ada (2)"), &acting("Ada (2)")).expect("ended");
+    let size = book.head().expect("a head").size;
+    book.end_sessions(&name("Ada (2)"), &acting("Ada (2)")).expect("again");
+    assert_eq!(book.head().expect("a head").size, size, "where there is none, nothing is said");
+    assert!([2, 3].iter().all(|n| book.session(&[*n; 32], at(6)).expect("asks").is_none()));
+
+    book.close_account(&name("Ada (2)"), &acting("ada")).expect("closed");
+    let closed = admit("1", "Ada", AccountRole::Engineer).expect_err("closed");
+    assert!(matches!(closed, AccountError::Closed { .. }), "{closed}");
+    let acts: Vec<_> = book
+        .entries_about(&Subject::Other("account", "Ada (2)".into()))
+        .expect("asks")
+        .into_iter()
+        .map(|e| e.act)
+        .collect();
+    let begun = ["session.begin"; 2];
+    assert_eq!(acts[..3], ["account.add", begun[0], "account.change"]);
+    assert_eq!(acts[3..], [begun[0], begun[1], "session.end", "account.close"]);
+    assert!(book.verify(None).expect("verifies").intact());
+
+    book.begin_session(&[9; 32], SignedInBy::Password, at(100), &acting("ada")).expect("begun");
+    let mut raw = engine.raw(&site.place);
+    for (rule, sql) in [
+        ("a company account gets no password", "UPDATE account SET password = 'x' WHERE name = 'Ben'"),
+        ("nor a badge", "UPDATE account SET badge = token FROM session WHERE account.name = 'Ben'"),
+        (
+            "a local account is not the company's",
+            "INSERT INTO account_subject VALUES ('ada', 'https://id.example', '9', 1)",
+        ),
+        ("a person is not another's", "UPDATE account_subject SET subject = '9' WHERE account = 'Ben'"),
+        ("who a person is stays", "DELETE FROM account_subject WHERE account = 'Ben'"),
+    ] {
+        assert!(raw.attempt(sql).is_err(), "not refused: {rule}: {sql}");
+    }
+    // What no act did is found by verifying.
+    raw.force("UPDATE account_subject SET subject = '9' WHERE account = 'Ben'");
+    let damages = book.verify(None).expect("verifies").damages;
+    assert!(damages.iter().any(|d| d.table == "account_subject" && d.key == "Ben"), "{damages:?}");
+}
+
 pub fn sessions(engine: &Engine<'_>) {
     let Site { book, place: _place } = engine.site();
     book.add_account(&person("ada", AccountRole::Engineer, None), true, &acting("ada")).expect("the first");
     book.begin_session(&[1; 32], SignedInBy::Password, at(60), &acting("ada")).expect("begun");
     let session = book.session(&[1; 32], at(59)).expect("asks").expect("there");
     assert_eq!(
-        (session.account.as_str(), session.role, session.means),
-        ("ada", AccountRole::Engineer, SignedInBy::Password)
+        (session.account.as_str(), session.role, session.means, session.began),
+        ("ada", AccountRole::Engineer, SignedInBy::Password, at(1))
     );
     assert!(book.session(&[1; 32], at(60)).expect("asks").is_none(), "it ended by itself");
     book.prolong_session(&[1; 32], at(120)).expect("prolonged");

@@ -94,6 +94,7 @@ contract! {
     seals::only_rows_of_acts_let_anybody_in => only_rows_of_acts_let_anybody_in,
     seals::no_word_is_put_in_a_mouth => no_word_is_put_in_a_mouth,
     seals::a_lost_key_lets_nobody_in => a_lost_key_lets_nobody_in,
+    access::company_accounts => company_accounts,
     access::sessions => sessions,
     access::tokens_and_kept_answers => tokens_and_kept_answers,
     access::stations_and_the_tape => stations_and_the_tape,

@@ -2,8 +2,8 @@
 
 use book::ids::{Actor, AuthorityName};
 use book::{
-    Book, By, CredentialState, NewAuthority, PartialList, Purpose, RequestState, RevocationError, RevocationList, Role,
-    Wanted,
+    AccountRole, Book, By, CompanySubject, CredentialState, NewAuthority, PartialList, Purpose, RequestState,
+    RevocationError, RevocationList, Role, Wanted,
 };
 
 use crate::support::*;
@@ -146,6 +146,14 @@ fn four_eyes(engine: &Engine<'_>) {
     let sql = "UPDATE revocation_request SET state = 'confirmed', settled = 1, settled_by = 'ada'";
     assert!(engine.raw(&site.place).attempt(sql).is_err(), "the database refuses it too");
     assert!(site.book.revoked(&root.name).expect("asks").is_empty());
+    // Ada may have an account at the company too, under whatever name.
+    let other = CompanySubject { issuer: "https://id.example".into(), subject: "1".into() };
+    let company = Actor::new("a.stone").expect("a name");
+    site.book.admit_company(&other, &company, AccountRole::Engineer, at(1)).expect("added");
+    let either = site.book.confirm_revocation(request.number, &person("a.stone", 10)).expect_err("maybe the same");
+    assert!(matches!(either, RevocationError::MaybeSamePerson { .. }), "{either}");
+    let sql = "UPDATE revocation_request SET state = 'confirmed', settled = 1, settled_by = 'a.stone'";
+    assert!(engine.raw(&site.place).attempt(sql).is_err(), "the database refuses it too");
     let (confirmed, count) = site.book.confirm_revocation(request.number, &ben).expect("confirmed");
     assert_eq!(count, 1);
     assert_eq!(confirmed.settled.expect("settled").1.as_str(), "ben");

@@ -1,7 +1,7 @@
 //! Rows that say who a person is, changed by somebody who can write the book's tables and has no key.
 
 use book::ids::{Actor, AuthorityName};
-use book::{AccountRole, Book, BookError, NewAccount, NewApiToken, SignedInBy, Wanted};
+use book::{AccountRole, Book, BookError, CompanySubject, NewAccount, NewApiToken, SignedInBy, Wanted};
 
 use crate::support::*;
 
@@ -20,6 +20,10 @@ fn person(text: &str, role: AccountRole, badge: Option<u8>) -> NewAccount {
     NewAccount { name: name(text), role, password, badge: badge.map(|b| [b; 32]) }
 }
 
+fn at_company(subject: &str) -> CompanySubject {
+    CompanySubject { issuer: "https://id.example".into(), subject: subject.into() }
+}
+
 /// A site with two engineers, an operator with a badge, a token, a session, a request.
 fn peopled(engine: &Engine<'_>) -> Site {
     let site = engine.site().stocked(4);
@@ -31,6 +35,7 @@ fn peopled(engine: &Engine<'_>) -> Site {
     book.add_account(&person("ada", AccountRole::Engineer, None), true, &acting("ada", 1)).expect("the first");
     book.add_account(&person("ben", AccountRole::Engineer, None), false, &acting("ada", 2)).expect("added");
     book.add_account(&person("olga", AccountRole::Operator, Some(7)), false, &acting("ada", 3)).expect("added");
+    book.admit_company(&at_company("cora-1"), &name("cora"), AccountRole::Auditor, at(3)).expect("admitted");
     for (program, token) in [("mes", 5), ("old", 6)] {
         let token =
             NewApiToken { name: name(program), token: [token; 32], role: AccountRole::Operator, expires: at(900) };
@@ -45,7 +50,8 @@ fn peopled(engine: &Engine<'_>) -> Site {
 
 /// Everybody is let in whom an act let in.
 fn assert_sound(book: &Book) {
-    assert_eq!(book.accounts().expect("asks").len(), 3);
+    assert_eq!(book.accounts().expect("asks").len(), 4);
+    assert!(book.account_of_subject(&at_company("cora-1")).expect("asks").is_some());
     for person in ["ada", "ben", "olga"] {
         assert!(book.account(&name(person)).expect("asks").is_some());
     }
@@ -59,7 +65,7 @@ fn assert_sound(book: &Book) {
 
 pub fn only_rows_of_acts_let_anybody_in(engine: &Engine<'_>) {
     type Use = fn(&Book) -> Result<bool, BookError>;
-    let forged: [(&str, &str, Use); 9] = [
+    let forged: [(&str, &str, Use); 10] = [
         (
             "a session that nobody began",
             "INSERT INTO session (token, account, means, began, expires) SELECT {2}, 'ben', means, began, expires FROM session",
@@ -89,6 +95,11 @@ pub fn only_rows_of_acts_let_anybody_in(engine: &Engine<'_>) {
         ("a badge", "UPDATE account SET badge = {9} WHERE name = 'olga'", |book| {
             Ok(book.account_of_badge(&[9; 32])?.is_some())
         }),
+        (
+            "a person of the company whom an account does not belong to",
+            "UPDATE account_subject SET subject = 'mine'",
+            |book| Ok(book.account_of_subject(&at_company("mine"))?.is_some()),
+        ),
         ("a token that may more", "UPDATE api_token SET role = 'engineer' WHERE name = 'mes'", |book| {
             Ok(book.api_token(&[5; 32], at(50))?.is_some())
         }),

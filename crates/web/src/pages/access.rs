@@ -10,19 +10,32 @@ use works::Trouble;
 use works::access::{self, Begun, Pace, Role};
 
 use crate::again::Again;
-use crate::answer::{Oops, go, page};
+use crate::answer::{Oops, go, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::{Peer, Person, cookie};
 
 #[derive(Template)]
 #[template(path = "sign_in.html")]
-struct SignInPage {
+pub(super) struct SignInPage {
     frame: Frame,
     next: String,
+    /// What the company's sign-in is called, and where it begins.
+    company: Option<(String, String)>,
+    /// Why there is no session yet, and what to do.
+    trouble: Option<(String, String)>,
 }
 
 impl SignInPage {
+    pub(super) fn new(app: &App, again: Again, next: String, trouble: Option<(String, String)>) -> Self {
+        let named = app.site.settings.pages.openid.as_ref().zip(app.company.as_ref());
+        let company = named.map(|(settings, company)| {
+            let begin = format!("{}/sign-in/company?next={}", company.address(), in_address(&next));
+            (settings.name.clone(), begin)
+        });
+        Self { frame: Frame::door(app, again), next, company, trouble }
+    }
+
     /// A scanner types at once; where a form is given again its own field has the focus.
     fn badge_attributes(&self) -> &'static str {
         match self.frame.again.0 {
@@ -58,7 +71,7 @@ struct AccountPage {
 #[derive(Deserialize)]
 pub struct NextQuery {
     #[serde(default)]
-    next: String,
+    pub(super) next: String,
 }
 
 /// Name and password.
@@ -105,7 +118,7 @@ pub struct Own {
 ///
 /// Browsers drop tabs and line ends from an address and take a backslash for a slash (WHATWG URL §4.4), and what
 /// stands between may undo percent-encoding: the address is refused where any such reading has another host.
-fn within(next: &str) -> &str {
+pub(super) fn within(next: &str) -> &str {
     let leads_away = |address: &str| !address.starts_with('/') || address[1..].starts_with(['/', '\\']);
     let mut read = next.to_owned();
     for _ in 0..3 {
@@ -135,7 +148,7 @@ pub async fn show(State(app): State<App>, again: Again, Query(query): Query<Next
     if app.link().is_some() {
         return Ok(Redirect::to("/first").into_response());
     }
-    page(&SignInPage { frame: Frame::door(&app, again), next: query.next })
+    page(&SignInPage::new(&app, again, query.next, None))
 }
 
 /// `POST /sign-in`.

@@ -3,6 +3,7 @@
 pub mod access;
 pub mod authorities;
 pub mod chosen;
+pub mod company;
 pub mod declarations;
 pub mod deliveries;
 pub mod evidence;

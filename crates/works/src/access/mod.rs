@@ -6,10 +6,15 @@
 //! Tokens and session cookies are 32 random octets, of which the book keeps
 //! SHA-256: nobody can guess one, so nothing slower is needed.
 //!
+//! [`Company`] signs people in at their company's provider instead: `provider`
+//! has the protocol, `company` who may come in and as whom.
+//!
 //! Every sign-in, taken or refused, every change of an account and every token
 //! is an entry of the log.
 
+mod company;
 mod gate;
+mod provider;
 pub(crate) mod sealing;
 mod secret;
 mod standing;
@@ -23,6 +28,7 @@ use zeroize::Zeroizing;
 
 pub use book::ids::Actor as Name;
 pub use book::{AccountRole as Role, Session, SignedInBy as Means};
+pub use company::{Answer, Begin, Company};
 pub use gate::{Gate, Pace};
 pub use sealing::{Resealed, reseal};
 pub use secret::{csrf_of, digest, draw_token};
@@ -57,6 +63,8 @@ pub struct AccountView {
     pub password: bool,
     /// Whether there is a badge.
     pub badge: bool,
+    /// Whether the person signs in with the company's account.
+    pub company: bool,
     /// Whether it is closed.
     pub closed: bool,
     /// When it changed last.
@@ -201,6 +209,7 @@ pub fn accounts(site: &Site) -> Result<Vec<AccountView>, Trouble> {
         role: a.role.word(),
         password: a.password.is_some(),
         badge: a.has_badge,
+        company: a.company,
         closed: a.closed,
         changed: time_text(a.changed),
     };
@@ -249,7 +258,9 @@ pub fn first(site: &Site, name: &str, password: &str, clock: fn() -> OffsetDateT
 pub fn change(site: &Site, wish: &Wish<'_>, who: &Who) -> Result<(), Trouble> {
     let change = account(site, wish)?;
     let known = site.book.account(&change.name)?;
-    if known.is_some_and(|k| k.password.is_none() && change.password.is_none() && change.role != Role::Operator) {
+    if known.is_some_and(|k| {
+        !k.company && k.password.is_none() && change.password.is_none() && change.role != Role::Operator
+    }) {
         return Err(
             Trouble::usage(format!("{} has no password", change.name), "Give one with the new role.").about("password")
         );
@@ -300,7 +311,7 @@ fn begin(
     let by = who.by();
     let expires = by.at + life(role);
     site.book.begin_session(&digest(&token), means, expires, &by)?;
-    Ok(Begun { token, session: Session { account: name.clone(), role, means, expires } })
+    Ok(Begun { token, session: Session { account: name.clone(), role, means, began: by.at, expires } })
 }
 
 fn life(role: AccountRole) -> Duration {
@@ -396,9 +407,12 @@ pub fn sign_in_by_badge(
 pub fn session(site: &Site, token: &str, now: OffsetDateTime) -> Result<Option<Session>, Trouble> {
     let key = digest(token);
     let Some(mut session) = site.book.session(&key, now)? else { return Ok(None) };
+    // The company is asked again once a shift: a session in use must not outlive the groups that it stands on.
+    let last = if session.means == SignedInBy::Company { session.began + OPERATOR } else { now + IDLE };
+    let prolonged = last.min(now + IDLE);
     // Written only every few minutes: a page that asks often must not write often.
-    if session.role != AccountRole::Operator && session.expires - now < IDLE - Duration::minutes(5) {
-        session.expires = now + IDLE;
+    if session.role != AccountRole::Operator && prolonged - session.expires > Duration::minutes(5) {
+        session.expires = prolonged;
         site.book.prolong_session(&key, session.expires)?;
     }
     Ok(Some(session))

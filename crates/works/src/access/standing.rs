@@ -47,6 +47,10 @@ impl Standing<'_> {
                 format!("{} is an {} of this site", account.name, account.role.word()),
                 "Only an engineer may do this. An engineer can change roles under People.",
             )),
+            Some(account) if account.company => Err(Trouble::refused(
+                format!("{} signs in with the company's account and has no password here", account.name),
+                "Do this on the pages, signed in.",
+            )),
             _ => {
                 refused(site, known.as_ref().map(|a| &a.name), SignedInBy::Password, who.clock)?;
                 Err(wrong())

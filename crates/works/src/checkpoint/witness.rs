@@ -5,25 +5,15 @@
 //! checkpoint with the proof (RFC 9162 §2.1.4) that the log only grew since. One that has more entries than the book,
 //! or that finds another beginning, shows that the book went back in time.
 
-use std::fs;
-use std::path::Path;
-use std::sync::Arc;
-use std::time::Duration;
-
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use book::{Head, Mark, Older};
 use serde::Serialize;
-use ureq::tls::{PemItem, RootCerts, TlsConfig, parse_pem};
 
 use super::note::{LARGEST, Note, Signature, Verifier};
+use crate::http;
 use crate::reel::time_text;
 use crate::site::{Site, WitnessSettings};
-
-/// The longest that an answer is waited for.
-const PATIENCE: Duration = Duration::from_secs(5);
-/// The system's certificates, as Debian keeps them.
-const OF_SYSTEM: &str = "/etc/ssl/certs/ca-certificates.crt";
 
 /// What a witness said.
 #[derive(Debug, Clone, Serialize)]
@@ -46,23 +36,6 @@ enum Answer {
     Differs,
 }
 
-fn agent(settings: &WitnessSettings, dir: &Path) -> Result<ureq::Agent, String> {
-    let mut config = ureq::Agent::config_builder().timeout_global(Some(PATIENCE)).http_status_as_error(false);
-    if settings.url.starts_with("https:") {
-        let path = settings.certificates.as_ref().map_or_else(|| OF_SYSTEM.into(), |path| dir.join(path));
-        let pem = fs::read(&path).map_err(|e| format!("{}: {e}", path.display()))?;
-        let certificates = parse_pem(&pem).filter_map(|item| match item {
-            Ok(PemItem::Certificate(certificate)) => Some(certificate),
-            _ => None,
-        });
-        let roots = RootCerts::Specific(Arc::new(certificates.collect()));
-        let provider = Arc::new(rustls::crypto::aws_lc_rs::default_provider());
-        let tls = TlsConfig::builder().root_certs(roots).unversioned_rustls_crypto_provider(provider).build();
-        config = config.tls_config(tls);
-    }
-    Ok(config.build().new_agent())
-}
-
 fn ask(agent: &ureq::Agent, url: &str, old: u64, proof: &[[u8; 32]], note: &Note) -> Result<Answer, String> {
     let hashes: String = proof.iter().map(|hash| format!("{}\n", STANDARD.encode(hash))).collect();
     let answer = agent.post(url).send(format!("old {old}\n{hashes}\n{note}")).map_err(|e| e.to_string())?;
@@ -82,7 +55,7 @@ fn ask(agent: &ureq::Agent, url: &str, old: u64, proof: &[[u8; 32]], note: &Note
 /// knows more of it.
 fn cosigned(site: &Site, settings: &WitnessSettings, mark: &Mark, note: &Note) -> Result<(Signature, u64), String> {
     let verifier = Verifier::read(&settings.key).map_err(|e| format!("checkpoint.witness.key: {e}"))?;
-    let agent = agent(settings, &site.dir)?;
+    let agent = http::agent(&settings.url, settings.certificates.as_deref(), &site.dir)?;
     let url = format!("{}/add-checkpoint", settings.url.trim_end_matches('/'));
     let older = |size: u64, root| {
         let mark = Mark { life: mark.life, head: Head { size, root } };
