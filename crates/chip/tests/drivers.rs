@@ -71,6 +71,7 @@ fn a_driver_runs_as_another_user() {
     let folder = tempfile::tempdir().unwrap();
     let secret = folder.path().join("site.key");
     std::fs::write(&secret, "a key").unwrap();
+    std::fs::set_permissions(&secret, std::os::unix::fs::PermissionsExt::from_mode(0o600)).unwrap();
     for (line, expected) in [("id -u", id(&["-u", "nobody"])), ("id -G", id(&["-g", "nobody"]))] {
         let answer = said("nobody", line);
         assert!(answer.contains(&format!("ends with: {expected}")), "{line}: {answer}");
