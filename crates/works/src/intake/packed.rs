@@ -12,8 +12,8 @@ use ruzstd::decoding::{BlockDecodingStrategy, FrameDecoder};
 use super::archive::{Each, Password, is_tar, offer, tar};
 use super::{Budget, IntakeError, ReadError, fill};
 
-/// Memory that an expansion may ask for, in MiB: `xz -9` takes 65, `zstd --long` 128.
-const WINDOW_MIB: u32 = 136;
+/// Memory that an expansion may ask for, in MiB: `xz -9` takes 65; `zstd --long` takes 128 and is refused.
+const WINDOW_MIB: u32 = 66;
 
 /// How a stream is packed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -86,9 +86,9 @@ pub(super) fn expand<R: Read>(
     }
     let inner = name.strip_suffix(packing.suffix()).unwrap_or(name).to_owned();
     budget.entry(&inner)?;
-    let octets = budget.read(&inner, &mut watched, None).map_err(|e| refused(e, &inner, packing.words()))?;
+    let content = budget.read(&inner, &mut watched, None).map_err(|e| refused(e, &inner, packing.words()))?;
     drop(watched);
-    offer(&inner, octets, depth, budget, password, each)
+    offer(&inner, content, depth, budget, password, each)
 }
 
 /// Frames of Zstandard, one after the other; the library reads one.
