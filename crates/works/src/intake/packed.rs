@@ -12,8 +12,8 @@ use ruzstd::decoding::{BlockDecodingStrategy, FrameDecoder};
 use super::archive::{Each, Password, is_tar, offer, tar};
 use super::{Budget, IntakeError, ReadError, fill};
 
-/// Memory that an expansion may ask for, in MiB: `xz -9` takes 65; `zstd --long` takes 128 and is refused.
-const WINDOW_MIB: u32 = 66;
+/// Memory that an expansion may ask for, in MiB: `xz -9` takes 65, `zstd --long` 128.
+const WINDOW_MIB: u32 = 136;
 
 /// How a stream is packed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
