@@ -301,6 +301,8 @@ pub(super) fn tar<R: Read>(
 
 #[cfg(test)]
 mod tests {
+    use std::io::Cursor;
+
     use super::*;
 
     #[test]
