@@ -51,6 +51,9 @@ pub struct BrokenCertificate {
     pub why: Unreadable,
 }
 
+/// Things in one file: each takes a hundred times the memory of the smallest octets that look like one.
+pub const MOST: usize = 250_000;
+
 /// Why nothing was found.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum DetectError {
@@ -63,6 +66,9 @@ pub enum DetectError {
     /// A private key: nothing to be examined, and nothing to be passed around.
     #[error("it contains a private key")]
     PrivateKey,
+    /// More than anybody needs in one file.
+    #[error("it holds more than {MOST} certificates, requests, lists or declarations")]
+    TooMany,
     /// It says what it is and is not.
     #[error("it begins like {0}, but {1}")]
     Broken(&'static str, String),
@@ -119,6 +125,9 @@ fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         };
         let der = unfolded(&body[..length]).ok_or_else(|| broken(format!("block {number} is not base 64")))?;
         items.extend(labelled(&String::from_utf8_lossy(label), &der, number)?);
+        if items.len() > MOST {
+            return Err(DetectError::TooMany);
+        }
         rest = &body[length + end.len()..];
     }
     // Whoever asked must not believe that a part which was not read does not exist.
@@ -264,6 +273,9 @@ fn der_sequence(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         } else {
             items.extend(found);
         }
+        if items.len() > MOST {
+            return Err(DetectError::TooMany);
+        }
         if follows.is_none() {
             return Ok(items);
         }
@@ -328,6 +340,12 @@ fn bundle(der: &[u8]) -> Result<Option<Vec<Item>>, Unreadable> {
         while !members.is_done() {
             let member = members.next()?;
             let octets = member.full.of(der);
+            if items.len() == MOST {
+                return Err(Unreadable {
+                    at: member.full.start as usize,
+                    what: "more certificates and lists than are read",
+                });
+            }
             if set == 0xA0 {
                 items.push(certificate(octets)?);
             } else {

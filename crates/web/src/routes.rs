@@ -33,9 +33,6 @@ const ENGINEER: &[Role] = &[Role::Engineer];
 /// Octets of an upload: a delivery for a million chips fits.
 const UPLOAD: usize = 2 << 30;
 
-/// Octets of a body that is held in memory.
-const BODY: usize = 128 << 20;
-
 /// A stage of the work: the navigation's first row, in this order.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Stage {
@@ -158,13 +155,6 @@ impl Routes {
             let method = if *method == Method::GET { &Method::GET } else { &Method::POST };
             self.table.forms.push(Held { method, path, page, id });
         }
-        self
-    }
-
-    /// A route that takes a file as its body.
-    pub(crate) fn body<H: Handler<T, App>, T: 'static>(mut self, path: &'static str, need: Need, handler: H) -> Self {
-        self.table.routes.push((Method::POST, path, need));
-        self.router = self.router.route(path, post(handler).layer(DefaultBodyLimit::max(BODY)));
         self
     }
 

@@ -4,7 +4,7 @@ use std::io::{self, Read, Seek};
 
 use memchr::memmem;
 use rayon::prelude::*;
-use standard::detect::{DetectError, Item, detect};
+use standard::detect::{DetectError, Item, MOST, detect};
 
 use crate::course::{Course, Stopped};
 
@@ -82,6 +82,7 @@ fn read_by(
             continue;
         }
         let found = if total <= longest { in_parts(&octets[..end]).ok() } else { None };
+        let found = found.filter(|found| items.len() + found.len() <= MOST);
         let Some(found) = found else {
             file.rewind().map_err(Unread::Io)?;
             return Ok(None);
@@ -96,7 +97,11 @@ fn read_by(
 
 fn in_parts(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
     let parts: Result<Vec<Vec<Item>>, DetectError> = parts(octets).into_par_iter().map(detect).collect();
-    Ok(parts?.into_iter().flatten().collect())
+    let parts = parts?;
+    if parts.iter().map(Vec::len).sum::<usize>() > MOST {
+        return Err(DetectError::TooMany);
+    }
+    Ok(parts.into_iter().flatten().collect())
 }
 
 /// Cuts a text where blocks begin.

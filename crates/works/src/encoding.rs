@@ -4,6 +4,24 @@ use std::borrow::Cow;
 
 use encoding_rs::{Encoding, UTF_16BE, UTF_16LE, WINDOWS_1252};
 
+/// Octets of a line, a row of a table or a value in JSON, in every text from outside. The longest that real ones hold
+/// is a key or a certificate in PEM beside a few columns, some 3 KiB; a spreadsheet's cell takes 32,767 characters.
+pub(crate) const LONGEST: usize = 64 << 10;
+
+/// The first line that has more octets than a line may have.
+pub(crate) fn long_line(text: &str) -> Option<usize> {
+    text.split('\n').position(|line| line.len() > LONGEST).map(|before| before + 1)
+}
+
+/// What is said of a line, row or value that is too long.
+pub(crate) fn too_long(what: &str) -> String {
+    format!("{what} of more than {LONGEST} bytes")
+}
+
+/// What to do about it.
+pub(crate) const TOO_LONG_ADVICE: &str =
+    "No chip, unit or key needs so much: ask the sender for the file as it was written, one record a line.";
+
 /// A text, and how it was encoded where that is worth saying.
 #[derive(Debug)]
 pub(crate) struct Text<'a> {
@@ -117,5 +135,13 @@ mod tests {
             let no = read(octets).expect_err("no text");
             assert!(no.line == line && no.why.contains(why), "{octets:x?}: {no:?}");
         }
+    }
+
+    #[test]
+    fn a_line_that_is_too_long_is_found_by_its_number() {
+        let fits = "a".repeat(LONGEST);
+        assert_eq!(long_line(&format!("one\n{fits}\r")), Some(2));
+        assert_eq!(long_line(&format!("one\n{fits}\nthree\n")), None);
+        assert_eq!(long_line(""), None);
     }
 }

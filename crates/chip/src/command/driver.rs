@@ -285,7 +285,7 @@ impl Drop for Driver {
 }
 
 /// Reads a response to call `id`.
-fn read(text: &[u8], id: u64) -> Result<Value, Failed> {
+pub(super) fn read(text: &[u8], id: u64) -> Result<Value, Failed> {
     let garbled = |what: String| Err(Failed::Garbled(what));
     let response: Response = match serde_json::from_slice(text) {
         Ok(response) => response,

@@ -82,6 +82,12 @@ impl CommandSource {
     }
 }
 
+/// Whether a line that a driver wrote answers the call of this number, with a result or with an error. For those who
+/// try what a driver may write.
+pub fn is_answer(line: &[u8], call: u64) -> bool {
+    matches!(driver::read(line, call), Ok(_) | Err(Failed::Said(_)))
+}
+
 fn named(program: &str) -> String {
     format!("the driver {}", shown(program))
 }

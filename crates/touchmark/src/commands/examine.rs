@@ -95,6 +95,7 @@ pub fn run(args: ExamineArgs, place: &Place, output: &mut Output) -> Result<Exit
         revocations: kept.paths().to_vec(),
         device: Device { vendor: args.vendor, product: args.product, by_declaration: false },
         at: args.at,
+        most: None,
     };
     let site = if args.trust_set.is_empty() { None } else { Some(place.open()?) };
     let (answer, sets) = watched(output, "files and certificates", |course| {

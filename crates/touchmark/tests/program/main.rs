@@ -29,6 +29,8 @@ mod indirect;
 #[cfg(unix)]
 mod interrupted;
 mod keeping;
+#[cfg(target_os = "linux")]
+mod kept_inputs;
 #[cfg(unix)]
 mod killed;
 mod label;
@@ -38,6 +40,8 @@ mod line;
 mod main_job;
 #[cfg(unix)]
 mod many;
+#[cfg(target_os = "linux")]
+mod memory;
 mod messy;
 mod onboarding;
 mod outside;

@@ -1,7 +1,7 @@
 //! What changes something.
 
 use axum::Json;
-use axum::body::Bytes;
+use axum::body::Body;
 use axum::extract::{Path, Query, State};
 use axum::http::HeaderMap;
 use axum::response::Response;
@@ -20,6 +20,7 @@ use super::shapes::{
 use crate::answer::Oops;
 use crate::app::App;
 use crate::guard::Person;
+use crate::incoming::take_body;
 
 pub(super) fn shape<T: serde::de::DeserializeOwned>(answer: impl serde::Serialize) -> Result<T, Trouble> {
     serde_json::to_value(answer)
@@ -30,13 +31,8 @@ pub(super) fn shape<T: serde::de::DeserializeOwned>(answer: impl serde::Serializ
 /// Characters of a scan, as the document says.
 const SCAN: usize = 1000;
 
-/// A body as a file of that name, which the works read.
-fn as_file(name: &str, octets: &[u8]) -> Result<(tempfile::TempDir, std::path::PathBuf), Trouble> {
-    let folder = tempfile::tempdir().map_err(Trouble::temporary)?;
-    let path = folder.path().join(crate::incoming::safe_name(name, 0));
-    std::fs::write(&path, octets).map_err(Trouble::temporary)?;
-    Ok((folder, path))
-}
+/// Octets of a file that is the body of a call.
+const BODY: usize = 128 << 20;
 
 /// Where a manifest belongs.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -69,10 +65,13 @@ pub async fn receive_reel(
     person: Person,
     headers: HeaderMap,
     Query(query): Query<ReelQuery>,
-    body: Bytes,
+    body: Body,
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
-    let request = format!("reel {query:?} {:?}", works::access::digest(&String::from_utf8_lossy(&body)));
+    let (folder, path) = take_body(query.name.as_deref().unwrap_or("manifest"), body, BODY).await?;
+    let file = path.clone();
+    let digest = app.work(move |_| reel::digest(&file)).await?;
+    let request = format!("reel {query:?} {digest:?}");
     once(&app, &person, &headers, request, move |app| {
         let columns: ColumnMap = match query.map.as_deref() {
             Some(map) => {
@@ -80,7 +79,7 @@ pub async fn receive_reel(
             }
             None => ColumnMap::default(),
         };
-        let (_folder, path) = as_file(query.name.as_deref().unwrap_or("manifest"), &body)?;
+        let _folder = folder;
         let options = reel::Options { columns, from_certificates: query.from_certificates };
         let received = reel::receive(&app.site, &path, &query.reel, &query.product, &options, &who, &Course::new())?;
         shape::<Received>(received.json())
@@ -114,12 +113,15 @@ pub async fn receive_delivery(
     person: Person,
     headers: HeaderMap,
     Query(query): Query<DeliveryQuery>,
-    body: Bytes,
+    body: Body,
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
-    let request = format!("delivery {query:?} {:?}", works::access::digest(&String::from_utf8_lossy(&body)));
+    let (folder, path) = take_body(query.name.as_deref().unwrap_or("delivery"), body, BODY).await?;
+    let file = path.clone();
+    let digest = app.work(move |_| reel::digest(&file)).await?;
+    let request = format!("delivery {query:?} {digest:?}");
     once(&app, &person, &headers, request, move |app| {
-        let (_folder, path) = as_file(query.name.as_deref().unwrap_or("delivery"), &body)?;
+        let _folder = folder;
         let received = delivery::receive(&app.site, &path, &query.reel, query.accept_part, None, &who, &Course::new())?;
         shape::<Received>(received.json())
     })

@@ -30,8 +30,7 @@ use zeroize::Zeroizing;
 
 pub use findings::{Finding, Group, grouped, read};
 pub use task::{Made, Outcome, Reported, Task};
-pub(crate) use upload::safe_name;
-pub use upload::{Files, Upload, take};
+pub use upload::{Files, Upload, take, take_body};
 
 use crate::answer::{Oops, download, is_part};
 use crate::app::App;

@@ -16,6 +16,9 @@ use super::findings::Finding;
 use crate::app::App;
 use crate::pages::chosen::Chosen;
 
+/// Certificates and other things that are examined at once: the answer names each, in memory.
+const EXAMINED: usize = 20_000;
+
 /// What is to be done.
 #[derive(Clone)]
 pub enum Task {
@@ -198,6 +201,7 @@ pub(super) fn done(
                 trust: trust.clone(),
                 signers: signers.clone(),
                 device: *device,
+                most: Some(EXAMINED),
                 ..examine::Examine::default()
             };
             judged(json(&examine::examine(&request, who.now(), course)?)?, false)

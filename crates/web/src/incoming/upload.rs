@@ -3,10 +3,13 @@
 use std::collections::HashMap;
 use std::path::PathBuf;
 
+use axum::body::Body;
 use axum::extract::multipart::MultipartRejection;
 use axum::extract::{FromRequest, Multipart, Request};
+use axum::http::StatusCode;
 use tempfile::TempDir;
 use tokio::io::AsyncWriteExt;
+use tokio_stream::StreamExt as _;
 use works::Trouble;
 use works::trouble::About as _;
 
@@ -82,6 +85,31 @@ impl<S: Send + Sync> FromRequest<S> for Files {
         let typed = request.extensions().get::<Typed>().cloned().unwrap_or_default();
         Ok(Self { form: Multipart::from_request(request, state).await?, typed })
     }
+}
+
+/// Takes a body as a file of that name, which lands on disk as it comes; it is gone with its folder.
+///
+/// # Errors
+///
+/// Where it breaks off or is too large.
+pub async fn take_body(name: &str, body: Body, most: usize) -> Result<(TempDir, PathBuf), Oops> {
+    let disk = |e: std::io::Error| Oops::from(Trouble::temporary(e));
+    let folder = TempDir::new().map_err(disk)?;
+    let path = folder.path().join(safe_name(name, 0));
+    let mut file = tokio::fs::File::create(&path).await.map_err(disk)?;
+    let (mut stream, mut have) = (body.into_data_stream(), 0);
+    while let Some(chunk) = stream.next().await {
+        let chunk = chunk
+            .map_err(|e| Trouble::usage(format!("the body broke off: {e}"), "Send it again; nothing was kept."))?;
+        have += chunk.len();
+        if have > most {
+            let what = format!("the body has more than {most} bytes");
+            return Err(Oops::Status(StatusCode::PAYLOAD_TOO_LARGE, what, "Send it in parts.".into()));
+        }
+        file.write_all(&chunk).await.map_err(disk)?;
+    }
+    file.flush().await.map_err(disk)?;
+    Ok((folder, path))
 }
 
 /// Takes a form with files: each lands on disk as it comes.

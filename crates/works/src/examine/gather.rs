@@ -6,6 +6,7 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 use standard::detect::{DetectError, Item, detect};
@@ -79,6 +80,9 @@ pub enum GatherError {
     /// Too many files.
     #[error("more than {MAX_FILES} files were given")]
     TooMany,
+    /// Too many things in them.
+    #[error("the files hold more than {0} certificates, requests, lists and declarations")]
+    TooManyThings(usize),
 }
 
 impl GatherError {
@@ -103,7 +107,9 @@ impl GatherError {
             Self::Archive { .. } => {
                 "Unpack it and give the directory. A delivery is examined as a whole by `touchmark delivery receive`."
             }
-            Self::TooMany => "Give them in parts.",
+            Self::Detect { why: DetectError::TooMany, .. } | Self::TooMany | Self::TooManyThings(_) => {
+                "Give them in parts."
+            }
         };
         Some(text.into())
     }
@@ -146,8 +152,9 @@ pub(super) fn gather(request: &Examine, course: &Course) -> Result<Gathered, Exa
     }
     let total = expanded.iter().map(Vec::len).sum::<usize>() as u64;
     course.phase(Phase::Reading, Some(total));
+    let room = Room { most: request.most.unwrap_or(MAX_FILES), taken: AtomicUsize::new(0) };
     let names = Names::of(&expanded);
-    let mut read = expanded.into_iter().map(|files| read_all(files, &names, course));
+    let mut read = expanded.into_iter().map(|files| read_all(files, &names, &room, course));
     let mut next = || read.next().unwrap_or_else(|| Ok(Vec::new()));
     let gathered = Gathered { subjects: next()?, trust: next()?, signers: next()?, revocations: next()? };
     // An acceptance of nothing at all would be taken for one of what was meant.
@@ -209,7 +216,13 @@ fn first_error(path: &Path, met: walkdir::Error) -> GatherError {
     GatherError::Io { name: error.path().unwrap_or(path).display().to_string(), source: error.into() }
 }
 
-fn read_all(files: Vec<Listed>, names: &Names, course: &Course) -> Result<Vec<Found>, ExamineError> {
+/// How many things are taken, and how many may be.
+struct Room {
+    most: usize,
+    taken: AtomicUsize,
+}
+
+fn read_all(files: Vec<Listed>, names: &Names, room: &Room, course: &Course) -> Result<Vec<Found>, ExamineError> {
     // Small files many at a time, a few large ones each by itself.
     let chunk = (files.len() / (8 * rayon::current_num_threads())).clamp(1, CHUNK);
     let read: Vec<Result<Vec<Found>, ExamineError>> = files
@@ -219,7 +232,12 @@ fn read_all(files: Vec<Listed>, names: &Names, course: &Course) -> Result<Vec<Fo
             let (mut octets, mut found) = (Vec::new(), Vec::with_capacity(files.len()));
             for file in files {
                 course.go_on()?;
+                let before = found.len();
                 read_one(file, names, course, &mut octets, &mut found)?;
+                let count = found.len() - before;
+                if room.taken.fetch_add(count, Ordering::Relaxed) + count > room.most {
+                    return Err(GatherError::TooManyThings(room.most).into());
+                }
                 course.advance(1);
             }
             Ok(found)
@@ -287,16 +305,20 @@ fn read_one(
         found.append(&mut all);
         return Ok(());
     }
+    // An archive is known by its beginning, and not read to its end for that.
+    let mut start = [0; 512];
+    let have = intake::fill(&mut handle, &mut start).map_err(io)?;
+    if intake::is_archive(&start[..have]) {
+        return Err(GatherError::Archive { name: path.display().to_string() }.into());
+    }
     octets.clear();
     octets.shrink_to(ROOM);
     // With room to see its end; it may grow while it is read.
     octets.reserve(usize::try_from(size).unwrap_or(0) + 64);
-    handle.take(MAX_FILE + 1).read_to_end(octets).map_err(io)?;
+    octets.extend_from_slice(&start[..have]);
+    handle.take(MAX_FILE + 1 - have as u64).read_to_end(octets).map_err(io)?;
     if octets.len() as u64 > MAX_FILE {
         return Err(too_large(octets.len() as u64).into());
-    }
-    if intake::is_archive(octets) {
-        return Err(GatherError::Archive { name: path.display().to_string() }.into());
     }
     let (noted, by_directory) = (by_directory, by_directory && !intake::promises_key(&name));
     match detect(octets) {

@@ -88,6 +88,8 @@ pub struct Examine {
     pub device: Device,
     /// Takes the place of the DAC's notBefore as the time of judging.
     pub at: Option<Moment>,
+    /// Certificates, requests, lists and declarations in all, where whoever asks shares the machine with others.
+    pub most: Option<usize>,
 }
 
 /// Why nothing was examined.

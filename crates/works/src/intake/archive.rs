@@ -1,7 +1,7 @@
 //! ZIP, tar and what is packed around a tar, opened in memory or from a file, entry by entry.
 
 use std::fs;
-use std::io::{self, Cursor, Read, Seek, SeekFrom};
+use std::io::{self, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use zeroize::Zeroizing;
@@ -9,7 +9,7 @@ use zip::ZipArchive;
 use zip::result::ZipError;
 
 use super::packed::{self, Packing, refused};
-use super::{Budget, Entry, IntakeError, ReadError};
+use super::{Budget, Content, Entry, IntakeError, ReadError};
 
 pub(super) type Each<'a> = dyn FnMut(Entry) -> Result<(), IntakeError> + 'a;
 pub(super) type Password<'a> = Option<&'a Zeroizing<Vec<u8>>>;
@@ -80,7 +80,7 @@ fn unpack<R: Read + Seek>(
 
 /// A file read through a window that seeking does not throw away: a ZIP's reader seeks
 /// to each entry's header and then to its data, mostly a few octets on.
-struct Window<R> {
+pub(super) struct Window<R> {
     inner: R,
     /// Octets of the file, from `begin` on.
     octets: Vec<u8>,
@@ -92,7 +92,7 @@ struct Window<R> {
 const WINDOW: usize = 128 << 10;
 
 impl<R: Read + Seek> Window<R> {
-    fn new(inner: R) -> Self {
+    pub(super) fn new(inner: R) -> Self {
         Self { inner, octets: Vec::new(), begin: 0, at: 0 }
     }
 }
@@ -138,23 +138,26 @@ impl<R: Read + Seek> Seek for Window<R> {
 /// Gives an entry to the caller, or opens it where it is an archive itself.
 pub(super) fn offer(
     name: &str,
-    octets: Vec<u8>,
+    mut content: Content,
     depth: u8,
     budget: &mut Budget,
     password: Password<'_>,
     each: &mut Each<'_>,
 ) -> Result<(), IntakeError> {
-    if !is_archive(&octets) {
+    let disk = |source| IntakeError::temporary(name, source);
+    let start = content.start().map_err(disk)?;
+    if !is_archive(&start) {
+        let octets = content.into_octets().map_err(disk)?;
         return each(Entry { name: name.to_owned(), octets, within: budget.within });
     }
-    refuse_closed(name, &octets)?;
+    refuse_closed(name, &start)?;
     let depth = depth + 1;
     if depth > budget.limits.depth {
         let what = format!("is nested more than {} archives deep", budget.limits.depth);
         return Err(IntakeError::Size { name: name.to_owned(), what });
     }
-    let around = budget.enter(name, &octets);
-    unpack(name, &octets, Cursor::new(&octets), depth, budget, password, each)?;
+    let around = budget.enter(name, content.sha256().map_err(disk)?);
+    unpack(name, &start, content.reader().map_err(disk)?, depth, budget, password, each)?;
     budget.within = around;
     Ok(())
 }
@@ -251,14 +254,14 @@ fn zip<R: Read + Seek>(
             Err(error) => return Err(damaged(&format!("{inner}: {error}"))),
         };
         let packed = entry.compressed_size();
-        let octets = match budget.read(&inner, &mut entry, Some(packed)) {
-            Ok(octets) => octets,
+        let content = match budget.read(&inner, &mut entry, Some(packed)) {
+            Ok(content) => content,
             // With old encryption a wrong password shows only as garbage.
             Err(ReadError::Io(_)) if encrypted => return Err(locked("the given password does not open it")),
             Err(error) => return Err(error.named(&format!("{name}, entry {inner}"), ZIP)),
         };
         drop(entry);
-        offer(&inner, octets, depth, budget, password, each)?;
+        offer(&inner, content, depth, budget, password, each)?;
     }
     Ok(())
 }
@@ -289,15 +292,17 @@ pub(super) fn tar<R: Read>(
             let what = format!("claims to have {} bytes; the limit is {}", entry.size(), budget.room());
             return Err(IntakeError::Size { name: inner, what });
         }
-        let octets =
+        let content =
             budget.read(&inner, &mut entry, None).map_err(|e| refused(e, &format!("{name}, entry {inner}"), TAR))?;
-        offer(&inner, octets, depth, budget, password, each)?;
+        offer(&inner, content, depth, budget, password, each)?;
     }
     Ok(())
 }
 
 #[cfg(test)]
 mod tests {
+    use std::io::Cursor;
+
     use super::*;
 
     #[test]

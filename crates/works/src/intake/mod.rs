@@ -7,6 +7,7 @@
 //! known by their content. What is known and not opened (7z, RAR, bzip2) is named.
 
 mod archive;
+mod content;
 mod packed;
 
 use std::fs;
@@ -16,6 +17,8 @@ use std::path::{Path, PathBuf};
 use aws_lc_rs::digest::{SHA256, digest};
 use walkdir::WalkDir;
 use zeroize::Zeroizing;
+
+use content::Content;
 
 pub(crate) use archive::is_archive;
 
@@ -83,6 +86,14 @@ pub enum IntakeError {
         /// Why.
         source: io::Error,
     },
+    /// A temporary file could not be written or read.
+    #[error("a temporary file for {name} can't be written or read: {source}")]
+    Temporary {
+        /// Archive or entry.
+        name: String,
+        /// Why.
+        source: io::Error,
+    },
     /// It begins like an archive and can't be read as one.
     #[error("{name} can't be read as {kind}: {why}")]
     Damaged {
@@ -131,13 +142,21 @@ pub enum IntakeError {
 }
 
 impl IntakeError {
+    fn temporary(name: &str, source: io::Error) -> Self {
+        Self::Temporary { name: name.to_owned(), source }
+    }
+
     /// The inspection rule that it falls under, where the input could be judged.
     pub fn rule(&self) -> Option<&'static str> {
         match self {
             Self::Path { .. } => Some("path"),
             Self::Size { .. } => Some("size"),
             Self::Password { .. } => Some("password"),
-            Self::Io { .. } | Self::Damaged { .. } | Self::Closed { .. } | Self::Stopped(_) => None,
+            Self::Io { .. }
+            | Self::Temporary { .. }
+            | Self::Damaged { .. }
+            | Self::Closed { .. }
+            | Self::Stopped(_) => None,
         }
     }
 }
@@ -146,6 +165,7 @@ impl Advise for IntakeError {
     fn kind(&self) -> Kind {
         match self {
             Self::Path { .. } | Self::Size { .. } => Kind::Refused,
+            Self::Temporary { .. } => Kind::Surroundings,
             Self::Io { .. } | Self::Damaged { .. } | Self::Closed { .. } | Self::Password { .. } => Kind::Usage,
             Self::Stopped(stopped) => stopped.kind(),
         }
@@ -155,6 +175,7 @@ impl Advise for IntakeError {
         Some(
             match self {
                 Self::Io { .. } => "Check the path and its permissions.",
+                Self::Temporary { .. } => "Make room on the disk that holds the site, then try again. Nothing was stored.",
                 Self::Damaged { .. } => "Download it again; the copy was cut off or changed. Nothing was stored.",
                 Self::Closed { .. } => "Unpack it and receive the folder, or ask the sender for a ZIP or tar.gz archive. Nothing was stored.",
                 Self::Path { .. } => "No honest archive contains such a name. Do not open it with another program; ask the sender. Nothing was stored.",
@@ -179,9 +200,9 @@ struct Budget {
 
 impl Budget {
     /// Notes that an archive is opened; what is read from now on lies in it. Gives the one around it.
-    fn enter(&mut self, name: &str, octets: &[u8]) -> u32 {
+    fn enter(&mut self, name: &str, sha256: [u8; 32]) -> u32 {
         let around = self.within;
-        self.opened.push(Opened { name: name.to_owned(), sha256: sha256(octets), within: around });
+        self.opened.push(Opened { name: name.to_owned(), sha256, within: around });
         // Far fewer than entries, which are bounded.
         self.within = u32::try_from(self.opened.len()).unwrap_or(u32::MAX);
         around
@@ -208,9 +229,9 @@ impl Budget {
     /// Reads one entry whole, and refuses it as soon as it goes beyond a bound.
     ///
     /// - `packed`: octets that it takes in its archive, where known.
-    fn read(&mut self, name: &str, reader: &mut dyn Read, packed: Option<u64>) -> Result<Vec<u8>, ReadError> {
+    fn read(&mut self, name: &str, reader: &mut dyn Read, packed: Option<u64>) -> Result<Content, ReadError> {
         let room = self.room();
-        let mut octets = Vec::new();
+        let mut content = Content::new();
         let mut chunk = vec![0; 64 << 10];
         loop {
             let count = match reader.read(&mut chunk) {
@@ -219,8 +240,7 @@ impl Budget {
                 Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
                 Err(error) => return Err(ReadError::Io(error)),
             };
-            octets.extend_from_slice(&chunk[..count]);
-            let have = octets.len() as u64;
+            let have = content.len() + count as u64;
             if have > room {
                 let what = format!("expands beyond {room} bytes");
                 return Err(ReadError::Refused(IntakeError::Size { name: name.to_owned(), what }));
@@ -228,9 +248,10 @@ impl Budget {
             if let Some(packed) = packed {
                 self.ratio(name, have, packed).map_err(ReadError::Refused)?;
             }
+            content.add(&chunk[..count]).map_err(|e| ReadError::Refused(IntakeError::temporary(name, e)))?;
         }
-        self.spend(octets.len() as u64);
-        Ok(octets)
+        self.spend(content.len());
+        Ok(content)
     }
 
     /// Small entries may be as dense as they like; a large one that is all one octet is an attack.
@@ -291,8 +312,8 @@ pub fn open(
             }
             let name = found.path().strip_prefix(path).unwrap_or(found.path()).display().to_string();
             budget.entry(&name)?;
-            let octets = whole(found.path(), &mut budget)?;
-            archive::offer(&name, octets, 0, &mut budget, password, each)?;
+            let content = whole(found.path(), &mut budget)?;
+            archive::offer(&name, content, 0, &mut budget, password, each)?;
         }
         return Ok(budget.opened);
     }
@@ -305,7 +326,8 @@ pub fn open(
     if archive::is_archive(&magic[..have]) {
         archive::open_file(path, &name, &magic[..have], &mut budget, password, each)?;
     } else {
-        let octets = whole(path, &mut budget)?;
+        let content = whole(path, &mut budget)?;
+        let octets = content.into_octets().map_err(|e| IntakeError::temporary(&name, e))?;
         each(Entry { name, octets, within: 0 })?;
     }
     Ok(budget.opened)
@@ -332,10 +354,18 @@ pub(crate) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usiz
     Ok(have)
 }
 
-fn whole(path: &Path, budget: &mut Budget) -> Result<Vec<u8>, IntakeError> {
-    let mut file = fs::File::open(path).map_err(|source| IntakeError::Io { path: path.to_owned(), source })?;
-    budget.read(&path.display().to_string(), &mut file, None).map_err(|error| match error {
-        ReadError::Io(source) => IntakeError::Io { path: path.to_owned(), source },
-        ReadError::Refused(error) => error,
-    })
+/// A file's content. It is no larger than its entry may be, and is not copied to another one.
+fn whole(path: &Path, budget: &mut Budget) -> Result<Content, IntakeError> {
+    let io = |source| IntakeError::Io { path: path.to_owned(), source };
+    let file = fs::File::open(path).map_err(io)?;
+    let (room, length) = (budget.room(), file.metadata().map_err(io)?.len());
+    // With room to see its end; it may grow while it is read.
+    let mut octets = Vec::with_capacity(usize::try_from(length.min(room)).unwrap_or(0) + 1);
+    file.take(room + 1).read_to_end(&mut octets).map_err(io)?;
+    if octets.len() as u64 > room {
+        let what = format!("has more than {room} bytes");
+        return Err(IntakeError::Size { name: path.display().to_string(), what });
+    }
+    budget.spend(octets.len() as u64);
+    Ok(Content::Memory(octets))
 }

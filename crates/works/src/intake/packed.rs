@@ -86,9 +86,9 @@ pub(super) fn expand<R: Read>(
     }
     let inner = name.strip_suffix(packing.suffix()).unwrap_or(name).to_owned();
     budget.entry(&inner)?;
-    let octets = budget.read(&inner, &mut watched, None).map_err(|e| refused(e, &inner, packing.words()))?;
+    let content = budget.read(&inner, &mut watched, None).map_err(|e| refused(e, &inner, packing.words()))?;
     drop(watched);
-    offer(&inner, octets, depth, budget, password, each)
+    offer(&inner, content, depth, budget, password, each)
 }
 
 /// Frames of Zstandard, one after the other; the library reads one.

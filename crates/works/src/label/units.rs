@@ -16,11 +16,9 @@ use print::LabelData;
 use zeroize::Zeroizing;
 
 use crate::advice::{Advise, Kind};
+use crate::encoding::{self, LONGEST};
 use crate::label::payload;
 use crate::reel::manifest::is_rounded;
-
-/// Longest line of a units file, octets.
-const LONGEST_LINE: u64 = 64 << 10;
 
 /// Why units can't be taken from where they are. Nothing was printed.
 #[derive(Debug, thiserror::Error)]
@@ -203,7 +201,7 @@ impl Units {
     fn next_line(&mut self) -> Result<Option<Zeroizing<String>>, UnitsError> {
         loop {
             let mut line = Zeroizing::new(Vec::new());
-            let read = std::io::Read::take(&mut self.lines, LONGEST_LINE)
+            let read = std::io::Read::take(&mut self.lines, LONGEST as u64 + 1)
                 .read_until(b'\n', &mut line)
                 .map_err(|source| UnitsError::File { path: self.path.clone(), source })?;
             if read == 0 {
@@ -211,8 +209,8 @@ impl Units {
             }
             self.line += 1;
             let bad = |what: &str| UnitsError::Line { path: self.path.clone(), line: self.line, what: what.into() };
-            if read as u64 == LONGEST_LINE && line.last() != Some(&b'\n') {
-                return Err(bad(&format!("longer than {LONGEST_LINE} bytes")));
+            if read > LONGEST && line.last() != Some(&b'\n') {
+                return Err(bad(&encoding::too_long("a line")));
             }
             let text = std::str::from_utf8(&line).map_err(|_| bad("not UTF-8"))?;
             let text = if self.line == 1 { text.trim_start_matches('\u{FEFF}') } else { text };

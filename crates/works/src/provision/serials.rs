@@ -128,6 +128,10 @@ pub fn listed<'a>(octets: &[u8], name: &str, start: Option<&str>) -> Result<Numb
         Trouble::usage(format!("{name}, line {line}: {why}"), "Write the list again as text. Nothing was started.")
     })?;
     let text = text.text;
+    if let Some(line) = encoding::long_line(&text) {
+        let what = format!("{name}, line {line}: {}", encoding::too_long("a line"));
+        return Err(Trouble::usage(what, format!("{} Nothing was started.", encoding::TOO_LONG_ADVICE)));
+    }
     for (line, text) in (1..).zip(text.lines().map(str::trim)).filter(|(_, text)| !text.is_empty()) {
         if line == 1 && !text.contains(|c: char| c.is_ascii_digit()) {
             return Err(Trouble::usage(

@@ -97,17 +97,15 @@ pub(crate) fn finding_json(finding: &Finding, subject: &str, chip_id: Option<&st
 }
 
 /// SHA-256 of a file or of a directory's files, names and contents in order.
-pub(crate) fn digest(path: &Path) -> Result<[u8; 32], Trouble> {
+///
+/// # Errors
+///
+/// [`Trouble`] where one can't be read.
+pub fn digest(path: &Path) -> Result<[u8; 32], Trouble> {
     let mut digest = Digest::new(&SHA256);
     let mut feed = |file: &Path| -> Result<(), Trouble> {
-        let mut reader = std::fs::File::open(file).map_err(|e| Trouble::file(file, e))?;
-        let mut chunk = vec![0; 1 << 16];
-        loop {
-            match reader.read(&mut chunk).map_err(|e| Trouble::file(file, e))? {
-                0 => return Ok(()),
-                count => digest.update(&chunk[..count]),
-            }
-        }
+        let read = std::fs::File::open(file).and_then(|mut from| feed(&mut digest, &mut from));
+        read.map_err(|e| Trouble::file(file, e))
     };
     if path.is_dir() {
         for entry in walkdir::WalkDir::new(path).sort_by_file_name().into_iter().flatten() {
@@ -118,9 +116,30 @@ pub(crate) fn digest(path: &Path) -> Result<[u8; 32], Trouble> {
     } else {
         feed(path)?;
     }
+    Ok(finished(digest))
+}
+
+/// SHA-256 of all that comes.
+pub(crate) fn digest_of(from: &mut dyn Read) -> std::io::Result<[u8; 32]> {
+    let mut digest = Digest::new(&SHA256);
+    feed(&mut digest, from)?;
+    Ok(finished(digest))
+}
+
+fn feed(digest: &mut Digest, from: &mut dyn Read) -> std::io::Result<()> {
+    let mut chunk = vec![0; 1 << 16];
+    loop {
+        match from.read(&mut chunk)? {
+            0 => return Ok(()),
+            count => digest.update(&chunk[..count]),
+        }
+    }
+}
+
+fn finished(digest: Digest) -> [u8; 32] {
     let mut out = [0; 32];
     out.copy_from_slice(digest.finish().as_ref());
-    Ok(out)
+    out
 }
 
 pub(crate) fn file_name(path: &Path) -> String {
@@ -181,7 +200,7 @@ pub fn receive(
         product: product.facts.name.to_string(),
         findings,
     };
-    if let Some(stream) = Stream::open(path, map)
+    if let Some(stream) = Stream::open(path, map).about("file")?
         && let Some(done) = stored_as_it_comes(site, &new, stream, who, course)?
     {
         head::mark(site, who);

@@ -18,7 +18,9 @@ use super::key_text;
 use super::manifest::json::{Member, Object};
 use super::manifest::table::{self, Header};
 use super::manifest::{self, ColumnMap, cell};
+use crate::encoding::{self, LONGEST};
 use crate::intake::Limits;
+use crate::trouble::Trouble;
 
 /// Octets in which the line that names the columns must end.
 const HEAD: usize = 1 << 16;
@@ -28,14 +30,14 @@ const HEAD: usize = 1 << 16;
 #[error("the manifest must be read as a whole")]
 pub(super) struct Odd;
 
-enum Rows {
-    Table { reader: Box<csv::Reader<BufReader<File>>>, header: Header },
+enum Source {
+    Table { reader: Box<table::Rows<BufReader<File>>>, header: Header },
     Lines(BufReader<File>),
 }
 
 /// A manifest on its way.
 pub(super) struct Stream<'a> {
-    rows: Rows,
+    rows: Source,
     map: &'a ColumnMap,
     /// Lines in all: chips, and one or two more.
     pub(super) lines: u64,
@@ -50,13 +52,26 @@ enum Row {
 
 impl<'a> Stream<'a> {
     /// Opens a manifest; `None` where it is not for this way.
-    pub(super) fn open(path: &Path, map: &'a ColumnMap) -> Option<Self> {
-        let mut file = File::open(path).ok()?;
-        let meta = file.metadata().ok()?;
-        if !meta.is_file() || meta.len() > Limits::default().entry {
-            return None;
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where a line of a table is longer than any, before the table is read into memory.
+    pub(super) fn open(path: &Path, map: &'a ColumnMap) -> Result<Option<Self>, Trouble> {
+        let counted = File::open(path).ok().and_then(|mut file| {
+            let meta = file.metadata().ok()?;
+            let small = meta.is_file() && meta.len() <= Limits::default().entry;
+            let counted = if small { count_lines(&mut file)? } else { return None };
+            Some((file, counted))
+        });
+        let Some((mut file, (lines, long))) = counted else { return Ok(None) };
+        if let Some(line) = long.filter(|_| is_table(&mut file)) {
+            let what = format!("{}, line {line}: {}", super::file_name(path), encoding::too_long("a line"));
+            return Err(Trouble::usage(what, format!("{} Nothing was stored.", encoding::TOO_LONG_ADVICE)));
         }
-        let lines = count_lines(&mut file)?;
+        Ok(Self::of_rows(file, lines, map))
+    }
+
+    fn of_rows(mut file: File, lines: u64, map: &'a ColumnMap) -> Option<Self> {
         let mut head = vec![0; HEAD];
         let have = crate::intake::fill(&mut file, &mut head).ok()?;
         let head = &head[..have];
@@ -69,7 +84,7 @@ impl<'a> Stream<'a> {
         let rows = match first {
             b'{' => {
                 file.seek(SeekFrom::Start(mark as u64)).ok()?;
-                Rows::Lines(BufReader::with_capacity(1 << 18, file))
+                Source::Lines(BufReader::with_capacity(1 << 18, file))
             }
             b'[' => return None,
             _ => {
@@ -78,9 +93,9 @@ impl<'a> Stream<'a> {
                 let text = std::str::from_utf8(&body[..=end]).ok()?;
                 let header = table::header(text, map).ok()?;
                 file.seek(SeekFrom::Start((mark + header.begins) as u64)).ok()?;
-                let mut reader = table::csv_reader(header.delimiter, BufReader::with_capacity(1 << 18, file));
+                let mut reader = table::Rows::new(header.delimiter, BufReader::with_capacity(1 << 18, file));
                 reader.headers().ok()?;
-                Rows::Table { reader: Box::new(reader), header }
+                Source::Table { reader: Box::new(reader), header }
             }
         };
         Some(Self { rows, map, lines, digits: None })
@@ -91,18 +106,20 @@ impl<'a> Stream<'a> {
         let mut rows = Vec::with_capacity(count);
         while rows.len() < count {
             match &mut self.rows {
-                Rows::Table { reader, header } => {
+                Source::Table { reader, header } => {
                     let mut record = StringRecord::new();
-                    match reader.read_record(&mut record) {
+                    match reader.next(&mut record) {
                         Ok(false) => break,
                         Ok(true) if record.len() == header.width => rows.push(Row::Record(record)),
                         _ => return Err(Odd),
                     }
                 }
-                Rows::Lines(reader) => {
+                Source::Lines(reader) => {
                     let mut line = String::new();
-                    if reader.read_line(&mut line).map_err(|_| Odd)? == 0 {
-                        break;
+                    match reader.by_ref().take(LONGEST as u64 + 1).read_line(&mut line).map_err(|_| Odd)? {
+                        0 => break,
+                        count if count > LONGEST => return Err(Odd),
+                        _ => {}
                     }
                     if !line.trim().is_empty() {
                         rows.push(Row::Line(line));
@@ -127,7 +144,7 @@ impl<'a> Stream<'a> {
             Some(NewChip { chip_id, public_key: *key_text::read(key).ok()?.point() })
         };
         match (row, &self.rows) {
-            (Row::Record(record), Rows::Table { header, .. }) => {
+            (Row::Record(record), Source::Table { header, .. }) => {
                 made(&cell(record.get(header.id)?), &cell(record.get(header.key)?))
             }
             (Row::Line(line), _) => {
@@ -140,16 +157,37 @@ impl<'a> Stream<'a> {
     }
 }
 
-/// Lines of a file; it is at its beginning again after that.
-fn count_lines(file: &mut File) -> Option<u64> {
+/// Whether a file is text of lines: neither JSON, where a line may hold all there is, nor certificates, nor an archive.
+fn is_table(file: &mut File) -> bool {
+    let mut head = vec![0; HEAD];
+    let Ok(have) = crate::intake::fill(file, &mut head) else { return false };
+    let head = &head[..have];
+    if file.rewind().is_err() || manifest::looks_like_certificates(head) || crate::intake::is_archive(head) {
+        return false;
+    }
+    encoding::read(head).is_ok_and(|read| !read.text.trim_start().starts_with(['{', '[']))
+}
+
+/// Lines of a file, and the first that is too long; it is at its beginning again after that.
+fn count_lines(file: &mut File) -> Option<(u64, Option<u64>)> {
     let mut chunk = vec![0; 1 << 16];
-    let mut lines = 0;
+    let (mut lines, mut length, mut long) = (0, 0, None);
     loop {
-        match file.read(&mut chunk).ok()? {
+        let count = match file.read(&mut chunk).ok()? {
             0 => break,
-            count => lines += chunk[..count].iter().filter(|o| **o == b'\n').count() as u64,
+            count => count,
+        };
+        let mut from = 0;
+        for at in memchr::memchr_iter(b'\n', &chunk[..count]).chain([count]) {
+            length += at - from;
+            if length > LONGEST && long.is_none() {
+                long = Some(lines + 1);
+            }
+            if at < count {
+                (lines, length, from) = (lines + 1, 0, at + 1);
+            }
         }
     }
     file.rewind().ok()?;
-    Some(lines)
+    Some((lines, long))
 }

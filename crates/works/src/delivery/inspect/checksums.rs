@@ -13,6 +13,7 @@ use standard::verdict::catalogue::intake::DELIVERY_CHECKSUM;
 use standard::verdict::{Finding, Severity};
 
 use super::stage;
+use crate::encoding;
 use crate::findings::{About, Findings};
 use crate::intake::Opened;
 
@@ -40,8 +41,8 @@ pub(super) struct List {
     name: String,
     within: u32,
     lines: Vec<([u8; 32], String)>,
-    /// Lines that are no checksum with a name.
-    unread: Vec<usize>,
+    /// Lines that are no checksum with a name: the first, and how many.
+    unread: Option<(usize, usize)>,
 }
 
 /// Files that came otherwise than they were listed: nothing of them is kept.
@@ -152,18 +153,18 @@ impl List {
         let text = String::from_utf8_lossy(octets.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(octets));
         let own = name.rsplit(['/', '\\']).next().unwrap_or(name);
         let of_one = own.len().checked_sub(".sha256".len()).and_then(|end| own.get(..end));
-        let mut list = Self { name: name.to_owned(), within, lines: Vec::new(), unread: Vec::new() };
+        let mut list = Self { name: name.to_owned(), within, lines: Vec::new(), unread: None };
         for (number, text) in (1..).zip(text.lines()).filter(|(_, text)| !text.trim().is_empty()) {
-            match line(text) {
+            match if text.len() > encoding::LONGEST { None } else { line(text) } {
                 Some((digest, Some(file))) => list.lines.push((digest, file)),
                 Some((digest, None)) if own.to_ascii_lowercase().ends_with(".sha256") => {
                     list.lines.push((digest, of_one.unwrap_or_default().to_owned()));
                 }
-                _ => list.unread.push(number),
+                _ => list.unread.get_or_insert((number, 0)).1 += 1,
             }
         }
         // Something else may have such a name; an empty list is one.
-        (!list.lines.is_empty() || list.unread.is_empty()).then_some(list)
+        (!list.lines.is_empty() || list.unread.is_none()).then_some(list)
     }
 
     /// The name of a line from where the archive begins, with the list's folder before it.
@@ -268,9 +269,8 @@ impl Checksums {
             spoiled.above.push(self.seen[index].above.clone());
         }
         for list in &self.lists {
-            if let Some(first) = list.unread.first() {
-                let more =
-                    if list.unread.len() > 1 { format!(" and {} more", list.unread.len() - 1) } else { String::new() };
+            if let Some((first, count)) = list.unread {
+                let more = if count > 1 { format!(" and {} more", count - 1) } else { String::new() };
                 let finding =
                     Finding::new(&DELIVERY_CHECKSUM, format!("line {first}{more}: not a SHA-256 checksum and a name"));
                 report(

@@ -81,8 +81,8 @@ pub(super) fn matching(read: &mut Read, expectation: &Expectation<'_>, course: &
     for (turn, (chip, list)) in (1..).zip(&doubles) {
         course.go_on()?;
         let entries = named(&read.spool, list)?;
-        let serials: Vec<&str> = entries.iter().map(|(_, serial)| serial.as_str()).collect();
-        let found = format!("chip {chip}: {} DACs, serials {}", list.len(), serials.join(" and "));
+        let serials = few(entries.iter().map(|(_, serial)| serial.as_str()), " and ");
+        let found = format!("chip {chip}: {} DACs, serials {serials}", list.len());
         let finding = Finding::new(&DELIVERY_DOUBLE, found);
         let each = entries.iter().map(|entry| fault(entry, Some(chip.clone()), &finding));
         let about = About::Id(chip.clone());
@@ -94,8 +94,8 @@ pub(super) fn matching(read: &mut Read, expectation: &Expectation<'_>, course: &
         let chips = list.iter().map(|number| Ok(expectation.ids(&known(slot_of(*number)))?.pop()));
         let chips = chips.collect::<Result<Vec<Option<String>>, Trouble>>()?;
         let serial = entries.first().map(|(_, serial)| serial.clone()).unwrap_or_default();
-        let of: Vec<&str> = chips.iter().flatten().map(String::as_str).collect();
-        let found = format!("serial {serial} on {} DACs, for chips {}", list.len(), of.join(" and "));
+        let of = few(chips.iter().flatten().map(String::as_str), " and ");
+        let found = format!("serial {serial} on {} DACs, for chips {of}", list.len());
         let finding = Finding::new(&DELIVERY_SERIAL, found);
         let each = entries.iter().zip(&chips).map(|(entry, chip)| fault(entry, chip.clone(), &finding));
         let turn = (stage::REPEATS, turn, 0);
@@ -120,7 +120,17 @@ fn fault((name, serial): &(String, String), chip_id: Option<String>, finding: &F
 }
 
 fn joined(entries: &[(String, String)]) -> String {
-    entries.iter().map(|(name, _)| name.as_str()).collect::<Vec<_>>().join(", ")
+    few(entries.iter().map(|(name, _)| name.as_str()), ", ")
+}
+
+/// The first few, and how many more there are: what is said of all is kept for each, and would grow with their square.
+fn few<'n>(mut all: impl Iterator<Item = &'n str>, between: &str) -> String {
+    const NAMED: usize = 10;
+    let first: Vec<&str> = all.by_ref().take(NAMED).collect();
+    match all.count() {
+        0 => first.join(between),
+        more => format!("{} and {more} more", first.join(between)),
+    }
 }
 
 /// Name of each entry, and the serial number in it.

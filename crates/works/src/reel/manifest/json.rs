@@ -9,6 +9,7 @@ use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT};
 
 use super::Reading;
 use super::columns::{ColumnMap, Place, Unmatched, cell};
+use crate::encoding;
 
 /// Fields that an object may have.
 const FIELDS: usize = 256;
@@ -212,6 +213,11 @@ fn around(text: &str, map: &ColumnMap) -> Option<Around> {
 ///
 /// [`Unmatched`] where no object has one of the fields that are wanted.
 pub(super) fn read(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) -> Result<(), Unmatched> {
+    if let Some(line) = long_value(text) {
+        let finding = Finding::new(&REEL_FORMAT, encoding::too_long("a value")).advising(encoding::TOO_LONG_ADVICE);
+        reading.finding(format!("line {line}"), None, finding);
+        return Ok(());
+    }
     let is_array = text.trim_start().starts_with('[');
     let around = if is_array { None } else { around(text, map) };
     let mut of = around.iter().flat_map(|around| &around.0).filter(|(_, rows)| *rows).map(|(name, _)| name.as_str());
@@ -306,6 +312,29 @@ fn report(read: Result<(), serde_json::Error>, members: &mut Members<'_, '_>) {
     }
 }
 
+/// The line on which the first string begins that is longer than it may be. What takes memory is found before anything
+/// is read: of escapes, the reader makes a copy.
+fn long_value(text: &str) -> Option<usize> {
+    let octets = text.as_bytes();
+    let mut at = 0;
+    while let Some(quote) = memchr::memchr(b'"', &octets[at..]) {
+        let begin = at + quote + 1;
+        let mut end = begin;
+        loop {
+            match memchr::memchr2(b'"', b'\\', &octets[end..]) {
+                Some(next) if octets[end + next] == b'\\' => end = octets.len().min(end + next + 2),
+                Some(next) => break end += next,
+                None => break end = octets.len(),
+            }
+        }
+        if end - begin > encoding::LONGEST {
+            return Some(1 + text[..begin].matches('\n').count());
+        }
+        at = octets.len().min(end + 1);
+    }
+    None
+}
+
 fn lines(text: &str, members: &mut Members<'_, '_>) {
     let mut lines = (1..).zip(text.lines()).filter(|(_, line)| !line.trim().is_empty()).peekable();
     let mut is_first = true;
@@ -330,5 +359,28 @@ fn lines(text: &str, members: &mut Members<'_, '_>) {
         let why = error.to_string();
         let why = why.split(" at line").next().unwrap_or("unreadable");
         members.reading.tell(&REEL_FORMAT, format!("line {number}"), None, format!("not a JSON object: {why}"));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_value_is_found_whatever_is_escaped_in_it_and_around_it() {
+        let long = |of: &str| of.repeat(encoding::LONGEST);
+        for (text, line) in [
+            (format!("{{\"a\":\"{}\"}}", long("x")), None),
+            (format!("[\n{{\"a\":\n\"{}y\"}}]", long("x")), Some(3)),
+            (format!("[\"\\\"{}\"]", long("x")), Some(1)),
+            (format!("[\"{}\"]", long("\\\"")), Some(1)),
+            (format!("{{\"{}y\":1}}", long("x")), Some(1)),
+            (format!("[1,\n\"{}y", long("x")), Some(2)),
+            (format!("[{}]", long("\"x\",")), None),
+            ("\"\\".to_owned(), None),
+            (String::new(), None),
+        ] {
+            assert_eq!(long_value(&text), line, "{}", &text[..text.len().min(40)]);
+        }
     }
 }

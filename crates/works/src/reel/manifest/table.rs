@@ -1,6 +1,6 @@
 //! Manifests as tables: any delimiter, title lines above the names of the columns.
 
-use std::io::Read;
+use std::io::{self, Read};
 
 use csv::StringRecord;
 use print::chart::many;
@@ -9,6 +9,7 @@ use standard::verdict::catalogue::intake::REEL_FORMAT;
 
 use super::columns::{ColumnMap, Place, Unmatched, cell, is_key};
 use super::{Reading, chip_id};
+use crate::encoding;
 
 /// Octets and records in which the line with the names is looked for.
 const HEAD: usize = 1 << 16;
@@ -28,8 +29,43 @@ pub(in crate::reel) struct Header {
     pub(in crate::reel) key: usize,
 }
 
-pub(in crate::reel) fn csv_reader<R: Read>(delimiter: u8, from: R) -> csv::Reader<R> {
-    csv::ReaderBuilder::new().delimiter(delimiter).flexible(true).trim(csv::Trim::All).from_reader(from)
+/// The rows of a table, none of which is longer than a line may be: a quote that is never closed would make the rest of
+/// a file one field.
+pub(in crate::reel) struct Rows<R>(csv::Reader<Bounded<R>>);
+
+/// What a reader may still take for the row that it is reading.
+struct Bounded<R> {
+    inner: R,
+    left: usize,
+}
+
+impl<R: Read> Read for Bounded<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        if self.left == 0 {
+            return Err(io::Error::other(encoding::too_long("a row")));
+        }
+        let count = self.inner.read(buffer)?;
+        self.left = self.left.saturating_sub(count);
+        Ok(count)
+    }
+}
+
+impl<R: Read> Rows<R> {
+    pub(in crate::reel) fn new(delimiter: u8, inner: R) -> Self {
+        let mut with = csv::ReaderBuilder::new();
+        with.delimiter(delimiter).flexible(true).trim(csv::Trim::All);
+        Self(with.from_reader(Bounded { inner, left: encoding::LONGEST }))
+    }
+
+    pub(in crate::reel) fn headers(&mut self) -> csv::Result<&StringRecord> {
+        self.0.headers()
+    }
+
+    /// Reads the next row; false at the end.
+    pub(in crate::reel) fn next(&mut self, record: &mut StringRecord) -> csv::Result<bool> {
+        self.0.get_mut().left = encoding::LONGEST;
+        self.0.read_record(record)
+    }
 }
 
 fn cells(record: &StringRecord) -> impl Iterator<Item = &str> + Clone {
@@ -91,17 +127,21 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
     let newlines = |octets: &[u8]| octets.iter().filter(|o| **o == b'\n').count() as u64;
     // The library counts a line only once it reads on, which is one too few where lines end with CR and LF.
     let (mut line, mut counted) = (1 + newlines(&text.as_bytes()[..header.begins]), 0);
-    let mut reader = csv_reader(header.delimiter, octets);
+    let mut reader = Rows::new(header.delimiter, octets);
     let names = match reader.headers() {
         Ok(names) => names.clone(),
         Err(error) => return reading.tell(&REEL_FORMAT, format!("line {line}"), None, error.to_string()),
     };
     let mut record = StringRecord::new();
     loop {
-        match reader.read_record(&mut record) {
+        match reader.next(&mut record) {
             Ok(true) => {}
             Ok(false) => return,
-            Err(error) => return reading.tell(&REEL_FORMAT, format!("behind line {line}"), None, error.to_string()),
+            Err(error) => {
+                let finding = Finding::new(&REEL_FORMAT, error.to_string());
+                let finding = if error.is_io_error() { finding.advising(encoding::TOO_LONG_ADVICE) } else { finding };
+                return reading.finding(format!("behind line {line}"), None, finding);
+            }
         }
         let begins = record.position().and_then(|p| usize::try_from(p.byte()).ok()).unwrap_or(counted);
         let ends = |o: &u8| !matches!(o, b'\r' | b'\n');

@@ -1,8 +1,0 @@
-//! A declaration's content.
-#![no_main]
-
-use libfuzzer_sys::fuzz_target;
-
-fuzz_target!(|data: &[u8]| {
-    let _ = standard::declaration::Content::read(data);
-});

@@ -1,8 +1,0 @@
-//! Attestation elements.
-#![no_main]
-
-use libfuzzer_sys::fuzz_target;
-
-fuzz_target!(|data: &[u8]| {
-    let _ = standard::exchange::Elements::read(data);
-});
