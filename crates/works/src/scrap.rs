@@ -67,9 +67,12 @@ pub fn chips(site: &Site, ids: &[ChipId], reason: &str, who: &Who) -> Result<Vec
     let reason = unit::reason(reason)?;
     let left: Vec<_> =
         ids.iter().map(|id| Ok((id, to_scrap(site, &story(site, id)?)?))).collect::<Result<_, Trouble>>()?;
-    let mut done = Vec::new();
+    let mut done: Vec<ScrappedChip> = Vec::new();
     for (id, wanted) in left {
-        // Named twice, it is scrapped once.
+        // Named twice, it is scrapped and told of once.
+        if done.iter().any(|done| done.chip_id == id.to_string()) {
+            continue;
+        }
         if wanted {
             site.book.scrap_chip(id, reason, &who.by())?;
         }

@@ -124,6 +124,15 @@ pub struct FoundView {
 /// Most finds of each kind.
 const MOST_FOUND: usize = 50;
 
+/// What a text was found as.
+#[derive(Debug, Serialize)]
+pub struct FoundAll {
+    /// The first that match.
+    pub found: Vec<FoundView>,
+    /// Whether more match.
+    pub more: bool,
+}
+
 /// Looks a text up: a scanned QR code or a manual pairing code of a unit of this site; a unit's or credential's serial
 /// number or a chip id, in any letter case, or its beginning; the end of a unit's serial number.
 ///
@@ -132,7 +141,7 @@ const MOST_FOUND: usize = 50;
 /// # Errors
 ///
 /// [`Trouble`] where the book gave no answer, or the site key does not open.
-pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<Vec<FoundView>, Trouble> {
+pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<FoundAll, Trouble> {
     if text.trim().is_empty() {
         return Err(Trouble::usage(
             "there is nothing to look for",
@@ -140,9 +149,9 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
         )
         .about("text"));
     }
-    let most = MOST_FOUND as u32;
+    let most = MOST_FOUND as u32 + 1;
     let mut found = Vec::new();
-    for unit in label::owners(site, text, passphrase, MOST_FOUND)? {
+    for unit in label::owners(site, text, passphrase, MOST_FOUND + 1)? {
         let named = site.book.find(unit.as_str(), most)?;
         found.extend(named.into_iter().find(|f| f.unit.as_ref().is_some_and(|(serial, _)| *serial == unit)));
     }
@@ -151,6 +160,8 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
             found.push(other);
         }
     }
+    let more = found.len() > MOST_FOUND;
+    found.truncate(MOST_FOUND);
     let revoked_here = RevokedHere::of(site)?;
     let view = |f: book::Found| {
         Ok(FoundView {
@@ -163,14 +174,16 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
             credential: f.credential.map(hex::encode),
         })
     };
-    found.into_iter().map(view).collect()
+    Ok(FoundAll { found: found.into_iter().map(view).collect::<Result<_, Trouble>>()?, more })
 }
 
 /// What to say where [`find`] found nothing.
 pub fn nothing_found(text: &str) -> String {
     match label::code_fault(text) {
         Some(fault) => format!("No unit has that code: {fault} Read it again."),
-        None if label::looks_like_code(text) => "No unit of this site has that code.".into(),
+        None if label::looks_like_code(text) => "No unit of this site whose passcode is kept has that code. One whose passcode was erased is found by its serial \
+             number alone."
+            .into(),
         None if text.trim().chars().count() < book::SHORTEST_TAIL => {
             format!(
                 "Nothing in the book begins with {text}. Give at least {} characters to find the end of a serial number.",

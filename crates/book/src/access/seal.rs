@@ -19,7 +19,7 @@ use crate::transaction::Tx;
 
 /// What seals rows.
 pub(crate) enum Seals {
-    Key(hmac::Key),
+    Key(Box<hmac::Key>),
     /// Rows were sealed with a key that is not here: nobody is let in.
     Lost,
 }
@@ -129,7 +129,7 @@ fn content(c: &mut Connection, kind: Sealed, key: P<'_>) -> Result<Option<Conten
 
 impl Seals {
     fn of(key: &[u8; 32]) -> Self {
-        Self::Key(hmac::Key::new(hmac::HMAC_SHA256, key))
+        Self::Key(Box::new(hmac::Key::new(hmac::HMAC_SHA256, key)))
     }
 
     /// Whether a row is as an act of this site wrote it last.

@@ -1,11 +1,11 @@
 //! Binding credentials to chips, a batch at a time.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::hash::{BuildHasher as _, RandomState};
 
 use super::{NewCredential, NewDelivery, Problem, Trouble};
 use crate::by::micros;
-use crate::engine::{Into, P, params};
+use crate::engine::{Into, P, Row, params};
 use crate::error::BookError;
 use crate::ids::{ChipId, DeliveryId, ReelId};
 use crate::log::rows;
@@ -20,8 +20,8 @@ const TOLD: usize = 1000;
 pub(super) enum Fit {
     /// Batch by batch, where a few keys come for a long reel.
     Asked,
-    /// Against all usable chips of the reel, read once.
-    Known(Usable),
+    /// Against all chips of the reel, read once.
+    Known(Keys),
 }
 
 impl Fit {
@@ -30,38 +30,53 @@ impl Fit {
         if expected.saturating_mul(8) < reel.chips {
             return Ok(Self::Asked);
         }
-        Usable::of(tx, &reel.facts.reel, reel.chips).map(Self::Known)
+        Keys::of(tx, &reel.facts.reel, reel.chips).map(Self::Known)
     }
 }
 
-/// The usable chips of a reel, by a hash of their keys that nobody outside this
-/// process can foresee. That the key itself is a chip's is the database's to say.
-pub(super) struct Usable {
-    hashes: Vec<u64>,
-    hasher: RandomState,
+/// A chip that was scrapped before its credential came.
+pub(super) struct Scrapped {
+    pub(super) chip: ChipId,
+    pub(super) public_key: Vec<u8>,
+    /// Why.
+    pub(super) reason: Option<String>,
 }
 
-impl Usable {
+/// The chips of a reel, by a hash of their keys that nobody outside this
+/// process can foresee. That the key itself is a chip's is the database's to say.
+pub(super) struct Keys {
+    hashes: Vec<u64>,
+    hasher: RandomState,
+    /// Those that were scrapped, by the same hash.
+    scrapped: HashSet<u64>,
+}
+
+impl Keys {
     fn of(tx: &mut Tx<'_>, reel: &ReelId, chips: i64) -> Result<Self, BookError> {
         let hasher = RandomState::new();
         let mut hashes = Vec::with_capacity(usize::try_from(chips).unwrap_or(0));
+        let mut scrapped = HashSet::new();
         let sql = "SELECT public_key, state FROM chip WHERE reel = $1";
         tx.each(sql, params![reel.as_str()], &mut |row| {
-            if ChipState::read(&row, 1)? != ChipState::Scrapped {
-                hashes.push(hasher.hash_one(row.array::<65>(0)?));
+            let hash = hasher.hash_one(row.array::<65>(0)?);
+            hashes.push(hash);
+            if ChipState::read(&row, 1)? == ChipState::Scrapped {
+                scrapped.insert(hash);
             }
             Ok(())
         })?;
         hashes.sort_unstable();
-        Ok(Self { hashes, hasher })
+        Ok(Self { hashes, hasher, scrapped })
     }
 
-    fn holds(&self, key: &[u8; 65]) -> bool {
-        self.hashes.binary_search(&self.hasher.hash_one(key)).is_ok()
+    /// Whether the chip of this key was scrapped; `None` where no chip has it.
+    fn find(&self, key: &[u8; 65]) -> Option<bool> {
+        let hash = self.hasher.hash_one(key);
+        self.hashes.binary_search(&hash).ok().map(|_| self.scrapped.contains(&hash))
     }
 }
 
-/// Puts one batch into the book; those that can't be bound are added to `found`.
+/// Puts one batch into the book; those that can't be bound are added to `found`. Tells of chips that were scrapped.
 pub(super) fn put(
     tx: &mut Tx<'_>,
     new: &NewDelivery,
@@ -69,23 +84,30 @@ pub(super) fn put(
     first: i64,
     batch: &[NewCredential],
     found: &mut (u64, Vec<Problem>),
-) -> Result<(), BookError> {
+) -> Result<Vec<Scrapped>, BookError> {
     // Chips first: a key that no chip has would fail the whole transaction.
     let asked = match fit {
         Fit::Asked => ask(tx, &new.reel, batch)?,
-        Fit::Known(_) => HashSet::new(),
+        Fit::Known(_) => HashMap::new(),
     };
+    let mut scrapped = Vec::new();
     let mut bound = Vec::with_capacity(batch.len());
     for (position, credential) in (first..).zip(batch) {
-        let fits = match fit {
-            Fit::Asked => asked.contains(credential.public_key.as_slice()),
-            Fit::Known(usable) => usable.holds(&credential.public_key),
+        let chip = match fit {
+            Fit::Asked => asked.get(credential.public_key.as_slice()).copied(),
+            Fit::Known(keys) => keys.find(&credential.public_key),
         };
-        if fits {
-            bound.push((position, credential));
-        } else {
-            let trouble = unfit(tx, credential)?;
-            tell(found, Problem { position, serial: credential.serial.clone(), trouble });
+        match chip {
+            Some(is_scrapped) => {
+                bound.push((position, credential));
+                if is_scrapped {
+                    scrapped.push(scrapped_chip(tx, credential)?);
+                }
+            }
+            None => {
+                let trouble = unfit(tx, credential)?;
+                tell(found, Problem { position, serial: credential.serial.clone(), trouble });
+            }
         }
     }
     let mut values = Vec::with_capacity(bound.len() * 8);
@@ -98,38 +120,42 @@ pub(super) fn put(
         let trouble = kept_out(tx, credential)?;
         tell(found, Problem { position, serial: credential.serial.clone(), trouble });
     }
-    Ok(())
+    Ok(scrapped)
 }
 
-/// The keys of a batch that belong to usable chips of the reel.
-fn ask(tx: &mut Tx<'_>, reel: &ReelId, batch: &[NewCredential]) -> Result<HashSet<Vec<u8>>, BookError> {
+/// The keys of a batch that belong to chips of the reel, and whether those were scrapped.
+fn ask(tx: &mut Tx<'_>, reel: &ReelId, batch: &[NewCredential]) -> Result<HashMap<Vec<u8>, bool>, BookError> {
     if batch.is_empty() {
-        return Ok(HashSet::new());
+        return Ok(HashMap::new());
     }
     let places: Vec<_> = (1..=batch.len()).map(|n| format!("${n}")).collect();
     // The reel is compared here: named in the query, it would lead a planner to
     // read the whole reel for each batch.
     let sql = format!("SELECT public_key, reel, state FROM chip WHERE public_key IN ({})", places.join(","));
     let values: Vec<_> = batch.iter().map(|k| P::Bytes(&k.public_key)).collect();
-    let mut fit = HashSet::with_capacity(batch.len());
+    let mut fit = HashMap::with_capacity(batch.len());
     tx.each(&sql, &values, &mut |row| {
-        if row.text(1)? == reel.as_str() && ChipState::read(&row, 2)? != ChipState::Scrapped {
-            fit.insert(row.bytes(0)?);
+        if row.text(1)? == reel.as_str() {
+            fit.insert(row.bytes(0)?, ChipState::read(&row, 2)? == ChipState::Scrapped);
         }
         Ok(())
     })?;
     Ok(fit)
 }
 
-/// Why a key does not belong to a usable chip of the reel.
+fn scrapped_chip(tx: &mut Tx<'_>, credential: &NewCredential) -> Result<Scrapped, BookError> {
+    let sql = "SELECT chip_id, reason FROM chip WHERE public_key = $1";
+    let row = tx.one(sql, params![&credential.public_key])?;
+    let row = row.ok_or_else(|| BookError::damaged("a chip of a delivery is gone"))?;
+    let (chip, reason) = (ChipId::kept(row.text(0)?), row.maybe(1, Row::text)?);
+    Ok(Scrapped { chip, public_key: credential.public_key.to_vec(), reason })
+}
+
+/// Why a key does not belong to a chip of the reel.
 fn unfit(tx: &mut Tx<'_>, credential: &NewCredential) -> Result<Trouble, BookError> {
-    let sql = "SELECT chip_id, reel, state FROM chip WHERE public_key = $1";
+    let sql = "SELECT chip_id, reel FROM chip WHERE public_key = $1";
     let Some(row) = tx.one(sql, params![&credential.public_key])? else { return Ok(Trouble::Stranger) };
-    let chip = ChipId::kept(row.text(0)?);
-    Ok(match ChipState::read(&row, 2)? {
-        ChipState::Scrapped => Trouble::ChipScrapped { chip },
-        _ => Trouble::OtherReel { chip, reel: ReelId::kept(row.text(1)?) },
-    })
+    Ok(Trouble::OtherReel { chip: ChipId::kept(row.text(0)?), reel: ReelId::kept(row.text(1)?) })
 }
 
 fn tell(found: &mut (u64, Vec<Problem>), problem: Problem) {

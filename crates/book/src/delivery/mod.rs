@@ -12,7 +12,7 @@ use crate::authority::{self, NewAuthority};
 use crate::by::{By, moment};
 use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
-use crate::ids::{AuthorityName, DeliveryId, ReelId, Sequence};
+use crate::ids::{AuthorityName, ChipId, DeliveryId, ReelId, Sequence};
 use crate::log::rows::{self, Many};
 use crate::log::{Draft, Subject};
 use crate::product::{AddError, canonical, parsed};
@@ -101,6 +101,8 @@ pub enum Stored {
     New {
         /// Credentials taken.
         accepted: i64,
+        /// Chips that had been scrapped: their credentials are spent.
+        spent: Vec<ChipId>,
         /// The entry.
         entry: Sequence,
     },
@@ -227,7 +229,7 @@ impl Book {
                     }
                 }
             }
-            let accepted = self.bind(tx, new, &reel, credentials)?;
+            let (accepted, scrapped) = self.bind(tx, new, &reel, credentials)?;
             let (verdict, report) = settle().map_err(DeliveryError::Stopped)?;
             let sequence = tx.next_sequence()?;
             for name in added {
@@ -257,7 +259,18 @@ impl Book {
             };
             let mut draft = Draft::new(act, Subject::Delivery(new.delivery.clone()), body);
             draft.fingerprints = Some(&accepted.fingerprints);
-            Ok(Stored::New { accepted: taken, entry: tx.append(draft, by)? })
+            let entry = tx.append(draft, by)?;
+            for gone in &scrapped {
+                let sequence = tx.next_sequence()?;
+                tx.change_one(
+                    &rows::CREDENTIAL,
+                    "UPDATE credential SET state = 'spent', reason = $1, entry = $2 WHERE public_key = $3",
+                    params![gone.reason.as_deref(), sequence, &gone.public_key],
+                )?;
+                let body = json!({ "reason": gone.reason, "delivery": new.delivery });
+                tx.append(Draft::new("credential.spend", Subject::Chip(gone.chip.clone()), body), by)?;
+            }
+            Ok(Stored::New { accepted: taken, spent: scrapped.into_iter().map(|gone| gone.chip).collect(), entry })
         })
     }
 
@@ -267,8 +280,8 @@ impl Book {
         new: &NewDelivery,
         reel: &Reel,
         credentials: impl IntoIterator<Item = Result<NewCredential, Stop>>,
-    ) -> Result<Many, DeliveryError> {
-        let (mut all, mut found) = (Many::default(), (0, Vec::new()));
+    ) -> Result<(Many, Vec<bind::Scrapped>), DeliveryError> {
+        let (mut all, mut found, mut scrapped) = (Many::default(), (0, Vec::new()), Vec::new());
         let (mut linked, mut position) = (Vec::<AuthorityName>::new(), 0);
         let fit = bind::Fit::of(tx, reel, new.certificates_read)?;
         let mut batch = Vec::with_capacity(BATCH);
@@ -282,15 +295,15 @@ impl Book {
             all.add(&rows::credential_facts(bind::facts(new.delivery.as_str(), position, &credential)));
             batch.push(credential);
             if batch.len() == BATCH {
-                bind::put(tx, new, &fit, position + 1 - batch.len() as i64, &batch, &mut found)?;
+                scrapped.extend(bind::put(tx, new, &fit, position + 1 - batch.len() as i64, &batch, &mut found)?);
                 batch.clear();
             }
         }
-        bind::put(tx, new, &fit, position + 1 - batch.len() as i64, &batch, &mut found)?;
+        scrapped.extend(bind::put(tx, new, &fit, position + 1 - batch.len() as i64, &batch, &mut found)?);
         if found.0 > 0 {
             return Err(DeliveryError::Problems { total: found.0, first: found.1 });
         }
-        Ok(all)
+        Ok((all, scrapped))
     }
 
     /// The delivery of this id.

@@ -18,11 +18,6 @@ pub enum Trouble {
         /// That reel.
         reel: ReelId,
     },
-    /// Its chip was scrapped.
-    ChipScrapped {
-        /// The chip.
-        chip: ChipId,
-    },
     /// Its chip has a credential.
     ChipHasOne {
         /// The chip.

@@ -220,6 +220,14 @@ fn provision(reel: &str) -> String {
 
 /// How many chips of the reel have a certificate now, and which have none.
 fn reel_words(w: &mut dyn Write, done: &Received) -> io::Result<()> {
+    if !done.spent.is_empty() {
+        writeln!(
+            w,
+            "{} came for chips that had been scrapped: kept, and counted as spent: {}",
+            certificates(done.spent.len()),
+            done.spent.join(", ")
+        )?;
+    }
     match done.without.len() {
         0 => writeln!(w, "Reel {}: each of its {} chips that is used has a certificate.", done.reel, done.on_reel),
         count => writeln!(

@@ -357,6 +357,8 @@ fn verdict(checked: &Checked) -> String {
         let mut text = format!("match: this is the label of unit {}, by its {read_as}", checked.unit);
         if let (Some(what), Some(advice)) = (&checked.revoked, &checked.advice) {
             text += &format!("\nREVOKED: {what}\n  next: {advice}");
+        } else if let Some(advice) = &checked.advice {
+            text += &format!("\n  next: {advice}");
         }
         return text;
     }

@@ -25,7 +25,7 @@ pub enum UnitCommand {
     ///
     /// Takes QR text or a manual pairing code of a unit's label; its serial number, chip ID or the serial number of
     /// its credential, in any letter case, or the beginning of one; or the last four or more characters of its
-    /// serial number. Lists all units that match.
+    /// serial number. Lists the first fifty that match, and says if there are more.
     Find(FindArgs),
     /// Scrap a unit and its chip
     ///
@@ -145,15 +145,19 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let text = Zeroizing::new(if args.text == "-" { scanned_line()? } else { args.text });
             let is_code = works::label::looks_like_code(&text);
             let passphrase = if is_code { args.passphrase.for_site_key(&site)? } else { None };
-            let found = unit::find(&site, &text, passphrase.as_ref())?;
-            output.show(&json!({ "found": found }), |w| {
-                for f in &found {
+            let all = unit::find(&site, &text, passphrase.as_ref())?;
+            let found = &all.found;
+            output.show(&all, |w| {
+                for f in found {
                     let unit = f
                         .unit
                         .as_deref()
                         .map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
                     f.revoked.iter().try_for_each(|what| writeln!(w, "  REVOKED: {what}"))?;
+                }
+                if all.more {
+                    writeln!(w, "More match: these are the first {}. Give more of the text.", found.len())?;
                 }
                 if found.is_empty() { writeln!(w, "{}", unit::nothing_found(&text)) } else { Ok(()) }
             })?;

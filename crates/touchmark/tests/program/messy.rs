@@ -323,7 +323,9 @@ fn what_stands_against_an_act_is_said() {
     let shown = site.done(&["unit", "show", "TV-000001", "--reveal"]);
     let qr = shown["onboarding"]["qr"].as_str().expect("a code").to_owned();
     site.done(&["unit", "return", "TV-000001", "--reason", "cracked lens"]);
-    let checked = site.done(&["label", "check", &qr, "--unit", "TV-000001"]);
+    let check = ["label", "check", &qr, "--unit", "TV-000001"];
+    assert!(site.words(&check).contains("was returned"));
+    let checked = site.done(&check);
     assert!(checked["advice"].as_str().is_some_and(|advice| advice.contains("was returned")), "{checked}");
     // What is revoked already is not revoked again: no number of the list is used.
     let revoke = |out: &str| {
@@ -333,5 +335,90 @@ fn what_stands_against_an_act_is_said() {
     let (exit, refused) = revoke("second.crl");
     assert!(exit == Some(1) && refused.to_string().contains("is revoked already"), "{refused}");
     assert_eq!(site.done(&["revocation", "list"])["lists"][0]["number"], "01");
+    let pack = site.file("revoked.zip");
+    site.done(&["evidence", "export", "TV-000003", "--out", text(&pack)]);
+    let page = Command::new("unzip").args(["-p", text(&pack), "index.html"]).output().expect("unzip");
+    assert!(String::from_utf8_lossy(&page.stdout).contains("REVOKED"));
+    // A time in which nothing passed is said as that; numbers of a list that units have are named.
+    let (exit, refused) = site.call(&[
+        "label",
+        "print",
+        "--from",
+        "2019-01-01",
+        "--to",
+        "2019-01-02",
+        "--out",
+        text(&site.file("none.pdf")),
+    ]);
+    assert!(exit == Some(1) && refused.to_string().contains("2019-01-01"), "{refused}");
+    fs::write(site.file("list"), "TV-000002\nTV-000900\nTV-000001\n").expect("written");
+    let list = site.file("list");
+    let run =
+        site.call(&["provision", "--reel", &reel, "--station", "S1", "--chips", &source, "--serials", text(&list)]).1;
+    assert_eq!(run["serials"]["in_use"], json!(["TV-000002", "TV-000001"]), "{run}");
+    site.done(&["passcode", "erase", "TV-000001"]);
+    assert!(site.call(&["unit", "find", &qr]).0 == Some(1));
     assert!(!site.file("second.crl").exists());
+}
+
+/// A quotation mark that does not close draws chips into a note: they are missed, and not lost.
+#[test]
+fn a_quotation_mark_draws_no_chips_away() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    let good = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    for (name, delimiter, closed) in [("open", ",", false), ("tab", "\t", false), ("closed", ";", true)] {
+        let rows: Vec<_> = good
+            .lines()
+            .take(31)
+            .enumerate()
+            .map(|(at, row)| {
+                let note = match at {
+                    0 => "note",
+                    5 => "\"bent 5",
+                    21 if closed => "so\"",
+                    _ => "",
+                };
+                format!("{}{delimiter}{note}", row.replace(',', delimiter))
+            })
+            .collect();
+        let file = site.dir.path().join(format!("{name}.csv"));
+        fs::write(&file, rows.join("\n")).expect("written");
+        let refused = site.call(name, &["reel", "receive", text(&file), "--reel", "Q", "--product", "Tern Vent"]);
+        assert!(refused.exit == Some(1) && refused.said.contains("quotation mark"), "{name}: {}", refused.said);
+    }
+}
+
+/// A chip that was bent between order and delivery costs its certificate alone; lists of checksums that a spreadsheet's
+/// machine wrote are read, and those of another form are said to be none.
+#[test]
+fn a_chip_bent_before_its_certificate_came_costs_that_alone() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    site.receive_reel("a");
+    let chip = "514C0417034F0B57E6";
+    let twice = site.done("scrap", &["chip", "scrap", chip, chip, "--reason", "bent"]);
+    assert!(!twice["already"].as_bool().unwrap_or(false), "{twice}");
+    let folder = unpacked(&site);
+    let sums = Command::new("sh")
+        .args(["-c", "rm -f SHA256SUMS; find . -type f | sed 's|^./||' | xargs sha256sum > ../sums"])
+        .current_dir(&folder)
+        .status();
+    assert!(sums.is_ok_and(|status| status.success()));
+    let plain = fs::read_to_string(site.dir.path().join("sums")).expect("checksums");
+    let wide: Vec<u8> = plain.encode_utf16().flat_map(u16::to_le_bytes).collect();
+    fs::write(folder.join("README.txt"), "another text\n").expect("written");
+    fs::write(folder.join("SHA256SUMS"), [&[0xFF, 0xFE][..], &wide].concat()).expect("written");
+    let changed = site.call("changed", &["delivery", "receive", text(&folder), "--reel", "A"]);
+    assert!(changed.exit == Some(1) && changed.said.contains("delivery.checksum"), "{}", changed.said);
+    let other: String = plain.lines().map(|line| line.replacen("  ", ";", 1) + "\n").collect();
+    fs::write(folder.join("SHA256SUMS"), other).expect("written");
+    let received = site.done("received", &["delivery", "receive", text(&folder), "--reel", "A"]);
+    assert!(received["findings"].to_string().contains("not a SHA-256 checksum and a name"), "{received}");
+    assert_eq!((&received["verdict"], &received["chips"]["spent"]), (&json!("accepted"), &json!([chip])), "{received}");
+    assert_eq!(received["certificates"]["accepted"], 400);
+    let account = site.reconcile("bent");
+    assert_eq!((&account["chips"]["scrapped"], &account["credentials"]["spent"]), (&json!(1), &json!(1)), "{account}");
+    let listed = site.done("find", &["unit", "find", "514C"]);
+    assert_eq!((listed["found"].as_array().map(Vec::len), &listed["more"]), (Some(50), &json!(true)), "{listed}");
 }

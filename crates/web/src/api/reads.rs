@@ -146,7 +146,7 @@ pub struct FindQuery {
     (status = 200, body = Vec<Found>), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 503, body = Problem)))]
 pub async fn find(State(app): State<App>, Query(query): Query<FindQuery>) -> Answer<Vec<Found>> {
-    shaped(app.work(move |app| unit::find(&app.site, &query.q, None)).await?).map(Json)
+    shaped(app.work(move |app| unit::find(&app.site, &query.q, None).map(|all| all.found)).await?).map(Json)
 }
 
 /// The stations that were set up.

@@ -30,6 +30,8 @@ struct ListPage {
     state: String,
     reel: String,
     found: Option<Vec<unit::FoundView>>,
+    /// Whether more match.
+    more: bool,
     units: Vec<unit::UnitView>,
     next: Option<String>,
 }
@@ -92,10 +94,11 @@ pub struct Wanted {
 pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<Wanted>) -> Result<Response, Oops> {
     let Wanted { find, state, reel, after } = wanted;
     let (text, s, r) = (find.trim().to_owned(), state.clone(), reel.clone());
-    let (found, units) = app
+    let (found, more, units) = app
         .work(move |app| {
             if !text.is_empty() {
-                return Ok((Some(unit::find(&app.site, &text, None)?), Vec::new()));
+                let all = unit::find(&app.site, &text, None)?;
+                return Ok((Some(all.found), all.more, Vec::new()));
             }
             let wanted = unit::Wanted {
                 reel: given(&r),
@@ -103,7 +106,7 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
                 after: after.as_deref().and_then(given),
                 limit: LIMIT,
             };
-            Ok((None, unit::list(&app.site, &wanted)?))
+            Ok((None, false, unit::list(&app.site, &wanted)?))
         })
         .await?;
     // One unit that was named in full goes to its page, and so does a code, which must not stay in an address.
@@ -115,7 +118,7 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
         return Ok(axum::response::IntoResponse::into_response(Redirect::to(&to)));
     }
     let next = (units.len() == LIMIT as usize).then(|| units.last().map(|u| u.unit.clone())).flatten();
-    page(&ListPage { frame: Frame::new(&app, Some(&person), "/units"), find, state, reel, found, units, next })
+    page(&ListPage { frame: Frame::new(&app, Some(&person), "/units"), find, state, reel, found, more, units, next })
 }
 
 fn text(value: &Value, key: &str) -> String {

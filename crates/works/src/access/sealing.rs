@@ -56,11 +56,12 @@ pub(crate) fn settle(dir: &Path, book: &Book, trusted: bool) -> Result<(), Troub
             }
             book.seal_with(&key);
         }
-        Ok(None) if !book.has_seals()? => match make(dir, book) {
-            Ok(Some(key)) => book.seal_with(&key),
+        Ok(None) if !book.has_seals()? => {
             // Whoever may only read the site, or finds its book older than it was, lets nobody in by it.
-            Ok(None) | Err(_) => {}
-        },
+            if let Ok(Some(key)) = make(dir, book) {
+                book.seal_with(&key);
+            }
+        }
         _ => book.seals_are_lost(),
     }
     Ok(())

@@ -101,6 +101,8 @@ pub struct Received {
     pub matched: usize,
     /// Chips without a credential, in order.
     pub without: Vec<String>,
+    /// Chips that had been scrapped: their certificates are kept, and spent.
+    pub spent: Vec<String>,
     /// What came of lists of checksums, where there was one.
     pub checksums: Option<Checked>,
     /// What the inspection found.
@@ -154,7 +156,9 @@ impl Received {
             "verdict": self.verdict,
             "reel": self.reel,
             "certificates": self.certificates,
-            "chips": { "on_reel": self.on_reel, "matched": self.matched, "without": self.without },
+            "chips": {
+                "on_reel": self.on_reel, "matched": self.matched, "without": self.without, "spent": self.spent,
+            },
             "checksums": self.checksums,
             "findings": self.findings_json(),
         })
@@ -341,6 +345,7 @@ pub fn receive(
             on_reel: inspection.on_reel,
             matched: inspection.accepted + inspection.same,
             without: inspection.without.clone(),
+            spent: Vec::new(),
             checksums: inspection.checked.clone(),
             findings: inspection.findings.clone(),
             faults: Faults::of(&inspection.faults, inspection.more_faults),
@@ -383,7 +388,10 @@ pub fn receive(
             }
         };
         match stored {
-            Stored::New { .. } => received.delivery = Some(id.to_string()),
+            Stored::New { spent, .. } => {
+                received.delivery = Some(id.to_string());
+                received.spent = spent.iter().map(ToString::to_string).collect();
+            }
             Stored::Already(known) => return already(site, &known, &reel),
         }
         head::mark(site, who);
@@ -408,6 +416,7 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
         on_reel,
         matched: on_reel.saturating_sub(without.len()),
         without,
+        spent: Vec::new(),
         checksums: None,
         findings: revoked_above(site, &reel.facts.reel)?,
         faults: Faults::default(),

@@ -200,6 +200,7 @@ impl Maker<'_> {
         Ok(index::Line {
             unit: serial.to_string(),
             state: story.unit.state.word(),
+            revoked: record["revoked"].as_str().map(str::to_owned),
             product: story.origin.product.facts.name.to_string(),
             chip_id: story.unit.chip_id.to_string(),
             proven: story.proof.as_ref().map(|p| time_text(p.facts.at)),

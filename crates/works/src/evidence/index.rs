@@ -11,6 +11,8 @@ use crate::head::HeadFile;
 pub(super) struct Line {
     pub unit: String,
     pub state: &'static str,
+    /// Why its certificate counts no more, where it is revoked.
+    pub revoked: Option<String>,
     pub product: String,
     pub chip_id: String,
     /// When it was proven.
@@ -87,10 +89,11 @@ pub(super) fn page(manifest: &Manifest, head: &HeadFile, lines: &[Line]) -> Stri
         };
         let _ = write!(
             out,
-            "<tr><td class=\"m\">{}</td><td>{}</td><td>{}</td><td class=\"m\">{}</td><td>{}</td>\
+            "<tr><td class=\"m\">{}</td><td>{}{}</td><td>{}</td><td class=\"m\">{}</td><td>{}</td>\
              <td><a href=\"{home}/record.json\">story</a> · <a href=\"{home}/log.json\">log</a>{proof}</td></tr>",
             safe(&line.unit),
             line.state,
+            line.revoked.as_deref().map_or_else(String::new, |what| format!("<br><b>REVOKED</b>: {}", safe(what))),
             safe(&line.product),
             safe(&line.chip_id),
             line.proven.as_deref().map_or_else(|| "never".into(), safe)

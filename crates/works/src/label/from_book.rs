@@ -317,7 +317,10 @@ fn gather(
         ));
     }
     if data.is_empty() {
-        return Err(Trouble::refused("no unit has passed, so there is no label to print", "Provision units first."));
+        return Err(Trouble::refused(
+            format!("of {}, none has passed, so there is no label to print", which.words()),
+            "Check the reel or the time: `touchmark unit list` shows units and where they stand.",
+        ));
     }
     Ok(Gathered { data, left_out, check_failed })
 }

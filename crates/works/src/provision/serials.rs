@@ -179,6 +179,12 @@ pub struct SerialsFrom {
     /// The next number of the series without a first one that was named, where that leaves numbers out.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub leaves_out: Option<String>,
+    /// Numbers of the list that units have already, so that they are passed over: the first ten.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub in_use: Vec<String>,
+    /// How many of those there are.
+    #[serde(skip)]
+    used_in_list: usize,
     /// Whether a unit has the first number of the series, or of the list.
     #[serde(skip)]
     used: bool,
@@ -189,7 +195,17 @@ pub struct SerialsFrom {
 impl SerialsFrom {
     fn given(source: &'static str, from: Option<&UnitSerial>) -> Self {
         let from = from.map(ToString::to_string);
-        Self { from, source, series: None, new_series: false, leaves_out: None, used: false, beside: None }
+        Self {
+            from,
+            source,
+            series: None,
+            new_series: false,
+            leaves_out: None,
+            in_use: Vec::new(),
+            used_in_list: 0,
+            used: false,
+            beside: None,
+        }
     }
 
     /// As people read it, before the first chip is touched.
@@ -203,7 +219,15 @@ impl SerialsFrom {
             ("list", _) if self.from.is_none() => {
                 return "Serial numbers: from the list, in which units have all numbers already.".into();
             }
-            ("list", _) => return format!("Serial numbers: from the list, {from} first."),
+            ("list", _) if self.in_use.is_empty() => return format!("Serial numbers: from the list, {from} first."),
+            ("list", _) => {
+                return format!(
+                    "Serial numbers: from the list, {from} first. Units already have {} of its numbers, which are passed over: {}{}.",
+                    self.used_in_list,
+                    self.in_use.join(", "),
+                    if self.used_in_list > self.in_use.len() { " and more" } else { "" }
+                );
+            }
             ("product", false) => format!("Serial numbers: {from} is next, in the series of product {product}."),
             ("product", true) => format!("Serial numbers: {from} is the first in the series of product {product}."),
             ("reel", false) => format!("Serial numbers: {from} is next, in a series made from the reel's name."),
@@ -329,6 +353,8 @@ pub(crate) fn counted(
         series: Some(first.to_string()),
         new_series: !begun,
         used: site.book.unit(&first)?.is_some(),
+        in_use: Vec::new(),
+        used_in_list: 0,
         leaves_out: if begun && start.is_some() { left_out(site, &first, &next)? } else { None },
         beside: beside.map(|serial| serial.to_string()),
     };
@@ -481,10 +507,16 @@ impl Serials {
             Numbers::Listed { serials, confirmed } => {
                 let mut left = serials.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
                 let listed = left.len();
+                let in_use = in_use(&left, site)?;
                 leave_out_used(&mut left, site)?;
                 let used = left.len() < listed;
                 let confirm = listed_to_confirm(site, &left, confirmed)?;
-                let told = SerialsFrom { used, ..SerialsFrom::given("list", left.front()) };
+                let told = SerialsFrom {
+                    used,
+                    used_in_list: in_use.len(),
+                    in_use: in_use.into_iter().take(10).collect(),
+                    ..SerialsFrom::given("list", left.front())
+                };
                 (Self { source: Source::Listed(left), confirm }, told)
             }
             Numbers::Scanned(lines) => {
@@ -541,6 +573,17 @@ impl Serials {
         }
         Ok(())
     }
+}
+
+/// The numbers of a list that units have already.
+fn in_use(list: &VecDeque<UnitSerial>, site: &Site) -> Result<Vec<String>, Trouble> {
+    let mut found = Vec::new();
+    for serial in list {
+        if site.book.unit(&unit::typed(site, serial.as_str())?)?.is_some() {
+            found.push(serial.to_string());
+        }
+    }
+    Ok(found)
 }
 
 fn leave_out_used(list: &mut VecDeque<UnitSerial>, site: &Site) -> Result<(), Trouble> {

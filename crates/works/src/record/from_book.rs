@@ -129,7 +129,10 @@ pub fn make_from_book(
         Ok(())
     })?;
     if records.is_empty() {
-        return Err(Trouble::refused("no unit has passed, so there is no record to make", "Provision units first."));
+        return Err(Trouble::refused(
+            format!("of {}, none has passed, so there is no record to make", wanted.which.words()),
+            "Check the reel or the time: `touchmark unit list` shows units and where they stand.",
+        ));
     }
     let index = index(&records).map_err(failed)?;
     maker.sink.finish(&index).map_err(failed)?;

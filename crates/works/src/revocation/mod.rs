@@ -30,6 +30,7 @@ pub(crate) use revoked_here::{RevokedHere, marked as marked_revoked, words as re
 pub(crate) use revoked_pais::{RevokedPais, all as revoked_pais};
 
 use crate::access::Standing;
+use crate::advice::quoted;
 use crate::reel::time_text;
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
@@ -202,9 +203,9 @@ pub fn revoke(
         return Err(Trouble::refused(
             format!("{}. Nothing was changed", plan.already.iter().take(10).cloned().collect::<Vec<_>>().join("; ")),
             format!(
-                "The list of {issuer} names it. If that list was lost, issue it again: `touchmark revoke --renew {issuer} \
-                 --out FILE`.",
-                issuer = plan.issuer
+                "The list of {} names it. If that list was lost, issue it again: `touchmark revoke --renew {} --out FILE`.",
+                plan.issuer,
+                quoted(&plan.issuer)
             ),
         ));
     }

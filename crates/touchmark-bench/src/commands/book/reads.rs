@@ -114,7 +114,7 @@ impl Asked {
     }
 
     fn only(&self, text: &str, named: &Named) -> Result<bool, Box<dyn Error>> {
-        let found = unit::find(&self.site, text, None)?;
+        let found = unit::find(&self.site, text, None)?.found;
         Ok(found.len() == 1 && found.iter().all(|f| f.unit.as_deref() == Some(&named.serial)))
     }
 }

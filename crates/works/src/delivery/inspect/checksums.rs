@@ -150,7 +150,7 @@ impl List {
         if !is_list(name) {
             return None;
         }
-        let text = String::from_utf8_lossy(octets.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(octets));
+        let text = encoding::read(octets).map_or_else(|_| String::from_utf8_lossy(octets), |read| read.text);
         let own = name.rsplit(['/', '\\']).next().unwrap_or(name);
         let of_one = own.len().checked_sub(".sha256".len()).and_then(|end| own.get(..end));
         let mut list = Self { name: name.to_owned(), within, lines: Vec::new(), unread: None };
@@ -163,8 +163,9 @@ impl List {
                 _ => list.unread.get_or_insert((number, 0)).1 += 1,
             }
         }
-        // Something else may have such a name; an empty list is one.
-        (!list.lines.is_empty() || list.unread.is_none()).then_some(list)
+        // Something else may be called NAME.sha256; what has a list's whole name is one that can't be read.
+        let named = !own.to_ascii_lowercase().ends_with(".sha256");
+        (!list.lines.is_empty() || list.unread.is_none() || named).then_some(list)
     }
 
     /// The name of a line from where the archive begins, with the list's folder before it.

@@ -174,9 +174,27 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
             }
             continue;
         }
+        if let Some(within) = swallowed(&record, header.delimiter) {
+            reading.out.read += 1;
+            let found = format!("a quotation mark makes one cell of {} that have chips", many(within, "further line"));
+            let finding = Finding::new(&REEL_FORMAT, found).advising(
+                "Take the quotation mark away, or close it in its cell, in a copy of the file. Nothing was stored.",
+            );
+            let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
+            reading.finding(subject, id, finding);
+            continue;
+        }
         let value = |at| record.get(at).map(cell);
         reading.chip(line, subject, value(header.id).as_deref(), value(header.key).as_deref());
     }
+}
+
+/// Lines with a key that a quotation mark, which does not close in its cell, drew into one cell; none where there is none.
+fn swallowed(record: &StringRecord, delimiter: u8) -> Option<usize> {
+    let has_key = |line: &str| line.split(char::from(delimiter)).any(|cell| is_key(cell.trim().trim_matches('"')));
+    let within = record.iter().filter(|cell| cell.contains('\n'));
+    let lines: usize = within.map(|cell| cell.lines().skip(1).filter(|line| has_key(line)).count()).sum();
+    (lines > 0).then_some(lines)
 }
 
 #[cfg(test)]
