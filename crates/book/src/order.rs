@@ -93,7 +93,11 @@ impl Book {
     ) -> Result<Sequence, BookError> {
         self.write(|tx| {
             let sequence = tx.next_sequence()?;
-            let number = tx.number("SELECT count(*) + 1 FROM order_written WHERE reel = $1", params![reel.as_str()])?;
+            // Counted by the log: the number of an order that went with its reel is not another's.
+            let subject = Subject::Reel(reel.clone());
+            let written =
+                "SELECT count(*) + 1 FROM entry WHERE subject_kind = $1 AND subject = $2 AND act = 'order.write'";
+            let number = tx.number(written, params![subject.kind(), subject.id()])?;
             let (chips, text) = (places.count(), places.text());
             tx.change_one(
                 &rows::ORDER,

@@ -209,7 +209,7 @@ fn settle(site: &Site, reel: &Reel, draft: Draft, out: &Path, again: bool, who: 
     let chips = places.len() as u64;
     let places = Places::of(places);
     site.book.record_order(&reel.facts.reel, &reel::file_name(out), &content_digest, &places, &who.by())?;
-    let number = site.book.orders(&reel.facts.reel)?.len();
+    let number = site.book.orders(&reel.facts.reel)?.last().map_or(0, |order| order.number);
     Ok(Written {
         reel: reel.facts.reel.to_string(),
         order: format!("{}/{number}", reel.facts.reel),

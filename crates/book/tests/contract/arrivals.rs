@@ -268,5 +268,10 @@ pub fn orders(engine: &Engine<'_>) {
     assert_eq!(told, [("order.csv", 5), ("order.json", 3)]);
     assert_eq!(orders[1].places, Some(Places::of([2, 3, 5])));
     assert!(site.book.record_order(&reel_id("REEL-Z"), "order.csv", &[1; 32], &Places::of(1..=5), &by()).is_err());
+    // The numbers of orders that went with their reel are not used again.
+    site.book.withdraw_reel(&reel_id("REEL-A"), &by()).expect("withdrawn");
+    let site = site.reel("REEL-A", 0..5);
+    site.book.record_order(&reel_id("REEL-A"), "new.csv", &[3; 32], &Places::of(1..=5), &by()).expect("recorded");
+    assert_eq!(site.book.orders(&reel_id("REEL-A")).expect("asks")[0].number, 3);
     assert!(site.book.verify(None).expect("verifies").intact());
 }

@@ -89,13 +89,64 @@ impl Server {
         Some(Self::in_folder(TempDir::new_in(dir).ok()?, programs()?, true, PORT))
     }
 
+    /// A second server that follows this one without being waited for.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn standby(&self) -> Self {
+        let folder = TempDir::new_in("/dev/shm").or_else(|_| TempDir::new()).expect("a folder");
+        Self::made(folder, self.programs.clone(), self.durable, self.port, Some(self))
+    }
+
+    /// Whether a standby has all that its primary has.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn has_followed(&self, primary: &Self) -> bool {
+        let at = |server: &Self, sql: &str| -> Option<String> {
+            postgres::Client::connect(&server.url("postgres"), postgres::NoTls)
+                .ok()
+                .and_then(|mut client| client.query_one(sql, &[]).ok())
+                .and_then(|row| row.get(0))
+        };
+        let written = at(primary, "SELECT pg_current_wal_lsn()::text");
+        written.is_some() && at(self, "SELECT pg_last_wal_replay_lsn()::text") == written
+    }
+
+    /// Has a standby hear no more of its primary.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn hear_no_more(&self) {
+        let mut client = postgres::Client::connect(&self.url("postgres"), postgres::NoTls).expect("the server answers");
+        client.batch_execute("ALTER SYSTEM SET primary_conninfo = ''").expect("set");
+        client.execute("SELECT pg_reload_conf()", &[]).expect("read anew");
+        let hears = |client: &mut postgres::Client| {
+            client.query_one("SELECT count(*) FROM pg_stat_wal_receiver", &[]).expect("asks").get::<_, i64>(0) > 0
+        };
+        while hears(&mut client) {
+            std::thread::sleep(std::time::Duration::from_millis(20));
+        }
+    }
+
+    /// Makes a standby the primary.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn promote(&self) {
+        self.run("pg_ctl", &["-D", &self.data(), "-w", "promote"]);
+    }
+
     fn in_folder(folder: TempDir, programs: PathBuf, durable: bool, port: u16) -> Self {
+        Self::made(folder, programs, durable, port, None)
+    }
+
+    fn made(folder: TempDir, programs: PathBuf, durable: bool, port: u16, primary: Option<&Self>) -> Self {
         let mut server = Self { folder, programs, watch: None, durable, port };
         if is_root() {
             let made = Command::new("chown").arg("postgres").arg(server.folder.path()).output().expect("chown runs");
             assert!(made.status.success(), "{}", told(&made));
         }
-        server.fill();
+        match primary {
+            Some(primary) => {
+                let (from, port) = (primary.socket().display().to_string(), primary.port.to_string());
+                let place = ["-h", &from, "-p", &port, "-U", "postgres", "-D", &server.data()];
+                server.run("pg_basebackup", &[&place[..], &["-R", "-X", "stream", "-c", "fast", "--no-sync"]].concat());
+            }
+            None => server.fill(),
+        }
         if server.port != PORT {
             server.certify();
         }

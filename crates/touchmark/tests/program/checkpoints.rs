@@ -82,13 +82,7 @@ fn a_copy_put_back_stops_the_line(engine: &Engine) {
     assert_eq!(fs::read_to_string(site.dir.path().join("second.checkpoint")).expect("the second"), mark);
     let entries: u64 = mark.lines().nth(1).and_then(|line| line.parse().ok()).expect("a size");
     match &engine.server {
-        Some(server) => {
-            let settings = home.join("touchmark.toml");
-            let (now, then) = (server.book_url("book0"), server.book_url("older"));
-            let named = fs::read_to_string(&settings).expect("settings").replace(&now, &then);
-            assert!(named.contains(&then), "{named}");
-            fs::write(&settings, named).expect("settings");
-        }
+        Some(server) => names_another(&site, &server.book_url("book0"), &server.book_url("older")),
         None => drop(fs::copy(&kept, &book).expect("put back")),
     }
     stops(&site, &chips, 1);
@@ -99,6 +93,19 @@ fn a_copy_put_back_stops_the_line(engine: &Engine) {
     assert_eq!(unsaid.exit, Some(2), "{}", unsaid.said);
     stops(&site, &chips, 1);
 
+    goes_on(&site, &chips, entries);
+}
+
+/// Puts another book into the settings.
+fn names_another(site: &Site, now: &str, then: &str) {
+    let settings = site.dir.path().join("site/touchmark.toml");
+    let named = fs::read_to_string(&settings).expect("settings").replace(now, then);
+    assert!(named.contains(then), "{named}");
+    fs::write(&settings, named).expect("settings");
+}
+
+/// Once the loss is accepted, each chip that knows more than the book is said to, and none of the lost numbers is used.
+fn goes_on(site: &Site, chips: &str, entries: u64) {
     let accepted = site.done("accepted", &["book", "accept-loss", "--reason", "a disk failed"]);
     assert_eq!((&accepted["were"], &accepted["series_to_confirm"]), (&json!(entries), &json!(["TV-000002"])));
     assert_eq!(site.done("intact", &["book", "verify"])["verdict"], "intact");
@@ -106,13 +113,35 @@ fn a_copy_put_back_stops_the_line(engine: &Engine) {
     assert!(again.exit == Some(1) && again.said.contains("nothing is lost"), "{}", again.said);
 
     // As after a restore: no number is used twice, and chips that know more than the book stop the station.
-    let run = ["provision", "--reel", "A", "--station", "S2", "--chips", &chips];
+    let run = ["provision", "--reel", "A", "--station", "S2", "--chips", chips];
     let counted = site.call("counted", &run);
     assert!(counted.exit == Some(1) && counted.said.contains("a loss was accepted"), "{}", counted.said);
     let named = site.call("named", &[&run[..], &["--serial-start", "TV-000004"]].concat());
     let units = named.json["units"].as_array().expect("units");
     assert_eq!(units.iter().filter(|unit| unit["cause"] == "book-older").count(), 2, "{}", named.said);
     assert_sound("in the end", &site.reconcile("in the end"));
+}
+
+/// A primary that fails, and a standby in its place that had not heard of the last units: what is lost shows, and is said
+/// chip by chip.
+#[test]
+fn a_standby_without_the_last_entries_stops_the_line() {
+    let Some(engine) = Engine::postgresql() else { return };
+    let primary = engine.server.as_ref().expect("a server");
+    let (site, chips) = worked(&engine);
+    let standby = primary.standby();
+    while !standby.has_followed(primary) {
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    standby.hear_no_more();
+    provision(&site, &chips, "2");
+    let mark = fs::read_to_string(site.dir.path().join("site/keys/checkpoint")).expect("a checkpoint");
+    let entries: u64 = mark.lines().nth(1).and_then(|line| line.parse().ok()).expect("a size");
+    primary.kill();
+    standby.promote();
+    names_another(&site, &primary.book_url("book0"), &standby.book_url("book0"));
+    stops(&site, &chips, 1);
+    goes_on(&site, &chips, entries);
 }
 
 fn copied(from: &Path, to: &Path) {
