@@ -130,6 +130,7 @@ pub struct FoundAll {
     /// The first that match.
     pub found: Vec<FoundView>,
     /// Whether more match.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub more: bool,
 }
 

@@ -204,6 +204,15 @@ impl Book {
         })
     }
 
+    /// Takes the seals of sessions away that are over.
+    pub(crate) fn drop_seals_of_sessions(&self, tx: &mut Tx<'_>) -> Result<(), BookError> {
+        if self.seals.get().is_none() {
+            return Ok(());
+        }
+        let over = "DELETE FROM seal WHERE kind = 'session' AND name NOT IN (SELECT token FROM session)";
+        tx.run(over, &[]).map(drop)
+    }
+
     /// Seals a row that an act has just written.
     pub(crate) fn seal(&self, tx: &mut Tx<'_>, kind: Sealed, key: P<'_>) -> Result<(), BookError> {
         self.seals.get().map_or(Ok(()), |seals| seals.put(tx, kind, key))

@@ -42,8 +42,7 @@ impl Book {
     ) -> Result<(), BookError> {
         self.write(|tx| {
             tx.run("DELETE FROM session WHERE expires <= $1", params![by.micros()])?;
-            let over = "DELETE FROM seal WHERE kind = 'session' AND name NOT IN (SELECT token FROM session)";
-            tx.run(over, &[])?;
+            self.drop_seals_of_sessions(tx)?;
             tx.run(
                 "INSERT INTO session (token, account, means, began, expires) VALUES ($1, $2, $3, $4, $5)",
                 params![token, by.actor.as_str(), means.word(), by.micros(), micros(expires)],

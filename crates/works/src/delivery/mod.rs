@@ -151,14 +151,16 @@ impl Received {
 
     /// As JSON.
     pub fn json(&self) -> Value {
+        let mut chips = json!({ "on_reel": self.on_reel, "matched": self.matched, "without": self.without });
+        if !self.spent.is_empty() {
+            chips["spent"] = json!(self.spent);
+        }
         json!({
             "delivery": self.delivery,
             "verdict": self.verdict,
             "reel": self.reel,
             "certificates": self.certificates,
-            "chips": {
-                "on_reel": self.on_reel, "matched": self.matched, "without": self.without, "spent": self.spent,
-            },
+            "chips": chips,
             "checksums": self.checksums,
             "findings": self.findings_json(),
         })

@@ -110,7 +110,10 @@ impl<'a> Stream<'a> {
                     let mut record = StringRecord::new();
                     match reader.next(&mut record) {
                         Ok(false) => break,
-                        Ok(true) if record.len() == header.width => rows.push(Row::Record(record)),
+                        // A cell of several lines may hold chips that a quotation mark drew into it.
+                        Ok(true) if record.len() == header.width && !record.iter().any(|cell| cell.contains('\n')) => {
+                            rows.push(Row::Record(record));
+                        }
                         _ => return Err(Odd),
                     }
                 }
