@@ -220,7 +220,7 @@ pub(crate) fn work(
     let findings = clock.step("judge", chip, |_| verdict(&dac, &pai, load, &exchange, judge))?;
     if load.lock && clock.step("lock", chip, |chip| lock(chip, id))? {
         held = clock.again(held, open)?;
-        clock.step("check the lock", held.as_mut(), |chip| is_locked(chip, id))?;
+        clock.step(CHECK_THE_LOCK, held.as_mut(), |chip| is_locked(chip, id))?;
     }
     Ok(NewProof {
         nonce: exchange.nonce,
@@ -254,8 +254,11 @@ fn lock(chip: &mut dyn Chip, id: &ChipId) -> Result<bool, Failure> {
     Ok(true)
 }
 
+/// The step of that question.
+pub(crate) const CHECK_THE_LOCK: &str = "check the lock";
+
 /// Asks a chip that was opened again whether it is locked.
-fn is_locked(chip: &mut dyn Chip, id: &ChipId) -> Result<(), Failure> {
+pub(crate) fn is_locked(chip: &mut dyn Chip, id: &ChipId) -> Result<(), Failure> {
     if chip.state()? == State::Locked {
         return Ok(());
     }

@@ -41,6 +41,9 @@ pub struct UnitView {
     /// Why its certificate counts no more, where it is revoked.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub revoked: Option<String>,
+    /// Whether its last check at a station failed after it had passed.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub check_failed: bool,
     /// How it was scrapped before, where it was to be scrapped again and nothing was changed.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub already: Option<Left>,
@@ -56,6 +59,7 @@ fn view(unit: &Unit) -> UnitView {
         attempts: unit.attempts,
         changed: time_text(unit.changed),
         revoked: None,
+        check_failed: false,
         already: None,
     }
 }
@@ -93,7 +97,11 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
     let after = wanted.after.map(UnitSerial::new).transpose()?;
     let revoked_here = RevokedHere::of(site)?;
     let units = site.book.units(&filter, after.as_ref(), wanted.limit)?;
-    let marked = |unit: &Unit| Ok(UnitView { revoked: revoked_here.of_chip(site, &unit.chip_id)?, ..view(unit) });
+    let failed = checks_failed(site)?;
+    let marked = |unit: &Unit| {
+        let (revoked, check_failed) = (revoked_here.of_chip(site, &unit.chip_id)?, failed.contains(&unit.serial));
+        Ok(UnitView { revoked, check_failed, ..view(unit) })
+    };
     units.items.iter().map(marked).collect()
 }
 
@@ -395,6 +403,20 @@ pub(crate) fn check_failed(site: &Site, serial: &UnitSerial) -> Result<bool, Tro
     let entries = site.book.entries_about(&Subject::Unit(serial.clone()))?;
     let last = entries.iter().rfind(|entry| entry.act == "unit.verify");
     Ok(last.map(book::Entry::body).transpose()?.is_some_and(|body| body["result"] != "passed"))
+}
+
+/// Units that had passed, and whose last check failed, by serial number; those that left since are not among them.
+pub(crate) fn checks_failed(site: &Site) -> Result<Vec<UnitSerial>, Trouble> {
+    let mut failed = Vec::new();
+    for check in site.book.last_checks()? {
+        let serial = UnitSerial::new(&check.subject.1)?;
+        if check.body()?["result"] != "passed"
+            && site.book.unit(&serial)?.is_some_and(|unit| unit.state == UnitState::Passed)
+        {
+            failed.push(serial);
+        }
+    }
+    Ok(failed)
 }
 
 /// The request to revoke a certificate that waits for a second person.

@@ -175,7 +175,7 @@ fn labels_that_are_stopped_were_never_printed() {
     let told = course.now();
     assert_eq!((told.phase, told.done, told.total), (Phase::Committing, UNITS as u64 - 1, Some(UNITS as u64 - 1)));
     let earlier = Which::Period(None, Some(now - time::Duration::DAY));
-    assert!(run(&earlier, "none.pdf", &Course::new()).unwrap_err().to_string().contains("no unit has passed"));
+    assert!(run(&earlier, "none.pdf", &Course::new()).unwrap_err().to_string().contains("none has passed"));
 
     // In memory it is the same PDF, octet by octet; who takes it is one more entry.
     let job = Job::to(std::path::Path::new("labels.pdf"));

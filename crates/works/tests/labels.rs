@@ -83,7 +83,7 @@ fn a_units_file_that_makes_no_sense_is_refused() {
         ("no truth", format!("{header},test\n{row},maybe"), "neither true nor false"),
         ("not JSON", "{\"unit\":".into(), "not a JSON object"),
         ("nested", format!("{{\"unit\":\"a\",\"qr\":\"{QR}\",\"manual\":[]}}"), "the value of manual"),
-        ("long", format!("{header}\n{long}"), "longer than 65536"),
+        ("long", format!("{header}\n{long}"), "more than 65536"),
     ] {
         let error = units_of(&text).map(|_| ()).expect_err(name);
         assert!(error.to_string().contains(speaks_of), "{name}: {error}");

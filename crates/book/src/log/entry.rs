@@ -172,6 +172,20 @@ impl Book {
         self.read(|c| c.one(&sql, params![sequence.0]))?.as_ref().map(Entry::read).transpose()
     }
 
+    /// The last check of each unit that was checked after it had passed, by serial number.
+    ///
+    /// # Errors
+    ///
+    /// [`BookError`] where the book gave no answer.
+    pub fn last_checks(&self) -> Result<Vec<Entry>, BookError> {
+        let sql = format!(
+            "SELECT {} FROM entry WHERE sequence IN (SELECT max(sequence) FROM entry WHERE act = 'unit.verify' \
+             GROUP BY subject) ORDER BY subject",
+            Entry::COLUMNS
+        );
+        self.read(|c| c.all(&sql, &[]))?.iter().map(Entry::read).collect()
+    }
+
     /// All entries about one thing, oldest first.
     ///
     /// # Errors

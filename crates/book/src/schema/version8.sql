@@ -1,5 +1,8 @@
 -- Version 8: who wrote the rows that say who a person is.
 
+-- Checks of units that had passed are few among all entries, and asked for by reports.
+CREATE INDEX entry_by_check ON entry (subject, sequence) WHERE act = 'unit.verify';
+
 -- Keyed digests (RFC 2104, with SHA-256) of accounts, sessions, tokens and requests to revoke, under a key that is kept
 -- outside the book. `account_names` is one row: all accounts' names. No entry vouches for them: whoever has the key makes
 -- them anew.

@@ -50,6 +50,20 @@ pub fn a_unit_passes_with_its_proof(engine: &Engine<'_>) {
     assert!(site.book.verify(None).expect("verifies").intact());
 }
 
+pub fn units_are_checked_again(engine: &Engine<'_>) {
+    let site = engine.site().stocked(3);
+    let units = [site.provision(0, "S1"), site.provision(1, "S1")];
+    assert!(site.book.last_checks().expect("asks").is_empty());
+    for (unit, result) in [(0, "failed"), (1, "failed"), (0, "passed")] {
+        let body = serde_json::json!({ "result": result });
+        site.book.note("unit.verify", &book::Subject::Unit(units[unit].clone()), &body, &by()).expect("noted");
+    }
+    let checks = site.book.last_checks().expect("asks");
+    let told: Vec<_> =
+        checks.iter().map(|c| (c.subject.1.as_str(), c.body().expect("a body")["result"].clone())).collect();
+    assert_eq!(told, [(units[0].as_str(), "passed".into()), (units[1].as_str(), "failed".into())]);
+}
+
 pub fn why_a_chip_must_not_be_touched(engine: &Engine<'_>) {
     let site = engine.site().stocked(6).reel("REEL-B", 50..52);
     let before = site.book.head().expect("a head");

@@ -52,6 +52,7 @@ contract! {
     arrivals::test_and_production_never_mix => test_and_production_never_mix,
     arrivals::orders => orders,
     line::a_unit_passes_with_its_proof => a_unit_passes_with_its_proof,
+    line::units_are_checked_again => units_are_checked_again,
     line::why_a_chip_must_not_be_touched => why_a_chip_must_not_be_touched,
     line::a_failed_unit_comes_again => a_failed_unit_comes_again,
     line::a_scrapped_unit_takes_chip_and_credential_along => a_scrapped_unit_takes_chip_and_credential_along,

@@ -316,6 +316,32 @@ fn what_stands_against_an_act_is_said() {
     let unit = run["units"].as_array().and_then(|all| all.iter().find(|u| u["unit"] == "TV-000002")).expect("it");
     assert!(exit == Some(1) && unit["result"] == "failed", "{run}");
     assert_eq!(print()["check_failed"], json!(["TV-000002"]));
+    let listed = site.done(&["unit", "list"]);
+    let marked = |unit: &str| {
+        let units = listed["units"].as_array().expect("units");
+        units.iter().find(|u| u["unit"] == unit).is_some_and(|u| u["check_failed"] == true)
+    };
+    assert!(marked("TV-000002") && !marked("TV-000001"), "{listed}");
+    for answer in [site.done(&["reconcile"]), site.done(&["report"])] {
+        assert!(answer["notes"].to_string().contains("TV-000002"), "{answer}");
+    }
+    // A lock that is gone again.
+    let other = site.done(&["unit", "show", "TV-000003"])["chip"]["chip_id"].as_str().expect("a chip").to_owned();
+    let file = chips.join(format!("{other}.chip"));
+    let open: String = fs::read_to_string(&file)
+        .expect("a chip")
+        .lines()
+        .filter(|line| *line != "{\"locked\":true}")
+        .map(|line| line.replace("\"locked\":true", "\"locked\":false") + "\n")
+        .collect();
+    let locked = fs::read(&file).expect("a chip");
+    fs::write(&file, open).expect("written");
+    let run = site.call(&again).1;
+    let unit = run["units"].as_array().and_then(|all| all.iter().find(|u| u["unit"] == "TV-000003")).expect("it");
+    assert_eq!(unit["cause"], "lock-ignored", "{run}");
+    assert!(unit["advice"].as_str().is_some_and(|advice| advice.contains("unit scrap TV-000003")), "{run}");
+    fs::write(&file, locked).expect("written");
+    site.call(&again);
     assert!(
         site.words(&["label", "print", "--all", "--out", text(&labels)]).contains("The last check at a station failed")
     );
@@ -367,7 +393,9 @@ fn a_quotation_mark_draws_no_chips_away() {
     let Some(engine) = Engine::sqlite() else { return };
     let site = Site::on(&engine, "a");
     let good = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
-    for (name, delimiter, closed) in [("open", ",", false), ("tab", "\t", false), ("closed", ";", true)] {
+    for (name, delimiter, closed) in
+        [("open", ",", false), ("tab", "\t", false), ("closed", ";", true), ("key", ",", false), ("title", ",", true)]
+    {
         let rows: Vec<_> = good
             .lines()
             .take(31)
@@ -379,7 +407,15 @@ fn a_quotation_mark_draws_no_chips_away() {
                     21 if closed => "so\"",
                     _ => "",
                 };
-                format!("{}{delimiter}{note}", row.replace(',', delimiter))
+                let row = format!("{}{delimiter}{note}", row.replace(',', delimiter));
+                match (name, at) {
+                    // Before the key of a chip; in a title, behind which the names come once more.
+                    ("key", 5) => row.replacen(",04", ",\"04", 1).replace("\"bent 5", ""),
+                    ("title", 0) => format!("\"Delivery note\n{row}"),
+                    ("title", 21) => format!("{row}\n{}", good.lines().next().unwrap_or_default().to_owned() + ",note"),
+                    ("title", 5) => row.replace("\"bent 5", ""),
+                    _ => row,
+                }
             })
             .collect();
         let file = site.dir.path().join(format!("{name}.csv"));
@@ -411,6 +447,28 @@ fn a_chip_bent_before_its_certificate_came_costs_that_alone() {
     fs::write(folder.join("SHA256SUMS"), [&[0xFF, 0xFE][..], &wide].concat()).expect("written");
     let changed = site.call("changed", &["delivery", "receive", text(&folder), "--reel", "A"]);
     assert!(changed.exit == Some(1) && changed.said.contains("delivery.checksum"), "{}", changed.said);
+    // The list names files by their names alone, and one of them came otherwise.
+    let bare: String = plain
+        .lines()
+        .filter(|line| line.contains("dacs/"))
+        .enumerate()
+        .map(|(at, line)| {
+            if at == 0 {
+                line.replacen(&line[..1], if line.starts_with('0') { "1" } else { "0" }, 1)
+            } else {
+                line.to_owned()
+            }
+        })
+        .map(|line| line.replace("dacs/", "") + "\n")
+        .collect();
+    fs::write(folder.join("SHA256SUMS"), bare).expect("written");
+    let changed = site.call("bare", &["delivery", "receive", text(&folder), "--reel", "A"]);
+    let told = changed.json["findings"].to_string();
+    assert!(
+        changed.exit == Some(1) && told.contains("its SHA-256 is not the one") && !told.contains("did not come"),
+        "{told}"
+    );
+    fs::write(folder.join("SHA512SUMS"), "00\n").expect("written");
     let other: String = plain.lines().map(|line| line.replacen("  ", ";", 1) + "\n").collect();
     fs::write(folder.join("SHA256SUMS"), other).expect("written");
     let received = site.done("received", &["delivery", "receive", text(&folder), "--reel", "A"]);

@@ -18,7 +18,7 @@ use super::older::{Adoption, Looked, look};
 use super::{Serials, Told, UnitResult, load, passcode_label};
 use crate::intake::sha256 as sha256_of;
 use crate::revocation::{marked_revoked, revoked_words};
-use crate::station::{Clock, Failure, work};
+use crate::station::{CHECK_THE_LOCK, Clock, Failure, is_locked, work};
 use crate::trouble::Trouble;
 
 /// How long, and how often, a chip is waited for at which another station looks.
@@ -355,6 +355,13 @@ fn proven(facts: &NewProof) -> Vec<(String, [u8; 32])> {
         .collect()
 }
 
+/// Whether the chip was found locked when its unit passed.
+fn was_locked(line: &Line<'_>, unit: &book::Unit) -> Result<bool, book::BookError> {
+    let story = line.site.book.story(&unit.serial)?;
+    let steps = story.iter().flat_map(|story| &story.attempts).flat_map(|attempt| &attempt.steps);
+    Ok(steps.into_iter().any(|step| step.name == CHECK_THE_LOCK && step.result == "done"))
+}
+
 /// A chip that was provisioned before: verified as it is, never written.
 pub(super) fn verify(
     line: &Line<'_>,
@@ -384,8 +391,12 @@ pub(super) fn verify(
                 next: Next::Rework,
             });
         }
+        let locked = was_locked(line, unit).map_err(|e| engineer("book", e.to_string()))?;
         let mut chip = open(source, id)?;
         clock.step("verify", chip.as_mut(), |chip| {
+            if locked {
+                is_locked(chip, id)?;
+            }
             for (name, sha256) in proven(facts) {
                 let held = chip.read(&ObjectName::new(&name).map_err(|e| engineer("book", e.to_string()))?)?;
                 if held.as_deref().map(sha256_of) != Some(sha256) {
@@ -416,7 +427,11 @@ pub(super) fn verify(
         Err(failure) => {
             result.cause = Some(failure.cause);
             result.detail = Some(failure.detail);
-            result.advice = Some(failure.advice);
+            result.advice = Some(format!(
+                "{} The unit had passed, and counts as passed until somebody decides: `touchmark unit scrap {}` takes it out \
+                 of the count.",
+                failure.advice, unit.serial
+            ));
         }
     }
 }

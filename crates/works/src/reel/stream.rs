@@ -92,9 +92,14 @@ impl<'a> Stream<'a> {
                 let end = body.iter().rposition(|o| *o == b'\n')?;
                 let text = std::str::from_utf8(&body[..=end]).ok()?;
                 let header = table::header(text, map).ok()?;
+                if table::chips_above(text, header) > 0 {
+                    return None;
+                }
                 file.seek(SeekFrom::Start((mark + header.begins) as u64)).ok()?;
                 let mut reader = table::Rows::new(header.delimiter, BufReader::with_capacity(1 << 18, file));
-                reader.headers().ok()?;
+                if reader.headers().ok()?.iter().any(|name| name.contains('\n')) {
+                    return None;
+                }
                 Source::Table { reader: Box::new(reader), header }
             }
         };

@@ -71,6 +71,8 @@ impl Spoiled {
 /// An entry: its name by a hash, half of its digest, which nobody makes twice either, its DACs and its authorities.
 struct Seen {
     name: u64,
+    /// The file's own name, without its folders and in small letters, by a hash.
+    own: u64,
     digest: [u8; 16],
     within: u32,
     dacs: Range<u32>,
@@ -92,6 +94,11 @@ fn tidy(name: &str) -> String {
     name.split('/').filter(|part| !matches!(*part, "" | ".")).collect::<Vec<_>>().join("/")
 }
 
+/// A file's own name, without its folders, in small letters.
+fn own_name(name: &str) -> String {
+    name.trim_end().rsplit(['/', '\\']).next().unwrap_or(name).to_lowercase()
+}
+
 fn half(digest: &[u8; 32]) -> [u8; 16] {
     let mut half = [0; 16];
     half.copy_from_slice(&digest[..16]);
@@ -101,8 +108,12 @@ fn half(digest: &[u8; 32]) -> [u8; 16] {
 /// Whether an entry of this name is a list.
 fn is_list(name: &str) -> bool {
     let file = name.rsplit(['/', '\\']).next().unwrap_or(name).to_ascii_lowercase();
-    matches!(file.as_str(), "sha256sums" | "sha256sums.txt" | "sha256sum" | "sha256sum.txt")
-        || file.ends_with(".sha256")
+    let stem = file.strip_suffix(".txt").or_else(|| file.strip_suffix(".csv")).unwrap_or(&file);
+    let named = matches!(stem, "sha256sums" | "sha256sum" | "sha256" | "sha-256" | "checksums" | "checksum")
+        // Those of other digests, and wrapped ones, are named as lists that can't be read.
+        || matches!(stem, "md5sums" | "md5sum" | "sha1sums" | "sha1sum" | "sha512sums" | "sha512sum")
+        || file.starts_with("sha256sums.");
+    named || [".sha256", ".sha256sum", ".sha256.txt"].iter().any(|ending| file.ends_with(ending))
 }
 
 fn hex_digest(text: &str) -> Option<[u8; 32]> {
@@ -188,8 +199,8 @@ impl Checksums {
         (dacs, above): (Range<u32>, Range<usize>),
         list: Option<List>,
     ) {
-        let hash = self.hasher.hash_one(tidy(&name));
-        self.seen.push(Seen { name: hash, digest: half(digest), within, dacs, above });
+        let (hash, own) = (self.hasher.hash_one(tidy(&name)), self.hasher.hash_one(own_name(&name)));
+        self.seen.push(Seen { name: hash, own, digest: half(digest), within, dacs, above });
         if self.names.len() < KEPT {
             self.names.push(name);
         }
@@ -208,6 +219,7 @@ impl Checksums {
             let hash = self.hasher.hash_one(tidy(&archive.name));
             self.seen.push(Seen {
                 name: hash,
+                own: self.hasher.hash_one(own_name(&archive.name)),
                 digest: half(&archive.sha256),
                 within: archive.within,
                 dacs: 0..0,
@@ -241,6 +253,17 @@ impl Checksums {
                 if best[*at].is_none_or(|(before, _)| before < rank) {
                     best[*at] = Some((rank, index));
                 }
+            }
+        }
+        // A list may name files by other folders than they came in: the one file of that name is meant.
+        if best.iter().any(Option::is_none) {
+            let mut by_own: HashMap<u64, Option<usize>> = HashMap::new();
+            for (index, seen) in self.seen.iter().enumerate() {
+                by_own.entry(seen.own).and_modify(|one| *one = None).or_insert(Some(index));
+            }
+            for ((_, file, digest), best) in lines.iter().zip(&mut best).filter(|(_, best)| best.is_none()) {
+                let one = by_own.get(&self.hasher.hash_one(own_name(file))).copied().flatten();
+                *best = one.map(|index| ((false, false, *digest == self.seen[index].digest), index));
             }
         }
         let mut turn = 0;

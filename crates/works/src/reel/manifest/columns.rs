@@ -77,9 +77,10 @@ impl ColumnMap {
         let bare_wanted = bare(wanted);
         let before_bracket = |name: &str| bare(name.split(['(', '[']).next().unwrap_or_default());
         let as_written = if self.named { of(&|name| name == wanted) } else { None };
+        let alike = |name: &str| bare(name) == bare_wanted || before_bracket(name) == bare_wanted;
         as_written
-            .or_else(|| of(&|name| !bare_wanted.is_empty() && bare(name) == bare_wanted))
-            .or_else(|| of(&|name| !bare_wanted.is_empty() && before_bracket(name) == bare_wanted))
+            .or_else(|| of(&|name| self.named && !bare_wanted.is_empty() && bare(name) == bare_wanted))
+            .or_else(|| of(&|name| !bare_wanted.is_empty() && alike(name)))
             .unwrap_or(Place::Nowhere)
     }
 }

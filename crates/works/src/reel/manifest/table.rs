@@ -132,6 +132,16 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
         Ok(names) => names.clone(),
         Err(error) => return reading.tell(&REEL_FORMAT, format!("line {line}"), None, error.to_string()),
     };
+    let above = chips_above(text, header);
+    if above > 0 || swallowed(&names, header.delimiter).is_some() {
+        let found = if above > 0 {
+            format!("{} with a chip above the line that names the columns", many(above, "line"))
+        } else {
+            "a quotation mark makes one name of a column and lines that have chips".into()
+        };
+        let advice = "Look for a quotation mark that does not close, and take it away in a copy of the file. Nothing was stored.";
+        return reading.finding(format!("line {line}"), None, Finding::new(&REEL_FORMAT, found).advising(advice));
+    }
     let mut record = StringRecord::new();
     loop {
         match reader.next(&mut record) {
@@ -162,6 +172,16 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
             reading.finding(subject, None, finding.advising(advice));
             continue;
         }
+        if let Some(within) = swallowed(&record, header.delimiter) {
+            reading.out.read += 1;
+            let found = format!("a quotation mark makes one cell of {} that have chips", many(within, "further line"));
+            let finding = Finding::new(&REEL_FORMAT, found).advising(
+                "Take the quotation mark away, or close it in its cell, in a copy of the file. Nothing was stored.",
+            );
+            let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
+            reading.finding(subject, id, finding);
+            continue;
+        }
         if record.len() < header.width || filled > header.width {
             reading.out.read += 1;
             let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
@@ -174,26 +194,24 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
             }
             continue;
         }
-        if let Some(within) = swallowed(&record, header.delimiter) {
-            reading.out.read += 1;
-            let found = format!("a quotation mark makes one cell of {} that have chips", many(within, "further line"));
-            let finding = Finding::new(&REEL_FORMAT, found).advising(
-                "Take the quotation mark away, or close it in its cell, in a copy of the file. Nothing was stored.",
-            );
-            let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
-            reading.finding(subject, id, finding);
-            continue;
-        }
         let value = |at| record.get(at).map(cell);
         reading.chip(line, subject, value(header.id).as_deref(), value(header.key).as_deref());
     }
 }
 
+/// Lines above the names of the columns that have a key: a quotation mark in a title drew them in.
+pub(in crate::reel) fn chips_above(text: &str, header: Header) -> usize {
+    text[..header.begins].lines().filter(|line| has_key(line, header.delimiter)).count()
+}
+
+fn has_key(line: &str, delimiter: u8) -> bool {
+    line.split(char::from(delimiter)).any(|cell| is_key(cell.trim().trim_matches('"')))
+}
+
 /// Lines with a key that a quotation mark, which does not close in its cell, drew into one cell; none where there is none.
 fn swallowed(record: &StringRecord, delimiter: u8) -> Option<usize> {
-    let has_key = |line: &str| line.split(char::from(delimiter)).any(|cell| is_key(cell.trim().trim_matches('"')));
     let within = record.iter().filter(|cell| cell.contains('\n'));
-    let lines: usize = within.map(|cell| cell.lines().skip(1).filter(|line| has_key(line)).count()).sum();
+    let lines: usize = within.map(|cell| cell.lines().skip(1).filter(|line| has_key(line, delimiter)).count()).sum();
     (lines > 0).then_some(lines)
 }
 
