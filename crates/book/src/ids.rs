@@ -43,8 +43,6 @@ fn name(what: &'static str, text: &str) -> Result<String, IdError> {
         "it begins or ends with a space"
     } else if text.chars().any(char::is_control) {
         "it has a control character"
-    } else if text.contains("  ") || text.chars().any(|c| c.is_whitespace() && c != ' ') {
-        "it has a blank that looks like another: one plain space between words"
     } else if text.chars().any(turns) {
         "it has a character that changes the direction of writing or takes no room"
     } else {

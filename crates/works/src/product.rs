@@ -407,6 +407,13 @@ fn judged(name: &str, description: &Description) -> Result<NewProduct, Trouble> 
 /// [`Trouble`]; nothing is added then.
 pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Result<ProductView, Trouble> {
     let new = judged(name, description)?;
+    if name.contains("  ") || name.chars().any(|c| c.is_whitespace() && c != ' ') {
+        return Err(Trouble::usage(
+            format!("the name {name:?} has a blank that looks like another"),
+            "Put one plain space between words: a product is chosen by its name.",
+        )
+        .about("name"));
+    }
     judge_objects(site, &description.objects)?;
     site.book.add_product(&new, &who.by()).about("name")?;
     let mut product = show(site, name)?;

@@ -15,6 +15,15 @@ fn names_in_another_case_are_the_same_name(engine: &Engine) {
     let add = ["product", "add", "TERN VENT", "--vendor", "FFF2", "--product", "8A21", "--device-type", "514"];
     let refused = site.call("product", &[&add[..], &["--reach", "ble"]].concat());
     assert!(refused.exit == Some(1) && refused.said.contains("Tern Vent already exists"), "{}", refused.said);
+    for name in ["Tern  Vent", "Tern\u{a0}Vent"] {
+        let add = ["product", "add", name, "--vendor", "FFF2", "--product", "8A22", "--device-type", "0x0202"];
+        let refused = site.call("blanks", &[&add[..], &["--reach", "ble"]].concat());
+        assert!(
+            refused.exit == Some(2) && refused.said.contains("a blank that looks like another"),
+            "{}",
+            refused.said
+        );
+    }
     site.receive_reel("a");
     let other = data("reel-b/manifest.ndjson");
     let reel = ["reel", "receive", text(&other), "--reel", "a", "--product", "Tern Vent"];
