@@ -210,6 +210,7 @@ fn has_signed_shape(der: &[u8]) -> bool {
 enum Shape {
     Cms,
     Key,
+    PrivateKey,
     Certificate,
     Request,
     List,
@@ -225,10 +226,23 @@ fn shape(der: &[u8]) -> Result<Shape, DetectError> {
     match first.tag {
         tag::OID => return Ok(Shape::Cms),
         tag::SEQUENCE => {}
+        // A version, then the key (RFC 5915 §3), or what kind of key it is, then the key (RFC 5958 §2).
+        tag::INTEGER => {
+            let second = parts.next().map_err(unknown)?;
+            return match second.tag {
+                tag::OCTET_STRING => Ok(Shape::PrivateKey),
+                tag::SEQUENCE if parts.peek() == Some(tag::OCTET_STRING) => Ok(Shape::PrivateKey),
+                _ => Err(DetectError::Unknown),
+            };
+        }
         _ => return Err(DetectError::Unknown),
     }
     if parts.peek() == Some(tag::BIT_STRING) {
         return Ok(Shape::Key);
+    }
+    // How it is encrypted, then the encrypted key (RFC 5958 §3).
+    if parts.peek() == Some(tag::OCTET_STRING) {
+        return Ok(Shape::PrivateKey);
     }
     // Identifiers of the signed part's first members.
     let mut members = parts.enter(&first).map_err(unknown)?;
@@ -293,6 +307,7 @@ fn one(der: &[u8]) -> Result<Vec<Item>, DetectError> {
         Shape::List => {
             RevocationList::read(der).map(|l| vec![Item::List(Box::new(l))]).map_err(broken("a revocation list"))
         }
+        Shape::PrivateKey => Err(DetectError::PrivateKey),
         Shape::Key => match KeyField::key_from_spki(der) {
             Ok(key) => Ok(vec![Item::PublicKey(Box::new(key))]),
             Err(why) => Err(DetectError::Broken("a public key", why)),

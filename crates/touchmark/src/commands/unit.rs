@@ -128,7 +128,11 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let list = unit::list(&site, &wanted)?;
             output.show(&json!({ "units": list }), |w| {
                 for u in &list {
-                    let revoked = if u.revoked.is_some() { "  REVOKED" } else { "" };
+                    let revoked = match (&u.revoked, u.check_failed) {
+                        (Some(_), _) => "  REVOKED",
+                        (None, true) => "  CHECK FAILED",
+                        (None, false) => "",
+                    };
                     let attempts = many(u.attempts, "attempt");
                     writeln!(w, "{}  {}  chip {}  {attempts}{revoked}", u.unit, u.state, u.chip_id)?;
                 }

@@ -449,6 +449,52 @@ fn a_key_that_came_once_stays_exposed(engine: &Engine) {
     assert!(advice.contains(&format!("Unit TV-000001 has chip {chip}")) && advice.contains("unit scrap"), "{advice}");
 }
 
+/// In whatever form a private key comes (RFC 5915, RFC 5958 by OpenSSL, a field of JSON), it is found; where it can't be
+/// opened, it may be any chip's, so nothing of what came is kept.
+#[test]
+fn a_private_key_is_found_in_any_form() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    site.receive_reel("a");
+    let (chip, der) = key_file(2);
+    let folder = unpacked(&site, "forms");
+    fs::write(folder.join("../key.der"), hex::decode(der).expect("hex")).expect("a key");
+    let lines = fs::read_to_string(data("reel-a/simulated-keys.ndjson")).expect("keys");
+    fs::write(folder.join("../keys.ndjson"), lines.lines().nth(2).expect("a key")).expect("keys");
+    for (form, make) in [
+        ("sec1.bin", "cp ../key.der sec1.bin"),
+        ("note.txt", "openssl pkcs8 -topk8 -nocrypt -inform DER -in ../key.der -outform DER -out note.txt"),
+        ("keys.ndjson", "cp ../keys.ndjson ."),
+    ] {
+        sh(&folder, &format!("rm -f README.txt SHA256SUMS; {make}"));
+        let refused = deliver(&site, &folder, &[]);
+        let told = finding(&refused, "delivery.private-key");
+        assert_eq!((refused.exit, &told["chip_id"]), (Some(1), &json!(chip)), "{form}: {}", refused.said);
+        fs::remove_file(folder.join(form)).expect("removed");
+    }
+    let encrypted = "openssl pkcs8 -topk8 -inform DER -in ../key.der -outform DER -passout pass:swordfish -out k.key";
+    sh(&folder, encrypted);
+    let refused = deliver(&site, &folder, &["--accept-part"]);
+    assert_eq!((refused.exit, &refused.json["certificates"]["accepted"]), (Some(1), &json!(0)), "{}", refused.said);
+    finding(&refused, "delivery.private-key");
+    // The same beside a manifest, and keys of chips beside a table of them.
+    let manifest = site.dir.path().join("manifest");
+    fs::create_dir(&manifest).expect("a folder");
+    fs::copy(data("reel-a/manifest.csv"), manifest.join("manifest.csv")).expect("copied");
+    let receive = || {
+        let typed = ["reel", "receive", text(&manifest), "--reel", "B", "--product", "Tern Vent"];
+        site.call("manifest", &typed)
+    };
+    sh(&manifest, "cp ../key.der k.bin");
+    let refused = receive();
+    assert!(refused.exit == Some(1) && refused.said.contains("a private key"), "{}", refused.said);
+    let public =
+        "rm k.bin; mkdir 0514AA; openssl ec -inform DER -in ../key.der -pubout -out 0514AA/pubkey.pem 2>/dev/null";
+    sh(&manifest, public);
+    let refused = receive();
+    assert!(refused.exit == Some(2) && refused.said.contains("and a table of chips"), "{}", refused.said);
+}
+
 /// A root for production and a product for testing: customers' homes would trust the units.
 #[test]
 fn a_test_product_under_a_production_root_is_warned_of() {

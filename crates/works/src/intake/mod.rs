@@ -333,6 +333,30 @@ pub fn open(
     Ok(budget.opened)
 }
 
+/// Public halves of the private keys that a text has as fields of JSON objects, one object a line: 32 octets in hex under
+/// a name with `private` in it.
+pub(crate) fn private_fields(octets: &[u8]) -> Vec<standard::key::PublicKey> {
+    if memchr::memmem::find(octets, b"rivate").is_none() {
+        return Vec::new();
+    }
+    let Ok(read) = crate::encoding::read(octets) else { return Vec::new() };
+    let mut found = Vec::new();
+    for line in read.text.lines().filter(|line| line.len() <= crate::encoding::LONGEST) {
+        let line = line.trim().trim_matches(['[', ']', ',']);
+        let Ok(serde_json::Value::Object(fields)) = serde_json::from_str(line) else { continue };
+        let private = fields.iter().filter(|(name, _)| name.to_lowercase().contains("private"));
+        for digits in private.filter_map(|(_, value)| value.as_str()) {
+            let mut key = zeroize::Zeroizing::new([0; 32]);
+            if hex::decode_to_slice(digits.trim(), &mut *key).is_ok()
+                && let Ok(key) = standard::key::SoftwareKey::from_private(&key)
+            {
+                found.push(standard::key::Signer::public_key(&key));
+            }
+        }
+    }
+    found
+}
+
 /// SHA-256 (FIPS 180-4).
 pub(crate) fn sha256(octets: &[u8]) -> [u8; 32] {
     let mut out = [0; 32];

@@ -427,11 +427,15 @@ pub(super) fn verify(
         Err(failure) => {
             result.cause = Some(failure.cause);
             result.detail = Some(failure.detail);
-            result.advice = Some(format!(
-                "{} The unit had passed, and counts as passed until somebody decides: `touchmark unit scrap {}` takes it out \
+            result.advice = Some(if unit.state != UnitState::Passed {
+                failure.advice
+            } else {
+                format!(
+                    "{} The unit had passed, and counts as passed until somebody decides: `touchmark unit scrap {}` takes it out \
                  of the count.",
-                failure.advice, unit.serial
-            ));
+                    failure.advice, unit.serial
+                )
+            });
         }
     }
 }

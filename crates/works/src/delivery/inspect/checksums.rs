@@ -55,6 +55,11 @@ pub(super) struct Spoiled {
 }
 
 impl Spoiled {
+    /// Nothing of what came is kept.
+    pub(super) fn spoil_all(&mut self) {
+        self.all = true;
+    }
+
     /// Whether the authority that came in this place is one.
     pub(super) fn has_authority(&self, place: usize) -> bool {
         self.all || self.above.iter().any(|range| range.contains(&place))
@@ -106,7 +111,7 @@ fn half(digest: &[u8; 32]) -> [u8; 16] {
 }
 
 /// Whether an entry of this name is a list.
-fn is_list(name: &str) -> bool {
+pub(crate) fn is_list(name: &str) -> bool {
     let file = name.rsplit(['/', '\\']).next().unwrap_or(name).to_ascii_lowercase();
     let stem = file.strip_suffix(".txt").or_else(|| file.strip_suffix(".csv")).unwrap_or(&file);
     let named = matches!(stem, "sha256sums" | "sha256sum" | "sha256" | "sha-256" | "checksums" | "checksum")

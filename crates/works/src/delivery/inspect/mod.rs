@@ -29,6 +29,7 @@ use standard::verdict::{Finding, Severity};
 use zeroize::Zeroizing;
 
 pub use self::checksums::Checked;
+pub(crate) use self::checksums::is_list;
 use self::judging::judge;
 use self::matching::matching;
 use self::reading::{Unread, read};

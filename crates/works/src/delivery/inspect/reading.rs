@@ -89,6 +89,8 @@ enum Came {
     Private {
         name: String,
         chip: Option<Slot>,
+        /// Whether it could not be read, so that it may be of any chip.
+        unread: bool,
     },
     Manifest {
         name: String,
@@ -154,6 +156,8 @@ pub(super) fn read(
         let (mut slots, mut serials, mut authorities) = (Vec::new(), Vec::new(), Vec::new());
         let (mut findings, mut broken, mut entry) = (Findings::default(), 0, 0_u64);
         let (mut checksums, mut manifest, mut exposed) = (Checksums::default(), None, HashSet::new());
+        // Whether a private key came whose chip can't be known: it may be any of them.
+        let mut unknown = false;
         for entries in from {
             let taken: Vec<Taken> =
                 entries.into_par_iter().with_min_len(8).map(|entry| take_apart(entry, chips, &hasher)).collect();
@@ -177,8 +181,9 @@ pub(super) fn read(
                         Came::Format { name, why } => {
                             findings.tell(turn, || name, About::Nothing, Finding::new(&DELIVERY_FORMAT, why));
                         }
-                        Came::Private { name, chip } => {
+                        Came::Private { name, chip, unread } => {
                             exposed.extend(chip);
+                            unknown |= unread;
                             let about = chip.map_or(About::Nothing, |slot| About::Place(chips.place(slot)));
                             let whose = if chip.is_some() { "the private key of a chip" } else { "a private key" };
                             findings.tell(turn, || name, about, Finding::new(&DELIVERY_PRIVATE_KEY, whose));
@@ -198,7 +203,10 @@ pub(super) fn read(
             Ok(opened) => opened.map_err(Unread::Intake)?,
             Err(panic) => std::panic::resume_unwind(panic),
         };
-        let (checked, spoiled) = checksums.check(opened, &mut findings);
+        let (checked, mut spoiled) = checksums.check(opened, &mut findings);
+        if unknown {
+            spoiled.spoil_all();
+        }
         let mut place = 0..;
         authorities.retain(|_| !spoiled.has_authority(place.next().unwrap_or_default()));
         let spool = writer.finish()?;
@@ -220,6 +228,10 @@ fn take_apart(entry: Entry, chips: &Chips, hasher: &RandomState) -> Taken {
 
 fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
     let manifest = |what| vec![Came::Manifest { name: entry.name.clone(), what }];
+    let in_text = intake::private_fields(&entry.octets);
+    if !in_text.is_empty() {
+        return exposed(entry, &in_text, chips);
+    }
     let items = match detect_all(&entry.octets) {
         Ok(items) => items,
         Err(DetectError::Unknown | DetectError::Broken("JSON", _)) if manifest::resembles(&entry.octets) => {
@@ -231,12 +243,7 @@ fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
         // Notes, digests and the like.
         Err(DetectError::Unknown | DetectError::Empty) => return Vec::new(),
         Err(DetectError::Broken("JSON" | "a factory record", _)) => return Vec::new(),
-        Err(DetectError::PrivateKey) => {
-            let keys = private_keys(&entry.octets);
-            let known: Vec<_> = keys.iter().filter_map(|key| chips.find(key.point())).map(Some).collect();
-            let whose = if known.is_empty() { vec![None] } else { known };
-            return whose.into_iter().map(|chip| Came::Private { name: entry.name.clone(), chip }).collect();
-        }
+        Err(DetectError::PrivateKey) => return exposed(entry, &private_keys(&entry.octets), chips),
         Err(why) => return vec![Came::Format { name: entry.name.clone(), why: why.to_string() }],
     };
     if let [Item::PublicKey(_)] = items.as_slice() {
@@ -261,10 +268,23 @@ fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
     sorted.collect()
 }
 
+/// What came with private keys, of which these are the public halves so far as they could be read.
+fn exposed(entry: &Entry, keys: &[PublicKey], chips: &Chips) -> Vec<Came> {
+    let known: Vec<_> = keys.iter().filter_map(|key| chips.find(key.point())).map(Some).collect();
+    let whose = if known.is_empty() { vec![None] } else { known };
+    let unread = keys.is_empty();
+    whose.into_iter().map(|chip| Came::Private { name: entry.name.clone(), chip, unread }).collect()
+}
+
 /// Public halves of the private keys in a text, so far as they are open and of the curve that chips have.
 fn private_keys(octets: &[u8]) -> Vec<PublicKey> {
     const BEGIN: &[u8] = b"-----BEGIN ";
     let (mut keys, mut rest) = (Vec::new(), octets);
+    let public = |der: &[u8]| {
+        let pair = EcdsaKeyPair::from_private_key_der(&ECDSA_P256_SHA256_ASN1_SIGNING, der).ok()?;
+        PublicKey::from_point(pair.public_key().as_ref()).ok()
+    };
+    keys.extend(public(octets));
     while let Some(at) = memmem::find(rest, BEGIN) {
         let block = &rest[at..];
         rest = &block[BEGIN.len()..];
@@ -273,8 +293,7 @@ fn private_keys(octets: &[u8]) -> Vec<PublicKey> {
         let body = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with("-----"));
         let digits = Zeroizing::new(body.collect::<String>());
         let Ok(der) = STANDARD.decode(digits.as_bytes()).map(Zeroizing::new) else { continue };
-        let pair = EcdsaKeyPair::from_private_key_der(&ECDSA_P256_SHA256_ASN1_SIGNING, &der);
-        keys.extend(pair.ok().and_then(|pair| PublicKey::from_point(pair.public_key().as_ref()).ok()));
+        keys.extend(public(&der));
     }
     keys
 }

@@ -24,6 +24,7 @@ use standard::verdict::{Finding, Rule, Severity};
 
 use super::{file_name, key_text};
 use crate::course::{Course, Phase};
+use crate::delivery::inspect::is_list;
 use crate::encoding;
 use crate::findings::{About, Findings, SharedFinding};
 use crate::intake::{self, Entry, Limits};
@@ -260,6 +261,14 @@ pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, T
     parts::refuse_workbook(&name, &entries)?;
     entries.retain(|entry| !parts::is_clutter(&entry.name));
     // One text in an archive of its own is as good as the text.
+    let mut reading = reading;
+    if let Some(list) = entries.iter().find(|entry| is_list(&entry.name)) {
+        let finding = Finding::new(&REEL_FORMAT, "a list of checksums, which is not looked at for a manifest")
+            .weighing(Severity::Warning)
+            .advising("Compare the manifest with it yourself, such as with `sha256sum --check`.");
+        reading.finding(list.name.clone(), None, finding);
+        entries.retain(|entry| !is_list(&entry.name));
+    }
     let manifest = match entries.as_slice() {
         [only] if !looks_like_certificates(&only.octets) => text(only, &name, map, reading)?,
         _ => parts::read(entries, &name, map, reading)?,

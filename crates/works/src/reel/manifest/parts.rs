@@ -9,8 +9,8 @@ use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT, REEL_KEY};
 
 use super::columns::ColumnMap;
-use super::{Entry, Manifest, Reading, chip_id, encoding, table, text};
-use crate::intake::promises_key;
+use super::{Entry, Manifest, Reading, chip_id, encoding, looks_like_certificates, table, text};
+use crate::intake::{private_fields, promises_key};
 use crate::trouble::Trouble;
 
 /// Certificates kept for judging where they come from.
@@ -75,12 +75,23 @@ pub(super) fn read(
     for entry in &entries {
         take(entry, &mut reading);
     }
+    let is_table = |entry: &&Entry| !looks_like_certificates(&entry.octets) && super::resembles(&entry.octets);
+    if reading.out.read > 0
+        && !reading.findings.has_errors()
+        && let Some(table) = entries.iter().find(is_table)
+    {
+        return Err(Trouble::usage(
+            format!("{file} holds keys of chips in files of their own, and a table of chips: {}", table.name),
+            "Receive the one of the two that is the reel's manifest. Nothing was stored.",
+        ));
+    }
     if reading.out.read > 0 || reading.findings.has_errors() {
         return Ok(reading.finish());
     }
     let is_manifest = |entry: &&Entry| {
         encoding::read(&entry.octets)
             .is_ok_and(|read| read.text.trim_start().starts_with(['{', '[']) || table::header(&read.text, map).is_ok())
+            || is_table(entry)
     };
     let mut manifests = entries.iter().filter(is_manifest);
     match (manifests.next(), manifests.next()) {
@@ -106,6 +117,12 @@ fn take(entry: &Entry, reading: &mut Reading<'_>) {
         Err(why @ (DetectError::Unknown | DetectError::Empty)) if promises_key(&entry.name) => {
             reading.out.read += 1;
             return reading.tell(&REEL_KEY, entry.name.clone(), id_of_name(&entry.name), why.to_string());
+        }
+        Err(DetectError::Unknown | DetectError::Broken("JSON", _)) if !private_fields(&entry.octets).is_empty() => {
+            let advice =
+                "Keys that left their chips are no secret any more. Do not use the chips, and ask the chip maker.";
+            let finding = Finding::new(&REEL_KEY, "private keys").advising(advice);
+            return reading.finding(entry.name.clone(), None, finding);
         }
         // Notes and tables beside the keys.
         Err(DetectError::Unknown | DetectError::Empty | DetectError::Broken("JSON" | "a factory record", _)) => return,
