@@ -210,7 +210,7 @@ pub fn receive(
     let manifest = manifest::read(path, map, course).about("file")?;
     let void = origin::of_certificates(site, &manifest, options.from_certificates)?;
     let mut received = told(manifest.read, manifest.findings);
-    received.findings.extend(void);
+    received.findings.splice(0..0, void);
     if received.findings.iter().any(|f| f.finding.severity == Severity::Error) {
         return Ok(received);
     }

@@ -261,19 +261,19 @@ pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, T
     parts::refuse_workbook(&name, &entries)?;
     entries.retain(|entry| !parts::is_clutter(&entry.name));
     // One text in an archive of its own is as good as the text.
-    let mut reading = reading;
-    if let Some(list) = entries.iter().find(|entry| is_list(&entry.name)) {
-        let finding = Finding::new(&REEL_FORMAT, "a list of checksums, which is not looked at for a manifest")
-            .weighing(Severity::Warning)
-            .advising("Compare the manifest with it yourself, such as with `sha256sum --check`.");
-        reading.finding(list.name.clone(), None, finding);
-        entries.retain(|entry| !is_list(&entry.name));
-    }
-    let manifest = match entries.as_slice() {
+    let list = entries.iter().position(|entry| is_list(&entry.name)).map(|at| entries[at].name.clone());
+    entries.retain(|entry| !is_list(&entry.name));
+    let mut manifest = match entries.as_slice() {
         [only] if !looks_like_certificates(&only.octets) => text(only, &name, map, reading)?,
         _ => parts::read(entries, &name, map, reading)?,
     };
     course.go_on()?;
+    if let Some(subject) = list {
+        let finding = Finding::new(&REEL_FORMAT, "a list of checksums, which is not looked at for a manifest")
+            .weighing(Severity::Warning)
+            .advising("Compare the manifest with it yourself, such as with `sha256sum --check`.");
+        manifest.findings.push(SharedFinding { subject, chip_id: None, count: 1, finding });
+    }
     Ok(manifest)
 }
 
