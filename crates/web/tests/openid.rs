@@ -159,7 +159,7 @@ impl House {
         to.unwrap().strip_prefix(AT).unwrap().to_owned()
     }
 
-    /// The whole way, as the browser of a person goes it: the answer of the pages, and the session.
+    /// The whole way, as the browser of a person goes it: the answer of the pages, and what it is signed in as.
     async fn sign_in(&self, next: &str) -> (StatusCode, String, Option<String>) {
         let (url, kept) = self.begin(next).await;
         let response = self.get(&Self::led_back(&url), &kept).await;

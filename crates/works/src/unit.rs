@@ -398,13 +398,6 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
     }))
 }
 
-/// Whether the last check of a unit that had passed failed: its chip did not prove itself when it lay at a station again.
-pub(crate) fn check_failed(site: &Site, serial: &UnitSerial) -> Result<bool, Trouble> {
-    let entries = site.book.entries_about(&Subject::Unit(serial.clone()))?;
-    let last = entries.iter().rfind(|entry| entry.act == "unit.verify");
-    Ok(last.map(book::Entry::body).transpose()?.is_some_and(|body| body["result"] != "passed"))
-}
-
 /// Units that had passed, and whose last check failed, by serial number; those that left since are not among them.
 pub(crate) fn checks_failed(site: &Site) -> Result<Vec<UnitSerial>, Trouble> {
     let mut failed = Vec::new();

@@ -155,7 +155,7 @@ fn a_book_of_version_5_lets_go_of_what_nothing_depends_on() {
     }
 }
 
-/// A book of version 6 with somebody signed in: the account stays, the session begins again, and the company can come in.
+/// A book of version 6 with somebody signed in: the account stays, sessions begin anew, and the company can come in.
 fn from_version_6(engine: &Engine<'_>) {
     let place = engine.place();
     let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..6]);

@@ -303,7 +303,7 @@ impl Book {
         self.read(|c| {
             let found = c.all(&sql, params![i64::from(limit)])?;
             let requests = found.iter().map(RevocationRequest::read).collect::<Result<Vec<_>, _>>()?;
-            requests.iter().try_for_each(|request| self.sealed(c, Sealed::Request, P::Int(request.number)))?;
+            requests.iter().try_for_each(|request| self.sealed_if_known(c, Sealed::Request, P::Int(request.number)))?;
             Ok(requests)
         })
     }

@@ -1,4 +1,4 @@
--- Version 8: who wrote the rows that say who a person is.
+-- Version 8: who wrote the rows that say who a person is, and which units were checked again.
 
 -- Checks of units that had passed are few among all entries, and asked for by reports.
 CREATE INDEX entry_by_check ON entry (subject, sequence) WHERE act = 'unit.verify';

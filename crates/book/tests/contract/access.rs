@@ -140,7 +140,7 @@ pub fn company_accounts(engine: &Engine<'_>) {
         assert!(matches!(refused, AccountError::OfCompany { .. }) && refused.blame() == Blame::Refused, "{refused}");
     }
 
-    // Another role ends the sessions, the same one does not; and all of them end at once.
+    // Sessions end with another role, and not with the same one; and all of them end at once.
     let begin = |token| book.begin_session(&[token; 32], SignedInBy::Company, at(100), &acting("Ada (2)"));
     begin(1).expect("begun");
     admit("1", "Ada", AccountRole::Engineer).expect("the same role");

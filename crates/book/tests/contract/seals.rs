@@ -160,6 +160,10 @@ pub fn a_lost_key_lets_nobody_in(engine: &Engine<'_>) {
     for answer in [lost.accounts().map(drop), lost.session(&[1; 32], at(50)).map(drop)] {
         assert!(matches!(&answer, Err(BookError::Unsealed { lost: true, .. })), "{answer:?}");
     }
+    // What is only shown is shown, to an auditor who may not read the key; nobody's word is taken.
+    assert_eq!(lost.revocation_requests(false, 9).expect("shown").len(), 1);
+    let confirmed = lost.confirm_revocation(1, &acting("ada", 20)).expect_err("nobody knows");
+    assert!(confirmed.to_string().contains("access.key"), "{confirmed}");
     let other = open(&site.place);
     other.seal_with(&[4; 32]);
     assert!(matches!(other.accounts(), Err(BookError::Unsealed { lost: false, .. })));

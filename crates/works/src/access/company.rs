@@ -187,7 +187,7 @@ impl Company {
         Ok(Begin { to: url.into(), browser })
     }
 
-    /// Ends a sign-in with what the browser brought back; with the session comes where to go now.
+    /// Ends a sign-in with what the browser brought back, and gives where the browser goes now.
     ///
     /// # Errors
     ///

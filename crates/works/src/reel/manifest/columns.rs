@@ -63,8 +63,8 @@ fn bare(name: &str) -> String {
 }
 
 impl ColumnMap {
-    /// The place of a name: as written where somebody named it, else without regard to case, blanks and punctuation, else
-    /// also without what stands in brackets behind it, as a unit does.
+    /// The place of a name, without regard to case, blanks and punctuation, and to what stands in brackets behind it, as a
+    /// unit does. Where somebody named it, one that is nearer to what was named comes before the others.
     pub(super) fn place<'n>(&self, names: impl Iterator<Item = &'n str> + Clone, wanted: &str) -> Place {
         let of = |same: &dyn Fn(&str) -> bool| {
             let mut found = names.clone().enumerate().filter(|(_, name)| same(name)).map(|(at, _)| at);
