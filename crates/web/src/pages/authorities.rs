@@ -38,6 +38,8 @@ pub(crate) struct AdoptedPart {
     pub list: &'static str,
     /// What was adopted, and what the person should know of it; none where nothing was.
     pub adopted: Option<Vec<String>>,
+    /// Whether any of it is new here.
+    pub changed: bool,
     pub groups: Vec<Group>,
 }
 
@@ -141,7 +143,7 @@ pub async fn raise(asker: Asker, Form(form): Form<RaiseForm>) -> Result<Response
 pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
-    let (adopted, findings) = app
+    let (adopted, changed, findings) = app
         .work(move |app| {
             let said = given(upload.text("purpose"));
             let purpose = said.map(|word| {
@@ -159,17 +161,14 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
             let adopted = adopted.about("file")?;
             let examined = serde_json::to_value(&adopted.examination).unwrap_or_default();
             let already = |name: &String| format!("{name} was adopted before, and stays as it is.");
+            let changed = adopted.already.len() < adopted.authorities.len();
             let notes = adopted.already.iter().map(already).chain(adopted.warnings).collect::<Vec<_>>();
-            Ok(((!adopted.authorities.is_empty()).then_some(notes), examined["findings"].clone()))
+            Ok(((!adopted.authorities.is_empty()).then_some(notes), changed, examined["findings"].clone()))
         })
         .await?;
     let findings: Vec<Finding> = incoming::read(findings)?;
-    AdoptedPart { what: "authority", list: "/authorities", adopted, groups: incoming::grouped(&findings) }.answer(
-        &app,
-        &person,
-        &headers,
-        "Authorities",
-    )
+    AdoptedPart { what: "authority", list: "/authorities", adopted, changed, groups: incoming::grouped(&findings) }
+        .answer(&app, &person, &headers, "Authorities")
 }
 
 /// `POST /authorities/withdraw`.

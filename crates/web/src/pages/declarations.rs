@@ -95,7 +95,7 @@ pub async fn make(asker: Asker, Form(form): Form<MakeForm>) -> Result<Response, 
 pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
-    let (adopted, findings) = app
+    let (adopted, changed, findings) = app
         .work(move |app| {
             let (file, signer) = (upload.one("file")?, upload.one("signer")?);
             let adopted =
@@ -106,16 +106,12 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
                     adopted.already.then(|| format!("{} was adopted before, and stays as it is.", declaration.name));
                 already.into_iter().chain(adopted.products.iter().map(ProductHas::words)).collect::<Vec<_>>()
             });
-            Ok((notes, serde_json::to_value(told).unwrap_or_default()))
+            Ok((notes, !adopted.already, serde_json::to_value(told).unwrap_or_default()))
         })
         .await?;
     let findings: Vec<Finding> = incoming::read(findings)?;
-    AdoptedPart { what: "declaration", list: "/declarations", adopted, groups: incoming::grouped(&findings) }.answer(
-        &app,
-        &person,
-        &headers,
-        "Declarations",
-    )
+    AdoptedPart { what: "declaration", list: "/declarations", adopted, changed, groups: incoming::grouped(&findings) }
+        .answer(&app, &person, &headers, "Declarations")
 }
 
 /// `POST /declarations/withdraw`.
