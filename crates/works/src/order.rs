@@ -176,7 +176,7 @@ fn first_time(site: &Site, reel: &Reel, places: &[i64]) -> Result<(), Trouble> {
     }
     Err(Trouble::usage(
         format!(
-            "{twice} of {} chips were ordered already, and no certificate has arrived for them: see order {}",
+            "{twice} of {} chips were ordered already, and no certificate for them is here: see order {}",
             places.len(),
             named.join(", ")
         ),

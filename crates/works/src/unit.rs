@@ -127,6 +127,9 @@ pub struct FoundView {
     pub credential: Option<String>,
     /// Why the certificate counts no more, where it is revoked.
     pub revoked: Option<String>,
+    /// Whether its unit's last check at a station failed after it had passed.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub check_failed: bool,
 }
 
 /// Most finds of each kind.
@@ -172,9 +175,11 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
     let more = found.len() > MOST_FOUND;
     found.truncate(MOST_FOUND);
     let revoked_here = RevokedHere::of(site)?;
+    let failed = checks_failed(site)?;
     let view = |f: book::Found| {
         Ok(FoundView {
             revoked: revoked_here.of_chip(site, &f.chip)?,
+            check_failed: f.unit.as_ref().is_some_and(|(serial, _)| failed.contains(serial)),
             chip_id: f.chip.to_string(),
             reel: f.reel.to_string(),
             chip: f.chip_state.word(),
@@ -534,6 +539,9 @@ pub struct Written {
     pub units: Vec<String>,
     /// Units asked for that have no proof, and so no files.
     pub without_proof: Vec<String>,
+    /// Units of these whose last check at a station failed after they had passed.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub check_failed: Vec<String>,
 }
 
 /// Writes per unit a folder with its certificates, declaration and proof.
@@ -550,7 +558,9 @@ pub fn write(site: &Site, units: &[String], all: bool, out: &Path) -> Result<Wri
             return Err(Trouble::file(&dir, io::ErrorKind::AlreadyExists.into()));
         }
     }
-    let mut written = Written { directory: out.display().to_string(), units: Vec::new(), without_proof: Vec::new() };
+    let (directory, failed) = (out.display().to_string(), checks_failed(site)?);
+    let check_failed = units.iter().filter(|unit| failed.iter().any(|f| f.as_str() == unit.as_str())).cloned().collect();
+    let mut written = Written { directory, units: Vec::new(), without_proof: Vec::new(), check_failed };
     fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
     for unit in &units {
         write_one(site, unit, out, &mut written)?;

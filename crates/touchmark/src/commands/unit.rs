@@ -97,7 +97,7 @@ pub struct WriteArgs {
     /// Serial numbers
     #[arg(required_unless_present = "all")]
     units: Vec<String>,
-    /// All units that passed
+    /// All units that passed, those that came back since among them
     #[arg(long, conflicts_with = "units")]
     all: bool,
     /// Directory to write into
@@ -159,6 +159,9 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                         .map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
                     f.revoked.iter().try_for_each(|what| writeln!(w, "  REVOKED: {what}"))?;
+                    if f.check_failed {
+                        writeln!(w, "  CHECK FAILED: its last check at a station, see `touchmark unit show`")?;
+                    }
                 }
                 if all.more {
                     writeln!(w, "More match: these are the first {}. Give more of the text.", found.len())?;
@@ -189,6 +192,10 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let done = unit::write(&site, &args.units, args.all, &args.out)?;
             output.show(&done, |w| {
                 writeln!(w, "Wrote {} to {}", many(done.units.len() as i64, "unit"), done.directory)?;
+                if !done.check_failed.is_empty() {
+                    let names = done.check_failed.join(", ");
+                    writeln!(w, "CHECK FAILED, after they had passed: {names}. The files are of the time before.")?;
+                }
                 if done.without_proof.is_empty() {
                     Ok(())
                 } else {

@@ -322,6 +322,17 @@ fn what_stands_against_an_act_is_said() {
         units.iter().find(|u| u["unit"] == unit).is_some_and(|u| u["check_failed"] == true)
     };
     assert!(marked("TV-000002") && !marked("TV-000001"), "{listed}");
+    let found = |unit: &str| site.done(&["unit", "find", unit])["found"][0]["check_failed"].clone();
+    assert_eq!((found("TV-000002"), found("TV-000001")), (json!(true), Value::Null));
+    let (files, pack) = (site.file("files"), site.file("pack.zip"));
+    let written = site.done(&["unit", "write", "--all", "--out", text(&files)]);
+    assert_eq!(written["check_failed"], json!(["TV-000002"]));
+    site.done(&["evidence", "export", "--all", "--out", text(&pack)]);
+    let page = std::process::Command::new("unzip").arg("-p").arg(&pack).arg("index.html").output().expect("unzip").stdout;
+    let page = String::from_utf8(page).expect("text");
+    let row = |unit: &str| page.split("<tr>").find(|row| row.contains(&format!(">{unit}<"))).map(str::to_owned);
+    assert!(row("TV-000002").is_some_and(|row| row.contains("CHECK FAILED")), "{page}");
+    assert!(row("TV-000001").is_some_and(|row| !row.contains("CHECK FAILED")), "{page}");
     for answer in [site.done(&["reconcile"]), site.done(&["report"])] {
         assert!(answer["notes"].to_string().contains("TV-000002"), "{answer}");
     }

@@ -424,6 +424,14 @@ fn a_key_that_came_once_stays_exposed(engine: &Engine) {
     assert_eq!((refused.exit, &told["chip_id"]), (Some(1), &json!(chip)), "{}", refused.said);
     let scrap = format!("touchmark chip scrap {chip}");
     assert!(told["advice"].as_str().is_some_and(|advice| advice.contains(&scrap)), "{told}");
+    // Refused a second time, with a key that names no chip: the first delivery counts, and the advice is the chip's.
+    sh(&folder, "openssl pkcs8 -topk8 -in key.pem -out other.key -passout pass:swordfish");
+    let second = deliver(&site, &folder, &[]);
+    let all = second.json["findings"].as_array().expect("findings");
+    let is_of_none = |f: &&Value| f["rule"] == "delivery.private-key" && f["chip_id"].is_null();
+    let of_no_chip = all.iter().find(is_of_none).unwrap_or_else(|| panic!("{}", second.said));
+    assert!(!of_no_chip["advice"].as_str().is_some_and(|advice| advice.contains(&chip)), "{of_no_chip}");
+    sh(&folder, "rm other.key");
 
     let clean = data("reel-a/delivery.zip");
     let again = deliver(&site, &clean, &[]);
@@ -493,6 +501,30 @@ fn a_private_key_is_found_in_any_form() {
     sh(&manifest, public);
     let refused = receive();
     assert!(refused.exit == Some(2) && refused.said.contains("and a table of chips"), "{}", refused.said);
+}
+
+/// A folder for each chip, and no key in one of them: the chip is on the reel, and must not be missing in the book.
+#[test]
+fn a_chips_folder_without_its_key_is_told() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Site::on(&engine, "a");
+    let folder = site.dir.path().join("chips");
+    let mut ids = Vec::new();
+    for number in 0..4 {
+        let (id, der) = key_file(number);
+        let home = folder.join(&id);
+        fs::create_dir_all(&home).expect("a folder");
+        fs::write(home.join("k.der"), hex::decode(der).expect("hex")).expect("a key");
+        sh(&home, "openssl ec -inform DER -in k.der -pubout -out pubkey.pem 2>/dev/null; rm k.der; echo lot 7 > lot.txt");
+        ids.push(id);
+    }
+    fs::remove_file(folder.join(&ids[2]).join("pubkey.pem")).expect("removed");
+    let receive = ["reel", "receive", text(&folder), "--reel", "F", "--product", "Tern Vent"];
+    let refused = site.call("a key is missing", &receive);
+    let told = finding(&refused, "reel.key");
+    assert_eq!((refused.exit, &told["chip_id"]), (Some(1), &json!(ids[2])), "{}", refused.said);
+    fs::remove_dir_all(folder.join(&ids[2])).expect("removed");
+    assert_eq!(site.done("the rest", &receive)["chips"]["received"], 3);
 }
 
 /// A root for production and a product for testing: customers' homes would trust the units.

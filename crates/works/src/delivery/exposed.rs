@@ -1,7 +1,7 @@
 //! Chips whose private key came along with some delivery: whoever saw that file may have the key, and that does not
 //! end when the authority sends the delivery again without it.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use book::ids::ChipId;
 use book::{Chip, ChipState, Reel};
@@ -14,6 +14,7 @@ use super::inspect::Inspection;
 use super::{refused, view};
 use crate::advice::quoted;
 use crate::findings::Fault;
+use crate::reel::time_text;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
@@ -26,13 +27,14 @@ const NAMED: usize = 5;
 ///
 /// [`Trouble`] where the book gave no answer.
 pub(super) fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<HashMap<Slot, String>, Trouble> {
-    let mut told: Vec<(String, Faults)> = Vec::new();
+    let mut told: Vec<(String, String, Faults)> = Vec::new();
     for delivery in site.book.deliveries(Some(&reel.facts.reel))? {
-        told.push((delivery.delivery.to_string(), view::faults(&delivery)?));
+        told.push((time_text(delivery.received), delivery.delivery.to_string(), view::faults(&delivery)?));
     }
-    told.extend(refused::all(site).into_iter().map(|refused| (refused.delivery, refused.faults)));
+    told.extend(refused::all(site).into_iter().rev().map(|r| (r.refused, r.delivery, r.faults)));
+    told.sort_by(|(one, ..), (other, ..)| one.cmp(other));
     let mut exposed = HashMap::new();
-    for (delivery, faults) in told {
+    for (_, delivery, faults) in told {
         for id in faults.chips_of(DELIVERY_PRIVATE_KEY.name) {
             let Some(chip) = ChipId::new(id).ok().map(|id| site.book.chip(&id)).transpose()?.flatten() else {
                 continue;
@@ -67,28 +69,30 @@ fn way_out(chip: &Chip, unit: Option<&str>) -> Option<String> {
 /// [`Trouble`] where the book gave no answer.
 pub(super) fn advise(site: &Site, inspection: &mut Inspection) -> Result<(), Trouble> {
     let is_exposed = |finding: &Finding| finding.rule.name == DELIVERY_PRIVATE_KEY.name;
-    let mut ways = BTreeMap::new();
+    // By what was found, which is what a finding of many shares.
+    let mut ways: BTreeMap<&str, BTreeMap<&str, Option<String>>> = BTreeMap::new();
+    let mut seen = HashSet::new();
     for Fault { chip_id, finding, .. } in &inspection.faults {
-        let Some(id) = chip_id.as_deref().filter(|_| is_exposed(finding)) else { continue };
-        if ways.contains_key(id) {
-            continue;
-        }
+        let Some(id) = chip_id.as_deref().filter(|id| is_exposed(finding) && seen.insert(*id)) else { continue };
         let Some(chip) = site.book.chip(&ChipId::new(id)?)? else { continue };
         let unit = site.book.find(id, 1)?.pop().and_then(|found| found.unit).map(|(unit, _)| unit.to_string());
-        ways.insert(id.to_owned(), way_out(&chip, unit.as_deref()));
+        ways.entry(&finding.found).or_default().insert(id, way_out(&chip, unit.as_deref()));
     }
-    let mut said: Vec<String> = ways.into_values().flatten().collect();
-    if said.len() > NAMED {
-        let more = said.len() - NAMED;
-        said.truncate(NAMED);
-        said.push(format!("The same for {more} more, which `--for-authority FILE` lists."));
-    }
-    if said.is_empty() {
-        return Ok(());
-    }
-    for told in inspection.findings.iter_mut().filter(|told| is_exposed(&told.finding)) {
-        let advice = format!("{} {}", told.finding.advice, said.join(" "));
-        told.finding = told.finding.clone().advising(advice);
+    let mut told: Vec<_> = inspection.findings.iter_mut().filter(|told| is_exposed(&told.finding)).collect();
+    for (at, told) in told.iter_mut().enumerate().rev() {
+        // The first takes those of findings that were put together.
+        let own = ways.remove(told.finding.found.as_str()).unwrap_or_default();
+        let rest = if at == 0 { std::mem::take(&mut ways).into_values().flatten().collect() } else { BTreeMap::new() };
+        let mut said: Vec<String> = own.into_iter().chain(rest).filter_map(|(_, way)| way).collect();
+        if said.len() > NAMED {
+            let more = said.len() - NAMED;
+            said.truncate(NAMED);
+            said.push(format!("The same for {more} more, which `--for-authority FILE` lists."));
+        }
+        if !said.is_empty() {
+            let advice = format!("{} {}", told.finding.advice, said.join(" "));
+            told.finding = told.finding.clone().advising(advice);
+        }
     }
     Ok(())
 }

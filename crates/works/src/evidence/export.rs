@@ -6,7 +6,7 @@ use std::io::{self, Seek, Write};
 use std::path::{Path, PathBuf};
 
 use book::ids::{Sequence, UnitSerial};
-use book::{Purpose, Subject, UnitStory};
+use book::{Purpose, Subject, UnitState, UnitStory};
 use custody::Passphrase;
 use serde::Serialize;
 use serde_json::json;
@@ -201,6 +201,8 @@ impl Maker<'_> {
             unit: serial.to_string(),
             state: story.unit.state.word(),
             revoked: record["revoked"].as_str().map(str::to_owned),
+            check_failed: story.unit.state == UnitState::Passed
+                && record["checks"].as_array().and_then(|all| all.last()).is_some_and(|c| c["result"] != "passed"),
             product: story.origin.product.facts.name.to_string(),
             chip_id: story.unit.chip_id.to_string(),
             proven: story.proof.as_ref().map(|p| time_text(p.facts.at)),

@@ -13,6 +13,8 @@ pub(super) struct Line {
     pub state: &'static str,
     /// Why its certificate counts no more, where it is revoked.
     pub revoked: Option<String>,
+    /// Whether its last check at a station failed after it had passed.
+    pub check_failed: bool,
     pub product: String,
     pub chip_id: String,
     /// When it was proven.
@@ -93,7 +95,11 @@ pub(super) fn page(manifest: &Manifest, head: &HeadFile, lines: &[Line]) -> Stri
              <td><a href=\"{home}/record.json\">story</a> · <a href=\"{home}/log.json\">log</a>{proof}</td></tr>",
             safe(&line.unit),
             line.state,
-            line.revoked.as_deref().map_or_else(String::new, |what| format!("<br><b>REVOKED</b>: {}", safe(what))),
+            match &line.revoked {
+                Some(what) => format!("<br><b>REVOKED</b>: {}", safe(what)),
+                None if line.check_failed => "<br><b>CHECK FAILED</b> after it had passed".into(),
+                None => String::new(),
+            },
             safe(&line.product),
             safe(&line.chip_id),
             line.proven.as_deref().map_or_else(|| "never".into(), safe)

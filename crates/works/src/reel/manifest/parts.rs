@@ -1,5 +1,6 @@
 //! Manifests in many files: one public key or certificate for each chip, in a directory or an archive.
 
+use std::collections::HashMap;
 use std::path::Path;
 
 use standard::certificate::Certificate;
@@ -75,6 +76,7 @@ pub(super) fn read(
     for entry in &entries {
         take(entry, &mut reading);
     }
+    without_key(&entries, &mut reading);
     let is_table = |entry: &&Entry| !looks_like_certificates(&entry.octets) && super::resembles(&entry.octets);
     if reading.out.read > 0
         && !reading.findings.has_errors()
@@ -108,6 +110,31 @@ pub(super) fn read(
             reading.tell(&REEL_FORMAT, file.to_owned(), None, found.into());
             Ok(reading.finish())
         }
+    }
+}
+
+/// The folder that an entry lies in.
+fn folder(name: &str) -> Option<String> {
+    let name = name.replace('\\', "/");
+    Some(Path::new(&name).parent()?.file_name()?.to_string_lossy().into_owned())
+}
+
+/// Where each chip has a folder of its own, those in which other things lie and no key.
+fn without_key(entries: &[Entry], reading: &mut Reading<'_>) {
+    // One whose key is broken is told already.
+    if reading.findings.has_errors() {
+        return;
+    }
+    let id_of = |entry: &Entry| folder(&entry.name).and_then(|text| chip_id(&text).ok());
+    let folders: HashMap<String, &Entry> = entries.iter().rev().filter_map(|e| Some((id_of(e)?, e))).collect();
+    let with_key = folders.keys().filter(|id| reading.ids.contains_key(*id)).collect::<Vec<_>>();
+    let (Some(size), true) = (with_key.first().map(|id| id.len()), 2 * with_key.len() > folders.len()) else { return };
+    let mut without: Vec<_> =
+        folders.iter().filter(|(id, _)| id.len() == size && !reading.ids.contains_key(*id)).collect();
+    without.sort_by_key(|(id, _)| *id);
+    for (id, entry) in without {
+        let found = format!("no key lies in the folder of chip {id}");
+        reading.tell(&REEL_KEY, entry.name.clone(), Some(id.clone()), found);
     }
 }
 
