@@ -559,7 +559,8 @@ pub fn write(site: &Site, units: &[String], all: bool, out: &Path) -> Result<Wri
         }
     }
     let (directory, failed) = (out.display().to_string(), checks_failed(site)?);
-    let check_failed = units.iter().filter(|unit| failed.iter().any(|f| f.as_str() == unit.as_str())).cloned().collect();
+    let check_failed =
+        units.iter().filter(|unit| failed.iter().any(|f| f.as_str() == unit.as_str())).cloned().collect();
     let mut written = Written { directory, units: Vec::new(), without_proof: Vec::new(), check_failed };
     fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
     for unit in &units {

@@ -17,6 +17,13 @@ pub struct Server {
     port: u16,
 }
 
+/// A stretch of the write-ahead log, in one of its files.
+pub struct LogEnd {
+    file: String,
+    begin: usize,
+    end: usize,
+}
+
 /// PostgreSQL's usual port.
 const PORT: u16 = 5432;
 
@@ -129,6 +136,48 @@ impl Server {
         self.run("pg_ctl", &["-D", &self.data(), "-w", "promote"]);
     }
 
+    /// Starts one whose data lies on a small disk.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn start_on_small_disk(disk: &Path) -> Option<Self> {
+        Some(Self::in_folder(TempDir::new_in(disk).ok()?, programs()?, false, PORT))
+    }
+
+    /// Copies the data of a server that is stopped.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn keep(&self, to: &Path) {
+        copy(Path::new(&self.data()), to);
+    }
+
+    /// Puts a copy of its data, made by [`Server::keep`], in the place of what a server that is stopped has.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn put_back(&self, from: &Path) {
+        std::fs::remove_dir_all(self.data()).expect("removed");
+        copy(from, Path::new(&self.data()));
+    }
+
+    /// What its write-ahead log got since the last checkpoint.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn log_end(&self) -> LogEnd {
+        let mut client = postgres::Client::connect(&self.url("postgres"), postgres::NoTls).expect("the server answers");
+        let sql = "SELECT f.file_name, f.file_offset, r.file_name, r.file_offset
+                   FROM pg_control_checkpoint() c, pg_walfile_name_offset(pg_current_wal_flush_lsn()) f,
+                        pg_walfile_name_offset(c.redo_lsn) r";
+        let row = client.query_one(sql, &[]).expect("where its log is");
+        let (file, end, from, begin): (String, i32, String, i32) = (row.get(0), row.get(1), row.get(2), row.get(3));
+        let at = |offset: i32| usize::try_from(offset).expect("an offset");
+        // What came before the file's beginning is in the one before it.
+        LogEnd { begin: if file == from { at(begin) } else { 0 }, end: at(end), file }
+    }
+
+    /// Turns a bit in the log of a server that is dead: at a place in what it got last, of a thousand.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn damage_log(&self, LogEnd { file, begin, end }: &LogEnd, place: usize) {
+        let path = Path::new(&self.data()).join("pg_wal").join(file);
+        let mut log = std::fs::read(&path).expect("its log");
+        log[begin + (end - begin) * place / 1000] ^= 0x10;
+        std::fs::write(&path, log).expect("its log");
+    }
+
     fn in_folder(folder: TempDir, programs: PathBuf, durable: bool, port: u16) -> Self {
         Self::made(folder, programs, durable, port, None)
     }
@@ -223,6 +272,15 @@ impl Server {
 
     /// Starts the server that [`Server::stop`] stopped.
     pub fn launch(&self) {
+        self.try_launch().unwrap_or_else(|said| panic!("{said}"));
+    }
+
+    /// The same; what the server said where it does not start.
+    ///
+    /// # Errors
+    ///
+    /// Its log.
+    pub fn try_launch(&self) -> Result<(), String> {
         let socket = self.folder.path().display().to_string();
         // Without syncing: no test takes the machine's power away, and what a killed
         // server had written is still with the system.
@@ -236,9 +294,18 @@ impl Server {
                 self.port
             )
         };
-        let options = format!("{network} -c unix_socket_directories={socket} -c max_connections=60{careless}");
+        let options = format!(
+            "{network} -c unix_socket_directories={socket} -c max_connections=60 \
+             -c min_wal_size=32MB -c max_wal_size=96MB{careless}"
+        );
         let log = self.folder.path().join("log").display().to_string();
-        self.run("pg_ctl", &["-D", &self.data(), "-w", "-l", &log, "-o", &options, "start"]);
+        self.tried("pg_ctl", &["-D", &self.data(), "-w", "-l", &log, "-o", &options, "start"])
+    }
+
+    /// Whether it runs and takes requests.
+    #[allow(dead_code, reason = "used where the program itself is tried, not the book alone")]
+    pub fn answers(&self) -> bool {
+        postgres::Client::connect(&self.url("postgres"), postgres::NoTls).is_ok()
     }
 
     /// Stops it: `fast`, or `immediate` as if its process had been killed.
@@ -282,6 +349,10 @@ impl Server {
     }
 
     fn run(&self, program: &str, arguments: &[&str]) {
+        self.tried(program, arguments).unwrap_or_else(|said| panic!("{said}"));
+    }
+
+    fn tried(&self, program: &str, arguments: &[&str]) -> Result<(), String> {
         let program = self.programs.join(program);
         let mut command = if is_root() {
             let mut command = Command::new("runuser");
@@ -304,7 +375,7 @@ impl Server {
         let read = |name: &str| std::fs::read_to_string(self.folder.path().join(name)).unwrap_or_default();
         let (said, log) = (read("said"), read("log"));
         let last: Vec<&str> = log.lines().rev().take(12).collect();
-        assert!(done.success(), "{arguments:?}: {said}; the log, last line first: {last:#?}");
+        if done.success() { Ok(()) } else { Err(format!("{arguments:?}: {said}; the log, last line first: {last:#?}")) }
     }
 
     /// A new, empty database.

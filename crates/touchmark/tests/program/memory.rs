@@ -2,10 +2,10 @@
 //! it (`VmHWM`, proc(5)).
 
 use std::fs::{self, File};
-use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
 use works::access::{self, Gate, Role};
@@ -13,6 +13,7 @@ use works::site::{Site as Open, Who};
 use zip::CompressionMethod::Stored;
 use zip::write::SimpleFileOptions;
 
+use crate::at_site::service::Service;
 use crate::at_site::{Site, data, text};
 
 const MIB: u64 = 1 << 20;
@@ -128,44 +129,21 @@ fn of_files() {
     }
 }
 
-/// The server, ended when the test is.
-struct Server(Child, String);
-
-impl Drop for Server {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
-
-impl Server {
-    fn start(site: &Site) -> Self {
-        let mut command = site.command(&["serve", "--listen", "127.0.0.1:0"]);
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().expect("the program starts");
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().expect("a pipe")).read_line(&mut line).expect("a line");
-        let said: serde_json::Value = serde_json::from_str(&line).expect("JSON");
-        let address = said["address"].as_str().expect("an address");
-        let address = address.trim_start_matches("http://").trim_end_matches('/').to_owned();
-        Self(child, address)
-    }
-
-    /// Sends a body of so many letters between two texts; the head of the answer.
-    fn send(&self, method: &str, path: &str, heads: &str, (begin, mib, end): (&str, u64, &str)) -> String {
-        let mut stream = TcpStream::connect(&self.1).expect("it listens");
-        let length = begin.len() as u64 + mib * MIB + end.len() as u64;
-        let head = format!(
-            "{method} {path} HTTP/1.1\r\nhost: {}\r\n{heads}content-length: {length}\r\nconnection: close\r\n\r\n",
-            self.1
-        );
-        stream.write_all((head + begin).as_bytes()).expect("it takes");
-        // One that is refused early closes the connection.
-        let _ = (0..mib).try_for_each(|_| stream.write_all(&[b'a'; MIB as usize]));
-        let _ = stream.write_all(end.as_bytes());
-        let mut answer = Vec::new();
-        let _ = stream.read_to_end(&mut answer);
-        String::from_utf8_lossy(&answer).into_owned()
-    }
+/// Sends a body of so many letters between two texts; the answer.
+fn send(service: &Service, method: &str, path: &str, heads: &str, (begin, mib, end): (&str, u64, &str)) -> String {
+    let address = &service.address;
+    let mut stream = TcpStream::connect(address).expect("it listens");
+    let length = begin.len() as u64 + mib * MIB + end.len() as u64;
+    let head = format!(
+        "{method} {path} HTTP/1.1\r\nhost: {address}\r\n{heads}content-length: {length}\r\nconnection: close\r\n\r\n"
+    );
+    stream.write_all((head + begin).as_bytes()).expect("it takes");
+    // One that is refused early closes the connection.
+    let _ = (0..mib).try_for_each(|_| stream.write_all(&[b'a'; MIB as usize]));
+    let _ = stream.write_all(end.as_bytes());
+    let mut answer = Vec::new();
+    let _ = stream.read_to_end(&mut answer);
+    String::from_utf8_lossy(&answer).into_owned()
 }
 
 #[test]
@@ -181,19 +159,20 @@ fn of_uploads() {
     let token = access::give_token(&open, "mes", Role::Engineer.word(), 1, &who).expect("a token").to_string();
     let id: String = open.settings.site.id.chars().filter(char::is_ascii_alphanumeric).take(8).collect();
     drop(open);
-    let server = Server::start(&site);
+    let service = Service::start(&site);
     let bearer = format!("authorization: Bearer {token}\r\n");
     let taken = |name: &str, mib: u64, answer: String, wanted: &str, before: u64| {
         assert!(answer.contains(wanted), "{name}: {}", answer.chars().take(1_000).collect::<String>());
-        let above = peak(server.0.id()).saturating_sub(before + mib * MIB);
+        let above = peak(service.id()).saturating_sub(before + mib * MIB);
         assert!(above < BESIDE, "{name} takes {} MiB beside the file", above / MIB);
     };
     // Warm: what a first call needs is no file's.
-    let _ = server.send("POST", "/api/v1/deliveries?reel=A", &bearer, ("small", 0, ""));
-    let before = peak(server.0.id());
-    let refused = server.send("POST", "/api/v1/deliveries?reel=A", &bearer, ("", 160, ""));
+    let _ = send(&service, "POST", "/api/v1/deliveries?reel=A", &bearer, ("small", 0, ""));
+    let before = peak(service.id());
+    let refused = send(&service, "POST", "/api/v1/deliveries?reel=A", &bearer, ("", 160, ""));
     taken("a body beyond the limit", 0, refused, "413", before);
-    let line = server.send(
+    let line = send(
+        &service,
         "POST",
         "/api/v1/reels?reel=M&product=Tern%20Vent&name=m.csv",
         &bearer,
@@ -206,10 +185,10 @@ fn of_uploads() {
         access::csrf_of(&begun.token)
     );
     let part = "--x\r\ncontent-disposition: form-data; name=\"file\"; filename=\"a.pem\"\r\n\r\n";
-    let looked = server.send("POST", "/examine", &page, (part, 300, "\r\n--x--\r\n"));
+    let looked = send(&service, "POST", "/examine", &page, (part, 300, "\r\n--x--\r\n"));
     // It leads to where the work is watched.
     let place = looked.lines().find_map(|line| line.strip_prefix("location: ")).unwrap_or_else(|| panic!("{looked}"));
-    let watched = || server.send("GET", place, &page, ("", 0, ""));
+    let watched = || send(&service, "GET", place, &page, ("", 0, ""));
     let until = Instant::now() + Duration::from_secs(20);
     let done = std::iter::repeat_with(watched).find(|page| page.contains("314572800") || Instant::now() > until);
     taken("an upload to be examined", 0, done.unwrap_or_default(), "has 314572800 bytes", before);

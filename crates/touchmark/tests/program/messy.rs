@@ -328,7 +328,8 @@ fn what_stands_against_an_act_is_said() {
     let written = site.done(&["unit", "write", "--all", "--out", text(&files)]);
     assert_eq!(written["check_failed"], json!(["TV-000002"]));
     site.done(&["evidence", "export", "--all", "--out", text(&pack)]);
-    let page = std::process::Command::new("unzip").arg("-p").arg(&pack).arg("index.html").output().expect("unzip").stdout;
+    let page =
+        std::process::Command::new("unzip").arg("-p").arg(&pack).arg("index.html").output().expect("unzip").stdout;
     let page = String::from_utf8(page).expect("text");
     let row = |unit: &str| page.split("<tr>").find(|row| row.contains(&format!(">{unit}<"))).map(str::to_owned);
     assert!(row("TV-000002").is_some_and(|row| row.contains("CHECK FAILED")), "{page}");

@@ -515,7 +515,10 @@ fn a_chips_folder_without_its_key_is_told() {
         let home = folder.join(&id);
         fs::create_dir_all(&home).expect("a folder");
         fs::write(home.join("k.der"), hex::decode(der).expect("hex")).expect("a key");
-        sh(&home, "openssl ec -inform DER -in k.der -pubout -out pubkey.pem 2>/dev/null; rm k.der; echo lot 7 > lot.txt");
+        sh(
+            &home,
+            "openssl ec -inform DER -in k.der -pubout -out pubkey.pem 2>/dev/null; rm k.der; echo lot 7 > lot.txt",
+        );
         ids.push(id);
     }
     fs::remove_file(folder.join(&ids[2]).join("pubkey.pem")).expect("removed");

@@ -1,5 +1,6 @@
 //! Which database keeps the book: the same tests run on each.
 
+use std::path::Path;
 use std::sync::atomic::{AtomicU32, Ordering};
 
 #[allow(dead_code, clippy::print_stderr, reason = "shared with the book's contract; a skipped test must say so")]
@@ -24,6 +25,11 @@ impl Engine {
     /// A server of this test alone; `None`, with a notice, where PostgreSQL is not installed.
     pub fn postgresql() -> Option<Self> {
         Some(Self { server: Some(Server::start()?), made: AtomicU32::new(0) })
+    }
+
+    /// The same, its data on a small disk.
+    pub fn postgresql_on_small_disk(disk: &Path) -> Option<Self> {
+        Some(Self { server: Some(Server::start_on_small_disk(disk)?), made: AtomicU32::new(0) })
     }
 
     /// The same, reached over TLS.

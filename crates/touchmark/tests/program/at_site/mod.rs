@@ -3,6 +3,7 @@
 #[macro_use]
 pub mod engine;
 pub mod rehearsed;
+pub mod service;
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};

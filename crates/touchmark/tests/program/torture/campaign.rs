@@ -4,27 +4,35 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::PathBuf;
 use std::process::Command;
+use std::sync::Arc;
 use std::thread;
 use std::time::{Duration, Instant};
 
 use super::clock::Clock;
-use super::disk::{self, Disk};
+use super::disk::Disk;
 use super::judge;
+use super::loss::{Loss, Losses, files};
 use super::luck::Luck;
 use super::proxy::Proxy;
+use super::served::{self, Served};
 use super::station::Station;
 use crate::at_site::engine::Engine;
 use crate::at_site::{Site, text};
 use crate::python;
 
+/// Strangers who each send half a request.
+const STRANGERS: u16 = 1_500;
+
 /// What a campaign is to be.
-pub struct Plan {
+pub struct Plan<'a> {
     pub seed: u64,
     /// How long the storm may last.
     pub storm: Duration,
     /// The first chip of reel A that is used, and how many.
     pub from: usize,
     pub chips: usize,
+    /// A small disk for the book, or for the data of its server.
+    pub disk: Option<&'a Disk>,
 }
 
 /// What can be done to a factory.
@@ -43,59 +51,71 @@ enum Torment {
     SessionsEnded,
     ConnectionsCut,
     NoConnection,
+    ServiceKilled,
+    SlowStrangers,
+    CopyPutBack,
+    LogDamaged,
 }
 
 /// What a campaign works with.
 pub struct Factory<'a> {
     pub engine: &'a Engine,
-    pub site: Site,
+    pub site: Arc<Site>,
     pub stations: Vec<Station>,
-    pub plan: &'a Plan,
+    pub plan: &'a Plan<'a>,
+    /// The book's file, or its database.
+    pub book: PathBuf,
+    /// The service, and the station that is worked through it: the last of `stations`, which starts by itself only
+    /// in the end.
+    pub served: Served,
+    pub losses: Losses,
     clock: Option<Clock>,
-    disk: Option<Disk>,
     proxy: Option<Proxy>,
     /// Where the driver's chips are, and where it is told of its troubles.
     driver: Option<PathBuf>,
 }
 
-pub fn run(engine: &Engine, plan: &Plan) {
+pub fn run(engine: &Engine, plan: &Plan<'_>) {
     let Plan { seed, chips, .. } = plan;
-    let disk = if engine.server.is_none() { Disk::new() } else { None };
-    if engine.server.is_none() && disk.is_none() {
-        if disk::in_a_world_of_its_own("sqlite") {
-            return;
-        }
-        eprintln!("NO FULL DISK: this process may not mount a small file system, not even in namespaces of its own");
-        eprintln!("               files are limited in size instead, which the stations meet as a full disk");
-    }
     let began = Instant::now();
-    let mut factory = Factory::new(engine, plan, disk);
+    let mut factory = Factory::new(engine, plan);
     let done = factory.storm(&mut Luck::new(*seed));
     let stormed = began.elapsed();
     factory.calm();
     let end = factory.to_the_end();
     let judged = judge::judge(&factory, &end);
+    let answered = factory.served.end();
     let mut met = BTreeMap::<&str, u32>::new();
     for (words, times) in factory.stations.iter().flat_map(|station| &station.met) {
         *met.entry(words).or_default() += times;
     }
     let told: Vec<_> = done.iter().map(|(torment, times)| format!("{torment:?} {times}")).collect();
     println!(
-        "{}, seed {seed}, {chips} chips, {:.0} s of storm, {:.0} s in all: {}; stations ended with {met:?}; {judged}",
+        "{}, seed {seed}, {chips} chips, {:.0} s of storm, {:.0} s in all: {}; stations ended with {met:?}; the service \
+         {answered:?}; {}; {judged}",
         engine.name(),
         stormed.as_secs_f64(),
         began.elapsed().as_secs_f64(),
-        told.join(", ")
+        told.join(", "),
+        factory.losses,
     );
+    factory.cleared();
 }
 
 impl<'a> Factory<'a> {
-    fn new(engine: &'a Engine, plan: &'a Plan, disk: Option<Disk>) -> Self {
+    fn new(engine: &'a Engine, plan: &'a Plan<'a>) -> Self {
         let proxy = engine.server.as_ref().map(|server| Proxy::to(server.listens_on()));
-        let place = match (&proxy, &disk) {
-            (Some(proxy), _) => format!("postgres://postgres@127.0.0.1:{}/{}", proxy.port, database(&engine.place())),
-            (None, Some(disk)) => format!("sqlite:{}", disk.path().join("book.sqlite").display()),
-            (None, None) => engine.place(),
+        let given = engine.place();
+        let (place, book) = match (&proxy, plan.disk) {
+            (Some(proxy), _) => {
+                let database = database(&given);
+                (format!("postgres://postgres@127.0.0.1:{}/{database}", proxy.port), PathBuf::from(database))
+            }
+            (None, Some(disk)) => {
+                let book = disk.path().join(format!("{}.sqlite", plan.seed));
+                (format!("sqlite:{}", book.display()), book)
+            }
+            (None, None) => (given, PathBuf::from("book.sqlite")),
         };
         let mut site = Site::with_book("a", &place);
         site.environment.push(("TMPDIR", site.dir.path().into()));
@@ -105,7 +125,7 @@ impl<'a> Factory<'a> {
         fs::write(&settings, kept.replace("iterations = 10000", "iterations = 1000")).expect("settings");
         site.receive_reel("a");
         site.receive_delivery("a");
-        let each = plan.chips / 4;
+        let each = plan.chips / 5;
         let seed = plan.seed.to_string();
         let mut stations: Vec<_> = (0..3)
             .map(|n| {
@@ -120,14 +140,54 @@ impl<'a> Factory<'a> {
             stations.push(Station::new(&site, "S3", chips.clone()));
             assert!(folder.is_dir());
         }
+        let folder = site.simulate_part(
+            "a",
+            plan.from + 4 * each,
+            plan.from + 5 * each,
+            &["--faults", "harsh", "--seed", &seed],
+        );
+        stations.push(Station::new(&site, served::STATION, served::source(&folder)));
         let clock = Clock::new(site.dir.path());
-        Self { engine, site, stations, plan, clock, disk, proxy, driver: driver.map(|(folder, _)| folder) }
+        let site = Arc::new(site);
+        let served = Served::new(&site, &folder);
+        let (driver, losses) = (driver.map(|(folder, _)| folder), Losses::default());
+        // Of a file, wherever it is.
+        let book = if engine.server.is_some() { book } else { site.dir.path().join("site").join(book) };
+        Self { engine, site, stations, plan, book, served, losses, clock, proxy, driver }
+    }
+
+    /// The database's name.
+    pub fn database(&self) -> &str {
+        text(&self.book)
+    }
+
+    /// Makes room for the next campaign.
+    fn cleared(&self) {
+        match &self.engine.server {
+            Some(server) => server.remove(self.database()),
+            None => files(&self.book).iter().for_each(|file| drop(fs::remove_file(file))),
+        }
+    }
+
+    /// Starts each station that does not run, but for the one that is worked through the service.
+    pub fn start_all(&mut self) {
+        let environment = self.clock.as_ref().map(Clock::environment).unwrap_or_default();
+        let idle = |station: &&mut Station| !station.runs() && !station.finished && station.name != served::STATION;
+        for station in self.stations.iter_mut().filter(idle) {
+            station.start(&self.site, &environment);
+        }
+    }
+
+    /// Whether all stations that work by themselves have nothing more to do.
+    fn finished(&self) -> bool {
+        self.stations.iter().all(|station| station.finished || station.name == served::STATION)
     }
 
     /// What there is to torment.
     fn torments(&self) -> Vec<Torment> {
         use Torment::*;
         let mut all = vec![StationKilled, StationKilled, StationKilled, AllStationsKilled, ChipsTakenElsewhere];
+        all.extend([ServiceKilled, ServiceKilled, SlowStrangers, CopyPutBack, LogDamaged, LogDamaged]);
         if self.clock.is_some() {
             all.extend([ClockJumps, ClockJumps]);
         }
@@ -136,7 +196,8 @@ impl<'a> Factory<'a> {
         }
         if self.engine.server.is_some() {
             all.extend([ServerKilled, ServerStopped, SessionsEnded, ConnectionsCut, ConnectionsCut, NoConnection]);
-        } else {
+        }
+        if self.engine.server.is_none() || self.plan.disk.is_some() {
             all.extend([DiskFull, DiskFull]);
         }
         all
@@ -150,13 +211,9 @@ impl<'a> Factory<'a> {
         let mut deck = Vec::new();
         let mut intruder = Station::new(&self.site, "X", String::new());
         let mut first = true;
-        while began.elapsed() < self.plan.storm && !self.stations.iter().all(|station| station.finished) {
+        while began.elapsed() < self.plan.storm && !self.finished() {
             self.stations.iter_mut().chain([&mut intruder]).for_each(Station::look);
-            // A file of limited size is what a full disk is where nothing can be mounted.
-            let environment = self.clock.as_ref().map(Clock::environment).unwrap_or_default();
-            for station in self.stations.iter_mut().filter(|station| !station.runs() && !station.finished) {
-                station.start(&self.site, &environment);
-            }
+            self.start_all();
             thread::sleep(if first { Duration::from_millis(300) } else { luck.milliseconds(20, 400) });
             first = false;
             if deck.is_empty() {
@@ -173,6 +230,9 @@ impl<'a> Factory<'a> {
     fn torment(&mut self, torment: Torment, intruder: &mut Station, luck: &mut Luck) {
         let some = luck.below(self.stations.len() as u64) as usize;
         let server = self.engine.server.as_ref();
+        if matches!(torment, Torment::CopyPutBack | Torment::LogDamaged) {
+            intruder.kill();
+        }
         let trouble = |what: &str| {
             if let Some(folder) = &self.driver {
                 fs::write(folder.join("trouble"), what).expect("told");
@@ -194,11 +254,15 @@ impl<'a> Factory<'a> {
                 let apart = luck.one_of(&["-3d", "-1h", "-1s", "+0", "+2h", "+400d", "-20y"]);
                 self.clock.iter().for_each(|clock| clock.set(apart));
             }
+            Torment::ServiceKilled => self.served.kill(),
+            Torment::SlowStrangers => self.served.press(STRANGERS, luck.milliseconds(50, 800)),
+            Torment::CopyPutBack => self.lose(Loss::CopyPutBack, luck),
+            Torment::LogDamaged => self.lose(Loss::LogDamaged, luck),
             Torment::DriverDies => trouble("die"),
             Torment::DriverGarbles => trouble("garble"),
             Torment::DriverHangs => trouble("hang"),
             Torment::DiskFull => {
-                if self.disk.is_some() {
+                if self.plan.disk.is_some() {
                     self.full(luck);
                 } else {
                     self.limited(luck);
@@ -214,7 +278,7 @@ impl<'a> Factory<'a> {
                 thread::sleep(luck.milliseconds(0, 900));
                 server.launch();
             }),
-            Torment::SessionsEnded => server.iter().for_each(|server| server.cut("book0")),
+            Torment::SessionsEnded => server.iter().for_each(|server| server.cut(text(&self.book))),
             Torment::ConnectionsCut => self.proxy.iter().for_each(Proxy::cut),
             Torment::NoConnection => self.proxy.iter().for_each(|proxy| {
                 proxy.shut();
@@ -233,10 +297,9 @@ impl<'a> Factory<'a> {
             // Closed in good order, the book lets go of the room it had for changes.
             self.site.reconcile("before the disk is full");
         }
-        self.disk.iter().for_each(Disk::fill);
+        self.plan.disk.into_iter().for_each(Disk::fill);
         if begin {
-            let environment = self.clock.as_ref().map(Clock::environment).unwrap_or_default();
-            self.stations.iter_mut().for_each(|station| station.start(&self.site, &environment));
+            self.start_all();
             // Until one has met it, on a slow machine too.
             let began = Instant::now();
             while began.elapsed() < Duration::from_secs(3) && self.stations.iter().all(Station::runs) {
@@ -246,7 +309,16 @@ impl<'a> Factory<'a> {
         }
         thread::sleep(luck.milliseconds(100, 900));
         self.stations.iter_mut().for_each(Station::look);
-        self.disk.iter().for_each(Disk::free);
+        self.plan.disk.into_iter().for_each(Disk::free);
+        // A server that could not write its log has ended, or ends yet.
+        let began = Instant::now();
+        if let Some(server) = &self.engine.server {
+            while !server.answers() {
+                assert!(began.elapsed() < Duration::from_secs(30), "the server does not come back");
+                thread::sleep(Duration::from_millis(100));
+                let _ = server.try_launch();
+            }
+        }
     }
 
     /// Stands in for a full disk: a station that may write files only so long as the book is now.
@@ -267,8 +339,9 @@ impl<'a> Factory<'a> {
 
     /// Everything is well again.
     fn calm(&mut self) {
+        self.served.stop();
         self.stations.iter_mut().for_each(Station::kill);
-        self.disk.iter().for_each(Disk::free);
+        self.plan.disk.into_iter().for_each(Disk::free);
         self.proxy.iter().for_each(Proxy::mend);
         if let Some(folder) = &self.driver {
             let _ = fs::remove_file(folder.join("trouble"));

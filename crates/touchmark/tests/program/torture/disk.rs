@@ -5,9 +5,6 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-/// Room for the book of a torture, with its log of changes.
-const SIZE: &str = "48m";
-
 /// A file system in memory; unmounted when dropped.
 pub struct Disk {
     folder: tempfile::TempDir,
@@ -15,10 +12,10 @@ pub struct Disk {
 
 impl Disk {
     /// `None` where this process may not mount; [`in_a_world_of_its_own`] may.
-    pub fn new() -> Option<Self> {
+    pub fn new(size: &str) -> Option<Self> {
         let folder = tempfile::tempdir().expect("a directory");
         let mut mount = Command::new("mount");
-        mount.args(["-t", "tmpfs", "-o", &format!("size={SIZE}"), "tmpfs"]).arg(folder.path());
+        mount.args(["-t", "tmpfs", "-o", &format!("size={size}"), "tmpfs"]).arg(folder.path());
         let mounted = mount.output().is_ok_and(|done| done.status.success());
         mounted.then(|| Self { folder })
     }
@@ -68,8 +65,11 @@ pub fn in_a_world_of_its_own(test: &str) -> bool {
         .arg(std::env::current_exe().expect("this program"))
         .args([test, "--exact", "--nocapture", "--test-threads=1"])
         .env(MARK, "yes")
-        .status()
+        .output()
         .expect("unshare runs");
-    assert!(done.success(), "{test}, in namespaces of its own");
+    let said = String::from_utf8_lossy(&done.stdout);
+    print!("{said}");
+    eprint!("{}", String::from_utf8_lossy(&done.stderr));
+    assert!(done.status.success() && said.contains("1 passed"), "{test}, in namespaces of its own");
     true
 }
