@@ -50,7 +50,7 @@ pub struct Product {
 #[derive(Debug, thiserror::Error)]
 pub enum AddError {
     /// The name is taken.
-    #[error("a {what} named {name} already exists")]
+    #[error("{what} {name} already exists")]
     NameTaken {
         /// Product, authority or declaration.
         what: &'static str,

@@ -48,8 +48,12 @@ impl Dependent {
 
 impl std::fmt::Display for Dependent {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        let (s, more) = (if self.count == 1 { "" } else { "s" }, if self.count > NAMED { ", …" } else { "" });
-        write!(f, "{} {}{s}", self.count, self.what)?;
+        let more = if self.count > NAMED { ", …" } else { "" };
+        match self.what.strip_suffix('y') {
+            _ if self.count == 1 => write!(f, "1 {}", self.what)?,
+            Some(stem) => write!(f, "{} {stem}ies", self.count)?,
+            None => write!(f, "{} {}s", self.count, self.what)?,
+        }
         if self.first.is_empty() { Ok(()) } else { write!(f, " ({}{more})", self.first.join(", ")) }
     }
 }

@@ -140,7 +140,7 @@ pub fn notes(site: &Site, reel: Option<&ReelId>) -> Result<Vec<String>, Trouble>
     };
     let mut notes: Vec<_> = revoked.words().iter().map(|words| sentence(words)).collect();
     notes.extend(restored(site)?);
-    let failed: Vec<_> = crate::unit::checks_failed(site)?.iter().map(ToString::to_string).collect();
+    let failed: Vec<_> = crate::unit::checks_failed(site, reel)?.iter().map(ToString::to_string).collect();
     if !failed.is_empty() {
         let (units, are) = if failed.len() == 1 { ("unit", "counts") } else { ("units", "count") };
         notes.push(format!(

@@ -135,7 +135,7 @@ struct KeySigner(Box<dyn Signer>);
 /// # Errors
 ///
 /// [`Trouble`]; nothing is recorded then.
-pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, Trouble> {
+pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<Made, Trouble> {
     let made_up;
     let certificate_id = match make.certificate_id {
         Some(id) => id,
@@ -175,8 +175,21 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<DeclarationView, 
         certification_type: 0,
         signer: Some(certificate),
     };
+    let before = have(site, &new)?;
     site.book.add_declaration(&new, &who.by())?;
-    show(site, name.as_str())
+    let products = changed(&before, &have(site, &new)?);
+    Ok(Made { declaration: show(site, name.as_str())?, products })
+}
+
+/// A declaration that was made.
+#[derive(Debug, Serialize)]
+pub struct Made {
+    /// It.
+    #[serde(flatten)]
+    pub declaration: DeclarationView,
+    /// Which declaration each product has that it names, from now on.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub products: Vec<ProductHas>,
 }
 
 /// What came of adopting a declaration.
@@ -214,7 +227,7 @@ impl ProductHas {
             ),
             None => format!(
                 "Product {product} has the declaration {declaration}: an official one comes before a provisional one, then the \
-                 higher version."
+                 higher version, then the one that was recorded last."
             ),
         }
     }

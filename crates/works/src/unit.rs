@@ -97,7 +97,7 @@ pub fn list(site: &Site, wanted: &Wanted<'_>) -> Result<Vec<UnitView>, Trouble> 
     let after = wanted.after.map(UnitSerial::new).transpose()?;
     let revoked_here = RevokedHere::of(site)?;
     let units = site.book.units(&filter, after.as_ref(), wanted.limit)?;
-    let failed = checks_failed(site)?;
+    let failed = checks_failed(site, None)?;
     let marked = |unit: &Unit| {
         let (revoked, check_failed) = (revoked_here.of_chip(site, &unit.chip_id)?, failed.contains(&unit.serial));
         Ok(UnitView { revoked, check_failed, ..view(unit) })
@@ -175,7 +175,7 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
     let more = found.len() > MOST_FOUND;
     found.truncate(MOST_FOUND);
     let revoked_here = RevokedHere::of(site)?;
-    let failed = checks_failed(site)?;
+    let failed = checks_failed(site, None)?;
     let view = |f: book::Found| {
         Ok(FoundView {
             revoked: revoked_here.of_chip(site, &f.chip)?,
@@ -404,12 +404,16 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
 }
 
 /// Units that had passed, and whose last check failed, by serial number; those that left since are not among them.
-pub(crate) fn checks_failed(site: &Site) -> Result<Vec<UnitSerial>, Trouble> {
+///
+/// - `reel`: of this reel alone.
+pub(crate) fn checks_failed(site: &Site, reel: Option<&ReelId>) -> Result<Vec<UnitSerial>, Trouble> {
     let mut failed = Vec::new();
     for check in site.book.last_checks()? {
         let serial = UnitSerial::new(&check.subject.1)?;
         if check.body()?["result"] != "passed"
-            && site.book.unit(&serial)?.is_some_and(|unit| unit.state == UnitState::Passed)
+            && let Some(unit) = site.book.unit(&serial)?
+            && unit.state == UnitState::Passed
+            && reel.is_none_or(|reel| unit.reel == *reel)
         {
             failed.push(serial);
         }
@@ -558,7 +562,7 @@ pub fn write(site: &Site, units: &[String], all: bool, out: &Path) -> Result<Wri
             return Err(Trouble::file(&dir, io::ErrorKind::AlreadyExists.into()));
         }
     }
-    let (directory, failed) = (out.display().to_string(), checks_failed(site)?);
+    let (directory, failed) = (out.display().to_string(), checks_failed(site, None)?);
     let check_failed =
         units.iter().filter(|unit| failed.iter().any(|f| f.as_str() == unit.as_str())).cloned().collect();
     let mut written = Written { directory, units: Vec::new(), without_proof: Vec::new(), check_failed };

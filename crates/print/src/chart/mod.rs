@@ -247,7 +247,11 @@ pub fn grouped(value: u64) -> String {
 /// A number with its noun: `1 chip`, `1,200 chips`.
 pub fn many(count: impl TryInto<u64>, noun: &str) -> String {
     let count = count.try_into().unwrap_or(u64::MAX);
-    if count == 1 { format!("1 {noun}") } else { format!("{} {noun}s", grouped(count)) }
+    match noun.strip_suffix('y').filter(|stem| !stem.ends_with(['a', 'e', 'o', 'u'])) {
+        _ if count == 1 => format!("1 {noun}"),
+        Some(stem) => format!("{} {stem}ies", grouped(count)),
+        None => format!("{} {noun}s", grouped(count)),
+    }
 }
 
 /// A tick's number, as short as its step allows.

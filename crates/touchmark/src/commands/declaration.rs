@@ -97,10 +97,14 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
             };
             let made = declaration::make(&site, &make, &who)?;
             output.show(&made, |w| {
-                writeln!(w, "Made the development declaration {}: TEST, do not ship anything with it", made.name)?;
-                words(w, &made)
+                let name = &made.declaration.name;
+                writeln!(w, "Made the development declaration {name}: TEST, do not ship anything with it")?;
+                words(w, &made.declaration)?;
+                made.products.iter().try_for_each(|has| writeln!(w, "{}", has.words()))
             })?;
-            output.next(ADD_PRODUCT);
+            if made.products.is_empty() {
+                output.next(ADD_PRODUCT);
+            }
             Ok(Exit::Done)
         }
         DeclarationCommand::Adopt(args) => {

@@ -13,6 +13,7 @@ use works::{Trouble, authority, order, quoted};
 
 use super::at_site::Place;
 use super::chip::Chips;
+use super::words::many;
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
@@ -114,17 +115,11 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                     "already-received" => {
                         writeln!(w, "Reel {} was already received with these chips: nothing was added.", done.reel)
                     }
-                    _ if done.read == 0 => writeln!(w, "Refused: no line with a chip was read. No chip was stored."),
-                    _ => writeln!(
-                        w,
-                        "Refused: {} of {} lines are wrong. No chip was stored.",
-                        done.findings
-                            .iter()
-                            .filter(|f| f.finding.severity == Severity::Error)
-                            .map(|f| f.count)
-                            .sum::<usize>(),
-                        done.read
-                    ),
+                    _ => {
+                        let errors = done.findings.iter().filter(|f| f.finding.severity == Severity::Error);
+                        let errors = many(errors.map(|f| f.count).sum::<usize>() as u64, "error");
+                        writeln!(w, "Refused: {errors}. No chip was stored.")
+                    }
                 }
             })?;
             if done.verdict == "accepted" {

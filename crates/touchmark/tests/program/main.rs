@@ -26,6 +26,7 @@ mod extras;
 mod fit;
 mod impact;
 mod indirect;
+mod intermediates;
 #[cfg(unix)]
 mod interrupted;
 mod keeping;

@@ -334,6 +334,10 @@ fn what_stands_against_an_act_is_said() {
     let row = |unit: &str| page.split("<tr>").find(|row| row.contains(&format!(">{unit}<"))).map(str::to_owned);
     assert!(row("TV-000002").is_some_and(|row| row.contains("CHECK FAILED")), "{page}");
     assert!(row("TV-000001").is_some_and(|row| !row.contains("CHECK FAILED")), "{page}");
+    // Of another reel, nothing is said of it.
+    let keys = crate::at_site::data("reel-a/manifest.csv");
+    site.done(&["reel", "receive", text(&keys), "--reel", "Z", "--product", "Tern Vent"]);
+    assert!(!site.done(&["reconcile", "--reel", "Z"])["notes"].to_string().contains("TV-000002"));
     for answer in [site.done(&["reconcile"]), site.done(&["report"])] {
         assert!(answer["notes"].to_string().contains("TV-000002"), "{answer}");
     }

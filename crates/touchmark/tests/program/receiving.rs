@@ -503,6 +503,45 @@ fn a_private_key_is_found_in_any_form() {
     assert!(refused.exit == Some(2) && refused.said.contains("and a table of chips"), "{}", refused.said);
 }
 
+/// Links lead anywhere, so none is followed; what is said of one is not that its file is missing or hostile.
+#[test]
+fn links_in_deliveries_are_told_as_links() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site, "linked");
+    sh(
+        &folder,
+        "cd dacs; one=$(ls | head -n 1); mv $one ..; ln -s ../$one $one; cd ..; tar -cf ../links.tar dacs PAI.pem",
+    );
+    sh(
+        &folder,
+        "cd dacs; set -- *; cp --remove-destination $(readlink $1) $1; ln $1 twin.der; tar -cf ../../hard.tar .",
+    );
+    let tars = ["links.tar", "hard.tar"].map(|name| site.dir.path().join(name));
+    sh(&folder, "cd dacs; rm twin.der; set -- *; ln -sf ../$1 $1");
+    for path in [&folder, &tars[0], &tars[1]] {
+        let refused = deliver(&site, path, &[]);
+        let told = finding(&refused, "delivery.path");
+        assert!(told["found"].as_str().is_some_and(|found| found.contains("is a link")), "{told}");
+        assert!(told["advice"].as_str().is_some_and(|advice| advice.contains("dereference")), "{told}");
+    }
+}
+
+/// Lines that end with CR alone, as old spreadsheets write them, have numbers too.
+#[test]
+fn lines_that_end_with_cr_are_counted() {
+    let site = Site::new("a");
+    let rows = fs::read_to_string(data("reel-a/manifest.csv")).expect("rows");
+    let mut rows: Vec<&str> = rows.lines().take(30).collect();
+    rows[20] = "ZZ,no key";
+    for (name, end) in [("cr.csv", "\r"), ("lf.csv", "\n"), ("crlf.csv", "\r\n")] {
+        let file = site.dir.path().join(name);
+        fs::write(&file, rows.join(end) + end).expect("a file");
+        let refused = receive(&site, &file, "C", &[]);
+        assert!(refused.exit == Some(1) && refused.said.contains("line 21"), "{name}: {}", refused.said);
+    }
+}
+
 /// A folder for each chip, and no key in one of them: the chip is on the reel, and must not be missing in the book.
 #[test]
 fn a_chips_folder_without_its_key_is_told() {
@@ -527,6 +566,13 @@ fn a_chips_folder_without_its_key_is_told() {
     let told = finding(&refused, "reel.key");
     assert_eq!((refused.exit, &told["chip_id"]), (Some(1), &json!(ids[2])), "{}", refused.said);
     fs::remove_dir_all(folder.join(&ids[2])).expect("removed");
+    // A file in its place is named as the chip is, and holds nothing; a link is not followed, and not left out.
+    for (name, make) in [(format!("{}.txt", ids[2]), "touch"), (format!("{}.pem", ids[2]), "ln -s ../reel-a/x")] {
+        sh(&folder, &format!("{make} {name}"));
+        let refused = site.call(make, &receive);
+        assert!(refused.exit == Some(1) && refused.said.contains(&name), "{}", refused.said);
+        fs::remove_file(folder.join(name)).expect("removed");
+    }
     assert_eq!(site.done("the rest", &receive)["chips"]["received"], 3);
 }
 

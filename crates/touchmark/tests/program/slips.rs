@@ -144,7 +144,8 @@ fn every_order_asks_for_the_identity_of_the_origin(engine: &Engine) {
     site.done("product", &[&product[..], &["--reach", "ble,ip"]].concat());
     let make = ["declaration", "make", "--vendor", "FFF2", "--product", "8A21", "--device-type", "0x0202"];
     let origin = ["--origin-vendor", "FFF1", "--origin-product", "8B01"];
-    site.done("declaration", &[&make[..], &origin, &with].concat());
+    let made = site.done("declaration", &[&make[..], &origin, &with].concat());
+    assert_eq!((&made["products"][0]["product"], &made["products"][0]["before"]), (&"Tern Vent".into(), &Value::Null));
     let (chips, manifest) = (dir.join("chips"), dir.join("manifest.csv"));
     let simulate = ["chip", "simulate", "--out", text(&chips), "--count", "3", "--seed", "5"];
     site.done("simulate", &[&simulate[..], &["--manifest", text(&manifest)]].concat());

@@ -135,7 +135,7 @@ pub fn adopt(
             c.subject.common_name(c.der()).unwrap_or_else(|| hex::encode(c.subject_key_id().unwrap_or_default()));
         let wanted = name.filter(|_| single).unwrap_or(&title);
         let new = NewAuthority {
-            name: free_name(site, wanted)?,
+            name: free_name(site, wanted, &[])?,
             role: if is_root(c) { Role::Paa } else { Role::Pai },
             origin: AuthorityOrigin::Adopted,
             purpose: purpose_of(site, c, said)?,

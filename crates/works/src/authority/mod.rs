@@ -455,12 +455,12 @@ fn read(authority: &Authority) -> Result<Certificate, Trouble> {
 }
 
 /// The name itself, or with a number behind it where it is taken.
-pub(crate) fn free_name(site: &Site, wanted: &str) -> Result<AuthorityName, Trouble> {
+pub(crate) fn free_name(site: &Site, wanted: &str, taken: &[AuthorityName]) -> Result<AuthorityName, Trouble> {
     let base: String = wanted.chars().filter(|c| !c.is_control()).take(80).collect();
     for number in 1..1000 {
         let text = if number == 1 { base.clone() } else { format!("{base} ({number})") };
         let name = AuthorityName::new(&text)?;
-        if site.book.authority(&name)?.is_none() {
+        if !taken.contains(&name) && site.book.authority(&name)?.is_none() {
             return Ok(name);
         }
     }

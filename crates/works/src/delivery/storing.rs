@@ -218,7 +218,7 @@ fn delivered_authorities(
         }
         let title =
             pai.subject.common_name(pai.der()).unwrap_or_else(|| hex::encode(pai.subject_key_id().unwrap_or_default()));
-        let name = authority::free_name(site, &title)?;
+        let name = authority::free_name(site, &title, &names)?;
         new.push(NewAuthority {
             name: name.clone(),
             role: Role::Pai,

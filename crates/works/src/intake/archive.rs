@@ -225,7 +225,7 @@ fn zip<R: Read + Seek>(
         let inner = entry.name().map_err(|e| damaged(&e))?.into_owned();
         check_name(&inner)?;
         if entry.is_symlink() {
-            return Err(IntakeError::Path { name: inner, what: "is a link" });
+            return Err(IntakeError::Link { name: inner });
         }
         if entry.size() > budget.room() {
             let what = format!("claims to expand to {} bytes; the limit is {}", entry.size(), budget.room());
@@ -282,7 +282,7 @@ pub(super) fn tar<R: Read>(
         check_name(&inner)?;
         let kind = entry.header().entry_type();
         if kind.is_symlink() || kind.is_hard_link() {
-            return Err(IntakeError::Path { name: inner, what: "is a link" });
+            return Err(IntakeError::Link { name: inner });
         }
         if !kind.is_file() && !kind.is_contiguous() {
             continue;

@@ -120,6 +120,12 @@ pub enum IntakeError {
         /// What is wrong with the name.
         what: &'static str,
     },
+    /// A link: what it leads to may lie anywhere.
+    #[error("{name} is a link, and links are not followed")]
+    Link {
+        /// File or entry.
+        name: String,
+    },
     /// Larger than anything that belongs here.
     #[error("{name} {what}")]
     Size {
@@ -149,7 +155,7 @@ impl IntakeError {
     /// The inspection rule that it falls under, where the input could be judged.
     pub fn rule(&self) -> Option<&'static str> {
         match self {
-            Self::Path { .. } => Some("path"),
+            Self::Path { .. } | Self::Link { .. } => Some("path"),
             Self::Size { .. } => Some("size"),
             Self::Password { .. } => Some("password"),
             Self::Io { .. }
@@ -164,7 +170,7 @@ impl IntakeError {
 impl Advise for IntakeError {
     fn kind(&self) -> Kind {
         match self {
-            Self::Path { .. } | Self::Size { .. } => Kind::Refused,
+            Self::Path { .. } | Self::Link { .. } | Self::Size { .. } => Kind::Refused,
             Self::Temporary { .. } => Kind::Surroundings,
             Self::Io { .. } | Self::Damaged { .. } | Self::Closed { .. } | Self::Password { .. } => Kind::Usage,
             Self::Stopped(stopped) => stopped.kind(),
@@ -179,6 +185,7 @@ impl Advise for IntakeError {
                 Self::Damaged { .. } => "Download it again; the copy was cut off or changed. Nothing was stored.",
                 Self::Closed { .. } => "Unpack it and receive the folder, or ask the sender for a ZIP or tar.gz archive. Nothing was stored.",
                 Self::Path { .. } => "No honest archive contains such a name. Do not open it with another program; ask the sender. Nothing was stored.",
+                Self::Link { .. } => "Put the file itself in its place (`cp --dereference`, `tar --dereference --hard-dereference`, `zip` without `--symlinks`). Nothing was stored.",
                 Self::Size { .. } => "Nothing was expanded or stored. Ask the sender what it is; a very large delivery can be sent in parts.",
                 Self::Stopped(stopped) => return stopped.advice(),
                 Self::Password { .. } => "Give the password with --password-file, or in TOUCHMARK_DELIVERY_PASSWORD. Nothing was stored.",
@@ -307,10 +314,14 @@ pub fn open(
                 let path = error.path().unwrap_or(path).to_owned();
                 IntakeError::Io { path, source: error.into() }
             })?;
+            let name = found.path().strip_prefix(path).unwrap_or(found.path()).display().to_string();
+            // One that was left out in silence would be a chip, or a certificate, that nobody misses.
+            if found.path_is_symlink() {
+                return Err(IntakeError::Link { name });
+            }
             if !found.file_type().is_file() {
                 continue;
             }
-            let name = found.path().strip_prefix(path).unwrap_or(found.path()).display().to_string();
             budget.entry(&name)?;
             let content = whole(found.path(), &mut budget)?;
             archive::offer(&name, content, 0, &mut budget, password, each)?;

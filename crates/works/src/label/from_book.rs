@@ -289,7 +289,7 @@ fn gather(
     most: usize,
 ) -> Result<Gathered, Trouble> {
     let Gathered { mut data, mut left_out, mut check_failed } = Gathered::default();
-    let (revoked_here, failed) = (RevokedHere::of(site)?, unit::checks_failed(site)?);
+    let (revoked_here, failed) = (RevokedHere::of(site)?, unit::checks_failed(site, None)?);
     which.each(site, Some(UnitState::Passed), course, &mut |unit| {
         if data.len() == most {
             return Err(Trouble::usage(

@@ -442,11 +442,23 @@ impl Run<'_, '_> {
         let (why, next) = match ended {
             Ended::Done => match self.asked.units.filter(|most| seen.begun < *most) {
                 Some(most) if !self.asked.wait => (
-                    format!(
-                        "{most} units were asked for, and {} begun: no other chip of reel {reel} is here.",
-                        seen.begun
-                    ),
-                    "Put more chips of the reel in, then run it again.".into(),
+                    match out.refused {
+                        0 => format!(
+                            "{most} units were asked for, and {} begun: no other chip of reel {reel} is here.",
+                            seen.begun
+                        ),
+                        n => format!(
+                            "{most} units were asked for, and {} begun: {} refused, and no other of reel {reel} is here.",
+                            seen.begun,
+                            were(n)
+                        ),
+                    },
+                    match out.refused {
+                        0 => "Put more chips of the reel in, then run it again.".into(),
+                        _ => "Do what is said of each chip that was refused, or put others of the reel in. Then run it \
+                              again."
+                            .into(),
+                    },
                 ),
                 _ => return (None, None),
             },

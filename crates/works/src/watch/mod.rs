@@ -156,8 +156,10 @@ fn authorities(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
     }
     for (name, when) in revoked_pais(site)? {
         let what = format!("it was revoked {when}; none of its certificates in stock can be used");
-        let advice =
-            Advice::words("Order certificates of another intermediate, and put aside what was made with this one.");
+        let advice = Advice::words(
+            "Put aside what was made with it. Where no unit depends on its deliveries, withdraw them and order certificates of \
+             another intermediate for the same chips; otherwise scrap the chips that are left, and receive another reel.",
+        );
         w.add(Kind::Authority, name.as_str(), Some(w.now), what, advice);
     }
     for declaration in site.book.declarations()? {

@@ -46,6 +46,9 @@ super::rules! {
     DELIVERY_PRIVATE_KEY = "delivery.private-key", Error, "common practice, no source";
         "A private key never leaves its chip, and no delivery holds one.";
         "The key is exposed: anybody on the way may have it. Never use its chip or a certificate for it, have the certificate revoked, and ask the authority how it came to have the key.";
+    DELIVERY_INTERMEDIATE = "delivery.intermediate-not-current", Warning, "RFC 5280 §4.1.2.5";
+        "The intermediate that comes with a delivery is valid now.";
+        "Verifiers judge a chain at its DAC's notBefore and take it. Ask the authority whether it has issued this intermediate again, before its certificates go into units.";
     DELIVERY_LIST = "delivery.revocation-list", Warning, "RFC 5280 §5";
         "Certificates that the authority has revoked are not delivered.";
         "The list was not applied, and certificates of this delivery may be on it. Adopt it with `touchmark revocation adopt FILE`.";

@@ -1,5 +1,6 @@
 //! Judging: each DAC by every rule, with the chain above it, on all cores.
 
+use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -9,8 +10,8 @@ use standard::certificate::{Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::TEST_IDENTITY;
 use standard::verdict::catalogue::intake::{
-    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL, DELIVERY_PRIVATE_KEY,
-    DELIVERY_PRODUCT, DELIVERY_SERIAL, DELIVERY_STRANGER,
+    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_INTERMEDIATE, DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL,
+    DELIVERY_PRIVATE_KEY, DELIVERY_PRODUCT, DELIVERY_SERIAL, DELIVERY_STRANGER,
 };
 use standard::verdict::{Context, Finding, Pool, Severity};
 
@@ -90,7 +91,9 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
                 && begins(came) > begins(pai)
         })
     };
-    let (renewed, others): (Vec<_>, Vec<_>) = authorities.into_iter().partition(|(_, came)| is_renewal(came));
+    let (renewed, mut others): (Vec<_>, Vec<_>) = authorities.into_iter().partition(|(_, came)| is_renewal(came));
+    // Of several that came, the one that lasts longest; one without a known end last.
+    others.sort_by_key(|(_, came)| Reverse(came.not_after.moment));
     for (name, certificate) in renewed {
         members.push((certificate, Profile::Pai, false));
         names.push(name);
@@ -126,6 +129,10 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
         if expectation.anchors.iter().any(|(a, _)| a.der() == authority.certificate.der()) {
             findings.retain(|f| f.severity == Severity::Error);
         }
+        let known = expectation.pais.iter().any(|pai| pai.der() == authority.certificate.der());
+        if authority.profile == Profile::Pai && !known {
+            findings.extend(not_current(pool, index, context));
+        }
         let for_sale = |(a, production): &(Arc<Certificate>, bool)| {
             *production && a.subject_der() == authority.certificate.subject_der()
         };
@@ -144,6 +151,27 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
         told.push(findings);
     }
     (told, faulty)
+}
+
+/// An intermediate that came and has ended, or has not begun, where no other certificate of it that is here is valid.
+fn not_current(pool: &Pool, index: usize, context: &Context) -> Option<Finding> {
+    let now = context.present?;
+    let valid = |c: &Certificate| {
+        c.not_before.moment.is_none_or(|from| from <= now) && c.not_after.moment.is_none_or(|to| now <= to)
+    };
+    let all = pool.authorities();
+    let mut same = (0..all.len()).filter(|other| pool.is_same_authority(index, *other));
+    if same.any(|other| valid(&all[other].certificate)) {
+        return None;
+    }
+    let c = &all[index].certificate;
+    let title = c.subject.display(c.der());
+    let found = match (c.not_before.moment, c.not_after.moment) {
+        (Some(from), _) if now < from => format!("{title} begins on {from}"),
+        (_, Some(to)) => format!("{title} ended on {to}"),
+        _ => return None,
+    };
+    Some(Finding::new(&DELIVERY_INTERMEDIATE, found).requiring(format!("Valid at {now}.")))
 }
 
 pub(super) fn judge(

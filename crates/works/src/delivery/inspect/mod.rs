@@ -35,8 +35,10 @@ use self::matching::matching;
 use self::reading::{Unread, read};
 use super::chips::{Chips, Slot};
 use super::spool::Spool;
+use crate::advice::Advise as _;
 use crate::course::{Course, Phase};
 use crate::findings::{About, Fault, Findings, SharedFinding};
+use crate::intake::IntakeError;
 use crate::revocation::Known as Revoked;
 use crate::trouble::Trouble;
 
@@ -240,7 +242,10 @@ pub fn inspect(
             };
             // Whatever was read before it is not looked at.
             let mut findings = Findings::default();
-            let finding = Finding::new(rule, error.to_string());
+            let mut finding = Finding::new(rule, error.to_string());
+            if let (IntakeError::Link { .. }, Some(advice)) = (&error, error.advice()) {
+                finding = finding.requiring("Every entry is a file of its own.").advising(advice);
+            }
             findings.tell((stage::READING, 0, 0), || "delivery".to_owned(), About::Nothing, finding);
             let (faults, more_faults) = findings.faults(expectation.chip_ids)?;
             let findings = findings.told(&|place| expectation.chip_id(place))?;

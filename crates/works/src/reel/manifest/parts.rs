@@ -1,6 +1,6 @@
 //! Manifests in many files: one public key or certificate for each chip, in a directory or an archive.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
 use standard::certificate::Certificate;
@@ -113,28 +113,26 @@ pub(super) fn read(
     }
 }
 
-/// The folder that an entry lies in.
-fn folder(name: &str) -> Option<String> {
-    let name = name.replace('\\', "/");
-    Some(Path::new(&name).parent()?.file_name()?.to_string_lossy().into_owned())
-}
-
-/// Where each chip has a folder of its own, those in which other things lie and no key.
+/// Files and folders that are named as chips are, and in which no key was found.
 fn without_key(entries: &[Entry], reading: &mut Reading<'_>) {
     // One whose key is broken is told already.
     if reading.findings.has_errors() {
         return;
     }
-    let id_of = |entry: &Entry| folder(&entry.name).and_then(|text| chip_id(&text).ok());
-    let folders: HashMap<String, &Entry> = entries.iter().rev().filter_map(|e| Some((id_of(e)?, e))).collect();
-    let with_key = folders.keys().filter(|id| reading.ids.contains_key(*id)).collect::<Vec<_>>();
-    let (Some(size), true) = (with_key.first().map(|id| id.len()), 2 * with_key.len() > folders.len()) else { return };
-    let mut without: Vec<_> =
-        folders.iter().filter(|(id, _)| id.len() == size && !reading.ids.contains_key(*id)).collect();
-    without.sort_by_key(|(id, _)| *id);
+    let mut lengths: HashMap<usize, usize> = HashMap::new();
+    reading.ids.keys().for_each(|id| *lengths.entry(id.len()).or_default() += 1);
+    let Some((usual, _)) = lengths.into_iter().max_by_key(|(_, count)| *count).filter(|(l, _)| *l >= LIKELY) else {
+        return;
+    };
+    let mut without: BTreeMap<String, &Entry> = BTreeMap::new();
+    for entry in entries {
+        if let Some(id) = id_of_name(&entry.name).filter(|id| id.len() == usual && !reading.ids.contains_key(id)) {
+            without.entry(id).or_insert(entry);
+        }
+    }
     for (id, entry) in without {
-        let found = format!("no key lies in the folder of chip {id}");
-        reading.tell(&REEL_KEY, entry.name.clone(), Some(id.clone()), found);
+        let found = format!("it is named for chip {id}, and no key that can be read is in it");
+        reading.tell(&REEL_KEY, entry.name.clone(), Some(id), found);
     }
 }
 

@@ -124,7 +124,8 @@ pub(in crate::reel) fn header(text: &str, map: &ColumnMap) -> Result<Header, Unm
 /// Reads the chips of a table.
 pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
     let octets = &text.as_bytes()[header.begins..];
-    let newlines = |octets: &[u8]| octets.iter().filter(|o| **o == b'\n').count() as u64;
+    let end = if text.contains('\n') { b'\n' } else { b'\r' };
+    let newlines = |octets: &[u8]| octets.iter().filter(|o| **o == end).count() as u64;
     // The library counts a line only once it reads on, which is one too few where lines end with CR and LF.
     let (mut line, mut counted) = (1 + newlines(&text.as_bytes()[..header.begins]), 0);
     let mut reader = Rows::new(header.delimiter, octets);

@@ -1,0 +1,145 @@
+//! Deliveries whose intermediates are odd: two of one name, one that has ended, one that was issued again.
+
+use std::fs;
+use std::path::PathBuf;
+
+use serde_json::{Value, json};
+use standard::certificate::{Builder, Profile};
+use standard::ids::{ProductId, VendorId};
+use standard::key::{Signer as _, SoftwareKey};
+use standard::moment::{Moment, NO_END};
+use standard::name::NameBuilder;
+
+use crate::at_site::{Answer, Site, text};
+
+const CHIPS: u8 = 4;
+
+/// A root of an authority's own, an intermediate's name, and chips on reel T.
+struct Authority {
+    site: Site,
+    root: SoftwareKey,
+    names: [Vec<u8>; 3],
+    chips: Vec<SoftwareKey>,
+}
+
+fn moment(text: &str) -> Moment {
+    text.parse().expect("a moment")
+}
+
+impl Authority {
+    fn new() -> Self {
+        let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(0x8A21).expect("a product"));
+        let names = [
+            NameBuilder::new().common_name("Twin PAA").build(),
+            NameBuilder::new().common_name("Twin PAI").vendor(vendor).build(),
+            NameBuilder::new().common_name("Twin DAC").vendor(vendor).product(product).build(),
+        ];
+        let key = || SoftwareKey::generate().expect("a key");
+        let (site, root) = (Site::new("a"), key());
+        let chips: Vec<_> = (0..CHIPS).map(|_| key()).collect();
+        let authority = Self { site, root, names, chips };
+        let paa = authority
+            .file("paa.der", &authority.issued(Profile::Paa, 1, (&authority.root, 0), &authority.root, NO_END));
+        authority.site.done("root", &["authority", "adopt", text(&paa), "--name", "Twin PAA"]);
+        let row =
+            |(n, key): (usize, &SoftwareKey)| format!("AB00{n:02}0000,{}\n", hex::encode(key.public_key().point()));
+        let rows: String = authority.chips.iter().enumerate().map(row).collect();
+        let manifest = authority.file("manifest.csv", format!("chip_id,public_key\n{rows}").as_bytes());
+        authority.site.done("reel", &["reel", "receive", text(&manifest), "--reel", "T", "--product", "Tern Vent"]);
+        authority
+    }
+
+    fn file(&self, name: &str, octets: &[u8]) -> PathBuf {
+        let file = self.site.dir.path().join(name);
+        fs::create_dir_all(file.parent().expect("a folder")).expect("a folder");
+        fs::write(&file, octets).expect("a file");
+        file
+    }
+
+    fn issued(
+        &self,
+        profile: Profile,
+        serial: u8,
+        (issuer, named): (&SoftwareKey, usize),
+        key: &SoftwareKey,
+        end: Moment,
+    ) -> Vec<u8> {
+        let subject = match profile {
+            Profile::Paa => 0,
+            Profile::Pai => 1,
+            Profile::Dac => 2,
+        };
+        let (id, key) = (issuer.public_key().key_id(), key.public_key());
+        let times = (moment("2026-01-01T00:00:00Z"), end);
+        let builder = Builder::new(profile, &[serial; 8], (&self.names[named], &id), &self.names[subject], &key, times);
+        builder.sign(issuer).expect("signed")
+    }
+
+    fn pai(&self, serial: u8, key: &SoftwareKey, end: Moment) -> Vec<u8> {
+        self.issued(Profile::Pai, serial, (&self.root, 0), key, end)
+    }
+
+    fn dac(&self, chip: u8, issuer: &SoftwareKey) -> Vec<u8> {
+        self.issued(Profile::Dac, 0x40 + chip, (issuer, 1), &self.chips[usize::from(chip)], NO_END)
+    }
+
+    fn receive(&self, folder: &str) -> Answer {
+        let folder = self.site.dir.path().join(folder);
+        self.site.call("delivery", &["delivery", "receive", text(&folder), "--reel", "T"])
+    }
+
+    /// The intermediates of the site: name and end.
+    fn listed(&self) -> Vec<(String, Value)> {
+        let listed = self.site.done("list", &["authority", "list"]);
+        let all = listed["authorities"].as_array().expect("authorities");
+        let pais = all.iter().filter(|a| a["role"] == "pai");
+        pais.map(|a| (a["name"].as_str().expect("a name").to_owned(), a["not_after"].clone())).collect()
+    }
+}
+
+fn rules(answer: &Answer) -> Vec<&str> {
+    answer.json["findings"].as_array().into_iter().flatten().filter_map(|f| f["rule"].as_str()).collect()
+}
+
+/// An authority that changed its intermediate's key, and kept its name.
+#[test]
+fn two_of_one_name_are_both_recorded() {
+    let authority = Authority::new();
+    let keys = [SoftwareKey::generate().expect("a key"), SoftwareKey::generate().expect("a key")];
+    for (number, key) in (0..).zip(&keys) {
+        authority.file(&format!("d/pai-{number}.der"), &authority.pai(0x10 + number, key, NO_END));
+        for chip in [number, number + 2] {
+            authority.file(&format!("d/dac-{chip}.der"), &authority.dac(chip, key));
+        }
+    }
+    let received = authority.receive("d");
+    assert_eq!((received.exit, &received.json["certificates"]["accepted"]), (Some(0), &json!(4)), "{}", received.said);
+    let names: Vec<_> = authority.listed().into_iter().map(|(name, _)| name).collect();
+    assert_eq!(names, ["Twin PAI", "Twin PAI (2)"]);
+}
+
+/// What ended is said on arrival (RFC 5280 §4.1.2.5); of two certificates of one intermediate the one that lasts longer
+/// goes to the units, in whatever order they come.
+#[test]
+fn one_that_has_ended_is_told_and_its_renewal_is_used() {
+    let key = SoftwareKey::generate().expect("a key");
+    let ended = moment("2026-11-01T00:00:00Z");
+    let alone = Authority::new();
+    alone.file("d/pai.der", &alone.pai(0x10, &key, ended));
+    (0..CHIPS).for_each(|chip| drop(alone.file(&format!("d/dac-{chip}.der"), &alone.dac(chip, &key))));
+    let received = alone.receive("d");
+    assert_eq!((received.exit, &received.json["verdict"]), (Some(0), &json!("accepted")), "{}", received.said);
+    assert!(rules(&received).contains(&"delivery.intermediate-not-current"), "{}", received.said);
+    assert!(received.said.contains("ended on 2026-11-01"), "{}", received.said);
+
+    for (first, second) in [("a", "b"), ("b", "a")] {
+        let both = Authority::new();
+        both.file(&format!("d/{first}.der"), &both.pai(0x10, &key, ended));
+        both.file(&format!("d/{second}.der"), &both.pai(0x11, &key, NO_END));
+        (0..CHIPS).for_each(|chip| drop(both.file(&format!("d/dac-{chip}.der"), &both.dac(chip, &key))));
+        let received = both.receive("d");
+        assert_eq!((received.exit, &received.json["verdict"]), (Some(0), &json!("accepted")), "{}", received.said);
+        assert!(!rules(&received).contains(&"delivery.intermediate-not-current"), "{}", received.said);
+        assert_eq!(both.listed(), [("Twin PAI".to_owned(), Value::Null)], "{first} ended");
+    }
+}
