@@ -8,6 +8,8 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
+#[path = "../../touchmark/tests/program/at_site/calls.rs"]
+mod calls;
 mod commands;
 #[allow(dead_code, clippy::print_stderr, reason = "shared with the book's contract")]
 #[path = "../../book/tests/contract/server.rs"]
@@ -40,6 +42,7 @@ enum Command {
     Labels(commands::labels::Labels),
     Reels(commands::reels::ReelsArgs),
     Stations(commands::stations::Stations),
+    Strangers(commands::strangers::Strangers),
     Verifiers(commands::verifiers::Verifiers),
 }
 
@@ -54,6 +57,7 @@ fn main() -> ExitCode {
         Command::Labels(args) => commands::labels::run(&args),
         Command::Judging(args) => commands::judging::run(&args),
         Command::Stations(args) => commands::stations::run(&args),
+        Command::Strangers(args) => commands::strangers::run(&args),
         Command::Verifiers(args) => commands::verifiers::run(&args),
     };
     match measured {

@@ -10,4 +10,5 @@ pub mod labels;
 mod rate;
 pub mod reels;
 pub mod stations;
+pub mod strangers;
 pub mod verifiers;

@@ -164,7 +164,14 @@ fn stocked(dir: &Path, book: Option<&str>, stations: usize, units: u64, real: bo
 }
 
 /// A reel of enough chips for each station, received and with credentials.
-fn supply(site: &Site, dir: &Path, reel: &str, stations: usize, units: u64, real: bool) -> Result<(), Box<dyn Error>> {
+pub fn supply(
+    site: &Site,
+    dir: &Path,
+    reel: &str,
+    stations: usize,
+    units: u64,
+    real: bool,
+) -> Result<(), Box<dyn Error>> {
     let who = Who::new("bench")?;
     // Chips of another reel of this site are other chips.
     let before = site.book.reels()?.len() as u64;

@@ -1,5 +1,6 @@
 //! A site for tests, worked at through the program itself.
 
+pub mod calls;
 #[macro_use]
 pub mod engine;
 pub mod rehearsed;

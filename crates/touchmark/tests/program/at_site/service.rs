@@ -1,9 +1,7 @@
 //! The pages and the API of a site, served by the program itself.
 
-use std::io::{self, BufRead as _, BufReader, Read as _, Write as _};
-use std::net::TcpStream;
+use std::io::{BufRead as _, BufReader, Read as _};
 use std::process::{Child, ChildStdout, Stdio};
-use std::time::Duration;
 
 use serde_json::Value;
 
@@ -58,27 +56,4 @@ pub fn announced(out: ChildStdout) -> Result<String, String> {
             Err(said)
         }
     }
-}
-
-/// One request, waited for at most so long: status and body of the answer.
-pub fn ask(
-    address: &str,
-    (method, path): (&str, &str),
-    heads: &str,
-    body: &str,
-    patience: Duration,
-) -> io::Result<(u16, String)> {
-    let mut stream = TcpStream::connect(address)?;
-    stream.set_read_timeout(Some(patience))?;
-    let length = body.len();
-    write!(
-        stream,
-        "{method} {path} HTTP/1.1\r\nhost: {address}\r\n{heads}content-length: {length}\r\nconnection: close\r\n\r\n{body}"
-    )?;
-    let mut answer = String::new();
-    stream.read_to_string(&mut answer)?;
-    let status = answer.get(9..12).and_then(|digits| digits.parse().ok());
-    let parts = status.zip(answer.split_once("\r\n\r\n"));
-    let (status, (_, body)) = parts.ok_or_else(|| io::Error::other(format!("no answer: {answer:?}")))?;
-    Ok((status, body.to_owned()))
 }

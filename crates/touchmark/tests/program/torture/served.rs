@@ -2,8 +2,7 @@
 //! and strangers who send half a request.
 
 use std::collections::BTreeMap;
-use std::io::Write as _;
-use std::net::{Ipv4Addr, SocketAddr, TcpStream};
+use std::net::{SocketAddr, TcpStream};
 use std::process::Child;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -11,12 +10,12 @@ use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 use serde_json::Value;
-use socket2::{Domain, Socket, Type};
 use works::access::{self, Role};
 use works::floor::{self, Setup};
 use works::site::{Site as Open, Who};
 
-use crate::at_site::service::{announced, ask, spawn};
+use crate::at_site::calls::{ask, stranger};
+use crate::at_site::service::{announced, spawn};
 use crate::at_site::{Site, text};
 
 /// The station's name.
@@ -135,18 +134,6 @@ impl Drop for Served {
         self.shared.ended.store(true, Ordering::SeqCst);
         self.stop();
     }
-}
-
-/// A connection of a network of its own, with half a head on it.
-fn stranger(to: SocketAddr, number: u16) -> Option<TcpStream> {
-    let [high, low] = number.to_be_bytes();
-    let from = SocketAddr::from((Ipv4Addr::new(127, 1, high, low.max(1)), 0));
-    let socket = Socket::new(Domain::IPV4, Type::STREAM, None).ok()?;
-    socket.bind(&from.into()).ok()?;
-    socket.connect_timeout(&to.into(), Duration::from_secs(2)).ok()?;
-    let mut stream = TcpStream::from(socket);
-    stream.write_all(b"GET / HTTP/1.1\r\nhost: ").ok()?;
-    Some(stream)
 }
 
 impl Shared {
