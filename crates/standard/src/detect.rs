@@ -118,6 +118,10 @@ fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         let Some(label) = label.filter(|l| l.len() <= 64 && !l.contains(&b'\n')) else {
             return Err(broken(format!("the first line of block {number} has no end")));
         };
+        // Whatever is in it, such as headers of an old form of encryption.
+        if label.ends_with(b"PRIVATE KEY") {
+            return Err(DetectError::PrivateKey);
+        }
         let body = &after[label.len() + 5..];
         let end = [b"-----END ", label, b"-----"].concat();
         let Some(length) = memmem::find(body, &end) else {
@@ -178,7 +182,6 @@ fn labelled(label: &str, der: &[u8], number: usize) -> Result<Vec<Item>, DetectE
         "PUBLIC KEY" => KeyField::key_from_spki(der)
             .map(|key| vec![Item::PublicKey(Box::new(key))])
             .map_err(|why| DetectError::Broken("a public key", why)),
-        _ if label.ends_with("PRIVATE KEY") => Err(DetectError::PrivateKey),
         _ => Err(DetectError::Broken(
             "PEM",
             format!("block {number} is labelled {label:?}, which this program does not read"),
@@ -232,6 +235,8 @@ fn shape(der: &[u8]) -> Result<Shape, DetectError> {
             return match second.tag {
                 tag::OCTET_STRING => Ok(Shape::PrivateKey),
                 tag::SEQUENCE if parts.peek() == Some(tag::OCTET_STRING) => Ok(Shape::PrivateKey),
+                // A store of keys and certificates, version 3 (RFC 7292 §4).
+                tag::SEQUENCE if first.content.of(der) == [3] => Ok(Shape::PrivateKey),
                 _ => Err(DetectError::Unknown),
             };
         }

@@ -546,6 +546,9 @@ pub struct Written {
     /// Units of these whose last check at a station failed after they had passed.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub check_failed: Vec<String>,
+    /// Units of these whose certificate is revoked.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub revoked: Vec<String>,
 }
 
 /// Writes per unit a folder with its certificates, declaration and proof.
@@ -565,10 +568,18 @@ pub fn write(site: &Site, units: &[String], all: bool, out: &Path) -> Result<Wri
     let (directory, failed) = (out.display().to_string(), checks_failed(site, None)?);
     let check_failed =
         units.iter().filter(|unit| failed.iter().any(|f| f.as_str() == unit.as_str())).cloned().collect();
-    let mut written = Written { directory, units: Vec::new(), without_proof: Vec::new(), check_failed };
+    let mut written =
+        Written { directory, units: Vec::new(), without_proof: Vec::new(), check_failed, revoked: Vec::new() };
     fs::create_dir_all(out).map_err(|e| Trouble::file(out, e))?;
     for unit in &units {
         write_one(site, unit, out, &mut written)?;
+    }
+    let revoked_here = RevokedHere::of(site)?;
+    for unit in &written.units {
+        let chip = site.book.unit(&serial(unit)?)?.map(|unit| unit.chip_id);
+        if chip.map(|chip| revoked_here.of_chip(site, &chip)).transpose()?.flatten().is_some() {
+            written.revoked.push(unit.clone());
+        }
     }
     Ok(written)
 }

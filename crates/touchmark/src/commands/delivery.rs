@@ -278,7 +278,14 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
                     done.without.len()
                 )?;
             }
-            if done.is_misplaced() {
+            if done.is_misplaced() && done.has_good_part() {
+                writeln!(
+                    w,
+                    "The authority has nothing to put right. Keep the good {} with --accept-part, and receive the same \
+                     file for the other reel too.",
+                    certificates(good)
+                )?;
+            } else if done.is_misplaced() {
                 writeln!(w, "The authority has nothing to put right: see above where it belongs.")?;
             } else if done.has_good_part() {
                 writeln!(
@@ -287,7 +294,10 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
                     certificates(good)
                 )?;
             } else {
-                writeln!(w, "Ask the authority to put it right. None of it can be kept.")?;
+                writeln!(
+                    w,
+                    "None of it can be kept. Do what is said above; what is not for you to do, ask the authority to put right."
+                )?;
             }
             match &done.delivery {
                 Some(id) => writeln!(

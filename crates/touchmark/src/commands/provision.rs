@@ -214,7 +214,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
     } else {
         output.show(&done, |w| summary(w, &done))?;
         if done.failed > 0 {
-            output.next("Follow the advice for each failed unit, then put it on the station again.");
+            output.next("Follow the advice for each failed unit.");
         } else if done.passed > 0 {
             output.next(&format!(
                 "Print labels with `touchmark label print --reel {} --out labels.pdf`, and account for every chip with \

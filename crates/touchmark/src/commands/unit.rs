@@ -192,6 +192,9 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let done = unit::write(&site, &args.units, args.all, &args.out)?;
             output.show(&done, |w| {
                 writeln!(w, "Wrote {} to {}", many(done.units.len() as i64, "unit"), done.directory)?;
+                if !done.revoked.is_empty() {
+                    writeln!(w, "REVOKED: {}", done.revoked.join(", "))?;
+                }
                 if !done.check_failed.is_empty() {
                     let names = done.check_failed.join(", ");
                     writeln!(w, "CHECK FAILED, after they had passed: {names}. The files are of the time before.")?;

@@ -131,6 +131,14 @@ fn one_that_has_ended_is_told_and_its_renewal_is_used() {
     assert_eq!((received.exit, &received.json["verdict"]), (Some(0), &json!("accepted")), "{}", received.said);
     assert!(rules(&received).contains(&"delivery.intermediate-not-current"), "{}", received.said);
     assert!(received.said.contains("ended on 2026-11-01"), "{}", received.said);
+    // Asked for, and sent with the same DACs: nothing of it is stored, and the way to it is said and works.
+    alone.file("d/pai.der", &alone.pai(0x12, &key, NO_END));
+    let again = alone.receive("d");
+    assert_eq!((again.exit, &again.json["verdict"]), (Some(0), &json!("already-received")), "{}", again.said);
+    assert!(rules(&again).contains(&"delivery.intermediate-again"), "{}", again.said);
+    alone.site.done("withdraw", &["delivery", "withdraw", "T-1"]);
+    assert_eq!(alone.receive("d").json["verdict"], "accepted");
+    assert_eq!(alone.listed(), [("Twin PAI".to_owned(), Value::Null)]);
 
     for (first, second) in [("a", "b"), ("b", "a")] {
         let both = Authority::new();
@@ -142,4 +150,22 @@ fn one_that_has_ended_is_told_and_its_renewal_is_used() {
         assert!(!rules(&received).contains(&"delivery.intermediate-not-current"), "{}", received.said);
         assert_eq!(both.listed(), [("Twin PAI".to_owned(), Value::Null)], "{first} ended");
     }
+}
+
+/// An intermediate that was issued again with the same dates (another serial number): its own units get it.
+#[test]
+fn one_that_was_issued_again_with_the_same_dates_is_kept() {
+    let (key, authority) = (SoftwareKey::generate().expect("a key"), Authority::new());
+    for (folder, serial, chips) in [("first", 0x10, [0, 1]), ("second", 0x11, [2, 3])] {
+        authority.file(&format!("{folder}/pai.der"), &authority.pai(serial, &key, NO_END));
+        chips.iter().for_each(|chip| {
+            authority.file(&format!("{folder}/dac-{chip}.der"), &authority.dac(*chip, &key));
+        });
+        let delivery = authority.site.dir.path().join(folder);
+        let typed = ["delivery", "receive", text(&delivery), "--reel", "T", "--accept-part"];
+        let received = authority.site.call(folder, &typed);
+        assert_eq!(received.json["certificates"]["accepted"], 2, "{folder}: {}", received.said);
+    }
+    let names: Vec<_> = authority.listed().into_iter().map(|(name, _)| name).collect();
+    assert_eq!(names, ["Twin PAI", "Twin PAI (2)"]);
 }

@@ -496,3 +496,38 @@ fn a_chip_bent_before_its_certificate_came_costs_that_alone() {
     let listed = site.done("find", &["unit", "find", "514C"]);
     assert_eq!((listed["found"].as_array().map(Vec::len), &listed["more"]), (Some(50), &json!(true)), "{listed}");
 }
+
+/// A manifest whose ids were sorted without their keys: the chips are good, none is scrapped, and the right manifest can
+/// be received once the wrong one is withdrawn.
+#[test]
+fn ids_that_were_sorted_alone_scrap_no_chip() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = crate::at_site::Site::on(&engine, "a");
+    let dir = site.dir.path();
+    let (chips, manifest, sorted) = (dir.join("chips"), dir.join("manifest.csv"), dir.join("sorted.csv"));
+    let simulate = ["chip", "simulate", "--out", text(&chips), "--count", "8", "--seed", "5"];
+    site.done("chips", &[&simulate[..], &["--manifest", text(&manifest)]].concat());
+    let rows = fs::read_to_string(&manifest).expect("rows");
+    let (head, rows) = rows.split_once('\n').expect("a header");
+    let (mut ids, keys): (Vec<_>, Vec<_>) = rows.lines().filter_map(|row| row.split_once(',')).unzip();
+    ids.rotate_left(1);
+    let wrong: String = ids.iter().zip(keys).map(|(id, key)| format!("{id},{key}\n")).collect();
+    fs::write(&sorted, format!("{head}\n{wrong}")).expect("written");
+    site.done("reel", &["reel", "receive", text(&sorted), "--reel", "R", "--product", "Tern Vent"]);
+    site.issue("R");
+    let source = format!("simulated:{}", text(&chips));
+    let run = ["provision", "--reel", "R", "--station", "S1", "--chips", &source, "--serial-start", "TV-000001"];
+    let refused = site.call("exchanged", &run);
+    assert_eq!((refused.exit, &refused.json["refused"]), (Some(1), &json!(8)), "{}", refused.said);
+    let units = refused.json["units"].as_array().expect("units");
+    assert!(units.iter().all(|u| u["cause"] == "key-of-another" && u["unit"].is_null()), "{}", refused.said);
+    let account = site.reconcile("exchanged");
+    assert_eq!((&account["chips"]["scrapped"], &account["credentials"]["spent"]), (&json!(0), &json!(0)), "{account}");
+    site.done("delivery", &["delivery", "withdraw", "R-1"]);
+    site.done("reel", &["reel", "withdraw", "R"]);
+    site.done("reel", &["reel", "receive", text(&manifest), "--reel", "R", "--product", "Tern Vent"]);
+    let secret = dir.join("passphrase");
+    let issue = ["delivery", "issue", "--reel", "R", "--issuer", "I", "--passphrase-file", text(&secret)];
+    site.done("issue", &issue);
+    assert_eq!(site.done("put right", &run)["passed"], 8);
+}

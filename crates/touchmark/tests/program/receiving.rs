@@ -11,6 +11,7 @@ use std::process::{Command, Stdio};
 
 use at_site::engine::Engine;
 use at_site::{Answer, Site, data, text};
+use base64::Engine as _;
 use serde_json::{Value, json};
 
 on_both_engines! {
@@ -469,7 +470,20 @@ fn a_private_key_is_found_in_any_form() {
     fs::write(folder.join("../key.der"), hex::decode(der).expect("hex")).expect("a key");
     let lines = fs::read_to_string(data("reel-a/simulated-keys.ndjson")).expect("keys");
     fs::write(folder.join("../keys.ndjson"), lines.lines().nth(2).expect("a key")).expect("keys");
+    let (number, point) = {
+        let row: Value = serde_json::from_str(lines.lines().nth(2).expect("a key")).expect("JSON");
+        (row["private_key"].as_str().expect("hex").to_owned(), row["chip_id"].as_str().expect("an id").to_owned())
+    };
+    let jwk = base64::engine::general_purpose::URL_SAFE_NO_PAD.encode(hex::decode(&number).expect("hex"));
+    let beside = |name: &str, text: String| fs::write(site.dir.path().join(name), text).expect("a file");
+    beside("table.csv", format!("title\nChip;Private Key\n00;\n{point};{number}\n"));
+    beside("array.json", format!("[\n {{\n \"chip\": \"{point}\",\n \"PrivateKey\": \"{number}\"\n }}\n]\n"));
+    beside("jwk.json", format!("{{\"keys\": [{{\"kty\": \"EC\", \"crv\": \"P-256\", \"d\": \"{jwk}\"}}]}}"));
     for (form, make) in [
+        ("table.csv", "cp ../table.csv ."),
+        ("array.json", "cp ../array.json ."),
+        ("jwk.json", "cp ../jwk.json ."),
+        ("letters.txt", "base64 ../key.der > letters.txt"),
         ("sec1.bin", "cp ../key.der sec1.bin"),
         ("note.txt", "openssl pkcs8 -topk8 -nocrypt -inform DER -in ../key.der -outform DER -out note.txt"),
         ("keys.ndjson", "cp ../keys.ndjson ."),
@@ -480,26 +494,49 @@ fn a_private_key_is_found_in_any_form() {
         assert_eq!((refused.exit, &told["chip_id"]), (Some(1), &json!(chip)), "{form}: {}", refused.said);
         fs::remove_file(folder.join(form)).expect("removed");
     }
-    let encrypted = "openssl pkcs8 -topk8 -inform DER -in ../key.der -outform DER -passout pass:swordfish -out k.key";
-    sh(&folder, encrypted);
-    let refused = deliver(&site, &folder, &["--accept-part"]);
-    assert_eq!((refused.exit, &refused.json["certificates"]["accepted"]), (Some(1), &json!(0)), "{}", refused.said);
-    finding(&refused, "delivery.private-key");
+    // One that does not open may be any chip's; one of no chip here may be the authority's own.
+    for (form, make) in [
+        ("k.key", "openssl pkcs8 -topk8 -inform DER -in ../key.der -outform DER -passout pass:swordfish -out k.key"),
+        ("k.pem", "openssl ec -inform DER -in ../key.der -aes128 -passout pass:swordfish -out k.pem 2>/dev/null"),
+        (
+            "k.p12",
+            "openssl ec -inform DER -in ../key.der -out ../k.pem 2>/dev/null
+             openssl req -x509 -key ../k.pem -subj /CN=x -out ../c.pem
+             openssl pkcs12 -export -inkey ../k.pem -in ../c.pem -passout pass: -out k.p12",
+        ),
+        ("pai.key", "openssl ecparam -name prime256v1 -genkey -noout -out pai.key"),
+    ] {
+        sh(&folder, make);
+        let refused = deliver(&site, &folder, &["--accept-part"]);
+        let accepted = &refused.json["certificates"]["accepted"];
+        assert_eq!((refused.exit, accepted), (Some(1), &json!(0)), "{form}: {}", refused.said);
+        finding(&refused, "delivery.private-key");
+        fs::remove_file(folder.join(form)).expect("removed");
+    }
     // The same beside a manifest, and keys of chips beside a table of them.
     let manifest = site.dir.path().join("manifest");
     fs::create_dir(&manifest).expect("a folder");
     fs::copy(data("reel-a/manifest.csv"), manifest.join("manifest.csv")).expect("copied");
-    let receive = || {
-        let typed = ["reel", "receive", text(&manifest), "--reel", "B", "--product", "Tern Vent"];
-        site.call("manifest", &typed)
-    };
+    let received = || receive(&site, &manifest, "B", &[]);
     sh(&manifest, "cp ../key.der k.bin");
-    let refused = receive();
+    let refused = received();
     assert!(refused.exit == Some(1) && refused.said.contains("a private key"), "{}", refused.said);
+    // In the manifest itself.
+    let text_of = |name: &str| fs::read_to_string(data(name)).expect("text");
+    let table = text_of("reel-a/manifest.csv");
+    let more =
+        |(at, line): (usize, &str)| format!("{line},{}\n", if at == 0 { "private_key" } else { number.as_str() });
+    let whole: String = table.lines().enumerate().map(more).collect();
+    for (name, text) in [("keys.csv", whole), ("keys.ndjson", text_of("reel-a/simulated-keys.ndjson"))] {
+        let file = site.dir.path().join(name);
+        fs::write(&file, text).expect("a file");
+        let refused = receive(&site, &file, "K", &[]);
+        assert!(refused.exit != Some(0) && refused.said.contains("private"), "{name}: {}", refused.said);
+    }
     let public =
         "rm k.bin; mkdir 0514AA; openssl ec -inform DER -in ../key.der -pubout -out 0514AA/pubkey.pem 2>/dev/null";
     sh(&manifest, public);
-    let refused = receive();
+    let refused = received();
     assert!(refused.exit == Some(2) && refused.said.contains("and a table of chips"), "{}", refused.said);
 }
 
@@ -527,6 +564,60 @@ fn links_in_deliveries_are_told_as_links() {
     }
 }
 
+/// One file for two reels is received for each; what a desktop keeps beside each file is no certificate.
+#[test]
+fn one_file_for_two_reels_is_received_for_each() {
+    let site = Site::new("a");
+    let rows = fs::read_to_string(data("reel-a/manifest.csv")).expect("rows");
+    let (head, rows) = rows.split_once('\n').expect("a header");
+    let rows: Vec<&str> = rows.lines().collect();
+    for (reel, part) in [("A", &rows[..100]), ("R", &rows[100..])] {
+        let file = site.dir.path().join(format!("{reel}.csv"));
+        fs::write(&file, format!("{head}\n{}\n", part.join("\n"))).expect("a file");
+        assert_eq!(receive(&site, &file, reel, &[]).exit, Some(0));
+    }
+    let folder = unpacked(&site, "both");
+    sh(&folder, "rm -f SHA256SUMS; for f in dacs/*; do printf '\\000\\005\\026\\007' > dacs/._${f#dacs/}; done");
+    let both = |reel: &str| {
+        let typed = ["delivery", "receive", text(&folder), "--reel", reel, "--accept-part"];
+        site.call(reel, &typed)
+    };
+    assert_eq!(both("A").json["certificates"]["accepted"], 100);
+    let told = site.words(&["delivery", "receive", text(&folder), "--reel", "R"]);
+    assert!(told.contains("nothing to put right") && !told.contains("second one"), "{told}");
+    let other = both("R");
+    assert_eq!((other.exit, &other.json["certificates"]["accepted"]), (Some(0), &json!(300)), "{}", other.said);
+}
+
+/// Decimal ids that a spreadsheet took for numbers keep 15 digits (IEEE 754-2019); a total below a table is no chip.
+#[test]
+fn rounded_ids_and_a_total_below_the_table_are_told() {
+    let site = Site::new("a");
+    let rows = fs::read_to_string(data("reel-a/manifest.csv")).expect("rows");
+    let keys: Vec<&str> =
+        rows.lines().skip(1).take(20).filter_map(|row| row.split_once(',')).map(|(_, key)| key).collect();
+    let table = |rounded: bool, end: &str| {
+        let id = |n: usize| 44_601_690_765_818_900 + 1_337_100 * n as u64 + if rounded { 0 } else { 1 + n as u64 % 9 };
+        let rows: String = keys.iter().enumerate().map(|(n, key)| format!("{};{key}\n", id(n))).collect();
+        format!("chip_id;public_key\n{rows}{end}")
+    };
+    for (name, text, exit, says) in [
+        ("rounded", table(true, ""), 0, Some("rounded them")),
+        ("as written", table(false, ""), 0, None),
+        ("with a total", table(false, "20;\n"), 1, Some("delete such lines")),
+    ] {
+        let file = site.dir.path().join(format!("{name}.csv"));
+        fs::write(&file, text).expect("a file");
+        let answer = receive(&site, &file, name, &[]);
+        assert_eq!(answer.exit, Some(exit), "{name}: {}", answer.said);
+        assert!(says.is_none_or(|says| answer.said.contains(says)), "{name}: {}", answer.said);
+        assert!(says.is_some() || !answer.said.contains("rounded"), "{name}: {}", answer.said);
+        if exit == 0 {
+            site.done("withdrawn", &["reel", "withdraw", name]);
+        }
+    }
+}
+
 /// Lines that end with CR alone, as old spreadsheets write them, have numbers too.
 #[test]
 fn lines_that_end_with_cr_are_counted() {
@@ -540,6 +631,24 @@ fn lines_that_end_with_cr_are_counted() {
         let refused = receive(&site, &file, "C", &[]);
         assert!(refused.exit == Some(1) && refused.said.contains("line 21"), "{name}: {}", refused.said);
     }
+}
+
+/// A certificate of another reel among those for this one: what the authority must put right is told, and the good part
+/// can be kept.
+#[test]
+fn a_stray_among_faulty_ones_does_not_excuse_the_authority() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.add("b");
+    site.receive_reel("b");
+    let folder = unpacked(&site, "stray");
+    // The last certificate of the bundle is one of a chip.
+    let last = "tar -xzOf DELIVERY | sed -n '/-BEGIN CERT/h;/-BEGIN CERT/!H;/-END CERT/{g;p}' | tac | sed '/-BEGIN CERT/q' | tac > stray.pem";
+    sh(&folder, &last.replace("DELIVERY", text(&data("reel-b/delivery.tar.gz"))));
+    sh(&folder, "rm -f README.txt SHA256SUMS; for f in $(ls dacs | head -n 3); do rm dacs/$f; done");
+    let said = site.words(&["delivery", "receive", text(&folder), "--reel", "A"]);
+    assert!(said.contains("397 good") && said.contains("3 missing"), "{said}");
+    assert!(said.contains("--accept-part") && !said.contains("nothing to put right"), "{said}");
 }
 
 /// A folder for each chip, and no key in one of them: the chip is on the reel, and must not be missing in the book.

@@ -166,6 +166,11 @@ fn a_revoked_unit_is_refused_wherever_it_comes(engine: &Engine) {
     assert!(marked.len() == 1 && marked[0]["unit"] == "TV-000001", "{touched}");
     assert!(checked["verdict"] == "match" && says(&checked["revoked"]), "{checked}");
     assert!(checked["advice"].as_str().is_some_and(|a| a.contains("Do not ship")), "{checked}");
+    let (_, foreign) = site.call(&["label", "check", "34970112332", "--unit", "TV-000001"]);
+    assert!(foreign["verdict"] == "mismatch" && says(&foreign["revoked"]), "{foreign}");
+    assert!(!foreign["advice"].to_string().contains("Print"), "{foreign}");
+    let written = site.done(&["unit", "write", "TV-000001", "TV-000002", "--out", text(&site.file("written"))]);
+    assert_eq!(written["revoked"], json!(["TV-000001"]));
     assert!(says(&site.done(&["unit", "find", "TV-000001"])["found"][0]["revoked"]));
     assert!(says(&site.done(&["unit", "show", "TV-000001"])["revoked"]));
     assert_eq!(site.done(&["unit", "show", "TV-000002"])["revoked"], Value::Null);

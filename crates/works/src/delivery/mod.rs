@@ -23,8 +23,10 @@ use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::REVOKED;
-use standard::verdict::catalogue::intake::{DELIVERY_OTHER_PRODUCT, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT};
-use standard::verdict::{Finding, Severity};
+use standard::verdict::catalogue::intake::{
+    DELIVERY_GAP, DELIVERY_OTHER_PRODUCT, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT, DELIVERY_STRANGER,
+};
+use standard::verdict::{Finding, Rule, Severity};
 use zeroize::Zeroizing;
 
 pub use issue::{Issued, issue};
@@ -121,10 +123,21 @@ impl Received {
         self.verdict == "refused" && self.certificates.good > self.certificates.already
     }
 
-    /// Whether it is for another reel or product here, so that the authority has nothing to put right.
+    /// Whether all that is wrong is for another reel or product here, so that the authority has nothing to put right.
     pub fn is_misplaced(&self) -> bool {
-        let rules = [DELIVERY_OTHER_PRODUCT.name, DELIVERY_OTHER_REEL.name];
-        self.findings.iter().any(|f| rules.contains(&f.finding.rule.name))
+        let has = |rule: &Rule| self.findings.iter().any(|f| f.finding.rule.name == rule.name);
+        let rules: &[&Rule] = match (has(&DELIVERY_OTHER_REEL), has(&DELIVERY_OTHER_PRODUCT)) {
+            // Certificates of the reel itself for another product are for the authority to put right.
+            (true, false) => &[&DELIVERY_OTHER_REEL, &DELIVERY_STRANGER, &DELIVERY_GAP],
+            (_, true) => {
+                &[&DELIVERY_OTHER_REEL, &DELIVERY_STRANGER, &DELIVERY_GAP, &DELIVERY_OTHER_PRODUCT, &DELIVERY_PRODUCT]
+            }
+            (false, false) => return false,
+        };
+        let Counts { good, missing, .. } = self.certificates;
+        let mut errors = self.findings.iter().filter(|f| is_error(f));
+        // Where some are good, those that are missing are missed.
+        (good == 0 || missing == 0) && errors.all(|f| rules.iter().any(|rule| rule.name == f.finding.rule.name))
     }
 
     /// What is wrong, for the authority.

@@ -9,6 +9,7 @@
 mod archive;
 mod content;
 mod packed;
+mod secret;
 
 use std::fs;
 use std::io::{self, Read};
@@ -21,11 +22,20 @@ use zeroize::Zeroizing;
 use content::Content;
 
 pub(crate) use archive::is_archive;
+pub(crate) use secret::{Secrets, is_secret, secrets};
 
 /// Whether a file's name promises a certificate or a key: one that holds none came broken, and is no note.
 pub(crate) fn promises_key(name: &str) -> bool {
     let extension = std::path::Path::new(name).extension().and_then(|e| e.to_str()).unwrap_or_default();
     ["pem", "der", "crt", "cer", "cert", "pub", "spki", "p7b", "p7c"].iter().any(|e| extension.eq_ignore_ascii_case(e))
+}
+
+/// What archives and desktops leave beside the files that matter.
+pub(crate) fn is_clutter(name: &str) -> bool {
+    let file = name.rsplit(['/', '\\']).next().unwrap_or(name);
+    file.starts_with("._")
+        || matches!(file, ".DS_Store" | "Thumbs.db" | "desktop.ini")
+        || name.split(['/', '\\']).any(|part| part == "__MACOSX")
 }
 
 use crate::advice::{Advise, Kind};
@@ -342,30 +352,6 @@ pub fn open(
         each(Entry { name, octets, within: 0 })?;
     }
     Ok(budget.opened)
-}
-
-/// Public halves of the private keys that a text has as fields of JSON objects, one object a line: 32 octets in hex under
-/// a name with `private` in it.
-pub(crate) fn private_fields(octets: &[u8]) -> Vec<standard::key::PublicKey> {
-    if memchr::memmem::find(octets, b"rivate").is_none() {
-        return Vec::new();
-    }
-    let Ok(read) = crate::encoding::read(octets) else { return Vec::new() };
-    let mut found = Vec::new();
-    for line in read.text.lines().filter(|line| line.len() <= crate::encoding::LONGEST) {
-        let line = line.trim().trim_matches(['[', ']', ',']);
-        let Ok(serde_json::Value::Object(fields)) = serde_json::from_str(line) else { continue };
-        let private = fields.iter().filter(|(name, _)| name.to_lowercase().contains("private"));
-        for digits in private.filter_map(|(_, value)| value.as_str()) {
-            let mut key = zeroize::Zeroizing::new([0; 32]);
-            if hex::decode_to_slice(digits.trim(), &mut *key).is_ok()
-                && let Ok(key) = standard::key::SoftwareKey::from_private(&key)
-            {
-                found.push(standard::key::Signer::public_key(&key));
-            }
-        }
-    }
-    found
 }
 
 /// SHA-256 (FIPS 180-4).

@@ -47,7 +47,11 @@ impl Checked {
     /// Says that the unit's certificate is revoked.
     pub(super) fn is_revoked(&mut self, what: String) {
         self.revoked = Some(what);
-        self.advice = Some(format!("Do not ship unit {}. Put it aside and call the engineer.", self.unit));
+        let other = match &self.belongs_to {
+            Some(other) => format!(" The label on it is that of unit {other}."),
+            None => String::new(),
+        };
+        self.advice = Some(format!("Do not ship unit {}. Put it aside and call the engineer.{other}", self.unit));
     }
 
     /// Names the unit whose label was scanned.

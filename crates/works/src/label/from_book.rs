@@ -75,17 +75,21 @@ pub fn check_of_book(
         checked.advice =
             Some(format!("Unit {serial} was returned: see `touchmark unit show {serial}` before it is sold again."));
     }
-    // A code in the wrong letters is the scanner's fault, and is told as that.
-    if checked.is_match()
-        && let Some(what) = RevokedHere::of(site)?.of_chip(site, &expected.chip_id)?
-    {
-        checked.is_revoked(what);
-    }
     if checked.cause == Some("other-code") {
         let others = super::owners(site, scanned, passphrase, 2)?;
         if let Some(other) = others.iter().find(|other| other.as_str() != checked.unit) {
             checked.is_of(other.as_str());
+        } else if expected.state == UnitState::Returned {
+            checked.advice = Some(format!(
+                "Put unit {serial} aside and call the engineer: it was returned, and its label can't be printed again."
+            ));
         }
+    }
+    // A code in the wrong letters is the scanner's fault, and is told as that.
+    if matches!(checked.cause, None | Some("other-code" | "other-unit"))
+        && let Some(what) = RevokedHere::of(site)?.of_chip(site, &expected.chip_id)?
+    {
+        checked.is_revoked(what);
     }
     let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
     site.book.record_label(&serial, event, by)?;

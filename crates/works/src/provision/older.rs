@@ -115,6 +115,36 @@ impl Adoption {
     }
 }
 
+/// Holds the key of a blank chip against the book. One that is another chip's there says that the manifest's ids and keys
+/// don't belong together, as where one column was sorted without the other: such a chip is good, and is not scrapped.
+fn own_key(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    chip_id: &ChipId,
+    chip: &mut dyn chip::Chip,
+) -> Result<Result<(), Failure>, Trouble> {
+    // What else is wrong with it is found, and told, in the attempt.
+    let Ok(key) = chip.public_key() else { return Ok(Ok(())) };
+    let Some(other) = line.site.book.chip_with_key(key.point())?.filter(|known| known.chip_id != *chip_id) else {
+        return Ok(Ok(()));
+    };
+    if chip.identity().is_ok_and(|there| there.id != *id) {
+        return Ok(Ok(()));
+    }
+    Ok(Err(Failure {
+        cause: "key-of-another".into(),
+        detail: format!(
+            "chip {id} has the key that the manifest gives for chip {} of reel {}; nothing was written, and no unit was begun",
+            other.chip_id, other.reel
+        ),
+        advice: "Put it aside and call the engineer. The ids and keys of the manifest do not belong together, as where one \
+                 column was sorted alone: withdraw the reel with its deliveries, ask the chip maker for the manifest, and \
+                 receive that. Where this is the only such chip, two chips answer with one key: use neither."
+            .into(),
+        next: Next::Rework,
+    }))
+}
+
 /// Looks at a chip before a unit is begun for it.
 ///
 /// # Errors
@@ -128,7 +158,7 @@ pub(super) fn look(
 ) -> Result<Result<Looked, Failure>, Trouble> {
     let opened = if line.restored { open(source, id) } else { source.open(id) };
     let there = match opened.and_then(|mut chip| Ok((chip.state()?, chip))) {
-        Ok((State::Blank, _)) => return Ok(Ok(Looked::Blank)),
+        Ok((State::Blank, mut chip)) => return Ok(own_key(line, id, chip_id, chip.as_mut())?.map(|()| Looked::Blank)),
         // Another station works on it or looks at it. The book says whose it is.
         Err(chip::ChipError::Held { .. }) if !line.restored => return Ok(Ok(Looked::Blank)),
         Ok(there) => Ok(there),

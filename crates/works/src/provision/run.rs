@@ -509,7 +509,8 @@ impl Run<'_, '_> {
                     (n, 0) => format!("Nothing to do: {n} of the chips here passed before, and were verified again."),
                     (n, _) => format!("No unit was begun: {n} passed before, {} refused.", were(out.refused)),
                 };
-                (why, format!("Put the next chips of reel {reel} in."))
+                let refused = if out.refused > 0 { "Do what is said of each chip that was refused. " } else { "" };
+                (why, format!("{refused}Put the next chips of reel {reel} in."))
             }
         };
         let again = self.serials.unconfirmed().map_or_else(String::new, |first| {

@@ -19,7 +19,7 @@ use super::manifest::json::{Member, Object};
 use super::manifest::table::{self, Header};
 use super::manifest::{self, ColumnMap, cell};
 use crate::encoding::{self, LONGEST};
-use crate::intake::Limits;
+use crate::intake::{Limits, is_secret};
 use crate::trouble::Trouble;
 
 /// Octets in which the line that names the columns must end.
@@ -43,6 +43,7 @@ pub(super) struct Stream<'a> {
     pub(super) lines: u64,
     /// Digits of the first chip's id: others of another length are reported by reading the whole.
     digits: Option<usize>,
+    first: bool,
 }
 
 enum Row {
@@ -97,13 +98,13 @@ impl<'a> Stream<'a> {
                 }
                 file.seek(SeekFrom::Start((mark + header.begins) as u64)).ok()?;
                 let mut reader = table::Rows::new(header.delimiter, BufReader::with_capacity(1 << 18, file));
-                if reader.headers().ok()?.iter().any(|name| name.contains('\n')) {
+                if reader.headers().ok()?.iter().any(|name| name.contains('\n') || is_secret(name)) {
                     return None;
                 }
                 Source::Table { reader: Box::new(reader), header }
             }
         };
-        Some(Self { rows, map, lines, digits: None })
+        Some(Self { rows, map, lines, digits: None, first: true })
     }
 
     /// The next rows as chips, judged on all cores; none at the end.
@@ -142,6 +143,11 @@ impl<'a> Stream<'a> {
             if *self.digits.get_or_insert(digits) != digits {
                 return Err(Odd);
             }
+            // Whether all are rounded is told where all are read.
+            if self.first && manifest::is_rounded_number(chip.chip_id.as_str()) {
+                return Err(Odd);
+            }
+            self.first = false;
         }
         Ok(chips)
     }
@@ -157,6 +163,9 @@ impl<'a> Stream<'a> {
             }
             (Row::Line(line), _) => {
                 let Member::Object(object) = serde_json::from_str(line).ok()? else { return None };
+                if object.names().any(is_secret) {
+                    return None;
+                }
                 let text = |name: &str| Object::text(&object, self.map, name);
                 made(&text(&self.map.chip_id)?, &text(&self.map.public_key)?)
             }

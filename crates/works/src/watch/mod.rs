@@ -308,7 +308,14 @@ fn stock(site: &Site, w: &mut Watcher) -> Result<(), Trouble> {
         let ends = stock.iter().filter(|s| s.product == *name).filter_map(|s| s.first_end).min();
         if let Some(end) = ends {
             let what = "the first credential in stock expires".to_owned();
-            let advice = Advice::words("Use those first, or ask the authority to issue new ones.");
+            let advice = if end < w.now {
+                Advice::words(
+                    "Ask the authority whether this end is meant before a unit gets it: verifiers judge a chain at its DAC's \
+                     beginning, and take it.",
+                )
+            } else {
+                Advice::words("Use those first.")
+            };
             w.add(Kind::Stock, name.as_str(), Some(end), what, advice);
         }
     }

@@ -49,6 +49,9 @@ super::rules! {
     DELIVERY_INTERMEDIATE = "delivery.intermediate-not-current", Warning, "RFC 5280 §4.1.2.5";
         "The intermediate that comes with a delivery is valid now.";
         "Verifiers judge a chain at its DAC's notBefore and take it. Ask the authority whether it has issued this intermediate again, before its certificates go into units.";
+    DELIVERY_INTERMEDIATE_AGAIN = "delivery.intermediate-again", Warning, "common practice, no source";
+        "Certificates that are here already keep the intermediate that they came with.";
+        "Their units get the certificate of the intermediate that is in the book. For this one, withdraw the delivery that brought them, before its first unit, with `touchmark delivery withdraw`, and receive this delivery then.";
     DELIVERY_LIST = "delivery.revocation-list", Warning, "RFC 5280 §5";
         "Certificates that the authority has revoked are not delivered.";
         "The list was not applied, and certificates of this delivery may be on it. Adopt it with `touchmark revocation adopt FILE`.";

@@ -10,8 +10,9 @@ use standard::certificate::{Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::TEST_IDENTITY;
 use standard::verdict::catalogue::intake::{
-    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_INTERMEDIATE, DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL,
-    DELIVERY_PRIVATE_KEY, DELIVERY_PRODUCT, DELIVERY_SERIAL, DELIVERY_STRANGER,
+    DELIVERY_AUTHORITY, DELIVERY_FORMAT, DELIVERY_GAP, DELIVERY_INTERMEDIATE, DELIVERY_INTERMEDIATE_AGAIN,
+    DELIVERY_KEY_REUSE, DELIVERY_OTHER_REEL, DELIVERY_PRIVATE_KEY, DELIVERY_PRODUCT, DELIVERY_SERIAL,
+    DELIVERY_STRANGER,
 };
 use standard::verdict::{Context, Finding, Pool, Severity};
 
@@ -88,7 +89,8 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
             came.subject_der() == pai.subject_der()
                 && came.public_key().is_some()
                 && came.public_key() == pai.public_key()
-                && begins(came) > begins(pai)
+                && begins(came) >= begins(pai)
+                && came.der() != pai.der()
         })
     };
     let (renewed, mut others): (Vec<_>, Vec<_>) = authorities.into_iter().partition(|(_, came)| is_renewal(came));
@@ -295,6 +297,19 @@ pub(super) fn judge(
             findings.tell(turn, || names[index].clone(), About::Nothing, finding.clone());
         }
     }
+    // One that was issued again is of no use to certificates that came before it.
+    let is_again = |index: usize| {
+        let c = &pool.authorities()[index].certificate;
+        let of_known = (0..names.len()).any(|other| names[other] == SITE && pool.is_same_authority(index, other));
+        names[index] != SITE && of_known && !pais.iter().any(|used| used.der() == c.der())
+    };
+    for index in (0..names.len()).filter(|index| same > 0 && is_again(*index)) {
+        let c = &pool.authorities()[index].certificate;
+        let found =
+            format!("{}, issued again, and {same} of {total} DACs that are here already", c.subject.display(c.der()));
+        let turn = (stage::AUTHORITIES, index as u64, u32::MAX);
+        findings.tell(turn, || names[index].clone(), About::Nothing, Finding::new(&DELIVERY_INTERMEDIATE_AGAIN, found));
+    }
     // Parts come together in the order in which they were cut, which is that of the keys.
     let holds = |slot: Slot| kept.binary_search_by_key(&slot, |kept| kept.slot).is_ok();
     let without = expectation.without(holds)?;
@@ -404,6 +419,8 @@ impl Court<'_> {
                     earliest(&mut part.same_as, BTreeMap::from([(delivery, number)]));
                     return Ok(());
                 }
+                // Another reel's, as was said above.
+                Known::Same { .. } if slot == STRANGER => return Ok(()),
                 Known::Same { delivery } => Finding::new(
                     &DELIVERY_KEY_REUSE,
                     format!("serial {}, which already came with delivery {delivery}", dac.serial_hex()),

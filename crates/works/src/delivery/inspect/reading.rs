@@ -7,14 +7,9 @@ use std::sync::Arc;
 use std::sync::mpsc::{self, SyncSender};
 use std::thread;
 
-use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1_SIGNING, EcdsaKeyPair, KeyPair as _};
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD;
-use memchr::memmem;
 use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item};
-use standard::key::PublicKey;
 use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{DELIVERY_FORMAT, DELIVERY_LIST, DELIVERY_PRIVATE_KEY};
 use zeroize::Zeroizing;
@@ -26,7 +21,7 @@ use super::{STRANGER, stage};
 use crate::bundle::detect_all;
 use crate::course::{Course, Stopped};
 use crate::findings::{About, Findings};
-use crate::intake::{self, Entry, IntakeError, Limits};
+use crate::intake::{self, Entry, IntakeError, Limits, Secrets};
 use crate::reel::manifest;
 use crate::trouble::Trouble;
 
@@ -89,8 +84,6 @@ enum Came {
     Private {
         name: String,
         chip: Option<Slot>,
-        /// Whether it could not be read, so that it may be of any chip.
-        unread: bool,
     },
     Manifest {
         name: String,
@@ -181,11 +174,17 @@ pub(super) fn read(
                         Came::Format { name, why } => {
                             findings.tell(turn, || name, About::Nothing, Finding::new(&DELIVERY_FORMAT, why));
                         }
-                        Came::Private { name, chip, unread } => {
+                        Came::Private { name, chip } => {
                             exposed.extend(chip);
-                            unknown |= unread;
+                            unknown |= chip.is_none();
                             let about = chip.map_or(About::Nothing, |slot| About::Place(chips.place(slot)));
-                            let whose = if chip.is_some() { "the private key of a chip" } else { "a private key" };
+                            let whose = match chip {
+                                Some(_) => "the private key of a chip",
+                                None => {
+                                    "a private key that does not open, or that is of no chip of the reel and may be the \
+                                     authority's own: no certificate of this delivery is kept"
+                                }
+                            };
                             findings.tell(turn, || name, about, Finding::new(&DELIVERY_PRIVATE_KEY, whose));
                         }
                         Came::List { name, issuer } => {
@@ -227,27 +226,12 @@ fn take_apart(entry: Entry, chips: &Chips, hasher: &RandomState) -> Taken {
 }
 
 fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
-    let manifest = |what| vec![Came::Manifest { name: entry.name.clone(), what }];
-    let in_text = intake::private_fields(&entry.octets);
-    if !in_text.is_empty() {
-        return exposed(entry, &in_text, chips);
-    }
     let items = match detect_all(&entry.octets) {
         Ok(items) => items,
-        Err(DetectError::Unknown | DetectError::Broken("JSON", _)) if manifest::resembles(&entry.octets) => {
-            return manifest("a table of chips and their public keys");
-        }
-        Err(why @ (DetectError::Unknown | DetectError::Empty)) if intake::promises_key(&entry.name) => {
-            return vec![Came::Format { name: entry.name.clone(), why: why.to_string() }];
-        }
-        // Notes, digests and the like.
-        Err(DetectError::Unknown | DetectError::Empty) => return Vec::new(),
-        Err(DetectError::Broken("JSON" | "a factory record", _)) => return Vec::new(),
-        Err(DetectError::PrivateKey) => return exposed(entry, &private_keys(&entry.octets), chips),
-        Err(why) => return vec![Came::Format { name: entry.name.clone(), why: why.to_string() }],
+        Err(why) => return odd(entry, &why, chips),
     };
     if let [Item::PublicKey(_)] = items.as_slice() {
-        return manifest("the public key of a chip");
+        return vec![Came::Manifest { name: entry.name.clone(), what: "the public key of a chip" }];
     }
     let several = items.len() > 1;
     let name = |index: usize| if several { format!("{}#{}", entry.name, index + 1) } else { entry.name.clone() };
@@ -268,34 +252,35 @@ fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
     sorted.collect()
 }
 
-/// What came with private keys, of which these are the public halves so far as they could be read.
-fn exposed(entry: &Entry, keys: &[PublicKey], chips: &Chips) -> Vec<Came> {
-    let known: Vec<_> = keys.iter().filter_map(|key| chips.find(key.point())).map(Some).collect();
-    let whose = if known.is_empty() { vec![None] } else { known };
-    let unread = keys.is_empty();
-    whose.into_iter().map(|chip| Came::Private { name: entry.name.clone(), chip, unread }).collect()
+/// What an entry is that holds nothing of a delivery.
+fn odd(entry: &Entry, why: &DetectError, chips: &Chips) -> Vec<Came> {
+    if let Some(secrets) = intake::secrets(&entry.octets) {
+        return exposed(entry, &secrets, chips);
+    }
+    let name = || entry.name.clone();
+    // Its name may be that of a certificate, as of what one desktop keeps beside each file.
+    if intake::is_clutter(&entry.name) {
+        return Vec::new();
+    }
+    match why {
+        DetectError::Unknown | DetectError::Broken("JSON", _) if manifest::resembles(&entry.octets) => {
+            vec![Came::Manifest { name: name(), what: "a table of chips and their public keys" }]
+        }
+        DetectError::Unknown | DetectError::Empty if intake::promises_key(&entry.name) => {
+            vec![Came::Format { name: name(), why: why.to_string() }]
+        }
+        // Notes, digests and the like.
+        DetectError::Unknown | DetectError::Empty | DetectError::Broken("JSON" | "a factory record", _) => Vec::new(),
+        why => vec![Came::Format { name: name(), why: why.to_string() }],
+    }
 }
 
-/// Public halves of the private keys in a text, so far as they are open and of the curve that chips have.
-fn private_keys(octets: &[u8]) -> Vec<PublicKey> {
-    const BEGIN: &[u8] = b"-----BEGIN ";
-    let (mut keys, mut rest) = (Vec::new(), octets);
-    let public = |der: &[u8]| {
-        let pair = EcdsaKeyPair::from_private_key_der(&ECDSA_P256_SHA256_ASN1_SIGNING, der).ok()?;
-        PublicKey::from_point(pair.public_key().as_ref()).ok()
-    };
-    keys.extend(public(octets));
-    while let Some(at) = memmem::find(rest, BEGIN) {
-        let block = &rest[at..];
-        rest = &block[BEGIN.len()..];
-        let end = memmem::find(rest, BEGIN).map_or(block.len(), |next| BEGIN.len() + next);
-        let Ok(text) = std::str::from_utf8(&block[..end]) else { continue };
-        let body = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with("-----"));
-        let digits = Zeroizing::new(body.collect::<String>());
-        let Ok(der) = STANDARD.decode(digits.as_bytes()).map(Zeroizing::new) else { continue };
-        keys.extend(public(&der));
-    }
-    keys
+/// What came with private keys. One that is of no chip here may be the authority's own, or any chip's.
+fn exposed(entry: &Entry, secrets: &Secrets, chips: &Chips) -> Vec<Came> {
+    let known: Vec<_> = secrets.keys.iter().filter_map(|key| chips.find(key.point())).collect();
+    let unread = secrets.unread || known.len() < secrets.keys.len();
+    let whose = known.into_iter().map(Some).chain(unread.then_some(None));
+    whose.map(|chip| Came::Private { name: entry.name.clone(), chip }).collect()
 }
 
 fn is_authority(certificate: &Certificate) -> bool {

@@ -26,7 +26,7 @@ pub(in crate::reel) enum Member {
 pub(in crate::reel) struct Object(Vec<(String, Option<String>)>);
 
 impl Object {
-    fn names(&self) -> impl Iterator<Item = &str> + Clone {
+    pub(in crate::reel) fn names(&self) -> impl Iterator<Item = &str> + Clone {
         self.0.iter().map(|(name, _)| name.as_str())
     }
 

@@ -120,12 +120,22 @@ impl Reading<'_> {
             None => return self.tell(&REEL_COLUMN, subject, None, "no chip id".into()),
         };
         let Some(text) = key.filter(|t| !t.trim().is_empty()) else {
+            // A number of chips below the table looks like a short id.
+            if self.out.chips.first().is_some_and(|first| first.chip_id.len() != id.len()) {
+                return self.no_chip(subject, format!("no public key beside {id}"));
+            }
             return self.tell(&REEL_COLUMN, subject, Some(id), "no public key".into());
         };
         match key_text::read(text) {
             Ok(key) => self.add(line, subject, id, key),
             Err(why) => self.tell(&REEL_KEY, subject, Some(id.clone()), format!("chip {id}: {why}")),
         }
+    }
+
+    /// Private keys in what should hold public ones.
+    fn secret(&mut self, subject: String, chip_id: Option<String>) {
+        let advice = "A key that left its chip is no secret any more. Do not use the chip, and ask the chip maker.";
+        self.finding(subject, chip_id, Finding::new(&REEL_KEY, "a private key").advising(advice));
     }
 
     /// A line with neither a chip id nor a key.
@@ -193,7 +203,25 @@ impl Reading<'_> {
         }
     }
 
+    /// Warns of ids that a spreadsheet took for numbers and rounded, though it shows all their digits.
+    fn look_for_rounding(&mut self) {
+        let rounded = |chip: &ChipRow| is_rounded_number(&chip.chip_id);
+        if self.out.chips.len() >= ROUNDED && self.out.chips.iter().all(rounded) {
+            let count = self.out.chips.len();
+            let found = format!(
+                "all {count} chip ids are decimal numbers with zeros behind their first {KEPT} digits, as where a spreadsheet \
+                 took them for numbers and rounded them"
+            );
+            let advice = "Compare an id with the chip itself or the chip maker's file. If it was rounded, withdraw the reel, \
+                          ask the chip maker for the file as it was written, and receive it without opening it in a \
+                          spreadsheet.";
+            let finding = Finding::new(&REEL_COLUMN, found).weighing(Severity::Warning).advising(advice);
+            self.finding("manifest".into(), None, finding);
+        }
+    }
+
     fn finish(mut self) -> Manifest {
+        self.look_for_rounding();
         self.compare_lengths();
         let Ok(findings) = self.findings.told::<Infallible>(&|_| Ok(String::new()));
         Manifest { findings, ..self.out }
@@ -218,6 +246,16 @@ pub fn chip_id(text: &str) -> Result<String, String> {
         count => return Err(format!("chip id {:?}, which has {count} digits; an id has at most {DIGITS}", shown())),
     }
     Ok(bare.to_ascii_uppercase())
+}
+
+/// Digits that a spreadsheet keeps of a number (IEEE 754-2019, binary64: 15 are always exact).
+const KEPT: usize = 15;
+/// Chips from which on it can't be chance that all ids end with zeros.
+const ROUNDED: usize = 5;
+
+/// Whether it may be a number of which only the first digits were kept.
+pub(crate) fn is_rounded_number(id: &str) -> bool {
+    id.len() > KEPT && id.bytes().all(|b| b.is_ascii_digit()) && id.bytes().skip(KEPT).all(|b| b == b'0')
 }
 
 /// Whether it is a number in scientific notation, as `1.23457E+17`: what a spreadsheet makes of a long id.
@@ -259,7 +297,7 @@ pub fn read(path: &Path, map: &ColumnMap, course: &Course) -> Result<Manifest, T
     };
     let name = file_name(path);
     parts::refuse_workbook(&name, &entries)?;
-    entries.retain(|entry| !parts::is_clutter(&entry.name));
+    entries.retain(|entry| !intake::is_clutter(&entry.name));
     // One text in an archive of its own is as good as the text.
     let list = entries.iter().position(|entry| is_list(&entry.name)).map(|at| entries[at].name.clone());
     entries.retain(|entry| !is_list(&entry.name));
@@ -309,6 +347,9 @@ fn text(entry: &Entry, file: &str, map: &ColumnMap, mut reading: Reading<'_>) ->
                       matter to you, ask the chip maker for UTF-8.";
         let finding = Finding::new(&REEL_FORMAT, note).weighing(Severity::Note).advising(advice);
         reading.finding(entry.name.clone(), None, finding);
+    }
+    if intake::secrets(&entry.octets).is_some() {
+        reading.secret(entry.name.clone(), None);
     }
     let text = read.text.as_ref();
     if text.trim().is_empty() {

@@ -11,7 +11,7 @@ use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT, REEL_KEY};
 
 use super::columns::ColumnMap;
 use super::{Entry, Manifest, Reading, chip_id, encoding, looks_like_certificates, table, text};
-use crate::intake::{private_fields, promises_key};
+use crate::intake::{promises_key, secrets};
 use crate::trouble::Trouble;
 
 /// Certificates kept for judging where they come from.
@@ -19,14 +19,6 @@ const DACS: usize = 16;
 const AUTHORITIES: usize = 64;
 /// Hexadecimal digits from which on a name is more likely an id than a word.
 const LIKELY: usize = 8;
-
-/// What archives and desktops leave beside the files that matter.
-pub(super) fn is_clutter(name: &str) -> bool {
-    let file = name.rsplit(['/', '\\']).next().unwrap_or(name);
-    file.starts_with("._")
-        || matches!(file, ".DS_Store" | "Thumbs.db" | "desktop.ini")
-        || name.split(['/', '\\']).any(|part| part == "__MACOSX")
-}
 
 /// Refuses a spreadsheet's own file, which begins like an archive or holds no text.
 pub(super) fn refuse_workbook(file: &str, entries: &[Entry]) -> Result<(), Trouble> {
@@ -139,23 +131,15 @@ fn without_key(entries: &[Entry], reading: &mut Reading<'_>) {
 fn take(entry: &Entry, reading: &mut Reading<'_>) {
     let items = match detect(&entry.octets) {
         Ok(items) => items,
+        Err(_) if secrets(&entry.octets).is_some() => {
+            return reading.secret(entry.name.clone(), id_of_name(&entry.name));
+        }
         Err(why @ (DetectError::Unknown | DetectError::Empty)) if promises_key(&entry.name) => {
             reading.out.read += 1;
             return reading.tell(&REEL_KEY, entry.name.clone(), id_of_name(&entry.name), why.to_string());
         }
-        Err(DetectError::Unknown | DetectError::Broken("JSON", _)) if !private_fields(&entry.octets).is_empty() => {
-            let advice =
-                "Keys that left their chips are no secret any more. Do not use the chips, and ask the chip maker.";
-            let finding = Finding::new(&REEL_KEY, "private keys").advising(advice);
-            return reading.finding(entry.name.clone(), None, finding);
-        }
         // Notes and tables beside the keys.
         Err(DetectError::Unknown | DetectError::Empty | DetectError::Broken("JSON" | "a factory record", _)) => return,
-        Err(DetectError::PrivateKey) => {
-            let advice = "A key that left its chip is no secret any more. Do not use the chip, and ask the chip maker.";
-            let finding = Finding::new(&REEL_KEY, "a private key").advising(advice);
-            return reading.finding(entry.name.clone(), id_of_name(&entry.name), finding);
-        }
         Err(DetectError::Broken("a public key", why)) => {
             reading.out.read += 1;
             return reading.tell(&REEL_KEY, entry.name.clone(), id_of_name(&entry.name), why);

@@ -140,7 +140,8 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
         } else {
             "a quotation mark makes one name of a column and lines that have chips".into()
         };
-        let advice = "Look for a quotation mark that does not close, and take it away in a copy of the file. Nothing was stored.";
+        let advice = "In a copy of the file, put the line that names the columns above the chips where it was sorted below \
+                      them, or take away the quotation mark that does not close. Nothing was stored.";
         return reading.finding(format!("line {line}"), None, Finding::new(&REEL_FORMAT, found).advising(advice));
     }
     let mut record = StringRecord::new();

@@ -1,0 +1,165 @@
+//! Private keys in what comes from outside, in whatever form: whoever saw the file may have them. Only their public
+//! halves are kept.
+
+use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1_SIGNING, EcdsaKeyPair, KeyPair as _};
+use base64::Engine as _;
+use base64::engine::general_purpose::{STANDARD, STANDARD_NO_PAD, URL_SAFE_NO_PAD};
+use memchr::memmem;
+use serde_json::Value;
+use standard::detect::{DetectError, detect};
+use standard::key::{PublicKey, Signer as _, SoftwareKey};
+use zeroize::Zeroizing;
+
+use crate::encoding::{self, LONGEST};
+
+/// JSON that is looked through as a whole; beyond, line by line.
+const WHOLE: usize = 1 << 20;
+/// Lines of a table in which the names of its columns are looked for.
+const HEAD: usize = 20;
+/// Letters from which on a value under such a name is a key, whatever its form.
+const LONG: usize = 40;
+/// A key alone in base 64.
+const ALONE: usize = 16 << 10;
+
+/// What was found.
+#[derive(Debug, Default)]
+pub(crate) struct Secrets {
+    /// Public halves of those that open.
+    pub(crate) keys: Vec<PublicKey>,
+    /// Whether there are others.
+    pub(crate) unread: bool,
+}
+
+impl Secrets {
+    fn any(self) -> Option<Self> {
+        (self.unread || !self.keys.is_empty()).then_some(self)
+    }
+
+    /// A value that is a key by its name.
+    fn value(&mut self, text: &str) {
+        let text = text.trim();
+        match key_of(text) {
+            Some(key) => self.keys.push(key),
+            None => self.unread |= text.len() >= LONG && text.bytes().all(is_digit),
+        }
+    }
+}
+
+fn is_digit(octet: u8) -> bool {
+    octet.is_ascii_alphanumeric() || b"+/=-_".contains(&octet)
+}
+
+/// Whether a name says that its value is a private key.
+pub(crate) fn is_secret(name: &str) -> bool {
+    let bare: String = name.chars().filter(char::is_ascii_alphanumeric).collect::<String>().to_lowercase();
+    bare.contains("private") || bare.contains("privkey")
+}
+
+/// Private keys in an entry; nothing where it has none.
+pub(crate) fn secrets(octets: &[u8]) -> Option<Secrets> {
+    if matches!(detect(octets), Err(DetectError::PrivateKey)) {
+        let keys = opened(octets);
+        return Some(Secrets { unread: keys.is_empty(), keys });
+    }
+    let has = |what: &[u8]| memmem::find(octets, what).is_some();
+    let named = [&b"riv"[..], b"RIV"].into_iter().any(has) || has(b"\"kty\"");
+    if !named && octets.len() > ALONE {
+        return None;
+    }
+    let read = encoding::read(octets).ok()?;
+    let text = read.text.trim();
+    let mut found = Secrets::default();
+    if text.starts_with(['{', '[']) {
+        match serde_json::from_str::<Value>(text).ok().filter(|_| text.len() <= WHOLE) {
+            Some(value) => in_json(&value, &mut found),
+            None => {
+                let lines = text.lines().filter(|line| line.len() <= LONGEST);
+                let values =
+                    lines.filter_map(|line| serde_json::from_str(line.trim().trim_matches(['[', ']', ','])).ok());
+                values.for_each(|value| in_json(&value, &mut found));
+            }
+        }
+    } else if named {
+        in_table(text, &mut found);
+    }
+    if text.len() >= LONG && text.len() <= ALONE && text.bytes().all(|o| is_digit(o) || o.is_ascii_whitespace()) {
+        let digits = Zeroizing::new(text.split_ascii_whitespace().collect::<String>());
+        if let Some(der) = base64(&digits)
+            && matches!(detect(&der), Err(DetectError::PrivateKey))
+        {
+            let keys = opened(&der);
+            found.unread |= keys.is_empty();
+            found.keys.extend(keys);
+        }
+    }
+    found.any()
+}
+
+fn in_json(value: &Value, found: &mut Secrets) {
+    match value {
+        Value::Array(all) => all.iter().for_each(|one| in_json(one, found)),
+        Value::Object(fields) => {
+            // A key in JSON (RFC 7517, RFC 7518 §6.2.2.1).
+            let is_jwk = fields.contains_key("kty");
+            for (name, value) in fields {
+                match value {
+                    Value::String(text) if is_secret(name) || is_jwk && name == "d" => found.value(text),
+                    Value::String(_) => {}
+                    other => in_json(other, found),
+                }
+            }
+        }
+        _ => {}
+    }
+}
+
+fn in_table(text: &str, found: &mut Secrets) {
+    let cell = |text: &str| text.trim().trim_matches('"').to_owned();
+    for (at, line) in text.lines().take(HEAD).enumerate().filter(|(_, line)| line.len() <= LONGEST) {
+        // A table of one column has none of them.
+        let delimiter = [',', ';', '\t', '|'].into_iter().max_by_key(|one| line.matches(*one).count()).unwrap_or(',');
+        if let Some(column) = line.split(delimiter).position(|name| name.len() < LONG && is_secret(&cell(name))) {
+            let rows = text.lines().skip(at + 1).filter(|line| line.len() <= LONGEST);
+            rows.filter_map(|row| row.split(delimiter).nth(column)).for_each(|value| found.value(&cell(value)));
+            return;
+        }
+    }
+}
+
+fn base64(digits: &str) -> Option<Zeroizing<Vec<u8>>> {
+    let forms = [&STANDARD, &STANDARD_NO_PAD, &URL_SAFE_NO_PAD];
+    forms.into_iter().find_map(|form| form.decode(digits).ok()).map(Zeroizing::new)
+}
+
+/// A key as a value: 32 octets or DER, in hex or base 64.
+fn key_of(text: &str) -> Option<PublicKey> {
+    let octets = hex::decode(text.trim_start_matches("0x")).ok().map(Zeroizing::new).or_else(|| base64(text))?;
+    match <&[u8; 32]>::try_from(octets.as_slice()) {
+        Ok(scalar) => SoftwareKey::from_private(scalar).ok().map(|key| key.public_key()),
+        Err(_) => of_der(&octets),
+    }
+}
+
+/// Of RFC 5915 or RFC 5958, where it is open and of the curve that chips have.
+fn of_der(der: &[u8]) -> Option<PublicKey> {
+    let pair = EcdsaKeyPair::from_private_key_der(&ECDSA_P256_SHA256_ASN1_SIGNING, der).ok()?;
+    PublicKey::from_point(pair.public_key().as_ref()).ok()
+}
+
+/// Public halves of the keys in DER, or in the blocks of PEM, so far as they open.
+fn opened(octets: &[u8]) -> Vec<PublicKey> {
+    const BEGIN: &[u8] = b"-----BEGIN ";
+    let (mut keys, mut rest) = (Vec::new(), octets);
+    keys.extend(of_der(octets));
+    while let Some(at) = memmem::find(rest, BEGIN) {
+        let block = &rest[at..];
+        rest = &block[BEGIN.len()..];
+        let end = memmem::find(rest, BEGIN).map_or(block.len(), |next| BEGIN.len() + next);
+        let Ok(text) = std::str::from_utf8(&block[..end]) else { continue };
+        let body = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with("-----"));
+        let digits = Zeroizing::new(body.collect::<String>());
+        let Ok(der) = STANDARD.decode(digits.as_bytes()).map(Zeroizing::new) else { continue };
+        keys.extend(of_der(&der));
+    }
+    keys
+}
