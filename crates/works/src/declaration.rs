@@ -1,11 +1,11 @@
 //! Declarations: development ones made here, outside ones adopted after examination.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
 use book::ids::DeclarationName;
-use book::{Declaration, DeclarationOrigin, NewDeclaration, Purpose, Subject};
+use book::{Declaration, DeclarationOrigin, NewDeclaration, Product, Purpose, Subject};
 use custody::{KeyFile, Passphrase, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
@@ -74,6 +74,9 @@ pub struct DeclarationView {
     pub signer_key_id: Option<String>,
     /// Octets of the declaration.
     pub octets: usize,
+    /// Key identifiers of the roots that it permits, in hex; left out where it permits any.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub authorities: Vec<String>,
 }
 
 impl DeclarationView {
@@ -91,6 +94,9 @@ impl DeclarationView {
             certificate_id: content.and_then(|c| c.certificate_id.clone()),
             device_type: content.and_then(|c| c.device_type_id),
             signer_key_id: signed.as_ref().and_then(|s| s.signer_key_id()).map(hex::encode),
+            authorities: content
+                .and_then(|content| content.authorized_paa_list.as_deref())
+                .map_or_else(Vec::new, |list| list.iter().map(hex::encode).collect()),
             octets: facts.content.len(),
         }
     }
@@ -411,6 +417,43 @@ pub(crate) struct Ready {
     pub name: DeclarationName,
     pub signed: Signed,
     pub signer: Option<SignerKey>,
+}
+
+/// What a product's declaration says against intermediates: its name, and those of the roots above them that it does not
+/// permit (Core Spec 6.2.3.1).
+pub(crate) struct NotPermitted {
+    pub(crate) declaration: DeclarationName,
+    pub(crate) roots: Vec<String>,
+    /// Whether that is all of them.
+    pub(crate) all: bool,
+}
+
+/// Whether a product's declaration permits the roots above these intermediates.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub(crate) fn not_permitted<'a>(
+    site: &Site,
+    product: &Product,
+    pais: impl Iterator<Item = &'a Certificate>,
+) -> Result<Option<NotPermitted>, Trouble> {
+    let facts = &product.facts;
+    let Some(ready) = for_product(site, facts.vendor_id, facts.product_id, facts.purpose)? else { return Ok(None) };
+    let list = ready.signed.fields.as_ref().ok().and_then(|content| content.authorized_paa_list.as_ref());
+    let Some(list) = list.filter(|list| !list.is_empty()) else { return Ok(None) };
+    let above: BTreeSet<&[u8]> = pais.filter_map(Certificate::authority_key_id).collect();
+    let others: Vec<&[u8]> = above.iter().copied().filter(|id| !list.iter().any(|own| own == id)).collect();
+    if others.is_empty() {
+        return Ok(None);
+    }
+    let authorities = site.book.authorities()?;
+    let name = |id: &&[u8]| {
+        let known = authorities.iter().find(|a| a.facts.role == book::Role::Paa && a.facts.subject_key_id == *id);
+        known.map_or_else(|| format!("with the key {}", hex::encode(id)), |a| a.facts.name.to_string())
+    };
+    let roots = others.iter().map(name).collect();
+    Ok(Some(NotPermitted { declaration: ready.name, roots, all: others.len() == above.len() }))
 }
 
 /// The declaration that names the product and fits its purpose: an official one before a provisional one, of these the

@@ -181,5 +181,9 @@ fn words(w: &mut dyn Write, d: &DeclarationView) -> io::Result<()> {
     writeln!(w, "  for          {} {}", d.vendor_id, d.product_ids.join(", "))?;
     writeln!(w, "  type         {} ({kind})", d.certification_type)?;
     writeln!(w, "  certificate  {}", d.certificate_id.as_deref().unwrap_or("none"))?;
-    writeln!(w, "  signer       {}", d.signer_key_id.as_deref().unwrap_or("none"))
+    writeln!(w, "  signer       {}", d.signer_key_id.as_deref().unwrap_or("none"))?;
+    match d.authorities.as_slice() {
+        [] => Ok(()),
+        roots => writeln!(w, "  roots        only those with the keys {}", roots.join(", ")),
+    }
 }

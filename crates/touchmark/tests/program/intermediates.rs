@@ -28,14 +28,19 @@ fn moment(text: &str) -> Moment {
 
 impl Authority {
     fn new() -> Self {
-        let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(0x8A21).expect("a product"));
+        Self::of("a", "Tern Vent", 0x8A21)
+    }
+
+    /// For the product of reel `a` or `b`, whose declaration is here.
+    fn of(which: &str, title: &str, product: u16) -> Self {
+        let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(product).expect("a product"));
         let names = [
             NameBuilder::new().common_name("Twin PAA").build(),
             NameBuilder::new().common_name("Twin PAI").vendor(vendor).build(),
             NameBuilder::new().common_name("Twin DAC").vendor(vendor).product(product).build(),
         ];
         let key = || SoftwareKey::generate().expect("a key");
-        let (site, root) = (Site::new("a"), key());
+        let (site, root) = (Site::new(which), key());
         let chips: Vec<_> = (0..CHIPS).map(|_| key()).collect();
         let authority = Self { site, root, names, chips };
         let paa = authority
@@ -45,7 +50,7 @@ impl Authority {
             |(n, key): (usize, &SoftwareKey)| format!("AB00{n:02}0000,{}\n", hex::encode(key.public_key().point()));
         let rows: String = authority.chips.iter().enumerate().map(row).collect();
         let manifest = authority.file("manifest.csv", format!("chip_id,public_key\n{rows}").as_bytes());
-        authority.site.done("reel", &["reel", "receive", text(&manifest), "--reel", "T", "--product", "Tern Vent"]);
+        authority.site.done("reel", &["reel", "receive", text(&manifest), "--reel", "T", "--product", title]);
         authority
     }
 
@@ -168,4 +173,27 @@ fn one_that_was_issued_again_with_the_same_dates_is_kept() {
     }
     let names: Vec<_> = authority.listed().into_iter().map(|(name, _)| name).collect();
     assert_eq!(names, ["Twin PAI", "Twin PAI (2)"]);
+}
+
+/// The declaration of reel b's product permits the root of reel b alone (Core Spec 6.2.3.1): said where certificates
+/// under another one arrive, and no chip is touched for them.
+#[test]
+fn a_root_that_the_declaration_does_not_permit_is_told_before_the_first_chip() {
+    let (key, authority) = (SoftwareKey::generate().expect("a key"), Authority::of("b", "Tern Damper", 0x8A22));
+    authority.file("d/pai.der", &authority.pai(0x10, &key, NO_END));
+    (0..CHIPS).for_each(|chip| drop(authority.file(&format!("d/dac-{chip}.der"), &authority.dac(chip, &key))));
+    let received = authority.receive("d");
+    assert_eq!((received.exit, &received.json["verdict"]), (Some(0), &json!("accepted")), "{}", received.said);
+    assert!(rules(&received).contains(&"declaration.authority"), "{}", received.said);
+    let site = &authority.site;
+    let declarations = site.done("declarations", &["declaration", "list"]);
+    let permitted = &declarations["declarations"][0]["authorities"];
+    assert!(permitted.as_array().is_some_and(|roots| !roots.is_empty()), "{declarations}");
+    let chips = site.dir.path().join("chips");
+    site.done("chips", &["chip", "simulate", "--out", text(&chips), "--count", "1"]);
+    let source = format!("simulated:{}", text(&chips));
+    let run = ["provision", "--reel", "T", "--station", "S1", "--chips", &source, "--serial-start", "TD-000001"];
+    let refused = site.call("provision", &run);
+    assert!(refused.exit == Some(1) && refused.said.contains("does not permit the root"), "{}", refused.said);
+    assert_eq!(site.reconcile("untouched")["chips"]["blank"], 4);
 }

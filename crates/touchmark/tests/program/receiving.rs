@@ -564,6 +564,58 @@ fn links_in_deliveries_are_told_as_links() {
     }
 }
 
+/// What a cut file lacks is chips, and not a line to delete; a reel that is here is named, and is no clone of itself.
+#[test]
+fn a_file_that_is_cut_off_and_a_reel_that_is_here_are_told_as_that() {
+    let site = Site::new("a");
+    let whole = fs::read_to_string(data("reel-a/manifest.csv")).expect("rows");
+    let rows: Vec<&str> = whole.lines().take(30).collect();
+    let rows = rows.join("\n");
+    for (number, less) in [140, 131, 62, 5].into_iter().enumerate() {
+        let file = site.dir.path().join(format!("cut-{number}.csv"));
+        fs::write(&file, &rows[..rows.len() - less]).expect("a file");
+        let refused = receive(&site, &file, "CUT", &[]);
+        assert!(refused.exit == Some(1) && refused.said.contains("may be cut off"), "{less}: {}", refused.said);
+        assert!(!refused.said.contains("set the chip aside"), "{less}: {}", refused.said);
+    }
+    let file = site.dir.path().join("whole.csv");
+    fs::write(&file, &rows).expect("a file");
+    assert_eq!(receive(&site, &file, "V1", &[]).exit, Some(0));
+    let again = receive(&site, &file, "V2", &[]);
+    assert!(again.exit == Some(1) && again.said.contains("it is that reel again"), "{}", again.said);
+    assert!(!again.said.contains("which of the two is right"), "{}", again.said);
+}
+
+/// Certificates in base 64 without the lines of PEM (RFC 7030 §4.1.3), and what is often saved in the place of a
+/// delivery.
+#[test]
+fn bare_base_64_is_read_and_what_is_no_delivery_is_named() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    for (name, text, says) in [
+        ("login.zip", "<!DOCTYPE html>\n<html><body>Sign in</body></html>\n", "a web page"),
+        (
+            "mail.eml",
+            "From: a@example.com\nMIME-Version: 1.0\nContent-Type: multipart/mixed; boundary=x\n\n--x\n",
+            "a saved mail",
+        ),
+    ] {
+        let file = site.dir.path().join(name);
+        fs::write(&file, text).expect("a file");
+        let refused = deliver(&site, &file, &[]);
+        assert!(refused.exit == Some(1) && refused.said.contains(says), "{name}: {}", refused.said);
+    }
+    let folder = unpacked(&site, "bare");
+    sh(&folder, "rm -f SHA256SUMS; cd dacs; for f in $(ls | head -n 5); do base64 $f > ${f%.der}.b64; rm $f; done");
+    let received = deliver(&site, &folder, &[]);
+    assert_eq!(
+        (received.exit, &received.json["certificates"]["accepted"]),
+        (Some(0), &json!(400)),
+        "{}",
+        received.said
+    );
+}
+
 /// One file for two reels is received for each; what a desktop keeps beside each file is no certificate.
 #[test]
 fn one_file_for_two_reels_is_received_for_each() {

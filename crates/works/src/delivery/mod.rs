@@ -23,6 +23,7 @@ use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::REVOKED;
+use standard::verdict::catalogue::declaration::AUTHORITY as PERMITTED;
 use standard::verdict::catalogue::intake::{
     DELIVERY_GAP, DELIVERY_OTHER_PRODUCT, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT, DELIVERY_STRANGER,
 };
@@ -342,6 +343,7 @@ pub fn receive(
         drop(waiting);
         other_product(site, &reel, &product, &mut inspection)?;
         exposed::advise(site, &mut inspection)?;
+        permitted(site, &product, &mut inspection)?;
         let clean = inspection.is_clean();
         let mut received = Received {
             delivery: None,
@@ -483,6 +485,20 @@ fn known(site: &Site, c: &Certificate, unserved: bool) -> Option<Known> {
     let issuer = c.authority_key_id()?;
     let held = site.book.credential(issuer, c.serial()).ok()??;
     Some(Known::Serial { delivery: held.delivery.to_string() })
+}
+
+/// Warns of certificates that no unit can pass with: the product's declaration permits other roots.
+fn permitted(site: &Site, product: &Product, inspection: &mut Inspection) -> Result<(), Trouble> {
+    let pais = inspection.pais.iter().map(AsRef::as_ref);
+    let Some(not) = declaration::not_permitted(site, product, pais)? else { return Ok(()) };
+    let found = format!("{} is not among the roots of {}", not.roots.join(", "), not.declaration);
+    let finding = Finding::new(&PERMITTED, found).weighing(Severity::Warning).advising(
+        "No unit can pass with these certificates and this declaration. Adopt a declaration that permits the root, or ask the \
+         authority for certificates under one that is permitted, before you put chips on a station.",
+    );
+    let subject = "delivery".to_owned();
+    inspection.findings.push(SharedFinding { subject, chip_id: None, count: 1, finding });
+    Ok(())
 }
 
 /// `A-1`, `A-2` and on.

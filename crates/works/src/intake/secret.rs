@@ -18,9 +18,6 @@ const WHOLE: usize = 1 << 20;
 const HEAD: usize = 20;
 /// Letters from which on a value under such a name is a key, whatever its form.
 const LONG: usize = 40;
-/// A key alone in base 64.
-const ALONE: usize = 16 << 10;
-
 /// What was found.
 #[derive(Debug, Default)]
 pub(crate) struct Secrets {
@@ -63,7 +60,7 @@ pub(crate) fn secrets(octets: &[u8]) -> Option<Secrets> {
     }
     let has = |what: &[u8]| memmem::find(octets, what).is_some();
     let named = [&b"riv"[..], b"RIV"].into_iter().any(has) || has(b"\"kty\"");
-    if !named && octets.len() > ALONE {
+    if !named {
         return None;
     }
     let read = encoding::read(octets).ok()?;
@@ -79,18 +76,8 @@ pub(crate) fn secrets(octets: &[u8]) -> Option<Secrets> {
                 values.for_each(|value| in_json(&value, &mut found));
             }
         }
-    } else if named {
+    } else {
         in_table(text, &mut found);
-    }
-    if text.len() >= LONG && text.len() <= ALONE && text.bytes().all(|o| is_digit(o) || o.is_ascii_whitespace()) {
-        let digits = Zeroizing::new(text.split_ascii_whitespace().collect::<String>());
-        if let Some(der) = base64(&digits)
-            && matches!(detect(&der), Err(DetectError::PrivateKey))
-        {
-            let keys = opened(&der);
-            found.unread |= keys.is_empty();
-            found.keys.extend(keys);
-        }
     }
     found.any()
 }
@@ -151,6 +138,11 @@ fn opened(octets: &[u8]) -> Vec<PublicKey> {
     const BEGIN: &[u8] = b"-----BEGIN ";
     let (mut keys, mut rest) = (Vec::new(), octets);
     keys.extend(of_der(octets));
+    if let Ok(text) = std::str::from_utf8(octets) {
+        // Alone, without the lines of PEM.
+        let digits = Zeroizing::new(text.split_ascii_whitespace().collect::<String>());
+        keys.extend(base64(&digits).and_then(|der| of_der(&der)));
+    }
     while let Some(at) = memmem::find(rest, BEGIN) {
         let block = &rest[at..];
         rest = &block[BEGIN.len()..];

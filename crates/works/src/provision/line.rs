@@ -143,6 +143,21 @@ pub(super) fn line<'a>(
             ),
         ));
     }
+    let issuers = site.book.issuers_of(&reel.facts.reel)?;
+    let pais = authority::intermediates(site)?;
+    let used = pais.iter().filter(|(name, _)| issuers.contains(name)).map(|(_, pai)| pai.as_ref());
+    if let Some(not) = declaration::not_permitted(site, &product, used)?.filter(|not| not.all) {
+        return Err(Trouble::refused(
+            format!(
+                "the declaration {} does not permit the root of reel {}'s certificates, {}: a verifier would refuse every unit",
+                not.declaration,
+                reel.facts.reel,
+                not.roots.join(", ")
+            ),
+            "Adopt a declaration that permits it, or ask the authority for certificates under a root that is permitted. No \
+             chip was touched.",
+        ));
+    }
     // The site key is needed before the first chip is touched, not in the middle.
     site.key(request.passphrase)?;
     let odd = |_| {

@@ -5,6 +5,7 @@ pub mod manifest;
 mod origin;
 mod stream;
 
+use std::collections::BTreeSet;
 use std::collections::HashMap;
 use std::convert::Infallible;
 use std::io::Read;
@@ -263,6 +264,16 @@ fn holds(site: &Site, reel: &Reel, path: &Path, map: &ColumnMap, course: &Course
 /// Chips that the book holds already: the first of them, and how many.
 fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding> {
     let mut findings = Findings::default();
+    // All of them on one reel: it is that reel again, and no clone of it.
+    let reels: BTreeSet<_> = first.iter().map(|double| double.held_by.reel.as_str()).collect();
+    let again = reels.first().filter(|_| reels.len() == 1 && total == lines.len() as u64).map(|reel| {
+        let reel = quoted(reel);
+        format!(
+            "Every chip of this manifest is on reel {reel}: it is that reel again, and there is nothing to do. Where {reel} was \
+             received under a wrong id, or from a manifest that was damaged, withdraw it (`touchmark reel withdraw {reel}`), \
+             and receive this one then."
+        )
+    });
     for (turn, double) in (0..).zip(first) {
         let other = &double.held_by;
         let (rule, what) = match double.same {
@@ -278,10 +289,13 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
             usize::try_from(double.position).ok().and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
         let subject = line.map_or_else(|| "manifest".into(), |l| format!("line {l}"));
         let whose = Whose::Id(double.chip_id.to_string());
-        findings.tell((0, turn, 0), || subject, whose, Finding::new(rule, what));
+        let finding = Finding::new(rule, what);
+        let finding = again.iter().cloned().fold(finding, Finding::advising);
+        findings.tell((0, turn, 0), || subject, whose, finding);
     }
     for turn in first.len() as u64..total {
         let other = Finding::new(&REEL_DUPLICATE_CHIP, "a chip that is already known");
+        let other = again.iter().cloned().fold(other, Finding::advising);
         findings.tell((0, turn, 0), || "manifest".to_owned(), Whose::Nothing, other);
     }
     let Ok(findings) = findings.told::<Infallible>(&|_| Ok(String::new()));

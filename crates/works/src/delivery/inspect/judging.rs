@@ -183,7 +183,19 @@ pub(super) fn judge(
     course: &Course,
     each: &mut dyn FnMut(Stretch<'_>),
 ) -> Result<Inspection, Trouble> {
-    let Read { spool, slots, authorities: came, broken, manifest, checked, spoiled, exposed, mut findings, .. } = read;
+    let Read {
+        spool,
+        slots,
+        authorities: came,
+        broken,
+        manifest,
+        strange,
+        checked,
+        spoiled,
+        exposed,
+        mut findings,
+        ..
+    } = read;
     let (spool, total) = (Arc::new(spool), matched.order.len());
     course.phase(Phase::Judging, u64::try_from(total).ok());
     if total == 0 && !findings.has_errors() {
@@ -192,7 +204,13 @@ pub(super) fn judge(
                 "It looks like the chip maker's manifest. Receive it as a reel (`touchmark reel receive`), and the \
                  authority's certificates as the delivery.",
             ),
-            None => Finding::new(&DELIVERY_FORMAT, "no DAC in it"),
+            None => match strange {
+                Some((name, what)) => {
+                    let advice = "Get the delivery itself, and receive that.";
+                    Finding::new(&DELIVERY_FORMAT, format!("no DAC in it; {name} is {what}")).advising(advice)
+                }
+                None => Finding::new(&DELIVERY_FORMAT, "no DAC in it"),
+            },
         };
         findings.tell((stage::NOTHING, 0, 0), || "delivery".to_owned(), About::Nothing, finding);
     }

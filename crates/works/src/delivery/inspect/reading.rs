@@ -46,6 +46,8 @@ pub(super) struct Read {
     pub(super) spoiled: Spoiled,
     /// Chips whose private key came along.
     pub(super) exposed: HashSet<Slot>,
+    /// Something else that came in the place of a delivery, and what it is.
+    pub(super) strange: Option<(String, &'static str)>,
     pub(super) findings: Findings,
 }
 
@@ -86,6 +88,11 @@ enum Came {
         chip: Option<Slot>,
     },
     Manifest {
+        name: String,
+        what: &'static str,
+    },
+    /// Something else that is often saved in the place of a delivery.
+    Strange {
         name: String,
         what: &'static str,
     },
@@ -149,6 +156,7 @@ pub(super) fn read(
         let (mut slots, mut serials, mut authorities) = (Vec::new(), Vec::new(), Vec::new());
         let (mut findings, mut broken, mut entry) = (Findings::default(), 0, 0_u64);
         let (mut checksums, mut manifest, mut exposed) = (Checksums::default(), None, HashSet::new());
+        let mut strange = None;
         // Whether a private key came whose chip can't be known: it may be any of them.
         let mut unknown = false;
         for entries in from {
@@ -192,6 +200,7 @@ pub(super) fn read(
                             findings.tell(turn, || name, About::Nothing, finding);
                         }
                         Came::Manifest { name, what } => manifest = manifest.or(Some((name, what))),
+                        Came::Strange { name, what } => strange = strange.or(Some((name, what))),
                     }
                 }
                 checksums.add(name, &sha256, within, (dacs..count(&slots), above..authorities.len()), list);
@@ -209,7 +218,7 @@ pub(super) fn read(
         let mut place = 0..;
         authorities.retain(|_| !spoiled.has_authority(place.next().unwrap_or_default()));
         let spool = writer.finish()?;
-        Ok(Read { spool, slots, serials, authorities, broken, manifest, checked, spoiled, exposed, findings })
+        Ok(Read { spool, slots, serials, authorities, broken, manifest, checked, spoiled, exposed, strange, findings })
     })
 }
 
@@ -270,8 +279,25 @@ fn odd(entry: &Entry, why: &DetectError, chips: &Chips) -> Vec<Came> {
             vec![Came::Format { name: name(), why: why.to_string() }]
         }
         // Notes, digests and the like.
-        DetectError::Unknown | DetectError::Empty | DetectError::Broken("JSON" | "a factory record", _) => Vec::new(),
+        DetectError::Unknown | DetectError::Empty | DetectError::Broken("JSON" | "a factory record", _) => {
+            strange(&entry.octets).map(|what| Came::Strange { name: name(), what }).into_iter().collect()
+        }
         why => vec![Came::Format { name: name(), why: why.to_string() }],
+    }
+}
+
+/// What is often saved in the place of a delivery.
+fn strange(octets: &[u8]) -> Option<&'static str> {
+    const HEAD: usize = 4 << 10;
+    let head = octets[..octets.len().min(HEAD)].to_ascii_lowercase();
+    let has = |what: &str| memchr::memmem::find(&head, what.as_bytes()).is_some();
+    match () {
+        () if has("<!doctype html") || has("<html") => Some("a web page, such as one that asks who you are"),
+        // Internet Message Format (RFC 5322), with files in it (RFC 2046).
+        () if has("mime-version:") && has("content-type: multipart/") => {
+            Some("a saved mail: save what is attached to it, and receive that")
+        }
+        () => None,
     }
 }
 

@@ -8,7 +8,7 @@ use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::REEL_FORMAT;
 
 use super::columns::{ColumnMap, Place, Unmatched, cell, is_key};
-use super::{Reading, chip_id};
+use super::{Reading, chip_id, key_text};
 use crate::encoding;
 
 /// Octets and records in which the line with the names is looked for.
@@ -144,6 +144,9 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
                       them, or take away the quotation mark that does not close. Nothing was stored.";
         return reading.finding(format!("line {line}"), None, Finding::new(&REEL_FORMAT, found).advising(advice));
     }
+    // A line without an end is the last one; where it is not whole either, others may be missing behind it.
+    let begins_last = (!text.ends_with(['\n', '\r']))
+        .then(|| octets.trim_ascii_end().iter().rposition(|o| matches!(o, b'\n' | b'\r')).map_or(0, |at| at + 1));
     let mut record = StringRecord::new();
     loop {
         match reader.next(&mut record) {
@@ -182,6 +185,18 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
             );
             let id = record.get(header.id).and_then(|text| chip_id(&cell(text)).ok());
             reading.finding(subject, id, finding);
+            continue;
+        }
+        let is_whole = || {
+            let key = record.get(header.key).map(cell);
+            filled <= header.width && key.is_some_and(|key| key_text::read(&key).is_ok())
+        };
+        if begins_last.is_some_and(|last| begins >= last) && !is_whole() {
+            reading.out.read += 1;
+            let found = "the file ends within this line, which is not whole: chips may be missing behind it";
+            let advice = "This copy may be cut off: get the file again, and compare its size with the original. Only where the \
+                          line is a total or a note, delete it and receive the file again.";
+            reading.finding(subject, None, Finding::new(&REEL_FORMAT, found).advising(advice));
             continue;
         }
         if record.len() < header.width || filled > header.width {
