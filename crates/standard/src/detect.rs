@@ -100,19 +100,9 @@ pub fn detect(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
             Ok((record, _)) => Ok(vec![Item::FactoryRecord(Box::new(record))]),
             Err(why) => Err(DetectError::Broken("a factory record", why.to_string())),
         },
-        // DER in base 64 without the lines of PEM, as some servers answer (RFC 7030 §4.1.3): it begins with a sequence.
-        b'M' if octets.iter().all(|o| o.is_ascii_alphanumeric() || b"+/= \t\r\n".contains(o)) => {
-            match unfolded(octets).filter(|der| der.len() > SHORTEST) {
-                Some(der) => der_sequence(&der),
-                None => Err(DetectError::Unknown),
-            }
-        }
         _ => Err(DetectError::Unknown),
     }
 }
-
-/// Octets below which a text of letters alone is no DER in base 64.
-const SHORTEST: usize = 64;
 
 fn pem(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
     const BEGIN: &[u8] = b"-----BEGIN ";

@@ -22,7 +22,7 @@ use zeroize::Zeroizing;
 use content::Content;
 
 pub(crate) use archive::is_archive;
-pub(crate) use secret::{Secrets, is_secret, secrets};
+pub(crate) use secret::{Secrets, bare_base64, is_secret, secrets};
 
 /// Whether a file's name promises a certificate or a key: one that holds none came broken, and is no note.
 pub(crate) fn promises_key(name: &str) -> bool {

@@ -54,6 +54,8 @@ pub(crate) fn is_secret(name: &str) -> bool {
 
 /// Private keys in an entry; nothing where it has none.
 pub(crate) fn secrets(octets: &[u8]) -> Option<Secrets> {
+    let bare = bare_base64(octets);
+    let octets = bare.as_ref().map_or(octets, |der| der.as_slice());
     if matches!(detect(octets), Err(DetectError::PrivateKey)) {
         let keys = opened(octets);
         return Some(Secrets { unread: keys.is_empty(), keys });
@@ -113,6 +115,15 @@ fn in_table(text: &str, found: &mut Secrets) {
     }
 }
 
+/// DER in base 64 without the lines of PEM, as some servers answer (RFC 7030 §4.1.3).
+pub(crate) fn bare_base64(octets: &[u8]) -> Option<Zeroizing<Vec<u8>>> {
+    // A sequence begins with this letter.
+    let text = octets.trim_ascii_start().first() == Some(&b'M')
+        && octets.iter().all(|o| is_digit(*o) || o.is_ascii_whitespace());
+    let digits = std::str::from_utf8(octets).ok().filter(|_| text)?;
+    base64(&Zeroizing::new(digits.split_ascii_whitespace().collect::<String>())).filter(|der| der.len() > LONG)
+}
+
 fn base64(digits: &str) -> Option<Zeroizing<Vec<u8>>> {
     let forms = [&STANDARD, &STANDARD_NO_PAD, &URL_SAFE_NO_PAD];
     forms.into_iter().find_map(|form| form.decode(digits).ok()).map(Zeroizing::new)
@@ -138,11 +149,6 @@ fn opened(octets: &[u8]) -> Vec<PublicKey> {
     const BEGIN: &[u8] = b"-----BEGIN ";
     let (mut keys, mut rest) = (Vec::new(), octets);
     keys.extend(of_der(octets));
-    if let Ok(text) = std::str::from_utf8(octets) {
-        // Alone, without the lines of PEM.
-        let digits = Zeroizing::new(text.split_ascii_whitespace().collect::<String>());
-        keys.extend(base64(&digits).and_then(|der| of_der(&der)));
-    }
     while let Some(at) = memmem::find(rest, BEGIN) {
         let block = &rest[at..];
         rest = &block[BEGIN.len()..];

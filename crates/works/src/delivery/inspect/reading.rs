@@ -235,7 +235,13 @@ fn take_apart(entry: Entry, chips: &Chips, hasher: &RandomState) -> Taken {
 }
 
 fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
-    let items = match detect_all(&entry.octets) {
+    let detected = match detect_all(&entry.octets) {
+        Err(DetectError::Unknown) => {
+            intake::bare_base64(&entry.octets).map_or(Err(DetectError::Unknown), |der| detect_all(&der))
+        }
+        detected => detected,
+    };
+    let items = match detected {
         Ok(items) => items,
         Err(why) => return odd(entry, &why, chips),
     };
