@@ -252,15 +252,16 @@ impl Findings {
 
 /// A few ways as they are; many as one, told by the first.
 fn apart_or_one(ways: HashMap<Way, Group>) -> Vec<Group> {
-    let mut groups: Vec<Group> = ways.into_values().collect();
-    if groups.len() <= APART {
-        return groups;
+    if ways.len() <= APART {
+        return ways.into_values().collect();
     }
-    groups.sort_by_key(Group::turn);
+    let mut groups: Vec<(Way, Group)> = ways.into_iter().collect();
+    groups.sort_by_key(|(_, group)| group.turn());
     let mut groups = groups.into_iter();
-    let Some(mut one) = groups.next() else { return Vec::new() };
-    let first = one.count;
-    groups.for_each(|group| one.join(group));
+    let Some((way, mut one)) = groups.next() else { return Vec::new() };
+    // The rest of many ways does not share what its first says.
+    let first = if way == Way::default() { 1 } else { one.count };
+    groups.for_each(|(_, group)| one.join(group));
     one.finding.found = format!("{}; and {} more of this kind", one.finding.found, one.count - first);
     vec![one]
 }
@@ -302,6 +303,12 @@ mod tests {
             }
             all.told::<Infallible>(&|_| Ok("chip".into())).unwrap_or_else(|never| match never {})
         };
+        // The first of them may be told last, when there is no place for it alone.
+        for count in [20, 21, 37, 57] {
+            let backwards: Vec<u64> = (0..count).rev().collect();
+            let found = format!("serial 0; and {} more of this kind", count - 1);
+            assert_eq!(told(&backwards, 1)[0].finding.found, found);
+        }
         let ways: Vec<u64> = (0..1_000).map(|n| (n * 7) % 1_000).collect();
         for at_a_time in [1, 13, 400, 1_000] {
             let told = told(&ways, at_a_time);

@@ -1,5 +1,6 @@
 //! Products: what units are going to be.
 
+use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -423,10 +424,38 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
             product.vendor_id
         ));
     }
+    product.warnings.extend(likely_mistyped(site, &new)?);
     if product.vendor_name.is_none() {
         product.warnings.push("No vendor name: labels leave its line empty. Set it before the first unit.".into());
     }
     Ok(product)
+}
+
+/// Identifiers that another product has, or that no declaration names where others of the vendor are named.
+fn likely_mistyped(site: &Site, new: &NewProduct) -> Result<Vec<String>, Trouble> {
+    let identity = (new.vendor_id, new.product_id);
+    let mut said = Vec::new();
+    let others = site.book.products()?.into_iter().map(|other| other.facts);
+    let twin = others.filter(|other| (other.vendor_id, other.product_id) == identity && other.name != new.name);
+    said.extend(twin.map(|other| {
+        format!(
+            "Product {} has the identity {:04X} {:04X} too. Check the product ID.",
+            other.name, identity.0, identity.1
+        )
+    }));
+    let declarations = site.book.declarations()?.into_iter().map(|declaration| declaration.facts);
+    let named: BTreeSet<u16> =
+        declarations.filter(|d| d.vendor_id == new.vendor_id).flat_map(|d| d.product_ids).collect();
+    if !named.is_empty() && !named.contains(&new.product_id) {
+        let named: Vec<_> = named.iter().map(|id| format!("{id:04X}")).collect();
+        said.push(format!(
+            "No declaration here names {:04X} {:04X}; those that are here name {}. Check the product ID.",
+            identity.0,
+            identity.1,
+            named.join(", ")
+        ));
+    }
+    Ok(said)
 }
 
 /// Changes what no unit, and for identifiers and purpose no reel, depends on yet.

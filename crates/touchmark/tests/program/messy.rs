@@ -531,3 +531,15 @@ fn ids_that_were_sorted_alone_scrap_no_chip() {
     site.done("issue", &issue);
     assert_eq!(site.done("put right", &run)["passed"], 8);
 }
+
+/// A product ID that was mistyped: another product has it, or no declaration names it where others of the vendor are named.
+#[test]
+fn a_mistyped_product_id_is_told_where_it_is_typed() {
+    let site = crate::at_site::Site::new("a");
+    let add = |name: &str, id: &str| {
+        let typed = ["product", "add", name, "--vendor", "FFF2", "--product", id, "--device-type", "0x0202"];
+        site.done(name, &[&typed[..], &["--reach", "ble"]].concat())["warnings"].to_string()
+    };
+    assert!(add("Tern Twin", "8A21").contains("Product Tern Vent has the identity FFF2 8A21 too"));
+    assert!(add("Tern Slip", "8A12").contains("those that are here name 8A21"));
+}

@@ -100,6 +100,12 @@ fn sh(folder: &Path, script: &str) {
     assert!(status.is_ok_and(|s| s.success()), "{script}");
 }
 
+/// Lays a certificate of a chip of reel b among the files: the last of its bundle.
+fn stray(folder: &Path) {
+    let last = "tar -xzOf DELIVERY | sed -n '/-BEGIN CERT/h;/-BEGIN CERT/!H;/-END CERT/{g;p}' | tac | sed '/-BEGIN CERT/q' | tac > stray.pem";
+    sh(folder, &last.replace("DELIVERY", text(&data("reel-b/delivery.tar.gz"))));
+}
+
 fn deliver(site: &Site, path: &Path, more: &[&str]) -> Answer {
     let typed = ["delivery", "receive", text(path), "--reel", "A"];
     site.call(&path.display().to_string(), &[&typed[..], more].concat())
@@ -637,6 +643,11 @@ fn one_file_for_two_reels_is_received_for_each() {
     assert_eq!(both("A").json["certificates"]["accepted"], 100);
     let told = site.words(&["delivery", "receive", text(&folder), "--reel", "R"]);
     assert!(told.contains("nothing to put right") && !told.contains("second one"), "{told}");
+    // One that is for nobody here is the authority's to explain.
+    stray(&folder);
+    let told = site.words(&["delivery", "receive", text(&folder), "--reel", "R"]);
+    assert!(told.contains("1 is for no chip of this site") && !told.contains("nothing to put right"), "{told}");
+    sh(&folder, "rm stray.pem");
     let other = both("R");
     assert_eq!((other.exit, &other.json["certificates"]["accepted"]), (Some(0), &json!(300)), "{}", other.said);
 }
@@ -694,9 +705,7 @@ fn a_stray_among_faulty_ones_does_not_excuse_the_authority() {
     site.add("b");
     site.receive_reel("b");
     let folder = unpacked(&site, "stray");
-    // The last certificate of the bundle is one of a chip.
-    let last = "tar -xzOf DELIVERY | sed -n '/-BEGIN CERT/h;/-BEGIN CERT/!H;/-END CERT/{g;p}' | tac | sed '/-BEGIN CERT/q' | tac > stray.pem";
-    sh(&folder, &last.replace("DELIVERY", text(&data("reel-b/delivery.tar.gz"))));
+    stray(&folder);
     sh(&folder, "rm -f README.txt SHA256SUMS; for f in $(ls dacs | head -n 3); do rm dacs/$f; done");
     let said = site.words(&["delivery", "receive", text(&folder), "--reel", "A"]);
     assert!(said.contains("397 good") && said.contains("3 missing"), "{said}");

@@ -111,6 +111,7 @@ pub struct Received {
     /// What the inspection found.
     pub findings: Vec<SharedFinding>,
     faults: Faults,
+    of_nobody: usize,
 }
 
 impl Received {
@@ -138,7 +139,9 @@ impl Received {
         let Counts { good, missing, .. } = self.certificates;
         let mut errors = self.findings.iter().filter(|f| is_error(f));
         // Where some are good, those that are missing are missed.
-        (good == 0 || missing == 0) && errors.all(|f| rules.iter().any(|rule| rule.name == f.finding.rule.name))
+        self.of_nobody == 0
+            && (good == 0 || missing == 0)
+            && errors.all(|f| rules.iter().any(|rule| rule.name == f.finding.rule.name))
     }
 
     /// What is wrong, for the authority.
@@ -366,6 +369,7 @@ pub fn receive(
             checksums: inspection.checked.clone(),
             findings: inspection.findings.clone(),
             faults: Faults::of(&inspection.faults, inspection.more_faults),
+            of_nobody: inspection.of_nobody,
         };
         // The same delivery in another form: another archive, or a folder.
         if let (Some(before), true) = (inspection.same_as.first(), clean && inspection.same == inspection.read) {
@@ -437,6 +441,7 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
         checksums: None,
         findings: revoked_above(site, &reel.facts.reel)?,
         faults: Faults::default(),
+        of_nobody: 0,
     })
 }
 

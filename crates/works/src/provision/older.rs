@@ -139,7 +139,8 @@ fn own_key(
         ),
         advice: "Put it aside and call the engineer. The ids and keys of the manifest do not belong together, as where one \
                  column was sorted alone: withdraw the reel with its deliveries, ask the chip maker for the manifest, and \
-                 receive that. Where this is the only such chip, two chips answer with one key: use neither."
+                 receive that. Once units of the reel have passed neither can be withdrawn: order other chips in the place of \
+                 these. Where this is the only such chip, two chips answer with one key: use neither."
             .into(),
         next: Next::Rework,
     }))

@@ -266,7 +266,10 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
     let mut findings = Findings::default();
     // All of them on one reel: it is that reel again, and no clone of it.
     let reels: BTreeSet<_> = first.iter().map(|double| double.held_by.reel.as_str()).collect();
-    let again = reels.first().filter(|_| reels.len() == 1 && total == lines.len() as u64).map(|reel| {
+    let by_id = first.iter().all(|double| matches!(double.same, Same::Both));
+    let by_key = first.iter().all(|double| matches!(double.same, Same::PublicKey));
+    let all = reels.len() == 1 && total == lines.len() as u64 && (by_id || by_key);
+    let again = reels.first().filter(|_| all).map(|reel| {
         let reel = quoted(reel);
         format!(
             "Every chip of this manifest is on reel {reel}: it is that reel again, and there is nothing to do. Where {reel} was \

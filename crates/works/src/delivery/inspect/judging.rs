@@ -296,10 +296,17 @@ pub(super) fn judge(
         findings.tell((stage::STRANGERS, 0, 2), || "delivery".to_owned(), About::Nothing, finding);
     }
     let looked_for = looked_for.into_inner();
+    let of_nobody = looked_for.min(ELSEWHERE) - elsewhere.values().sum::<usize>();
     for (reel, count) in elsewhere {
         let of =
             if looked_for > ELSEWHERE { format!("the first {ELSEWHERE} strangers") } else { format!("{total} DACs") };
-        let finding = Finding::new(&DELIVERY_OTHER_REEL, format!("{count} of {of} are for chips of reel {reel}"));
+        let others = match of_nobody {
+            0 => String::new(),
+            1 => "; 1 is for no chip of this site".into(),
+            n => format!("; {n} are for no chip of this site"),
+        };
+        let finding =
+            Finding::new(&DELIVERY_OTHER_REEL, format!("{count} of {of} are for chips of reel {reel}{others}"));
         let finding =
             finding.advising(format!("Receive it for reel {reel}, or ask the authority for that of this reel."));
         findings.tell((stage::NOTHING, 0, 1), || "delivery".to_owned(), About::Nothing, finding);
@@ -343,6 +350,7 @@ pub(super) fn judge(
     let (faults, more_faults) = findings.faults(expectation.chip_ids)?;
     Ok(Inspection {
         read: total + broken,
+        of_nobody,
         accepted: kept.len(),
         same,
         same_as,

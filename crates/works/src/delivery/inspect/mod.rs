@@ -143,6 +143,8 @@ impl Expectation<'_> {
 pub struct Inspection {
     /// DACs read.
     pub read: usize,
+    /// How many are for no chip of the site, of those that were looked for on its other reels.
+    pub of_nobody: usize,
     /// How many may be kept.
     pub accepted: usize,
     /// How many are here already, octet for octet.
