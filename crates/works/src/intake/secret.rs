@@ -18,6 +18,24 @@ const WHOLE: usize = 1 << 20;
 const HEAD: usize = 20;
 /// Letters from which on a value under such a name is a key, whatever its form.
 const LONG: usize = 40;
+/// Parts of the names that keys have, long enough not to stand in whatever is no text; the wide ones in UTF-16.
+const NAMES: &[&str] = &[
+    "rivate",
+    "RIVATE",
+    "rivkey",
+    "rivKey",
+    "RIVKEY",
+    "riv_key",
+    "RIV_KEY",
+    "riv-key",
+    "riv key",
+    "riv Key",
+    "RIV KEY",
+    "\"kty\"",
+    "r\0i\0v\0a\0",
+    "R\0I\0V\0A\0",
+];
+
 /// What was found.
 #[derive(Debug, Default)]
 pub(crate) struct Secrets {
@@ -61,7 +79,7 @@ pub(crate) fn secrets(octets: &[u8]) -> Option<Secrets> {
         return Some(Secrets { unread: keys.is_empty(), keys });
     }
     let has = |what: &[u8]| memmem::find(octets, what).is_some();
-    let named = [&b"riv"[..], b"RIV"].into_iter().any(has) || has(b"\"kty\"");
+    let named = NAMES.iter().any(|name| has(name.as_bytes()));
     if !named {
         return None;
     }
