@@ -13,6 +13,7 @@
 
 mod cbor;
 mod files;
+
 #[cfg(test)]
 mod tests;
 
@@ -334,7 +335,23 @@ fn within(field: Field, found: usize) -> Result<(), RecordError> {
     if (min..=max).contains(&found) { Ok(()) } else { Err(RecordError::Size { field, found, min, max }) }
 }
 
+/// Bits in which a copy that was damaged differs at most; records of two units differ in hundreds.
+const FLIPPED: u32 = 8;
+
 impl FactoryRecord {
+    /// Whether the unit's number and verifier are those of `other` but for a few bits, as where a memory or a connection
+    /// turned them. Two verifiers for different passcodes or salts differ in half of their 776 bits.
+    pub fn is_damaged_copy_of(&self, other: &Self) -> bool {
+        let bits = |one: &[u8], other: &[u8]| {
+            let apart = one.iter().zip(other).map(|(a, b)| (a ^ b).count_ones()).sum::<u32>();
+            if one.len() == other.len() { apart } else { u32::MAX }
+        };
+        let verifiers = (self.verifier.octets(), other.verifier.octets());
+        bits(self.serial_number.as_bytes(), other.serial_number.as_bytes())
+            .saturating_add(bits(&*verifiers.0, &*verifiers.1))
+            <= FLIPPED
+    }
+
     /// The record in its one encoding.
     ///
     /// # Errors

@@ -235,3 +235,23 @@ proptest! {
         let _ = read_any(text.as_bytes());
     }
 }
+
+/// What a chip gives back with a turned bit is the unit's own record; another passcode's is not.
+#[test]
+fn a_record_with_turned_bits_is_a_damaged_copy() {
+    let own = record();
+    let mut turned = own.clone();
+    turned.serial_number = "TV-000016".into();
+    assert!(turned.is_damaged_copy_of(&own), "a bit of the number");
+    let mut octets = own.verifier.octets();
+    octets[3] ^= 0x10;
+    octets[20] ^= 0x01;
+    turned.verifier = PasscodeVerifier::from_octets(&octets[..]).unwrap();
+    assert!(turned.is_damaged_copy_of(&own));
+    let mut other = own.clone();
+    other.verifier = PasscodeVerifier::derive(&Passcode::new(20_202_022).unwrap(), &own.salt, own.iterations).unwrap();
+    assert!(!other.is_damaged_copy_of(&own));
+    other = own.clone();
+    other.serial_number = "TV-0000170".into();
+    assert!(!other.is_damaged_copy_of(&own));
+}

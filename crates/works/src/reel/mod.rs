@@ -268,14 +268,22 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
     let reels: BTreeSet<_> = first.iter().map(|double| double.held_by.reel.as_str()).collect();
     let by_id = first.iter().all(|double| matches!(double.same, Same::Both));
     let by_key = first.iter().all(|double| matches!(double.same, Same::PublicKey));
-    let all = reels.len() == 1 && total == lines.len() as u64 && (by_id || by_key);
-    let again = reels.first().filter(|_| all).map(|reel| {
-        let reel = quoted(reel);
-        format!(
-            "Every chip of this manifest is on reel {reel}: it is that reel again, and there is nothing to do. Where {reel} was \
-             received under a wrong id, or from a manifest that was damaged, withdraw it (`touchmark reel withdraw {reel}`), \
-             and receive this one then."
-        )
+    let again = reels.first().filter(|_| reels.len() == 1 && (by_id || by_key)).and_then(|reel| {
+        let (reel, all) = (quoted(reel), lines.len() as u64);
+        if total == all {
+            return Some(format!(
+                "Every chip of this manifest is on reel {reel}: it is that reel again, and there is nothing to do. Where {reel} \
+                 was received under a wrong id, or from a manifest that was damaged, withdraw it (`touchmark reel withdraw \
+                 {reel}`), and receive this one then."
+            ));
+        }
+        by_id.then(|| {
+            format!(
+                "{total} of {all} chips are on reel {reel}, with the same keys. Where that was received from a manifest that was \
+                 short, withdraw it (`touchmark reel withdraw {reel}`) and receive this one; once units depend on it, receive \
+                 the other chips in a manifest of their own, as another reel. The delivery can be received for both."
+            )
+        })
     });
     for (turn, double) in (0..).zip(first) {
         let other = &double.held_by;

@@ -63,7 +63,7 @@ super::rules! {
         "Receive it for the reel that it belongs to.";
     DELIVERY_STRANGER = "delivery.stranger", Error, "common practice, no source";
         "Every DAC is for the key of a chip on the reel.";
-        "It is for a chip of another reel, or for no chip of yours. Ask the authority which order it belongs to.";
+        "It is for a chip of another reel, or for no chip of yours, or the reel's manifest was short. Compare the chips of the reel with the order; otherwise ask the authority which order it belongs to.";
     DELIVERY_GAP = "delivery.gap", Error, "common practice, no source";
         "Every chip of the reel has a DAC.";
         "Ask the authority for the missing ones.";
