@@ -424,38 +424,35 @@ pub fn add(site: &Site, name: &str, description: &Description, who: &Who) -> Res
             product.vendor_id
         ));
     }
-    product.warnings.extend(likely_mistyped(site, &new)?);
+    product.warnings.extend(twins(site, &new)?);
     if product.vendor_name.is_none() {
         product.warnings.push("No vendor name: labels leave its line empty. Set it before the first unit.".into());
     }
     Ok(product)
 }
 
-/// Identifiers that another product has, or that no declaration names where others of the vendor are named.
-fn likely_mistyped(site: &Site, new: &NewProduct) -> Result<Vec<String>, Trouble> {
-    let identity = (new.vendor_id, new.product_id);
-    let mut said = Vec::new();
-    let others = site.book.products()?.into_iter().map(|other| other.facts);
-    let twin = others.filter(|other| (other.vendor_id, other.product_id) == identity && other.name != new.name);
-    said.extend(twin.map(|other| {
-        format!(
-            "Product {} has the identity {:04X} {:04X} too. Check the product ID.",
-            other.name, identity.0, identity.1
-        )
-    }));
+/// Other products of the same identifiers, which may have been mistyped.
+fn twins(site: &Site, new: &NewProduct) -> Result<Vec<String>, Trouble> {
+    let is_twin = |other: &NewProduct| {
+        (other.vendor_id, other.product_id) == (new.vendor_id, new.product_id) && other.name != new.name
+    };
+    let others = site.book.products()?.into_iter().map(|other| other.facts).filter(is_twin);
+    let words = |other: NewProduct| {
+        let (name, vendor, id) = (other.name, new.vendor_id, new.product_id);
+        format!("Product {name} has the identity {vendor:04X} {id:04X} too. Check the product ID.")
+    };
+    Ok(others.map(words).collect())
+}
+
+/// Product IDs of a vendor that declarations here name, each as four hexadecimal digits.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn declared(site: &Site, vendor: &str) -> Result<BTreeSet<String>, Trouble> {
     let declarations = site.book.declarations()?.into_iter().map(|declaration| declaration.facts);
-    let named: BTreeSet<u16> =
-        declarations.filter(|d| d.vendor_id == new.vendor_id).flat_map(|d| d.product_ids).collect();
-    if !named.is_empty() && !named.contains(&new.product_id) {
-        let named: Vec<_> = named.iter().map(|id| format!("{id:04X}")).collect();
-        said.push(format!(
-            "No declaration here names {:04X} {:04X}; those that are here name {}. Check the product ID.",
-            identity.0,
-            identity.1,
-            named.join(", ")
-        ));
-    }
-    Ok(said)
+    let of_vendor = declarations.filter(|facts| format!("{:04X}", facts.vendor_id) == vendor);
+    Ok(of_vendor.flat_map(|facts| facts.product_ids).map(|id| format!("{id:04X}")).collect())
 }
 
 /// Changes what no unit, and for identifiers and purpose no reel, depends on yet.

@@ -178,12 +178,17 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                 p = product::update(&site, &args.name, &change, &who)?.product;
             }
             output.warn(&p.warnings);
+            let declared = product::declared(&site, &p.vendor_id)?;
             output.show(&p, |w| {
                 let kind = if p.purpose == "test" { "TEST product, do not sell" } else { "production product" };
                 writeln!(w, "Added {} {} {}: {kind}", p.name, p.vendor_id, p.product_id)?;
                 match &p.declaration {
                     Some(name) => writeln!(w, "  declaration  {name}"),
-                    None => writeln!(w, "  declaration  none yet"),
+                    None if declared.is_empty() => writeln!(w, "  declaration  none yet"),
+                    None => {
+                        let named = declared.into_iter().collect::<Vec<_>>().join(", ");
+                        writeln!(w, "  declaration  none yet; those that are here name {} {named}", p.vendor_id)
+                    }
                 }
             })?;
             output.next(match &p.declaration {

@@ -536,10 +536,12 @@ fn ids_that_were_sorted_alone_scrap_no_chip() {
 #[test]
 fn a_mistyped_product_id_is_told_where_it_is_typed() {
     let site = crate::at_site::Site::new("a");
-    let add = |name: &str, id: &str| {
+    fn typed<'a>(name: &'a str, id: &'a str) -> Vec<&'a str> {
         let typed = ["product", "add", name, "--vendor", "FFF2", "--product", id, "--device-type", "0x0202"];
-        site.done(name, &[&typed[..], &["--reach", "ble"]].concat())["warnings"].to_string()
-    };
-    assert!(add("Tern Twin", "8A21").contains("Product Tern Vent has the identity FFF2 8A21 too"));
-    assert!(add("Tern Slip", "8A12").contains("those that are here name 8A21"));
+        [&typed[..], &["--reach", "ble"]].concat()
+    }
+    let twin = site.done("twin", &typed("Tern Twin", "8A21"))["warnings"].to_string();
+    assert!(twin.contains("Product Tern Vent has the identity FFF2 8A21 too"), "{twin}");
+    let slip = site.words(&typed("Tern Slip", "8A12"));
+    assert!(slip.contains("none yet; those that are here name FFF2 8A21"), "{slip}");
 }
