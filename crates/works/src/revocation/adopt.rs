@@ -297,7 +297,9 @@ fn mark(
     }
     out.authorities.sort();
     out.authorities.dedup();
+    // Once, however many certificates of one authority are here.
     out.known_here.sort_by(|one, other| one.serial.cmp(&other.serial));
+    out.known_here.dedup_by(|one, other| (&one.serial, &one.chip_id) == (&other.serial, &other.chip_id));
     for (reason, listed) in &marked {
         out.revoked_now += site.book.revoke(listed, reason, &who.by())?;
     }
