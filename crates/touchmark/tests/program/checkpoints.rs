@@ -3,13 +3,13 @@
 
 use std::fs;
 use std::io::{BufRead as _, BufReader};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 
 use serde_json::{Value, json};
 
 use crate::at_site::engine::Engine;
-use crate::at_site::{Answer, Site, assert_sound, text};
+use crate::at_site::{Answer, Site, assert_sound, copied, text};
 use crate::keeping::provision;
 use crate::python;
 
@@ -142,11 +142,6 @@ fn a_standby_without_the_last_entries_stops_the_line() {
     names_another(&site, &primary.book_url("book0"), &standby.book_url("book0"));
     stops(&site, &chips, 1);
     goes_on(&site, &chips, entries);
-}
-
-fn copied(from: &Path, to: &Path) {
-    let done = Command::new("cp").args(["-r", text(from), text(to)]).status();
-    assert!(done.is_ok_and(|status| status.success()), "{}", to.display());
 }
 
 /// One bit turned in the write-ahead log: SQLite leaves out all that comes after it, and whatever is lost by that is

@@ -510,6 +510,17 @@ fn a_private_key_is_found_in_any_form() {
              openssl req -x509 -key ../k.pem -subj /CN=x -out ../c.pem
              openssl pkcs12 -export -inkey ../k.pem -in ../c.pem -passout pass: -out k.p12",
         ),
+        // Beside one that opens, and behind a block that is broken.
+        (
+            "two.pem",
+            "{ openssl ec -inform DER -in ../key.der; openssl pkcs8 -topk8 -inform DER -in ../key.der -passout pass:x; } \
+             > two.pem 2>/dev/null",
+        ),
+        (
+            "broken.pem",
+            "{ printf -- '-----BEGIN CERTIFICATE-----\\n???\\n-----END CERTIFICATE-----\\n'; \
+             openssl ecparam -name prime256v1 -genkey -noout; } > broken.pem 2>/dev/null",
+        ),
         ("pai.key", "openssl ecparam -name prime256v1 -genkey -noout -out pai.key"),
     ] {
         sh(&folder, make);

@@ -18,6 +18,8 @@ const WHOLE: usize = 1 << 20;
 const HEAD: usize = 20;
 /// Letters from which on a value under such a name is a key, whatever its form.
 const LONG: usize = 40;
+/// Octets of DER in base 64 alone: what a server answers, and not what a disk holds.
+const BARE: usize = 4 << 20;
 /// Parts of the names that keys have, long enough not to stand in whatever is no text; the wide ones in UTF-16.
 const NAMES: &[&str] = &[
     "rivate",
@@ -46,8 +48,12 @@ pub(crate) struct Secrets {
 }
 
 impl Secrets {
-    fn any(self) -> Option<Self> {
-        (self.unread || !self.keys.is_empty()).then_some(self)
+    /// A key in DER.
+    fn der(&mut self, der: &[u8]) {
+        match of_der(der) {
+            Some(key) => self.keys.push(key),
+            None => self.unread = true,
+        }
     }
 
     /// A value that is a key by its name.
@@ -74,32 +80,50 @@ pub(crate) fn is_secret(name: &str) -> bool {
 pub(crate) fn secrets(octets: &[u8]) -> Option<Secrets> {
     let bare = bare_base64(octets);
     let octets = bare.as_ref().map_or(octets, |der| der.as_slice());
-    if matches!(detect(octets), Err(DetectError::PrivateKey)) {
-        let keys = opened(octets);
-        return Some(Secrets { unread: keys.is_empty(), keys });
-    }
-    let has = |what: &[u8]| memmem::find(octets, what).is_some();
-    let named = NAMES.iter().any(|name| has(name.as_bytes()));
-    if !named {
-        return None;
-    }
-    let read = encoding::read(octets).ok()?;
-    let text = read.text.trim();
     let mut found = Secrets::default();
-    if text.starts_with(['{', '[']) {
-        match serde_json::from_str::<Value>(text).ok().filter(|_| text.len() <= WHOLE) {
-            Some(value) => in_json(&value, &mut found),
-            None => {
-                let lines = text.lines().filter(|line| line.len() <= LONGEST);
-                let values =
-                    lines.filter_map(|line| serde_json::from_str(line.trim().trim_matches(['[', ']', ','])).ok());
-                values.for_each(|value| in_json(&value, &mut found));
-            }
-        }
-    } else {
-        in_table(text, &mut found);
+    let is_key = matches!(detect(octets), Err(DetectError::PrivateKey));
+    if is_key && memmem::find(octets, b"-----BEGIN ").is_none() {
+        found.der(octets);
     }
-    found.any()
+    if NAMES.iter().any(|name| memmem::find(octets, name.as_bytes()).is_some())
+        && let Ok(read) = encoding::read(octets)
+    {
+        in_text(read.text.trim(), &mut found);
+    }
+    found.unread |= is_key && found.keys.is_empty();
+    (found.unread || !found.keys.is_empty()).then_some(found)
+}
+
+fn in_text(text: &str, found: &mut Secrets) {
+    // Whatever else is in the file, and whether or not that can be read.
+    if text.contains("PRIVATE KEY-----") {
+        return in_pem(text, found);
+    }
+    if !text.starts_with(['{', '[']) {
+        return in_table(text, found);
+    }
+    let whole = if text.len() <= WHOLE { serde_json::from_str::<Value>(text).ok() } else { None };
+    match whole {
+        Some(value) => in_json(&value, found),
+        None => {
+            let lines = text.lines().filter(|line| line.len() <= LONGEST);
+            let values = lines.filter_map(|line| serde_json::from_str(line.trim().trim_matches(['[', ']', ','])).ok());
+            values.for_each(|value| in_json(&value, found));
+        }
+    }
+}
+
+/// Each block whose label says so (RFC 7468 §10, §11): one that does not open stands beside those that do.
+fn in_pem(text: &str, found: &mut Secrets) {
+    let blocks = text.split("-----BEGIN ").skip(1).filter_map(|block| block.split_once("-----"));
+    for (_, rest) in blocks.filter(|(label, _)| label.ends_with("PRIVATE KEY")) {
+        let body = rest.split("-----END").next().unwrap_or_default();
+        let digits = Zeroizing::new(body.split_ascii_whitespace().collect::<String>());
+        match STANDARD.decode(digits.as_bytes()).map(Zeroizing::new) {
+            Ok(der) => found.der(&der),
+            Err(_) => found.unread = true,
+        }
+    }
 }
 
 fn in_json(value: &Value, found: &mut Secrets) {
@@ -136,7 +160,8 @@ fn in_table(text: &str, found: &mut Secrets) {
 /// DER in base 64 without the lines of PEM, as some servers answer (RFC 7030 §4.1.3).
 pub(crate) fn bare_base64(octets: &[u8]) -> Option<Zeroizing<Vec<u8>>> {
     // A sequence begins with this letter.
-    let text = octets.trim_ascii_start().first() == Some(&b'M')
+    let text = octets.len() <= BARE
+        && octets.trim_ascii_start().first() == Some(&b'M')
         && octets.iter().all(|o| is_digit(*o) || o.is_ascii_whitespace());
     let digits = std::str::from_utf8(octets).ok().filter(|_| text)?;
     base64(&Zeroizing::new(digits.split_ascii_whitespace().collect::<String>())).filter(|der| der.len() > LONG)
@@ -160,22 +185,4 @@ fn key_of(text: &str) -> Option<PublicKey> {
 fn of_der(der: &[u8]) -> Option<PublicKey> {
     let pair = EcdsaKeyPair::from_private_key_der(&ECDSA_P256_SHA256_ASN1_SIGNING, der).ok()?;
     PublicKey::from_point(pair.public_key().as_ref()).ok()
-}
-
-/// Public halves of the keys in DER, or in the blocks of PEM, so far as they open.
-fn opened(octets: &[u8]) -> Vec<PublicKey> {
-    const BEGIN: &[u8] = b"-----BEGIN ";
-    let (mut keys, mut rest) = (Vec::new(), octets);
-    keys.extend(of_der(octets));
-    while let Some(at) = memmem::find(rest, BEGIN) {
-        let block = &rest[at..];
-        rest = &block[BEGIN.len()..];
-        let end = memmem::find(rest, BEGIN).map_or(block.len(), |next| BEGIN.len() + next);
-        let Ok(text) = std::str::from_utf8(&block[..end]) else { continue };
-        let body = text.lines().map(str::trim).filter(|line| !line.is_empty() && !line.starts_with("-----"));
-        let digits = Zeroizing::new(body.collect::<String>());
-        let Ok(der) = STANDARD.decode(digits.as_bytes()).map(Zeroizing::new) else { continue };
-        keys.extend(of_der(&der));
-    }
-    keys
 }

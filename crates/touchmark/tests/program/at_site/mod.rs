@@ -25,6 +25,12 @@ pub fn text(path: &Path) -> &str {
     path.to_str().expect("a path in UTF-8")
 }
 
+/// Copies a file or a folder with all that is in it.
+pub fn copied(from: &Path, to: &Path) {
+    let done = Command::new("cp").args(["-a", text(from), text(to)]).status();
+    assert!(done.is_ok_and(|status| status.success()), "{}", to.display());
+}
+
 /// What the program answered.
 pub struct Answer {
     pub exit: Option<i32>,

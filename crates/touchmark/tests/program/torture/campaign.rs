@@ -1,4 +1,4 @@
-//! One campaign: a site, its stations, a storm of torments, calm, and the judgement.
+//! One campaign: a site, its stations, a storm of disturbances, calm, and the judgement.
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -37,7 +37,7 @@ pub struct Plan<'a> {
 
 /// What can be done to a factory.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Torment {
+enum Disturbance {
     StationKilled,
     AllStationsKilled,
     ChipsTakenElsewhere,
@@ -89,7 +89,7 @@ pub fn run(engine: &Engine, plan: &Plan<'_>) {
     for (words, times) in factory.stations.iter().flat_map(|station| &station.met) {
         *met.entry(words).or_default() += times;
     }
-    let told: Vec<_> = done.iter().map(|(torment, times)| format!("{torment:?} {times}")).collect();
+    let told: Vec<_> = done.iter().map(|(what, times)| format!("{what:?} {times}")).collect();
     println!(
         "{}, seed {seed}, {chips} chips, {:.0} s of storm, {:.0} s in all: {}; stations ended with {met:?}; the service \
          {answered:?}; {}; {judged}",
@@ -146,7 +146,7 @@ impl<'a> Factory<'a> {
             plan.from + 5 * each,
             &["--faults", "harsh", "--seed", &seed],
         );
-        stations.push(Station::new(&site, served::STATION, served::source(&folder)));
+        stations.push(Station::new(&site, served::STATION, format!("simulated:{}", text(&folder))));
         let clock = Clock::new(site.dir.path());
         let site = Arc::new(site);
         let served = Served::new(&site, &folder);
@@ -183,9 +183,9 @@ impl<'a> Factory<'a> {
         self.stations.iter().all(|station| station.finished || station.name == served::STATION)
     }
 
-    /// What there is to torment.
-    fn torments(&self) -> Vec<Torment> {
-        use Torment::*;
+    /// What can disturb it.
+    fn disturbances(&self) -> Vec<Disturbance> {
+        use Disturbance::*;
         let mut all = vec![StationKilled, StationKilled, StationKilled, AllStationsKilled, ChipsTakenElsewhere];
         all.extend([ServiceKilled, ServiceKilled, SlowStrangers, CopyPutBack, LogDamaged, LogDamaged]);
         if self.clock.is_some() {
@@ -203,8 +203,8 @@ impl<'a> Factory<'a> {
         all
     }
 
-    /// Torments until the time is over or all chips are done; how often each was done.
-    fn storm(&mut self, luck: &mut Luck) -> BTreeMap<Torment, u32> {
+    /// Disturbs it until the time is over or all chips are done; how often each was done.
+    fn storm(&mut self, luck: &mut Luck) -> BTreeMap<Disturbance, u32> {
         let began = Instant::now();
         let mut done = BTreeMap::new();
         // Drawn like cards, so that a short storm has some of everything.
@@ -217,20 +217,20 @@ impl<'a> Factory<'a> {
             thread::sleep(if first { Duration::from_millis(300) } else { luck.milliseconds(20, 400) });
             first = false;
             if deck.is_empty() {
-                deck = self.torments();
+                deck = self.disturbances();
             }
-            let torment = deck.swap_remove(luck.below(deck.len() as u64) as usize);
-            self.torment(torment, &mut intruder, luck);
-            *done.entry(torment).or_default() += 1;
+            let by = deck.swap_remove(luck.below(deck.len() as u64) as usize);
+            self.disturb(by, &mut intruder, luck);
+            *done.entry(by).or_default() += 1;
         }
         intruder.kill();
         done
     }
 
-    fn torment(&mut self, torment: Torment, intruder: &mut Station, luck: &mut Luck) {
+    fn disturb(&mut self, by: Disturbance, intruder: &mut Station, luck: &mut Luck) {
         let some = luck.below(self.stations.len() as u64) as usize;
         let server = self.engine.server.as_ref();
-        if matches!(torment, Torment::CopyPutBack | Torment::LogDamaged) {
+        if matches!(by, Disturbance::CopyPutBack | Disturbance::LogDamaged) {
             intruder.kill();
         }
         let trouble = |what: &str| {
@@ -238,10 +238,10 @@ impl<'a> Factory<'a> {
                 fs::write(folder.join("trouble"), what).expect("told");
             }
         };
-        match torment {
-            Torment::StationKilled => self.stations[some].kill(),
-            Torment::AllStationsKilled => self.stations.iter_mut().for_each(Station::kill),
-            Torment::ChipsTakenElsewhere => {
+        match by {
+            Disturbance::StationKilled => self.stations[some].kill(),
+            Disturbance::AllStationsKilled => self.stations.iter_mut().for_each(Station::kill),
+            Disturbance::ChipsTakenElsewhere => {
                 // Half of the chips' stations lose them to another while they work.
                 intruder.kill();
                 if luck.below(2) == 0 {
@@ -250,37 +250,37 @@ impl<'a> Factory<'a> {
                 intruder.chips.clone_from(&self.stations[some].chips);
                 intruder.start(&self.site, &[]);
             }
-            Torment::ClockJumps => {
+            Disturbance::ClockJumps => {
                 let apart = luck.one_of(&["-3d", "-1h", "-1s", "+0", "+2h", "+400d", "-20y"]);
                 self.clock.iter().for_each(|clock| clock.set(apart));
             }
-            Torment::ServiceKilled => self.served.kill(),
-            Torment::SlowStrangers => self.served.press(STRANGERS, luck.milliseconds(50, 800)),
-            Torment::CopyPutBack => self.lose(Loss::CopyPutBack, luck),
-            Torment::LogDamaged => self.lose(Loss::LogDamaged, luck),
-            Torment::DriverDies => trouble("die"),
-            Torment::DriverGarbles => trouble("garble"),
-            Torment::DriverHangs => trouble("hang"),
-            Torment::DiskFull => {
+            Disturbance::ServiceKilled => self.served.kill(),
+            Disturbance::SlowStrangers => self.served.press(STRANGERS, luck.milliseconds(50, 800)),
+            Disturbance::CopyPutBack => self.lose(Loss::CopyPutBack, luck),
+            Disturbance::LogDamaged => self.lose(Loss::LogDamaged, luck),
+            Disturbance::DriverDies => trouble("die"),
+            Disturbance::DriverGarbles => trouble("garble"),
+            Disturbance::DriverHangs => trouble("hang"),
+            Disturbance::DiskFull => {
                 if self.plan.disk.is_some() {
                     self.full(luck);
                 } else {
                     self.limited(luck);
                 }
             }
-            Torment::ServerKilled => server.iter().for_each(|server| {
+            Disturbance::ServerKilled => server.iter().for_each(|server| {
                 server.kill();
                 thread::sleep(luck.milliseconds(0, 900));
                 server.launch();
             }),
-            Torment::ServerStopped => server.iter().for_each(|server| {
+            Disturbance::ServerStopped => server.iter().for_each(|server| {
                 server.stop(luck.one_of(&["immediate", "fast"]));
                 thread::sleep(luck.milliseconds(0, 900));
                 server.launch();
             }),
-            Torment::SessionsEnded => server.iter().for_each(|server| server.cut(text(&self.book))),
-            Torment::ConnectionsCut => self.proxy.iter().for_each(Proxy::cut),
-            Torment::NoConnection => self.proxy.iter().for_each(|proxy| {
+            Disturbance::SessionsEnded => server.iter().for_each(|server| server.cut(text(&self.book))),
+            Disturbance::ConnectionsCut => self.proxy.iter().for_each(Proxy::cut),
+            Disturbance::NoConnection => self.proxy.iter().for_each(|proxy| {
                 proxy.shut();
                 thread::sleep(luck.milliseconds(50, 1200));
                 proxy.mend();

@@ -3,7 +3,6 @@
 
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::thread;
 
 use serde_json::Value;
@@ -11,8 +10,8 @@ use serde_json::Value;
 use super::campaign::Factory;
 use super::luck::Luck;
 use super::station::Station;
+use crate::at_site::copied;
 use crate::at_site::engine::server::{LogEnd, Server};
-use crate::at_site::text;
 
 /// How a book loses what it held.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -50,11 +49,6 @@ struct Kept {
     entries: u64,
     /// Where its server's log ends.
     log: Option<LogEnd>,
-}
-
-fn copied(from: &Path, to: &Path) {
-    let done = Command::new("cp").args(["-a", text(from), text(to)]).status();
-    assert!(done.is_ok_and(|status| status.success()), "{}", to.display());
 }
 
 /// The book's file and its write-ahead log.

@@ -1,4 +1,4 @@
-//! Seeded chance: the same seed draws the same torments, though not at the same moments of the work.
+//! Seeded chance: the same seed draws the same disturbances, though not at the same moments of the work.
 
 use std::time::Duration;
 

@@ -22,7 +22,7 @@ use at_site::engine::Engine;
 use campaign::Plan;
 use disk::Disk;
 
-/// How long a campaign torments, unless its chips are all done before.
+/// How long a campaign is disturbed, unless its chips are all done before.
 const STORM: Duration = Duration::from_secs(10);
 
 fn setting(name: &str) -> Option<u64> {

@@ -14,9 +14,9 @@ use works::access::{self, Role};
 use works::floor::{self, Setup};
 use works::site::{Site as Open, Who};
 
+use crate::at_site::Site;
 use crate::at_site::calls::{ask, stranger};
 use crate::at_site::service::{announced, spawn};
-use crate::at_site::{Site, text};
 
 /// The station's name.
 pub const STATION: &str = "S4";
@@ -226,9 +226,4 @@ impl Shared {
 fn advised(error: &Value) -> bool {
     let says = |key: &str| error[key].as_str().is_some_and(|text| !text.is_empty());
     says("message") && says("advice") && !error["message"].as_str().is_some_and(|m| m.contains("the database failed"))
-}
-
-/// A source as `--chips` takes it.
-pub fn source(chips: &std::path::Path) -> String {
-    format!("simulated:{}", text(chips))
 }
