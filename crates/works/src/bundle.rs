@@ -26,7 +26,7 @@ pub(crate) fn detect_all(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
         return detect(octets);
     }
     // Told with the block's number in the whole.
-    in_parts(octets).or_else(|_| detect(octets))
+    in_parts(octets, &|item| item).or_else(|_| detect(octets))
 }
 
 /// Why a bundle's file was not read to its end.
@@ -46,20 +46,27 @@ pub(crate) fn is_large(size: u64) -> bool {
 /// anything in it is broken: then [`detect`] says what, with the block's number in the whole.
 ///
 /// - `longest`: octets of a bundle.
+/// - `held`: what is kept of each thing.
 ///
 /// # Errors
 ///
 /// [`Unread`] where the disk failed or it was stopped.
-pub(crate) fn read(file: &mut (impl Read + Seek), longest: u64, course: &Course) -> Result<Option<Vec<Item>>, Unread> {
-    read_by(WINDOW, file, longest, course)
+pub(crate) fn read<T: Send>(
+    file: &mut (impl Read + Seek),
+    longest: u64,
+    course: &Course,
+    held: impl Fn(Item) -> T + Sync,
+) -> Result<Option<Vec<T>>, Unread> {
+    read_by(WINDOW, file, longest, course, held)
 }
 
-fn read_by(
+fn read_by<T: Send>(
     mut window: usize,
     file: &mut (impl Read + Seek),
     longest: u64,
     course: &Course,
-) -> Result<Option<Vec<Item>>, Unread> {
+    held: impl Fn(Item) -> T + Sync,
+) -> Result<Option<Vec<T>>, Unread> {
     let mut octets = Vec::new();
     let start = file.by_ref().take(BEGIN.len() as u64 - 1).read_to_end(&mut octets).map_err(Unread::Io)?;
     if octets != BEGIN[1..] {
@@ -81,7 +88,7 @@ fn read_by(
             window *= 2;
             continue;
         }
-        let found = if total <= longest { in_parts(&octets[..end]).ok() } else { None };
+        let found = if total <= longest { in_parts(&octets[..end], &held).ok() } else { None };
         let found = found.filter(|found| items.len() + found.len() <= MOST);
         let Some(found) = found else {
             file.rewind().map_err(Unread::Io)?;
@@ -95,8 +102,9 @@ fn read_by(
     }
 }
 
-fn in_parts(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
-    let parts: Result<Vec<Vec<Item>>, DetectError> = parts(octets).into_par_iter().map(detect).collect();
+fn in_parts<T: Send>(octets: &[u8], held: &(impl Fn(Item) -> T + Sync)) -> Result<Vec<T>, DetectError> {
+    let part = |octets| Ok(detect(octets)?.into_iter().map(held).collect());
+    let parts: Result<Vec<Vec<T>>, DetectError> = parts(octets).into_par_iter().map(part).collect();
     let parts = parts?;
     if parts.iter().map(Vec::len).sum::<usize>() > MOST {
         return Err(DetectError::TooMany);
@@ -147,7 +155,7 @@ mod tests {
 
         let read = |text: &str, window, longest| {
             let mut file = Cursor::new(text.as_bytes());
-            let items = read_by(window, &mut file, longest, &Course::new()).expect("read");
+            let items = read_by(window, &mut file, longest, &Course::new(), |item| item).expect("read");
             // Whoever goes on reads all of it.
             assert!(items.is_some() || file.position() == 0, "{window}");
             items
@@ -164,7 +172,7 @@ mod tests {
         assert!(read(&format!("Dear all,\n{text}"), 4_000, u64::MAX).is_none(), "no bundle from the beginning");
         let course = Course::new();
         assert!(course.stop());
-        let stopped = read_by(4_000, &mut Cursor::new(text.as_bytes()), u64::MAX, &course);
+        let stopped = read_by(4_000, &mut Cursor::new(text.as_bytes()), u64::MAX, &course, |item| item);
         assert!(matches!(stopped, Err(Unread::Stopped(_))));
 
         // The last block cut off, or one in the middle: the same words as for the whole.

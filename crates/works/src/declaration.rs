@@ -184,7 +184,8 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<Made, Trouble> {
     let before = have(site, &new)?;
     site.book.add_declaration(&new, &who.by())?;
     let products = changed(&before, &have(site, &new)?);
-    Ok(Made { declaration: show(site, name.as_str())?, products })
+    let not_for = have(site, &NewDeclaration { purpose: Purpose::Production, ..new })?.into_keys().collect();
+    Ok(Made { declaration: show(site, name.as_str())?, products, not_for })
 }
 
 /// A declaration that was made.
@@ -196,6 +197,9 @@ pub struct Made {
     /// Which declaration each product has that it names, from now on.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub products: Vec<ProductHas>,
+    /// Products that it names and that are for sale: they need the alliance's.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub not_for: Vec<String>,
 }
 
 /// What came of adopting a declaration.

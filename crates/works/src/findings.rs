@@ -14,8 +14,8 @@ const NAMED: usize = 5;
 const APART: usize = 10;
 /// Ways that are kept while there may be no more of them.
 const KEPT: usize = 2 * APART;
-/// Faults that are kept one by one, for whoever has to put each right.
-const FAULTS: usize = 50_000;
+/// Faults that are kept one by one, for whoever has to put each right: 16 MiB of them, at most.
+const FAULTS: usize = 20_000;
 
 /// A finding, once for all that share it.
 #[derive(Debug, Clone)]

@@ -11,6 +11,7 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
+use standard::moment::{Moment, NO_END};
 use standard::onboarding::{Discriminator, Flow, OptionalData, Passcode, Payload, Reach};
 
 use crate::label;
@@ -308,14 +309,18 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
     let revoked = RevokedHere::of(site)?.of_chip(site, &story.unit.chip_id)?;
     let certificate = |der: &[u8]| {
         Certificate::read(der).ok().map(|c| {
-            json!({
+            let mut told = json!({
                 "subject": c.subject.display(c.der()),
                 "issuer": c.issuer.display(c.der()),
                 "serial": c.serial_hex(),
                 "subject_key_id": c.subject_key_id().map(hex::encode),
                 "not_before": c.not_before.moment.map(|m| m.to_string()),
-                "not_after": c.not_after.moment.filter(|m| *m != standard::moment::NO_END).map(|m| m.to_string()),
-            })
+                "not_after": c.not_after.moment.filter(|m| *m != NO_END).map(|m| m.to_string()),
+            });
+            if let Some(not_valid) = c.not_valid_at(who.now()) {
+                told["not_valid"] = json!(format!("it {not_valid}"));
+            }
+            told
         })
     };
     let attempts: Vec<Value> = story
@@ -401,6 +406,12 @@ pub fn show(site: &Site, unit: &str, reveal: Option<Option<&Passphrase>>, who: &
         "labels": story.labels.iter().map(|l| json!({ "event": l.event.word(), "at": time_text(l.at), "by": l.actor.as_str() })).collect::<Vec<_>>(),
         "entries": story.entries.iter().map(|e| json!({ "sequence": e.sequence.0, "act": e.act, "at": time_text(e.at) })).collect::<Vec<_>>(),
     }))
+}
+
+/// What the operator has to know of a certificate that is not valid at this time.
+pub(crate) fn not_current(dac: &[u8], now: Moment) -> Option<String> {
+    let not_valid = Certificate::read(dac).ok()?.not_valid_at(now)?;
+    Some(format!("Tell the engineer before this unit is shipped: its certificate is not valid now, it {not_valid}."))
 }
 
 /// Units that had passed, and whose last check failed, by serial number; those that left since are not among them.

@@ -4,7 +4,7 @@ use super::extensions::{self, AuthorityKeyId, BasicConstraints, Extensions, KeyU
 use super::public_key::KeyField;
 use crate::asn1::{Departure, Span, Unreadable, Walk, tag};
 use crate::key::PublicKey;
-use crate::moment::WrittenTime;
+use crate::moment::{Moment, WrittenTime};
 use crate::name::Name;
 use crate::oid;
 
@@ -203,6 +203,16 @@ impl Certificate {
     /// The serial number as lower-case hex of its content octets.
     pub fn serial_hex(&self) -> String {
         hex::encode(self.serial())
+    }
+
+    /// Why it is not valid at a time, as words that follow "it": `ended on …`; `None` where it is
+    /// (RFC 5280 §4.1.2.5).
+    pub fn not_valid_at(&self, time: Moment) -> Option<String> {
+        match (self.not_before.moment, self.not_after.moment) {
+            (Some(from), _) if time < from => Some(format!("begins on {from}")),
+            (_, Some(to)) if to < time => Some(format!("ended on {to}")),
+            _ => None,
+        }
     }
 
     /// The public key, where it is one of P-256.

@@ -276,12 +276,9 @@ fn mismatch<T: std::fmt::Display>(rule: &'static Rule, found: T, required: T, wh
 /// A DAC that has ended, or has not begun, at present. Where a time was asked for, that one is judged.
 fn not_current(dac: &Certificate, context: &Context, report: &mut Report) {
     let (Some(now), None) = (context.present, context.at) else { return };
-    let found = match (dac.not_before.moment, dac.not_after.moment) {
-        (Some(from), _) if now < from => format!("it begins on {from}"),
-        (_, Some(to)) if to < now => format!("it ended on {to}"),
-        _ => return,
-    };
-    report.add(Finding::new(&NOT_CURRENT, found).requiring(format!("Valid at {now}.")));
+    if let Some(not_valid) = dac.not_valid_at(now) {
+        report.add(Finding::new(&NOT_CURRENT, format!("it {not_valid}")).requiring(format!("Valid at {now}.")));
+    }
 }
 
 /// A DAC against what the device says, where no declaration stands between them.

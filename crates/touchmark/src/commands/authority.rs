@@ -10,7 +10,7 @@ use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::Severity;
 use works::authority::{self, AuthorityView, CAUTION, Raise, Request};
-use works::{Trouble, quoted};
+use works::{Trouble, declaration, quoted};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::examine_words;
@@ -142,11 +142,13 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
                 writeln!(w, "Created the {} {}", raised.role.to_uppercase(), raised.name)?;
                 words(w, &raised)
             })?;
+            let has_declaration = !declaration::list(&site)?.is_empty();
             output.next(&match raised.role {
                 "paa" => format!(
                     "Create its intermediate with `touchmark authority create NAME --role pai --vendor VID --issuer {}`.",
                     quoted(&raised.name)
                 ),
+                _ if has_declaration => "Receive a reel with `touchmark reel receive`, then issue its certificates.".into(),
                 _ => "Make a declaration with `touchmark declaration make`.".into(),
             });
             Ok(Exit::Done)

@@ -38,7 +38,7 @@ pub enum DeclarationCommand {
 
 #[derive(Debug, Args)]
 pub struct MakeArgs {
-    /// Vendor ID for tests (FFF1 to FFF4)
+    /// Vendor ID: yours, or one for tests (FFF1 to FFF4)
     #[arg(long, value_name = "VID")]
     vendor: VendorId,
     /// Product IDs, comma-separated or repeated
@@ -100,9 +100,12 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
                 let name = &made.declaration.name;
                 writeln!(w, "Made the development declaration {name}: TEST, do not ship anything with it")?;
                 words(w, &made.declaration)?;
-                made.products.iter().try_for_each(|has| writeln!(w, "{}", has.words()))
+                made.products.iter().try_for_each(|has| writeln!(w, "{}", has.words()))?;
+                made.not_for.iter().try_for_each(|product| {
+                    writeln!(w, "Product {product} is for sale and does not use it: adopt the alliance's declaration.")
+                })
             })?;
-            if made.products.is_empty() {
+            if made.products.is_empty() && made.not_for.is_empty() {
                 output.next(ADD_PRODUCT);
             }
             Ok(Exit::Done)

@@ -294,9 +294,13 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
                     certificates(good)
                 )?;
             } else {
+                let here = match c.already {
+                    0 => "None of it can be kept.".to_owned(),
+                    n => format!("Already here: {}. Nothing else of it can be kept.", certificates(n)),
+                };
                 writeln!(
                     w,
-                    "None of it can be kept. Do what is said above; what is not for you to do, ask the authority to put right."
+                    "{here} Do what is said above; what is not for you to do, ask the authority to put right."
                 )?;
             }
             match &done.delivery {

@@ -177,7 +177,7 @@ pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
 
 /// What would stop working, in sentences.
 pub fn consequences(w: &mut dyn Write, would: &WouldStop) -> io::Result<()> {
-    writeln!(w, "If this certificate were revoked: {}", would.certificate)?;
+    writeln!(w, "{}", would.heading())?;
     if let Some(listed_by) = &would.listed_by {
         writeln!(w, "  listed by {listed_by}")?;
     }

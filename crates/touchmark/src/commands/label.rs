@@ -330,7 +330,8 @@ fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failur
         (None, Some(unit)) => {
             let site = place.open()?;
             let passphrase = args.passphrase.for_site_key(&site)?;
-            label::check_of_book(&site, unit, &scanned, passphrase.as_ref(), &place.who()?.by())?
+            let who = place.who()?;
+            label::check_of_book(&site, unit, &scanned, passphrase.as_ref(), &who.by(), who.now())?
         }
         (Some(path), _) => {
             let wanted = args.source.unit.as_deref().ok_or_else(|| {

@@ -9,7 +9,7 @@ use standard::name::printable;
 use standard::verdict::Severity;
 use works::reel::manifest::ColumnMap;
 use works::reel::{self, Options, ReelView};
-use works::{Trouble, authority, order, quoted};
+use works::{Trouble, delivery, order, quoted};
 
 use super::at_site::Place;
 use super::chip::Chips;
@@ -125,10 +125,10 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
             if done.verdict == "accepted" {
                 let reel = quoted(&done.reel);
                 let order = format!("Write an order with `touchmark order write --reel {reel} --out FILE`");
-                output.next(&match authority::list(&site)?.iter().find(|a| a.role == "pai" && a.key_here) {
+                output.next(&match delivery::issuer_for(&site, &done.reel, who.now())? {
                     Some(pai) => format!(
                         "{order}, or issue certificates here with `touchmark delivery issue --reel {reel} --issuer {}`.",
-                        quoted(&pai.name)
+                        quoted(&pai)
                     ),
                     None => format!("{order}."),
                 });

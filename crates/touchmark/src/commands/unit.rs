@@ -259,6 +259,9 @@ fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
         text(s, &["credential", "dac", "not_before"]),
         s["credential"]["dac"]["not_after"].as_str().unwrap_or("no expiry")
     )?;
+    if let Some(not_valid) = s["credential"]["dac"]["not_valid"].as_str() {
+        writeln!(w, "    NOT VALID now: {not_valid}")?;
+    }
     for attempt in s["attempts"].as_array().into_iter().flatten() {
         writeln!(
             w,

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 use standard::certificate::{Builder, Profile};
 use standard::ids::{ProductId, VendorId};
-use standard::key::{Signer as _, SoftwareKey};
+use standard::key::{PublicKey, Signer as _, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 
@@ -43,8 +43,10 @@ impl Authority {
         let (site, root) = (Site::new(which), key());
         let chips: Vec<_> = (0..CHIPS).map(|_| key()).collect();
         let authority = Self { site, root, names, chips };
-        let paa = authority
-            .file("paa.der", &authority.issued(Profile::Paa, 1, (&authority.root, 0), &authority.root, NO_END));
+        let paa = authority.file(
+            "paa.der",
+            &authority.issued(Profile::Paa, 1, (&authority.root, 0), &authority.root.public_key(), NO_END),
+        );
         authority.site.done("root", &["authority", "adopt", text(&paa), "--name", "Twin PAA"]);
         let row =
             |(n, key): (usize, &SoftwareKey)| format!("AB00{n:02}0000,{}\n", hex::encode(key.public_key().point()));
@@ -66,7 +68,7 @@ impl Authority {
         profile: Profile,
         serial: u8,
         (issuer, named): (&SoftwareKey, usize),
-        key: &SoftwareKey,
+        key: &PublicKey,
         end: Moment,
     ) -> Vec<u8> {
         let subject = match profile {
@@ -74,18 +76,19 @@ impl Authority {
             Profile::Pai => 1,
             Profile::Dac => 2,
         };
-        let (id, key) = (issuer.public_key().key_id(), key.public_key());
+        let id = issuer.public_key().key_id();
         let times = (moment("2026-01-01T00:00:00Z"), end);
-        let builder = Builder::new(profile, &[serial; 8], (&self.names[named], &id), &self.names[subject], &key, times);
+        let builder = Builder::new(profile, &[serial; 8], (&self.names[named], &id), &self.names[subject], key, times);
         builder.sign(issuer).expect("signed")
     }
 
     fn pai(&self, serial: u8, key: &SoftwareKey, end: Moment) -> Vec<u8> {
-        self.issued(Profile::Pai, serial, (&self.root, 0), key, end)
+        self.issued(Profile::Pai, serial, (&self.root, 0), &key.public_key(), end)
     }
 
     fn dac(&self, chip: u8, issuer: &SoftwareKey) -> Vec<u8> {
-        self.issued(Profile::Dac, 0x40 + chip, (issuer, 1), &self.chips[usize::from(chip)], NO_END)
+        let key = self.chips[usize::from(chip)].public_key();
+        self.issued(Profile::Dac, 0x40 + chip, (issuer, 1), &key, NO_END)
     }
 
     fn receive(&self, folder: &str) -> Answer {
@@ -196,4 +199,79 @@ fn a_root_that_the_declaration_does_not_permit_is_told_before_the_first_chip() {
     let refused = site.call("provision", &run);
     assert!(refused.exit == Some(1) && refused.said.contains("does not permit the root"), "{}", refused.said);
     assert_eq!(site.reconcile("untouched")["chips"]["blank"], 4);
+}
+
+/// A certificate that has ended (RFC 5280 §4.1.2.5) passes, since a commissioner may judge it at the time it began; the
+/// engineer hears of it wherever the unit is looked at.
+#[test]
+fn a_unit_whose_certificate_has_ended_says_so_wherever_it_is_looked_at() {
+    let (issuer, authority) = (SoftwareKey::generate().expect("a key"), Authority::new());
+    let site = &authority.site;
+    let (chips, manifest) = (site.dir.path().join("chips"), site.dir.path().join("made.csv"));
+    site.done("chips", &["chip", "simulate", "--out", text(&chips), "--count", "1", "--manifest", text(&manifest)]);
+    site.done("reel", &["reel", "receive", text(&manifest), "--reel", "E", "--product", "Tern Vent"]);
+    let rows = fs::read_to_string(&manifest).expect("a manifest");
+    let point = |field: &str| PublicKey::from_point(&hex::decode(field.trim()).ok()?).ok();
+    let key = rows.split(['\n', ',']).find_map(point).expect("a key");
+    let ended = moment("2026-11-01T00:00:00Z");
+    authority.file("d/pai.der", &authority.pai(0x10, &issuer, NO_END));
+    let delivery = authority.file("d/dac.der", &authority.issued(Profile::Dac, 0x40, (&issuer, 1), &key, ended));
+    let delivery = delivery.parent().expect("a folder");
+    let received = site.done("delivery", &["delivery", "receive", text(delivery), "--reel", "E"]);
+    assert_eq!(received["verdict"], "accepted", "{received}");
+    let source = format!("simulated:{}", text(&chips));
+    let run = ["provision", "--reel", "E", "--station", "S1", "--chips", &source, "--serial-start", "TV-000001"];
+    for already in [false, true] {
+        // The second time there is nothing else to do.
+        let unit = site.call("provision", &run).json["units"][0].clone();
+        assert_eq!((&unit["result"], &unit["already"]), (&json!("passed"), &json!(already)), "{unit}");
+        assert!(unit["notice"].as_str().is_some_and(|n| n.contains("it ended on 2026-11-01")), "{unit}");
+    }
+    let shown = site.done("show", &["unit", "show", "TV-000001", "--reveal"]);
+    assert_eq!(shown["credential"]["dac"]["not_valid"], "it ended on 2026-11-01T00:00:00Z", "{shown}");
+    assert!(site.words(&["unit", "show", "TV-000001"]).contains("NOT VALID now: it ended on 2026-11-01"));
+    let code = shown["onboarding"]["qr"].as_str().expect("a code");
+    let checked = site.done("check", &["label", "check", code, "--unit", "TV-000001"]);
+    let advice = checked["advice"].as_str().unwrap_or_default();
+    assert!(checked["verdict"] == "match" && advice.contains("before this unit is shipped"), "{checked}");
+}
+
+/// What is said to come next works: an intermediate is named only where it can issue for the product, and a
+/// revocation that has come about is not told as one that might.
+#[test]
+fn what_comes_next_can_be_done() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.issue("A");
+    let reel = |id: &str, product: &str| {
+        let (chips, manifest) = (site.dir.path().join(id), site.dir.path().join(format!("{id}.csv")));
+        site.done(id, &["chip", "simulate", "--out", text(&chips), "--count", "1", "--manifest", text(&manifest)]);
+        site.words(&["reel", "receive", text(&manifest), "--reel", id, "--product", product])
+    };
+    assert!(reel("N1", "Tern Vent").contains("--reel N1 --issuer I"));
+    let kind = ["--device-type", "514", "--reach", "ble"];
+    for (name, vendor, product) in [("Sold", "1A2B", "0042"), ("Other", "FFF1", "8001")] {
+        let add = ["product", "add", name, "--vendor", vendor, "--product", product];
+        site.done(name, &[&add[..], &kind].concat());
+        let said = reel(name, name);
+        assert!(said.contains("order write") && !said.contains("--issuer"), "{said}");
+    }
+    let secret = site.dir.path().join("passphrase");
+    let make = ["declaration", "make", "--vendor", "1A2B", "--product", "0042", "--device-type", "514"];
+    let made = site.done("declaration", &[&make[..], &["--passphrase-file", text(&secret)]].concat());
+    assert_eq!(made["not_for"], json!(["Sold"]), "{made}");
+
+    let serial = site.done("issued", &["unit", "find", "514C04170836025A3D"])["found"][0]["credential"].clone();
+    let impact = |of: &[&str]| site.words(&[&["impact"], of].concat());
+    assert!(impact(&["--authority", "I"]).contains("If this certificate were revoked: PAI I"));
+    let list = site.dir.path().join("list.crl");
+    let revoke = ["revoke", "--authority", "I", "--reason", "ca-compromise", "--out", text(&list)];
+    site.done("revoke", &[&revoke[..], &["--passphrase-file", text(&secret)]].concat());
+    for of in [["--authority", "I"], ["--credential", serial.as_str().expect("a serial number")]] {
+        let said = impact(&of);
+        assert!(said.contains("This certificate is revoked (") && !said.contains("were revoked"), "{said}");
+        assert!(said.contains("in stock") && !said.contains("could not be used"), "{said}");
+    }
+    let said = reel("N2", "Tern Vent");
+    assert!(said.contains("order write") && !said.contains("--issuer"), "{said}");
 }

@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
+use standard::pem;
 use works::access::{self, Gate, Role};
 use works::site::{Site as Open, Who};
 use zip::CompressionMethod::Stored;
@@ -98,6 +99,8 @@ fn of_files() {
         fs::write(&path, octets).expect("room");
         path
     };
+    let bundle: String = of_one_chip(60_000).map(|(_, der)| pem::encode("CERTIFICATE", &der)).collect();
+    let mib = bundle.len() as u64 / MIB;
     let nested = (0..3).fold(noise(24), |inner, _| stored([("inner.zip".to_owned(), inner)]));
     let cases = [
         // Told before any of it is kept, so not even the file counts.
@@ -112,6 +115,8 @@ fn of_files() {
         (write("nested.zip", nested), "delivery", "no DAC in it", 24),
         (write("doubles.zip", stored(of_one_chip(3_000))), "delivery", "3000 DACs", 2),
         (letters(&site, "archive.zip", "PK\u{3}\u{4}", 90, ""), "examine", "is an archive", 0),
+        // Each is told of, and none is held taken apart before it is judged: no PAI is given, so they are accepted.
+        (write("bundle.pem", bundle.into_bytes()), "examine", "\"accepted\"", mib),
         // 9 octets each: in the outer shape of what is signed, and nothing else.
         (write("shapes.der", [0x30, 7, 0x30, 0, 0x30, 0, 3, 1, 0].repeat(300_000)), "examine", "more than 250000", 3),
     ];

@@ -327,7 +327,7 @@ pub async fn check_label(
         );
     }
     once(&app, &person, &headers, request, move |app| {
-        shape::<Checked>(label::check_of_book(&app.site, &serial, &scan.scanned, None, &who.by())?)
+        shape::<Checked>(label::check_of_book(&app.site, &serial, &scan.scanned, None, &who.by(), who.now())?)
     })
     .await
 }

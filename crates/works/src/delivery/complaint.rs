@@ -1,10 +1,12 @@
 //! What is wrong with a delivery, entry by entry, as a file for the authority that sent it.
 
+use std::borrow::Cow;
 use std::collections::HashMap;
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 use serde_json::json;
+use standard::verdict::Finding;
 
 use super::Counts;
 use crate::files::{Pending, Readers};
@@ -42,18 +44,18 @@ pub struct Faults {
 }
 
 impl Faults {
-    pub(super) fn of(faults: &[Fault], left_out: usize) -> Self {
+    pub(super) fn of(faults: Vec<Fault>, left_out: usize) -> Self {
         let mut ways: Vec<Way> = Vec::new();
-        let mut places: HashMap<(&str, &str, &str), usize> = HashMap::new();
-        for Fault { subject, serial, chip_id, finding } in faults {
-            let way = (finding.rule.name, finding.severity.word(), finding.required.as_ref());
-            let at = *places.entry(way).or_insert_with(|| {
-                let (rule, severity, required) = (way.0.into(), way.1.into(), way.2.into());
-                ways.push(Way { rule, severity, required, clause: finding.rule.clause.into(), on: Vec::new() });
+        let mut places: HashMap<(&str, &str, Cow<'static, str>), usize> = HashMap::new();
+        for Fault { subject: entry, serial, chip_id, finding } in faults {
+            let Finding { rule, severity, required, found, .. } = finding;
+            let way = (rule.name, severity.word(), required);
+            let at = *places.entry(way).or_insert_with_key(|way| {
+                let (rule_name, severity, required) = (way.0.into(), way.1.into(), way.2.to_string());
+                ways.push(Way { rule: rule_name, severity, required, clause: rule.clause.into(), on: Vec::new() });
                 ways.len() - 1
             });
-            let (serial, chip_id) = (serial.clone(), chip_id.clone());
-            ways[at].on.push(Place { entry: subject.clone(), serial, chip_id, found: finding.found.clone() });
+            ways[at].on.push(Place { entry, serial, chip_id, found });
         }
         Self { ways, left_out }
     }

@@ -27,15 +27,17 @@ const NAMED: usize = 5;
 ///
 /// [`Trouble`] where the book gave no answer.
 pub(super) fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<HashMap<Slot, String>, Trouble> {
-    let mut told: Vec<(String, String, Faults)> = Vec::new();
+    let exposed_by = |faults: &Faults| faults.chips_of(DELIVERY_PRIVATE_KEY.name).map(str::to_owned).collect();
+    let mut told: Vec<(String, String, Vec<String>)> = Vec::new();
     for delivery in site.book.deliveries(Some(&reel.facts.reel))? {
-        told.push((time_text(delivery.received), delivery.delivery.to_string(), view::faults(&delivery)?));
+        let ids = exposed_by(&view::faults(&delivery)?);
+        told.push((time_text(delivery.received), delivery.delivery.to_string(), ids));
     }
-    told.extend(refused::all(site).into_iter().rev().map(|r| (r.refused, r.delivery, r.faults)));
+    told.extend(refused::all(site).rev().map(|r| (r.refused, r.delivery, exposed_by(&r.faults))));
     told.sort_by(|(one, ..), (other, ..)| one.cmp(other));
     let mut exposed = HashMap::new();
-    for (_, delivery, faults) in told {
-        for id in faults.chips_of(DELIVERY_PRIVATE_KEY.name) {
+    for (_, delivery, ids) in told {
+        for id in &ids {
             let Some(chip) = ChipId::new(id).ok().map(|id| site.book.chip(&id)).transpose()?.flatten() else {
                 continue;
             };

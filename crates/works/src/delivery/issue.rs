@@ -4,13 +4,14 @@ use std::sync::Arc;
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use book::ids::ChipId;
-use book::{DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Purpose, Role, Stored};
+use book::{Authority, DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Product, Purpose, Role, Stored};
 use rayon::prelude::*;
 use serde::Serialize;
 use serde_json::json;
 use standard::certificate::{Builder, Certificate, Profile};
+use standard::ids::{ProductId, VendorId};
 use standard::key::PublicKey;
-use standard::moment::NO_END;
+use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::verdict::{Context, Report, Severity, judge_certificate};
 
@@ -42,6 +43,93 @@ pub struct Issued {
     pub verdict: &'static str,
 }
 
+/// The PAI that would issue a product's DACs, and what they must say.
+///
+/// # Errors
+///
+/// [`Trouble`] where it can't issue for this product.
+fn issuer_of(
+    site: &Site,
+    product: &Product,
+    authority: &Authority,
+    now: Moment,
+) -> Result<(Arc<Certificate>, (VendorId, ProductId)), Trouble> {
+    let name = &authority.facts.name;
+    if authority.facts.role != Role::Pai {
+        return Err(Trouble::usage(
+            format!("authority {name} is a PAA, but a PAI issues DACs"),
+            "Name a PAI; see `touchmark authority list`.",
+        )
+        .about("issuer"));
+    }
+    if product.facts.purpose == Purpose::Production && authority.facts.purpose != Purpose::Production {
+        return Err(Trouble::refused(
+            format!("product {} is for sale, but authority {name} is for testing", product.facts.name),
+            "Ask the production authority for certificates, and receive its delivery.",
+        )
+        .about("issuer"));
+    }
+    let pai = Certificate::read(&authority.facts.certificate).map_err(|e| {
+        Trouble::surroundings(
+            format!("the certificate of authority {name} in the book can't be read: {e}"),
+            "Run `touchmark book verify`.",
+        )
+    })?;
+    let revoked = Revoked::of(site)?;
+    let pai = Arc::new(pai);
+    let anchors: Vec<_> = authority::anchors(site)?.into_iter().map(|(paa, _)| paa).collect();
+    let chain = pool(&anchors, Some(Arc::clone(&pai)));
+    let context = Context { trust_given: true, present: Some(now), ..Context::default() };
+    let judged = chain.judge_authority(anchors.len(), &context).findings;
+    if let Some(f) = judged.iter().find(|f| f.severity == Severity::Error) {
+        return Err(Trouble::refused(
+            format!("authority {name} can issue no DAC that a station accepts: {}: {}", f.rule.name, f.found),
+            f.advice.to_string(),
+        )
+        .about("issuer"));
+    }
+    if let Some((_, when)) = revoked.of_chain(&anchors, &pai, None) {
+        return Err(Trouble::refused(
+            format!("authority {name} was revoked {when}"),
+            "Issue with another PAI; certificates from this one would be refused.",
+        )
+        .about("issuer"));
+    }
+    let (vendor, product_id) = dac_identity(site, product)?;
+    let identity = &pai.subject.identity;
+    if identity.vendor() != Some(vendor) || identity.product().is_some_and(|p| p != product_id) {
+        return Err(Trouble::refused(
+            format!(
+                "authority {name} is for {} {}, but product {} is {vendor} {product_id}",
+                identity.vendor().map(|v| v.to_string()).unwrap_or_default(),
+                identity.product().map(|p| p.to_string()).unwrap_or_default(),
+                product.facts.name
+            ),
+            "Name a PAI of this vendor and product; see `touchmark authority list`.",
+        )
+        .about("issuer"));
+    }
+    Ok((pai, (vendor, product_id)))
+}
+
+/// The first PAI whose key is here and that can issue the DACs of a reel.
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer, or there is no such reel.
+pub fn issuer_for(site: &Site, reel: &str, now: Moment) -> Result<Option<String>, Trouble> {
+    let product = product::get(site, reel::get(site, reel)?.facts.product.as_str())?;
+    let can = |authority: &Authority| {
+        authority.facts.key_reference.is_some() && issuer_of(site, &product, authority, now).is_ok()
+    };
+    Ok(site
+        .book
+        .authorities()?
+        .iter()
+        .find(|authority| can(authority))
+        .map(|authority| authority.facts.name.to_string()))
+}
+
 /// Issues a DAC for every chip of a reel that has none, and stores them as one delivery.
 ///
 /// - `course`: until it commits it can be stopped at any moment.
@@ -61,60 +149,7 @@ pub fn issue(
     let product = product::get(site, reel.facts.product.as_str())?;
     let authority = authority::get(site, issuer).about("issuer")?;
     let kept = product::kept(&product)?;
-    if authority.facts.role != Role::Pai {
-        return Err(Trouble::usage(
-            format!("authority {issuer} is a PAA, but a PAI issues DACs"),
-            "Name a PAI; see `touchmark authority list`.",
-        )
-        .about("issuer"));
-    }
-    if product.facts.purpose == Purpose::Production && authority.facts.purpose != Purpose::Production {
-        return Err(Trouble::refused(
-            format!("product {} is for sale, but authority {issuer} is for testing", product.facts.name),
-            "Ask the production authority for certificates, and receive its delivery.",
-        )
-        .about("issuer"));
-    }
-    let pai = Certificate::read(&authority.facts.certificate).map_err(|e| {
-        Trouble::surroundings(
-            format!("the certificate of authority {issuer} in the book can't be read: {e}"),
-            "Run `touchmark book verify`.",
-        )
-    })?;
-    let revoked = Revoked::of(site)?;
-    let pai = Arc::new(pai);
-    let anchors: Vec<_> = authority::anchors(site)?.into_iter().map(|(paa, _)| paa).collect();
-    let chain = pool(&anchors, Some(Arc::clone(&pai)));
-    let context = Context { trust_given: true, present: Some(who.now()), ..Context::default() };
-    let judged = chain.judge_authority(anchors.len(), &context).findings;
-    if let Some(f) = judged.iter().find(|f| f.severity == Severity::Error) {
-        return Err(Trouble::refused(
-            format!("authority {issuer} can issue no DAC that a station accepts: {}: {}", f.rule.name, f.found),
-            f.advice.to_string(),
-        )
-        .about("issuer"));
-    }
-    if let Some((_, when)) = revoked.of_chain(&anchors, &pai, None) {
-        return Err(Trouble::refused(
-            format!("authority {issuer} was revoked {when}"),
-            "Issue with another PAI; certificates from this one would be refused.",
-        )
-        .about("issuer"));
-    }
-    let (vendor, product_id) = dac_identity(site, &product)?;
-    let identity = &pai.subject.identity;
-    if identity.vendor() != Some(vendor) || identity.product().is_some_and(|p| p != product_id) {
-        return Err(Trouble::refused(
-            format!(
-                "authority {issuer} is for {} {}, but product {} is {vendor} {product_id}",
-                identity.vendor().map(|v| v.to_string()).unwrap_or_default(),
-                identity.product().map(|p| p.to_string()).unwrap_or_default(),
-                product.facts.name
-            ),
-            "Name a PAI of this vendor and product; see `touchmark authority list`.",
-        )
-        .about("issuer"));
-    }
+    let (pai, (vendor, product_id)) = issuer_of(site, &product, &authority, who.now())?;
     let signer = authority::signer(site, &authority, unlock).about("passphrase")?;
     // What tells this delivery from others: who issued, for which keys, with a serial number nobody else has.
     let mut digest = Digest::new(&SHA256);

@@ -30,7 +30,7 @@ use standard::verdict::catalogue::intake::{
 use standard::verdict::{Finding, Rule, Severity};
 use zeroize::Zeroizing;
 
-pub use issue::{Issued, issue};
+pub use issue::{Issued, issue, issuer_for};
 pub(crate) use refused::REFUSED;
 pub use view::{DeliveryView, list, newest, refused, show};
 
@@ -368,7 +368,7 @@ pub fn receive(
             spent: Vec::new(),
             checksums: inspection.checked.clone(),
             findings: inspection.findings.clone(),
-            faults: Faults::of(&inspection.faults, inspection.more_faults),
+            faults: Faults::of(std::mem::take(&mut inspection.faults), inspection.more_faults),
             of_nobody: inspection.of_nobody,
         };
         // The same delivery in another form: another archive, or a folder.

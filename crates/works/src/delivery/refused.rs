@@ -1,6 +1,7 @@
 //! Deliveries that were refused: nothing of them is in the book, and what was wrong with each is kept beside it, in
 //! the site's directory, until a hundred newer ones came.
 
+use std::borrow::Cow;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -26,7 +27,7 @@ const LARGEST: u64 = 64 << 20;
 
 /// A delivery that was refused, as it is kept.
 #[derive(Debug, Serialize, Deserialize)]
-pub(super) struct Refused {
+pub(super) struct Refused<'a> {
     pub(super) delivery: String,
     pub(super) reel: String,
     pub(super) source: String,
@@ -35,7 +36,7 @@ pub(super) struct Refused {
     pub(super) by: String,
     pub(super) certificates: Counts,
     pub(super) findings: Value,
-    pub(super) faults: Faults,
+    pub(super) faults: Cow<'a, Faults>,
 }
 
 fn folder(site: &Site) -> PathBuf {
@@ -46,13 +47,13 @@ fn file(site: &Site, id: &str) -> PathBuf {
     folder(site).join(format!("{}.json", file_stem(id)))
 }
 
-fn read(path: &Path) -> Option<Refused> {
+fn read(path: &Path) -> Option<Refused<'static>> {
     let small = fs::metadata(path).ok()?.len() <= LARGEST;
     small.then(|| serde_json::from_slice(&fs::read(path).ok()?).ok()).flatten()
 }
 
 /// The one of that id.
-pub(super) fn find(site: &Site, id: &str) -> Option<Refused> {
+pub(super) fn find(site: &Site, id: &str) -> Option<Refused<'static>> {
     DeliveryId::new(id).ok()?;
     read(&file(site, id))
 }
@@ -70,9 +71,9 @@ fn files(site: &Site) -> Vec<PathBuf> {
     found.into_iter().map(|(_, path)| path).collect()
 }
 
-/// All of them, the newest first.
-pub(super) fn all(site: &Site) -> Vec<Refused> {
-    files(site).iter().filter_map(|path| read(path)).collect()
+/// All of them, the newest first, each read when it is its turn: one may have many faults.
+pub(super) fn all(site: &Site) -> impl DoubleEndedIterator<Item = Refused<'static>> {
+    files(site).into_iter().filter_map(|path| read(&path))
 }
 
 /// Keeps what was wrong, and gives it an id; the same file refused for the same reasons keeps the one it has.
@@ -92,7 +93,7 @@ pub(super) fn keep(site: &Site, received: &Received, digest: &[u8; 32], who: &Wh
         by: who.actor.to_string(),
         certificates: received.certificates,
         findings: received.findings_json(),
-        faults: received.faults.clone(),
+        faults: Cow::Borrowed(&received.faults),
     };
     let there = files(site);
     let same = |r: &Refused| r.reel == refused.reel && r.sha256 == refused.sha256 && r.findings == refused.findings;

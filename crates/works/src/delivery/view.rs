@@ -91,7 +91,7 @@ fn view(delivery: &Delivery, with_report: bool) -> Result<DeliveryView, Trouble>
     })
 }
 
-fn refused_view(refused: Refused, with_report: bool) -> DeliveryView {
+fn refused_view(refused: Refused<'_>, with_report: bool) -> DeliveryView {
     let certificates = refused.certificates;
     DeliveryView {
         read: i64::try_from(certificates.read).unwrap_or(i64::MAX),
@@ -104,7 +104,7 @@ fn refused_view(refused: Refused, with_report: bool) -> DeliveryView {
         received: refused.refused,
         report: with_report.then(|| serde_json::json!({ "certificates": certificates, "findings": refused.findings })),
         certificates,
-        faults: refused.faults,
+        faults: refused.faults.into_owned(),
     }
 }
 
@@ -119,7 +119,7 @@ pub fn list(site: &Site) -> Result<Vec<DeliveryView>, Trouble> {
 
 /// The latest deliveries that were refused, the newest first.
 pub fn refused(site: &Site) -> Vec<DeliveryView> {
-    refused::all(site).into_iter().map(|r| refused_view(r, false)).collect()
+    refused::all(site).map(|r| refused_view(r, false)).collect()
 }
 
 /// A part of the deliveries, the newest first: at most `limit` after the first `from`, and whether there

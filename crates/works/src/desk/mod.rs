@@ -266,7 +266,8 @@ impl Desks {
 
     fn check_label(&self, desk: &Desk, view: &View, typed: &str, who: &Who) -> Result<View, Trouble> {
         let unit = view.unit.clone().unwrap_or_default();
-        let checked = label::check_of_book(&self.site, &unit, typed, self.passphrase.as_ref(), &self.at(desk, who)?)?;
+        let (by, passphrase) = (self.at(desk, who)?, self.passphrase.as_ref());
+        let checked = label::check_of_book(&self.site, &unit, typed, passphrase, &by, who.now())?;
         Ok(self.change(desk, |view| view.label_checked(checked.is_match(), checked.advice.as_deref())))
     }
 

@@ -6,9 +6,11 @@ use std::ffi::{OsStr, OsString};
 use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
+use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item, detect};
 use walkdir::WalkDir;
 
@@ -115,13 +117,53 @@ impl GatherError {
     }
 }
 
+/// A certificate that was read, as its octets alone: taken apart it takes three times the room,
+/// and a bundle has a hundred thousand.
+#[derive(Debug)]
+pub(super) struct Octets(Box<[u8]>);
+
+impl Octets {
+    pub(super) fn of(certificate: &Certificate) -> Self {
+        Self(certificate.der().into())
+    }
+
+    /// The certificate; it was read before, so it can be read again.
+    pub(super) fn read(&self) -> Option<Arc<Certificate>> {
+        Certificate::read(&self.0).ok().map(Arc::new)
+    }
+}
+
+/// What was found.
+#[derive(Debug)]
+pub(super) enum Held {
+    Certificate(Octets),
+    Other(Item),
+}
+
+impl Held {
+    fn of(item: Item) -> Self {
+        match item {
+            Item::Certificate(c) => Self::Certificate(Octets::of(&c)),
+            other => Self::Other(other),
+        }
+    }
+
+    /// Taken apart.
+    pub(super) fn item(self) -> Option<Item> {
+        match self {
+            Self::Certificate(octets) => octets.read().map(Item::Certificate),
+            Self::Other(item) => Some(item),
+        }
+    }
+}
+
 /// One thing found in a file.
 #[derive(Debug)]
 pub(super) struct Found {
     /// The file as named in the answer; `#2` and on for further things in it.
     pub name: Box<str>,
     /// The thing; `None` for a file in a directory that is none of ours.
-    pub item: Option<Item>,
+    pub item: Option<Held>,
     /// The file; `None` for a certificate: there are many, and nobody asks.
     pub path: Option<Box<Path>>,
 }
@@ -295,7 +337,7 @@ fn read_one(
     }
     let name = names.name(&path);
     if bundle::is_large(size)
-        && let Some(items) = bundle::read(&mut handle, MAX_FILE, course).map_err(|unread| match unread {
+        && let Some(items) = bundle::read(&mut handle, MAX_FILE, course, Held::of).map_err(|unread| match unread {
             Unread::Io(source) => ExamineError::from(io(source)),
             Unread::Stopped(stopped) => stopped.into(),
         })?
@@ -324,7 +366,7 @@ fn read_one(
     match detect(octets) {
         Ok(items) => {
             let found_here = |(index, item)| of_file(numbered(&name, index), &path, Some(item));
-            found.extend(items.into_iter().enumerate().map(found_here));
+            found.extend(items.into_iter().map(Held::of).enumerate().map(found_here));
         }
         // A directory may hold a note, digests, a key for the bench: they are named and passed over.
         Err(DetectError::PrivateKey) if noted => {
@@ -347,8 +389,8 @@ fn numbered(name: &str, index: usize) -> Cow<'_, str> {
     if index == 0 { name.into() } else { format!("{name}#{}", index + 1).into() }
 }
 
-fn of_file(name: impl Into<Box<str>>, path: &Path, item: Option<Item>) -> Found {
-    let path = (!matches!(item, Some(Item::Certificate(_)))).then(|| Box::from(path));
+fn of_file(name: impl Into<Box<str>>, path: &Path, item: Option<Held>) -> Found {
+    let path = (!matches!(item, Some(Held::Certificate(_)))).then(|| Box::from(path));
     Found { name: name.into(), item, path }
 }
 

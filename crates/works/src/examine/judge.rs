@@ -35,7 +35,7 @@ struct Authorities {
     beside: Vec<usize>,
 }
 
-fn authorities<'a>(cast: &'a Cast) -> Authorities {
+fn authorities(cast: &Cast) -> Authorities {
     let mut members: Vec<(Arc<Certificate>, Profile, bool)> = Vec::new();
     let mut names: Vec<String> = Vec::new();
     let mut by_der: HashMap<Vec<u8>, usize> = HashMap::new();
@@ -58,18 +58,18 @@ fn authorities<'a>(cast: &'a Cast) -> Authorities {
         }
     }
     // A DAC that another certificate claims as its issuer belongs to the chain too, as the fault in it.
-    let claimed = |(index, player): (usize, &'a Player)| match &player.part {
-        Part::Certificate(c, Kind::Dac) => Some((c.subject_key_id().filter(|id| has(&cast.authority_ids, id))?, index)),
-        _ => None,
+    let claimed = |(index, player): (usize, &Player)| {
+        let dac = player.part.dac()?;
+        let id = dac.subject_key_id().filter(|id| has(&cast.authority_ids, id))?.to_vec();
+        Some((id, (index, dac)))
     };
-    let claimed: Vec<(&[u8], usize)> = cast.players.par_iter().enumerate().filter_map(claimed).collect();
-    let by_id: HashMap<&[u8], usize> = claimed.into_iter().collect();
+    let claimed: Vec<_> = cast.players.par_iter().enumerate().filter_map(claimed).collect();
+    let by_id: HashMap<Vec<u8>, (usize, Arc<Certificate>)> = claimed.into_iter().collect();
     let claimants = if by_id.is_empty() { &[][..] } else { &cast.players };
     for (index, player) in claimants.iter().enumerate() {
-        if let Part::Certificate(c, Kind::Dac) = &player.part
-            && let Some(issuer) = c.authority_key_id().and_then(|id| by_id.get(id)).filter(|i| **i != index)
-            && let Part::Certificate(issuer, _) = &cast.players[*issuer].part
-        {
+        let dac = player.part.dac();
+        let issuer = dac.as_ref().and_then(|dac| by_id.get(dac.authority_key_id()?));
+        if let Some((_, issuer)) = issuer.filter(|(issuer, _)| *issuer != index) {
             add(issuer, Profile::Dac, false, "");
         }
     }
@@ -121,9 +121,10 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
     }));
     let exchanges = others.iter().any(|(_, part)| matches!(part, Part::Exchange(_)));
     let dacs: Vec<Arc<Certificate>> =
-        if exchanges { dacs(&cast.players).map(Arc::clone).collect() } else { Vec::new() };
+        if exchanges { cast.players.iter().filter_map(|player| player.part.dac()).collect() } else { Vec::new() };
 
-    course.phase(Phase::Judging, Some(dacs_in(&cast.players)));
+    let count = cast.players.iter().filter(|player| matches!(player.part, Part::Dac(_))).count() as u64;
+    course.phase(Phase::Judging, Some(count));
     let judging = Judging { known: &known, context: &context, used: unused(pool), groups: Mutex::default() };
     let mut subjects: Vec<Subject> = cast
         .players
@@ -135,7 +136,7 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
             if course.go_on().is_err() {
                 return Subject::new(player.name, &Part::Unknown, Vec::new());
             }
-            let is_dac = matches!(player.part, Part::Certificate(_, Kind::Dac));
+            let is_dac = matches!(player.part, Part::Dac(_));
             let subject = judging.subject(player, index, above);
             if is_dac {
                 course.advance(1);
@@ -197,22 +198,11 @@ pub(super) fn judge(request: &Examine, mut cast: Cast, now: Moment, course: &Cou
 fn others(players: &mut [Player]) -> Vec<(usize, Part)> {
     let mut others = Vec::new();
     for (index, player) in players.iter_mut().enumerate() {
-        if !matches!(player.part, Part::Certificate(..) | Part::Broken(..) | Part::Unknown) {
+        if !matches!(player.part, Part::Dac(_) | Part::Certificate(..) | Part::Broken(..) | Part::Unknown) {
             others.push((index, mem::replace(&mut player.part, Part::Unknown)));
         }
     }
     others
-}
-
-fn dacs(players: &[Player]) -> impl Iterator<Item = &Arc<Certificate>> {
-    players.iter().filter_map(|p| match &p.part {
-        Part::Certificate(c, Kind::Dac) => Some(c),
-        _ => None,
-    })
-}
-
-fn dacs_in(players: &[Player]) -> u64 {
-    dacs(players).count() as u64
 }
 
 /// The names of those above a certificate. One after the other has mostly the same.
@@ -261,6 +251,7 @@ fn unused(pool: &Pool) -> Vec<AtomicBool> {
 impl Judging<'_> {
     fn subject(&self, player: Player, index: usize, above: &mut Above) -> Subject {
         let Player { name, part } = player;
+        let part = part.apart();
         let judged = match &part {
             Part::Certificate(c, Kind::Dac) => Some(self.known.pool.judge_dac(c, self.context)),
             Part::Certificate(_, Kind::Pai | Kind::Paa) => {

@@ -136,7 +136,7 @@ impl Subject {
                 self.title = Some(title.into());
             }
             Part::Key => self.kind = Kind::DeclarationSigner,
-            Part::Unknown => {}
+            Part::Dac(_) | Part::Unknown => {}
         }
     }
 

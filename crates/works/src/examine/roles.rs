@@ -20,7 +20,7 @@ use standard::request::Request;
 use standard::revocation::RevocationList;
 use standard::verdict::SignerKey;
 
-use super::gather::{Found, Gathered};
+use super::gather::{Found, Gathered, Held, Octets};
 use super::{Examine, ExamineError, Kind};
 
 /// Certificates looked at in one go.
@@ -28,6 +28,8 @@ const CHUNK: usize = 512;
 
 /// One thing to judge, with its part. Small, since there may be a hundred thousand.
 pub(super) enum Part {
+    /// A DAC is taken apart where it is judged.
+    Dac(Octets),
     Certificate(Arc<Certificate>, Kind),
     /// What can't be taken apart: the rule that it breaks says where.
     Broken(Profile, Box<str>),
@@ -40,6 +42,21 @@ pub(super) enum Part {
     /// A unit's factory record, read whole and in its one form.
     Record(Box<FactoryRecord>),
     Unknown,
+}
+
+impl Part {
+    /// Taken apart, where it is a DAC.
+    pub(super) fn apart(self) -> Self {
+        match self {
+            Self::Dac(octets) => octets.read().map_or(Self::Unknown, |dac| Self::Certificate(dac, Kind::Dac)),
+            other => other,
+        }
+    }
+
+    /// The certificate, where it is a DAC's.
+    pub(super) fn dac(&self) -> Option<Arc<Certificate>> {
+        if let Self::Dac(octets) = self { octets.read() } else { None }
+    }
 }
 
 pub(super) struct Player {
@@ -69,7 +86,7 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     if request.kind.is_some() && count != 1 {
         return Err(ExamineError::AsWithMany(count));
     }
-    let is_list = |found: &Found| matches!(found.item, Some(Item::List(_)));
+    let is_list = |found: &Found| matches!(found.item, Some(Held::Other(Item::List(_))));
     // Signers alone revoke nothing: it would read as "nothing of this is revoked".
     if let Some(last) = gathered.revocations.last()
         && !gathered.revocations.iter().chain(&gathered.subjects).any(is_list)
@@ -81,7 +98,7 @@ pub(super) fn cast(request: &Examine, gathered: Gathered) -> Result<Cast, Examin
     let (signers, mut list_signers, lists) = beside(gathered.signers, gathered.revocations)?;
     let mut beside_lists: Vec<(usize, Vec<Arc<Certificate>>)> = Vec::new();
     for (index, found) in gathered.subjects.iter().enumerate() {
-        if let (Some(Item::List(list)), Some(path)) = (&found.item, &found.path) {
+        if let (Some(Held::Other(Item::List(list))), Some(path)) = (&found.item, &found.path) {
             beside_lists.push((index, neighbours(path, list)));
         }
     }
@@ -155,9 +172,9 @@ impl Pointed {
         let mut at = Self::default();
         for item in found.iter().filter_map(|found| found.item.as_ref()) {
             match item {
-                Item::Certificate(c) => at.by_certificate(c),
-                Item::Declaration(d) => at.signer_ids.extend(d.signer_key_id().map(<[u8]>::to_vec)),
-                _ => {}
+                Held::Certificate(octets) => octets.read().iter().for_each(|c| at.by_certificate(c)),
+                Held::Other(Item::Declaration(d)) => at.signer_ids.extend(d.signer_key_id().map(<[u8]>::to_vec)),
+                Held::Other(_) => {}
             }
         }
         at
@@ -215,21 +232,18 @@ pub(super) fn has<T: Borrow<[u8]> + Eq + Hash>(set: &HashSet<T>, octets: &[u8]) 
 fn part(
     request: &Examine,
     name: &str,
-    item: Option<Item>,
+    item: Option<Held>,
     weighed: impl Fn(&Certificate) -> Kind,
 ) -> Result<Part, ExamineError> {
     let is = |found, kind, part| check(request, name, found, kind, part);
-    match item {
+    match item.and_then(Held::item) {
         None => Ok(Part::Unknown),
-        Some(Item::Certificate(c)) => match request.kind {
-            Some(asked @ (Kind::Dac | Kind::Pai | Kind::Paa | Kind::DeclarationSigner | Kind::ListSigner)) => {
-                Ok(Part::Certificate(c, asked))
-            }
-            Some(asked) => Err(not_that(name, "a certificate", asked)),
-            None => {
-                let kind = weighed(&c);
+        Some(Item::Certificate(c)) => match request.kind.unwrap_or_else(|| weighed(&c)) {
+            Kind::Dac => Ok(Part::Dac(Octets::of(&c))),
+            kind @ (Kind::Pai | Kind::Paa | Kind::DeclarationSigner | Kind::ListSigner) => {
                 Ok(Part::Certificate(c, kind))
             }
+            asked => Err(not_that(name, "a certificate", asked)),
         },
         Some(Item::BrokenCertificate(broken)) => {
             let profile = match request.kind {
@@ -266,7 +280,7 @@ fn trusted(found: Vec<Found>) -> Result<Named<Arc<Certificate>>, ExamineError> {
     let mut named = Vec::new();
     for Found { name, item, path } in found {
         named.extend(path.map(|path| path.display().to_string()));
-        if let Some(Item::Certificate(c)) = item {
+        if let Some(Item::Certificate(c)) = item.and_then(Held::item) {
             trust.push((name, c));
         }
     }
@@ -281,7 +295,7 @@ type Beside = (Vec<SignerKey>, Vec<Arc<Certificate>>, Named<Box<RevocationList>>
 fn beside(signers: Vec<Found>, revocations: Vec<Found>) -> Result<Beside, ExamineError> {
     let mut keys = Vec::new();
     for Found { item, path, .. } in signers {
-        match item {
+        match item.and_then(Held::item) {
             Some(Item::Certificate(c)) => keys.extend(signer_key(&c, true)),
             Some(Item::PublicKey(key)) => {
                 keys.push(SignerKey { key_id: key.key_id().to_vec(), key: *key, trusted: true })
@@ -294,7 +308,7 @@ fn beside(signers: Vec<Found>, revocations: Vec<Found>) -> Result<Beside, Examin
     }
     let (mut appointed, mut lists) = (Vec::new(), Vec::new());
     for Found { name, item, path } in revocations {
-        match item {
+        match item.and_then(Held::item) {
             Some(Item::Certificate(c)) => appointed.push(c),
             Some(Item::List(list)) => {
                 // An appointed signer's certificate may lie beside its list.

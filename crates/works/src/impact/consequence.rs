@@ -8,6 +8,7 @@ use serde::Serialize;
 use standard::certificate::Certificate;
 
 use super::Impact;
+use crate::revocation::RevokedHere;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
@@ -37,6 +38,9 @@ pub struct Stock {
 pub struct WouldStop {
     /// The certificate, in words.
     pub certificate: String,
+    /// When and why it was revoked, where it is; then all that follows has come about.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub revoked: Option<String>,
     /// Who would have to list it as revoked.
     pub listed_by: Option<String>,
     /// PAIs that would go with it.
@@ -57,24 +61,44 @@ fn plural(n: u64, one: &str, many: &str) -> String {
     if n == 1 { format!("1 {one}") } else { format!("{n} {many}") }
 }
 
+impl WouldStop {
+    /// What the sentences are about, as words that end with a colon or a full stop.
+    pub fn heading(&self) -> String {
+        match &self.revoked {
+            Some(revoked) => format!("This certificate is revoked ({revoked}): {}", self.certificate),
+            None => format!("If this certificate were revoked: {}", self.certificate),
+        }
+    }
+}
+
 fn units(out: &mut WouldStop, counted: &Impact) {
     let state = |word| counted.states.get(word).copied().unwrap_or(0);
     out.units_refused = state("passed") + state("returned");
     out.units_stopped = state("open") + state("failed");
+    let is_revoked = out.revoked.is_some();
     if out.units_refused > 0 {
+        let are = match (is_revoked, out.units_refused) {
+            (false, _) => "would be",
+            (true, 1) => "is",
+            (true, _) => "are",
+        };
         out.sentences.push(format!(
-            "{} with an accepted proof would be refused by every verifier that fetches the list, whenever it is commissioned again. What a controller does with a unit that is already on its network is up to its ecosystem.",
+            "{} with an accepted proof {are} refused by every verifier that fetches the list, whenever it is commissioned again. What a controller does with a unit that is already on its network is up to its ecosystem.",
             plural(out.units_refused, "unit", "units")
         ));
     }
     if out.units_stopped > 0 {
-        out.sentences.push(format!(
-            "{} still on the line could not pass: chip and unit would have to be scrapped.",
-            plural(out.units_stopped, "unit", "units")
-        ));
+        let units = plural(out.units_stopped, "unit", "units");
+        out.sentences.push(if is_revoked {
+            format!("{units} still on the line can't pass: scrap chip and unit.")
+        } else {
+            format!("{units} still on the line could not pass: chip and unit would have to be scrapped.")
+        });
     }
     if state("scrapped") > 0 {
-        out.sentences.push(format!("{} would change nothing: scrapped.", plural(state("scrapped"), "unit", "units")));
+        let units = plural(state("scrapped"), "unit", "units");
+        let change = if is_revoked { "scrapped: nothing changes there" } else { "would change nothing: scrapped" };
+        out.sentences.push(format!("{units} {change}."));
     }
 }
 
@@ -82,8 +106,9 @@ fn stock(out: &mut WouldStop) {
     let lost: i64 = out.stock.iter().map(|s| s.available).sum();
     if lost > 0 {
         let reels = out.stock.len() as u64;
+        let (could, would_be) = if out.revoked.is_some() { ("can't", "are") } else { ("could not", "would be") };
         out.sentences.push(format!(
-            "{} in stock, on {}, could not be used: a chip accepts one credential only, so new chips would be needed with certificates of another intermediate.",
+            "{} in stock, on {}, {could} be used: a chip accepts one credential only, so new chips {would_be} needed with certificates of another intermediate.",
             plural(u64::try_from(lost).unwrap_or(0), "credential", "credentials"),
             plural(reels, "reel", "reels")
         ));
@@ -115,6 +140,7 @@ pub(crate) fn credentials(
 pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldStop, Trouble> {
     let mut out = WouldStop {
         certificate: String::new(),
+        revoked: None,
         listed_by: None,
         authorities: Vec::new(),
         units_refused: 0,
@@ -133,8 +159,14 @@ pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldSto
                     "Look up the unit first: `touchmark unit show` shows the serial number of its DAC.",
                 ));
             }
+            let revoked_here = RevokedHere::of(site)?;
             for (reel, credential) in found {
                 out.listed_by = Some(credential.authority.to_string());
+                if out.revoked.is_none()
+                    && let Some(chip) = site.book.chip_with_key(&credential.public_key)?
+                {
+                    out.revoked = revoked_here.of_chip(site, &chip.chip_id)?;
+                }
                 *out.credentials.entry(credential.state.word()).or_default() += 1;
                 if credential.state == CredentialState::Available {
                     out.stock.push(Stock {
@@ -149,6 +181,7 @@ pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldSto
         Asked::Authority(name) => {
             let authority = crate::authority::get(site, name.as_str())?;
             let role = authority.facts.role;
+            out.revoked = crate::authority::show(site, name.as_str())?.revoked;
             let subject = Certificate::read(&authority.facts.certificate).map_or_else(
                 |_| name.to_string(),
                 |c| format!("{}, serial number {}", c.subject.display(c.der()), c.serial_hex()),
@@ -187,7 +220,8 @@ pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldSto
     units(&mut out, counted);
     stock(&mut out);
     if out.sentences.is_empty() {
-        out.sentences.push("Nothing of this site would stop working.".into());
+        let stops = if out.revoked.is_some() { "stops" } else { "would stop" };
+        out.sentences.push(format!("Nothing of this site {stops} working."));
     }
     Ok(out)
 }

@@ -5,6 +5,7 @@ use book::{LabelEvent, Subject, Unit, UnitState};
 use custody::Passphrase;
 use print::{LabelData, Press};
 use serde_json::json;
+use standard::moment::Moment;
 use zeroize::Zeroizing;
 
 use super::{Format, Job, PrintError, Printed, To, print_to};
@@ -62,6 +63,7 @@ pub fn check_of_book(
     scanned: &str,
     passphrase: Option<&Passphrase>,
     by: &book::By,
+    now: Moment,
 ) -> Result<super::Checked, Trouble> {
     let serial = unit::typed(site, unit)?;
     let expected = chosen::named(site, &serial)?;
@@ -90,6 +92,10 @@ pub fn check_of_book(
         && let Some(what) = RevokedHere::of(site)?.of_chip(site, &expected.chip_id)?
     {
         checked.is_revoked(what);
+    } else if checked.is_match() {
+        let dac = site.book.chip_story(&expected.chip_id)?.and_then(|story| story.credential);
+        let notice = dac.and_then(|dac| unit::not_current(&dac.certificate, now));
+        checked.advice = checked.advice.take().or(notice);
     }
     let event = if checked.is_match() { LabelEvent::Checked } else { LabelEvent::Mismatched };
     site.book.record_label(&serial, event, by)?;

@@ -11,7 +11,6 @@ use book::{
 use chip::{ChipSource, ObjectName};
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
-use standard::moment::Moment;
 
 use super::line::{Line, Prepared};
 use super::older::{Adoption, Looked, look};
@@ -20,6 +19,7 @@ use crate::intake::sha256 as sha256_of;
 use crate::revocation::{marked_revoked, revoked_words};
 use crate::station::{CHECK_THE_LOCK, Clock, Failure, is_locked, work};
 use crate::trouble::Trouble;
+use crate::unit;
 
 /// How long, and how often, a chip is waited for at which another station looks.
 const MOMENT: Duration = Duration::from_millis(20);
@@ -260,7 +260,7 @@ fn attempt(
             if let Err(error) = finish(Outcome::Passed(&proof)) {
                 return lost(error, result);
             }
-            result.notice = not_current(&proof, Moment::from_unix((line.who.clock)().unix_timestamp()));
+            result.notice = unit::not_current(&proof.dac, line.who.now());
             result.result = "passed";
             result.cause = None;
             result.detail = None;
@@ -296,17 +296,6 @@ fn attempt(
             Ok(false)
         }
     }
-}
-
-/// What the operator has to know of a certificate that is not valid at this time.
-fn not_current(proof: &book::NewProof, now: Moment) -> Option<String> {
-    let dac = Certificate::read(&proof.dac).ok()?;
-    let told = match (dac.not_before.moment, dac.not_after.moment) {
-        (Some(begins), _) if begins > now => format!("it begins on {begins}"),
-        (_, Some(ends)) if ends < now => format!("it ended on {ends}"),
-        _ => return None,
-    };
-    Some(format!("Tell the engineer before this unit is shipped: its certificate is not valid now, {told}."))
 }
 
 /// An attempt that could not be ended.
@@ -371,7 +360,7 @@ pub(super) fn verify(
     result: &mut UnitResult,
 ) {
     let mut clock = Clock::new(line.watch);
-    let checked = (|| -> Result<(), Failure> {
+    let checked = (|| -> Result<Option<String>, Failure> {
         let proof = line
             .site
             .book
@@ -410,7 +399,7 @@ pub(super) fn verify(
             let dac = Certificate::read(&proof.facts.dac).map_err(|e| engineer("unreadable", e.to_string()))?;
             let good = dac.public_key().is_some_and(|key| exchange.as_proof().is_signed_by(key));
             if good {
-                Ok(())
+                Ok(unit::not_current(&facts.dac, line.who.now()))
             } else {
                 Err(engineer("wrong-signature", format!("chip {id} does not prove the key of its DAC")))
             }
@@ -418,8 +407,8 @@ pub(super) fn verify(
     })();
     result.milliseconds = clock.milliseconds();
     match checked {
-        Ok(()) if unit.state == UnitState::Passed => result.result = "passed",
-        Ok(()) => {
+        Ok(notice) if unit.state == UnitState::Passed => (result.result, result.notice) = ("passed", notice),
+        Ok(_) => {
             result.cause = Some("returned".into());
             result.detail = Some(format!("unit {} was returned by the customer", unit.serial));
             result.advice = Some("Put it aside for the engineer.".into());

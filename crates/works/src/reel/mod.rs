@@ -273,8 +273,8 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
         if total == all {
             return Some(format!(
                 "Every chip of this manifest is on reel {reel}: it is that reel again, and there is nothing to do. Where {reel} \
-                 was received under a wrong id, or from a manifest that was damaged, withdraw it (`touchmark reel withdraw \
-                 {reel}`), and receive this one then."
+                 was received under a wrong id, or from a manifest that was damaged, and no unit depends on it, withdraw it \
+                 (`touchmark reel withdraw {reel}`), and receive this one then."
             ));
         }
         by_id.then(|| {

@@ -159,21 +159,13 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
 /// An intermediate that came and has ended, or has not begun, where no other certificate of it that is here is valid.
 fn not_current(pool: &Pool, index: usize, context: &Context) -> Option<Finding> {
     let now = context.present?;
-    let valid = |c: &Certificate| {
-        c.not_before.moment.is_none_or(|from| from <= now) && c.not_after.moment.is_none_or(|to| now <= to)
-    };
     let all = pool.authorities();
     let mut same = (0..all.len()).filter(|other| pool.is_same_authority(index, *other));
-    if same.any(|other| valid(&all[other].certificate)) {
+    if same.any(|other| all[other].certificate.not_valid_at(now).is_none()) {
         return None;
     }
     let c = &all[index].certificate;
-    let title = c.subject.display(c.der());
-    let found = match (c.not_before.moment, c.not_after.moment) {
-        (Some(from), _) if now < from => format!("{title} begins on {from}"),
-        (_, Some(to)) => format!("{title} ended on {to}"),
-        _ => return None,
-    };
+    let found = format!("{} {}", c.subject.display(c.der()), c.not_valid_at(now)?);
     Some(Finding::new(&DELIVERY_INTERMEDIATE, found).requiring(format!("Valid at {now}.")))
 }
 

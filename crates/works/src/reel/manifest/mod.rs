@@ -149,7 +149,13 @@ impl Reading<'_> {
         let place = |row: &ChipRow, unit: &str| format!("{unit} {}", row.line);
         let mut fault = None;
         if let Some(before) = self.ids.get(&id) {
-            let at = place(&self.out.chips[*before], self.unit);
+            let row = &self.out.chips[*before];
+            let at = place(row, self.unit);
+            if row.key == key {
+                let found = format!("chip {id} is already on {at}, with the same key");
+                let advice = "Both say the same: delete one of the two, and count the chips of the reel.";
+                return self.finding(subject, Some(id), Finding::new(&REEL_DUPLICATE_CHIP, found).advising(advice));
+            }
             fault = Some((&REEL_DUPLICATE_CHIP, format!("chip {id} is already on {at}")));
         } else if let Some(before) = self.keys.get(key.point()) {
             let row = &self.out.chips[*before];
