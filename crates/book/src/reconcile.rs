@@ -9,7 +9,7 @@ use crate::error::BookError;
 use crate::ids::ReelId;
 
 /// Chips.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
 pub struct ChipCount {
     /// On the reels as they were received.
     pub received: i64,
@@ -26,7 +26,7 @@ pub struct ChipCount {
 }
 
 /// Credentials.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
 pub struct CredentialCount {
     /// In the deliveries as they were accepted.
     pub received: i64,
@@ -45,7 +45,7 @@ pub struct CredentialCount {
 }
 
 /// Units.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
 pub struct UnitCount {
     /// Passed.
     pub passed: i64,
@@ -60,7 +60,7 @@ pub struct UnitCount {
 }
 
 /// The account.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
 pub struct Reconciliation {
     /// Chips.
     pub chips: ChipCount,

@@ -27,8 +27,8 @@ pub struct Touch {
     pub delivery: Option<DeliveryId>,
     /// A chip of this reel.
     pub reel: Option<ReelId>,
-    /// A credential of this PAI, or of a PAI of this PAA.
-    pub authority: Option<AuthorityName>,
+    /// A credential of one of these PAIs, or of a PAI of one of these PAAs; none where nothing is asked of them.
+    pub authorities: Vec<AuthorityName>,
     /// An attempt at this station.
     pub station: Option<StationName>,
     /// An attempt that ended at or after this moment, or is still open and began then
@@ -286,16 +286,24 @@ fn question(touch: &Touch, issuers: Option<&Issuers>, sqlite: bool) -> (String, 
 }
 
 fn issuers(c: &mut Connection, touch: &Touch) -> Result<Option<Issuers>, BookError> {
-    let Some(name) = &touch.authority else { return Ok(None) };
-    let sql = "SELECT name FROM authority WHERE role = 'pai' AND (name = $1 OR issuer = $1)";
-    let rows = c.all(sql, &[P::Text(name.as_str())])?;
-    let names = rows.iter().map(|row| row.text(0)).collect::<Result<Vec<_>, _>>()?;
+    if touch.authorities.is_empty() {
+        return Ok(None);
+    }
     let accepted = "SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d";
     let theirs = format!(
         "{accepted} WHERE d.delivery_id IN (SELECT w.delivery FROM delivery_authority w \
          JOIN authority p ON p.name = w.authority WHERE p.name = $1 OR p.issuer = $1)"
     );
-    let most = c.number(&theirs, &[P::Text(name.as_str())])? * LARGE_PART > c.number(accepted, &[])?;
+    let sql = "SELECT name FROM authority WHERE role = 'pai' AND (name = $1 OR issuer = $1)";
+    let (mut names, mut count) = (Vec::new(), 0);
+    for authority in &touch.authorities {
+        let name = [P::Text(authority.as_str())];
+        for row in c.all(sql, &name)? {
+            names.push(row.text(0)?);
+        }
+        count += c.number(&theirs, &name)?;
+    }
+    let most = count * LARGE_PART > c.number(accepted, &[])?;
     Ok(Some(Issuers { names, most }))
 }
 

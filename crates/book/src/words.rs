@@ -3,10 +3,14 @@
 use crate::engine::Row;
 use crate::error::BookError;
 
+/// Words of the design as enums: in JSON, in the schema of the API and as text, from one list.
+#[macro_export]
 macro_rules! words {
     ($($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $word:literal),* $(,)? })*) => {$(
         $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
+        #[derive(
+            Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema,
+        )]
         pub enum $name {
             $($(#[$vdoc])* #[serde(rename = $word)] $variant),*
         }
@@ -15,7 +19,7 @@ macro_rules! words {
             /// All of them, in the order in which they come.
             pub const ALL: &'static [Self] = &[$(Self::$variant),*];
 
-            /// The word in the book and in JSON.
+            /// The word, as it stands in the book and in JSON.
             pub const fn word(self) -> &'static str {
                 match self { $(Self::$variant => $word),* }
             }
@@ -24,19 +28,25 @@ macro_rules! words {
             pub fn from_word(word: &str) -> Option<Self> {
                 match word { $($word => Some(Self::$variant),)* _ => None }
             }
-
-            #[allow(dead_code, reason = "not every word is read back")]
-            pub(crate) fn read(row: &Row, column: usize) -> Result<Self, BookError> {
-                let word = row.text(column)?;
-                Self::from_word(&word).ok_or_else(|| {
-                    BookError::damaged(format!(concat!("{:?} is no ", stringify!($name)), word))
-                })
-            }
         }
 
         impl std::fmt::Display for $name {
             fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
                 f.pad(self.word())
+            }
+        }
+    )*};
+}
+
+/// Those that are read from rows.
+macro_rules! in_rows {
+    ($($name:ident)*) => {$(
+        impl $name {
+            pub(crate) fn read(row: &Row, column: usize) -> Result<Self, BookError> {
+                let word = row.text(column)?;
+                Self::from_word(&word).ok_or_else(|| {
+                    BookError::damaged(format!(concat!("{:?} is no ", stringify!($name)), word))
+                })
             }
         }
     )*};
@@ -181,5 +191,14 @@ words! {
         Checked = "checked",
         /// Scanned, and it is not the unit's.
         Mismatched = "mismatched",
+    }
+}
+
+in_rows! { Purpose Role AuthorityOrigin DeclarationOrigin ChipState DeliveryOrigin DeliveryVerdict CredentialState UnitState AttemptResult Next RequestState AccountRole SignedInBy LabelEvent }
+
+impl Purpose {
+    /// Whether nothing of it may be sold.
+    pub const fn is_test(self) -> bool {
+        matches!(self, Self::Test)
     }
 }

@@ -73,7 +73,8 @@ pub fn grouped(code: &str) -> String {
 }
 
 /// A count with thin gaps between thousands.
-pub fn count(n: &i64) -> String {
+pub fn count(n: &impl Whole) -> String {
+    let n = n.whole();
     let digits = n.unsigned_abs().to_string();
     let mut out = String::new();
     for (at, c) in digits.chars().enumerate() {
@@ -82,7 +83,7 @@ pub fn count(n: &i64) -> String {
         }
         out.push(c);
     }
-    if *n < 0 { format!("\u{2212}{out}") } else { out }
+    if n < 0 { format!("\u{2212}{out}") } else { out }
 }
 
 /// A text of an answer; empty where it has none.
@@ -91,7 +92,8 @@ pub fn text<'a>(answer: &'a serde_json::Value, key: &str) -> &'a str {
 }
 
 /// A size as people say it.
-pub fn octets(octets: i64) -> String {
+pub fn octets(octets: &impl Whole) -> String {
+    let octets = octets.whole();
     #[expect(clippy::cast_precision_loss, reason = "a size in words")]
     let of = |unit: i64| octets as f64 / unit as f64;
     match octets {
@@ -135,6 +137,30 @@ pub fn seconds(ms: &i64) -> String {
     }
 }
 
+/// A whole number of any size, to be shown.
+pub trait Whole {
+    /// The number; the largest where it is larger.
+    fn whole(&self) -> i64;
+}
+
+impl Whole for i64 {
+    fn whole(&self) -> i64 {
+        *self
+    }
+}
+
+impl Whole for u64 {
+    fn whole(&self) -> i64 {
+        i64::try_from(*self).unwrap_or(i64::MAX)
+    }
+}
+
+impl<T: Whole> Whole for &T {
+    fn whole(&self) -> i64 {
+        (**self).whole()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     #[test]
@@ -142,9 +168,9 @@ mod tests {
         let hostile = "<script>alert(1)</script>\"'&";
         assert!(!super::state("unit", hostile).contains("<script"));
         assert!(!super::grouped(hostile).contains("<script"));
-        assert_eq!(super::count(&50_000), "50\u{202f}000");
-        assert_eq!(super::count(&-1), "\u{2212}1");
-        let said = [900, 2_048, 5 << 20, 7 << 30].map(super::octets);
+        assert_eq!(super::count(&50_000_i64), "50\u{202f}000");
+        assert_eq!(super::count(&-1_i64), "\u{2212}1");
+        let said = [900_i64, 2_048, 5 << 20, 7 << 30].map(|octets| super::octets(&octets));
         assert_eq!(said, ["900 bytes", "2 KiB", "5.0 MiB", "7.0 GiB"]);
     }
 

@@ -268,7 +268,7 @@ async fn purpose_is_chosen() {
         let got = house.ask(r.body(Body::from(typed)).unwrap()).await;
         assert_eq!(got.status(), StatusCode::SEE_OTHER, "{name}");
         let kept = works::product::show(&house.app.site, &name.replace('+', " ")).unwrap();
-        assert_eq!((kept.purpose, kept.vendor_name), (wanted, None), "{name}: never the site's name");
+        assert_eq!((kept.purpose.word(), kept.vendor_name), (wanted, None), "{name}: never the site's name");
     }
     for at in ["/products", "/authorities"] {
         let page = house.ask(request(&Method::GET, at).header("cookie", &cookie).body(Body::empty()).unwrap()).await;

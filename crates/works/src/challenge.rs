@@ -12,10 +12,10 @@ use standard::verdict::catalogue::chain::REVOKED;
 use standard::verdict::{Device, Finding, Severity, SignerKey, Verdict};
 
 use crate::authority;
+use crate::finding_view::FindingView;
 use crate::revocation::{Known, marked_revoked};
 use crate::site::Site;
 use crate::station::{Failure, Judge, judge_all, judge_by, prove};
-use crate::told::ToldFinding;
 use crate::trouble::Trouble;
 use crate::trust::{self, Set, SetVerdict};
 
@@ -37,7 +37,7 @@ pub struct Challenged {
     /// The exchange, in hex.
     pub exchange: Option<Value>,
     /// What was found.
-    pub findings: Vec<ToldFinding>,
+    pub findings: Vec<FindingView>,
     /// What each trust set says.
     pub trust_sets: Vec<SetVerdict>,
 }
@@ -178,7 +178,7 @@ fn exchange(
     if anchored && !refused && findings.iter().all(|f| f.severity != Severity::Error) {
         out.verdict = Verdict::Accepted.word();
     }
-    out.findings = findings.iter().map(|f| ToldFinding::of(part(f), f)).collect();
+    out.findings = findings.iter().map(|f| FindingView::of(part(f), f)).collect();
     out.exchange = Some(json!({
         "nonce": hex::encode(exchange.nonce), "challenge": hex::encode(exchange.challenge),
         "elements": hex::encode(&exchange.elements), "signature": hex::encode(exchange.signature),

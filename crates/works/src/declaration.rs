@@ -18,6 +18,7 @@ use standard::key::Signer;
 use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use standard::verdict::{Finding, Report, Severity, SignerKey, judge_declaration};
+use utoipa::ToSchema;
 
 use crate::authority::serial;
 use crate::head;
@@ -58,8 +59,8 @@ pub struct DeclarationView {
     pub name: String,
     /// `made` or `adopted`.
     pub origin: &'static str,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What it is for.
+    pub purpose: Purpose,
     /// Vendor ID.
     pub vendor_id: String,
     /// Product IDs.
@@ -87,7 +88,7 @@ impl DeclarationView {
         Self {
             name: facts.name.to_string(),
             origin: facts.origin.word(),
-            purpose: facts.purpose.word(),
+            purpose: facts.purpose,
             vendor_id: format!("{:04X}", facts.vendor_id),
             product_ids: facts.product_ids.iter().map(|p| format!("{p:04X}")).collect(),
             certification_type: facts.certification_type,
@@ -368,12 +369,13 @@ fn get(site: &Site, name: &str) -> Result<Declaration, Trouble> {
 }
 
 /// A declaration that was withdrawn.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = WithdrawnDeclaration)]
 pub struct Withdrawn {
     /// Its name, free again.
     pub withdrawn: String,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What it is for.
+    pub purpose: Purpose,
     /// The entry of the log that holds what it was.
     pub entry: i64,
 }
@@ -387,7 +389,7 @@ pub fn withdraw(site: &Site, name: &str, who: &Who) -> Result<Withdrawn, Trouble
     let known = get(site, name)?.facts.name;
     let done = site.book.withdraw_declaration(&known, &who.by())?;
     head::mark(site, who);
-    Ok(Withdrawn { withdrawn: known.to_string(), purpose: done.purpose.word(), entry: done.entry.0 })
+    Ok(Withdrawn { withdrawn: known.to_string(), purpose: done.purpose, entry: done.entry.0 })
 }
 
 /// The certificate of whoever signed a declaration, where it is kept.

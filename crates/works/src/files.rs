@@ -1,7 +1,7 @@
 //! Files that appear whole or not at all, several of them together.
 
 use std::fs::{self, Permissions};
-use std::io::{self, Read as _, Write};
+use std::io::{self, BufWriter, Read as _, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -212,6 +212,28 @@ impl Pending {
         }
         let mut file = beside(path, readers).map_err(failed)?;
         file.write_all(octets).and_then(|()| file.as_file().sync_all()).map_err(failed)?;
+        self.0.push((path.to_owned(), Written::Beside(file)));
+        Ok(())
+    }
+
+    /// The same for a file whose octets are made as they are written: many of them need not be in memory at once.
+    ///
+    /// # Errors
+    ///
+    /// [`WriteError`]; dropping `self` leaves nothing behind.
+    pub fn add_by(
+        &mut self,
+        path: &Path,
+        readers: Readers,
+        make: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+    ) -> Result<(), WriteError> {
+        spare(path)?;
+        let failed = |source| WriteError::File { path: path.to_owned(), source };
+        let mut file = beside(path, readers).map_err(failed)?;
+        let mut out = BufWriter::new(&mut file);
+        make(&mut out).and_then(|()| out.flush()).map_err(failed)?;
+        drop(out);
+        file.as_file().sync_all().map_err(failed)?;
         self.0.push((path.to_owned(), Written::Beside(file)));
         Ok(())
     }

@@ -5,11 +5,10 @@ use book::ids::Sequence;
 use book::log::tree::check_inclusion;
 use print::chart::many;
 use serde::Serialize;
-use serde_json::{Value, json};
+use serde_json::Value;
 
-use crate::course::Course;
 use crate::floor::local;
-use crate::site::{Site, Who};
+use crate::site::Site;
 use crate::trouble::Trouble;
 
 /// An entry as it is told.
@@ -104,20 +103,4 @@ pub fn place(site: &Site, sequence: i64) -> Result<Option<Place>, Trouble> {
         fits: check_inclusion(found.entry.leaf.as_bytes(), index, found.size, &found.root, &found.path),
         path: found.path.iter().map(hex::encode).collect(),
     }))
-}
-
-/// Recomputes the log and holds every row against it, and each signed head against
-/// the site's own key, as `touchmark book verify` does; that it was done is an entry.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
-pub fn verify(site: &Site, who: &Who, course: &Course) -> Result<Value, Trouble> {
-    let done = crate::keeping::verify(site, &[], course)?;
-    let intact = done.is_intact();
-    site.book.note("book.verify", &Subject::Site, &json!({ "intact": intact }), &who.by())?;
-    let mut value = serde_json::to_value(&done)
-        .map_err(|e| Trouble::surroundings(format!("the answer can't be written: {e}"), "Report this."))?;
-    value["intact"] = intact.into();
-    Ok(value)
 }

@@ -23,6 +23,7 @@ pub mod evidence;
 pub mod examine;
 pub mod explain;
 pub mod files;
+pub mod finding_view;
 pub mod findings;
 pub mod fit;
 pub mod floor;
@@ -57,12 +58,15 @@ pub mod site;
 pub mod specimen;
 mod station;
 pub mod statistics;
-pub mod told;
 pub mod trouble;
 pub mod trust;
 pub mod unit;
 pub mod verifier;
 pub mod watch;
+/// Words of the book that answers carry.
+pub mod words {
+    pub use book::{AttemptResult, ChipState, CredentialState, DeliveryOrigin, Next, Purpose, Role, UnitState};
+}
 
 pub use advice::{Advise, Kind, Said, quoted};
 pub use files::{WriteError, put};

@@ -11,6 +11,7 @@ use serde_json::Value;
 use standard::factory_record::{self, Field};
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Flow, Reach};
+use utoipa::ToSchema;
 
 use crate::advice::quoted;
 use crate::provision;
@@ -126,16 +127,18 @@ fn yes() -> bool {
 }
 
 /// An object beside what the standard asks: a trust anchor, an access key, a settings blob.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct FurtherObject {
     /// Its name in the chip.
     pub name: String,
     /// A file with the octets for all units, from the site's directory.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>)]
     pub file: Option<PathBuf>,
     /// A directory with one file a unit, named by serial number or chip id.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>)]
     pub per_unit: Option<PathBuf>,
 }
 
@@ -180,12 +183,12 @@ impl Kept {
 }
 
 /// A product as it is told.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub struct ProductView {
     /// Its name.
     pub name: String,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What it is for.
+    pub purpose: Purpose,
     /// Vendor ID.
     pub vendor_id: String,
     /// Product ID.
@@ -608,7 +611,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
     let declaration = crate::declaration::for_product(site, facts.vendor_id, facts.product_id, facts.purpose)?;
     Ok(ProductView {
         name: facts.name.to_string(),
-        purpose: facts.purpose.word(),
+        purpose: facts.purpose,
         vendor_id: format!("{:04X}", facts.vendor_id),
         product_id: format!("{:04X}", facts.product_id),
         device_type: facts.device_type,

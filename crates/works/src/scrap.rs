@@ -3,31 +3,32 @@
 //! A unit's chip goes with its unit, by [`crate::unit::scrap`].
 
 use book::ids::ChipId;
-use book::{ChipState, ChipStory};
+use book::{ChipState, ChipStory, CredentialState};
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 use crate::unit;
 
 /// What became of a chip's credential.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub struct SpentCredential {
     /// Its serial number, hex.
     pub serial: String,
-    /// `spent`, or `revoked` where it was revoked before.
-    pub state: &'static str,
+    /// Spent; or revoked, where it was revoked before.
+    pub state: CredentialState,
 }
 
 /// A chip that was scrapped.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub struct ScrappedChip {
     /// The chip.
     pub chip_id: String,
     /// Its reel.
     pub reel: String,
-    /// `scrapped`.
-    pub state: &'static str,
+    /// Scrapped.
+    pub state: ChipState,
     /// Why, as it was first said.
     pub reason: Option<String>,
     /// Its credential, which no unit gets now; none where no delivery brought one.
@@ -107,12 +108,12 @@ fn view(story: &ChipStory) -> ScrappedChip {
     ScrappedChip {
         chip_id: story.chip.chip_id.to_string(),
         reel: story.reel.facts.reel.to_string(),
-        state: story.chip.state.word(),
+        state: story.chip.state,
         reason: story.chip.reason.clone(),
         credential: story
             .credential
             .as_ref()
-            .map(|c| SpentCredential { serial: hex::encode(&c.serial), state: c.state.word() }),
+            .map(|c| SpentCredential { serial: hex::encode(&c.serial), state: c.state }),
         already: false,
     }
 }

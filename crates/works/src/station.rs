@@ -24,6 +24,7 @@ use time::OffsetDateTime;
 
 use crate::revocation::{self, Known};
 use crate::trust::{Set, SetVerdict};
+use crate::unit::ProofReport;
 
 /// What goes into a chip, in the order in which it is written.
 pub(crate) struct Load {
@@ -217,7 +218,7 @@ pub(crate) fn work(
     let chip = held.as_mut();
     let (dac, pai) = (read_object(load, ObjectName::DAC, &load.dac), read_object(load, ObjectName::PAI, &load.pai));
     let exchange = clock.step("prove", chip, |chip| prove_twice(chip, &load.declaration))?;
-    let findings = clock.step("judge", chip, |_| verdict(&dac, &pai, load, &exchange, judge))?;
+    let report = clock.step("judge", chip, |_| verdict(&dac, &pai, load, &exchange, judge))?;
     if load.lock && clock.step("lock", chip, |chip| lock(chip, id))? {
         held = clock.again(held, open)?;
         clock.step(CHECK_THE_LOCK, held.as_mut(), |chip| is_locked(chip, id))?;
@@ -231,7 +232,7 @@ pub(crate) fn work(
         pai,
         declaration: Some(load.declaration.der().to_vec()),
         objects: read,
-        report: json!({ "verdict": "accepted", "findings": findings }),
+        report: json!(report),
         at: now,
     })
 }
@@ -541,13 +542,7 @@ pub(crate) fn judge_all(
     (report.into_findings(), judged.anchored)
 }
 
-fn verdict(
-    dac: &[u8],
-    pai: &[u8],
-    load: &Load,
-    exchange: &Exchange,
-    judge: &Judge,
-) -> Result<Vec<serde_json::Value>, Failure> {
+fn verdict(dac: &[u8], pai: &[u8], load: &Load, exchange: &Exchange, judge: &Judge) -> Result<ProofReport, Failure> {
     let unreadable = |what: &str| {
         Failure::new("unreadable", format!("the {what} can't be read"), "Stop and call the engineer.", Next::Rework)
     };
@@ -567,10 +562,7 @@ fn verdict(
                 ));
             }
         }
-        return Ok(findings
-            .iter()
-            .map(|f| json!({ "rule": f.rule.name, "severity": f.severity.word(), "found": f.found }))
-            .collect());
+        return Ok(ProofReport::accepted(&findings));
     }
     let rules: Vec<&str> = errors.iter().map(|f| f.rule.name).collect();
     if rules == ["exchange.signature"] {

@@ -21,9 +21,9 @@ use standard::verdict::{Finding, Severity, SignerKey, rule};
 use crate::course::Course;
 use crate::examine::report::Examination;
 use crate::examine::{Examine, examine_with_signers};
+use crate::finding_view::FindingView;
 use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::told::ToldFinding;
 use crate::trouble::Trouble;
 use crate::{authority, declaration};
 
@@ -91,19 +91,19 @@ pub struct SetVerdict {
     /// Whether it must take the subject: it was named, or the product names it.
     pub must_please: bool,
     /// Why it is rejected.
-    pub because: Vec<ToldFinding>,
+    pub because: Vec<FindingView>,
 }
 
 impl SetVerdict {
     /// A verdict on what was found of `subject`.
     pub(crate) fn on(set: &Set, subject: &str, findings: &[Finding], anchored: bool) -> Self {
-        let mut because: Vec<ToldFinding> =
-            findings.iter().filter(|f| f.severity == Severity::Error).map(|f| ToldFinding::of(subject, f)).collect();
+        let mut because: Vec<FindingView> =
+            findings.iter().filter(|f| f.severity == Severity::Error).map(|f| FindingView::of(subject, f)).collect();
         if because.is_empty()
             && !anchored
             && let Some(rule) = rule("chain.anchor")
         {
-            because.push(ToldFinding::of(subject, &Finding::new(rule, "no chain that ends at a PAA of the set")));
+            because.push(FindingView::of(subject, &Finding::new(rule, "no chain that ends at a PAA of the set")));
         }
         let verdict = if because.is_empty() { "accepted" } else { "rejected" };
         Self { trust_set: set.name.clone(), verdict, must_please: true, because }
@@ -115,8 +115,8 @@ impl SetVerdict {
     }
 
     /// Names of the rules that it breaks, each once.
-    pub fn rules(&self) -> Vec<&'static str> {
-        let mut rules: Vec<_> = self.because.iter().map(|f| f.rule).collect();
+    pub fn rules(&self) -> Vec<&str> {
+        let mut rules: Vec<_> = self.because.iter().map(|f| &*f.rule).collect();
         rules.dedup();
         rules
     }
@@ -473,16 +473,16 @@ pub fn examine_against(
 }
 
 fn on_examination(set: &Set, examined: &Examination) -> SetVerdict {
-    let mut because: Vec<ToldFinding> = examined
+    let mut because: Vec<FindingView> = examined
         .findings()
         .filter(|(_, f)| f.severity == Severity::Error)
-        .map(|(subject, f)| ToldFinding::of(subject.name.clone(), f))
+        .map(|(subject, f)| FindingView::of(subject.name.clone(), f))
         .collect();
     for subject in &examined.subjects {
         let mut insisted = |name: &str, found: String, required: String| {
             if let Some(rule) = rule(name) {
                 let finding = Finding::new(rule, found).weighing(Severity::Error).requiring(required);
-                because.push(ToldFinding::of(subject.name.clone(), &finding));
+                because.push(FindingView::of(subject.name.clone(), &finding));
             }
         };
         if !set.test_identities

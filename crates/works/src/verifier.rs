@@ -12,8 +12,8 @@ use standard::verdict::{Rule, Verdict};
 use zeroize::Zeroizing;
 
 use crate::advice::{Advise, Kind};
+use crate::finding_view::FindingView;
 use crate::randomness;
-use crate::told::ToldFinding;
 
 /// Why there is no verifier.
 #[derive(Debug, thiserror::Error)]
@@ -116,7 +116,7 @@ pub struct CheckedVerifier {
     /// `accepted` or `rejected`.
     pub verdict: &'static str,
     /// Every broken rule.
-    pub findings: Vec<ToldFinding>,
+    pub findings: Vec<FindingView>,
 }
 
 /// Checks a verifier, in hex or base 64, against what it is said to come from.
@@ -146,7 +146,7 @@ pub fn check(
     let findings = judge(*passcode, &salt, iterations, &octets);
     Ok(CheckedVerifier {
         verdict: Verdict::on(&findings).word(),
-        findings: findings.iter().map(|finding| ToldFinding::of("verifier", finding)).collect(),
+        findings: findings.iter().map(|finding| FindingView::of("verifier", finding)).collect(),
     })
 }
 

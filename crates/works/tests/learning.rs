@@ -140,7 +140,7 @@ impl Place {
         }
         let received =
             delivery::receive(&place.site, &delivered, "R1", false, None, &place.who, &Course::new()).unwrap();
-        assert_eq!(received.verdict, "accepted", "{}", received.json());
+        assert_eq!(received.verdict.word(), "accepted", "{received:?}");
         place
     }
 
@@ -219,7 +219,7 @@ fn a_pai_revoked_while_a_station_runs_stops_the_next_unit() {
         }
     });
     let done = done.unwrap();
-    let told: Vec<_> = done.units.iter().map(|u| (u.result, u.cause.as_deref())).collect();
+    let told: Vec<_> = done.units.iter().map(|u| (u.result.word(), u.cause.as_deref())).collect();
     assert_eq!(told, [("passed", None), ("failed", Some("revoked")), ("failed", Some("revoked"))]);
     let detail = done.units[1].detail.clone().unwrap();
     assert!(detail.contains("PAI") && detail.contains("nothing was written"), "{detail}");
@@ -240,7 +240,7 @@ fn a_dac_revoked_while_a_station_runs_is_not_begun() {
         }
     });
     let done = done.unwrap();
-    let told: Vec<_> = done.units.iter().map(|u| (u.result, u.cause.as_deref(), u.attempts)).collect();
+    let told: Vec<_> = done.units.iter().map(|u| (u.result.word(), u.cause.as_deref(), u.attempts)).collect();
     assert_eq!(told, [("passed", None, 1), ("failed", Some("credential-revoked"), 0), ("passed", None, 1)]);
     assert!(place.is_empty(1));
     assert_eq!(place.site.book.open_attempts().unwrap(), [], "no unit was begun for it");
@@ -263,22 +263,22 @@ fn an_adopted_list_revokes_here_too() {
         }
     });
     let done = done.unwrap();
-    let told: Vec<_> = done.units.iter().map(|u| (u.result, u.cause.as_deref())).collect();
+    let told: Vec<_> = done.units.iter().map(|u| (u.result.word(), u.cause.as_deref())).collect();
     assert_eq!(told, [("passed", None), ("failed", Some("credential-revoked")), ("passed", None)]);
     assert!(place.is_empty(1));
     let again = place.adopt(&first);
     assert_eq!((again.verdict, again.revoked_now), ("already-kept", 0), "nothing twice");
     let shown = unit::show(&place.site, "TV-1", None, &place.who).unwrap();
-    assert_eq!((&shown["state"], &shown["credential"]["state"]), (&"passed".into(), &"revoked".into()));
-    assert_eq!(shown["credential"]["reason"], "keyCompromise, by list 01 of Desk PAI");
-    let entries = shown["entries"].as_array().unwrap();
-    assert_eq!(entries.last().unwrap()["act"], "credential.revoke", "its story tells of it");
+    let credential = shown.credential.unwrap();
+    assert_eq!((shown.state.word(), credential.state.word()), ("passed", "revoked"));
+    assert_eq!(credential.reason.as_deref(), Some("keyCompromise, by list 01 of Desk PAI"));
+    assert_eq!(shown.entries.last().unwrap().act, "credential.revoke", "its story tells of it");
     let account = place.site.book.reconcile(None).unwrap();
     assert_eq!((account.credentials.revoked, account.credentials.installed, account.credentials.available), (2, 1, 0));
     let question = works::impact::Wanted { reel: Some("R1"), ..Default::default() };
     let mut states = Vec::new();
     works::impact::impact(&place.site, &question, &mut |u| {
-        states.push((u.unit, u.credential_state));
+        states.push((u.unit, u.credential_state.word()));
         Ok(())
     })
     .unwrap();
@@ -332,7 +332,11 @@ fn a_set_that_trusts_one_of_two_houses_refuses_the_other_s_unit() {
     trust::put(&place.site, "Shops", &set, &place.who).unwrap();
     trust::name_for_product(&place.site, "Tern Vent", &["Shops".to_owned()], &place.who).unwrap();
     let done = place.run(&mut |_| {}).unwrap();
-    let told: Vec<_> = done.units.iter().map(|u| (u.result, u.cause.as_deref(), u.next)).collect();
+    let told: Vec<_> = done
+        .units
+        .iter()
+        .map(|u| (u.result.word(), u.cause.as_deref(), u.next.map(works::words::Next::word)))
+        .collect();
     assert_eq!(told, [("passed", None, None), ("failed", Some("trust-set"), Some("rework")), ("passed", None, None)]);
     let detail = done.units[1].detail.clone().unwrap();
     assert!(detail.contains("Shops") && detail.contains("chain."), "{detail}");

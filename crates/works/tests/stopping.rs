@@ -68,7 +68,7 @@ fn what_is_stopped_before_it_begins_stores_nothing() {
     is_cancelled(place.reel(&stopped()));
     assert!(place.site.book.reels().unwrap().is_empty());
     assert_eq!(entries(), before);
-    assert_eq!(place.reel(&Course::new()).unwrap().chips, 400);
+    assert_eq!(place.reel(&Course::new()).unwrap().chips.received, 400);
 
     let before = entries();
     is_cancelled(place.delivery(&stopped()));
@@ -170,19 +170,19 @@ fn a_manifest_is_read_alike_in_every_form() {
     let last = rows.len() - 1;
     let stolen = text.replace(&key(rows[last]), &key(rows[3]));
     let told = receive("stolen.csv", stolen.as_bytes(), "S");
-    assert_eq!(told.verdict, "refused");
-    let said: Vec<_> = told.findings.iter().map(|f| (f.finding.rule.name, f.subject.clone())).collect();
+    assert_eq!(told.verdict.word(), "refused");
+    let said: Vec<_> = told.findings.iter().map(|f| (&*f.finding.rule, f.finding.subject.clone())).collect();
     assert_eq!(said, [("reel.duplicate-key", format!("line {}", last + 1))]);
     assert!(told.findings[0].finding.found.contains("on line 4"), "{}", told.findings[0].finding.found);
     let told = receive("twice.csv", text.replace(&id(rows[last]), &id(rows[3])).as_bytes(), "T");
-    assert_eq!(told.findings[0].finding.rule.name, "reel.duplicate-chip");
+    assert_eq!(told.findings[0].finding.rule, "reel.duplicate-chip");
     let told = receive("half.csv", &text.as_bytes()[..text.len() - 70], "H");
-    assert_eq!((told.verdict, told.findings.len()), ("refused", 1));
+    assert_eq!((told.verdict.word(), told.findings.len()), ("refused", 1));
     assert!(place.site.book.reels().unwrap().is_empty(), "nothing of a refused one");
 
     // A byte order mark, a line for the delimiter, line ends of another system.
     let spread = format!("\u{FEFF}sep=,\r\n{}", text.replace('\n', "\r\n"));
-    assert_eq!(receive("spread.csv", spread.as_bytes(), "A").chips, 400);
+    assert_eq!(receive("spread.csv", spread.as_bytes(), "A").chips.received, 400);
     let chips = |reel: &str| {
         let page = place.site.book.chips(&ReelId::new(reel).unwrap(), 0, 1000).unwrap();
         page.items.into_iter().map(|c| (c.position, c.chip_id, c.public_key)).collect::<Vec<_>>()
@@ -192,8 +192,8 @@ fn a_manifest_is_read_alike_in_every_form() {
     // On another reel they are known, and told with their lines.
     let told = receive("again.csv", text.as_bytes(), "B");
     let [one] = told.findings.as_slice() else { panic!("{:?}", told.findings) };
-    assert_eq!((told.verdict, one.count), ("refused", 400));
-    assert_eq!(one.subject, "line 2, line 3, line 4, line 5, line 6 and 395 more");
+    assert_eq!((told.verdict.word(), one.count), ("refused", 400));
+    assert_eq!(one.finding.subject, "line 2, line 3, line 4, line 5, line 6 and 395 more");
 
     // The same in UTF-16, which is read as a whole, at a site of its own.
     let other = self::place();

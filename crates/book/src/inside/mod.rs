@@ -243,7 +243,7 @@ fn found_from_either_end(engine: &Engine<'_>) {
     for n in 0..3 {
         site.provision(n, "S1");
     }
-    let touch = |name: &str| Touch { authority: AuthorityName::new(name).ok(), ..Touch::default() };
+    let touch = |name: &str| Touch { authorities: AuthorityName::new(name).into_iter().collect(), ..Touch::default() };
     let (pai, paa, other) = (crate::support::pai().name, crate::support::paa().name, "Nobody's PAI");
     for (name, units) in [(pai.as_str(), 3), (paa.as_str(), 3), (other, 0)] {
         let [by_unit, by_credential] =

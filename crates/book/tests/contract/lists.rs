@@ -311,7 +311,7 @@ pub fn what_is_touched(engine: &Engine<'_>) {
     }
     let all = Touch::default();
     assert_eq!(touched(&all).len(), 7);
-    assert_eq!(touched(&Touch { authority: Some(paa().name), ..all.clone() }).len(), 7);
+    assert_eq!(touched(&Touch { authorities: vec![paa().name], ..all.clone() }).len(), 7);
     assert_eq!(touched(&Touch { delivery: Some(delivery("D-2", "REEL-B").delivery), ..all.clone() }).len(), 2);
     assert_eq!(touched(&Touch { chips: Some((chip(1).chip_id, chip(3).chip_id)), ..all.clone() }).len(), 3);
     let s2 = Touch { station: on("S2", 0).station, ..all.clone() };
@@ -321,7 +321,7 @@ pub fn what_is_touched(engine: &Engine<'_>) {
     assert_eq!(touched(&Touch { from: Some(at(501)), ..all.clone() }), Vec::<String>::new());
     assert_eq!(touched(&Touch { state: Some(UnitState::Open), ..all.clone() }), ["TV-000009"]);
     let nobody = book::ids::AuthorityName::new("Nobody").expect("a name");
-    assert!(touched(&Touch { authority: Some(nobody), ..all.clone() }).is_empty());
+    assert!(touched(&Touch { authorities: vec![nobody], ..all.clone() }).is_empty());
     let other = Touch { issuer_key_id: Some(vec![9; 20]), credential: Some(credential(1).serial), ..all.clone() };
     assert!(touched(&other).is_empty(), "another issuer's serial");
     // A reader that stops has its error back.

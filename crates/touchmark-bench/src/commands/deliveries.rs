@@ -68,9 +68,9 @@ fn worker(work: &[String]) -> Result<Measured, Failed> {
             let zip = folder.join("delivery.zip");
             let received = delivery::receive(&site, &zip, REEL, false, None, &who, &course)?;
             match received.verdict {
-                "accepted" => Ok(received.certificates.accepted),
+                delivery::ReceivedVerdict::Accepted => Ok(received.certificates.accepted),
                 other => {
-                    let found = received.findings.first().map(|f| (f.finding.rule.name, f.finding.found.clone()));
+                    let found = received.findings.first().map(|f| (f.finding.rule.clone(), f.finding.found.clone()));
                     Err(format!("{other}: {found:?}").into())
                 }
             }

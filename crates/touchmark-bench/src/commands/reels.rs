@@ -40,9 +40,9 @@ fn worker(folder: &Path) -> Result<Measured, Failed> {
     let manifest = folder.join("manifest.csv");
     let (received, seconds) = timed(|| Ok(reel::receive(&site, &manifest, REEL, PRODUCT, &map, &who, &course)?))?;
     match received.verdict {
-        "accepted" => told(seconds),
+        reel::ManifestVerdict::Accepted => told(seconds),
         other => {
-            let found = received.findings.first().map(|f| (f.finding.rule.name, f.finding.found.clone()));
+            let found = received.findings.first().map(|f| (f.finding.rule.clone(), f.finding.found.clone()));
             Err(format!("{other}: {found:?}").into())
         }
     }

@@ -292,5 +292,5 @@ fn words(w: &mut dyn Write, a: &AuthorityView) -> io::Result<()> {
     if let Some(key) = &a.key {
         writeln!(w, "  key             {key}")?;
     }
-    writeln!(w, "  for             {}", if a.purpose == "test" { "TEST" } else { "production" })
+    writeln!(w, "  for             {}", if a.purpose.is_test() { "TEST" } else { "production" })
 }

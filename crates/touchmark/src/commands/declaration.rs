@@ -8,7 +8,7 @@ use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use works::declaration::{self, DeclarationView, Make};
-use works::told::ToldFinding;
+use works::finding_view::FindingView;
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
@@ -114,7 +114,7 @@ pub fn run(command: DeclarationCommand, place: &Place, output: &mut Output) -> R
             let adopted = declaration::adopt(&site, &args.file, &args.signer, args.name.as_deref(), &who)?;
             // The file's name, as `examine` calls it.
             let subject = args.file.file_name().unwrap_or(args.file.as_os_str()).to_string_lossy();
-            let findings: Vec<_> = adopted.findings.iter().map(|f| ToldFinding::of(subject.clone(), f)).collect();
+            let findings: Vec<_> = adopted.findings.iter().map(|f| FindingView::of(subject.clone(), f)).collect();
             let verdict = if adopted.declaration.is_some() { "accepted" } else { "rejected" };
             output.show(
                 &json!({

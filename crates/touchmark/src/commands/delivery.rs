@@ -4,12 +4,12 @@ use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
-use serde_json::{Value, json};
+use serde_json::json;
 use standard::name::printable;
-use standard::verdict::Severity;
 use works::delivery::complaint::{self, Complaint};
 use works::delivery::inspect::Checked;
-use works::delivery::{self, Counts, Received, Withdrawn};
+use works::delivery::{self, Counts, Received, ReceivedVerdict, Withdrawn};
+use works::finding_view::{InspectionFinding, Severity};
 use works::quoted;
 use zeroize::Zeroizing;
 
@@ -91,7 +91,7 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
                 })
             };
             let mut done = receive(password.as_ref())?;
-            let locked = done.findings.iter().any(|f| f.finding.rule.name == "delivery.password");
+            let locked = done.findings.iter().any(|f| f.finding.rule == "delivery.password");
             if locked && password.is_none() && io::stdin().is_terminal() {
                 let typed =
                     rpassword::prompt_password("Password of the archive: ").map(Zeroizing::new).map_err(|e| {
@@ -104,7 +104,7 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             }
             let verbose = output.is_verbose();
             let written = write_for_authority(&done.complaint(), args.for_authority.as_deref())?;
-            output.show(&done.json(), |w| {
+            output.show(&done, |w| {
                 words(w, &done, verbose)?;
                 written.iter().try_for_each(|written| writeln!(w, "{written}"))
             })?;
@@ -157,8 +157,7 @@ pub fn run(command: DeliveryCommand, place: &Place, output: &mut Output) -> Resu
             output.show(&d, |w| {
                 writeln!(w, "{}  reel {}  {}  {}", d.delivery, d.reel, d.verdict, counts(&d.certificates))?;
                 writeln!(w, "  from {} on {}", d.source, d.received)?;
-                let report = d.report.as_ref().and_then(|r| r["findings"].as_array());
-                report.into_iter().flatten().try_for_each(|f| finding(w, f))?;
+                d.report.iter().flat_map(|report| &report.findings).try_for_each(|f| finding(w, f))?;
                 written.iter().try_for_each(|written| writeln!(w, "{written}"))
             })?;
             Ok(Exit::Done)
@@ -201,16 +200,16 @@ fn certificates(count: usize) -> String {
     format!("{count} {}", if count == 1 { "certificate" } else { "certificates" })
 }
 
-/// A finding as inspections give it in JSON.
-fn finding(w: &mut dyn Write, f: &Value) -> io::Result<()> {
-    let text = |key: &str| f[key].as_str().map(printable).unwrap_or_default();
-    let count = f["count"].as_u64().filter(|count| *count > 1).map(|n| format!(" ({n} times)")).unwrap_or_default();
-    writeln!(w, "{} {}{count}", text("severity"), text("rule"))?;
-    let chip = f["chip_id"].as_str().map(|c| format!(", chip {c}")).unwrap_or_default();
-    writeln!(w, "  on        {}{chip}", text("subject"))?;
-    writeln!(w, "  required  {}", text("required"))?;
-    writeln!(w, "  found     {}", text("found"))?;
-    writeln!(w, "  next      {}", text("advice"))
+/// A finding of an inspection.
+fn finding(w: &mut dyn Write, f: &InspectionFinding) -> io::Result<()> {
+    let InspectionFinding { finding, chip_id, count } = f;
+    let times = if *count > 1 { format!(" ({count} times)") } else { String::new() };
+    writeln!(w, "{} {}{times}", finding.severity, finding.rule)?;
+    let chip = chip_id.as_deref().map(|chip| format!(", chip {}", printable(chip))).unwrap_or_default();
+    writeln!(w, "  on        {}{chip}", printable(&finding.subject))?;
+    writeln!(w, "  required  {}", printable(&finding.required))?;
+    writeln!(w, "  found     {}", printable(&finding.found))?;
+    writeln!(w, "  next      {}", printable(&finding.advice))
 }
 
 /// What comes next once chips have certificates.
@@ -220,31 +219,32 @@ fn provision(reel: &str) -> String {
 
 /// How many chips of the reel have a certificate now, and which have none.
 fn reel_words(w: &mut dyn Write, done: &Received) -> io::Result<()> {
-    if !done.spent.is_empty() {
+    if !done.chips.spent.is_empty() {
         writeln!(
             w,
             "{} came for chips that had been scrapped: kept, and counted as spent: {}",
-            certificates(done.spent.len()),
-            done.spent.join(", ")
+            certificates(done.chips.spent.len()),
+            done.chips.spent.join(", ")
         )?;
     }
-    match done.without.len() {
-        0 => writeln!(w, "Reel {}: each of its {} chips that is used has a certificate.", done.reel, done.on_reel),
+    match done.chips.without.len() {
+        0 => {
+            writeln!(w, "Reel {}: each of its {} chips that is used has a certificate.", done.reel, done.chips.on_reel)
+        }
         count => writeln!(
             w,
             "Reel {}: {count} of its {} chips {} without a certificate: {}",
             done.reel,
-            done.on_reel,
+            done.chips.on_reel,
             if count == 1 { "is" } else { "are" },
-            done.without.join(", ")
+            done.chips.without.join(", ")
         ),
     }
 }
 
 fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
-    let all = done.json();
-    let shown = |f: &&Value| verbose || f["severity"] != Severity::Note.word();
-    all["findings"].as_array().into_iter().flatten().filter(shown).try_for_each(|f| finding(w, f))?;
+    let shown = |f: &&InspectionFinding| verbose || f.finding.severity != Severity::Note;
+    done.findings.iter().filter(shown).try_for_each(|f| finding(w, f))?;
     if let Some(checked) = &done.checksums {
         let Checked { lists, listed, matching, unlisted } = checked;
         let lists = if let [one] = lists.as_slice() { printable(one) } else { format!("{} lists", lists.len()) };
@@ -253,29 +253,30 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
     let c = done.certificates;
     let id = done.delivery.as_deref().unwrap_or("?");
     match done.verdict {
-        "accepted" => {
+        ReceivedVerdict::Accepted => {
             writeln!(w, "Accepted: {}, as delivery {id}", certificates(c.accepted))?;
             reel_words(w, done)
         }
-        "accepted-in-part" => {
+        ReceivedVerdict::AcceptedInPart => {
             writeln!(w, "Accepted in part: {} good, {} faulty, {} missing", c.good, c.faulty, c.missing)?;
             writeln!(w, "Stored {}, as delivery {id}", certificates(c.accepted))?;
             reel_words(w, done)
         }
-        "already-received" => {
+        ReceivedVerdict::AlreadyReceived => {
             writeln!(w, "This delivery was already received as {id}: nothing was added.")?;
             reel_words(w, done)
         }
-        _ => {
+        ReceivedVerdict::Refused => {
             writeln!(w, "Refused: {} good, {} faulty, {} missing. Nothing was stored.", c.good, c.faulty, c.missing)?;
             let good = c.good - c.already;
             // The chip of a faulty certificate has one that came, and none that it can use.
-            if done.has_good_part() && !done.without.is_empty() {
-                let (chip, left) = (if done.without.len() == 1 { "chip" } else { "chips" }, done.without.join(", "));
+            if done.has_good_part() && !done.chips.without.is_empty() {
+                let (chip, left) =
+                    (if done.chips.without.len() == 1 { "chip" } else { "chips" }, done.chips.without.join(", "));
                 writeln!(
                     w,
                     "Without the faulty and the missing, {} {chip} would have none: {left}",
-                    done.without.len()
+                    done.chips.without.len()
                 )?;
             }
             if done.is_misplaced() && done.has_good_part() {

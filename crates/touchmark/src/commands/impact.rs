@@ -136,7 +136,7 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
     })?;
     output.show(&done, |w| {
         for unit in &shown {
-            let test = if unit.purpose == "test" { "  TEST" } else { "" };
+            let test = if unit.purpose.is_test() { "  TEST" } else { "" };
             let revoked = if unit.revoked { "  REVOKED" } else { "" };
             writeln!(
                 w,

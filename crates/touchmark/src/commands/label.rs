@@ -7,7 +7,7 @@ use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
 use time::OffsetDateTime;
 use works::chosen::Which;
-use works::label::{self, Checked, Defaults, Format, Job, Printed, Units, UnitsError, typed};
+use works::label::{self, Checked, Defaults, Format, Job, LabelCause, Printed, ReadAs, Units, UnitsError, typed};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};
@@ -349,9 +349,9 @@ fn check(args: Check, place: &Place, output: &mut Output) -> Result<Exit, Failur
 
 fn verdict(checked: &Checked) -> String {
     let read_as = match checked.read_as {
-        _ if checked.cause == Some("other-text") => "text",
-        Some("qr") => "QR code",
-        Some("manual") => "manual code",
+        _ if checked.cause == Some(LabelCause::OtherText) => "text",
+        Some(ReadAs::Qr) => "QR code",
+        Some(ReadAs::Manual) => "manual code",
         _ => "text",
     };
     if checked.is_match() {
@@ -364,7 +364,9 @@ fn verdict(checked: &Checked) -> String {
         return text;
     }
     let mut text = match checked.cause {
-        Some("carton") => format!("mismatch: this is the symbol of a carton that contains unit {}", checked.unit),
+        Some(LabelCause::Carton) => {
+            format!("mismatch: this is the symbol of a carton that contains unit {}", checked.unit)
+        }
         _ => format!("mismatch: this {read_as} does not belong to unit {}", checked.unit),
     };
     if let Some(other) = &checked.belongs_to {

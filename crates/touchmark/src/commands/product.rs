@@ -180,7 +180,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
             output.warn(&p.warnings);
             let declared = product::declared(&site, &p.vendor_id)?;
             output.show(&p, |w| {
-                let kind = if p.purpose == "test" { "TEST product, do not sell" } else { "production product" };
+                let kind = if p.purpose.is_test() { "TEST product, do not sell" } else { "production product" };
                 writeln!(w, "Added {} {} {}: {kind}", p.name, p.vendor_id, p.product_id)?;
                 match &p.declaration {
                     Some(name) => writeln!(w, "  declaration  {name}"),
@@ -229,7 +229,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
             let list = product::list(&site)?;
             output.show(&json!({ "products": list }), |w| {
                 for p in &list {
-                    let test = if p.purpose == "test" { "  TEST" } else { "" };
+                    let test = if p.purpose.is_test() { "  TEST" } else { "" };
                     writeln!(w, "{}  {} {}{test}", p.name, p.vendor_id, p.product_id)?;
                 }
                 if list.is_empty() { writeln!(w, "No products yet.") } else { Ok(()) }
@@ -264,9 +264,9 @@ fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {
             (None, dir) => format!("{} from {}/", o.name, dir.as_deref().unwrap_or(Path::new(".")).display()),
         })
         .collect();
-    writeln!(w, "{}  {} {}{}", p.name, p.vendor_id, p.product_id, if p.purpose == "test" { "  TEST" } else { "" })?;
+    writeln!(w, "{}  {} {}{}", p.name, p.vendor_id, p.product_id, if p.purpose.is_test() { "  TEST" } else { "" })?;
     let rows = [
-        ("purpose", p.purpose.to_owned()),
+        ("purpose", p.purpose.to_string()),
         ("vendor name", p.vendor_name.clone().unwrap_or_else(|| "none".into())),
         ("product name", p.product_name.clone()),
         ("device type", format!("0x{:04X}", p.device_type)),

@@ -9,7 +9,11 @@ use clap::Args;
 use serde::Serialize;
 use serde_json::{Value as Json, json};
 use works::chips::ChipId;
-use works::provision::{Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed, provision, scans};
+use works::finding_view::Severity;
+use works::provision::{
+    ChipResult, Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed, provision, scans,
+};
+use works::words::Next;
 use works::{Trouble, challenge, quoted};
 
 use super::at_site::{PassphraseArgs, Place};
@@ -100,13 +104,13 @@ fn at_least_one<T: FromStr<Err = ParseIntError> + PartialEq + From<u8>>(text: &s
 
 fn shape(result: &UnitResult, styled: bool) -> &'static str {
     // Refused before a unit was begun: no unit failed.
-    let refused = result.result != "passed" && result.attempts == 0 && !result.already;
+    let refused = result.result != ChipResult::Passed && result.attempts == 0 && !result.already;
     match (styled, result.result, result.next) {
         (false, ..) if refused => "refused",
         (true, ..) if refused => "▨ refused",
-        (false, word, _) => word,
-        (true, "passed", _) => "⬢ passed",
-        (true, _, Some("scrap")) => "⊠ scrapped",
+        (false, result, _) => result.word(),
+        (true, ChipResult::Passed, _) => "⬢ passed",
+        (true, _, Some(Next::Scrap)) => "⊠ scrapped",
         (true, ..) => "▨ failed",
     }
 }
@@ -114,7 +118,7 @@ fn shape(result: &UnitResult, styled: bool) -> &'static str {
 fn line(w: &mut dyn Write, result: &UnitResult, styled: bool) -> io::Result<()> {
     let unit = result.unit.as_deref().unwrap_or("-");
     let already = match (result.already, result.result) {
-        (true, "passed") => "  already provisioned, verified",
+        (true, ChipResult::Passed) => "  already provisioned, verified",
         (true, _) => "  already provisioned",
         (false, _) => "",
     };
@@ -193,7 +197,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         let mut err = io::stderr().lock();
         let _ = match said {
             Said::Unit(result) if words => {
-                at_once(|w| if quiet && result.result == "passed" { Ok(()) } else { line(w, result, styled) })
+                at_once(|w| if quiet && result.result == ChipResult::Passed { Ok(()) } else { line(w, result, styled) })
             }
             Said::RefusedScan(refused) if words => at_once(|w| refused_scan(w, refused)),
             Said::Unit(result) if args.json_lines => json_line(result),
@@ -236,7 +240,7 @@ struct SoFar {
 
 impl SoFar {
     fn count(&mut self, result: &UnitResult) {
-        *(if result.result == "passed" { &mut self.passed } else { &mut self.others }) += 1;
+        *(if result.result == ChipResult::Passed { &mut self.passed } else { &mut self.others }) += 1;
         if let Some(units) = &mut self.units {
             units.extend(serde_json::to_value(result));
         }
@@ -305,7 +309,7 @@ pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) ->
             if let Some(trouble) = &c.trouble {
                 writeln!(w, "    {trouble}")?;
             }
-            for f in c.findings.iter().filter(|f| f.severity != "note") {
+            for f in c.findings.iter().filter(|f| f.severity != Severity::Note) {
                 writeln!(w, "    {} {}: {}", f.severity, f.rule, f.found)?;
             }
         }

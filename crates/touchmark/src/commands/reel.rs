@@ -6,9 +6,9 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use serde_json::json;
 use standard::name::printable;
-use standard::verdict::Severity;
+use works::finding_view::Severity;
 use works::reel::manifest::ColumnMap;
-use works::reel::{self, Options, ReelView};
+use works::reel::{self, ManifestVerdict, Options, ReelView};
 use works::{Trouble, delivery, order, quoted};
 
 use super::at_site::Place;
@@ -95,34 +95,28 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                 reel::receive(&site, &args.file, &args.reel, &args.product, &options, &who, course)
                     .map_err(|t| option_wanted(t, "from_certificates", "To do so, add --from-certificates."))
             })?;
-            output.show(&done.json(), |w| {
+            output.show(&done, |w| {
                 for f in &done.findings {
                     let count = if f.count > 1 { format!(" ({} times)", f.count) } else { String::new() };
-                    writeln!(
-                        w,
-                        "{}: {} {}{count}: {}",
-                        printable(&f.subject),
-                        f.finding.severity,
-                        f.finding.rule.name,
-                        printable(&f.finding.found)
-                    )?;
+                    let (subject, found) = (printable(&f.finding.subject), printable(&f.finding.found));
+                    writeln!(w, "{subject}: {} {}{count}: {found}", f.finding.severity, f.finding.rule)?;
                     writeln!(w, "  next  {}", f.finding.advice)?;
                 }
                 match done.verdict {
-                    "accepted" => {
-                        writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips, done.product)
+                    ManifestVerdict::Accepted => {
+                        writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips.received, done.product)
                     }
-                    "already-received" => {
+                    ManifestVerdict::AlreadyReceived => {
                         writeln!(w, "Reel {} was already received with these chips: nothing was added.", done.reel)
                     }
-                    _ => {
+                    ManifestVerdict::Refused => {
                         let errors = done.findings.iter().filter(|f| f.finding.severity == Severity::Error);
                         let errors = many(errors.map(|f| f.count).sum::<usize>() as u64, "error");
                         writeln!(w, "Refused: {errors}. No chip was stored.")
                     }
                 }
             })?;
-            if done.verdict == "accepted" {
+            if done.verdict == ManifestVerdict::Accepted {
                 let reel = quoted(&done.reel);
                 let order = format!("Write an order with `touchmark order write --reel {reel} --out FILE`");
                 output.next(&match delivery::issuer_for(&site, &done.reel, who.now())? {
@@ -168,7 +162,7 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
 }
 
 fn words(w: &mut dyn Write, r: &ReelView) -> io::Result<()> {
-    let test = if r.purpose == "test" { " TEST" } else { "" };
+    let test = if r.purpose.is_test() { " TEST" } else { "" };
     writeln!(w, "{}  {}{test}: {} chips", r.reel, r.product, r.chips)?;
     writeln!(w, "  blank {}  held {}  provisioned {}  scrapped {}", r.blank, r.held, r.provisioned, r.scrapped)?;
     if r.without_credential > 0 {

@@ -6,7 +6,8 @@ use std::path::PathBuf;
 use clap::{ArgGroup, Args, Subcommand};
 use serde_json::json;
 use works::access::{self, Standing};
-use works::revocation::{self, Ask, CAUTION, Issue, Issued, ListView, Plan, RequestView};
+use works::revocation::{self, Ask, CAUTION, Issue, Issued, ListView, Plan, Progress, RequestView};
+use works::words::UnitState;
 
 use super::at_site::{PassphraseArgs, PasswordArgs, Place};
 use super::impact;
@@ -96,12 +97,14 @@ const NAMES_ALONE: &str = "This site has no accounts, so anybody can type any na
                            Add accounts with `touchmark serve`; then both people prove who they are.";
 
 fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
-    let test = if plan.purpose == "test" { "  TEST" } else { "" };
+    let test = if plan.purpose.is_test() { "  TEST" } else { "" };
     writeln!(w, "{} of {}{test}", many(plan.count, "certificate"), plan.issuer)?;
     for c in plan.certificates.iter().take(40) {
         match (&c.authority, &c.unit) {
             (Some(name), _) => writeln!(w, "  PAI {name}, serial number {}", c.serial)?,
-            (None, Some(unit)) => writeln!(w, "  unit {unit}, {}  DAC {}", c.unit_state.unwrap_or("?"), c.serial)?,
+            (None, Some(unit)) => {
+                writeln!(w, "  unit {unit}, {}  DAC {}", c.unit_state.map_or("?", UnitState::word), c.serial)?
+            }
             (None, None) => {
                 writeln!(w, "  chip {}, no unit yet  DAC {}", c.chip_id.as_deref().unwrap_or("?"), c.serial)?;
             }
@@ -131,7 +134,9 @@ fn request_words(w: &mut dyn Write, r: &RequestView) -> io::Result<()> {
         r.state
     )?;
     match (r.state, &r.answered) {
-        ("sent", _) => writeln!(w, "  Not answered yet: no list of {} that you adopted names all of them.", r.issuer)?,
+        (Progress::Sent, _) => {
+            writeln!(w, "  Not answered yet: no list of {} that you adopted names all of them.", r.issuer)?
+        }
         (_, Some(by)) => writeln!(w, "  Answered by list {}, adopted at {}.", by.list, by.at)?,
         _ => {}
     }
@@ -212,7 +217,7 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
         output.show(&confirmed, |w| {
             request_words(w, &confirmed.request)?;
             writeln!(w, "Revoked now: {}", many(confirmed.revoked, "certificate"))?;
-            if names_alone && confirmed.request.purpose == "production" {
+            if names_alone && !confirmed.request.purpose.is_test() {
                 writeln!(w, "{NAMES_ALONE}")?;
             }
             issued_words(w, &confirmed.issued)

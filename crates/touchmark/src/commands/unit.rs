@@ -4,9 +4,10 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
-use serde_json::{Value, json};
+use standard::name::printable;
 use works::account::{self, Account, Share};
-use works::unit::{self, Wanted};
+use works::unit::{self, OfAttempt, Wanted, WholeUnit};
+use works::words::{Next, UnitState};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};
@@ -126,8 +127,8 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                 limit: args.limit,
             };
             let list = unit::list(&site, &wanted)?;
-            output.show(&json!({ "units": list }), |w| {
-                for u in &list {
+            output.show(&list, |w| {
+                for u in &list.units {
                     let revoked = match (&u.revoked, u.check_failed) {
                         (Some(_), _) => "  REVOKED",
                         (None, true) => "  CHECK FAILED",
@@ -136,7 +137,16 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                     let attempts = many(u.attempts, "attempt");
                     writeln!(w, "{}  {}  chip {}  {attempts}{revoked}", u.unit, u.state, u.chip_id)?;
                 }
-                if list.is_empty() { writeln!(w, "No such unit.") } else { Ok(()) }
+                match list.units.last() {
+                    None => writeln!(w, "No such unit."),
+                    Some(last) if list.more => writeln!(
+                        w,
+                        "More follow: these are the first {}. Go on with --after {}, or give a larger --limit.",
+                        list.units.len(),
+                        last.unit
+                    ),
+                    Some(_) => Ok(()),
+                }
             })?;
         }
         UnitCommand::Show(args) => {
@@ -153,10 +163,10 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             let found = &all.found;
             output.show(&all, |w| {
                 for f in found {
-                    let unit = f
-                        .unit
-                        .as_deref()
-                        .map_or_else(|| "no unit yet".into(), |u| format!("unit {u}, {}", f.state.unwrap_or("")));
+                    let unit = f.unit.as_deref().map_or_else(
+                        || "no unit yet".into(),
+                        |u| format!("unit {u}, {}", f.state.map_or("", UnitState::word)),
+                    );
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
                     f.revoked.iter().try_for_each(|what| writeln!(w, "  REVOKED: {what}"))?;
                     if f.check_failed {
@@ -213,107 +223,76 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
     Ok(Exit::Done)
 }
 
-fn text<'a>(value: &'a Value, path: &[&str]) -> &'a str {
-    path.iter().fold(value, |v, key| &v[*key]).as_str().unwrap_or("-")
-}
-
 /// A unit's story in words.
-fn tell(w: &mut dyn Write, s: &Value) -> io::Result<()> {
-    let test = if s["purpose"] == "test" { "  TEST" } else { "" };
-    writeln!(w, "Unit {}  {}{test}", text(s, &["unit"]), text(s, &["state"]))?;
-    if let Some(what) = s["revoked"].as_str() {
+fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
+    let test = if u.purpose.is_test() { "  TEST" } else { "" };
+    writeln!(w, "Unit {}  {}{test}", u.unit, u.state)?;
+    if let Some(what) = &u.revoked {
         writeln!(w, "  REVOKED     {what}")?;
     }
-    if s["revocation_requested"].is_object() {
-        let request = &s["revocation_requested"];
-        let (number, at, by) = (&request["request"], text(request, &["at"]), text(request, &["by"]));
-        writeln!(w, "  revocation  request {number} of {at} by {by} waits for a second person")?;
+    if let Some(r) = &u.revocation_requested {
+        writeln!(w, "  revocation  request {} of {} by {} waits for a second person", r.request, r.at, r.by)?;
     }
-    if s["adopted"].is_object() {
-        let (at, by) = (text(s, &["adopted", "at"]), text(s, &["adopted", "by"]));
-        writeln!(w, "  adopted     {at} by {by}, from its chip: the book did not have it")?;
+    if let Some(a) = &u.adopted {
+        writeln!(w, "  adopted     {} by {}, from its chip: the book did not have it", a.at, a.by)?;
     }
-    for left in s["left"].as_array().into_iter().flatten() {
-        let (event, at) = (text(left, &["event"]), text(left, &["at"]));
-        writeln!(w, "  {event:<11} {at} by {}: {}", text(left, &["by"]), text(left, &["reason"]))?;
+    for left in &u.left {
+        writeln!(w, "  {:<11} {} by {}: {}", left.event, left.at, left.by, printable(&left.reason))?;
     }
-    writeln!(w, "  product     {} {} {}", text(s, &["product"]), text(s, &["vendor_id"]), text(s, &["product_id"]))?;
-    writeln!(w, "  chip        {}, {}", text(s, &["chip", "chip_id"]), text(s, &["chip", "state"]))?;
-    writeln!(
-        w,
-        "  reel        {}, received {} as {}",
-        text(s, &["reel", "reel"]),
-        text(s, &["reel", "received"]),
-        text(s, &["reel", "source"])
-    )?;
-    writeln!(w, "  delivery    {}, {}", text(s, &["delivery", "delivery"]), text(s, &["delivery", "source"]))?;
-    writeln!(w, "  credential  serial {}, {}", text(s, &["credential", "serial"]), text(s, &["credential", "state"]))?;
-    if let Some(reason) = s["credential"]["reason"].as_str() {
-        writeln!(w, "    because   {reason}")?;
+    writeln!(w, "  product     {} {} {}", u.product, u.vendor_id, u.product_id)?;
+    writeln!(w, "  chip        {}, {}", u.chip.chip_id, u.chip.state)?;
+    writeln!(w, "  reel        {}, received {} as {}", u.reel.reel, u.reel.received, printable(&u.reel.source))?;
+    if let Some(d) = &u.delivery {
+        writeln!(w, "  delivery    {}, {}", d.delivery, printable(&d.source))?;
     }
-    writeln!(w, "    subject   {}", text(s, &["credential", "dac", "subject"]))?;
-    writeln!(w, "    issuer    {}", text(s, &["credential", "dac", "issuer"]))?;
-    writeln!(
-        w,
-        "    valid     {} to {}",
-        text(s, &["credential", "dac", "not_before"]),
-        s["credential"]["dac"]["not_after"].as_str().unwrap_or("no expiry")
-    )?;
-    if let Some(not_valid) = s["credential"]["dac"]["not_valid"].as_str() {
-        writeln!(w, "    NOT VALID now: {not_valid}")?;
-    }
-    for attempt in s["attempts"].as_array().into_iter().flatten() {
-        writeln!(
-            w,
-            "  attempt {} at {} on {}: {}",
-            attempt["attempt"],
-            text(attempt, &["station"]),
-            text(attempt, &["started"]),
-            text(attempt, &["result"])
-        )?;
-        if let Some(declaration) = attempt["declaration"].as_str() {
-            writeln!(w, "    declaration {declaration}")?;
-        }
-        if let Some(version) = attempt["firmware"].as_str() {
-            writeln!(w, "    firmware {version}")?;
-        }
-        if let Some(cause) = attempt["cause"].as_str() {
-            writeln!(w, "    {cause}: {}  next: {}", text(attempt, &["detail"]), text(attempt, &["next"]))?;
-        }
-        for step in attempt["steps"].as_array().into_iter().flatten() {
-            let micros = step["microseconds"].as_f64().unwrap_or(0.0);
-            writeln!(w, "    {:<22} {:>9.1} ms  {}", text(step, &["step"]), micros / 1000.0, text(step, &["result"]))?;
+    if let Some(c) = &u.credential {
+        writeln!(w, "  credential  serial {}, {}", c.serial, c.state)?;
+        c.reason.iter().try_for_each(|reason| writeln!(w, "    because   {}", printable(reason)))?;
+        if let Some(dac) = &c.dac {
+            writeln!(w, "    subject   {}", dac.subject)?;
+            writeln!(w, "    issuer    {}", dac.issuer)?;
+            let (from, to) = (dac.not_before.as_deref().unwrap_or("?"), dac.not_after.as_deref());
+            writeln!(w, "    valid     {from} to {}", to.unwrap_or("no expiry"))?;
+            dac.not_valid.iter().try_for_each(|not_valid| writeln!(w, "    NOT VALID now: {not_valid}"))?;
         }
     }
-    for check in s["checks"].as_array().into_iter().flatten() {
-        let (at, station, by) = (text(check, &["at"]), text(check, &["station"]), text(check, &["by"]));
-        match check["cause"].as_str() {
+    u.attempts.iter().try_for_each(|attempt| attempt_words(w, attempt))?;
+    for check in &u.checks {
+        let (at, by, station) = (&check.at, &check.by, check.station.as_deref().unwrap_or("no station"));
+        match &check.cause {
             None => writeln!(w, "  checked     {at} at {station} by {by}: still right")?,
             Some(cause) => writeln!(w, "  CHECKED     {at} at {station} by {by}: FAILED, {cause}")?,
         }
     }
-    if s["proof"].is_object() {
-        writeln!(
-            w,
-            "  proof       {} in attempt {}, entry {} of the log",
-            text(s, &["proof", "at"]),
-            s["proof"]["attempt"],
-            s["proof"]["entry"]
-        )?;
-        writeln!(w, "    nonce     {}", text(s, &["proof", "nonce"]))?;
+    if let Some(proof) = &u.proof {
+        writeln!(w, "  proof       {} in attempt {}, entry {} of the log", proof.at, proof.attempt, proof.entry)?;
+        writeln!(w, "    nonce     {}", proof.nonce)?;
     }
-    match s["onboarding"]["passcode"].as_str() {
-        Some("erased") => writeln!(w, "  passcode    erased: its label can't be printed again")?,
-        Some("not-in-book") => writeln!(w, "  passcode    not in this book: the label that it has stays right")?,
-        _ => {}
+    if let Some(onboarding) = &u.onboarding {
+        match onboarding.passcode.as_str() {
+            "erased" => writeln!(w, "  passcode    erased: its label can't be printed again")?,
+            "not-in-book" => writeln!(w, "  passcode    not in this book: the label that it has stays right")?,
+            _ => {}
+        }
+        if let (Some(qr), Some(manual)) = (&onboarding.qr, &onboarding.manual) {
+            writeln!(w, "  code        {qr}  {manual}")?;
+        }
     }
-    if s["onboarding"]["revealed"] == true {
-        writeln!(w, "  code        {}  {}", text(s, &["onboarding", "qr"]), text(s, &["onboarding", "manual"]))?;
+    u.labels.iter().try_for_each(|label| writeln!(w, "  label       {} {}", label.event, label.at))
+}
+
+fn attempt_words(w: &mut dyn Write, a: &OfAttempt) -> io::Result<()> {
+    writeln!(w, "  attempt {} at {} on {}: {}", a.attempt, a.station, a.started, a.result)?;
+    a.declaration.iter().try_for_each(|declaration| writeln!(w, "    declaration {declaration}"))?;
+    a.firmware.iter().try_for_each(|version| writeln!(w, "    firmware {version}"))?;
+    if let Some(cause) = &a.cause {
+        let (detail, next) = (a.detail.as_deref().unwrap_or_default(), a.next.map_or("", Next::word));
+        writeln!(w, "    {cause}: {}  next: {next}", printable(detail))?;
     }
-    for label in s["labels"].as_array().into_iter().flatten() {
-        writeln!(w, "  label       {} {}", text(label, &["event"]), text(label, &["at"]))?;
-    }
-    Ok(())
+    #[expect(clippy::cast_precision_loss, reason = "microseconds of a step")]
+    a.steps.iter().try_for_each(|step| {
+        writeln!(w, "    {:<22} {:>9.1} ms  {}", step.step, step.microseconds as f64 / 1000.0, step.result)
+    })
 }
 
 /// Runs `reconcile`.

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use works::told::ToldFinding;
+use works::finding_view::FindingView;
 
 pub use print::chart::many;
 
@@ -12,7 +12,7 @@ pub fn row(w: &mut dyn Write, what: &str, value: &str) -> io::Result<()> {
 }
 
 /// A finding: what was found, then what is required and what to do.
-pub fn finding_lines(w: &mut dyn Write, finding: &ToldFinding) -> io::Result<()> {
+pub fn finding_lines(w: &mut dyn Write, finding: &FindingView) -> io::Result<()> {
     let about = if finding.subject == "code" || finding.subject == "verifier" {
         String::new()
     } else {

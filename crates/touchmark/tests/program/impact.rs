@@ -29,6 +29,10 @@ fn what_touches_which_units(engine: &Engine) {
         }
         assert_eq!(site.done(reel, &run)["passed"], 4, "{reel}");
     }
+    // A list that is cut says so, and how to go on.
+    assert!(site.done("all", &["unit", "list"]).get("more").is_none());
+    assert_eq!(site.done("some", &["unit", "list", "--limit", "3"])["more"], true);
+    assert!(site.words(&["unit", "list", "--limit", "3"]).contains("--after A-00003"));
     let story = site.done("unit show", &["unit", "show", "A-00002"]);
     let of = |path: &str| story.pointer(path).and_then(Value::as_str).expect("told").to_owned();
     let (serial, pai) = (of("/credential/serial"), of("/credential/issuer"));

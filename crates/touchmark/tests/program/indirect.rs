@@ -505,7 +505,7 @@ fn the_list_of_an_appointed_signer_is_kept_with_its_certificate(engine: &Engine)
     assert_eq!((&kept["issuer"], &kept["revoked_now"]), (&json!("Desk PAI"), &json!(1)), "{kept}");
 
     let site = works::site::Site::open(&it.site.site()).expect("a site");
-    let point = works::revocation::point_of(&site, "Desk PAI").expect("a record");
+    let point = json!(works::revocation::point_of(&site, "Desk PAI").expect("a record"));
     let pem = |der: &[u8]| json!(standard::pem::encode("CERTIFICATE", der));
     let pai = fs::read(it.site.file("pai.der")).expect("a file");
     assert_eq!(

@@ -148,6 +148,19 @@ fn one_that_has_ended_is_told_and_its_renewal_is_used() {
     assert_eq!(alone.receive("d").json["verdict"], "accepted");
     assert_eq!(alone.listed(), [("Twin PAI".to_owned(), Value::Null)]);
 
+    // Where the site has a valid one already, an older one that comes is not used, whatever is sent with it.
+    let later = Authority::new();
+    for (folder, serial, end, chips) in [("first", 0x11, NO_END, [0, 1]), ("second", 0x10, ended, [2, 3])] {
+        later.file(&format!("{folder}/pai.der"), &later.pai(serial, &key, end));
+        chips.iter().for_each(|chip| drop(later.file(&format!("{folder}/dac-{chip}.der"), &later.dac(*chip, &key))));
+        let folder = later.site.dir.path().join(folder);
+        let typed = ["delivery", "receive", text(&folder), "--reel", "T", "--accept-part"];
+        let received = later.site.call("later", &typed);
+        assert_eq!(received.json["certificates"]["accepted"], 2, "{}", received.said);
+        assert!(!rules(&received).contains(&"delivery.intermediate-not-current"), "{}", received.said);
+    }
+    assert_eq!(later.listed(), [("Twin PAI".to_owned(), Value::Null)]);
+
     for (first, second) in [("a", "b"), ("b", "a")] {
         let both = Authority::new();
         both.file(&format!("d/{first}.der"), &both.pai(0x10, &key, ended));
@@ -176,6 +189,13 @@ fn one_that_was_issued_again_with_the_same_dates_is_kept() {
     }
     let names: Vec<_> = authority.listed().into_iter().map(|(name, _)| name).collect();
     assert_eq!(names, ["Twin PAI", "Twin PAI (2)"]);
+    // Who asks what a key touches means all certificates of it.
+    let id = hex::encode(key.public_key().key_id());
+    let touched = authority.site.done("impact", &["impact", "--key", &id]);
+    let would = &touched["would_stop"];
+    assert_eq!(would["authorities"], json!(names), "{touched}");
+    assert_eq!(would["credentials"], json!({ "available": 4 }), "{touched}");
+    assert!(would["sentences"].to_string().contains("4 credentials in stock, on 1 reel,"), "{touched}");
 }
 
 /// The declaration of reel b's product permits the root of reel b alone (Core Spec 6.2.3.1): said where certificates

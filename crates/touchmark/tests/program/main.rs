@@ -24,6 +24,7 @@ mod evidence;
 mod examine;
 mod extras;
 mod fit;
+mod fronts;
 mod impact;
 mod indirect;
 mod intermediates;

@@ -9,24 +9,21 @@ use serde::Deserialize;
 use utoipa::IntoParams;
 use works::course::Course;
 use works::desk::Scanned;
+use works::floor::Setup;
+use works::label::Checked;
+use works::provision::UnitResult;
 use works::reel::manifest::ColumnMap;
+use works::scrap::ScrappedChip;
 use works::site::Who;
+use works::unit::UnitView;
 use works::{Trouble, delivery, floor, label, reel, scrap as scrapping, unit};
 
+use super::bodies::{Problem, Scan, StationSetup, Why, WhyChip, WorkUnit};
 use super::once::once;
-use super::shapes::{
-    Checked, Problem, Received, Scan, ScrappedChip, Station, StationSetup, Unit, UnitResult, Why, WhyChip, WorkUnit,
-};
 use crate::answer::Oops;
 use crate::app::App;
 use crate::guard::Person;
 use crate::incoming::take_body;
-
-pub(super) fn shape<T: serde::de::DeserializeOwned>(answer: impl serde::Serialize) -> Result<T, Trouble> {
-    serde_json::to_value(answer)
-        .and_then(serde_json::from_value)
-        .map_err(|e| Trouble::surroundings(format!("the answer does not have its shape: {e}"), "Report this."))
-}
 
 /// Characters of a scan, as the document says.
 const SCAN: usize = 1000;
@@ -57,7 +54,7 @@ pub struct ReelQuery {
 #[utoipa::path(post, path = "/api/v1/reels", security(("token" = [])),
     params(ReelQuery, ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
     request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses(
-    (status = 200, body = Received), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = reel::Received), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
     (status = 422, body = Problem), (status = 503, body = Problem)))]
 pub async fn receive_reel(
@@ -82,7 +79,7 @@ pub async fn receive_reel(
         let _folder = folder;
         let options = reel::Options { columns, from_certificates: query.from_certificates };
         let received = reel::receive(&app.site, &path, &query.reel, &query.product, &options, &who, &Course::new())?;
-        shape::<Received>(received.json())
+        Ok(received)
     })
     .await
 }
@@ -105,7 +102,7 @@ pub struct DeliveryQuery {
 #[utoipa::path(post, path = "/api/v1/deliveries", security(("token" = [])),
     params(DeliveryQuery, ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
     request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses(
-    (status = 200, body = Received), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = delivery::Received), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
     (status = 422, body = Problem), (status = 503, body = Problem)))]
 pub async fn receive_delivery(
@@ -123,7 +120,7 @@ pub async fn receive_delivery(
     once(&app, &person, &headers, request, move |app| {
         let _folder = folder;
         let received = delivery::receive(&app.site, &path, &query.reel, query.accept_part, None, &who, &Course::new())?;
-        shape::<Received>(received.json())
+        Ok(received)
     })
     .await
 }
@@ -149,7 +146,7 @@ pub async fn work_unit(
     once(&app, &person, &headers, request, move |app| {
         let serial = wanted.serial.as_deref().unwrap_or_default();
         match app.desks.scan(&station, serial, &who)? {
-            Scanned::Unit(job) => shape::<UnitResult>(app.desks.work(*job)?),
+            Scanned::Unit(job) => app.desks.work(*job),
             Scanned::Label(_) => Err(Trouble::refused(
                 "the label of the last unit was due, and this was taken for its scan",
                 "Check labels by their own call.",
@@ -164,7 +161,7 @@ pub async fn work_unit(
     params(("station" = String, Path, description = "Its name"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
     request_body = StationSetup, responses(
-    (status = 200, body = Station), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = Setup), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
     (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
     (status = 503, body = Problem)))]
@@ -190,7 +187,7 @@ pub async fn set_station(
             firmware: wanted.firmware,
         };
         floor::set_station(&app.site, &setup, &who)?;
-        shape::<Station>(floor::station(&app.site, station.trim())?)
+        floor::station(&app.site, station.trim())
     })
     .await
 }
@@ -213,13 +210,13 @@ pub async fn scrap_chip(
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
     once(&app, &person, &headers, format!("scrap chip {chip} {why:?}"), move |app| {
-        shape::<ScrappedChip>(scrapping::chip(&app.site, &chip, &why.reason, &who)?)
+        scrapping::chip(&app.site, &chip, &why.reason, &who)
     })
     .await
 }
 
 /// Does something with a unit, once for a key.
-async fn act<T: serde::Serialize>(
+async fn act<T: serde::Serialize + Send + 'static>(
     app: &App,
     person: &Person,
     headers: &HeaderMap,
@@ -230,7 +227,7 @@ async fn act<T: serde::Serialize>(
 ) -> Result<Response, Oops> {
     let who = app.who(person);
     once(app, person, headers, format!("{what} {serial} {why:?}"), move |app| {
-        shape::<Unit>(act(app, &serial, unit::reason(&why.reason)?, why.take_over, &who)?)
+        act(app, &serial, unit::reason(&why.reason)?, why.take_over, &who)
     })
     .await
 }
@@ -240,7 +237,7 @@ async fn act<T: serde::Serialize>(
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
     request_body = Why, responses(
-    (status = 200, body = Unit), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = UnitView), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
     (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
     (status = 503, body = Problem)))]
@@ -262,7 +259,7 @@ pub async fn scrap(
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
     request_body = Why, responses(
-    (status = 200, body = Unit), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = UnitView), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
     (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
     (status = 503, body = Problem)))]
@@ -284,7 +281,7 @@ pub async fn take_back(
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
     request_body = Why, responses(
-    (status = 200, body = Unit), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = UnitView), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
     (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
     (status = 503, body = Problem)))]
@@ -327,7 +324,7 @@ pub async fn check_label(
         );
     }
     once(&app, &person, &headers, request, move |app| {
-        shape::<Checked>(label::check_of_book(&app.site, &serial, &scan.scanned, None, &who.by(), who.now())?)
+        label::check_of_book(&app.site, &serial, &scan.scanned, None, &who.by(), who.now())
     })
     .await
 }

@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use serde_json::Value;
 use works::floor;
 
-use super::shapes::{Health, Problem};
+use super::bodies::{Health, Problem, Wellness};
 use crate::answer::Oops;
 use crate::app::App;
 
@@ -17,7 +17,7 @@ use crate::app::App;
 #[utoipa::path(get, path = "/health", responses((status = 200, body = Health), (status = 503, body = Problem)))]
 pub async fn health(State(app): State<App>) -> Result<Json<Health>, Oops> {
     let entries = app.work(|app| floor::entries(&app.site)).await?;
-    Ok(Json(Health { state: "well".into(), entries }))
+    Ok(Json(Health { state: Wellness::Well, entries }))
 }
 
 /// Numbers in Prometheus' text format, version 0.0.4.
@@ -36,7 +36,7 @@ pub async fn metrics(State(app): State<App>) -> Result<Response, Oops> {
         [("chips", "Chips by state"), ("credentials", "Credentials by state"), ("units", "Units by state")]
     {
         let _ = writeln!(out, "# HELP touchmark_{thing} {help}\n# TYPE touchmark_{thing} gauge");
-        for (state, n) in totals.get(thing).and_then(Value::as_object).into_iter().flatten() {
+        for (state, n) in serde_json::json!(totals).get(thing).and_then(Value::as_object).into_iter().flatten() {
             let _ = writeln!(out, "touchmark_{thing}{{state=\"{state}\"}} {n}");
         }
     }

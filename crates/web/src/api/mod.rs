@@ -5,10 +5,10 @@
 //! twice is done once. The document at `/api/openapi.json` is made from this code.
 
 mod acts;
+mod bodies;
 mod health;
 pub mod once;
 mod reads;
-mod shapes;
 mod withdrawing;
 
 use axum::Json;
@@ -30,7 +30,7 @@ use crate::routes::{Need, Routes};
         acts::check_label, acts::set_station, acts::scrap_chip, withdrawing::reel,
         withdrawing::delivery, withdrawing::authority, withdrawing::declaration, health::health, health::metrics,
     ),
-    components(schemas(shapes::Problem)),
+    components(schemas(bodies::Problem, bodies::AtStation)),
     modifiers(&Bearer, &Described),
 )]
 pub struct Document;
@@ -126,4 +126,88 @@ pub(crate) fn routes(
         .get("/api/v1/revocation/lists/{issuer}/point", Need::Api(read), reads::revocation_point)
         .get("/api/v1/totals", Need::Api(all), reads::totals)
         .get("/api/v1/events", Need::Api(all), reads::events)
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::Value;
+
+    use super::*;
+
+    /// Properties that are words of a closed list, wherever they stand.
+    const WORDS: &[&str] = &["credential_state", "event", "origin", "purpose", "role", "severity", "state", "verdict"];
+
+    fn resolved<'a>(document: &'a Value, schema: &'a Value) -> &'a Value {
+        match schema["$ref"].as_str() {
+            Some(to) => document.pointer(to.trim_start_matches('#')).unwrap_or_else(|| panic!("{to} leads nowhere")),
+            None => schema,
+        }
+    }
+
+    /// Whether a schema says no more than that there is something.
+    fn is_open(schema: &Value) -> bool {
+        let says = |key: &str| schema.get(key).is_some();
+        let is_object =
+            schema["type"] == "object" || schema["type"].as_array().is_some_and(|t| t.contains(&"object".into()));
+        let is_combined = ["allOf", "anyOf", "oneOf", "$ref"].iter().any(|key| says(key));
+        !is_combined
+            && (!says("type") && !says("enum") || is_object && !says("properties") && !says("additionalProperties"))
+    }
+
+    fn is_closed_word(document: &Value, schema: &Value) -> bool {
+        let schema = resolved(document, schema);
+        let any = ["oneOf", "anyOf", "allOf"].iter().filter_map(|key| schema[key].as_array()).flatten();
+        schema.get("enum").is_some() || any.into_iter().any(|one| is_closed_word(document, one))
+    }
+
+    fn look(document: &Value, at: &str, schema: &Value, seen: &mut Vec<String>, wrong: &mut Vec<String>) {
+        if let Some(to) = schema["$ref"].as_str() {
+            if seen.iter().any(|s| s == to) {
+                return;
+            }
+            seen.push(to.to_owned());
+        }
+        let schema = resolved(document, schema);
+        if is_open(schema) {
+            wrong.push(format!("{at}: {schema}"));
+        }
+        for (name, property) in schema["properties"].as_object().into_iter().flatten() {
+            let at = format!("{at}.{name}");
+            if WORDS.contains(&name.as_str()) && !is_closed_word(document, property) {
+                wrong.push(format!("{at} is a word of no list: {property}"));
+            }
+            look(document, &at, property, seen, wrong);
+        }
+        for key in ["oneOf", "anyOf", "allOf", "prefixItems"] {
+            for one in schema[key].as_array().into_iter().flatten().filter(|one| one["type"] != "null") {
+                look(document, at, one, seen, wrong);
+            }
+        }
+        for key in ["items", "additionalProperties"] {
+            if schema[key].is_object() {
+                look(document, &format!("{at}[]"), &schema[key], seen, wrong);
+            }
+        }
+    }
+
+    /// A program of the factory reads what an answer holds off the document, so none is an object of anything, and what
+    /// is one of a few words says which.
+    #[test]
+    fn every_answer_says_all_that_it_holds() {
+        let document = serde_json::to_value(Document::openapi()).expect("JSON");
+        let (mut answers, mut seen, mut wrong) = (0, Vec::new(), Vec::new());
+        for (path, item) in document["paths"].as_object().expect("paths") {
+            for (method, operation) in item.as_object().expect("methods") {
+                for (kind, content) in operation["responses"]["200"]["content"].as_object().into_iter().flatten() {
+                    if kind == "application/json" {
+                        answers += 1;
+                        look(&document, &format!("{method} {path}"), &content["schema"], &mut seen, &mut wrong);
+                    }
+                }
+            }
+        }
+        look(&document, "event", &document["components"]["schemas"]["AtStation"], &mut seen, &mut wrong);
+        assert!(wrong.is_empty(), "{wrong:#?}");
+        assert!(answers > 20, "{answers}");
+    }
 }

@@ -8,14 +8,20 @@ use axum::http::header;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use serde::Deserialize;
-use serde_json::{Value, json};
+use serde_json::json;
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use utoipa::IntoParams;
+use works::delivery::DeliveryView;
 use works::desk::{Phase, View};
+use works::floor::{Line, Reconciliation, Setup};
+use works::product::ProductView;
+use works::reel::ReelView;
+use works::revocation::{DistributionPoint, Overview};
+use works::unit::{FoundView, UnitView, WholeUnit};
 use works::{Trouble, delivery, floor, product, reel, revocation, unit};
 
-use super::shapes::{Delivery, Found, Problem, Product, Reel, Site, Station, Unit, shaped};
+use super::bodies::{AtStation, Problem, Site};
 use crate::answer::Oops;
 use crate::app::App;
 use crate::guard::Person;
@@ -33,44 +39,44 @@ pub async fn site(State(app): State<App>) -> Json<Site> {
 
 /// All products.
 #[utoipa::path(get, path = "/api/v1/products", security(("token" = [])), responses(
-    (status = 200, body = Vec<Product>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 200, body = Vec<ProductView>), (status = 401, body = Problem), (status = 403, body = Problem),
     (status = 503, body = Problem)))]
-pub async fn products(State(app): State<App>) -> Answer<Vec<Product>> {
-    shaped(app.work(|app| product::list(&app.site)).await?).map(Json)
+pub async fn products(State(app): State<App>) -> Answer<Vec<ProductView>> {
+    app.work(|app| product::list(&app.site)).await.map(Json)
 }
 
 /// All reels.
 #[utoipa::path(get, path = "/api/v1/reels", security(("token" = [])), responses(
-    (status = 200, body = Vec<Reel>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 200, body = Vec<ReelView>), (status = 401, body = Problem), (status = 403, body = Problem),
     (status = 503, body = Problem)))]
-pub async fn reels(State(app): State<App>) -> Answer<Vec<Reel>> {
-    shaped(app.work(|app| reel::list(&app.site)).await?).map(Json)
+pub async fn reels(State(app): State<App>) -> Answer<Vec<ReelView>> {
+    app.work(|app| reel::list(&app.site)).await.map(Json)
 }
 
 /// One reel.
 #[utoipa::path(get, path = "/api/v1/reels/{reel}", security(("token" = [])),
     params(("reel" = String, Path, description = "Its id")), responses(
-    (status = 200, body = Reel), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = ReelView), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
-pub async fn reel(State(app): State<App>, Path(name): Path<String>) -> Answer<Reel> {
-    shaped(app.work(move |app| reel::show(&app.site, &name)).await?).map(Json)
+pub async fn reel(State(app): State<App>, Path(name): Path<String>) -> Answer<ReelView> {
+    app.work(move |app| reel::show(&app.site, &name)).await.map(Json)
 }
 
 /// All deliveries.
 #[utoipa::path(get, path = "/api/v1/deliveries", security(("token" = [])), responses(
-    (status = 200, body = Vec<Delivery>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 200, body = Vec<DeliveryView>), (status = 401, body = Problem), (status = 403, body = Problem),
     (status = 503, body = Problem)))]
-pub async fn deliveries(State(app): State<App>) -> Answer<Vec<Delivery>> {
-    shaped(app.work(|app| delivery::list(&app.site)).await?).map(Json)
+pub async fn deliveries(State(app): State<App>) -> Answer<Vec<DeliveryView>> {
+    app.work(|app| delivery::list(&app.site)).await.map(Json)
 }
 
 /// One delivery.
 #[utoipa::path(get, path = "/api/v1/deliveries/{delivery}", security(("token" = [])),
     params(("delivery" = String, Path, description = "Its id")), responses(
-    (status = 200, body = Delivery), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = DeliveryView), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
-pub async fn delivery(State(app): State<App>, Path(id): Path<String>) -> Answer<Delivery> {
-    shaped(app.work(move |app| delivery::show(&app.site, &id)).await?).map(Json)
+pub async fn delivery(State(app): State<App>, Path(id): Path<String>) -> Answer<DeliveryView> {
+    app.work(move |app| delivery::show(&app.site, &id)).await.map(Json)
 }
 
 /// Which units.
@@ -98,9 +104,9 @@ fn states() -> utoipa::openapi::schema::Object {
 
 /// Units in the order of their serial numbers.
 #[utoipa::path(get, path = "/api/v1/units", security(("token" = [])), params(UnitsQuery), responses(
-    (status = 200, body = Vec<Unit>), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = Vec<UnitView>), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
-pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> Answer<Vec<Unit>> {
+pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> Answer<Vec<UnitView>> {
     let found = app
         .work(move |app| {
             let wanted = unit::Wanted {
@@ -117,18 +123,18 @@ pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> A
                     }
                 },
             };
-            unit::list(&app.site, &wanted)
+            unit::list(&app.site, &wanted).map(|listed| listed.units)
         })
         .await?;
-    shaped(found).map(Json)
+    Ok(Json(found))
 }
 
 /// A unit's whole story; the passcode is never in it.
 #[utoipa::path(get, path = "/api/v1/units/{unit}", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number")), responses(
-    (status = 200, body = Object), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = WholeUnit), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
-pub async fn unit(State(app): State<App>, person: Person, Path(name): Path<String>) -> Answer<Value> {
+pub async fn unit(State(app): State<App>, person: Person, Path(name): Path<String>) -> Answer<WholeUnit> {
     let who = app.who(&person);
     app.work(move |app| unit::show(&app.site, &name, None, &who)).await.map(Json)
 }
@@ -143,44 +149,44 @@ pub struct FindQuery {
 
 /// Looks a text up.
 #[utoipa::path(get, path = "/api/v1/find", security(("token" = [])), params(FindQuery), responses(
-    (status = 200, body = Vec<Found>), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = Vec<FoundView>), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 503, body = Problem)))]
-pub async fn find(State(app): State<App>, Query(query): Query<FindQuery>) -> Answer<Vec<Found>> {
-    shaped(app.work(move |app| unit::find(&app.site, &query.q, None).map(|all| all.found)).await?).map(Json)
+pub async fn find(State(app): State<App>, Query(query): Query<FindQuery>) -> Answer<Vec<FoundView>> {
+    app.work(move |app| unit::find(&app.site, &query.q, None).map(|all| all.found)).await.map(Json)
 }
 
 /// The stations that were set up.
 #[utoipa::path(get, path = "/api/v1/stations", security(("token" = [])), responses(
-    (status = 200, body = Vec<Station>), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 200, body = Vec<Setup>), (status = 401, body = Problem), (status = 403, body = Problem),
     (status = 503, body = Problem)))]
-pub async fn stations(State(app): State<App>) -> Answer<Vec<Station>> {
-    shaped(app.work(|app| floor::stations(&app.site)).await?).map(Json)
+pub async fn stations(State(app): State<App>) -> Answer<Vec<Setup>> {
+    app.work(|app| floor::stations(&app.site)).await.map(Json)
 }
 
 /// The line at a glance: stations, hours, causes, stock.
 #[utoipa::path(get, path = "/api/v1/line", security(("token" = [])), responses(
-    (status = 200, body = Object), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 200, body = Line), (status = 401, body = Problem), (status = 403, body = Problem),
     (status = 503, body = Problem)))]
-pub async fn line(State(app): State<App>) -> Answer<Value> {
-    shaped(app.work(|app| floor::line(&app.site, (app.clock)())).await?).map(Json)
+pub async fn line(State(app): State<App>) -> Answer<Line> {
+    app.work(|app| floor::line(&app.site, (app.clock)())).await.map(Json)
 }
 
 /// Chips, credentials and units by state.
 #[utoipa::path(get, path = "/api/v1/totals", security(("token" = [])), responses(
-    (status = 200, body = Object), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 200, body = Reconciliation), (status = 401, body = Problem), (status = 403, body = Problem),
     (status = 503, body = Problem)))]
-pub async fn totals(State(app): State<App>) -> Answer<Value> {
+pub async fn totals(State(app): State<App>) -> Answer<Reconciliation> {
     app.work(|app| floor::totals(&app.site)).await.map(Json)
 }
 
 /// Revocation requests that wait, those settled last, and the newest list of each issuer. No program asks for a
 /// revocation or confirms one: that takes people.
 #[utoipa::path(get, path = "/api/v1/revocation", security(("token" = [])), responses(
-    (status = 200, body = Object), (status = 401, body = Problem), (status = 403, body = Problem),
+    (status = 200, body = Overview), (status = 401, body = Problem), (status = 403, body = Problem),
     (status = 503, body = Problem)))]
-pub async fn revocation(State(app): State<App>, person: Person) -> Answer<Value> {
+pub async fn revocation(State(app): State<App>, person: Person) -> Answer<Overview> {
     let who = app.who(&person);
-    shaped(app.work(move |app| revocation::list(&app.site, &who)).await?).map(Json)
+    app.work(move |app| revocation::list(&app.site, &who)).await.map(Json)
 }
 
 /// The newest revocation list of an issuer that is kept, DER: what a web server publishes.
@@ -197,17 +203,23 @@ pub async fn revocation_list(State(app): State<App>, Path(issuer): Path<String>)
 /// The distribution-point record of that list.
 #[utoipa::path(get, path = "/api/v1/revocation/lists/{issuer}/point", security(("token" = [])),
     params(("issuer" = String, Path, description = "The authority's name")), responses(
-    (status = 200, body = Object), (status = 400, body = Problem), (status = 401, body = Problem),
+    (status = 200, body = DistributionPoint), (status = 400, body = Problem), (status = 401, body = Problem),
     (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
-pub async fn revocation_point(State(app): State<App>, Path(issuer): Path<String>) -> Answer<Value> {
+pub async fn revocation_point(State(app): State<App>, Path(issuer): Path<String>) -> Answer<DistributionPoint> {
     app.work(move |app| revocation::point_of(&app.site, &issuer)).await.map(Json)
 }
 
-fn told(view: &View) -> Value {
-    json!({
-        "station": view.station, "unit": view.unit, "chip_id": view.chip_id, "phase": view.phase,
-        "cause": view.cause, "next": view.next, "label": view.label, "milliseconds": view.milliseconds,
-    })
+fn at_station(view: &View) -> AtStation {
+    AtStation {
+        station: view.station.clone(),
+        unit: view.unit.clone(),
+        chip_id: view.chip_id.clone(),
+        phase: view.phase,
+        cause: view.cause.clone(),
+        next: view.next.clone(),
+        label: view.label,
+        milliseconds: view.milliseconds,
+    }
 }
 
 /// Results as they come: server-sent events named `unit`, one for each verdict or label.
@@ -225,7 +237,7 @@ pub async fn events(State(app): State<App>) -> Sse<impl Stream<Item = Result<Eve
                 () = send.closed() => return,
                 view = views.recv() => match view {
                     Ok(view) if view.phase == Phase::Working => continue,
-                    Ok(view) => Event::default().event("unit").data(told(&view).to_string()),
+                    Ok(view) => Event::default().event("unit").data(json!(at_station(&view)).to_string()),
                     // Who can't keep up is told so, and asks the lists for what it missed.
                     Err(RecvError::Lagged(n)) => Event::default().event("missed").data(n.to_string()),
                     Err(RecvError::Closed) => return,

@@ -7,24 +7,20 @@ use serde::Serialize;
 use works::site::{Site, Who};
 use works::{Trouble, authority, declaration, delivery, reel};
 
-use super::acts::shape;
+use super::bodies::Problem;
 use super::once::once;
-use super::shapes::{Problem, Withdrawn};
 use crate::answer::Oops;
 use crate::app::App;
 use crate::guard::Person;
 
-async fn withdraw<T: Serialize + 'static>(
+async fn withdraw<T: Serialize + Send + 'static>(
     (app, person, headers): (App, Person, HeaderMap),
     what: &str,
     name: String,
     act: fn(&Site, &str, &Who) -> Result<T, Trouble>,
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
-    once(&app, &person, &headers, format!("withdraw {what} {name}"), move |app| {
-        shape::<Withdrawn>(act(&app.site, &name, &who)?)
-    })
-    .await
+    once(&app, &person, &headers, format!("withdraw {what} {name}"), move |app| act(&app.site, &name, &who)).await
 }
 
 /// One route each: they differ in what is withdrawn, and in the name of their parameter.
@@ -34,7 +30,7 @@ macro_rules! withdrawals {
         #[utoipa::path(post, path = $path, security(("token" = [])),
             params(($parameter = String, Path, description = $of),
                 ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses(
-            (status = 200, body = Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
+            (status = 200, body = $what::Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
             (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
             (status = 422, body = Problem), (status = 503, body = Problem)))]
         pub async fn $what(

@@ -2,9 +2,12 @@
 
 use askama::Template;
 use axum::response::Response;
-use works::{Said, Trouble};
+use standard::verdict::Severity;
+use works::Said;
+use works::examine::report::{Examination, Subject, id_digits};
+use works::keeping::DamageView;
 
-use super::{Finding, Group, Item, Made, Outcome, Task, grouped, hold};
+use super::{Answer, Group, Item, Made, Outcome, Task, hold};
 use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::frame::Frame;
@@ -33,14 +36,11 @@ struct IncomingPart<'a> {
     form: &'a str,
     running: Option<Far>,
     failed: Option<(String, String)>,
-    answer: Option<&'a serde_json::Value>,
-    /// What verifying the book found.
-    verified: Option<Vec<Damage>>,
+    answer: Option<&'a Answer>,
     /// A file that was made.
     made: Option<MadePart<'a>>,
     /// A report, as HTML.
     report: Option<String>,
-    verdict: &'a str,
     groups: Vec<Group>,
     partly: bool,
     /// Whether it can still be cancelled.
@@ -55,29 +55,22 @@ struct IncomingPart<'a> {
 struct MadePart<'a> {
     item: &'a Item,
     form: &'a str,
-    /// As the works tell it.
-    answer: &'a serde_json::Value,
-    /// Labels, rather than a pack.
-    labels: bool,
+    made: &'a Made,
 }
 
 impl MadePart<'_> {
-    fn number(&self, key: &str) -> i64 {
-        self.answer.get(key).and_then(serde_json::Value::as_i64).unwrap_or_default()
-    }
-
-    /// Units of a list of the answer, by name.
-    fn names(&self, key: &str) -> String {
-        let units = self.answer.get(key).and_then(serde_json::Value::as_array);
-        let names: Vec<&str> = units.into_iter().flatten().filter_map(serde_json::Value::as_str).collect();
-        names.join(", ")
-    }
-
     fn file(&self) -> String {
-        let key = if self.labels { "file" } else { "pack" };
-        let path = self.answer.get(key).and_then(serde_json::Value::as_str).unwrap_or_default();
-        path.rsplit('/').next().unwrap_or_default().to_owned()
+        let path = match self.made {
+            Made::Pack(_, path) => path,
+            Made::Labels(printed, _) => &printed.file,
+        };
+        path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default()
     }
+}
+
+/// The page of the log that begins with the entry of a damage.
+fn log_from(damage: &DamageView) -> Option<String> {
+    damage.entry.map(|entry| format!("/log?before={}", entry.saturating_add(1)))
 }
 
 #[derive(Template)]
@@ -89,32 +82,15 @@ struct AlonePage {
     part: String,
 }
 
-/// One thing that is not as the log says.
-#[derive(serde::Deserialize)]
-struct Damage {
-    kind: String,
-    table: String,
-    key: String,
-    entry: Option<i64>,
-    found: String,
-}
-
-impl Damage {
-    /// The page of the log that begins with its entry.
-    fn address(&self) -> Option<String> {
-        self.entry.map(|entry| format!("/log?before={}", entry.saturating_add(1)))
-    }
-}
-
 /// One thing examined, as it is drawn.
 #[derive(Clone)]
 pub struct Plate {
     /// The file.
     pub name: String,
     /// What it is.
-    pub kind: String,
+    pub kind: &'static str,
     /// Whether it is accepted by itself.
-    pub verdict: String,
+    pub verdict: &'static str,
     /// The subject's name.
     pub title: String,
     /// VID and PID.
@@ -122,28 +98,24 @@ pub struct Plate {
     /// Names of those above it, nearest first.
     pub above: Vec<String>,
     /// Rules that it breaks.
-    pub breaks: Vec<String>,
+    pub breaks: Vec<&'static str>,
 }
 
-fn plates(answer: &serde_json::Value, findings: &[Finding]) -> Vec<Plate> {
-    let text = |v: &serde_json::Value, key: &str| v.get(key).and_then(|t| t.as_str()).unwrap_or_default().to_owned();
-    let list = answer.get("subjects").and_then(|s| s.as_array()).cloned().unwrap_or_default();
-    list.iter()
-        .map(|s| {
-            let name = text(s, "name");
-            let above = s.get("issued_by").and_then(|a| a.as_array()).cloned().unwrap_or_default();
-            let broken = findings.iter().filter(|f| f.subject == name && f.severity == "error");
-            Plate {
-                kind: text(s, "kind"),
-                verdict: text(s, "verdict"),
-                title: text(s, "title"),
-                identity: format!("{} {}", text(s, "vendor_id"), text(s, "product_id")).trim().to_owned(),
-                above: above.iter().filter_map(|a| a.as_str()).map(str::to_owned).collect(),
-                breaks: broken.map(|f| f.rule.clone()).collect(),
-                name,
-            }
-        })
-        .collect()
+fn plates(examined: &Examination) -> Vec<Plate> {
+    let plate = |s: &Subject| {
+        let digits = |id: Option<u64>| id.map(id_digits).unwrap_or_default();
+        let broken = s.findings.iter().filter(|f| f.severity == Severity::Error);
+        Plate {
+            name: s.name.to_string(),
+            kind: s.kind.word(),
+            verdict: s.verdict().word(),
+            title: s.title.as_deref().unwrap_or_default().to_owned(),
+            identity: format!("{} {}", digits(s.vendor_id), digits(s.product_id)).trim().to_owned(),
+            above: s.above.to_vec(),
+            breaks: broken.map(|f| f.rule.name).collect(),
+        }
+    };
+    examined.subjects.iter().map(plate).collect()
 }
 
 /// Chains to draw, root at the top: of the first few DACs, or of what stands highest.
@@ -189,10 +161,8 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
         running: None,
         failed: None,
         answer: None,
-        verified: None,
         made: None,
         report: None,
-        verdict: "",
         groups: Vec::new(),
         partly: false,
         stops: item.course().now().can_stop && !matches!(item.task, Task::Examine { .. }),
@@ -205,27 +175,18 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
             let said = Said::by(trouble);
             shown.failed = Some((works::sentence(&said.message), said.advice.unwrap_or_default()));
         }
-        Outcome::Made { answer, made } => {
-            let labels = matches!(made, Made::Labels(_));
-            shown.made = Some(MadePart { item, form: &person.form, answer, labels });
-        }
+        Outcome::Made(made) => shown.made = Some(MadePart { item, form: &person.form, made }),
         Outcome::Reported(reported) => {
             let shown_of = Shown::of(reported, format!("/incoming/{}/file", item.id));
             shown.report = Some(shown_of.render().map_err(odd)?);
         }
-        Outcome::Judged { answer, findings, partly } => {
-            shown.verdict = answer.get("verdict").and_then(|v| v.as_str()).unwrap_or_default();
-            shown.groups = grouped(findings);
-            shown.partly = *partly;
-            shown.subjects = plates(answer, findings);
-            shown.chains = chains(&shown.subjects);
-            shown.answer = Some(answer);
-            if matches!(item.task, Task::Verify) {
-                let damages = serde_json::from_value(answer["damages"].clone());
-                shown.verified = Some(damages.map_err(|e| {
-                    Trouble::surroundings(format!("what was found in the book can't be shown: {e}"), "Report this.")
-                })?);
+        Outcome::Judged { answer, partly } => {
+            (shown.groups, shown.partly) = (answer.groups(), *partly);
+            if let Answer::Examined(examined) = answer {
+                shown.subjects = plates(examined);
+                shown.chains = chains(&shown.subjects);
             }
+            shown.answer = Some(answer);
         }
     }
     Ok(shown.render().map_err(odd)?)

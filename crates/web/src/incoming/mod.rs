@@ -28,8 +28,8 @@ use works::site::Who;
 use works::{Trouble, label};
 use zeroize::Zeroizing;
 
-pub use findings::{Finding, Group, grouped, read};
-pub use task::{Made, Outcome, Reported, Task};
+pub use findings::{Group, grouped};
+pub use task::{Answer, Made, Outcome, Reported, Task};
 pub use upload::{Files, Upload, take, take_body};
 
 use crate::answer::{Oops, download, is_part};
@@ -323,12 +323,9 @@ pub async fn file(Asker { app, person, .. }: Asker, Path(id): Path<String>) -> R
     let item = app.incoming.find(&id, &person)?;
     let what = match (&*hold(&item.outcome), &item.task) {
         (Outcome::Reported(reported), _) => File::Report(Arc::clone(reported)),
-        (Outcome::Made { made: Made::Pack(path), .. }, Task::Evidence { file, .. }) => {
-            File::Pack(path.clone(), file.clone())
-        }
-        (Outcome::Made { made: Made::Labels(octets), answer }, Task::Labels { units, job }) => {
-            let labels = answer.get("labels").and_then(serde_json::Value::as_u64).unwrap_or_default();
-            File::Labels(Arc::clone(octets), job.out.display().to_string(), units.which().words(), labels)
+        (Outcome::Made(Made::Pack(_, path)), Task::Evidence { file, .. }) => File::Pack(path.clone(), file.clone()),
+        (Outcome::Made(Made::Labels(printed, octets)), Task::Labels { units, job }) => {
+            File::Labels(Arc::clone(octets), job.out.display().to_string(), units.which().words(), printed.labels)
         }
         _ => return Err(Trouble::usage("no file was made here", "Check the result.").into()),
     };

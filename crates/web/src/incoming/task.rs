@@ -6,13 +6,14 @@ use std::sync::Arc;
 use print::paper::Document;
 use works::chips::Passphrase;
 use works::course::{Course, Phase};
+use works::finding_view::FindingView;
 use works::label::Job;
 use works::report::{self, Request};
 use works::site::Who;
-use works::{Trouble, delivery, evidence, examine, label, ledger, reel};
+use works::{Trouble, delivery, evidence, examine, keeping, label, reel};
 use zeroize::Zeroizing;
 
-use super::findings::Finding;
+use super::findings::{Group, grouped};
 use crate::app::App;
 use crate::pages::chosen::Chosen;
 
@@ -113,35 +114,68 @@ impl Task {
 pub enum Outcome {
     /// Still at it.
     Running,
-    /// Judged: verdict, findings and numbers as the works tell them in JSON.
+    /// Judged.
     Judged {
-        /// The works' own answer.
-        answer: serde_json::Value,
-        /// Its findings.
-        findings: Vec<Finding>,
+        /// What came of it.
+        answer: Answer,
         /// Whether the good part could be kept.
         partly: bool,
     },
     /// A file to take away.
-    Made {
-        /// The works' own answer.
-        answer: serde_json::Value,
-        /// The file.
-        made: Made,
-    },
+    Made(Made),
     /// A report.
     Reported(Arc<Reported>),
     /// It could not be read, it was stopped, or the surroundings failed.
     Failed(Trouble),
 }
 
+/// What an act of the works answered.
+pub enum Answer {
+    /// Of a manifest.
+    Reel(reel::Received),
+    /// Of a delivery.
+    Delivery(delivery::Received),
+    /// Of credentials issued here.
+    Issued(delivery::Issued),
+    /// Of an examination.
+    Examined(examine::Examination),
+    /// Of verifying the book.
+    Verified(keeping::Verified),
+}
+
+impl Answer {
+    /// The verdict's word.
+    pub fn verdict(&self) -> &'static str {
+        match self {
+            Self::Reel(received) => received.verdict.word(),
+            Self::Delivery(received) => received.verdict.word(),
+            Self::Issued(issued) => issued.verdict.word(),
+            Self::Examined(examined) => examined.verdict.word(),
+            Self::Verified(verified) => verified.verdict.word(),
+        }
+    }
+
+    /// The findings, by rule.
+    pub fn groups(&self) -> Vec<Group> {
+        match self {
+            Self::Reel(received) => grouped(&received.findings),
+            Self::Delivery(received) => grouped(&received.findings),
+            Self::Examined(examined) => {
+                let told = examined.findings().map(|(subject, finding)| FindingView::of(&*subject.name, finding));
+                grouped(&told.collect::<Vec<_>>())
+            }
+            Self::Issued(_) | Self::Verified(_) => Vec::new(),
+        }
+    }
+}
+
 /// A file that was made.
 #[derive(Clone)]
 pub enum Made {
     /// A pack, on the disk.
-    Pack(PathBuf),
+    Pack(evidence::Exported, PathBuf),
     /// Labels as PDF: they show passcodes, so that no disk has them.
-    Labels(Arc<Zeroizing<Vec<u8>>>),
+    Labels(Box<label::Printed>, Arc<Zeroizing<Vec<u8>>>),
 }
 
 /// A report that was made.
@@ -152,16 +186,6 @@ pub struct Reported {
     pub document: Document,
     /// Whether the worst hour was asked for and there is none.
     pub no_worst: bool,
-}
-
-fn json(answer: &impl serde::Serialize) -> Result<serde_json::Value, Trouble> {
-    let odd = |e| Trouble::surroundings(format!("the answer can't be written: {e}"), "Report this.");
-    serde_json::to_value(answer).map_err(odd)
-}
-
-fn judged(answer: serde_json::Value, partly: bool) -> Result<Outcome, Trouble> {
-    let findings = super::read(answer.get("findings").cloned().unwrap_or_default())?;
-    Ok(Outcome::Judged { answer, findings, partly })
 }
 
 /// Files that were brought, and where more can be put.
@@ -183,17 +207,18 @@ pub(super) fn done(
 ) -> Result<Outcome, Trouble> {
     let first = || files.brought.first().ok_or_else(|| Trouble::usage("no file came", "Choose a file."));
     let site = &app.site;
+    let judged = |answer| Ok(Outcome::Judged { answer, partly: false });
     match task {
         Task::Issue { reel, issuer, passphrase } => {
-            judged(json(&delivery::issue(site, reel, issuer, &**passphrase, who, course)?)?, false)
+            judged(Answer::Issued(delivery::issue(site, reel, issuer, &**passphrase, who, course)?))
         }
         Task::Reel { reel, product, options } => {
-            judged(reel::receive(site, first()?, reel, product, options, who, course)?.json(), false)
+            judged(Answer::Reel(reel::receive(site, first()?, reel, product, options, who, course)?))
         }
         Task::Delivery { reel, password } => {
             let received = delivery::receive(site, first()?, reel, accept_part, password.as_ref(), who, course)?;
             let partly = received.has_good_part() && !accept_part;
-            judged(received.json(), partly)
+            Ok(Outcome::Judged { answer: Answer::Delivery(received), partly })
         }
         Task::Examine { trust, signers, device } => {
             let request = examine::Examine {
@@ -204,18 +229,18 @@ pub(super) fn done(
                 most: Some(EXAMINED),
                 ..examine::Examine::default()
             };
-            judged(json(&examine::examine(&request, who.now(), course)?)?, false)
+            judged(Answer::Examined(examine::examine(&request, who.now(), course)?))
         }
-        Task::Verify => judged(ledger::verify(site, who, course)?, false),
+        Task::Verify => judged(Answer::Verified(keeping::verify(site, &[], course)?)),
         Task::Evidence { units, file } => {
             let nowhere = || Trouble::surroundings("there is no folder to make the pack in", "Ask for it again.");
             let out = files.folder.ok_or_else(nowhere)?.join(file);
             let made = evidence::export(site, &units.which(), &out, None, who, course)?;
-            Ok(Outcome::Made { answer: json(&made)?, made: Made::Pack(out) })
+            Ok(Outcome::Made(Made::Pack(made, out)))
         }
         Task::Labels { units, job } => {
             let (printed, octets) = label::pdf_of_book(site, &units.which(), job, None, who, course)?;
-            Ok(Outcome::Made { answer: json(&printed)?, made: Made::Labels(Arc::new(octets)) })
+            Ok(Outcome::Made(Made::Labels(Box::new(printed), Arc::new(octets))))
         }
         Task::Report { request, .. } => {
             let report = report::report(site, request, (app.clock)(), course)?;

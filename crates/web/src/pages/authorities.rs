@@ -7,11 +7,13 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use serde::Deserialize;
 use standard::ids::{ProductId, VendorId};
+use works::Trouble;
 use works::authority::{self, AuthorityView, CAUTION, Raise};
 use works::chips::{Passphrase, WorkFactor};
+use works::finding_view::FindingView;
 use works::site::Who;
 use works::trouble::About as _;
-use works::{Trouble, authority::Purpose, authority::Role};
+use works::words::{Purpose, Role};
 
 use super::given;
 use crate::answer::{Oops, below, go, page};
@@ -19,7 +21,7 @@ use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Files, Finding, Group};
+use crate::incoming::{self, Files, Group};
 
 #[derive(Template)]
 #[template(path = "authorities.html")]
@@ -159,14 +161,14 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
             let name = given(upload.text("name"));
             let adopted = authority::adopt(&app.site, &files, name, purpose, &mut authority::nobody, &who);
             let adopted = adopted.about("file")?;
-            let examined = serde_json::to_value(&adopted.examination).unwrap_or_default();
+            let found = adopted.examination.findings();
+            let found = found.map(|(subject, finding)| FindingView::of(&*subject.name, finding)).collect::<Vec<_>>();
             let already = |name: &String| format!("{name} was adopted before, and stays as it is.");
             let changed = adopted.already.len() < adopted.authorities.len();
             let notes = adopted.already.iter().map(already).chain(adopted.warnings).collect::<Vec<_>>();
-            Ok(((!adopted.authorities.is_empty()).then_some(notes), changed, examined["findings"].clone()))
+            Ok(((!adopted.authorities.is_empty()).then_some(notes), changed, found))
         })
         .await?;
-    let findings: Vec<Finding> = incoming::read(findings)?;
     AdoptedPart { what: "authority", list: "/authorities", adopted, changed, groups: incoming::grouped(&findings) }
         .answer(&app, &person, &headers, "Authorities")
 }

@@ -9,8 +9,8 @@ use serde::Deserialize;
 use works::Trouble;
 use works::chips::{Passphrase, WorkFactor};
 use works::declaration::{self, DeclarationView, Make, ProductHas};
+use works::finding_view::FindingView;
 use works::site::Who;
-use works::told::ToldFinding;
 use works::trouble::About as _;
 
 use super::authorities::{AdoptedPart, Named, identity};
@@ -21,7 +21,7 @@ use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Files, Finding};
+use crate::incoming::{self, Files};
 
 #[derive(Template)]
 #[template(path = "declarations.html")]
@@ -100,16 +100,15 @@ pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, f
             let (file, signer) = (upload.one("file")?, upload.one("signer")?);
             let adopted =
                 declaration::adopt(&app.site, &file, &signer, given(upload.text("name")), &who).about("file")?;
-            let told: Vec<_> = adopted.findings.iter().map(|f| ToldFinding::of("declaration", f)).collect();
+            let told: Vec<_> = adopted.findings.iter().map(|f| FindingView::of("declaration", f)).collect();
             let notes = adopted.declaration.as_ref().map(|declaration| {
                 let already =
                     adopted.already.then(|| format!("{} was adopted before, and stays as it is.", declaration.name));
                 already.into_iter().chain(adopted.products.iter().map(ProductHas::words)).collect::<Vec<_>>()
             });
-            Ok((notes, !adopted.already, serde_json::to_value(told).unwrap_or_default()))
+            Ok((notes, !adopted.already, told))
         })
         .await?;
-    let findings: Vec<Finding> = incoming::read(findings)?;
     AdoptedPart { what: "declaration", list: "/declarations", adopted, changed, groups: incoming::grouped(&findings) }
         .answer(&app, &person, &headers, "Declarations")
 }

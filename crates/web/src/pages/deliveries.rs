@@ -77,8 +77,7 @@ pub async fn receive(asker: Asker, form: Files) -> Result<Response, Oops> {
 /// Where there is none.
 pub async fn show(State(app): State<App>, person: Person, Path(id): Path<String>) -> Result<Response, Oops> {
     let delivery = app.work(move |app| delivery::show(&app.site, &id)).await?;
-    let findings = delivery.report.as_ref().and_then(|r| r.get("findings")).cloned().unwrap_or_default();
-    let groups = incoming::grouped(&incoming::read(findings)?);
+    let groups = delivery.report.as_ref().map(|report| incoming::grouped(&report.findings)).unwrap_or_default();
     page(&DeliveryPage { frame: Frame::new(&app, Some(&person), "/deliveries"), delivery, groups })
 }
 

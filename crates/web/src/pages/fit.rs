@@ -7,6 +7,7 @@ use axum::response::Response;
 use works::fit::{self, Request, needs};
 use works::part::{EXAMPLES, Part, Threat};
 use works::trouble::About as _;
+use works::words::Purpose;
 use works::{Trouble, product};
 
 use super::authorities::identity;
@@ -68,7 +69,7 @@ pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oo
             Ok((products, shipped))
         })
         .await?;
-    let test = |purpose: &str| if purpose == "test" { " (TEST)" } else { "" };
+    let test = |purpose: Purpose| if purpose.is_test() { " (TEST)" } else { "" };
     let products =
         products.into_iter().map(|p| (p.name.to_string(), format!("{}{}", p.name, test(p.purpose)))).collect();
     let named = |p: Part| (format!("shipped-{}", p.part.name), p.part.name, p.part.package.unwrap_or_default());

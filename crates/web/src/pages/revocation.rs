@@ -11,7 +11,7 @@ use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use standard::revocation::Reason;
 use works::access::Standing;
 use works::keys::Typed;
@@ -26,7 +26,7 @@ use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
-use crate::incoming::{self, Files, Finding, Group};
+use crate::incoming::{self, Files, Group};
 use crate::look::escaped;
 
 /// Certificates shown one by one.
@@ -157,7 +157,10 @@ impl AskPage {
 impl RequestPage {
     /// Whether its certificates are revoked at this site.
     fn is_confirmed(&self) -> bool {
-        matches!(self.request.state, "confirmed" | "sent" | "answered")
+        matches!(
+            self.request.state,
+            revocation::Progress::Confirmed | revocation::Progress::Sent | revocation::Progress::Answered
+        )
     }
 
     fn act_address(&self, act: &str) -> String {
@@ -297,19 +300,17 @@ pub async fn renew(asker: Asker, Form(form): Form<Opened>) -> Result<Response, O
 pub async fn adopt(State(app): State<App>, person: Person, headers: HeaderMap, form: Files) -> Result<Response, Oops> {
     let who = app.who(&person);
     let upload = incoming::take(form).await?;
-    let (adopted, findings) = app
+    let adopted = app
         .work(move |app| {
             let list = upload.one("list")?;
             let signers: Vec<PathBuf> = upload.of("signer");
-            let adopted = revocation::adopt(&app.site, &list, &signers, &who).about("list")?;
-            let findings = serde_json::to_value(&adopted.findings).unwrap_or_default();
-            Ok((adopted, findings))
+            revocation::adopt(&app.site, &list, &signers, &who).about("list")
         })
         .await?;
-    let findings: Vec<Finding> = incoming::read(findings)?;
     let code = if adopted.verdict == "rejected" { StatusCode::UNPROCESSABLE_ENTITY } else { StatusCode::OK };
     let frame = Frame::new(&app, Some(&person), "/revocation");
-    let part = AdoptedPart { adopted, groups: incoming::grouped(&findings) };
+    let groups = incoming::grouped(&adopted.findings);
+    let part = AdoptedPart { adopted, groups };
     below(&headers, frame, (code, "#adopted", "Revocation"), &part)
 }
 
@@ -324,8 +325,8 @@ pub async fn list(State(app): State<App>, _person: Person, Path(issuer): Path<St
     Ok(download("application/pkix-crl", &name, der))
 }
 
-fn json_file(name: &str, value: &serde_json::Value) -> Response {
-    download("application/json", name, format!("{value:#}\n"))
+fn json_file(name: &str, value: &impl Serialize) -> Response {
+    download("application/json", name, format!("{:#}\n", serde_json::json!(value)))
 }
 
 /// `GET /revocation/lists/{issuer}/point`: the distribution-point record of that list.

@@ -5,11 +5,12 @@ use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::response::{Redirect, Response};
 use serde::Deserialize;
-use serde_json::Value;
 use standard::certificate::Profile;
 use works::explain::{self, Field};
 use works::ledger::{self, Place};
 use works::site::Who;
+use works::unit::{OfAttempt, OfStep, WholeUnit};
+use works::words::{Role, UnitState};
 use works::{Trouble, label, unit};
 
 use super::given;
@@ -40,34 +41,17 @@ struct ListPage {
 #[template(path = "unit.html")]
 struct UnitPage {
     frame: Frame,
-    story: Value,
+    unit: WholeUnit,
     address: String,
-    state: String,
-    test: bool,
     attempts: Vec<Strip>,
     certificates: Vec<(String, String, Vec<Field>)>,
     place: Option<Place>,
-    report: Vec<(String, String, String)>,
 }
 
 /// An attempt as a strip of timed steps, to scale.
 pub struct Strip {
-    /// Its number.
-    pub number: i64,
-    /// Where.
-    pub station: String,
-    /// By whom.
-    pub by: String,
-    /// When.
-    pub started: String,
-    /// How it ended.
-    pub result: String,
-    /// Why it failed.
-    pub cause: Option<(String, String)>,
-    /// What follows.
-    pub next: Option<String>,
-    /// The firmware that the unit carried.
-    pub firmware: Option<String>,
+    /// The attempt.
+    pub of: OfAttempt,
     /// Milliseconds altogether.
     pub total: i64,
     /// Left edge, width (of 1000), name, result, milliseconds.
@@ -106,7 +90,8 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
                 after: after.as_deref().and_then(given),
                 limit: LIMIT,
             };
-            Ok((None, false, unit::list(&app.site, &wanted)?))
+            let unit::Listed { units, more } = unit::list(&app.site, &wanted)?;
+            Ok((None, more, units))
         })
         .await?;
     // One unit that was named in full goes to its page, and so does a code, which must not stay in an address.
@@ -117,38 +102,19 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
         let to = format!("/units/{}", in_address(unit));
         return Ok(axum::response::IntoResponse::into_response(Redirect::to(&to)));
     }
-    let next = (units.len() == LIMIT as usize).then(|| units.last().map(|u| u.unit.clone())).flatten();
+    let next = units.last().filter(|_| more).map(|last| last.unit.clone());
     page(&ListPage { frame: Frame::new(&app, Some(&person), "/units"), find, state, reel, found, more, units, next })
 }
 
-fn text(value: &Value, key: &str) -> String {
-    value.get(key).and_then(Value::as_str).unwrap_or_default().to_owned()
-}
-
-fn strip(a: &Value) -> Strip {
-    let number = |v: &Value, key: &str| v.get(key).and_then(Value::as_i64).unwrap_or(0);
-    let steps = a.get("steps").and_then(Value::as_array).cloned().unwrap_or_default();
-    let total = steps.iter().map(|s| number(s, "started_us") + number(s, "microseconds")).max().unwrap_or(0);
+fn strip(of: OfAttempt) -> Strip {
+    let total = of.steps.iter().map(|s| s.started_us + s.microseconds).max().unwrap_or(0);
     #[expect(clippy::cast_precision_loss, reason = "microseconds of an attempt")]
     let scaled = |us: i64| us as f64 * 1000.0 / total.max(1) as f64;
-    Strip {
-        number: number(a, "attempt"),
-        station: text(a, "station"),
-        by: text(a, "by"),
-        started: text(a, "started"),
-        result: text(a, "result"),
-        cause: a.get("cause").and_then(Value::as_str).map(|c| (c.to_owned(), text(a, "detail"))),
-        next: a.get("next").and_then(Value::as_str).map(str::to_owned),
-        firmware: a.get("firmware").and_then(Value::as_str).map(str::to_owned),
-        total: total / 1000,
-        steps: steps
-            .iter()
-            .map(|s| {
-                let (from, took) = (number(s, "started_us"), number(s, "microseconds"));
-                (scaled(from), scaled(took).max(3.0), text(s, "step"), text(s, "result"), took / 1000)
-            })
-            .collect(),
-    }
+    let step = |s: &OfStep| {
+        let width = scaled(s.microseconds).max(3.0);
+        (scaled(s.started_us), width, s.step.clone(), s.result.clone(), s.microseconds / 1000)
+    };
+    Strip { total: total / 1000, steps: of.steps.iter().map(step).collect(), of }
 }
 
 /// `GET /units/{unit}`: its whole story, without the passcode.
@@ -158,10 +124,10 @@ fn strip(a: &Value) -> Strip {
 /// Where there is none.
 pub async fn show(State(app): State<App>, person: Person, Path(name): Path<String>) -> Result<Response, Oops> {
     let (who, serial) = (app.who(&person), name.clone());
-    let (story, certificates, place) = app
+    let (mut unit, certificates, place) = app
         .work(move |app| {
-            let shown = unit::show(&app.site, &serial, None, &who)?;
             let told = unit::story(&app.site, &serial)?;
+            let shown = unit::shown(&app.site, &told, None, &who)?;
             let mut certificates = Vec::new();
             if let Some(c) = &told.origin.credential {
                 certificates.push((
@@ -171,7 +137,7 @@ pub async fn show(State(app): State<App>, person: Person, Path(name): Path<Strin
                 ));
             }
             for a in &told.origin.authorities {
-                let (word, profile) = if a.facts.issuer.is_some() || a.facts.role.word() == "pai" {
+                let (word, profile) = if a.facts.issuer.is_some() || a.facts.role == Role::Pai {
                     ("Intermediate (PAI)", Profile::Pai)
                 } else {
                     ("Root (PAA)", Profile::Paa)
@@ -189,56 +155,19 @@ pub async fn show(State(app): State<App>, person: Person, Path(name): Path<Strin
             Ok((shown, certificates, place))
         })
         .await?;
-    let attempts = story.get("attempts").and_then(Value::as_array).map(|a| a.iter().map(strip).collect());
-    let report = story.pointer("/proof/report/findings").and_then(Value::as_array).cloned().unwrap_or_default();
-    let report = report.iter().map(|f| (text(f, "severity"), text(f, "rule"), text(f, "found"))).collect();
-    let (state, test) = (text(&story, "state"), text(&story, "purpose") == "test");
-    page(&UnitPage {
-        frame: Frame::new(&app, Some(&person), "/units"),
-        address: format!("/units/{}", in_address(&name)),
-        state,
-        test,
-        attempts: attempts.unwrap_or_default(),
-        certificates,
-        place,
-        report,
-        story,
-    })
+    let attempts = std::mem::take(&mut unit.attempts).into_iter().map(strip).collect();
+    let (frame, address) = (Frame::new(&app, Some(&person), "/units"), format!("/units/{}", in_address(&name)));
+    page(&UnitPage { frame, unit, address, attempts, certificates, place })
 }
 
 impl UnitPage {
-    /// A text of the story by its place.
-    fn at(&self, pointer: &str) -> String {
-        match self.story.pointer(pointer) {
-            Some(Value::String(text)) => text.clone(),
-            Some(Value::Number(n)) => n.to_string(),
-            _ => String::new(),
-        }
-    }
-
-    fn has(&self, pointer: &str) -> bool {
-        self.story.pointer(pointer).is_some_and(|v| !v.is_null())
-    }
-
-    fn list(&self, pointer: &str) -> Vec<&Value> {
-        self.story.pointer(pointer).and_then(Value::as_array).map(|a| a.iter().collect()).unwrap_or_default()
-    }
-
-    fn of(&self, value: &Value, key: &str) -> String {
-        match value.get(key) {
-            Some(Value::String(text)) => text.clone(),
-            Some(Value::Number(n)) => n.to_string(),
-            _ => String::new(),
-        }
-    }
-
     fn act_address(&self, act: &str) -> String {
         format!("{}/{act}", self.address)
     }
 
     fn reel_address(&self) -> String {
-        let place = self.story.pointer("/chip/position").and_then(Value::as_i64).unwrap_or(1);
-        format!("/reels/{}?from={}&to={}", in_address(&self.at("/reel/reel")), (place - 150).max(1), place + 150)
+        let place = self.unit.chip.position;
+        format!("/reels/{}?from={}&to={}", in_address(&self.unit.reel.reel), (place - 150).max(1), place + 150)
     }
 }
 

@@ -5,11 +5,12 @@ mod adopt;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use utoipa::ToSchema;
 
 pub use adopt::{Adopted, Ask, adopt, nobody};
 use book::ids::AuthorityName;
 use book::{Authority, AuthorityOrigin, NewAuthority, Subject};
-pub use book::{Purpose, Role};
+use book::{Purpose, Role};
 use custody::{KeyFile, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
@@ -68,8 +69,8 @@ pub struct AuthorityView {
     pub role: &'static str,
     /// `raised`, `adopted`, `delivered`.
     pub origin: &'static str,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What it is for.
+    pub purpose: Purpose,
     /// Vendor ID in its subject.
     pub vendor_id: Option<String>,
     /// Product ID in its subject.
@@ -105,7 +106,7 @@ impl AuthorityView {
             name: facts.name.to_string(),
             role: facts.role.word(),
             origin: facts.origin.word(),
-            purpose: facts.purpose.word(),
+            purpose: facts.purpose,
             vendor_id: c.as_ref().and_then(|c| c.subject.identity.vendor()).map(|v| v.to_string()),
             product_id: c.as_ref().and_then(|c| c.subject.identity.product()).map(|p| p.to_string()),
             subject_key_id: hex::encode(&facts.subject_key_id),
@@ -380,7 +381,8 @@ pub fn list(site: &Site) -> Result<Vec<AuthorityView>, Trouble> {
 }
 
 /// An authority that was withdrawn.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = WithdrawnAuthority)]
 pub struct Withdrawn {
     /// Its name, free again.
     pub withdrawn: String,

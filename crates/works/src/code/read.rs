@@ -5,7 +5,7 @@ use standard::ids::VendorId;
 use standard::onboarding::{self, Fields, Flow, Form, Payload, Reach, Reading};
 
 use super::optional::OptionalView;
-use crate::told::ToldFinding;
+use crate::finding_view::FindingView;
 
 /// What one payload tells, as far as it does.
 #[derive(Default, Serialize)]
@@ -95,7 +95,7 @@ pub struct ReadCode {
     /// `accepted` or `rejected`.
     pub verdict: &'static str,
     /// Every broken rule.
-    pub findings: Vec<ToldFinding>,
+    pub findings: Vec<FindingView>,
 }
 
 /// Reads the text of a QR code or a manual code; any text will do.
@@ -121,7 +121,7 @@ pub fn read(text: &str) -> ReadCode {
         payloads: told,
         could_be: slips(&reading),
         verdict: reading.verdict().word(),
-        findings: reading.findings.iter().map(|l| ToldFinding::of(subject(l.payload), &l.finding)).collect(),
+        findings: reading.findings.iter().map(|l| FindingView::of(subject(l.payload), &l.finding)).collect(),
     }
 }
 

@@ -14,10 +14,11 @@ use standard::key::PublicKey;
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::verdict::{Context, Report, Severity, judge_certificate};
+use utoipa::ToSchema;
 
 use super::chips::{Chips, Slot};
 use super::storing::{BATCH, store};
-use super::{dac_identity, free_id};
+use super::{ReceivedVerdict, dac_identity, free_id};
 use crate::authority::{self, serial};
 use crate::course::{Course, Phase};
 use crate::head;
@@ -29,7 +30,8 @@ use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 
 /// What was issued.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = IssuedDelivery)]
 pub struct Issued {
     /// The delivery.
     pub delivery: Option<String>,
@@ -39,8 +41,8 @@ pub struct Issued {
     pub issuer: String,
     /// Credentials issued.
     pub issued: usize,
-    /// `accepted`, or `already-received` where every chip had its credential.
-    pub verdict: &'static str,
+    /// Accepted; or already received, where every chip had its credential.
+    pub verdict: ReceivedVerdict,
 }
 
 /// The PAI that would issue a product's DACs, and what they must say.
@@ -176,7 +178,7 @@ pub fn issue(
         verdict,
     };
     if slots.is_empty() {
-        return Ok(told(None, 0, "already-received"));
+        return Ok(told(None, 0, ReceivedVerdict::AlreadyReceived));
     }
     let key_id = pai.subject_key_id().unwrap_or_default().to_vec();
     let now = who.now();
@@ -250,8 +252,8 @@ pub fn issue(
     match stored {
         Stored::New { .. } => {
             head::mark(site, who);
-            Ok(told(Some(id.to_string()), issued, "accepted"))
+            Ok(told(Some(id.to_string()), issued, ReceivedVerdict::Accepted))
         }
-        Stored::Already(known) => Ok(told(Some(known.delivery.to_string()), 0, "already-received")),
+        Stored::Already(known) => Ok(told(Some(known.delivery.to_string()), 0, ReceivedVerdict::AlreadyReceived)),
     }
 }

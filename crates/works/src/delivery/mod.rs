@@ -19,7 +19,7 @@ use std::thread;
 use book::ids::{DeliveryId, ReelId};
 use book::{Delivery, DeliveryVerdict, Product, Purpose, Reel, Stored};
 use serde::{Deserialize, Serialize};
-use serde_json::{Value, json};
+use serde_json::Value;
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::catalogue::chain::REVOKED;
@@ -27,7 +27,8 @@ use standard::verdict::catalogue::declaration::AUTHORITY as PERMITTED;
 use standard::verdict::catalogue::intake::{
     DELIVERY_GAP, DELIVERY_OTHER_PRODUCT, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT, DELIVERY_STRANGER,
 };
-use standard::verdict::{Finding, Rule, Severity};
+use standard::verdict::{Finding, Rule};
+use utoipa::ToSchema;
 use zeroize::Zeroizing;
 
 pub use issue::{Issued, issue, issuer_for};
@@ -38,10 +39,11 @@ use crate::advice::quoted;
 use crate::authority;
 use crate::course::{Course, Phase};
 use crate::declaration;
+use crate::finding_view::{FindingView, InspectionFinding, Severity};
 use crate::findings::SharedFinding;
 use crate::head;
 use crate::product;
-use crate::reel::{self, finding_json};
+use crate::reel;
 use crate::revocation::{Known as Revoked, RevokedPais};
 use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
@@ -51,7 +53,8 @@ use inspect::{Checked, Expectation, Inspection, Known};
 use storing::{Begun, EARLY, Keeper, Unsettled};
 
 /// Certificates of a delivery, counted.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[schema(as = DeliveryCounts)]
 pub struct Counts {
     /// DACs read.
     pub read: usize,
@@ -85,19 +88,32 @@ impl Counts {
     }
 }
 
-/// What came of a delivery.
-#[derive(Debug)]
-pub struct Received {
-    /// Its id, in the book or among those that were refused.
-    pub delivery: Option<String>,
-    /// `accepted`, `accepted-in-part`, `refused` or `already-received`.
-    pub verdict: &'static str,
-    /// The reel.
-    pub reel: String,
-    /// The file's name.
-    pub source: String,
-    /// Its certificates.
-    pub certificates: Counts,
+book::words! {
+    /// What became of a delivery that came.
+    ReceivedVerdict {
+        /// All of it was stored.
+        Accepted = "accepted",
+        /// The good part was stored, by the engineer's word.
+        AcceptedInPart = "accepted-in-part",
+        /// It was here already.
+        AlreadyReceived = "already-received",
+        /// Nothing of it was stored.
+        Refused = "refused",
+    }
+}
+
+impl From<DeliveryVerdict> for ReceivedVerdict {
+    fn from(verdict: DeliveryVerdict) -> Self {
+        match verdict {
+            DeliveryVerdict::Accepted => Self::Accepted,
+            DeliveryVerdict::AcceptedInPart => Self::AcceptedInPart,
+        }
+    }
+}
+
+/// The chips of a reel that a delivery came for.
+#[derive(Debug, Default, Serialize, ToSchema)]
+pub struct DeliveredChips {
     /// Chips on the reel.
     pub on_reel: usize,
     /// Chips of these that a DAC came for which may be used.
@@ -105,29 +121,61 @@ pub struct Received {
     /// Chips without a credential, in order.
     pub without: Vec<String>,
     /// Chips that had been scrapped: their certificates are kept, and spent.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
     pub spent: Vec<String>,
+}
+
+/// What came of a delivery.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ReceivedDelivery)]
+pub struct Received {
+    /// Its id, in the book or among those that were refused.
+    pub delivery: Option<String>,
+    /// What became of it.
+    pub verdict: ReceivedVerdict,
+    /// The reel.
+    pub reel: String,
+    /// Its certificates.
+    pub certificates: Counts,
+    /// Its chips.
+    pub chips: DeliveredChips,
     /// What came of lists of checksums, where there was one.
     pub checksums: Option<Checked>,
     /// What the inspection found.
-    pub findings: Vec<SharedFinding>,
+    pub findings: Vec<InspectionFinding>,
+    #[serde(skip)]
+    source: String,
+    #[serde(skip)]
     faults: Faults,
+    #[serde(skip)]
     of_nobody: usize,
+}
+
+/// What the book keeps of an inspection.
+#[derive(Debug, Serialize)]
+struct Kept<'a> {
+    certificates: Counts,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    checksums: Option<&'a Checked>,
+    findings: &'a [InspectionFinding],
+    #[serde(skip_serializing_if = "Faults::is_empty")]
+    faults: &'a Faults,
 }
 
 impl Received {
     /// Whether anything of it may be used.
     pub fn is_accepted(&self) -> bool {
-        self.verdict != "refused"
+        self.verdict != ReceivedVerdict::Refused
     }
 
     /// Whether it was refused, and some of it could be kept.
     pub fn has_good_part(&self) -> bool {
-        self.verdict == "refused" && self.certificates.good > self.certificates.already
+        self.verdict == ReceivedVerdict::Refused && self.certificates.good > self.certificates.already
     }
 
     /// Whether all that is wrong is for another reel or product here, so that the authority has nothing to put right.
     pub fn is_misplaced(&self) -> bool {
-        let has = |rule: &Rule| self.findings.iter().any(|f| f.finding.rule.name == rule.name);
+        let has = |rule: &Rule| self.findings.iter().any(|f| f.finding.rule == rule.name);
         let rules: &[&Rule] = match (has(&DELIVERY_OTHER_REEL), has(&DELIVERY_OTHER_PRODUCT)) {
             // Certificates of the reel itself for another product are for the authority to put right.
             (true, false) => &[&DELIVERY_OTHER_REEL, &DELIVERY_STRANGER, &DELIVERY_GAP],
@@ -137,11 +185,11 @@ impl Received {
             (false, false) => return false,
         };
         let Counts { good, missing, .. } = self.certificates;
-        let mut errors = self.findings.iter().filter(|f| is_error(f));
+        let mut errors = self.findings.iter().filter(|f| f.finding.severity == Severity::Error);
         // Where some are good, those that are missing are missed.
         self.of_nobody == 0
             && (good == 0 || missing == 0)
-            && errors.all(|f| rules.iter().any(|rule| rule.name == f.finding.rule.name))
+            && errors.all(|f| rules.iter().any(|rule| f.finding.rule == rule.name))
     }
 
     /// What is wrong, for the authority.
@@ -149,38 +197,12 @@ impl Received {
         Complaint { reel: &self.reel, source: &self.source, certificates: self.certificates, faults: &self.faults }
     }
 
-    fn findings_json(&self) -> Value {
-        let one = |f: &SharedFinding| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), f.count);
-        self.findings.iter().map(one).collect()
-    }
-
     /// The report that the book keeps.
-    fn report(&self) -> Value {
-        let mut report = json!({ "findings": self.findings_json(), "certificates": self.certificates });
-        if let Some(checked) = &self.checksums {
-            report["checksums"] = json!(checked);
-        }
-        if !self.faults.is_empty() {
-            report["faults"] = json!(self.faults);
-        }
-        report
-    }
-
-    /// As JSON.
-    pub fn json(&self) -> Value {
-        let mut chips = json!({ "on_reel": self.on_reel, "matched": self.matched, "without": self.without });
-        if !self.spent.is_empty() {
-            chips["spent"] = json!(self.spent);
-        }
-        json!({
-            "delivery": self.delivery,
-            "verdict": self.verdict,
-            "reel": self.reel,
-            "certificates": self.certificates,
-            "chips": chips,
-            "checksums": self.checksums,
-            "findings": self.findings_json(),
-        })
+    fn report(&self) -> Result<Value, Trouble> {
+        let Self { certificates, checksums, findings, faults, .. } = self;
+        let kept = Kept { certificates: *certificates, checksums: checksums.as_ref(), findings, faults };
+        serde_json::to_value(kept)
+            .map_err(|e| Trouble::surroundings(format!("the report can't be written: {e}"), "Report this."))
     }
 }
 
@@ -350,7 +372,7 @@ pub fn receive(
         let clean = inspection.is_clean();
         let mut received = Received {
             delivery: None,
-            verdict: "refused",
+            verdict: ReceivedVerdict::Refused,
             reel: reel.facts.reel.to_string(),
             source: reel::file_name(path),
             certificates: Counts {
@@ -362,19 +384,21 @@ pub fn receive(
                 faulty: inspection.read.saturating_sub(inspection.accepted + inspection.same),
                 missing: inspection.missing,
             },
-            on_reel: inspection.on_reel,
-            matched: inspection.accepted + inspection.same,
-            without: inspection.without.clone(),
-            spent: Vec::new(),
+            chips: DeliveredChips {
+                on_reel: inspection.on_reel,
+                matched: inspection.accepted + inspection.same,
+                without: inspection.without.clone(),
+                spent: Vec::new(),
+            },
             checksums: inspection.checked.clone(),
-            findings: inspection.findings.clone(),
+            findings: inspection.findings.iter().map(InspectionFinding::from).collect(),
             faults: Faults::of(std::mem::take(&mut inspection.faults), inspection.more_faults),
             of_nobody: inspection.of_nobody,
         };
         // The same delivery in another form: another archive, or a folder.
         if let (Some(before), true) = (inspection.same_as.first(), clean && inspection.same == inspection.read) {
             received.delivery = Some(before.clone());
-            received.verdict = "already-received";
+            received.verdict = ReceivedVerdict::AlreadyReceived;
             received.findings.extend(revoked_above(site, &reel.facts.reel)?);
             return Ok(received);
         }
@@ -382,7 +406,7 @@ pub fn receive(
             // What was begun to be stored is dropped with `begun`, and undone.
             // Nothing is kept, so every chip that has none yet is without.
             if !clean && !accept_part && inspection.accepted == 0 {
-                received.without = expectation.without(|_| false)?;
+                received.chips.without = expectation.without(|_| false)?;
             }
             return Ok(received);
         };
@@ -390,8 +414,8 @@ pub fn receive(
         let counts = &mut received.certificates;
         counts.accepted = inspection.accepted;
         counts.refused = counts.faulty;
-        received.verdict = verdict.word();
-        let report = received.report();
+        received.verdict = verdict.into();
+        let report = received.report()?;
         course.phase(Phase::Storing, u64::try_from(inspection.accepted).ok());
         let (id, stored) = match begun.map(|begun| begun.settle(verdict, report.clone())) {
             Some(Ok(stored)) => stored,
@@ -411,7 +435,7 @@ pub fn receive(
         match stored {
             Stored::New { spent, .. } => {
                 received.delivery = Some(id.to_string());
-                received.spent = spent.iter().map(ToString::to_string).collect();
+                received.chips.spent = spent.iter().map(ToString::to_string).collect();
             }
             Stored::Already(known) => return already(site, &known, &reel),
         }
@@ -430,14 +454,11 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
     let without = without(site, &reel.facts.reel)?;
     Ok(Received {
         delivery: Some(known.delivery.to_string()),
-        verdict: "already-received",
+        verdict: ReceivedVerdict::AlreadyReceived,
         reel: reel.facts.reel.to_string(),
         source: known.source_name.clone(),
         certificates: view::counts(known)?,
-        on_reel,
-        matched: on_reel.saturating_sub(without.len()),
-        without,
-        spent: Vec::new(),
+        chips: DeliveredChips { on_reel, matched: on_reel.saturating_sub(without.len()), without, spent: Vec::new() },
         checksums: None,
         findings: revoked_above(site, &reel.facts.reel)?,
         faults: Faults::default(),
@@ -446,15 +467,13 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
 }
 
 /// Warnings of PAIs that are revoked: certificates that are here already were judged before that.
-fn revoked_above(site: &Site, reel: &ReelId) -> Result<Vec<SharedFinding>, Trouble> {
+fn revoked_above(site: &Site, reel: &ReelId) -> Result<Vec<InspectionFinding>, Trouble> {
     let words = RevokedPais::of_reel(site, reel)?.words();
     Ok(words
         .into_iter()
-        .map(|what| SharedFinding {
-            subject: "reel".into(),
-            chip_id: None,
-            count: 1,
-            finding: Finding::new(&REVOKED, what).weighing(Severity::Warning),
+        .map(|what| {
+            let finding = Finding::new(&REVOKED, what).weighing(standard::verdict::Severity::Warning);
+            InspectionFinding { finding: FindingView::of("reel", &finding), chip_id: None, count: 1 }
         })
         .collect())
 }
@@ -497,7 +516,7 @@ fn permitted(site: &Site, product: &Product, inspection: &mut Inspection) -> Res
     let pais = inspection.pais.iter().map(AsRef::as_ref);
     let Some(not) = declaration::not_permitted(site, product, pais)? else { return Ok(()) };
     let found = format!("{} is not among the roots of {}", not.roots.join(", "), not.declaration);
-    let finding = Finding::new(&PERMITTED, found).weighing(Severity::Warning).advising(
+    let finding = Finding::new(&PERMITTED, found).weighing(standard::verdict::Severity::Warning).advising(
         "No unit can pass with these certificates and this declaration. Adopt a declaration that permits the root, or ask the \
          authority for certificates under one that is permitted, before you put chips on a station.",
     );
@@ -520,7 +539,8 @@ pub(crate) fn free_id(site: &Site, reel: &Reel) -> Result<DeliveryId, Trouble> {
 }
 
 /// A delivery that was withdrawn.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = WithdrawnDelivery)]
 pub struct Withdrawn {
     /// Its id, free again.
     pub withdrawn: String,
@@ -550,9 +570,4 @@ pub fn withdraw(site: &Site, id: &str, who: &Who) -> Result<Withdrawn, Trouble> 
         authorities: done.authorities,
         entry: done.entry.0,
     })
-}
-
-/// Whether a finding refuses.
-pub fn is_error(finding: &SharedFinding) -> bool {
-    finding.finding.severity == Severity::Error
 }

@@ -3,17 +3,18 @@
 
 use std::borrow::Cow;
 use std::fs;
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
 use book::ids::DeliveryId;
 use serde::{Deserialize, Serialize};
-use serde_json::Value;
 use standard::verdict::catalogue::intake::DELIVERY_PRIVATE_KEY;
 
 use super::complaint::Faults;
 use super::{Counts, Received};
 use crate::files::{Pending, Readers};
+use crate::finding_view::InspectionFinding;
 use crate::reel;
 use crate::site::{Site, Who, file_stem};
 use crate::trouble::Trouble;
@@ -35,7 +36,7 @@ pub(super) struct Refused<'a> {
     pub(super) refused: String,
     pub(super) by: String,
     pub(super) certificates: Counts,
-    pub(super) findings: Value,
+    pub(super) findings: Cow<'a, [InspectionFinding]>,
     pub(super) faults: Cow<'a, Faults>,
 }
 
@@ -92,7 +93,7 @@ pub(super) fn keep(site: &Site, received: &Received, digest: &[u8; 32], who: &Wh
         refused: reel::time_text((who.clock)()),
         by: who.actor.to_string(),
         certificates: received.certificates,
-        findings: received.findings_json(),
+        findings: Cow::Borrowed(&received.findings),
         faults: Cow::Borrowed(&received.faults),
     };
     let there = files(site);
@@ -109,9 +110,9 @@ pub(super) fn keep(site: &Site, received: &Received, digest: &[u8; 32], who: &Wh
         }
         DeliveryId::new(&id)?;
         refused.delivery = id;
-        let odd = |e| Trouble::surroundings(format!("the report can't be written: {e}"), "Report this.");
         let mut pending = Pending::default();
-        pending.add(&path, &serde_json::to_vec(&refused).map_err(odd)?, Readers::Usual).map_err(Trouble::of)?;
+        let report = |out: &mut dyn Write| Ok(serde_json::to_writer(out, &refused)?);
+        pending.add_by(&path, Readers::Usual, report).map_err(Trouble::of)?;
         pending.place().map_err(Trouble::of)?;
         break;
     }

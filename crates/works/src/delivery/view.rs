@@ -1,30 +1,45 @@
 //! Deliveries as they are shown: those in the book, and what was wrong with those that were refused.
 
 use book::ids::{DeliveryId, ReelId};
-use book::{Delivery, Subject};
+use book::{Delivery, DeliveryOrigin, Subject};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use serde_json::Value;
+use utoipa::ToSchema;
 
-use super::Counts;
 use super::complaint::{Complaint, Faults};
+use super::inspect::Checked;
 use super::refused::{self, Refused};
+use super::{Counts, ReceivedVerdict};
+use crate::finding_view::InspectionFinding;
 use crate::ledger;
 use crate::reel;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
+/// What the inspection of a delivery found.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct InspectionReport {
+    /// Its certificates, counted; none in a report of an older program.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub certificates: Option<Counts>,
+    /// What came of lists of checksums, where there was one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub checksums: Option<Checked>,
+    /// What is wrong or worth knowing.
+    pub findings: Vec<InspectionFinding>,
+}
+
 /// A delivery as it is told.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub struct DeliveryView {
     /// Its id.
     pub delivery: String,
     /// The reel.
     pub reel: String,
-    /// `received` or `issued`.
-    pub origin: &'static str,
-    /// `accepted`, `accepted-in-part` or `refused`.
-    pub verdict: &'static str,
+    /// How it came about.
+    pub origin: DeliveryOrigin,
+    /// What became of it.
+    pub verdict: ReceivedVerdict,
     /// DACs read.
     pub read: i64,
     /// DACs kept.
@@ -37,7 +52,7 @@ pub struct DeliveryView {
     pub received: String,
     /// The inspection's report.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub report: Option<Value>,
+    pub report: Option<InspectionReport>,
     #[serde(skip)]
     faults: Faults,
 }
@@ -72,21 +87,24 @@ pub(super) fn faults(delivery: &Delivery) -> Result<Faults, Trouble> {
 }
 
 fn view(delivery: &Delivery, with_report: bool) -> Result<DeliveryView, Trouble> {
-    let mut report = delivery.report.clone();
-    if let Some(report) = report.as_object_mut() {
-        report.remove("faults");
-    }
+    let report = || {
+        Ok::<_, Trouble>(InspectionReport {
+            certificates: part(delivery, "certificates")?,
+            checksums: part(delivery, "checksums")?,
+            findings: part(delivery, "findings")?.unwrap_or_default(),
+        })
+    };
     Ok(DeliveryView {
         delivery: delivery.delivery.to_string(),
         reel: delivery.reel.to_string(),
-        origin: delivery.origin.word(),
-        verdict: delivery.verdict.word(),
+        origin: delivery.origin,
+        verdict: delivery.verdict.into(),
         read: delivery.certificates_read,
         accepted: delivery.certificates_accepted,
         certificates: counts(delivery)?,
         source: delivery.source_name.clone(),
         received: reel::time_text(delivery.received),
-        report: with_report.then_some(report),
+        report: with_report.then(report).transpose()?,
         faults: faults(delivery)?,
     })
 }
@@ -98,11 +116,15 @@ fn refused_view(refused: Refused<'_>, with_report: bool) -> DeliveryView {
         accepted: 0,
         delivery: refused.delivery,
         reel: refused.reel,
-        origin: "received",
-        verdict: "refused",
+        origin: DeliveryOrigin::Received,
+        verdict: ReceivedVerdict::Refused,
         source: refused.source,
         received: refused.refused,
-        report: with_report.then(|| serde_json::json!({ "certificates": certificates, "findings": refused.findings })),
+        report: with_report.then(|| InspectionReport {
+            certificates: Some(certificates),
+            checksums: None,
+            findings: refused.findings.into_owned(),
+        }),
         certificates,
         faults: refused.faults.into_owned(),
     }

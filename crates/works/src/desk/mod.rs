@@ -23,7 +23,7 @@ pub use view::{LabelPhase, Phase, StepView, View};
 use crate::advice::Advise;
 use crate::floor::{self, Setup};
 use crate::label;
-use crate::provision::{OneUnit, Told, UnitResult, one_unit};
+use crate::provision::{ChipResult, OneUnit, Told, UnitResult, one_unit};
 use crate::site::{Site, Who};
 use crate::trouble::Trouble;
 
@@ -213,7 +213,7 @@ impl Desks {
         }
         match &done {
             Ok(result) => {
-                let owed = result.result == "passed" && !result.already && self.has_code(result);
+                let owed = result.result == ChipResult::Passed && !result.already && self.has_code(result);
                 self.change(&desk, |view| view.end(result, owed));
             }
             Err(trouble) => {

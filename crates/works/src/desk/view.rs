@@ -1,16 +1,17 @@
 //! What a station's screen shows.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::floor::{Setup, ShiftCount};
 use crate::product;
-use crate::provision::{self, Told, UnitResult};
+use crate::provision::{self, ChipResult, Told, UnitResult};
 use crate::reel;
 use crate::site::Site;
 use crate::trouble::Trouble;
 
 /// Where a station stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Phase {
     /// Waits for a unit.
@@ -42,7 +43,7 @@ impl Phase {
 }
 
 /// Where the label of a passed unit stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum LabelPhase {
     /// There is none to print.
@@ -260,7 +261,7 @@ impl View {
         self.already = result.already;
         self.cause.clone_from(&result.cause);
         self.detail.clone_from(&result.detail);
-        if result.result == "passed" {
+        if result.result == ChipResult::Passed {
             self.phase = Phase::Passed;
             self.said = result.already.then(|| "This unit passed before. It was verified again.".to_owned());
             self.label = if label { LabelPhase::Due } else { LabelPhase::None };
@@ -268,7 +269,7 @@ impl View {
         } else {
             self.phase = Phase::Failed;
             self.next = result.advice.clone().unwrap_or_else(|| "Call the engineer.".into());
-            if result.next == Some(book::Next::Retry.word()) {
+            if result.next == Some(book::Next::Retry) {
                 self.next += if self.counted { " Then press Enter." } else { " Then scan it again." };
             }
         }

@@ -6,7 +6,7 @@ use std::io::{self, Seek, Write};
 use std::path::{Path, PathBuf};
 
 use book::ids::{Sequence, UnitSerial};
-use book::{Purpose, Subject, UnitState, UnitStory};
+use book::{Purpose, Subject, UnitStory};
 use custody::Passphrase;
 use serde::Serialize;
 use serde_json::json;
@@ -31,7 +31,7 @@ const HEADS: u32 = 16;
 const MOST: usize = 300_000;
 
 /// A pack that was made.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Clone, Serialize)]
 pub struct Exported {
     /// Where it is.
     pub pack: String,
@@ -162,7 +162,7 @@ impl Maker<'_> {
         let story = unit::story(self.site, serial.as_str())?;
         let home = format!("units/{serial}");
         self.share(&story);
-        let record = unit::show(self.site, serial.as_str(), None, who)?;
+        let record = unit::shown(self.site, &story, None, who)?;
         zip.add(&format!("{home}/record.json"), &told(&record)?).map_err(failed(out))?;
         let mut rows = vec![("proof", serial.to_string())];
         for attempt in &story.attempts {
@@ -200,9 +200,8 @@ impl Maker<'_> {
         Ok(index::Line {
             unit: serial.to_string(),
             state: story.unit.state.word(),
-            revoked: record["revoked"].as_str().map(str::to_owned),
-            check_failed: story.unit.state == UnitState::Passed
-                && record["checks"].as_array().and_then(|all| all.last()).is_some_and(|c| c["result"] != "passed"),
+            revoked: record.revoked.clone(),
+            check_failed: record.is_check_failed(),
             product: story.origin.product.facts.name.to_string(),
             chip_id: story.unit.chip_id.to_string(),
             proven: story.proof.as_ref().map(|p| time_text(p.facts.at)),

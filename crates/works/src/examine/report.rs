@@ -13,6 +13,7 @@ use standard::verdict::{Finding, Severity, Verdict};
 use super::Kind;
 use super::judge::has_error;
 use super::roles::Part;
+use crate::finding_view::FindingView;
 
 /// One thing judged. What it tells is put into words where it is shown: there may be a
 /// hundred thousand.
@@ -257,29 +258,12 @@ impl Examination {
     }
 }
 
-struct FindingView<'a>(&'a Subject, &'a Finding);
-
-impl Serialize for FindingView<'_> {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let Self(subject, finding) = self;
-        let mut s = serializer.serialize_struct("Finding", 7)?;
-        s.serialize_field("rule", finding.rule.name)?;
-        s.serialize_field("severity", finding.severity.word())?;
-        s.serialize_field("subject", &subject.name)?;
-        s.serialize_field("clause", finding.rule.clause)?;
-        s.serialize_field("required", &finding.required)?;
-        s.serialize_field("found", &finding.found)?;
-        s.serialize_field("advice", &finding.advice)?;
-        s.end()
-    }
-}
-
 impl Serialize for Examination {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         struct Findings<'a>(&'a Examination);
         impl Serialize for Findings<'_> {
             fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-                serializer.collect_seq(self.0.findings().map(|(s, f)| FindingView(s, f)))
+                serializer.collect_seq(self.0.findings().map(|(s, f)| FindingView::of(&*s.name, f)))
             }
         }
         let mut s = serializer.serialize_struct("Examination", 4)?;

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use book::ids::ProductName;
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, Time};
+use utoipa::ToSchema;
 
 use super::day::{AtStation, ByHour, OfCause};
 use super::{Setup, local, offset, shift_start, stations};
@@ -12,7 +13,7 @@ use crate::site::Site;
 use crate::trouble::Trouble;
 
 /// A station's counts in this shift.
-#[derive(Debug, Clone, Default, Serialize)]
+#[derive(Debug, Clone, Default, Serialize, ToSchema)]
 pub struct ShiftCount {
     /// Units that passed.
     pub passed: i64,
@@ -57,7 +58,8 @@ fn told(site: &Site, by_station: BTreeMap<String, AtStation>) -> BTreeMap<String
 }
 
 /// One hour's output.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(as = LineHour)]
 pub struct Hour {
     /// As `14:00`, by the site's clock.
     pub hour: String,
@@ -68,7 +70,8 @@ pub struct Hour {
 }
 
 /// A cause of failures.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(as = LineCause)]
 pub struct Cause {
     /// Its name.
     pub cause: String,
@@ -81,7 +84,8 @@ pub struct Cause {
 }
 
 /// A product's credentials.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(as = LineStock)]
 pub struct Stock {
     /// The product.
     pub product: String,
@@ -102,7 +106,7 @@ pub struct Stock {
 }
 
 /// The line at a glance.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Line {
     /// When this shift began.
     pub shift: String,

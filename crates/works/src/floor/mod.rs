@@ -9,6 +9,7 @@ use book::ids::{FirmwareVersion, ReelId, StationName};
 use serde::Serialize;
 use time::format_description::well_known::Rfc3339;
 use time::{Duration, OffsetDateTime, Time, UtcOffset};
+use utoipa::ToSchema;
 
 use crate::chips::Source;
 use crate::provision;
@@ -17,6 +18,8 @@ use crate::site::{Site, Who};
 use crate::trouble::{About, Trouble};
 
 pub(crate) use self::day::Day;
+pub use book::Reconciliation;
+
 pub use self::line::{Cause, Hour, Line, ShiftCount, Stock, counts, line};
 pub use self::tape::{Cell, Fate, Tape, tape};
 
@@ -66,7 +69,8 @@ pub fn local(site: &Site, at: OffsetDateTime) -> String {
 }
 
 /// How a station is set up, as it is told.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(as = StationView)]
 pub struct Setup {
     /// Its name.
     pub station: String,
@@ -217,9 +221,8 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
 /// # Errors
 ///
 /// [`Trouble`] where the book gave no answer.
-pub fn totals(site: &Site) -> Result<serde_json::Value, Trouble> {
-    serde_json::to_value(site.book.reconcile(None)?)
-        .map_err(|e| Trouble::surroundings(format!("the counts can't be shown: {e}"), "Report this."))
+pub fn totals(site: &Site) -> Result<Reconciliation, Trouble> {
+    Ok(site.book.reconcile(None)?)
 }
 
 /// Entries in the log.

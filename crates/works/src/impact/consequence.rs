@@ -1,9 +1,9 @@
 //! What would stop working if a certificate were revoked.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use book::ids::AuthorityName;
-use book::{Credential, CredentialState, Role};
+use book::{Credential, CredentialState, Role, UnitState};
 use serde::Serialize;
 use standard::certificate::Certificate;
 
@@ -14,8 +14,8 @@ use crate::trouble::Trouble;
 
 /// The certificate that was asked about.
 pub(super) enum Asked {
-    /// A PAI or PAA of this site.
-    Authority(AuthorityName),
+    /// PAIs or PAAs of this site: several where one key was asked about that has several certificates.
+    Authorities(Vec<AuthorityName>),
     /// A DAC, by its serial number and, where it is told, its issuer's key identifier.
     Credential(Vec<u8>, Option<Vec<u8>>),
 }
@@ -52,7 +52,7 @@ pub struct WouldStop {
     /// Credentials not used yet that would be worth nothing, by reel.
     pub stock: Vec<Stock>,
     /// Credentials by where they stand.
-    pub credentials: BTreeMap<&'static str, i64>,
+    pub credentials: BTreeMap<CredentialState, i64>,
     /// The same in sentences.
     pub sentences: Vec<String>,
 }
@@ -72,9 +72,9 @@ impl WouldStop {
 }
 
 fn units(out: &mut WouldStop, counted: &Impact) {
-    let state = |word| counted.states.get(word).copied().unwrap_or(0);
-    out.units_refused = state("passed") + state("returned");
-    out.units_stopped = state("open") + state("failed");
+    let state = |state| counted.states.get(&state).copied().unwrap_or(0);
+    out.units_refused = state(UnitState::Passed) + state(UnitState::Returned);
+    out.units_stopped = state(UnitState::Open) + state(UnitState::Failed);
     let is_revoked = out.revoked.is_some();
     if out.units_refused > 0 {
         let are = match (is_revoked, out.units_refused) {
@@ -95,8 +95,8 @@ fn units(out: &mut WouldStop, counted: &Impact) {
             format!("{units} still on the line could not pass: chip and unit would have to be scrapped.")
         });
     }
-    if state("scrapped") > 0 {
-        let units = plural(state("scrapped"), "unit", "units");
+    if state(UnitState::Scrapped) > 0 {
+        let units = plural(state(UnitState::Scrapped), "unit", "units");
         let change = if is_revoked { "scrapped: nothing changes there" } else { "would change nothing: scrapped" };
         out.sentences.push(format!("{units} {change}."));
     }
@@ -105,7 +105,7 @@ fn units(out: &mut WouldStop, counted: &Impact) {
 fn stock(out: &mut WouldStop) {
     let lost: i64 = out.stock.iter().map(|s| s.available).sum();
     if lost > 0 {
-        let reels = out.stock.len() as u64;
+        let reels = out.stock.iter().map(|s| &s.reel).collect::<BTreeSet<_>>().len() as u64;
         let (could, would_be) = if out.revoked.is_some() { ("can't", "are") } else { ("could not", "would be") };
         out.sentences.push(format!(
             "{} in stock, on {}, {could} be used: a chip accepts one credential only, so new chips {would_be} needed with certificates of another intermediate.",
@@ -135,6 +135,44 @@ pub(crate) fn credentials(
         }
     }
     Ok(out)
+}
+
+/// Adds what would stop with an authority's certificate.
+fn authority(site: &Site, name: &AuthorityName, out: &mut WouldStop) -> Result<(), Trouble> {
+    let authority = crate::authority::get(site, name.as_str())?;
+    let role = authority.facts.role;
+    let subject = Certificate::read(&authority.facts.certificate).map_or_else(
+        |_| name.to_string(),
+        |c| format!("{}, serial number {}", c.subject.display(c.der()), c.serial_hex()),
+    );
+    let between = if out.certificate.is_empty() { "" } else { "; " };
+    out.certificate += &format!("{between}{} {name}: {subject}", role.word().to_uppercase());
+    out.listed_by = out.listed_by.take().or_else(|| authority.facts.issuer.as_ref().map(ToString::to_string));
+    match role {
+        Role::Pai => out.authorities.push(name.to_string()),
+        Role::Paa => {
+            let all = site.book.authorities()?;
+            let below = all.iter().filter(|a| a.facts.issuer.as_ref() == Some(name));
+            out.authorities.extend(below.map(|a| a.facts.name.to_string()));
+            out.sentences.push(
+                "No list revokes a root: verifiers remove it from what they trust. The alliance decides that; ask it first."
+                    .into(),
+            );
+            out.sentences.dedup();
+        }
+    }
+    for issued in site.book.issued_by(name)? {
+        *out.credentials.entry(issued.state).or_default() += issued.count;
+        if issued.state == CredentialState::Available {
+            out.stock.push(Stock {
+                reel: issued.reel.to_string(),
+                delivery: issued.delivery.to_string(),
+                authority: issued.authority.to_string(),
+                available: issued.count,
+            });
+        }
+    }
+    Ok(())
 }
 
 pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldStop, Trouble> {
@@ -167,7 +205,7 @@ pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldSto
                 {
                     out.revoked = revoked_here.of_chip(site, &chip.chip_id)?;
                 }
-                *out.credentials.entry(credential.state.word()).or_default() += 1;
+                *out.credentials.entry(credential.state).or_default() += 1;
                 if credential.state == CredentialState::Available {
                     out.stock.push(Stock {
                         reel,
@@ -178,43 +216,11 @@ pub(super) fn of(site: &Site, asked: Asked, counted: &Impact) -> Result<WouldSto
                 }
             }
         }
-        Asked::Authority(name) => {
-            let authority = crate::authority::get(site, name.as_str())?;
-            let role = authority.facts.role;
-            out.revoked = crate::authority::show(site, name.as_str())?.revoked;
-            let subject = Certificate::read(&authority.facts.certificate).map_or_else(
-                |_| name.to_string(),
-                |c| format!("{}, serial number {}", c.subject.display(c.der()), c.serial_hex()),
-            );
-            out.certificate = format!("{} {name}: {subject}", role.word().to_uppercase());
-            out.listed_by = authority.facts.issuer.as_ref().map(ToString::to_string);
-            out.authorities = match role {
-                Role::Pai => vec![name.to_string()],
-                Role::Paa => {
-                    let all = site.book.authorities()?;
-                    all.iter()
-                        .filter(|a| a.facts.issuer.as_ref() == Some(&name))
-                        .map(|a| a.facts.name.to_string())
-                        .collect()
-                }
-            };
-            for issued in site.book.issued_by(&name)? {
-                *out.credentials.entry(issued.state.word()).or_default() += issued.count;
-                if issued.state == CredentialState::Available {
-                    out.stock.push(Stock {
-                        reel: issued.reel.to_string(),
-                        delivery: issued.delivery.to_string(),
-                        authority: issued.authority.to_string(),
-                        available: issued.count,
-                    });
-                }
-            }
-            if role == Role::Paa {
-                out.sentences.push(
-                    "No list revokes a root: verifiers remove it from what they trust. The alliance decides that; ask it first."
-                        .into(),
-                );
-            }
+        Asked::Authorities(names) => {
+            names.iter().try_for_each(|name| authority(site, name, &mut out))?;
+            let revoked = names.iter().map(|name| Ok(crate::authority::show(site, name.as_str())?.revoked));
+            // What one certificate of a key stops, another of it may keep going.
+            out.revoked = revoked.collect::<Result<Option<Vec<String>>, Trouble>>()?.map(|all| all.join("; "));
         }
     }
     units(&mut out, counted);

@@ -44,13 +44,13 @@ fn field(text: &str) -> String {
 fn csv_row(unit: &UnitTouched) -> [String; 15] {
     [
         field(&unit.unit),
-        unit.state.into(),
+        unit.state.word().into(),
         field(&unit.product),
-        unit.purpose.into(),
+        unit.purpose.word().into(),
         field(&unit.reel),
         unit.chip_id.clone(),
         unit.credential.clone(),
-        unit.credential_state.into(),
+        unit.credential_state.word().into(),
         field(&unit.authority),
         field(&unit.delivery),
         unit.began.clone(),

@@ -11,7 +11,7 @@ mod wanted;
 use std::collections::{BTreeMap, HashMap, HashSet};
 
 use book::ids::{AuthorityName, ProductName};
-use book::{CredentialState, Touched};
+use book::{CredentialState, Purpose, Touched, UnitState};
 use serde::Serialize;
 
 pub(crate) use consequence::credentials;
@@ -31,12 +31,12 @@ use crate::trouble::Trouble;
 pub struct UnitTouched {
     /// Serial number.
     pub unit: String,
-    /// Where it stands: open, passed, failed, scrapped, returned.
-    pub state: &'static str,
+    /// Where it stands.
+    pub state: UnitState,
     /// What it is.
     pub product: String,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What it is for.
+    pub purpose: Purpose,
     /// The reel of its chip.
     pub reel: String,
     /// Its chip.
@@ -44,7 +44,7 @@ pub struct UnitTouched {
     /// Serial number of its DAC.
     pub credential: String,
     /// Where the credential stands.
-    pub credential_state: &'static str,
+    pub credential_state: CredentialState,
     /// The PAI that issued it.
     pub authority: String,
     /// The delivery that brought it.
@@ -76,7 +76,7 @@ pub struct Impact {
     /// Units.
     pub count: u64,
     /// Units by where they stand.
-    pub states: BTreeMap<&'static str, u64>,
+    pub states: BTreeMap<UnitState, u64>,
     /// Units by product.
     pub products: BTreeMap<String, u64>,
     /// What would stop working if the certificate that was asked about were revoked.
@@ -87,30 +87,30 @@ pub struct Impact {
 
 /// Purposes of products, asked once each.
 #[derive(Default)]
-struct Purposes(HashMap<ProductName, &'static str>);
+struct Purposes(HashMap<ProductName, Purpose>);
 
 impl Purposes {
-    fn of(&mut self, site: &Site, name: &ProductName) -> Result<&'static str, Trouble> {
+    fn of(&mut self, site: &Site, name: &ProductName) -> Result<Purpose, Trouble> {
         if let Some(known) = self.0.get(name) {
-            return Ok(known);
+            return Ok(*known);
         }
-        let word = product::get(site, name.as_str())?.facts.purpose.word();
-        self.0.insert(name.clone(), word);
-        Ok(word)
+        let purpose = product::get(site, name.as_str())?.facts.purpose;
+        self.0.insert(name.clone(), purpose);
+        Ok(purpose)
     }
 }
 
-fn view(t: Touched, purpose: &'static str, revoked_pais: &HashSet<AuthorityName>) -> UnitTouched {
+fn view(t: Touched, purpose: Purpose, revoked_pais: &HashSet<AuthorityName>) -> UnitTouched {
     UnitTouched {
         revoked: t.credential == CredentialState::Revoked || revoked_pais.contains(&t.authority),
         unit: t.unit.to_string(),
-        state: t.state.word(),
+        state: t.state,
         product: t.product.to_string(),
         purpose,
         reel: t.reel.to_string(),
         chip_id: t.chip_id.to_string(),
         credential: hex::encode(&t.serial),
-        credential_state: t.credential.word(),
+        credential_state: t.credential,
         authority: t.authority.to_string(),
         delivery: t.delivery.to_string(),
         began: time_text(t.began),
@@ -138,7 +138,7 @@ pub fn impact(
     let revoked_pais = revoked_pais(site)?.into_iter().map(|(name, _)| name).collect();
     site.book.touched(&question.touch, &mut |touched| {
         out.count += 1;
-        *out.states.entry(touched.state.word()).or_default() += 1;
+        *out.states.entry(touched.state).or_default() += 1;
         let purpose = purposes.of(site, &touched.product)?;
         let unit = view(touched, purpose, &revoked_pais);
         match out.products.get_mut(&unit.product) {

@@ -82,8 +82,10 @@ pub(crate) fn serial_octets(text: &str) -> Result<Vec<u8>, Trouble> {
     Ok(zero.into_iter().chain(digits).collect())
 }
 
-fn authority_with_key(site: &Site, key_id: &[u8]) -> Result<Option<Authority>, Trouble> {
-    Ok(site.book.authorities()?.into_iter().find(|a| a.facts.subject_key_id == key_id))
+/// All that have it: a key may have several certificates.
+fn authorities_with_key(site: &Site, key_id: &[u8]) -> Result<Vec<Authority>, Trouble> {
+    let all = site.book.authorities()?;
+    Ok(all.into_iter().filter(|a| a.facts.subject_key_id == key_id).collect())
 }
 
 fn read_items(path: &Path) -> Result<Vec<Item>, Trouble> {
@@ -93,23 +95,25 @@ fn read_items(path: &Path) -> Result<Vec<Item>, Trouble> {
     })
 }
 
-/// A question that ends in an authority of this site.
-fn ask_authority(found: &Authority, q: &mut Question) {
-    q.touch.authority = Some(found.facts.name.clone());
-    q.certificate = Some(Asked::Authority(found.facts.name.clone()));
+/// A question that ends in authorities of this site.
+fn ask_authorities(found: &[Authority], q: &mut Question) {
+    q.touch.authorities = found.iter().map(|authority| authority.facts.name.clone()).collect();
+    q.certificate = Some(Asked::Authorities(q.touch.authorities.clone()));
 }
 
 fn ask_public_key(site: &Site, key: &PublicKey, q: &mut Question) -> Result<(), Trouble> {
-    match authority_with_key(site, &key.key_id())? {
-        Some(found) => ask_authority(&found, q),
-        None => q.touch.key = Some(key.point().to_vec()),
+    let found = authorities_with_key(site, &key.key_id())?;
+    if found.is_empty() {
+        q.touch.key = Some(key.point().to_vec());
+    } else {
+        ask_authorities(&found, q);
     }
     Ok(())
 }
 
 fn ask_certificate(site: &Site, c: &Certificate, q: &mut Question) -> Result<(), Trouble> {
     if let Some(known) = site.book.authority_with(c.der())? {
-        ask_authority(&known, q);
+        ask_authorities(&[known], q);
         return Ok(());
     }
     if c.basic_constraints().is_some_and(|b| b.ca) {
@@ -129,13 +133,14 @@ fn ask_key(site: &Site, text: &str, q: &mut Question) -> Result<(), Trouble> {
     let digits: String = text.chars().filter(|c| !matches!(c, ':' | ' ')).collect();
     if let Ok(octets) = hex::decode(&digits) {
         if octets.len() == 20 {
-            let found = authority_with_key(site, &octets)?.ok_or_else(|| {
-                Trouble::usage(
+            let found = authorities_with_key(site, &octets)?;
+            if found.is_empty() {
+                return Err(Trouble::usage(
                     format!("no authority of this site has the key identifier {digits}"),
                     "Give a chip's key as 65 bytes in hex or as a file; the book has no identifiers of chips' keys.",
-                )
-            })?;
-            ask_authority(&found, q);
+                ));
+            }
+            ask_authorities(&found, q);
             return Ok(());
         }
         let key = PublicKey::from_point(&octets).map_err(|e| {
@@ -198,7 +203,7 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     // What is not here is told as such: an empty answer would read as "nothing is touched".
     if let Some(name) = wanted.authority {
         let found = authority::get(site, name).about("authority")?;
-        ask_authority(&found, &mut q);
+        ask_authorities(&[found], &mut q);
     }
     if let Some(text) = wanted.credential {
         let serial = serial_octets(text).about("credential")?;
@@ -252,12 +257,12 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
     }
     // Of a part of the units nothing can be said of what a certificate would stop.
     let alone = Touch {
-        authority: q.touch.authority.clone(),
+        authorities: q.touch.authorities.clone(),
         credential: q.touch.credential.clone(),
         issuer_key_id: q.touch.issuer_key_id.clone(),
         ..Touch::default()
     };
-    if q.touch != alone || (alone.authority.is_some() && alone.credential.is_some()) {
+    if q.touch != alone || (!alone.authorities.is_empty() && alone.credential.is_some()) {
         q.certificate = None;
     }
     Ok(q)

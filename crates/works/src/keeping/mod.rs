@@ -34,6 +34,16 @@ pub use contents::MissingKey;
 pub(crate) use contents::missing_keys;
 pub use restore::{Restored, Source, restore};
 
+book::words! {
+    /// What verifying says of a book.
+    Soundness {
+        /// It stands as it was written.
+        Intact = "intact",
+        /// Something of it does not.
+        Damaged = "damaged",
+    }
+}
+
 /// One thing that is not as the log says.
 #[derive(Debug, Clone, Serialize)]
 pub struct DamageView {
@@ -52,8 +62,8 @@ pub struct DamageView {
 /// What verifying the book said.
 #[derive(Debug, Clone, Serialize)]
 pub struct Verified {
-    /// `intact` or `damaged`.
-    pub verdict: &'static str,
+    /// Whether it stands as it was written.
+    pub verdict: Soundness,
     /// Where the book is, without a password.
     pub book: String,
     /// Entries in the log.
@@ -91,7 +101,7 @@ impl Verified {
             found: d.found.clone(),
         };
         Self {
-            verdict: if said.intact() { "intact" } else { "damaged" },
+            verdict: if said.intact() { Soundness::Intact } else { Soundness::Damaged },
             book: book.location().to_string(),
             entries: said.entries,
             root: hex::encode(said.root),
@@ -161,7 +171,7 @@ pub fn verify(site: &Site, kept: &[PathBuf], course: &Course) -> Result<Verified
     verified.checkpoints = checkpoint::kept(site)?;
     verified.witnesses = checkpoint::witnessed(site)?;
     if let Some(older) = site.book.older() {
-        verified.verdict = "damaged";
+        verified.verdict = Soundness::Damaged;
         verified.damaged += 1;
         let kind =
             if older.is_shorter() || older.is_of_another_copy() { DamageKind::Removed } else { DamageKind::Altered };

@@ -8,6 +8,7 @@
 
 use print::LabelData;
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::advice::{Advise, Kind};
 use crate::label::owner::{code_fault, tidy};
@@ -16,18 +17,54 @@ use crate::label::payload;
 /// Longest scan, characters: no symbol holds more.
 const LONGEST_SCAN: usize = 8192;
 
+book::words! {
+    /// What a scan says of a label.
+    LabelVerdict {
+        /// It is the unit's label.
+        Match = "match",
+        /// It is not, or can't be told.
+        Mismatch = "mismatch",
+    }
+    /// What was scanned.
+    ReadAs {
+        /// Text of a QR code.
+        Qr = "qr",
+        /// A manual pairing code.
+        Manual = "manual",
+    }
+    /// Why a label does not match.
+    LabelCause {
+        /// Another code of the same form.
+        OtherCode = "other-code",
+        /// The label of another unit of this site.
+        OtherUnit = "other-unit",
+        /// The symbol of a carton.
+        Carton = "carton",
+        /// The code in other letters.
+        LetterCase = "letter-case",
+        /// The code as another keyboard layout types it.
+        KeyboardLayout = "keyboard-layout",
+        /// A part of the code.
+        Part = "part",
+        /// The code more than once.
+        Twice = "twice",
+        /// No code at all.
+        OtherText = "other-text",
+    }
+}
+
 /// What came of it. Holds no code: both give away a passcode.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[schema(as = LabelCheck)]
 pub struct Checked {
     /// The unit that the label should be on.
     pub unit: String,
-    /// `match` or `mismatch`.
-    pub verdict: &'static str,
-    /// What was scanned: `qr`, `manual`, or nothing known.
-    pub read_as: Option<&'static str>,
-    /// Why it is no match: `other-code`, `other-unit`, `carton`, `letter-case`,
-    /// `keyboard-layout`, `part`, `twice`, `other-text`.
-    pub cause: Option<&'static str>,
+    /// Whether the label is the unit's.
+    pub verdict: LabelVerdict,
+    /// What was scanned; none where it has the form of neither code.
+    pub read_as: Option<ReadAs>,
+    /// Why it is no match.
+    pub cause: Option<LabelCause>,
     /// What differs, by name.
     pub differs: Vec<String>,
     /// The unit whose label was scanned, where it is known.
@@ -41,7 +78,7 @@ pub struct Checked {
 impl Checked {
     /// Whether the label is the unit's.
     pub fn is_match(&self) -> bool {
-        self.verdict == "match"
+        self.verdict == LabelVerdict::Match
     }
 
     /// Says that the unit's certificate is revoked.
@@ -56,7 +93,7 @@ impl Checked {
 
     /// Names the unit whose label was scanned.
     pub(super) fn is_of(&mut self, other: &str) {
-        self.cause = Some("other-unit");
+        self.cause = Some(LabelCause::OtherUnit);
         self.belongs_to = Some(other.to_owned());
         self.advice = Some(format!(
             "Take the label off unit {}: it is the label of unit {other}. The label of {} may be on that unit.",
@@ -104,13 +141,13 @@ pub fn check(scanned: &str, expected: &LabelData, others: &[LabelData]) -> Resul
     }
     let is_digits = text.chars().all(|c| c.is_ascii_digit() || matches!(c, '-' | ' '));
     let read_as = match text {
-        qr if qr.starts_with("MT:") => Some("qr"),
-        _ if is_digits => Some("manual"),
+        qr if qr.starts_with("MT:") => Some(ReadAs::Qr),
+        _ if is_digits => Some(ReadAs::Manual),
         _ => None,
     };
     let mut checked = Checked {
         unit: expected.unit.clone(),
-        verdict: "match",
+        verdict: LabelVerdict::Match,
         read_as,
         cause: None,
         differs: Vec::new(),
@@ -121,7 +158,7 @@ pub fn check(scanned: &str, expected: &LabelData, others: &[LabelData]) -> Resul
     if is_label_of(text, expected) {
         return Ok(checked);
     }
-    checked.verdict = "mismatch";
+    checked.verdict = LabelVerdict::Mismatch;
     let (cause, differs, advice) = explain(text, expected);
     (checked.cause, checked.differs, checked.advice) = (Some(cause), differs, Some(advice));
     let other = others.iter().find(|o| o.unit != expected.unit && is_label_of(text, o));
@@ -135,7 +172,7 @@ fn is_label_of(text: &str, data: &LabelData) -> bool {
     text == data.qr.as_str() || (!data.manual.is_empty() && payload::digits(text) == payload::digits(&data.manual))
 }
 
-type Explanation = (&'static str, Vec<String>, String);
+type Explanation = (LabelCause, Vec<String>, String);
 
 fn explain(text: &str, expected: &LabelData) -> Explanation {
     let qr = expected.qr.as_str();
@@ -145,21 +182,21 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
 
     if text.eq_ignore_ascii_case(qr) {
         let advice = "Turn Caps Lock off, and set the scanner to keep upper and lower case; then scan again.";
-        return ("letter-case", vec!["letter case".into()], advice.into());
+        return (LabelCause::LetterCase, vec!["letter case".into()], advice.into());
     }
     for (layout, typed) in LAYOUTS {
         if forms.iter().any(|form| same_but_case(&through(form, typed), text)) {
             let advice = format!(
                 "This computer's keyboard is set to {layout}, but the scanner uses another layout. Set the scanner to {layout}, then scan again."
             );
-            return ("keyboard-layout", vec!["keyboard layout".into()], advice);
+            return (LabelCause::KeyboardLayout, vec!["keyboard layout".into()], advice);
         }
     }
     if forms.iter().any(|form| text == format!("{form}{form}")) {
-        return ("twice", vec!["length".into()], "Scan the symbol once.".into());
+        return (LabelCause::Twice, vec!["length".into()], "Scan the symbol once.".into());
     }
     if text.chars().count() >= 3 && forms.iter().any(|form| form.starts_with(text) || form.ends_with(text)) {
-        return ("part", vec!["length".into()], "Only a part was read; scan again.".into());
+        return (LabelCause::Part, vec!["length".into()], "Only a part was read; scan again.".into());
     }
     let wrong_label = format!("Remove the label. Print the label of unit {} again and attach it.", expected.unit);
     if let Some(scanned) = payload::scanned(text) {
@@ -171,14 +208,14 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
                 expected.unit,
                 scanned.len()
             );
-            return ("carton", Vec::new(), advice);
+            return (LabelCause::Carton, Vec::new(), advice);
         }
         let differs = match (ours.first(), scanned.first()) {
             (Some(a), Some(b)) => payload::differences(a, b),
             _ => Vec::new(),
         };
         let differs = if differs.is_empty() { vec!["additional data"] } else { differs };
-        return ("other-code", differs.into_iter().map(str::to_owned).collect(), wrong_label);
+        return (LabelCause::OtherCode, differs.into_iter().map(str::to_owned).collect(), wrong_label);
     }
     if let Some(scanned) = payload::typed(text) {
         let ours = payload::typed(&expected.manual);
@@ -203,12 +240,16 @@ fn explain(text: &str, expected: &LabelData) -> Explanation {
             Some(fault) => format!("{fault} Type the code again. If that is what the label says: {wrong_label}"),
             None => wrong_label,
         };
-        return ("other-code", differs.into_iter().map(str::to_owned).collect(), advice);
+        return (LabelCause::OtherCode, differs.into_iter().map(str::to_owned).collect(), advice);
     }
     if text == expected.serial || text == expected.unit {
-        return ("other-text", vec!["text".into()], "That is the serial number; scan the QR code.".into());
+        return (LabelCause::OtherText, vec!["text".into()], "That is the serial number; scan the QR code.".into());
     }
-    ("other-text", vec!["text".into()], "That is neither a QR text nor a manual code; scan the label's QR code.".into())
+    (
+        LabelCause::OtherText,
+        vec!["text".into()],
+        "That is neither a QR text nor a manual code; scan the label's QR code.".into(),
+    )
 }
 
 fn same_but_case(a: &str, b: &str) -> bool {
@@ -294,7 +335,7 @@ mod tests {
         ] {
             let checked = check(scanned, &expected(), &[]).unwrap();
             assert!(checked.is_match(), "{scanned:?}: {checked:?}");
-            assert_eq!(checked.read_as, Some(if scanned.contains("MT") { "qr" } else { "manual" }));
+            assert_eq!(checked.read_as, Some(if scanned.contains("MT") { ReadAs::Qr } else { ReadAs::Manual }));
         }
     }
 
@@ -321,7 +362,8 @@ mod tests {
     fn what_is_wrong_is_named_and_no_code_is_shown() {
         for (scanned, cause, differs) in MISMATCHES {
             let checked = check(scanned, &expected(), &[]).unwrap();
-            assert_eq!((checked.verdict, checked.cause), ("mismatch", Some(*cause)), "{scanned}");
+            assert_eq!(checked.verdict, LabelVerdict::Mismatch, "{scanned}");
+            assert_eq!(checked.cause.map(LabelCause::word), Some(*cause), "{scanned}");
             assert!(checked.differs.iter().any(|d| d == differs), "{scanned}: {:?}", checked.differs);
             let shown = format!("{checked:?}");
             assert!(!shown.contains("K9042") && !shown.contains("3497"), "{shown}");
@@ -336,7 +378,7 @@ mod tests {
         for scanned in ["MT:Y.K90CEK010O0648G00", "3497-021-2338"] {
             let checked = check(scanned, &expected(), &others).unwrap();
             assert_eq!(checked.belongs_to.as_deref(), Some("TV-2"));
-            assert_eq!(checked.cause, Some("other-unit"));
+            assert_eq!(checked.cause, Some(LabelCause::OtherUnit));
         }
     }
 

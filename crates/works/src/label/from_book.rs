@@ -8,6 +8,7 @@ use serde_json::json;
 use standard::moment::Moment;
 use zeroize::Zeroizing;
 
+use super::check::LabelCause;
 use super::{Format, Job, PrintError, Printed, To, print_to};
 use crate::chosen::{self, Which};
 use crate::course::Course;
@@ -77,7 +78,7 @@ pub fn check_of_book(
         checked.advice =
             Some(format!("Unit {serial} was returned: see `touchmark unit show {serial}` before it is sold again."));
     }
-    if checked.cause == Some("other-code") {
+    if checked.cause == Some(LabelCause::OtherCode) {
         let others = super::owners(site, scanned, passphrase, 2)?;
         if let Some(other) = others.iter().find(|other| other.as_str() != checked.unit) {
             checked.is_of(other.as_str());
@@ -88,7 +89,7 @@ pub fn check_of_book(
         }
     }
     // A code in the wrong letters is the scanner's fault, and is told as that.
-    if matches!(checked.cause, None | Some("other-code" | "other-unit"))
+    if matches!(checked.cause, None | Some(LabelCause::OtherCode | LabelCause::OtherUnit))
         && let Some(what) = RevokedHere::of(site)?.of_chip(site, &expected.chip_id)?
     {
         checked.is_revoked(what);

@@ -28,7 +28,7 @@ use crate::course::{Course, Phase, Stopped};
 use crate::files;
 use crate::trouble::Trouble;
 pub use carton::CARTON;
-pub use check::{Checked, check};
+pub use check::{Checked, LabelCause, LabelVerdict, ReadAs, check};
 pub use from_book::{MOST_IN_MEMORY, check_of_book, handed_over, of_one, of_unit, pdf_of_book, print_of_book, svg};
 pub(crate) use owner::owners;
 pub use owner::{code_fault, looks_like_code};

@@ -16,12 +16,13 @@ mod serials;
 use std::sync::mpsc;
 use std::thread;
 
-use book::ChipState;
 use book::ids::{ChipId, UnitSerial};
+use book::{ChipState, Next};
 use chip::ChipSource;
 use custody::Passphrase;
 use serde::Serialize;
 use standard::onboarding::draw::Batch;
+use utoipa::ToSchema;
 
 use crate::checkpoint;
 use crate::course::Course;
@@ -31,6 +32,7 @@ use crate::randomness;
 use crate::site::{Site, Who};
 pub use crate::station::{Told, Watch};
 use crate::trouble::Trouble;
+use crate::unit::AdoptedFrom;
 pub(crate) use line::passcode_label;
 pub use line::warnings;
 use line::{Line, line, prepare};
@@ -68,30 +70,39 @@ pub struct Provision<'a> {
     pub passphrase: Option<&'a Passphrase>,
 }
 
+book::words! {
+    /// What became of one chip at a station.
+    ChipResult {
+        /// Its unit is proven.
+        Passed = "passed",
+        /// It is not; the cause says why.
+        Failed = "failed",
+    }
+}
+
 /// What became of one chip.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct UnitResult {
     /// Its serial number; none where the chip was not touched.
     pub unit: Option<String>,
     /// The chip.
     pub chip_id: String,
-    /// `passed` or `failed`.
-    pub result: &'static str,
+    /// What became of it.
+    pub result: ChipResult,
     /// Why it failed.
     pub cause: Option<String>,
     /// What happened, for the engineer.
     pub detail: Option<String>,
     /// What the operator does next.
     pub advice: Option<String>,
-    /// `retry`, `rework` or `scrap`.
-    pub next: Option<&'static str>,
+    /// What follows a failure.
+    pub next: Option<Next>,
     /// Attempts made now; 0 where the chip was refused before a unit was begun.
     pub attempts: u32,
     /// Whether it was provisioned before, and only verified now.
     pub already: bool,
-    /// `record` where the unit was made from the factory record on its chip, `new-code` where the chip's certificate
-    /// was adopted with new onboarding data; none for all others.
-    pub adopted: Option<&'static str>,
+    /// Where number and code of the unit come from that was adopted from its chip; none for all others.
+    pub adopted: Option<AdoptedFrom>,
     /// What the operator has to know of a unit that passed.
     pub notice: Option<String>,
     /// Milliseconds of the last attempt, the chip's own time included.

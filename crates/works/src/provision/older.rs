@@ -14,6 +14,7 @@ use super::line::{Line, passcode_label};
 use super::one::{engineer, open};
 use crate::station::{BOOK_OLDER, CODE_LOST, Failure, Identity};
 use crate::trouble::Trouble;
+use crate::unit::AdoptedFrom;
 
 /// What a chip that holds an identity comes to, before anything is done about it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -72,8 +73,8 @@ pub(super) struct Adoption {
 
 impl Adoption {
     /// Where its onboarding data come from.
-    pub(super) fn word(&self) -> &'static str {
-        if self.held.is_some() { "record" } else { "new-code" }
+    pub(super) fn from(&self) -> AdoptedFrom {
+        if self.held.is_some() { AdoptedFrom::Record } else { AdoptedFrom::NewCode }
     }
 
     /// What the operator has to know once the unit passed.

@@ -14,7 +14,7 @@ use standard::key::PublicKey;
 
 use super::line::{Line, Prepared};
 use super::older::{Adoption, Looked, look};
-use super::{Serials, Told, UnitResult, load, passcode_label};
+use super::{ChipResult, Serials, Told, UnitResult, load, passcode_label};
 use crate::intake::sha256 as sha256_of;
 use crate::revocation::{marked_revoked, revoked_words};
 use crate::station::{CHECK_THE_LOCK, Clock, Failure, is_locked, work};
@@ -53,7 +53,7 @@ pub(super) fn one(
     let mut result = UnitResult {
         unit: None,
         chip_id: chip_id.to_string(),
-        result: "failed",
+        result: ChipResult::Failed,
         cause: None,
         detail: None,
         advice: None,
@@ -167,8 +167,8 @@ pub(super) fn one(
                 serials.confirm(line.site, &by)?;
             }
             if let Some(adopted) = &adopted {
-                result.adopted = Some(adopted.word());
-                let told = serde_json::json!({ "chip": chip_id, "dac": adopted.dac, "from": adopted.word() });
+                result.adopted = Some(adopted.from());
+                let told = serde_json::json!({ "chip": chip_id, "dac": adopted.dac, "from": adopted.from() });
                 line.site.book.note("unit.adopt", &Subject::Unit(begun.unit.serial.clone()), &told, &by)?;
             }
         }
@@ -178,7 +178,7 @@ pub(super) fn one(
             }
             break;
         }
-        if result.next != Some(Next::Retry.word()) {
+        if result.next != Some(Next::Retry) {
             break;
         }
     }
@@ -261,7 +261,7 @@ fn attempt(
                 return lost(error, result);
             }
             result.notice = unit::not_current(&proof.dac, line.who.now());
-            result.result = "passed";
+            result.result = ChipResult::Passed;
             result.cause = None;
             result.detail = None;
             result.advice = None;
@@ -292,7 +292,7 @@ fn attempt(
             result.cause = Some(failure.cause);
             result.detail = Some(failure.detail);
             result.advice = Some(failure.advice);
-            result.next = Some(failure.next.word());
+            result.next = Some(failure.next);
             Ok(false)
         }
     }
@@ -407,7 +407,7 @@ pub(super) fn verify(
     })();
     result.milliseconds = clock.milliseconds();
     match checked {
-        Ok(notice) if unit.state == UnitState::Passed => (result.result, result.notice) = ("passed", notice),
+        Ok(notice) if unit.state == UnitState::Passed => (result.result, result.notice) = (ChipResult::Passed, notice),
         Ok(_) => {
             result.cause = Some("returned".into());
             result.detail = Some(format!("unit {} was returned by the customer", unit.serial));

@@ -17,7 +17,7 @@ use super::line::{Line, Prepared};
 use super::older::{Older, older, stops_the_line};
 use super::one::one;
 use super::serials::{Scans, Serials, is_no_other, whole};
-use super::{Ended, Provisioned, RefusedScan, Said, UnitResult};
+use super::{ChipResult, Ended, Provisioned, RefusedScan, Said, UnitResult};
 use crate::advice::{Advise, Kind, quoted};
 use crate::course::Course;
 use crate::head;
@@ -276,8 +276,8 @@ impl Run<'_, '_> {
     /// Counts what became of a chip; whether there were enough units.
     fn count(&mut self, result: UnitResult) -> bool {
         match (result.result, result.already) {
-            ("passed", true) => self.out.verified += 1,
-            ("passed", false) => self.out.passed += 1,
+            (ChipResult::Passed, true) => self.out.verified += 1,
+            (ChipResult::Passed, false) => self.out.passed += 1,
             _ if result.attempts > 0 || result.already => self.out.failed += 1,
             _ => self.out.refused += 1,
         }

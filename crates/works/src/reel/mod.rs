@@ -15,14 +15,15 @@ use std::thread;
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use book::ids::{ChipId, ReelId};
-use book::{Duplicate, NewChip, NewReel, ReceiveError, Reel, Same, Subject};
+use book::{Duplicate, NewChip, NewReel, Purpose, ReceiveError, Reel, Same, Subject};
 use serde::Serialize;
-use serde_json::{Value, json};
 use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
 use standard::verdict::{Finding, Severity};
+use utoipa::ToSchema;
 
 use crate::advice::quoted;
 use crate::course::{Course, Phase, stopped_by};
+use crate::finding_view::InspectionFinding;
 use crate::findings::{About as Whose, Findings, SharedFinding};
 use crate::head;
 use crate::ledger;
@@ -47,54 +48,48 @@ pub struct Options {
     pub from_certificates: bool,
 }
 
+book::words! {
+    /// What became of a manifest.
+    ManifestVerdict {
+        /// The reel is in the book.
+        Accepted = "accepted",
+        /// It was here with these chips.
+        AlreadyReceived = "already-received",
+        /// Nothing of it was stored.
+        Refused = "refused",
+    }
+}
+
 /// What came of a manifest.
-#[derive(Debug)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ReceivedReel)]
 pub struct Received {
     /// The reel.
     pub reel: String,
-    /// `accepted`, `refused` or `already-received`.
-    pub verdict: &'static str,
+    /// What became of it.
+    pub verdict: ManifestVerdict,
+    /// The product.
+    pub product: String,
+    /// Its chips.
+    pub chips: ReceivedChips,
+    /// What is wrong or worth knowing.
+    pub findings: Vec<InspectionFinding>,
+}
+
+/// The chips of a manifest.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ReceivedChips {
     /// Lines or certificates read.
     pub read: u64,
     /// Chips now on the reel.
-    pub chips: i64,
-    /// The product.
-    pub product: String,
-    /// What is wrong.
-    pub findings: Vec<SharedFinding>,
+    pub received: i64,
 }
 
 impl Received {
     /// Whether the reel stands in the book.
     pub fn is_accepted(&self) -> bool {
-        self.verdict != "refused"
+        self.verdict != ManifestVerdict::Refused
     }
-
-    /// As JSON.
-    pub fn json(&self) -> Value {
-        json!({
-            "reel": self.reel,
-            "verdict": self.verdict,
-            "product": self.product,
-            "chips": { "read": self.read, "received": self.chips },
-            "findings": self.findings.iter().map(|f| finding_json(&f.finding, &f.subject, f.chip_id.as_deref(), f.count)).collect::<Vec<_>>(),
-        })
-    }
-}
-
-/// A finding as every inspection gives it.
-pub(crate) fn finding_json(finding: &Finding, subject: &str, chip_id: Option<&str>, count: usize) -> Value {
-    json!({
-        "rule": finding.rule.name,
-        "severity": finding.severity.word(),
-        "subject": subject,
-        "chip_id": chip_id,
-        "count": count,
-        "clause": finding.rule.clause,
-        "required": finding.required,
-        "found": finding.found,
-        "advice": finding.advice,
-    })
 }
 
 /// SHA-256 of a file or of a directory's files, names and contents in order.
@@ -172,11 +167,11 @@ pub fn receive(
         let is_same = known.facts.product == product.facts.name
             && (known.facts.source_digest == source_digest || holds(site, &known, path, map, course)?);
         if is_same {
+            let read = u64::try_from(known.chips).unwrap_or(0);
             return Ok(Received {
                 reel: id.to_string(),
-                verdict: "already-received",
-                read: u64::try_from(known.chips).unwrap_or(0),
-                chips: known.chips,
+                verdict: ManifestVerdict::AlreadyReceived,
+                chips: ReceivedChips { read, received: known.chips },
                 product: product.facts.name.to_string(),
                 findings: Vec::new(),
             });
@@ -193,27 +188,27 @@ pub fn receive(
         .about("reel"));
     }
     let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
-    let told = |read, findings| Received {
+    let answer = |verdict, chips, findings: &[SharedFinding]| Received {
         reel: new.reel.to_string(),
-        verdict: "refused",
-        read,
-        chips: 0,
+        verdict,
+        chips,
         product: product.facts.name.to_string(),
-        findings,
+        findings: findings.iter().map(InspectionFinding::from).collect(),
     };
     if let Some(stream) = Stream::open(path, map).about("file")?
         && let Some(done) = stored_as_it_comes(site, &new, stream, who, course)?
     {
         head::mark(site, who);
         let read = u64::try_from(done.chips).unwrap_or(0);
-        return Ok(Received { verdict: "accepted", chips: done.chips, ..told(read, Vec::new()) });
+        let chips = ReceivedChips { read, received: done.chips };
+        return Ok(answer(ManifestVerdict::Accepted, chips, &[]));
     }
     let manifest = manifest::read(path, map, course).about("file")?;
     let void = origin::of_certificates(site, &manifest, options.from_certificates)?;
-    let mut received = told(manifest.read, manifest.findings);
-    received.findings.splice(0..0, void);
-    if received.findings.iter().any(|f| f.finding.severity == Severity::Error) {
-        return Ok(received);
+    let (read, mut findings) = (manifest.read, manifest.findings);
+    findings.splice(0..0, void);
+    if findings.iter().any(|f| f.finding.severity == Severity::Error) {
+        return Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, &findings));
     }
     let lines: Vec<u64> = manifest.chips.iter().map(|c| c.line).collect();
     course.phase(Phase::Storing, u64::try_from(manifest.chips.len()).ok());
@@ -224,14 +219,13 @@ pub fn receive(
     });
     match store(site, &new, chips, who, course) {
         Ok(done) => {
-            received.verdict = "accepted";
-            received.chips = done.chips;
             head::mark(site, who);
-            Ok(received)
+            let chips = ReceivedChips { read, received: done.chips };
+            Ok(answer(ManifestVerdict::Accepted, chips, &findings))
         }
         Err(ReceiveError::Duplicates { total, first }) => {
-            received.findings.extend(doubles(total, &first, &lines));
-            Ok(received)
+            findings.extend(doubles(total, &first, &lines));
+            Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, &findings))
         }
         Err(ReceiveError::Stopped(stop)) => Err(stopped_by(stop, |stop| ReceiveError::Stopped(stop).into())),
         Err(error) => Err(error.into()),
@@ -376,14 +370,14 @@ fn stored_as_it_comes(
 }
 
 /// A reel as it is told.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
 pub struct ReelView {
     /// Its id.
     pub reel: String,
     /// The product.
     pub product: String,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What its product is for.
+    pub purpose: Purpose,
     /// Chips on it.
     pub chips: i64,
     /// Chips untouched.
@@ -436,7 +430,7 @@ fn view(site: &Site, found: &Reel) -> Result<ReelView, Trouble> {
     Ok(ReelView {
         reel: found.facts.reel.to_string(),
         product: found.facts.product.to_string(),
-        purpose: found.purpose.word(),
+        purpose: found.purpose,
         chips: found.chips,
         blank: chips.as_ref().map_or(0, |c| c.blank),
         held: chips.as_ref().map_or(0, |c| c.held),
@@ -450,7 +444,8 @@ fn view(site: &Site, found: &Reel) -> Result<ReelView, Trouble> {
 }
 
 /// A reel that was withdrawn.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = WithdrawnReel)]
 pub struct Withdrawn {
     /// Its id, free again.
     pub withdrawn: String,

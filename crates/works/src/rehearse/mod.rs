@@ -220,7 +220,10 @@ pub fn rehearse(request: &Rehearse, say: &mut dyn FnMut(&str)) -> Result<Rehears
     }
 
     let received = reel::receive(&site, &manifest, REEL, &own.name, &reel::Options::default(), &who, &Course::new())?;
-    say(&format!("Reel {REEL} from the chip maker: {} chips, every key checked on the curve.", received.chips));
+    say(&format!(
+        "Reel {REEL} from the chip maker: {} chips, every key checked on the curve.",
+        received.chips.received
+    ));
 
     let order_file = out.join("order.csv");
     let written = order::write(&site, REEL, &order_file, false, &who)?;

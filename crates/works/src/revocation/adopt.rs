@@ -14,9 +14,9 @@ use standard::verdict::catalogue::revocation::{DATES, DROPPED, NUMBER};
 use standard::verdict::{Finding, HeldList, Listed, Pool, Report, RevokedSerials, Severity, judge_list};
 use time::OffsetDateTime;
 
+use crate::finding_view::FindingView;
 use crate::sentence::Names;
 use crate::site::{Site, Who};
-use crate::told::ToldFinding;
 use crate::trouble::Trouble;
 
 /// Octets of a list: some two million entries.
@@ -44,7 +44,7 @@ pub struct Adopted {
     /// Whether the PAIs on it are refused from now on, kept or not; not where a newer list is kept that omits them.
     pub counts: bool,
     /// What was found.
-    pub findings: Vec<ToldFinding>,
+    pub findings: Vec<FindingView>,
 }
 
 /// A credential that a list names: issuer's key identifier and serial number.
@@ -76,8 +76,8 @@ fn items(path: &Path) -> Result<Vec<Item>, Trouble> {
         .map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Give a revocation list, DER or PEM."))
 }
 
-fn told(name: &str, findings: &[Finding]) -> Vec<ToldFinding> {
-    findings.iter().map(|f| ToldFinding::of(name, f)).collect()
+fn told(name: &str, findings: &[Finding]) -> Vec<FindingView> {
+    findings.iter().map(|f| FindingView::of(name, f)).collect()
 }
 
 /// Keeps a list of an authority that this site knows. Stations, `challenge` and

@@ -14,6 +14,7 @@ use standard::pem;
 use standard::revocation::{ListBuilder, Reason};
 use standard::verdict::{Pool, Report, Severity, judge_list};
 use time::OffsetDateTime;
+use utoipa::ToSchema;
 
 use crate::authority;
 use crate::files::{Pending, Readers};
@@ -215,7 +216,7 @@ impl Ready {
                 .iter()
                 .try_for_each(|text| files.add(out, text.as_bytes(), Readers::Usual))
                 .and_then(|()| files.add(&in_der, &der, Readers::Usual))
-                .and_then(|()| files.add(&record_file, format!("{record:#}\n").as_bytes(), Readers::Usual))
+                .and_then(|()| files.add(&record_file, format!("{:#}\n", json!(record)).as_bytes(), Readers::Usual))
                 .and_then(|()| files.place())
                 .map_err(Trouble::of)?;
             (served, point) = (Some(in_der.display().to_string()), Some(record_file.display().to_string()));
@@ -286,26 +287,49 @@ impl Ready {
     }
 }
 
+/// The record by which verifiers learn of a list (Core Spec 6.2.4).
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct DistributionPoint {
+    /// Vendor ID of the issuer, four hex digits.
+    pub vendor_id: Option<String>,
+    /// Product ID of the issuer, four hex digits.
+    pub product_id: Option<String>,
+    /// Whether the issuer is a root.
+    pub is_paa: bool,
+    /// The record's name.
+    pub label: String,
+    /// Subject key identifier of the issuer, hex.
+    pub issuer_subject_key_id: String,
+    /// Where the list is served.
+    pub data_url: Option<String>,
+    /// Certificate of whoever signed the list, PEM.
+    pub signer_certificate: String,
+    /// The issuer's certificate, where it appointed a signer.
+    pub delegator_certificate: Option<String>,
+    /// 1: an RFC 5280 list.
+    pub revocation_type: u8,
+}
+
 impl Issuer {
     /// The record by which verifiers learn of the list (Core Spec 6.2.4).
     ///
     /// - `signer`: certificate of whoever signed it, DER, where the issuer appointed somebody.
-    fn point(&self, site: &Site, signer: Option<&[u8]>, url: Option<&str>, label: Option<&str>) -> Value {
+    fn point(&self, site: &Site, signer: Option<&[u8]>, url: Option<&str>, label: Option<&str>) -> DistributionPoint {
         let certificate = |der: &[u8]| pem::encode("CERTIFICATE", der);
         let own = certificate(self.certificate.der());
         let identity = &self.certificate.subject.identity;
         let facts = &self.authority.facts;
-        json!({
-            "vendor_id": identity.vendor().map(|v| v.to_string()),
-            "product_id": identity.product().map(|p| p.to_string()),
-            "is_paa": facts.role == book::Role::Paa,
-            "label": label.map_or_else(|| format!("{} revocations", facts.name), str::to_owned),
-            "issuer_subject_key_id": hex::encode_upper(self.key_id()),
-            "data_url": url.map(str::to_owned).or_else(|| site.settings.revocation.url.clone()),
-            "signer_certificate": signer.map_or_else(|| own.clone(), certificate),
-            "delegator_certificate": signer.map(|_| own),
-            "revocation_type": 1,
-        })
+        DistributionPoint {
+            vendor_id: identity.vendor().map(|v| v.to_string()),
+            product_id: identity.product().map(|p| p.to_string()),
+            is_paa: facts.role == book::Role::Paa,
+            label: label.map_or_else(|| format!("{} revocations", facts.name), str::to_owned),
+            issuer_subject_key_id: hex::encode_upper(self.key_id()),
+            data_url: url.map(str::to_owned).or_else(|| site.settings.revocation.url.clone()),
+            signer_certificate: signer.map_or_else(|| own.clone(), certificate),
+            delegator_certificate: signer.map(|_| own),
+            revocation_type: 1,
+        }
     }
 
     /// What an authority elsewhere needs to revoke: sent to it by a way that it accepts.
@@ -370,7 +394,7 @@ fn kept(site: &Site, issuer: &str) -> Result<RevocationList, Trouble> {
 /// # Errors
 ///
 /// As [`list_of`].
-pub fn point_of(site: &Site, issuer: &str) -> Result<Value, Trouble> {
+pub fn point_of(site: &Site, issuer: &str) -> Result<DistributionPoint, Trouble> {
     Ok(Issuer::get(site, issuer)?.point(site, kept(site, issuer)?.signer.as_deref(), None, None))
 }
 

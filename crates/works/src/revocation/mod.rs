@@ -17,12 +17,13 @@ mod revoked_pais;
 use std::collections::{HashMap, HashSet};
 
 use book::ids::Actor;
-use book::{Answer, Purpose, RevocationList, RevocationRequest};
+use book::{Answer, Purpose, RequestState, RevocationList, RevocationRequest};
 use serde::Serialize;
 use standard::revocation::Reason;
+use utoipa::ToSchema;
 
 pub use adopt::{Adopted, adopt};
-pub use issue::{Issue, Issued, list_of, point_of, renew, to_send};
+pub use issue::{DistributionPoint, Issue, Issued, list_of, point_of, renew, to_send};
 pub(crate) use known::pool;
 pub use known::{Kept, Known, kept_by};
 pub use plan::{Ask, Plan, plan};
@@ -50,7 +51,7 @@ pub const REASONS: [Reason; 7] = [
 ];
 
 /// The list that answered a request to an authority elsewhere.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Answered {
     /// cRLNumber in hex.
     pub list: String,
@@ -58,15 +59,48 @@ pub struct Answered {
     pub at: String,
 }
 
+book::words! {
+    /// Where a request to revoke stands, with what its authority made of it.
+    Progress {
+        /// It waits for whoever confirms it.
+        Waiting = "waiting",
+        /// Its certificates are revoked.
+        Confirmed = "confirmed",
+        /// Nothing came of it.
+        Withdrawn = "withdrawn",
+        /// Sent to an authority elsewhere, whose list does not name the certificates yet.
+        Sent = "sent",
+        /// The authority's list names them.
+        Answered = "answered",
+    }
+    /// Where a revocation list comes from.
+    ListOrigin {
+        /// It was issued here.
+        Issued = "issued",
+        /// It was adopted from its authority.
+        Adopted = "adopted",
+    }
+}
+
+impl From<RequestState> for Progress {
+    fn from(state: RequestState) -> Self {
+        match state {
+            RequestState::Waiting => Self::Waiting,
+            RequestState::Confirmed => Self::Confirmed,
+            RequestState::Withdrawn => Self::Withdrawn,
+        }
+    }
+}
+
 /// A request as it is told.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct RequestView {
     /// Its number.
     pub request: i64,
     /// Whose certificates they are.
     pub issuer: String,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What the issuer is for.
+    pub purpose: Purpose,
     /// RFC 5280's name of the reason.
     pub reason: &'static str,
     /// What was written beside it.
@@ -77,9 +111,8 @@ pub struct RequestView {
     pub requested: String,
     /// By whom.
     pub requested_by: String,
-    /// `waiting`, `confirmed`, `withdrawn`; where the issuer's key is elsewhere, `sent` until its list names the
-    /// certificates, then `answered`.
-    pub state: &'static str,
+    /// Where it stands.
+    pub state: Progress,
     /// The authority's list that answered it.
     pub answered: Option<Answered>,
     /// When it was settled.
@@ -109,16 +142,16 @@ impl RequestView {
         Self {
             request: r.number,
             issuer: r.issuer.to_string(),
-            purpose: r.purpose.word(),
+            purpose: r.purpose,
             reason: Reason::name_of(r.reason).unwrap_or("unknown"),
             note: r.note.clone(),
             certificates: r.certificates,
             requested: time_text(r.requested),
             requested_by: r.requested_by.to_string(),
             state: match answer {
-                Some(_) => "answered",
-                None if standings.sent.contains(&r.number) => "sent",
-                None => r.state.word(),
+                Some(_) => Progress::Answered,
+                None if standings.sent.contains(&r.number) => Progress::Sent,
+                None => r.state.into(),
             },
             answered: answer.map(|a| Answered { list: hex::encode(&a.list_number), at: time_text(a.at) }),
             settled: r.settled.as_ref().map(|(at, _)| time_text(*at)),
@@ -128,14 +161,15 @@ impl RequestView {
 }
 
 /// A kept list as it is told.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(as = RevocationListView)]
 pub struct ListView {
     /// Whose certificates it lists.
     pub issuer: String,
     /// cRLNumber in hex.
     pub number: String,
-    /// `issued` or `adopted`.
-    pub origin: &'static str,
+    /// Where it comes from.
+    pub origin: ListOrigin,
     /// thisUpdate.
     pub this_update: String,
     /// nextUpdate.
@@ -151,7 +185,7 @@ impl ListView {
         Self {
             issuer: l.issuer.to_string(),
             number: hex::encode(&l.number),
-            origin: if l.issued_here { "issued" } else { "adopted" },
+            origin: if l.issued_here { ListOrigin::Issued } else { ListOrigin::Adopted },
             this_update: time_text(l.this_update),
             next_update: l.next_update.map(time_text),
             stale: l.next_update.is_some_and(|next| next < (who.clock)()),
@@ -161,7 +195,8 @@ impl ListView {
 }
 
 /// What there is.
-#[derive(Debug, Serialize)]
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = RevocationOverview)]
 pub struct Overview {
     /// Requests that wait for a second person.
     pub waiting: Vec<RequestView>,

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use book::ids::AuthorityName;
-use book::{Credential, CredentialState, RevocationRequest, Role, UnitState, Wanted};
+use book::{Credential, CredentialState, Purpose, RevocationRequest, Role, UnitState, Wanted};
 use serde::Serialize;
 use standard::certificate::Certificate;
 use standard::revocation::Reason;
@@ -41,11 +41,11 @@ pub struct Certified {
     /// The unit that has it.
     pub unit: Option<String>,
     /// Where that stands.
-    pub unit_state: Option<&'static str>,
+    pub unit_state: Option<UnitState>,
     /// The chip that it was made for.
     pub chip_id: Option<String>,
     /// Where the credential stands.
-    pub credential: Option<&'static str>,
+    pub credential: Option<CredentialState>,
 }
 
 /// Who is touched.
@@ -53,8 +53,8 @@ pub struct Certified {
 pub struct Plan {
     /// The issuer, whose list it is.
     pub issuer: String,
-    /// `test` or `production`.
-    pub purpose: &'static str,
+    /// What it is for.
+    pub purpose: Purpose,
     /// Whether a list can be signed here; else a request for the authority is written.
     pub key_here: bool,
     /// Whether a second person must confirm.
@@ -66,7 +66,7 @@ pub struct Plan {
     /// Those that are revoked already, with the reason that was given then, which stays.
     pub already: Vec<String>,
     /// Units touched, by where they stand.
-    pub units: BTreeMap<&'static str, u64>,
+    pub units: BTreeMap<UnitState, u64>,
     /// For each PAI: what would stop working.
     pub would_stop: Vec<WouldStop>,
     /// Certificates that are not revoked yet.
@@ -90,10 +90,10 @@ fn dac(site: &Site, credential: &Credential) -> Result<(Certified, Option<UnitSt
         kind: "dac",
         serial: hex::encode(&credential.serial),
         authority: None,
-        unit_state: state.map(UnitState::word),
+        unit_state: state,
         unit: unit.map(|(serial, _)| serial.to_string()),
         chip_id: found.map(|f| f.chip.to_string()),
-        credential: Some(credential.state.word()),
+        credential: Some(credential.state),
     };
     Ok((told, state))
 }
@@ -191,7 +191,7 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
     let issuer = authority::get(site, issuer_name.as_str())?;
     let mut out = Plan {
         issuer: issuer_name.to_string(),
-        purpose: issuer.facts.purpose.word(),
+        purpose: issuer.facts.purpose,
         key_here: issuer.facts.key_reference.is_some(),
         second_person: issuer.facts.purpose == book::Purpose::Production,
         certificates: Vec::new(),
@@ -216,7 +216,7 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
             let question = impact::Wanted { authority: Some(&name), ..impact::Wanted::default() };
             let touched = impact::impact(site, &question, &mut |_| Ok(()))?;
             for (state, count) in &touched.states {
-                *out.units.entry(state).or_default() += count;
+                *out.units.entry(*state).or_default() += count;
             }
             out.would_stop.extend(touched.would_stop);
             out.certificates.push(Certified {
@@ -243,7 +243,7 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
         }
         let (told, state) = dac(site, &found)?;
         if let Some(state) = state {
-            *out.units.entry(state.word()).or_default() += 1;
+            *out.units.entry(state).or_default() += 1;
         }
         if out.certificates.len() < TOLD {
             out.certificates.push(told);

@@ -45,20 +45,20 @@ use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
 use crate::ids::Sequence;
 
-/// What was done to something.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, serde::Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum DamageKind {
-    /// It is not as it was written.
-    Altered,
-    /// It is gone.
-    Removed,
-    /// It was never written by an act.
-    Added,
-    /// It stands where another belongs.
-    Moved,
-    /// It was made after the backup that the book was restored from.
-    Lost,
+crate::words! {
+    /// What was done to something.
+    DamageKind {
+        /// It is not as it was written.
+        Altered = "altered",
+        /// It is gone.
+        Removed = "removed",
+        /// It was never written by an act.
+        Added = "added",
+        /// It stands where another belongs.
+        Moved = "moved",
+        /// It was made after the backup that the book was restored from.
+        Lost = "lost",
+    }
 }
 
 /// One thing that is not as the log says.

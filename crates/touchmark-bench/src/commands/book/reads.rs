@@ -105,7 +105,7 @@ impl Asked {
             "stock" => !self.site.book.stock()?.is_empty(),
             "units of a reel" => {
                 let wanted = unit::Wanted { reel: Some(&named.reel), limit: 50, ..unit::Wanted::default() };
-                !unit::list(&self.site, &wanted)?.is_empty()
+                !unit::list(&self.site, &wanted)?.units.is_empty()
             }
             "log's newest" => !self.site.book.entries(None, 50)?.items.is_empty(),
             other => return Err(format!("no question {other}").into()),

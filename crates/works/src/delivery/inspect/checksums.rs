@@ -8,9 +8,10 @@ use std::collections::{HashMap, HashSet};
 use std::hash::{BuildHasher as _, RandomState};
 use std::ops::Range;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use standard::verdict::catalogue::intake::DELIVERY_CHECKSUM;
 use standard::verdict::{Finding, Severity};
+use utoipa::ToSchema;
 
 use super::stage;
 use crate::encoding;
@@ -23,7 +24,8 @@ const KEPT: usize = 10_000;
 const NAMED: usize = 5;
 
 /// What came of the lists.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[schema(as = CheckedLists)]
 pub struct Checked {
     /// Names of the lists.
     pub lists: Vec<String>,

@@ -83,13 +83,15 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
     let mut names: Vec<String> = members.iter().map(|_| SITE.to_owned()).collect();
     // An intermediate that was issued again and comes with the delivery is the one that its certificates are used with,
     // where it was valid when they began: among equals the first counts.
-    let begins = |c: &Certificate| c.not_before.moment;
+    // One that ends sooner is none: its units keep the one that lasts longest.
+    let (begins, ends) = (|c: &Certificate| c.not_before.moment, |c: &Certificate| c.not_after.moment);
     let is_renewal = |came: &Certificate| {
         expectation.pais.iter().any(|pai| {
             came.subject_der() == pai.subject_der()
                 && came.public_key().is_some()
                 && came.public_key() == pai.public_key()
                 && begins(came) >= begins(pai)
+                && ends(came) >= ends(pai)
                 // Signed once more with all the same in it, it is no other one.
                 && (begins(came) > begins(pai) || came.serial() != pai.serial())
         })

@@ -1,0 +1,141 @@
+//! What calls of the API send, and what it says of itself. The answers are the works' own.
+
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+use works::desk::{LabelPhase, Phase};
+
+/// A failure: what is so, and what to do next.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Problem {
+    /// What happened.
+    pub error: ProblemBody,
+}
+
+/// What happened.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ProblemBody {
+    /// `refused`, `usage`, `surroundings`, `unauthorized`, `forbidden`, `missing`.
+    pub kind: String,
+    /// What is so.
+    pub message: String,
+    /// What to do next.
+    pub advice: String,
+}
+
+/// The site.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Site {
+    /// Its id.
+    pub id: String,
+    /// Its name.
+    pub name: String,
+    /// The program's version.
+    pub version: String,
+}
+
+/// How a station is to work.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StationSetup {
+    /// The reel in its feeder.
+    #[schema(min_length = 1, max_length = 100)]
+    pub reel: String,
+    /// Where its chips are: a source of the site's settings, or a folder of simulated chips in the site.
+    pub source: String,
+    /// The first of a series of serial numbers of its own; left out, the product's series counts, and where it has
+    /// none, each number is given.
+    #[serde(default)]
+    #[schema(max_length = 64)]
+    pub serial_start: Option<String>,
+    /// Seconds that the line leaves for a unit.
+    #[serde(default)]
+    pub takt_seconds: Option<f64>,
+    /// Units wanted per hour.
+    #[serde(default)]
+    pub per_hour: i64,
+    /// Whether the next unit waits until this one's label was scanned.
+    #[serde(default)]
+    pub check_label: bool,
+    /// The version of the firmware that its units carry.
+    #[serde(default)]
+    #[schema(max_length = 100)]
+    pub firmware: Option<String>,
+}
+
+/// A unit to be worked.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WorkUnit {
+    /// The serial number on the housing; left out where the station counts.
+    #[serde(default)]
+    #[schema(max_length = 64)]
+    pub serial: Option<String>,
+}
+
+/// Why a chip will not be used.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WhyChip {
+    /// For whoever reads it years later.
+    #[schema(min_length = 1, max_length = 500)]
+    pub reason: String,
+}
+
+/// Why.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Why {
+    /// For whoever reads it years later.
+    #[schema(min_length = 1, max_length = 500)]
+    pub reason: String,
+    /// Also where an attempt is open, which then counts as interrupted.
+    #[serde(default)]
+    pub take_over: bool,
+}
+
+/// A scan of a label.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Scan {
+    /// What the scanner read.
+    #[schema(min_length = 1, max_length = 1000)]
+    pub scanned: String,
+}
+
+/// How a server is that answers.
+#[derive(Debug, Serialize, ToSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Wellness {
+    /// It serves, and its book answers.
+    Well,
+}
+
+/// Whether the server answers.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Health {
+    /// How it is: where it is not well, there is no such answer.
+    pub state: Wellness,
+    /// Entries in the log.
+    pub entries: u64,
+}
+
+/// What became of a unit or its label at a station, as the stream of events has it.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AtStation {
+    /// The station.
+    pub station: String,
+    /// The unit.
+    pub unit: Option<String>,
+    /// Its chip.
+    pub chip_id: Option<String>,
+    /// Where the station stands.
+    pub phase: Phase,
+    /// Why the unit failed.
+    pub cause: Option<String>,
+    /// What the operator does next.
+    pub next: String,
+    /// Where its label stands.
+    pub label: LabelPhase,
+    /// Milliseconds of the attempt.
+    pub milliseconds: Option<u64>,
+}
