@@ -18,7 +18,6 @@ use crate::words::{AuthorityOrigin, Purpose, Role};
 pub struct NewAuthority {
     /// Its name, unique in the book.
     pub name: AuthorityName,
-    /// PAA or PAI.
     pub role: Role,
     /// How it comes into the book.
     pub origin: AuthorityOrigin,
@@ -43,7 +42,6 @@ pub struct NewAuthority {
 pub struct Authority {
     /// What was added, with `trusted` as it is now.
     pub facts: NewAuthority,
-    /// When.
     pub added: OffsetDateTime,
     /// The last entry that tells of it.
     pub entry: Sequence,
@@ -168,29 +166,17 @@ impl Book {
     }
 
     /// The authority of this name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn authority(&self, name: &AuthorityName) -> Result<Option<Authority>, BookError> {
         self.read(|c| read_authority(c, name.as_str()))
     }
 
     /// The authority whose certificate this is, octet for octet.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn authority_with(&self, certificate: &[u8]) -> Result<Option<Authority>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM authority WHERE certificate = $1");
         self.read(|c| c.one(&sql, params![certificate]))?.as_ref().map(Authority::read).transpose()
     }
 
     /// All authorities, by name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn authorities(&self) -> Result<Vec<Authority>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM authority ORDER BY name");
         self.read(|c| c.all(&sql, &[]))?.iter().map(Authority::read).collect()

@@ -14,7 +14,6 @@ use crate::{Book, Page};
 /// A chip as it stands in the book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Chip {
-    /// Its id.
     pub chip_id: ChipId,
     /// The reel it arrived on.
     pub reel: ReelId,
@@ -22,7 +21,6 @@ pub struct Chip {
     pub position: i64,
     /// Uncompressed P-256 point, 65 octets.
     pub public_key: Vec<u8>,
-    /// Where it stands.
     pub state: ChipState,
     /// Why it was scrapped.
     pub reason: Option<String>,
@@ -68,16 +66,11 @@ pub struct ChipKey {
 pub enum ScrapChipError {
     /// No reel brought it.
     #[error("chip {chip} is not in the book")]
-    Unknown {
-        /// The chip.
-        chip: ChipId,
-    },
+    Unknown { chip: ChipId },
     /// It belongs to a unit, which is to be scrapped in its stead.
     #[error("chip {chip} belongs to unit {unit}")]
     HasUnit {
-        /// The chip.
         chip: ChipId,
-        /// The unit.
         unit: UnitSerial,
         /// Where the unit stands.
         state: UnitState,
@@ -158,29 +151,17 @@ impl Book {
     }
 
     /// The chip of this id.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn chip(&self, chip_id: &ChipId) -> Result<Option<Chip>, BookError> {
         self.read(|c| read_chip(c, chip_id.as_str()))
     }
 
     /// The chip with this public key (65 octets).
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn chip_with_key(&self, public_key: &[u8]) -> Result<Option<Chip>, BookError> {
         let sql = format!("SELECT {} FROM chip c WHERE c.public_key = $1", Chip::COLUMNS);
         self.read(|c| c.one(&sql, params![public_key]))?.as_ref().map(Chip::read).transpose()
     }
 
     /// Chips of a reel in the order of its manifest, after a position (0 for the first).
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn chips(&self, reel: &ReelId, after: i64, limit: u32) -> Result<Page<Chip, i64>, BookError> {
         let sql = format!(
             "SELECT {} FROM chip c WHERE c.reel = $1 AND c.position > $2 ORDER BY c.position LIMIT $3",
@@ -226,10 +207,6 @@ impl Book {
     }
 
     /// Ids and keys of the chips at these places of a reel, in no order; places without a chip are left out.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn chips_at(&self, reel: &ReelId, positions: &[i64]) -> Result<Vec<(i64, ChipId, [u8; 65])>, BookError> {
         let mut found = Vec::with_capacity(positions.len());
         for some in positions.chunks(500) {
@@ -249,10 +226,6 @@ impl Book {
 
     /// Chips of a reel that no delivery brought a credential for, in the order
     /// of its manifest, after a position.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn chips_without(&self, reel: &ReelId, after: i64, limit: u32) -> Result<Page<Chip, i64>, BookError> {
         let sql = format!(
             "SELECT {} FROM chip c WHERE c.reel = $1 AND c.position > $2 AND c.state <> 'scrapped' AND NOT EXISTS \

@@ -9,17 +9,13 @@ use crate::reconcile::{ChipCount, CredentialCount, UnitCount, account, chips_of}
 /// One reel.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ReelCount {
-    /// The reel.
     pub reel: ReelId,
     /// What its chips are for.
     pub product: ProductName,
-    /// Its chips.
     pub chips: ChipCount,
     /// Chips that no delivery brought a credential for, without those scrapped.
     pub without: i64,
-    /// Its credentials.
     pub credentials: CredentialCount,
-    /// Its units.
     pub units: UnitCount,
 }
 
@@ -39,10 +35,6 @@ pub(crate) fn without(c: &mut Connection, reel: &ReelId) -> Result<i64, BookErro
 impl Book {
     /// The chips of one reel by state, and how many of them lack a credential; `None` where there is
     /// no such reel.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn count_chips(&self, reel: &ReelId) -> Result<Option<(ChipCount, i64)>, BookError> {
         self.snapshot(|c| {
             if c.one("SELECT 1 FROM reel WHERE reel_id = $1", params![reel.as_str()])?.is_none() {
@@ -53,10 +45,6 @@ impl Book {
     }
 
     /// Counts of one reel; `None` where there is no such reel.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn count_reel(&self, reel: &ReelId) -> Result<Option<ReelCount>, BookError> {
         self.snapshot(|c| {
             let row = c.one("SELECT product FROM reel WHERE reel_id = $1", params![reel.as_str()])?;

@@ -29,9 +29,7 @@ pub struct Credential {
     pub serial: Vec<u8>,
     /// When it ends, where it does.
     pub not_after: Option<OffsetDateTime>,
-    /// The certificate, DER.
     pub certificate: Vec<u8>,
-    /// Where it stands.
     pub state: CredentialState,
     /// Why it is spent or revoked.
     pub reason: Option<String>,
@@ -131,10 +129,6 @@ impl Book {
     }
 
     /// Credentials of a delivery in its order, after a position (0 for the first).
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn credentials(
         &self,
         delivery: &DeliveryId,
@@ -150,10 +144,6 @@ impl Book {
     }
 
     /// The credential with this serial number (content octets) of this issuer.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn credential(&self, issuer_key_id: &[u8], serial: &[u8]) -> Result<Option<Credential>, BookError> {
         let sql =
             format!("SELECT {} FROM credential k WHERE k.serial = $1 AND k.issuer_key_id = $2", Credential::COLUMNS);
@@ -161,10 +151,6 @@ impl Book {
     }
 
     /// The credential for this public key (65 octets).
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn credential_for_key(&self, public_key: &[u8]) -> Result<Option<Credential>, BookError> {
         self.read(|c| read_credential(c, public_key))
     }

@@ -27,7 +27,6 @@ pub struct NewDeclaration {
     pub vendor_id: u16,
     /// The products it names.
     pub product_ids: Vec<u16>,
-    /// Its certification type.
     pub certification_type: u8,
     /// Certificate of its signer, DER, where there is one.
     pub signer: Option<Vec<u8>>,
@@ -36,11 +35,8 @@ pub struct NewDeclaration {
 /// A declaration as it stands in the book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Declaration {
-    /// What was added.
     pub facts: NewDeclaration,
-    /// When.
     pub added: OffsetDateTime,
-    /// By which entry.
     pub entry: Sequence,
 }
 
@@ -129,29 +125,17 @@ impl Book {
     }
 
     /// The declaration of this name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn declaration(&self, name: &DeclarationName) -> Result<Option<Declaration>, BookError> {
         self.read(|c| read_declaration(c, name))
     }
 
     /// All declarations, by name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn declarations(&self) -> Result<Vec<Declaration>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM declaration ORDER BY name");
         self.read(|c| c.all(&sql, &[]))?.iter().map(Declaration::read).collect()
     }
 
     /// Those that name this vendor and product, the newest first.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn declarations_for(&self, vendor_id: u16, product_id: u16) -> Result<Vec<Declaration>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM declaration WHERE vendor_id = $1 ORDER BY entry DESC");
         let rows = self.read(|c| c.all(&sql, params![i64::from(vendor_id)]))?;

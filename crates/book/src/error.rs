@@ -35,7 +35,6 @@ pub enum BookError {
     NotOurs {
         /// The file or the server.
         place: String,
-        /// How that shows.
         why: String,
     },
     /// A book is there already.
@@ -65,7 +64,6 @@ pub enum BookError {
     /// The book before an upgrade could not be saved, so it was not upgraded.
     #[error("the book could not be backed up before its upgrade to version {version}, so it was not changed")]
     NoBackup {
-        /// The version wanted.
         version: i64,
         /// What stopped the backup.
         source: Box<BookError>,

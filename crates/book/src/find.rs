@@ -11,9 +11,7 @@ use crate::words::{ChipState, UnitState};
 /// Something that was found.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Found {
-    /// The chip.
     pub chip: ChipId,
-    /// Its reel.
     pub reel: ReelId,
     /// Where the chip stands.
     pub chip_state: ChipState,
@@ -66,11 +64,8 @@ fn ends_with(tail: &str) -> String {
 /// A unit whose code may be one that was scanned: its passcode as the caller sealed it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct CodeCandidate {
-    /// The unit.
     pub unit: UnitSerial,
-    /// Its product.
     pub product: ProductName,
-    /// The sealed passcode.
     pub passcode: Vec<u8>,
 }
 
@@ -92,10 +87,6 @@ impl Book {
     ///
     /// Beginnings have an index each. Ends have none: for them serial numbers are read in their
     /// order until `limit` are found.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn find(&self, text: &str, limit: u32) -> Result<Vec<Found>, BookError> {
         let text = text.trim();
         if text.is_empty() {
@@ -134,10 +125,6 @@ impl Book {
 
     /// Units with a passcode under one discriminator, in the order of their serial numbers, after
     /// one of them. An index finds them.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn code_candidates(
         &self,
         discriminator: u16,

@@ -17,7 +17,6 @@ use crate::words::{ChipState, UnitState};
 /// How a station works.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StationSetup {
-    /// Its name.
     pub station: StationName,
     /// The reel in its feeder.
     pub reel: ReelId,
@@ -38,7 +37,6 @@ pub struct StationSetup {
 /// A reel with chips that lack a credential.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ShortReel {
-    /// The reel.
     pub reel: ReelId,
     /// What its chips are for.
     pub product: ProductName,
@@ -51,13 +49,10 @@ pub struct ShortReel {
 pub struct TapeChip {
     /// Its place; the first is 1.
     pub position: i64,
-    /// Its id.
     pub chip_id: ChipId,
-    /// Where it stands.
     pub state: ChipState,
     /// Whether it has a credential.
     pub has_credential: bool,
-    /// Its unit.
     pub unit: Option<(UnitSerial, UnitState)>,
 }
 
@@ -129,30 +124,18 @@ impl Book {
     }
 
     /// The stations that were set up, by name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn stations(&self) -> Result<Vec<StationSetup>, BookError> {
         let sql = format!("SELECT {COLUMNS} ORDER BY s.station");
         self.read(|c| c.all(&sql, &[]))?.iter().map(StationSetup::read).collect()
     }
 
     /// One station.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn station(&self, name: &StationName) -> Result<Option<StationSetup>, BookError> {
         let sql = format!("SELECT {COLUMNS} WHERE s.station = $1");
         self.read(|c| c.one(&sql, params![name.as_str()]))?.as_ref().map(StationSetup::read).transpose()
     }
 
     /// The last attempt that ended at a station since a moment.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn last_attempt(&self, station: &StationName, since: OffsetDateTime) -> Result<Option<Attempt>, BookError> {
         let sql = format!(
             "SELECT {} FROM attempt a WHERE a.ended >= $1 AND a.station = $2 ORDER BY a.ended DESC LIMIT 1",
@@ -164,10 +147,6 @@ impl Book {
     /// Chips that no delivery brought a credential for, without those scrapped, by
     /// reel; reels that lack none are left out. A reel whose deliveries brought as many
     /// credentials as it has chips lacks none, and its chips are not looked at.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn short_reels(&self) -> Result<Vec<ShortReel>, BookError> {
         let sql = "SELECT r.reel_id, r.product FROM reel r WHERE r.chips > \
                    (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
@@ -192,10 +171,6 @@ impl Book {
     }
 
     /// The chips of a reel in their order, each with its fate: up to `limit` from place `from` on.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn tape(&self, reel: &ReelId, from: i64, limit: u32) -> Result<Vec<TapeChip>, BookError> {
         let sql = "SELECT c.position, c.chip_id, c.state, CASE WHEN k.public_key IS NULL THEN 0 ELSE 1 END, u.serial, u.state FROM chip c \
                    LEFT JOIN credential k ON k.public_key = c.public_key LEFT JOIN unit u ON u.chip_id = c.chip_id \

@@ -36,20 +36,12 @@ impl Knowledge {
 
 impl Book {
     /// How much there is to judge by now.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn knowledge(&self) -> Result<Knowledge, BookError> {
         let row = self.read(|c| c.one(&format!("SELECT {COLUMNS}"), &[]))?;
         Knowledge::read(&row.ok_or_else(|| BookError::damaged("a count without an answer"))?)
     }
 
     /// A chip as it stands, with how much there is to judge by: one question for both.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn chip_and_knowledge(&self, chip: &ChipId) -> Result<(Option<Chip>, Knowledge), BookError> {
         let sql =
             format!("SELECT {COLUMNS}, {} FROM (SELECT 1 AS one) o LEFT JOIN chip c ON c.chip_id = $1", Chip::COLUMNS);

@@ -131,7 +131,6 @@ pub use words::{
 pub struct Book {
     location: Location,
     site: Site,
-    /// Connections at rest.
     pool: Mutex<Vec<engine::Connection>>,
     /// Writers of one process take turns here when the book is a file.
     gate: Mutex<()>,

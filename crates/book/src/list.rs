@@ -13,7 +13,6 @@ use crate::words::UnitState;
 /// A page of a list.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Page<T, K> {
-    /// The items.
     pub items: Vec<T>,
     /// What to ask for the next page with; `None` on the last one.
     pub next: Option<K>,
@@ -33,11 +32,9 @@ impl<T, K> Page<T, K> {
 /// Which units; each condition that is set must hold.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct UnitFilter {
-    /// Of this product.
     pub product: Option<ProductName>,
     /// With a chip of this reel.
     pub reel: Option<ReelId>,
-    /// Standing here.
     pub state: Option<UnitState>,
     /// With a credential of this delivery.
     pub delivery: Option<DeliveryId>,
@@ -146,10 +143,6 @@ fn conditions(filter: &UnitFilter, sqlite: bool) -> Conditions {
 
 impl Book {
     /// Units in the order of their serial numbers, after one of them.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn units(
         &self,
         filter: &UnitFilter,
@@ -169,10 +162,6 @@ impl Book {
     }
 
     /// How many units there are.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn count_units(&self, filter: &UnitFilter) -> Result<i64, BookError> {
         let c = conditions(filter, self.is_sqlite());
         let sql = format!("SELECT count(*) FROM unit u{}", c.sql);

@@ -23,7 +23,6 @@ use crate::restored;
 pub struct Mark {
     /// How often it had been restored, or a loss been accepted: what counts is the newest of these lives.
     pub life: u64,
-    /// The log's head.
     pub head: Head,
 }
 
@@ -134,10 +133,6 @@ fn holds(c: &mut Connection, head: &Head) -> Result<(u64, bool), BookError> {
 
 impl Book {
     /// Whether the book goes on from a mark: `None` where it does, or was restored since.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn older_than(&self, mark: &Mark) -> Result<Option<Older>, BookError> {
         self.snapshot(|c| {
             let life = restored::lives(c)?;
@@ -149,10 +144,6 @@ impl Book {
 
     /// Holds the open book against the marks that were kept outside it, and tells of each that follows. Writers are
     /// refused if it does not continue one of them. Called once, before the first act.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn guard(&self, marks: &[Mark], tell: Tell) -> Result<Option<Older>, BookError> {
         let life = self.read(restored::lives)?;
         let mut older = None;
@@ -167,10 +158,6 @@ impl Book {
     }
 
     /// How far the book has come now.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn mark(&self) -> Result<Mark, BookError> {
         Ok(Mark { life: self.read(restored::lives)?, head: self.head()? })
     }
@@ -201,10 +188,6 @@ impl Book {
     /// Says in the log that the book was restored, as the first entry after that.
     ///
     /// - `highest`: the last life that anything kept outside the book knows of.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn note_restore(&self, body: &Json, highest: Option<u64>, by: &By) -> Result<Sequence, BookError> {
         let least = highest.map_or(0, |life| life + 1);
         let (sequence, life) = self.write(|tx| restored::begin_life(tx, "book.restore", body, least, by))?;

@@ -31,7 +31,6 @@ pub struct Site {
 #[derive(Debug, Clone)]
 pub struct OpenOptions {
     /// Where a book on a server is saved before an upgrade; one in a file is
-    /// saved beside itself.
     pub backups: PathBuf,
     /// The site that the book must be of, where it is known.
     pub site: Option<SiteId>,

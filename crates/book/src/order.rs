@@ -71,7 +71,6 @@ pub struct OrderWritten {
     pub chips: i64,
     /// Where these are on the reel; none for orders of books before version 6, which did not record it.
     pub places: Option<Places>,
-    /// When.
     pub written: OffsetDateTime,
 }
 
@@ -116,10 +115,6 @@ impl Book {
     }
 
     /// Orders written for a reel, oldest first.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn orders(&self, reel: &ReelId) -> Result<Vec<OrderWritten>, BookError> {
         let sql = "SELECT w.number, w.file_name, w.content_digest, w.chips, p.places, w.written FROM order_written w \
                    LEFT JOIN order_places p ON p.reel = w.reel AND p.number = w.number \

@@ -16,18 +16,12 @@ use crate::proof::sha256;
 pub struct PartialList {
     /// Whose certificates it lists.
     pub issuer: AuthorityName,
-    /// Its thisUpdate.
     pub this_update: OffsetDateTime,
-    /// In DER.
     pub content: Vec<u8>,
 }
 
 impl Book {
     /// Keeps a partial list beside the complete ones; whether it was not kept before.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn add_partial_list(&self, list: &PartialList, by: &By) -> Result<bool, BookError> {
         let digest = sha256(&list.content);
         self.write(|tx| {
@@ -48,10 +42,6 @@ impl Book {
     }
 
     /// The partial lists that still count: those newer than the newest complete list of their issuer.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn partial_lists(&self) -> Result<Vec<PartialList>, BookError> {
         let sql = "SELECT p.issuer, p.this_update, p.content FROM revocation_partial p WHERE NOT EXISTS \
                    (SELECT 1 FROM revocation_list l WHERE l.issuer = p.issuer AND l.this_update > p.this_update) \

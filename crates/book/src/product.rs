@@ -17,13 +17,9 @@ use crate::words::Purpose;
 pub struct NewProduct {
     /// Its name, unique in the book.
     pub name: ProductName,
-    /// Test or production.
     pub purpose: Purpose,
-    /// Vendor ID.
     pub vendor_id: u16,
-    /// Product ID.
     pub product_id: u16,
-    /// Device type.
     pub device_type: u32,
     /// Ways of being reached, as the caller writes them.
     pub reach: String,
@@ -38,11 +34,8 @@ pub struct NewProduct {
 /// A product as it stands in the book.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Product {
-    /// What was added.
     pub facts: NewProduct,
-    /// When.
     pub added: OffsetDateTime,
-    /// By which entry.
     pub entry: Sequence,
 }
 
@@ -54,35 +47,21 @@ pub enum AddError {
     NameTaken {
         /// Product, authority or declaration.
         what: &'static str,
-        /// The name.
         name: String,
     },
     /// The same octets stand in the book under another name.
     #[error("this {what} is already in the book, as {name}")]
-    Known {
-        /// Authority or declaration.
-        what: &'static str,
-        /// Its name.
-        name: String,
-    },
+    Known { what: &'static str, name: String },
     /// What it points at is not there.
     #[error("there is no {what} named {name}")]
     Unknown {
         /// Authority, for one that was named as issuer.
         what: &'static str,
-        /// The name.
         name: String,
     },
     /// Something else points at it, so it stays.
     #[error("{by} requires the {what} {name}, so it was not removed")]
-    InUse {
-        /// Trust set.
-        what: &'static str,
-        /// Its name.
-        name: String,
-        /// Whoever names it.
-        by: String,
-    },
+    InUse { what: &'static str, name: String, by: String },
     /// The book gave no answer. Nothing was added.
     #[error(transparent)]
     Book(#[from] BookError),
@@ -252,19 +231,11 @@ impl Book {
     }
 
     /// The product of this name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn product(&self, name: &ProductName) -> Result<Option<Product>, BookError> {
         self.read(|c| read_product(c, name.as_str()))
     }
 
     /// All products, by name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn products(&self) -> Result<Vec<Product>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM product ORDER BY name");
         self.read(|c| c.all(&sql, &[]))?.iter().map(Product::read).collect()

@@ -47,11 +47,9 @@ pub struct NewProof {
 /// A proof as it stands in the book.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Proof {
-    /// The unit.
     pub unit: UnitSerial,
     /// The attempt that brought it.
     pub attempt: AttemptNumber,
-    /// What was proven.
     pub facts: NewProof,
     /// The entry that vouches for it.
     pub entry: Sequence,

@@ -207,10 +207,6 @@ fn reconcile(c: &mut Connection, reel: Option<&ReelId>) -> Result<Reconciliation
 impl Book {
     /// Accounts for every chip, credential and unit of the site, or of one reel;
     /// double use is always looked for in the whole site.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn reconcile(&self, reel: Option<&ReelId>) -> Result<Reconciliation, BookError> {
         self.snapshot(|c| reconcile(c, reel))
     }

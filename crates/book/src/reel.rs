@@ -36,7 +36,6 @@ pub struct NewReel {
 /// One chip of a manifest.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct NewChip {
-    /// Its id.
     pub chip_id: ChipId,
     /// Uncompressed P-256 point, already checked to be on the curve.
     pub public_key: [u8; 65],
@@ -45,15 +44,12 @@ pub struct NewChip {
 /// A reel as it stands in the book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Reel {
-    /// What was received.
     pub facts: NewReel,
     /// That of its product.
     pub purpose: Purpose,
-    /// Chips on it.
     pub chips: i64,
     /// When it was received.
     pub received: OffsetDateTime,
-    /// By which entry.
     pub entry: Sequence,
 }
 
@@ -62,7 +58,6 @@ pub struct Reel {
 pub struct Received {
     /// Chips put into the book.
     pub chips: i64,
-    /// The entry.
     pub entry: Sequence,
 }
 
@@ -82,7 +77,6 @@ pub enum Same {
 pub struct Duplicate {
     /// Its place in the manifest, from 1.
     pub position: i64,
-    /// Its id there.
     pub chip_id: ChipId,
     /// What is the same.
     pub same: Same,
@@ -103,14 +97,10 @@ pub enum ReceiveError {
     },
     /// There is no such product.
     #[error("there is no product named {product}")]
-    NoProduct {
-        /// The name.
-        product: ProductName,
-    },
+    NoProduct { product: ProductName },
     /// Chips of it are known.
     #[error("{total} chips of the reel are already in the book, or twice on the reel")]
     Duplicates {
-        /// How many.
         total: u64,
         /// The first of them.
         first: Vec<Duplicate>,
@@ -310,20 +300,12 @@ impl Book {
     }
 
     /// The reel of this id.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn reel(&self, reel: &ReelId) -> Result<Option<Reel>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM reel WHERE reel_id = $1");
         self.read(|c| c.one(&sql, params![reel.as_str()]))?.as_ref().map(Reel::read).transpose()
     }
 
     /// All reels, by id.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn reels(&self) -> Result<Vec<Reel>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM reel ORDER BY reel_id");
         self.read(|c| c.all(&sql, &[]))?.iter().map(Reel::read).collect()

@@ -66,10 +66,6 @@ pub(crate) fn begin_life(
 
 impl Book {
     /// The last time that this book was restored; none where it never was.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn restoration(&self) -> Result<Option<Restoration>, BookError> {
         let Some(row) = self.read(|c| c.one(LAST, &[]))? else { return Ok(None) };
         Ok(Some(Restoration { entries: u64::try_from(row.int(0)?).unwrap_or(0), ended: moment(row.int(1)?)? }))
@@ -77,10 +73,6 @@ impl Book {
 
     /// Whether numbers of this one's series may be given out: the book was never restored, or somebody has
     /// said since where the series goes on.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn is_series_confirmed(&self, serial: &UnitSerial) -> Result<bool, BookError> {
         let (prefix, digits) = series_key(serial.as_str());
         let sql = "SELECT 1 FROM (SELECT max(entries) AS entries FROM restored) r WHERE r.entries IS NULL OR EXISTS \
@@ -89,10 +81,6 @@ impl Book {
     }
 
     /// Says that the series of `first` goes on with it: the book gives out no number before it.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn confirm_series(&self, first: &UnitSerial, by: &By) -> Result<(), BookError> {
         let (prefix, digits) = series_key(first.as_str());
         self.write(|tx| {
@@ -109,10 +97,6 @@ impl Book {
     }
 
     /// The next number of every series that the book has counted in.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn next_of_all_series(&self) -> Result<Vec<UnitSerial>, BookError> {
         let sql = "SELECT prefix, digits, following FROM serial_series ORDER BY prefix, digits";
         let rows = self.read(|c| c.all(sql, &[]))?;

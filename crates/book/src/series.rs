@@ -63,10 +63,6 @@ impl Book {
     }
 
     /// The first number of the series that a product's new units get.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn product_series(&self, product: &ProductName) -> Result<Option<UnitSerial>, BookError> {
         Ok(self.read(|c| newest(c, product.as_str()))?.1)
     }

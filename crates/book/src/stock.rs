@@ -14,9 +14,7 @@ use crate::ids::{ProductName, ReelId};
 pub struct Stock {
     /// What they are for.
     pub product: ProductName,
-    /// The reel.
     pub reel: ReelId,
-    /// How many.
     pub available: i64,
     /// When the first of them ends, where one does.
     pub first_end: Option<OffsetDateTime>,
@@ -25,7 +23,6 @@ pub struct Stock {
 /// How many units of a product were begun.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Pace {
-    /// The product.
     pub product: ProductName,
     /// Units whose first attempt ended in the time asked about.
     pub units: i64,
@@ -35,10 +32,6 @@ pub struct Pace {
 
 impl Book {
     /// Credentials that no unit has yet, by product and reel; reels without any are left out.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn stock(&self) -> Result<Vec<Stock>, BookError> {
         let sql = "SELECT r.product, r.reel_id, q.available, q.first_end FROM \
                    (SELECT v.reel AS reel, CAST(sum(n.available) AS BIGINT) AS available, min(n.first_end) AS first_end \
@@ -59,10 +52,6 @@ impl Book {
     }
 
     /// How many units of each product were begun, from `from` on.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn pace(&self, from: OffsetDateTime) -> Result<Vec<Pace>, BookError> {
         let sql = "SELECT u.product, count(*), min(t.ended) FROM attempt t JOIN unit u ON u.serial = t.unit \
                    WHERE t.ended >= $1 AND t.number = 1 GROUP BY u.product ORDER BY u.product";

@@ -21,7 +21,6 @@ const ISSUERS: usize = 4;
 /// An attempt with its steps.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct AttemptStory {
-    /// The attempt.
     pub attempt: Attempt,
     /// Its steps, in order.
     pub steps: Vec<Step>,
@@ -32,9 +31,7 @@ pub struct AttemptStory {
 /// Where a chip comes from and what belongs to it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ChipStory {
-    /// The chip.
     pub chip: Chip,
-    /// Its reel.
     pub reel: Reel,
     /// What it is for.
     pub product: Product,
@@ -49,7 +46,6 @@ pub struct ChipStory {
 /// Everything that the book knows of a unit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct UnitStory {
-    /// The unit.
     pub unit: Unit,
     /// Its chip, with reel, delivery and credential.
     pub origin: ChipStory,
@@ -86,10 +82,6 @@ fn chip_story(c: &mut Connection, chip: Chip) -> Result<ChipStory, BookError> {
 
 impl Book {
     /// The story of a unit, from one unchanging view of the book.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn story(&self, serial: &UnitSerial) -> Result<Option<UnitStory>, BookError> {
         self.snapshot(|c| {
             let Some(unit) = read_unit(c, serial.as_str())? else { return Ok(None) };
@@ -119,10 +111,6 @@ impl Book {
     }
 
     /// Where a chip comes from, whether or not a unit has it.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn chip_story(&self, chip: &ChipId) -> Result<Option<ChipStory>, BookError> {
         self.snapshot(|c| match read_chip(c, chip.as_str())? {
             Some(chip) => chip_story(c, chip).map(Some),
@@ -131,10 +119,6 @@ impl Book {
     }
 
     /// The proof by which a unit passed.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn proof(&self, serial: &UnitSerial) -> Result<Option<Proof>, BookError> {
         self.read(|c| read_proof(c, serial.as_str()))
     }

@@ -45,7 +45,6 @@ impl Stretch {
 pub struct AttemptTally {
     /// When the stretch begins.
     pub begins: OffsetDateTime,
-    /// Where.
     pub station: StationName,
     /// What the units are.
     pub product: ProductName,
@@ -55,7 +54,6 @@ pub struct AttemptTally {
     pub first: bool,
     /// How they ended; never open.
     pub result: AttemptResult,
-    /// How many.
     pub attempts: i64,
     /// Microseconds from beginning to end, of all of them.
     pub total_us: i64,
@@ -66,31 +64,24 @@ pub struct AttemptTally {
 pub struct CauseTally {
     /// When the stretch begins.
     pub begins: OffsetDateTime,
-    /// Where.
     pub station: StationName,
     /// Where the chips come from.
     pub reel: ReelId,
-    /// The cause's name.
     pub cause: String,
-    /// What followed.
     pub next: Next,
-    /// How many.
     pub failures: i64,
 }
 
 /// Times of one step, as one bin of a histogram.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct StepBin {
-    /// The step's name.
     pub name: String,
     /// Whether it was done, rather than failed.
     pub done: bool,
     /// Shortest time in the bin, microseconds. Bins keep three digits, so that
     /// none is wider than a hundredth of its time.
     pub from_us: i64,
-    /// How often.
     pub times: i64,
-    /// Microseconds altogether.
     pub total_us: i64,
     /// Microseconds of the slowest.
     pub longest_us: i64,
@@ -136,9 +127,7 @@ struct Question<'q> {
     groups: &'q [&'q str],
     /// What is folded within a group: whole numbers.
     folds: &'q [(Fold, &'q str)],
-    /// More tables.
     from: &'q str,
-    /// More conditions.
     also: &'q str,
 }
 
@@ -335,10 +324,6 @@ impl Tallies<'_> {
 
     /// How many of the same attempts there are, up to a few, and how many steps they had: enough to say beforehand
     /// how long [`Tallies::steps`] will be.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn sampled_steps(&self) -> Result<(u64, u64), BookError> {
         let (condition, values) = attempt_conditions(self.filter, self.book.is_sqlite());
         let sql = format!(
@@ -363,37 +348,21 @@ impl Book {
     }
 
     /// [`Tallies::attempts`] that nobody watches.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn tally_attempts(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<AttemptTally>, BookError> {
         self.tallies(filter, &|_| true).attempts(stretch)
     }
 
     /// [`Tallies::causes`] that nobody watches.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn tally_causes(&self, filter: &UnitFilter, stretch: Stretch) -> Result<Vec<CauseTally>, BookError> {
         self.tallies(filter, &|_| true).causes(stretch)
     }
 
     /// [`Tallies::steps`] that nobody watches.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn tally_steps(&self, filter: &UnitFilter) -> Result<Vec<StepBin>, BookError> {
         self.tallies(filter, &|_| true).steps()
     }
 
     /// When the first and the last attempt of those units ended; `None` where there is none.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn attempts_between(&self, filter: &UnitFilter) -> Result<Option<(OffsetDateTime, OffsetDateTime)>, BookError> {
         let (condition, values) = attempt_conditions(filter, self.is_sqlite());
         let by_index = "SELECT (SELECT min(ended) FROM attempt), (SELECT max(ended) FROM attempt)";

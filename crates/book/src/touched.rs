@@ -36,9 +36,7 @@ pub struct Touch {
     pub from: Option<OffsetDateTime>,
     /// An attempt that ended before this moment, or is still open and began before it.
     pub to: Option<OffsetDateTime>,
-    /// This product.
     pub product: Option<ProductName>,
-    /// Standing here.
     pub state: Option<UnitState>,
     /// Carrying this firmware, as it was told last.
     pub firmware: Option<FirmwareVersion>,
@@ -56,17 +54,13 @@ pub struct FirmwareKnown {
 /// A unit that is touched, with what touches it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Touched {
-    /// Its serial number.
     pub unit: UnitSerial,
-    /// Where it stands.
     pub state: UnitState,
     /// Why it was scrapped or returned.
     pub reason: Option<String>,
-    /// What it is.
     pub product: ProductName,
     /// The reel of its chip.
     pub reel: ReelId,
-    /// Its chip.
     pub chip_id: ChipId,
     /// When its first attempt began.
     pub began: OffsetDateTime,
@@ -115,15 +109,11 @@ impl Touched {
 /// Credentials of an authority, by where they stand; also those that no unit has yet.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Issued {
-    /// The PAI.
     pub authority: AuthorityName,
-    /// The delivery.
     pub delivery: DeliveryId,
     /// The reel that it was for.
     pub reel: ReelId,
-    /// Where they stand.
     pub state: CredentialState,
-    /// How many.
     pub count: i64,
 }
 
@@ -345,10 +335,6 @@ impl Book {
 
     /// Of how many of the units that something touches the firmware is known, whatever
     /// firmware was asked about.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn firmware_known(&self, touch: &Touch) -> Result<FirmwareKnown, BookError> {
         let touch = Touch { firmware: None, ..touch.clone() };
         self.snapshot(|c| {
@@ -371,10 +357,6 @@ impl Book {
     }
 
     /// How many credentials a PAI issued, or the PAIs of a PAA, by delivery and by where they stand.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn issued_by(&self, authority: &AuthorityName) -> Result<Vec<Issued>, BookError> {
         let sql = "SELECT k.authority, k.delivery, v.reel, k.state, count(*) FROM delivery_authority d \
                    CROSS JOIN delivery v CROSS JOIN credential k \

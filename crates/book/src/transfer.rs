@@ -16,7 +16,6 @@ const OCTETS: usize = 1 << 20;
 /// What was copied.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Copied {
-    /// Rows by table.
     pub rows: BTreeMap<String, u64>,
     /// What verifying the copy said.
     pub verification: Verification,
@@ -287,10 +286,6 @@ impl Book {
     }
 
     /// Where this book went, if it was moved.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn moved_to(&self) -> Result<Option<String>, BookError> {
         let row = self.read(|c| c.one("SELECT moved_to FROM log_head WHERE one = 1", &[]))?;
         row.filter(|row| !row.is_null(0)).map(|row| row.text(0)).transpose()

@@ -15,7 +15,6 @@ use crate::product::{AddError, canonical, parsed};
 /// A trust set as it stands.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TrustSet {
-    /// Its name.
     pub name: TrustSetName,
     /// How often it was written, itself included.
     pub number: i64,
@@ -23,7 +22,6 @@ pub struct TrustSet {
     pub content: Json,
     /// When it was written.
     pub added: OffsetDateTime,
-    /// By which entry.
     pub entry: Sequence,
 }
 
@@ -55,10 +53,6 @@ fn named_by(c: &mut Connection, product: &str) -> Result<(i64, Vec<TrustSetName>
 
 impl Book {
     /// Writes a trust set, for the first time or anew. Returns how often it was written.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn put_trust_set(&self, name: &TrustSetName, content: &Json, by: &By) -> Result<i64, BookError> {
         self.write(|tx| {
             let sequence = tx.next_sequence()?;
@@ -102,20 +96,12 @@ impl Book {
     }
 
     /// The trust set of this name, as it stands now.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn trust_set(&self, name: &TrustSetName) -> Result<Option<TrustSet>, BookError> {
         let found = self.read(|c| newest(c, name.as_str()))?;
         Ok(found.filter(|(_, removed)| !removed).map(|(set, _)| set))
     }
 
     /// All trust sets in use, by name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn trust_sets(&self) -> Result<Vec<TrustSet>, BookError> {
         let sql = format!(
             "SELECT {COLUMNS} FROM trust_set t WHERE NOT EXISTS (SELECT 1 FROM trust_set m WHERE m.name = t.name \
@@ -159,10 +145,6 @@ impl Book {
     }
 
     /// The trust sets that a product must please.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn product_trust(&self, product: &ProductName) -> Result<Vec<TrustSetName>, BookError> {
         Ok(self.read(|c| named_by(c, product.as_str()))?.1)
     }

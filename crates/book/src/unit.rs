@@ -40,15 +40,11 @@ impl fmt::Debug for Onboarding {
 /// A unit as it stands in the book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Unit {
-    /// Its serial number.
     pub serial: UnitSerial,
-    /// What it is.
     pub product: ProductName,
     /// The reel of its chip.
     pub reel: ReelId,
-    /// Its chip.
     pub chip_id: ChipId,
-    /// Where it stands.
     pub state: UnitState,
     /// Why it was scrapped or returned.
     pub reason: Option<String>,
@@ -56,9 +52,7 @@ pub struct Unit {
     pub began: OffsetDateTime,
     /// When its state changed last.
     pub changed: OffsetDateTime,
-    /// Attempts so far.
     pub attempts: i64,
-    /// Its onboarding data.
     pub onboarding: Option<Onboarding>,
     /// The last entry that tells of it.
     pub entry: Sequence,
@@ -115,9 +109,7 @@ pub(crate) fn changed(row: &Row, entry: i64) -> Result<Unit, BookError> {
 /// A unit whose passcode is kept.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct KeptPasscode {
-    /// The unit.
     pub unit: UnitSerial,
-    /// Where it stands.
     pub state: UnitState,
     /// When its state changed last.
     pub changed: OffsetDateTime,
@@ -130,9 +122,7 @@ pub struct KeptPasscode {
 pub struct Label {
     /// Printed, checked, or found to be another's.
     pub event: LabelEvent,
-    /// When.
     pub at: OffsetDateTime,
-    /// By whom.
     pub actor: Actor,
 }
 
@@ -141,16 +131,11 @@ pub struct Label {
 pub enum UnitError {
     /// No such unit was ever begun.
     #[error("unit {unit} is not in the book")]
-    Unknown {
-        /// The unit.
-        unit: UnitSerial,
-    },
+    Unknown { unit: UnitSerial },
     /// A station is at work on it, or died at it.
     #[error("unit {unit} has been on station {station} since {}", told(*.since))]
     OnStation {
-        /// The unit.
         unit: UnitSerial,
-        /// The station.
         station: StationName,
         /// When the attempt began.
         since: OffsetDateTime,
@@ -158,9 +143,7 @@ pub enum UnitError {
     /// It does not stand where the act begins.
     #[error("unit {unit} is {state}, so it can't be {wanted}")]
     State {
-        /// The unit.
         unit: UnitSerial,
-        /// Where it stands.
         state: UnitState,
         /// What was to be done.
         wanted: &'static str,
@@ -353,10 +336,6 @@ impl Book {
     }
 
     /// Units whose passcode is kept, in the order of their serial numbers, after one of them.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn passcodes_kept(
         &self,
         after: Option<&UnitSerial>,
@@ -380,10 +359,6 @@ impl Book {
 
     /// After an erasure: what the database still holds of old rows in its journal is
     /// written over or given free. Stations may go on meanwhile.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn forget_old_rows(&self) -> Result<(), BookError> {
         self.read(|c| {
             if c.is_sqlite() { c.one("PRAGMA wal_checkpoint(TRUNCATE)", &[]).map(drop) } else { c.batch("VACUUM unit") }
@@ -391,19 +366,11 @@ impl Book {
     }
 
     /// The unit with this serial number.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn unit(&self, serial: &UnitSerial) -> Result<Option<Unit>, BookError> {
         self.read(|c| read_unit(c, serial.as_str()))
     }
 
     /// The unit that has this chip.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn unit_of_chip(&self, chip: &ChipId) -> Result<Option<Unit>, BookError> {
         let sql = format!("SELECT {} FROM unit u WHERE u.chip_id = $1", Unit::COLUMNS);
         self.read(|c| c.one(&sql, params![chip.as_str()]))?.as_ref().map(Unit::read).transpose()

@@ -13,11 +13,8 @@ use crate::ids::{ProductName, StationName, UnitSerial};
 /// An attempt that passed or failed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Verdict {
-    /// The unit.
     pub unit: UnitSerial,
-    /// What it is.
     pub product: ProductName,
-    /// Where.
     pub station: StationName,
     /// Whether it was the unit's first attempt.
     pub first: bool,
@@ -64,10 +61,6 @@ fn size(c: &mut Connection) -> Result<u64, BookError> {
 impl Book {
     /// Tells all verdicts of attempts that ended at `from` or later, and gives back how long
     /// the log was then.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn verdicts_from(&self, from: OffsetDateTime, tell: &mut dyn FnMut(Verdict)) -> Result<u64, BookError> {
         let sql = format!(
             "SELECT {COLUMNS} FROM attempt t CROSS JOIN unit u \
@@ -86,10 +79,6 @@ impl Book {
     /// Tells the verdicts that came in since the log had `since` entries, in their order and
     /// whenever they ended, and gives back how long the log is; `None`, and nothing told, where the
     /// log is shorter than that, or so much longer that counting anew is quicker.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn verdicts_since(&self, since: u64, tell: &mut dyn FnMut(Verdict)) -> Result<Option<u64>, BookError> {
         let sql = format!(
             "SELECT {COLUMNS} FROM entry e CROSS JOIN attempt t CROSS JOIN unit u \

@@ -33,7 +33,6 @@ const NAMED: i64 = 3;
 pub struct Dependent {
     /// The kind, in the singular: `unit`.
     pub what: &'static str,
-    /// How many.
     pub count: i64,
     /// The first of them, by name.
     pub first: Vec<String>,
@@ -108,7 +107,6 @@ pub enum DependsError {
     Unknown {
         /// Product, reel, delivery or authority.
         what: &'static str,
-        /// Its name.
         name: String,
     },
     /// Something depends on it.
@@ -116,7 +114,6 @@ pub enum DependsError {
     Depends {
         /// Product, reel, delivery or authority.
         what: &'static str,
-        /// Its name.
         name: String,
         /// What was asked for: `be withdrawn`.
         act: &'static str,
@@ -182,7 +179,6 @@ pub struct WithdrawnReel {
     pub orders: Vec<String>,
     /// Stations that were set up with it and have no reel now.
     pub stations: Vec<String>,
-    /// The entry.
     pub entry: Sequence,
 }
 
@@ -195,7 +191,6 @@ pub struct WithdrawnDelivery {
     pub certificates: i64,
     /// Intermediates that had come with it and went with it.
     pub authorities: Vec<String>,
-    /// The entry.
     pub entry: Sequence,
 }
 
@@ -206,7 +201,6 @@ pub struct WithdrawnAuthority {
     pub origin: AuthorityOrigin,
     /// Where its key is, where it is here.
     pub key_reference: Option<String>,
-    /// The entry.
     pub entry: Sequence,
 }
 
@@ -215,7 +209,6 @@ pub struct WithdrawnAuthority {
 pub struct WithdrawnDeclaration {
     /// Test or production, as it was.
     pub purpose: Purpose,
-    /// The entry.
     pub entry: Sequence,
 }
 

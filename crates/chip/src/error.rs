@@ -64,7 +64,6 @@ pub enum ChipError {
     /// Nothing came back in time. What was asked for may have been done.
     #[error("chip {chip} did not answer while {doing}")]
     NoAnswer {
-        /// The chip.
         chip: ChipId,
         /// What it was asked for.
         doing: Doing,
@@ -72,19 +71,15 @@ pub enum ChipError {
     /// It answered, and said no.
     #[error("chip {chip} refused while {doing}: {reason}")]
     Refused {
-        /// The chip.
         chip: ChipId,
         /// What it was asked for.
         doing: Doing,
-        /// What it said.
         reason: String,
     },
     /// More octets than one object may have.
     #[error("chip {chip} accepts {limit} bytes in one object, but {object} has {octets}")]
     TooLarge {
-        /// The chip.
         chip: ChipId,
-        /// The object.
         object: ObjectName,
         /// How many it has.
         octets: usize,
@@ -94,59 +89,35 @@ pub enum ChipError {
     /// More octets than are left.
     #[error("chip {chip} has room for {left} bytes, but {object} has {octets}")]
     NoRoom {
-        /// The chip.
         chip: ChipId,
-        /// The object.
         object: ObjectName,
         /// How many it has.
         octets: usize,
-        /// How many fit.
         left: usize,
     },
     /// No place for an object of that name.
     #[error("chip {chip} has no place for {object}")]
-    NoSlot {
-        /// The chip.
-        chip: ChipId,
-        /// The object.
-        object: ObjectName,
-    },
+    NoSlot { chip: ChipId, object: ObjectName },
     /// Locked against writing.
     #[error("chip {chip} is locked, so {object} can't be written")]
     Locked {
-        /// The chip.
         chip: ChipId,
         /// What was to be written.
         object: ObjectName,
     },
     /// The part has no lock.
     #[error("chip {chip} can't be locked: its part has no lock")]
-    CannotLock {
-        /// The chip.
-        chip: ChipId,
-    },
+    CannotLock { chip: ChipId },
     /// A write was cut short, and the chip knows it.
     #[error("{object} of chip {chip} is torn: its last write was cut short")]
-    Torn {
-        /// The chip.
-        chip: ChipId,
-        /// The object.
-        object: ObjectName,
-    },
+    Torn { chip: ChipId, object: ObjectName },
     /// No attestation key that can be used.
     #[error("chip {chip} has no usable attestation key: {reason}")]
-    NoKey {
-        /// The chip.
-        chip: ChipId,
-        /// What was found.
-        reason: String,
-    },
+    NoKey { chip: ChipId, reason: String },
     /// More octets than it signs.
     #[error("chip {chip} signs at most {limit} bytes, but the message has {octets}")]
     MessageTooLong {
-        /// The chip.
         chip: ChipId,
-        /// The message's length.
         octets: usize,
         /// The longest it takes.
         limit: usize,
@@ -154,7 +125,6 @@ pub enum ChipError {
     /// Another chip answers than the one opened.
     #[error("chip {expected} was opened, but {} answers", .found.as_ref().map_or_else(|| "another".into(), |f| format!("chip {f}")))]
     Swapped {
-        /// The one opened.
         expected: ChipId,
         /// The one that answers, where it tells.
         found: Option<ChipId>,
@@ -162,7 +132,6 @@ pub enum ChipError {
     /// It was there and is not any more.
     #[error("chip {chip} was removed, or its connection broke, while {doing}")]
     Gone {
-        /// The chip.
         chip: ChipId,
         /// What it was asked for.
         doing: Doing,
@@ -170,7 +139,6 @@ pub enum ChipError {
     /// The source has no chip of that id.
     #[error("chip {chip} is not in {source_name}")]
     Absent {
-        /// The chip.
         chip: ChipId,
         /// The source, in words.
         source_name: String,
@@ -183,14 +151,10 @@ pub enum ChipError {
     },
     /// Somebody else holds it.
     #[error("chip {chip} is in use by another station or program")]
-    Held {
-        /// The chip.
-        chip: ChipId,
-    },
+    Held { chip: ChipId },
     /// The file of a simulated chip or its bench is not what it should be.
     #[error("{} is not a valid file of simulated chips: {why}", .path.display())]
     Damaged {
-        /// The file.
         path: PathBuf,
         /// What does not fit.
         why: String,
@@ -208,7 +172,6 @@ pub enum ChipError {
     Driver {
         /// The source, in words.
         source_name: String,
-        /// What it did.
         why: String,
     },
     /// The token behind the source can't be used: its module does not load, it is not there, or it fails.
@@ -216,7 +179,6 @@ pub enum ChipError {
     Token {
         /// The source, in words.
         source_name: String,
-        /// What is wrong.
         why: String,
         /// The next move, as whoever works with tokens words it.
         advice: &'static str,

@@ -80,7 +80,6 @@ impl fmt::Display for Source {
 #[derive(Debug, Clone, Copy, Default)]
 pub struct OpenOptions<'a> {
     /// Whether simulated chips really take their time; `None` leaves it to what
-    /// their bench says.
     pub real_time: Option<bool>,
     /// The PIN of a token whose URI names no `pin-source`.
     pub pin: Option<&'a Passphrase>,

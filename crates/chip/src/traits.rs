@@ -61,7 +61,6 @@ pub trait ChipSource: Send {
 /// Who a chip says it is.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Identity {
-    /// Its id.
     pub id: ChipId,
     /// The part's name, as its maker calls it; not empty.
     pub part: String,

@@ -21,7 +21,6 @@ pub enum CustodyError {
     /// The file could not be read.
     #[error("{} can't be read: {source}", .path.display())]
     Unreadable {
-        /// The file.
         path: PathBuf,
         /// What the system said.
         source: io::Error,
@@ -29,7 +28,6 @@ pub enum CustodyError {
     /// The file could not be written.
     #[error("{} can't be written: {source}", .path.display())]
     Unwritable {
-        /// The file.
         path: PathBuf,
         /// What the system said.
         source: io::Error,
@@ -37,7 +35,6 @@ pub enum CustodyError {
     /// The file is something else.
     #[error("{} is not a {expected}: {why}", .path.display())]
     NotOne {
-        /// The file.
         path: PathBuf,
         /// "signing key file" or "site key file".
         expected: &'static str,
@@ -47,59 +44,34 @@ pub enum CustodyError {
     /// The file was whole once and is not now.
     #[error("{} is damaged: {why}", .path.display())]
     Damaged {
-        /// The file.
         path: PathBuf,
         /// What does not fit.
         why: String,
     },
     /// The file is whole, and this passphrase does not open it.
     #[error("the passphrase does not open {}", .path.display())]
-    WrongPassphrase {
-        /// The file.
-        path: PathBuf,
-    },
+    WrongPassphrase { path: PathBuf },
     /// The file carries no checksum, so a wrong passphrase and damage look the same.
     #[error("{} can't be opened: the passphrase is wrong, or the file is damaged", .path.display())]
-    DoesNotOpen {
-        /// The file.
-        path: PathBuf,
-    },
+    DoesNotOpen { path: PathBuf },
     /// The site key is wrapped, and no passphrase was given.
     #[error("{} is protected by a passphrase, and none was given", .path.display())]
-    NeedsPassphrase {
-        /// The file.
-        path: PathBuf,
-    },
+    NeedsPassphrase { path: PathBuf },
     /// Another site's key made the file.
     #[error("{} was sealed under another site's key", .path.display())]
-    OtherSite {
-        /// The file.
-        path: PathBuf,
-    },
+    OtherSite { path: PathBuf },
     /// A key that lies open may be read by others.
     #[error("other users of this machine may read {} (mode {mode:04o})", .path.display())]
-    Exposed {
-        /// The file.
-        path: PathBuf,
-        /// Its permission bits.
-        mode: u32,
-    },
+    Exposed { path: PathBuf, mode: u32 },
     /// Opening would take more memory or time than any file made here.
     #[error("{} asks for a key derivation beyond the limit: {what}", .path.display())]
-    TooCostly {
-        /// The file.
-        path: PathBuf,
-        /// The parameters found.
-        what: String,
-    },
+    TooCostly { path: PathBuf, what: String },
     /// The work factor is not one that scrypt takes.
     #[error("scrypt does not accept N = 2^{log_n}, r = {r}, p = {p}")]
     WorkFactor {
         /// Base-2 logarithm of scrypt's N.
         log_n: u8,
-        /// Scrypt's r.
         r: u32,
-        /// Scrypt's p.
         p: u32,
     },
     /// The private value is out of range.
@@ -170,7 +142,6 @@ pub enum PassphraseError {
     /// The file could not be read.
     #[error("the passphrase file {} can't be read: {source}", .path.display())]
     File {
-        /// The file.
         path: PathBuf,
         /// What the system said.
         source: io::Error,

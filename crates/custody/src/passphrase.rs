@@ -20,7 +20,6 @@ pub struct Passphrase(Zeroizing<String>);
 /// A passphrase from a file, and what is odd about that file.
 #[derive(Debug)]
 pub struct ReadPassphrase {
-    /// The passphrase.
     pub passphrase: Passphrase,
     /// A sentence for the user, where others may read the file.
     pub warning: Option<String>,

@@ -45,7 +45,6 @@ pub enum Item {
 /// Octets in a certificate's outer shape, and what is against taking them apart.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct BrokenCertificate {
-    /// All octets.
     pub octets: Vec<u8>,
     /// What stands in the way, and where.
     pub why: Unreadable,

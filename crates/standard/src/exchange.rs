@@ -158,19 +158,16 @@ pub fn to_be_signed(elements: &[u8], challenge: &[u8]) -> Vec<u8> {
 /// An exchange kept as JSON (`proof.json`). Octets that are not hex are kept as the fault.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Proof {
-    /// Unit, where named.
     pub unit: Option<String>,
     /// Chip id, where named.
     pub chip_id: Option<String>,
     /// The nonce that the verifier sent.
     pub nonce: Result<Vec<u8>, String>,
-    /// The attestation challenge.
     pub challenge: Result<Vec<u8>, String>,
     /// `attestation_elements`.
     pub elements: Result<Vec<u8>, String>,
     /// The device's signature, r || s.
     pub signature: Result<Vec<u8>, String>,
-    /// When.
     pub at: Option<Moment>,
 }
 

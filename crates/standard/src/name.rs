@@ -59,9 +59,7 @@ impl Identity {
 /// A distinguished name as read.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Name {
-    /// Where it stands.
     pub span: Span,
-    /// Number of attributes.
     pub attributes: u32,
     /// What vendor and product it tells.
     pub identity: Identity,

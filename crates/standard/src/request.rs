@@ -19,11 +19,8 @@ pub struct Request {
     pub trailing: usize,
     info: Span,
     version: Span,
-    /// Subject.
     pub subject: Name,
-    /// Public key.
     pub key: KeyField,
-    /// Signature algorithm.
     pub algorithm: SignatureAlgorithm,
     signature: Span,
 }

@@ -33,13 +33,9 @@ const LONGEST: usize = 10_000;
 /// A form that failed: what was typed, and what is wrong with it.
 #[derive(Debug, Clone)]
 pub struct Kept {
-    /// The form's id.
     pub form: &'static str,
-    /// Field, value.
     pub values: Vec<(String, String)>,
-    /// What is so.
     pub message: String,
-    /// What to do.
     pub advice: String,
     /// The field that it is about, where it is about one.
     pub field: Option<&'static str>,
@@ -90,12 +86,10 @@ impl Typed {
 pub struct Held {
     /// How it is sent.
     pub method: &'static Method,
-    /// Where to.
     pub path: &'static str,
     /// The page that holds it, with parameters at the same places as where it is sent to; or, with a `?` at its end, another page that is
     /// asked with what was typed.
     pub page: &'static str,
-    /// Its id there.
     pub id: &'static str,
 }
 
@@ -205,4 +199,30 @@ pub async fn again(
         headers.insert(HeaderName::from_static("hx-reswap"), HeaderValue::from_static("outerHTML"));
     }
     response
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fs;
+    use std::path::Path;
+
+    use super::SECRETS;
+
+    /// What a template draws as a secret, or types as a password, is never kept to be given back.
+    #[test]
+    fn every_secret_of_a_template_is_known_as_one() {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("templates");
+        let mut drawn = Vec::new();
+        for entry in fs::read_dir(folder).expect("templates") {
+            let path = entry.expect("a template").path();
+            let html = fs::read_to_string(&path).expect("a template");
+            for after in html.split(".secret(\"").skip(1) {
+                drawn.push((after.split('"').next().unwrap_or_default().to_owned(), path.clone()));
+            }
+            assert!(!html.contains("type=\"password\""), "{}: draw it as a secret", path.display());
+        }
+        assert!(drawn.len() > 10, "{drawn:?}");
+        let unknown: Vec<_> = drawn.iter().filter(|(name, _)| !SECRETS.contains(&name.as_str())).collect();
+        assert!(unknown.is_empty(), "{unknown:?}");
+    }
 }

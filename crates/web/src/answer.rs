@@ -36,9 +36,7 @@ impl From<Trouble> for Oops {
 #[derive(Clone)]
 pub struct Told {
     kind: &'static str,
-    /// What is so.
     pub message: String,
-    /// What to do.
     pub advice: String,
     /// The input that it is about.
     pub field: Option<&'static str>,

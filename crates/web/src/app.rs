@@ -25,9 +25,7 @@ pub struct App(Arc<Inner>);
 
 /// What [`App`] points at.
 pub struct Inner {
-    /// The site.
     pub site: Arc<Site>,
-    /// Its stations.
     pub desks: Desks,
     /// Slows down who guesses.
     pub gate: Gate,
@@ -55,7 +53,6 @@ pub struct Inner {
     pub begun: OnceLock<()>,
     /// Every route, once there is a router; the navigation is drawn from it.
     pub table: OnceLock<&'static Table>,
-    /// The clock.
     pub clock: fn() -> OffsetDateTime,
 }
 

@@ -13,9 +13,7 @@ use crate::guard::Person;
 
 /// A person who does something.
 pub struct Asker {
-    /// Where.
     pub app: App,
-    /// Who.
     pub person: Person,
     /// What came with it: whether a part of a page is wanted.
     pub headers: HeaderMap,

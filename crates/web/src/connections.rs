@@ -69,7 +69,6 @@ pub struct Connections(Arc<Mutex<Strangers>>);
 struct Strangers {
     most: usize,
     next: u64,
-    /// By age.
     all: BTreeMap<u64, Stranger>,
     of_network: HashMap<String, usize>,
 }

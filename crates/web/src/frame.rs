@@ -11,9 +11,7 @@ use crate::routes::{Part, Stage};
 /// A word of the navigation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Link {
-    /// Where it leads.
     pub address: &'static str,
-    /// What it says.
     pub word: &'static str,
     /// `page` on the page itself, `true` on its stage, else empty: the value of `aria-current`.
     pub current: &'static str,
@@ -21,7 +19,6 @@ pub struct Link {
 
 /// What the layout needs.
 pub struct Frame {
-    /// The site's name.
     pub site: String,
     /// Who is signed in.
     pub person: Option<(String, Role)>,
@@ -31,7 +28,6 @@ pub struct Frame {
     pub form: String,
     /// Which part of the site this is, for the navigation.
     pub at: &'static str,
-    /// The assets' version.
     pub version: &'static str,
     /// What is said on every page of a book that is older than its checkpoint.
     pub older: Option<String>,

@@ -67,11 +67,8 @@ impl Stage {
 /// A page that the navigation names.
 #[derive(Debug, Clone, Copy)]
 pub struct Part {
-    /// Where it belongs.
     pub stage: Stage,
-    /// Its word.
     pub word: &'static str,
-    /// Its address.
     pub address: &'static str,
     /// Who may open it.
     pub roles: &'static [Role],

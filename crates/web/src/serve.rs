@@ -34,7 +34,6 @@ pub struct Serve {
 /// What is told once the server listens.
 #[derive(Debug, Clone)]
 pub struct Started {
-    /// Where.
     pub address: String,
     /// The one-time link of a site without accounts.
     pub first: Option<String>,

@@ -20,7 +20,6 @@ use crate::unit::known_reel;
 pub struct Share {
     /// What is counted, by its key among the counts where it has one.
     pub what: &'static str,
-    /// How many.
     pub count: i64,
 }
 
@@ -29,9 +28,7 @@ pub struct Share {
 pub struct Line {
     /// `chips`, `credentials` or `units`.
     pub of: &'static str,
-    /// What came in.
     pub left: Vec<Share>,
-    /// Where it is.
     pub right: Vec<Share>,
     /// Sum of the left side.
     pub left_total: i64,
@@ -56,7 +53,6 @@ impl Line {
 /// The log, as the account was drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub struct Log {
-    /// Its entries.
     pub entries: u64,
     /// Whether it and all that it vouches for is as it was written, and goes on from its checkpoint.
     pub intact: bool,
@@ -70,11 +66,9 @@ pub struct Account {
     /// Chips, credentials and units by state.
     #[serde(flatten)]
     pub counts: Reconciliation,
-    /// The log.
     pub log: Log,
     /// `balanced` or `unbalanced`.
     pub verdict: &'static str,
-    /// The lines.
     pub account: Vec<Line>,
     /// What the numbers do not say: sentences.
     pub notes: Vec<String>,
@@ -129,10 +123,6 @@ pub fn reconcile(site: &Site, reel: Option<&str>) -> Result<Account, Trouble> {
 }
 
 /// What the numbers of a site or of a reel do not say: PAIs that are revoked, and entries that were lost.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn notes(site: &Site, reel: Option<&ReelId>) -> Result<Vec<String>, Trouble> {
     let revoked = match reel {
         Some(reel) => RevokedPais::of_reel(site, reel)?,

@@ -49,7 +49,6 @@ pub trait Advise: Error {
 pub struct Said {
     /// Whose move it is.
     pub kind: Kind,
-    /// What is so.
     pub message: String,
     /// What to do next.
     pub advice: Option<String>,

@@ -22,7 +22,6 @@ use crate::trust::{self, Set, SetVerdict};
 /// What a verifier would say of one chip.
 #[derive(Debug, Serialize)]
 pub struct Challenged {
-    /// The chip.
     pub chip_id: String,
     /// `accepted` or `rejected`.
     pub verdict: &'static str,
@@ -36,7 +35,6 @@ pub struct Challenged {
     pub trouble: Option<String>,
     /// The exchange, in hex.
     pub exchange: Option<Value>,
-    /// What was found.
     pub findings: Vec<FindingView>,
     /// What each trust set says.
     pub trust_sets: Vec<SetVerdict>,

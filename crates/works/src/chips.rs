@@ -28,9 +28,7 @@ pub enum WhichChips<'a> {
 pub struct Simulated {
     /// The folder, and the source to type after `--chips`.
     pub source: String,
-    /// How many.
     pub chips: usize,
-    /// The part's name.
     pub part: String,
     /// What makes the same again.
     pub seed: u64,
@@ -94,7 +92,6 @@ pub struct ChipList {
 /// One chip of a list.
 #[derive(Debug, Serialize)]
 pub struct ChipSeen {
-    /// Its id.
     pub chip_id: String,
     /// What it told, where it was opened and answered.
     #[serde(flatten)]
@@ -106,7 +103,6 @@ pub struct ChipSeen {
 /// What a chip tells of itself.
 #[derive(Debug, Serialize)]
 pub struct ChipTold {
-    /// The part's name.
     pub part: String,
     /// `blank`, `holds-objects` or `locked`.
     pub state: &'static str,
@@ -181,16 +177,13 @@ pub struct ChipChecked {
     pub chip_id: Option<String>,
     /// Whether no promise was broken.
     pub kept: bool,
-    /// Each promise.
     pub promises: Vec<PromiseTried>,
 }
 
 /// What became of one promise.
 #[derive(Debug, Serialize)]
 pub struct PromiseTried {
-    /// Its name.
     pub promise: &'static str,
-    /// What it says.
     pub text: &'static str,
     /// `held`, `broken` or `not-tried`.
     pub outcome: &'static str,

@@ -38,7 +38,6 @@ pub struct Make<'a> {
     pub vendor: VendorId,
     /// Product IDs, 1 to 100.
     pub products: Vec<ProductId>,
-    /// Device type.
     pub device_type: u32,
     /// Exactly 19 characters; made up where none is given.
     pub certificate_id: Option<&'a str>,
@@ -55,21 +54,16 @@ pub struct Make<'a> {
 /// A declaration as it is told.
 #[derive(Debug, Serialize)]
 pub struct DeclarationView {
-    /// Its name.
     pub name: String,
     /// `made` or `adopted`.
     pub origin: &'static str,
     /// What it is for.
     pub purpose: Purpose,
-    /// Vendor ID.
     pub vendor_id: String,
-    /// Product IDs.
     pub product_ids: Vec<String>,
     /// 0 development and test, 1 provisional, 2 official.
     pub certification_type: u8,
-    /// Certificate id.
     pub certificate_id: Option<String>,
-    /// Device type.
     pub device_type: Option<u64>,
     /// The signer's key identifier.
     pub signer_key_id: Option<String>,
@@ -192,7 +186,6 @@ pub fn make(site: &Site, make: &Make<'_>, who: &Who) -> Result<Made, Trouble> {
 /// A declaration that was made.
 #[derive(Debug, Serialize)]
 pub struct Made {
-    /// It.
     #[serde(flatten)]
     pub declaration: DeclarationView,
     /// Which declaration each product has that it names, from now on.
@@ -219,9 +212,7 @@ pub struct Adopted {
 /// The declaration that new units of a product get.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct ProductHas {
-    /// The product.
     pub product: String,
-    /// Its declaration.
     pub declaration: String,
     /// The one that it had before, where that is another.
     pub before: Option<String>,
@@ -398,19 +389,11 @@ pub(crate) fn signer_certificate(site: &Site, name: &str) -> Result<Option<Certi
 }
 
 /// All declarations, by name.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<DeclarationView>, Trouble> {
     Ok(site.book.declarations()?.iter().map(DeclarationView::of).collect())
 }
 
 /// Certificates of those who signed the declarations of this site, in DER.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn signers(site: &Site) -> Result<Vec<Vec<u8>>, Trouble> {
     let mut out: Vec<Vec<u8>> = site.book.declarations()?.into_iter().filter_map(|d| d.facts.signer).collect();
     out.sort();
@@ -435,10 +418,6 @@ pub(crate) struct NotPermitted {
 }
 
 /// Whether a product's declaration permits the roots above these intermediates.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub(crate) fn not_permitted<'a>(
     site: &Site,
     product: &Product,

@@ -11,9 +11,7 @@ use standard::moment::NO_END;
 pub struct Field {
     /// Its name, as the trade says it.
     pub name: &'static str,
-    /// What stands there.
     pub value: String,
-    /// What that means.
     pub means: &'static str,
     /// The clause that asks for it.
     pub clause: &'static str,

@@ -26,12 +26,7 @@ pub enum Readers {
 pub enum WriteError {
     /// The file system said no.
     #[error("{path} can't be written: {source}", path = path.display())]
-    File {
-        /// The file.
-        path: PathBuf,
-        /// What it said.
-        source: io::Error,
-    },
+    File { path: PathBuf, source: io::Error },
     /// It is a site's book, settings or key.
     #[error("{path} belongs to a site: it is not written over", path = .0.display())]
     OfSite(PathBuf),

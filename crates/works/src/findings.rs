@@ -64,7 +64,6 @@ pub struct Fault {
     pub serial: Option<String>,
     /// The chip, where one is meant.
     pub chip_id: Option<String>,
-    /// What is wrong.
     pub finding: Finding,
 }
 
@@ -109,7 +108,6 @@ pub(crate) struct Findings {
     errors: bool,
     /// One by one, in no order, up to a bound.
     apart: Vec<(Turn, About, Fault)>,
-    /// Beyond that bound.
     more: usize,
 }
 

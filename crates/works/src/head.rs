@@ -49,7 +49,6 @@ pub struct HeadFile {
     pub key_id: String,
     /// What is signed, octet for octet.
     pub statement: String,
-    /// The signature.
     pub signature_base64: String,
 }
 

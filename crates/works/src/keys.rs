@@ -83,7 +83,6 @@ pub fn token_uri(text: &str) -> Result<TokenUri, Trouble> {
 /// A key in a token, and whether it was made now.
 #[derive(Debug)]
 pub struct FoundOrMade {
-    /// The key.
     pub key: TokenKey,
     /// What the book calls it: the URI with the key's own `id`, so that another
     /// key of the same label is never taken for it.

@@ -18,15 +18,11 @@ pub struct EntryView {
     pub sequence: i64,
     /// By the site's clock.
     pub at: String,
-    /// What was done.
     pub act: String,
-    /// Who.
     pub actor: String,
-    /// At which station.
     pub station: Option<String>,
     /// What it is about.
     pub kind: String,
-    /// Its name.
     pub subject: String,
 }
 
@@ -43,10 +39,6 @@ fn view(site: &Site, entry: book::Entry) -> EntryView {
 }
 
 /// The log, newest first: entries before one, and what to ask for the next page with.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn entries(site: &Site, before: Option<i64>, limit: u32) -> Result<(Vec<EntryView>, Option<i64>), Trouble> {
     let page = site.book.entries(before.map(Sequence), limit)?;
     Ok((page.items.into_iter().map(|e| view(site, e)).collect(), page.next.map(|s| s.0)))
@@ -76,7 +68,6 @@ pub(crate) fn withdrawn(site: &Site, subject: &Subject) -> Result<String, Troubl
 /// Where an entry stands in the log, and that it is really there.
 #[derive(Debug, Clone, Serialize)]
 pub struct Place {
-    /// The entry.
     pub sequence: i64,
     /// Entries in the log now.
     pub size: u64,
@@ -89,10 +80,6 @@ pub struct Place {
 }
 
 /// The place of an entry.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn place(site: &Site, sequence: i64) -> Result<Option<Place>, Trouble> {
     let Some(found) = site.book.inclusion(Sequence(sequence), None)? else { return Ok(None) };
     let index = u64::try_from(sequence).unwrap_or(u64::MAX);

@@ -14,7 +14,6 @@ use crate::verifier::{Derivation, VerifierActError, derive_all, fresh_salt};
 /// What one unit of a batch gets.
 #[derive(Debug, Clone)]
 pub struct Onboarding {
-    /// Discriminator.
     pub discriminator: Discriminator,
     /// Passcode, salt and iteration count.
     pub derivation: Derivation,

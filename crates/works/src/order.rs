@@ -28,11 +28,9 @@ use crate::trouble::Trouble;
 /// An order that was written.
 #[derive(Debug, Serialize)]
 pub struct Written {
-    /// The reel.
     pub reel: String,
     /// Its number, as `A/1`: what `report --order` takes.
     pub order: String,
-    /// The file.
     pub file: String,
     /// `csv`, `json` or `requests`.
     pub format: &'static str,
@@ -40,7 +38,6 @@ pub struct Written {
     pub vendor_id: String,
     /// Product ID that they must say.
     pub product_id: String,
-    /// Chips in it.
     pub chips: u64,
     /// SHA-256 of the file, for the authority to compare.
     pub sha256: String,
@@ -129,19 +126,13 @@ pub fn write(site: &Site, reel: &str, out: &Path, again: bool, who: &Who) -> Res
 pub struct Ordered {
     /// Its number, as `A/1`.
     pub order: String,
-    /// Chips in it.
     pub chips: i64,
-    /// Its file.
     pub file: String,
     /// When it was written.
     pub written: String,
 }
 
 /// The last order for a reel.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn last(site: &Site, reel: &str) -> Result<Option<Ordered>, Trouble> {
     let reel = reel::get(site, reel)?.facts.reel;
     Ok(site.book.orders(&reel)?.pop().map(|order| Ordered {

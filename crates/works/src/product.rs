@@ -31,11 +31,9 @@ pub struct Description {
     /// test whatever is said.
     #[serde(default)]
     pub purpose: Option<String>,
-    /// Device type.
     pub device_type: u32,
     /// Ways in which a phone finds it, comma-separated.
     pub reach: String,
-    /// Commissioning flow.
     #[serde(default = "standard_flow")]
     pub flow: String,
     /// The vendor's name, for labels and the factory record, which needs it.
@@ -44,7 +42,6 @@ pub struct Description {
     /// The product's name as the customer reads it; the product's own name where none is given.
     #[serde(default)]
     pub product_name: Option<String>,
-    /// Hardware version.
     #[serde(default = "first_version")]
     pub hardware_version: u16,
     /// Whether the factory record is written into the chip.
@@ -251,12 +248,10 @@ pub(crate) fn warnings(product: &Product, kept: &Kept) -> Vec<String> {
 pub struct Change {
     /// The whole of it, described anew.
     pub from: Option<Description>,
-    /// The vendor's name.
     pub vendor_name: Option<String>,
     /// The product's name as the customer reads it.
     pub product_name: Option<String>,
     /// The first number of the series that new units get; `Some(None)` ends the series. No unit made so far depends
-    /// on it.
     pub serial_series: Option<Option<String>>,
 }
 
@@ -265,16 +260,13 @@ pub struct Change {
 pub struct Changed {
     /// Its name, as in a product file.
     pub setting: &'static str,
-    /// What it was.
     pub from: Value,
-    /// What it is.
     pub to: Value,
 }
 
 /// A product after a change.
 #[derive(Debug, Serialize)]
 pub struct Updated {
-    /// The product.
     #[serde(flatten)]
     pub product: ProductView,
     /// What changed; nothing where all was so already.
@@ -448,10 +440,6 @@ fn twins(site: &Site, new: &NewProduct) -> Result<Vec<String>, Trouble> {
 }
 
 /// Product IDs of a vendor that declarations here name, each as four hexadecimal digits.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn declared(site: &Site, vendor: &str) -> Result<BTreeSet<String>, Trouble> {
     let declarations = site.book.declarations()?.into_iter().map(|declaration| declaration.facts);
     let of_vendor = declarations.filter(|facts| format!("{:04X}", facts.vendor_id) == vendor);
@@ -645,10 +633,6 @@ pub fn show(site: &Site, name: &str) -> Result<ProductView, Trouble> {
 }
 
 /// All products, by name.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<ProductView>, Trouble> {
     site.book.products()?.iter().map(|p| view(site, p)).collect()
 }

@@ -24,10 +24,6 @@ pub enum Taken {
 }
 
 /// Takes a key for a call.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn take(site: &Site, holder: &str, key: &str, request: &str, now: OffsetDateTime) -> Result<Taken, Trouble> {
     Ok(match site.book.take_idempotency_key(holder, key, &digest(request), now, now - KEPT)? {
         Repeated::First => Taken::First,
@@ -38,19 +34,11 @@ pub fn take(site: &Site, holder: &str, key: &str, request: &str, now: OffsetDate
 }
 
 /// Keeps the answer of a call.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn keep(site: &Site, holder: &str, key: &str, status: u16, answer: &str) -> Result<(), Trouble> {
     Ok(site.book.keep_answer(holder, key, i64::from(status), answer)?)
 }
 
 /// Gives back the key of a call that changed nothing.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn give_back(site: &Site, holder: &str, key: &str) -> Result<(), Trouble> {
     Ok(site.book.give_back_key(holder, key)?)
 }

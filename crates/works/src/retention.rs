@@ -26,7 +26,6 @@ pub enum Which<'a> {
     Due,
     /// Those of these units, now.
     Units {
-        /// The units.
         units: &'a [String],
         /// Also where no label was ever printed, so that none can be.
         unprinted: bool,
@@ -36,9 +35,7 @@ pub enum Which<'a> {
 /// A passcode that is erased, or would be.
 #[derive(Debug, Clone, Serialize)]
 pub struct Erased {
-    /// The unit.
     pub unit: String,
-    /// Where it stands.
     pub state: &'static str,
     /// When its label was printed last.
     pub printed: Option<String>,
@@ -97,7 +94,6 @@ fn each_kept(site: &Site, each: &mut dyn FnMut(KeptPasscode) -> Result<(), Troub
 /// How many passcodes are kept, and how many of them are due.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
 pub struct Kept {
-    /// Kept.
     pub kept: u64,
     /// Due by the site's setting.
     pub due: u64,
@@ -106,10 +102,6 @@ pub struct Kept {
 }
 
 /// Counts kept passcodes.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn count(site: &Site, who: &Who) -> Result<Kept, Trouble> {
     let now = (who.clock)();
     let mut out = Kept::default();

@@ -36,7 +36,6 @@ pub struct Settings {
     /// How onboarding data is made.
     #[serde(default)]
     pub onboarding: OnboardingSettings,
-    /// How stations work.
     #[serde(default)]
     pub station: StationSettings,
     /// Lists of revoked certificates issued here.
@@ -62,7 +61,6 @@ pub struct Settings {
 pub struct SiteSettings {
     /// Given at birth, and written into the book; the two must agree.
     pub id: String,
-    /// For reports.
     pub name: String,
 }
 
@@ -106,7 +104,6 @@ pub struct WitnessSettings {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct WatchSettings {
-    /// Days ahead.
     pub days: u32,
     /// Days after which a backup is old.
     pub backup_days: u32,
@@ -274,7 +271,6 @@ pub struct OpenIdSettings {
     #[serde(default = "OpenIdSettings::scopes")]
     pub scopes: Vec<String>,
     /// Where browsers find these pages, as `https://line2.example:8443`; of the first of `pages.hosts` where it is
-    /// left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub address: Option<String>,
     /// Certificates that the provider's chain may end at, PEM; the system's where none is given.
@@ -347,11 +343,8 @@ impl Who {
 /// An open site.
 #[derive(Debug)]
 pub struct Site {
-    /// Its directory.
     pub dir: PathBuf,
-    /// Its settings.
     pub settings: Settings,
-    /// Its record book.
     pub book: Book,
     key: OnceLock<SiteKey>,
     pub(crate) keeper: Arc<Keeper>,
@@ -371,9 +364,7 @@ pub struct NewBook<'a> {
 /// What a new site is told as.
 #[derive(Debug, Serialize)]
 pub struct NewSite {
-    /// Its directory.
     pub site: String,
-    /// Its id.
     pub id: String,
     /// Where its book is, without a password.
     pub book: String,

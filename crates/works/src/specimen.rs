@@ -14,7 +14,6 @@ use crate::advice::{Advise, Kind};
 /// What was written.
 #[derive(Debug, Serialize)]
 pub struct Written {
-    /// Where.
     pub directory: String,
     /// The index's file name.
     pub index: String,
@@ -35,12 +34,7 @@ pub enum SpecimenError {
     NotEmpty(PathBuf),
     /// The disk failed.
     #[error("{path} can't be written: {source}")]
-    Disk {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    Disk { path: PathBuf, source: io::Error },
     /// No keys could be made.
     #[error("no specimen could be made: {0}")]
     Keys(#[from] standard::key::SignError),

@@ -43,10 +43,7 @@ pub(crate) enum Identity {
     Fresh,
     /// The identity of a unit that the book knows no more, which is adopted; with its factory record as it lies in
     /// the chip, where that is kept.
-    Adopted {
-        /// The record's octets.
-        record: Option<Vec<u8>>,
-    },
+    Adopted { record: Option<Vec<u8>> },
     /// Anything from nothing to all: the unit has been on a station before.
     Resumed,
 }
@@ -100,9 +97,7 @@ pub enum Told<'a> {
     Begun {
         /// The unit's serial number.
         unit: &'a str,
-        /// Its chip.
         chip_id: &'a str,
-        /// Which attempt.
         attempt: i64,
         /// Whether the unit was on a station before.
         resumed: bool,

@@ -50,7 +50,6 @@ pub struct NewSet<'a> {
 /// A set as it is used.
 #[derive(Debug, Clone)]
 pub struct Set {
-    /// Its name.
     pub name: String,
     /// PAAs that it trusts.
     pub authorities: Vec<Arc<Certificate>>,
@@ -65,7 +64,6 @@ pub struct Set {
 /// A set as it is told.
 #[derive(Debug, Clone, Serialize)]
 pub struct SetView {
-    /// Its name.
     pub name: String,
     /// PAAs that it trusts: subject and key identifier.
     pub authorities: Vec<Value>,
@@ -84,7 +82,6 @@ pub struct SetView {
 /// What a set says of one subject.
 #[derive(Debug, Clone, Serialize)]
 pub struct SetVerdict {
-    /// The set.
     pub trust_set: String,
     /// `accepted` or `rejected`.
     pub verdict: &'static str,
@@ -347,10 +344,6 @@ pub fn show(site: &Site, name: &str) -> Result<SetView, Trouble> {
 }
 
 /// All sets, by name.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<SetView>, Trouble> {
     site.book.trust_sets()?.iter().map(|set| view(site, set)).collect()
 }

@@ -74,7 +74,6 @@ impl Advise for VerifierActError {
 pub struct DerivedVerifier {
     /// w0 in hex.
     pub w0: String,
-    /// L in hex.
     pub l: String,
     /// w0, then L, in hex.
     pub verifier: String,
@@ -82,7 +81,6 @@ pub struct DerivedVerifier {
     pub verifier_base64: String,
     /// The salt in hex.
     pub salt: String,
-    /// The iteration count.
     pub iterations: u32,
 }
 
@@ -115,7 +113,6 @@ pub fn derive(passcode: &str, salt: Option<&str>, iterations: &str) -> Result<De
 pub struct CheckedVerifier {
     /// `accepted` or `rejected`.
     pub verdict: &'static str,
-    /// Every broken rule.
     pub findings: Vec<FindingView>,
 }
 
@@ -179,11 +176,8 @@ pub(crate) fn from_hex(what: &'static str, typed: &str) -> Result<Vec<u8>, Verif
 /// What one unit of a batch is derived from.
 #[derive(Debug, Clone)]
 pub struct Derivation {
-    /// Passcode.
     pub passcode: Passcode,
-    /// Salt.
     pub salt: Salt,
-    /// Iteration count.
     pub iterations: Iterations,
 }
 

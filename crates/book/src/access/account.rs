@@ -29,11 +29,9 @@ pub struct NewAccount {
 /// An account as it stands in the book.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Account {
-    /// The person.
     pub name: Actor,
     /// What the person may do.
     pub role: AccountRole,
-    /// The password's hash.
     pub password: Option<String>,
     /// Whether there is a badge.
     pub has_badge: bool,
@@ -69,7 +67,6 @@ pub enum AccountError {
     NameTaken {
         /// `an account` or `a token`.
         what: &'static str,
-        /// Its name.
         name: String,
     },
     /// The badge opens another account.
@@ -80,27 +77,17 @@ pub enum AccountError {
     Unknown {
         /// `account` or `token`.
         what: &'static str,
-        /// Its name.
         name: String,
     },
     /// It was closed, for good.
     #[error("account {name} is closed")]
-    Closed {
-        /// Its name.
-        name: String,
-    },
+    Closed { name: String },
     /// Its role comes from the company, and it has no password here.
     #[error("account {name} is a company account")]
-    OfCompany {
-        /// Its name.
-        name: String,
-    },
+    OfCompany { name: String },
     /// Nobody could run the site any more.
     #[error("{name} is the last engineer of this site")]
-    LastEngineer {
-        /// The account.
-        name: String,
-    },
+    LastEngineer { name: String },
     /// The book gave no answer. Nothing was changed.
     #[error(transparent)]
     Book(#[from] BookError),
@@ -297,10 +284,6 @@ impl Book {
     }
 
     /// The account of this person.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn account(&self, name: &Actor) -> Result<Option<Account>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM account WHERE name = $1");
         self.read(|c| {
@@ -313,10 +296,6 @@ impl Book {
     }
 
     /// The account that a badge opens.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn account_of_badge(&self, badge: &[u8; 32]) -> Result<Option<Account>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM account WHERE badge = $1 AND closed = 0");
         self.read(|c| {
@@ -328,10 +307,6 @@ impl Book {
     }
 
     /// All accounts, by name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn accounts(&self) -> Result<Vec<Account>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM account ORDER BY name");
         self.read(|c| {

@@ -47,10 +47,6 @@ fn free_name(tx: &mut Tx<'_>, wished: &Actor) -> Result<Actor, AccountError> {
 
 impl Book {
     /// The account of a person whom the company knows.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn account_of_subject(&self, subject: &CompanySubject) -> Result<Option<Account>, BookError> {
         let (sql, [issuer, subject]) = of_subject(subject);
         self.read(|c| {
@@ -128,10 +124,6 @@ impl Book {
     }
 
     /// Ends all sessions of an account, which is one entry. Where there are none, nothing changes.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn end_sessions(&self, account: &Actor, by: &By) -> Result<(), BookError> {
         self.write(|tx| {
             if tx.run("DELETE FROM session WHERE account = $1", params![account.as_str()])? > 0 {

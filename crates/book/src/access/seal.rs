@@ -177,10 +177,6 @@ impl Book {
     }
 
     /// Whether any row was ever sealed.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn has_seals(&self) -> Result<bool, BookError> {
         self.read(|c| c.one("SELECT 1 FROM seal WHERE kind = 'account_names'", &[])).map(|row| row.is_some())
     }

@@ -15,13 +15,11 @@ use crate::words::{AccountRole, SignedInBy};
 /// A session that has not ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Session {
-    /// The person.
     pub account: Actor,
     /// The account's role now.
     pub role: AccountRole,
     /// How the person signed in.
     pub means: SignedInBy,
-    /// When it began.
     pub began: OffsetDateTime,
     /// When it ends by itself.
     pub expires: OffsetDateTime,
@@ -29,10 +27,6 @@ pub struct Session {
 
 impl Book {
     /// Begins a session, which is an entry; sessions that ended by themselves are cleared away.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn begin_session(
         &self,
         token: &[u8; 32],
@@ -54,10 +48,6 @@ impl Book {
     }
 
     /// The sign-in that a token's digest stands for, if it has not ended.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn session(&self, token: &[u8; 32], at: OffsetDateTime) -> Result<Option<Session>, BookError> {
         let sql = "SELECT s.account, a.role, s.means, s.began, s.expires FROM session s \
                    JOIN account a ON a.name = s.account WHERE s.token = $1 AND s.expires > $2 AND a.closed = 0";
@@ -81,10 +71,6 @@ impl Book {
     }
 
     /// Moves the end of a session that is in use.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn prolong_session(&self, token: &[u8; 32], expires: OffsetDateTime) -> Result<(), BookError> {
         self.write(|tx| {
             // What would be prolonged must be a session that somebody began.
@@ -95,10 +81,6 @@ impl Book {
     }
 
     /// Ends a session, which is an entry. Ending one that is gone changes nothing.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn end_session(&self, token: &[u8; 32], by: &By) -> Result<(), BookError> {
         self.write(|tx| {
             if tx.run("DELETE FROM session WHERE token = $1", params![token])? > 0 {

@@ -22,22 +22,17 @@ pub struct NewApiToken {
     pub token: [u8; 32],
     /// What it may do.
     pub role: AccountRole,
-    /// When it ends.
     pub expires: OffsetDateTime,
 }
 
 /// A token as it stands in the book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ApiToken {
-    /// The program.
     pub name: Actor,
     /// What it may do.
     pub role: AccountRole,
-    /// Who gave it.
     pub given_by: Actor,
-    /// When.
     pub added: OffsetDateTime,
-    /// When it ends.
     pub expires: OffsetDateTime,
     /// Whether it was revoked.
     pub revoked: bool,
@@ -53,12 +48,7 @@ pub enum Repeated {
     /// The first is still at work, or died at it.
     Running,
     /// The same request was answered.
-    Answered {
-        /// HTTP status.
-        status: i64,
-        /// The body.
-        answer: String,
-    },
+    Answered { status: i64, answer: String },
     /// The key was used for another request.
     Other,
 }
@@ -132,10 +122,6 @@ impl Book {
     }
 
     /// The token of this digest, if it holds.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn api_token(&self, token: &[u8; 32], at: OffsetDateTime) -> Result<Option<ApiToken>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM api_token WHERE token = $1 AND revoked = 0 AND expires > $2");
         self.read(|c| {
@@ -147,20 +133,12 @@ impl Book {
     }
 
     /// All tokens, by name.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn api_tokens(&self) -> Result<Vec<ApiToken>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM api_token ORDER BY name");
         self.read(|c| c.all(&sql, &[]))?.iter().map(read).collect()
     }
 
     /// Takes an idempotency key for a request, unless it was taken; keys older than `forget` are cleared away.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn take_idempotency_key(
         &self,
         holder: &str,
@@ -191,10 +169,6 @@ impl Book {
     }
 
     /// Keeps the answer of a request whose key was taken.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn keep_answer(&self, holder: &str, key: &str, status: i64, answer: &str) -> Result<(), BookError> {
         self.write(|tx| {
             let sql = "UPDATE idempotency SET status = $1, answer = $2 WHERE holder = $3 AND wish = $4";
@@ -203,10 +177,6 @@ impl Book {
     }
 
     /// Gives a key back whose request changed nothing.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn give_back_key(&self, holder: &str, key: &str) -> Result<(), BookError> {
         self.write(|tx| {
             tx.run("DELETE FROM idempotency WHERE holder = $1 AND wish = $2", params![holder, key]).map(drop)

@@ -64,9 +64,7 @@ pub struct Begun {
     pub unit: Unit,
     /// The attempt now open.
     pub attempt: AttemptNumber,
-    /// Its chip, held.
     pub chip: Chip,
-    /// Its credential, reserved.
     pub credential: Credential,
     /// The PAI that issued the credential.
     pub authority: Authority,
@@ -77,7 +75,6 @@ pub struct Begun {
     /// The attempt before this one, with its cause if it failed. One that was
     /// open is told here as interrupted.
     pub previous: Option<Attempt>,
-    /// The entry.
     pub entry: Sequence,
 }
 

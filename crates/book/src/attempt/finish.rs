@@ -25,31 +25,24 @@ pub enum Outcome<'a> {
     Passed(&'a NewProof),
     /// Failed.
     Failed {
-        /// The failure's name.
         cause: &'a str,
-        /// More on it.
         detail: &'a str,
         /// What follows: with [`Next::Scrap`] unit and chip are scrapped and the
         /// credential spent; otherwise the chip stays held and the credential reserved.
         next: Next,
     },
     /// Stopped by the operator or for lack of power. The unit stays open.
-    Interrupted {
-        /// Why.
-        detail: &'a str,
-    },
+    Interrupted { detail: &'a str },
 }
 
 /// What a station says at an attempt's end.
 #[derive(Debug, Clone, Copy)]
 pub struct Finish<'a> {
-    /// The unit.
     pub unit: &'a UnitSerial,
     /// The attempt, as [`Book::begin_attempt`] gave it.
     pub attempt: AttemptNumber,
     /// What was done, in order.
     pub steps: &'a [Step],
-    /// How it ended.
     pub outcome: Outcome<'a>,
     /// Who, at which station, when.
     pub by: &'a By,
@@ -60,7 +53,6 @@ pub struct Finish<'a> {
 pub struct Finished {
     /// The unit as it is now.
     pub unit: Unit,
-    /// The entry.
     pub entry: Sequence,
 }
 
@@ -69,12 +61,7 @@ pub struct Finished {
 pub enum FinishError {
     /// No such attempt was begun.
     #[error("unit {unit} has no attempt {attempt}")]
-    Unknown {
-        /// The unit.
-        unit: UnitSerial,
-        /// The attempt.
-        attempt: AttemptNumber,
-    },
+    Unknown { unit: UnitSerial, attempt: AttemptNumber },
     /// It was ended before: by this station, or by one that took the unit over.
     #[error("attempt {} of unit {} has ended: {}", .there.number, .there.unit, .there.result)]
     Ended {
@@ -91,26 +78,13 @@ pub enum FinishError {
     },
     /// The DAC read back is not the one that was to be written.
     #[error("the DAC read back from the chip of unit {unit} is not its credential's certificate")]
-    OtherCertificate {
-        /// The unit.
-        unit: UnitSerial,
-    },
+    OtherCertificate { unit: UnitSerial },
     /// The nonce is in another proof.
     #[error("the nonce of the proof of unit {unit} was used before, for unit {other}")]
-    NonceUsed {
-        /// The unit.
-        unit: UnitSerial,
-        /// The other one.
-        other: UnitSerial,
-    },
+    NonceUsed { unit: UnitSerial, other: UnitSerial },
     /// The credential was withdrawn while the attempt ran.
     #[error("the credential of unit {unit} was revoked during the attempt: {reason}")]
-    CredentialRevoked {
-        /// The unit.
-        unit: UnitSerial,
-        /// Why.
-        reason: String,
-    },
+    CredentialRevoked { unit: UnitSerial, reason: String },
     /// The book gave no answer.
     #[error(transparent)]
     Book(#[from] BookError),

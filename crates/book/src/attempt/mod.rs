@@ -20,23 +20,17 @@ use crate::words::{AttemptResult, Next};
 /// An attempt as it stands in the book.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Attempt {
-    /// The unit.
     pub unit: UnitSerial,
     /// Which of its attempts.
     pub number: AttemptNumber,
-    /// Where.
     pub station: StationName,
-    /// By whom.
     pub actor: Actor,
     /// The declaration that was to be written.
     pub declaration: Option<DeclarationName>,
-    /// When it began.
     pub started: OffsetDateTime,
-    /// When it ended.
     pub ended: Option<OffsetDateTime>,
     /// How it stands or ended.
     pub result: AttemptResult,
-    /// The failure's name.
     pub cause: Option<String>,
     /// More on the failure or the interruption.
     pub detail: Option<String>,
@@ -135,10 +129,6 @@ pub(crate) fn read_steps(c: &mut Connection, unit: &str, number: AttemptNumber) 
 
 impl Book {
     /// Attempts that no station has ended: under way, or left by one that died.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn open_attempts(&self) -> Result<Vec<Attempt>, BookError> {
         let sql = format!("SELECT {} FROM attempt a WHERE a.ended IS NULL ORDER BY a.unit", Attempt::COLUMNS);
         self.read(|c| c.all(&sql, &[]))?.iter().map(Attempt::read).collect()

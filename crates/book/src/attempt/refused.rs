@@ -14,46 +14,32 @@ use crate::words::UnitState;
 pub enum BeginError {
     /// No reel brought it.
     #[error("chip {chip} is on no reel in the book")]
-    ChipUnknown {
-        /// The chip.
-        chip: ChipId,
-    },
+    ChipUnknown { chip: ChipId },
     /// It belongs elsewhere.
     #[error("chip {chip} is on reel {found}, not on reel {wanted}")]
     OtherReel {
-        /// The chip.
         chip: ChipId,
-        /// Its reel.
         found: ReelId,
         /// The reel that the station works on.
         wanted: ReelId,
     },
     /// No delivery brought a certificate for it.
     #[error("chip {chip} of reel {reel} has no credential")]
-    NoCredential {
-        /// The chip.
-        chip: ChipId,
-        /// Its reel.
-        reel: ReelId,
-    },
+    NoCredential { chip: ChipId, reel: ReelId },
     /// Its credential was withdrawn.
     #[error("the credential of chip {chip}, serial {serial}, was revoked: {reason}")]
     CredentialRevoked {
-        /// The chip.
         chip: ChipId,
         /// Serial number in hex.
         serial: String,
-        /// Why.
         reason: String,
     },
     /// It was given up.
     #[error("chip {chip} was scrapped{}: {reason}", .unit.as_ref().map(|u| format!(" with unit {u}")).unwrap_or_default())]
     ChipScrapped {
-        /// The chip.
         chip: ChipId,
         /// Its unit, if it had one.
         unit: Option<UnitSerial>,
-        /// Why.
         reason: String,
     },
     /// It was proven and locked: to be verified, never written again.
@@ -65,11 +51,8 @@ pub enum BeginError {
     /// Another station has it, or died at it.
     #[error("unit {unit} has been on station {station} since {}", told(*.since))]
     Elsewhere {
-        /// The unit.
         unit: UnitSerial,
-        /// Its open attempt.
         attempt: AttemptNumber,
-        /// The station.
         station: StationName,
         /// When that attempt began.
         since: OffsetDateTime,
@@ -77,7 +60,6 @@ pub enum BeginError {
     /// The serial number is another chip's.
     #[error("serial number {unit} belongs to the unit with chip {owner}, not {chip}")]
     SerialTaken {
-        /// The serial number.
         unit: UnitSerial,
         /// The chip that has it.
         owner: ChipId,
@@ -87,33 +69,20 @@ pub enum BeginError {
     /// The chip is another unit's.
     #[error("chip {chip} belongs to unit {unit}, not to {wanted}")]
     ChipHasUnit {
-        /// The chip.
         chip: ChipId,
-        /// Its unit.
         unit: UnitSerial,
         /// The serial number asked for.
         wanted: UnitSerial,
     },
     /// It is a new unit's, and no serial number is left to give.
     #[error("no serial number is left for chip {chip}")]
-    NoSerial {
-        /// The chip.
-        chip: ChipId,
-    },
+    NoSerial { chip: ChipId },
     /// A series has no further number.
     #[error("the series of serial numbers that begins with {start} ran out")]
-    SeriesEnds {
-        /// Where it begins.
-        start: UnitSerial,
-    },
+    SeriesEnds { start: UnitSerial },
     /// There is no such declaration, or it is for the other purpose.
     #[error("declaration {declaration} can't be used: {why}")]
-    Declaration {
-        /// The declaration.
-        declaration: DeclarationName,
-        /// Why.
-        why: String,
-    },
+    Declaration { declaration: DeclarationName, why: String },
     /// An attempt is at a station.
     #[error("no station was named for the attempt")]
     NoStation,

@@ -16,7 +16,6 @@ pub(crate) struct Pattern<'a> {
     prefix: &'a str,
     /// Digits at the end of each.
     digits: usize,
-    /// The first number.
     begins: i64,
     /// The number that none may reach.
     limit: i64,

@@ -38,7 +38,6 @@ impl Fit {
 pub(super) struct Scrapped {
     pub(super) chip: ChipId,
     pub(super) public_key: Vec<u8>,
-    /// Why.
     pub(super) reason: Option<String>,
 }
 

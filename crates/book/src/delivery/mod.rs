@@ -41,7 +41,6 @@ pub struct NewDelivery {
     pub verdict: DeliveryVerdict,
     /// Certificates found in it, good or not.
     pub certificates_read: i64,
-    /// The inspection's report.
     pub report: Json,
     /// PAIs that came with it. One whose certificate is in the book already
     /// must be named as it is there, and is not added again.
@@ -61,14 +60,12 @@ pub struct NewCredential {
     pub serial: Vec<u8>,
     /// When it ends, where it does.
     pub not_after: Option<OffsetDateTime>,
-    /// The certificate, DER.
     pub certificate: Vec<u8>,
 }
 
 /// A delivery as it stands in the book.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Delivery {
-    /// Its id.
     pub delivery: DeliveryId,
     /// The reel that it is for.
     pub reel: ReelId,
@@ -84,13 +81,10 @@ pub struct Delivery {
     pub verdict: DeliveryVerdict,
     /// Certificates found in it.
     pub certificates_read: i64,
-    /// Certificates taken.
     pub certificates_accepted: i64,
-    /// The inspection's report.
     pub report: Json,
     /// When it was stored.
     pub received: OffsetDateTime,
-    /// By which entry.
     pub entry: Sequence,
 }
 
@@ -99,11 +93,9 @@ pub struct Delivery {
 pub enum Stored {
     /// It is in the book now.
     New {
-        /// Credentials taken.
         accepted: i64,
         /// Chips that had been scrapped: their credentials are spent.
         spent: Vec<ChipId>,
-        /// The entry.
         entry: Sequence,
     },
     /// The same content was stored for the same reel before; nothing was added.
@@ -307,29 +299,17 @@ impl Book {
     }
 
     /// The delivery of this id.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn delivery(&self, delivery: &DeliveryId) -> Result<Option<Delivery>, BookError> {
         self.read(|c| read_delivery(c, delivery))
     }
 
     /// The delivery for this reel with this content, if it was stored before.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn delivery_with(&self, reel: &ReelId, content_digest: &[u8; 32]) -> Result<Option<Delivery>, BookError> {
         let sql = format!("SELECT {COLUMNS} FROM delivery WHERE reel = $1 AND content_digest = $2");
         self.read(|c| c.one(&sql, params![reel.as_str(), content_digest]))?.as_ref().map(Delivery::read).transpose()
     }
 
     /// PAIs whose certificates came in the deliveries for a reel.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn issuers_of(&self, reel: &ReelId) -> Result<Vec<AuthorityName>, BookError> {
         let sql = "SELECT DISTINCT d.authority FROM delivery v JOIN delivery_authority d ON d.delivery = v.delivery_id \
                    WHERE v.reel = $1 ORDER BY d.authority";
@@ -340,10 +320,6 @@ impl Book {
     }
 
     /// All deliveries, or those for one reel, by id.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn deliveries(&self, reel: Option<&ReelId>) -> Result<Vec<Delivery>, BookError> {
         let rows = match reel {
             Some(reel) => {

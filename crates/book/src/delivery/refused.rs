@@ -12,15 +12,9 @@ pub enum Trouble {
     /// No chip in the book has its key.
     Stranger,
     /// Its chip is on another reel.
-    OtherReel {
-        /// The chip.
-        chip: ChipId,
-        /// That reel.
-        reel: ReelId,
-    },
+    OtherReel { chip: ChipId, reel: ReelId },
     /// Its chip has a credential.
     ChipHasOne {
-        /// The chip.
         chip: ChipId,
         /// The delivery that brought it: an earlier one, or this.
         delivery: DeliveryId,
@@ -41,9 +35,7 @@ pub enum Trouble {
 pub struct Problem {
     /// Its place in what was handed over, from 1.
     pub position: i64,
-    /// Its serial number.
     pub serial: Vec<u8>,
-    /// What is wrong.
     pub trouble: Trouble,
 }
 
@@ -52,33 +44,22 @@ pub struct Problem {
 pub enum DeliveryError {
     /// Its id is taken.
     #[error("a delivery named {delivery} already exists")]
-    NameTaken {
-        /// The id.
-        delivery: DeliveryId,
-    },
+    NameTaken { delivery: DeliveryId },
     /// There is no such reel.
     #[error("reel {reel} is not in the book")]
-    NoReel {
-        /// The reel.
-        reel: ReelId,
-    },
+    NoReel { reel: ReelId },
     /// An authority of it can't be taken.
     #[error("the delivery's authority can't be used: {0}")]
     Authority(#[source] AddError),
     /// A certificate names an issuer that is neither in the book nor in the delivery.
     #[error("there is no authority named {authority}")]
-    NoAuthority {
-        /// The name.
-        authority: AuthorityName,
-    },
+    NoAuthority { authority: AuthorityName },
     /// Test and production never mix.
     #[error("authority {authority} is for {theirs}, but reel {reel} is for {ours}")]
     Mixed {
-        /// The authority.
         authority: AuthorityName,
         /// What it is for.
         theirs: Purpose,
-        /// The reel.
         reel: ReelId,
         /// What that is for.
         ours: Purpose,
@@ -86,7 +67,6 @@ pub enum DeliveryError {
     /// Certificates can't be bound to chips.
     #[error("{total} certificates of the delivery can't be bound to chips of the reel")]
     Problems {
-        /// How many.
         total: u64,
         /// The first of them.
         first: Vec<Problem>,

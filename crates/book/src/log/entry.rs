@@ -15,7 +15,6 @@ use crate::{Book, Page};
 
 /// What an entry is about.
 #[derive(Debug, Clone, PartialEq, Eq)]
-#[allow(missing_docs, reason = "each variant is a word of the design")]
 pub enum Subject {
     Site,
     Product(ProductName),
@@ -70,9 +69,7 @@ pub struct Entry {
     pub at: OffsetDateTime,
     /// What was done: `attempt.begin`, `reel.receive`…
     pub act: String,
-    /// Who.
     pub actor: Actor,
-    /// At which station.
     pub station: Option<StationName>,
     /// What it is about: kind and name.
     pub subject: (String, String),
@@ -151,10 +148,6 @@ impl Book {
     }
 
     /// The log, newest first: up to `limit` entries before `before`.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn entries(&self, before: Option<Sequence>, limit: u32) -> Result<Page<Entry, Sequence>, BookError> {
         let sql = format!("SELECT {} FROM entry WHERE sequence < $1 ORDER BY sequence DESC LIMIT $2", Entry::COLUMNS);
         let before = before.map_or(i64::MAX, |s| s.0);
@@ -163,20 +156,12 @@ impl Book {
     }
 
     /// One entry.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn entry(&self, sequence: Sequence) -> Result<Option<Entry>, BookError> {
         let sql = format!("SELECT {} FROM entry WHERE sequence = $1", Entry::COLUMNS);
         self.read(|c| c.one(&sql, params![sequence.0]))?.as_ref().map(Entry::read).transpose()
     }
 
     /// The last check of each unit that was checked after it had passed, by serial number.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn last_checks(&self) -> Result<Vec<Entry>, BookError> {
         let sql = format!(
             "SELECT {} FROM entry WHERE sequence IN (SELECT max(sequence) FROM entry WHERE act = 'unit.verify' \
@@ -187,10 +172,6 @@ impl Book {
     }
 
     /// All entries about one thing, oldest first.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn entries_about(&self, subject: &Subject) -> Result<Vec<Entry>, BookError> {
         let sql =
             format!("SELECT {} FROM entry WHERE subject_kind = $1 AND subject = $2 ORDER BY sequence", Entry::COLUMNS);

@@ -12,7 +12,6 @@ use crate::{Book, Stop};
 /// What the log is at one moment: all that came before is fixed by `root`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Head {
-    /// Entries.
     pub size: u64,
     /// Hash of their tree (RFC 9162 §2.1.1).
     pub root: Hash,
@@ -21,7 +20,6 @@ pub struct Head {
 /// A head with a signature over its statement.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SignedHead {
-    /// The head.
     pub head: Head,
     /// When it was signed.
     pub at: OffsetDateTime,
@@ -105,30 +103,18 @@ impl Book {
     }
 
     /// The head signed last.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn last_signed_head(&self) -> Result<Option<SignedHead>, BookError> {
         let sql = format!("SELECT {} FROM signed_head ORDER BY size DESC, number DESC LIMIT 1", SignedHead::COLUMNS);
         self.read(|c| c.one(&sql, &[]))?.as_ref().map(SignedHead::read).transpose()
     }
 
     /// Signed heads, the largest first.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn signed_heads(&self, limit: u32) -> Result<Vec<SignedHead>, BookError> {
         let sql = format!("SELECT {} FROM signed_head ORDER BY size DESC, number DESC LIMIT $1", SignedHead::COLUMNS);
         self.read(|c| c.all(&sql, params![i64::from(limit)]))?.iter().map(SignedHead::read).collect()
     }
 
     /// The head that was signed first.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn first_signed_head(&self) -> Result<Option<SignedHead>, BookError> {
         let sql = format!("SELECT {} FROM signed_head ORDER BY size, number LIMIT 1", SignedHead::COLUMNS);
         self.read(|c| c.one(&sql, &[]))?.as_ref().map(SignedHead::read).transpose()

@@ -14,7 +14,6 @@ pub struct Inclusion {
     pub entry: Entry,
     /// Leaves of the tree that the path leads to.
     pub size: u64,
-    /// That tree's hash.
     pub root: Hash,
     /// Hashes from the leaf's neighbour upwards.
     pub path: Vec<Hash>,
@@ -24,15 +23,10 @@ pub struct Inclusion {
 /// §2.1.4); check it with [`tree::check_consistency`].
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Consistency {
-    /// Leaves then.
     pub old_size: u64,
-    /// Hash then.
     pub old_root: Hash,
-    /// Leaves now.
     pub size: u64,
-    /// Hash now.
     pub root: Hash,
-    /// What links them.
     pub path: Vec<Hash>,
 }
 

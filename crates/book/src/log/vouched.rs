@@ -65,15 +65,12 @@ impl From<&Value> for Cell {
 /// What stands under one key of a table, and the entry that vouches for it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Vouched {
-    /// The table.
     pub table: &'static str,
-    /// The key.
     pub key: String,
     /// Whether a key of this table names several rows.
     pub several: bool,
     /// The rows: the values under the digest, in the order of the table's columns.
     pub rows: Vec<Vec<Cell>>,
-    /// The digest.
     pub digest: Hash,
     /// The last entry that tells of it.
     pub entry: Sequence,
@@ -98,10 +95,6 @@ impl Book {
     /// What stands under a key, where the log vouches for it by itself; `None` where
     /// it does not (a credential that is as it arrived is vouched for with its
     /// delivery), or where the table's rows may not leave the house.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn vouched(&self, table: &str, key: &str) -> Result<Option<Vouched>, BookError> {
         let Some(table) = MAY_LEAVE.iter().find(|t| **t == table).and_then(|t| rows::table(t)) else { return Ok(None) };
         let Some(values) = table.values(key) else { return Ok(None) };

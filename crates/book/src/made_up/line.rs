@@ -61,7 +61,6 @@ pub(super) struct Stretch {
     pub(super) first: u64,
     /// How many; 0 for the arrival of a reel in stock.
     pub(super) units: u64,
-    /// The reel.
     pub(super) reel: u64,
     /// Whether the reel and its delivery arrive before them.
     pub(super) arrives: bool,
@@ -129,7 +128,6 @@ impl Unit {
 pub(super) struct Chip {
     pub(super) chip_id: String,
     pub(super) public_key: [u8; 65],
-    /// Of its certificate.
     pub(super) serial: [u8; 20],
 }
 

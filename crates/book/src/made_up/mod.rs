@@ -54,26 +54,21 @@ pub struct Wish {
 /// What was made.
 #[derive(Debug, Clone, serde::Serialize)]
 pub struct Made {
-    /// Units.
     pub units: u64,
     /// Reels, those in stock too.
     pub reels: u64,
     /// Entries in the log.
     pub entries: i64,
-    /// Seconds by part.
     pub parts: Vec<(&'static str, f64)>,
 }
 
 /// What a made-up unit is called, to ask for it.
 #[derive(Debug, Clone)]
 pub struct Named {
-    /// Its serial number.
     pub serial: String,
-    /// Its chip's id.
     pub chip_id: String,
     /// Serial number of its certificate, in hex.
     pub certificate: String,
-    /// Its chip's reel.
     pub reel: String,
     /// The delivery of its credential.
     pub delivery: String,

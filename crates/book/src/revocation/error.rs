@@ -10,43 +10,22 @@ use crate::words::RequestState;
 pub enum RevocationError {
     /// No such request was made.
     #[error("there is no revocation request {number}")]
-    Unknown {
-        /// Its number.
-        number: i64,
-    },
+    Unknown { number: i64 },
     /// It was settled before.
     #[error("revocation request {number} was already {state} by {by}")]
-    Settled {
-        /// Its number.
-        number: i64,
-        /// How.
-        state: RequestState,
-        /// By whom.
-        by: Actor,
-    },
+    Settled { number: i64, state: RequestState, by: Actor },
     /// For production a second person confirms.
     #[error("revocation request {number} is for production and was made by {by}; another person must confirm it")]
-    SamePerson {
-        /// Its number.
-        number: i64,
-        /// Who made it.
-        by: Actor,
-    },
+    SamePerson { number: i64, by: Actor },
     /// For production a company account and a local one may be one person's.
     #[error(
         "revocation request {number} is for production and was made by {by}; a company account and a local account may \
          be the same person's"
     )]
-    MaybeSamePerson {
-        /// Its number.
-        number: i64,
-        /// Who made it.
-        by: Actor,
-    },
+    MaybeSamePerson { number: i64, by: Actor },
     /// Somebody asked for the same before.
     #[error("Certificate {serial} of {issuer} is in revocation request {number} already, which {standing}")]
     AskedBefore {
-        /// The issuer.
         issuer: AuthorityName,
         /// Serial number in hex, of the first.
         serial: String,
@@ -61,25 +40,16 @@ pub enum RevocationError {
     /// A certificate that this site does not know of that issuer.
     #[error("authority {issuer} issued no certificate with serial {serial} that is in the book")]
     NoCertificate {
-        /// The issuer.
         issuer: AuthorityName,
         /// Serial number in hex.
         serial: String,
     },
     /// No such authority.
     #[error("there is no authority {name}")]
-    NoIssuer {
-        /// Its name.
-        name: AuthorityName,
-    },
+    NoIssuer { name: AuthorityName },
     /// A list with this number or a later one is kept.
     #[error("this site already has a list of {issuer} with number {number} or a later one")]
-    OldList {
-        /// The issuer.
-        issuer: AuthorityName,
-        /// cRLNumber in hex.
-        number: String,
-    },
+    OldList { issuer: AuthorityName, number: String },
     /// The book gave no answer. Nothing was changed.
     #[error(transparent)]
     Book(#[from] BookError),

@@ -20,13 +20,11 @@ pub struct RevocationList {
     pub number: Vec<u8>,
     /// Issued here; else adopted.
     pub issued_here: bool,
-    /// thisUpdate.
     pub this_update: OffsetDateTime,
     /// nextUpdate, where there is one.
     pub next_update: Option<OffsetDateTime>,
     /// How many certificates it lists.
     pub certificates: i64,
-    /// The list, DER.
     pub content: Vec<u8>,
     /// Certificate of whoever signed it where the issuer appointed somebody, DER.
     pub signer: Option<Vec<u8>>,
@@ -119,10 +117,6 @@ impl Book {
     }
 
     /// The newest list of each issuer.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn revocation_lists(&self) -> Result<Vec<RevocationList>, BookError> {
         let sql = format!(
             "SELECT {LIST_COLUMNS} FROM revocation_list l WHERE NOT EXISTS (SELECT 1 FROM revocation_list m \

@@ -47,17 +47,14 @@ pub struct RevocationRequest {
     pub number: i64,
     /// Whose certificates they are.
     pub issuer: AuthorityName,
-    /// The issuer's purpose.
     pub purpose: Purpose,
     /// reasonCode (RFC 5280 §5.3.1).
     pub reason: u8,
     /// What whoever asked wrote beside it.
     pub note: Option<String>,
-    /// How many certificates.
     pub certificates: i64,
     /// When it was asked for.
     pub requested: OffsetDateTime,
-    /// Who asked.
     pub requested_by: Actor,
     /// Waiting, confirmed or withdrawn.
     pub state: RequestState,
@@ -72,14 +69,12 @@ pub struct Revoked {
     pub certificate: Wanted,
     /// reasonCode (RFC 5280 §5.3.1).
     pub reason: u8,
-    /// When.
     pub at: OffsetDateTime,
 }
 
 /// The list that answered what an authority elsewhere was asked.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Answer {
-    /// The request.
     pub request: i64,
     /// cRLNumber, content octets without leading zeros.
     pub list_number: Vec<u8>,
@@ -293,10 +288,6 @@ impl Book {
     }
 
     /// Requests, the newest first; those that wait alone, where asked.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn revocation_requests(&self, waiting: bool, limit: u32) -> Result<Vec<RevocationRequest>, BookError> {
         let only = if waiting { "WHERE state = 'waiting'" } else { "" };
         let sql = format!("SELECT {COLUMNS} FROM revocation_request {only} ORDER BY number DESC LIMIT $1");
@@ -309,10 +300,6 @@ impl Book {
     }
 
     /// The certificates of a request, in its order.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn revocation_wanted(&self, number: i64) -> Result<Vec<Wanted>, BookError> {
         let sql = "SELECT kind, serial FROM revocation_wanted WHERE request = $1 ORDER BY number";
         self.read(|c| c.all(sql, params![number]))?
@@ -322,10 +309,6 @@ impl Book {
     }
 
     /// Requests that were confirmed, whose issuer's key is elsewhere, and that no list has answered; the oldest first.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn revocations_sent(&self) -> Result<Vec<RevocationRequest>, BookError> {
         let sql = format!(
             "SELECT {COLUMNS} FROM revocation_request r WHERE state = 'confirmed' \
@@ -336,10 +319,6 @@ impl Book {
     }
 
     /// Which lists answered which requests, by request.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn revocation_answers(&self) -> Result<Vec<Answer>, BookError> {
         let sql = "SELECT request, list_number, answered FROM revocation_answer ORDER BY request";
         let read = |row: &Row| {
@@ -374,10 +353,6 @@ impl Book {
     }
 
     /// Every certificate of an issuer that is revoked, by serial number.
-    ///
-    /// # Errors
-    ///
-    /// [`BookError`] where the book gave no answer.
     pub fn revoked(&self, issuer: &AuthorityName) -> Result<Vec<Revoked>, BookError> {
         let sql = "SELECT kind, serial, reason, revoked FROM revocation WHERE issuer = $1 ORDER BY serial";
         self.read(|c| c.all(sql, params![issuer.as_str()]))?

@@ -17,7 +17,6 @@ use crate::error::BookError;
 pub(crate) struct Migration {
     /// 1 and upwards, without gaps.
     pub(crate) version: i64,
-    /// What it brings.
     pub(crate) name: &'static str,
     /// Its statements; `true` for PostgreSQL.
     pub(crate) statements: fn(bool) -> String,

@@ -9,7 +9,6 @@ use std::fmt::Write;
 
 /// One refusal.
 pub(crate) struct Refusal {
-    /// The table.
     pub(crate) table: &'static str,
     /// `INSERT`, `UPDATE` or `DELETE`.
     pub(crate) event: &'static str,

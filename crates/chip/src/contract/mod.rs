@@ -47,7 +47,6 @@ pub enum Outcome {
 /// A promise, and what became of it.
 #[derive(Debug, Clone)]
 pub struct Tried {
-    /// The promise.
     pub promise: &'static Promise,
     /// What became of it.
     pub outcome: Outcome,

@@ -40,7 +40,6 @@ struct Written {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Part {
-    /// Its name.
     pub name: String,
     /// Octets over all objects, counted in whole pages.
     pub room: usize,

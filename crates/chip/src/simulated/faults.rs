@@ -50,7 +50,6 @@ pub enum FaultKind {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Fault {
-    /// What goes wrong.
     pub kind: FaultKind,
     /// At which call of its sort, counted from 1 at each opening: any call for
     /// `NoAnswer` (opening is the first), reads that find an object, writes, or

@@ -25,7 +25,6 @@ const LONGEST_LINE: u64 = 64 * 1024;
 /// What to make.
 #[derive(Debug)]
 pub struct Recipe {
-    /// Which chips.
     pub keys: Keys,
     /// Decides keys that are drawn, and faults.
     pub seed: u64,
@@ -59,9 +58,7 @@ impl fmt::Debug for GivenKey {
 /// What a manifest tells of a chip.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct MadeChip {
-    /// Its id.
     pub id: ChipId,
-    /// Its public key.
     pub public_key: PublicKey,
 }
 
@@ -81,37 +78,19 @@ pub enum MakeError {
     },
     /// Two chips are one.
     #[error("chip {chip} has the {what} of chip {other}")]
-    Double {
-        /// The later one.
-        chip: ChipId,
-        /// "id" or "key".
-        what: &'static str,
-        /// The earlier one.
-        other: ChipId,
-    },
+    Double { chip: ChipId, what: &'static str, other: ChipId },
     /// The folder has such a chip.
     #[error("chip {chip} is already in {}", .folder.display())]
-    Exists {
-        /// The chip.
-        chip: ChipId,
-        /// The folder.
-        folder: PathBuf,
-    },
+    Exists { chip: ChipId, folder: PathBuf },
     /// The manifest's file is there already.
     #[error("{} already exists", .path.display())]
-    ManifestExists {
-        /// The file.
-        path: PathBuf,
-    },
+    ManifestExists { path: PathBuf },
     /// The part's or the times' figures can't be.
     #[error("such a part can't exist: {0}")]
     Bench(String),
     /// The folder's chips are of another part, or take other times.
     #[error("{} has simulated chips of another part or other times", .folder.display())]
-    OtherBench {
-        /// The folder.
-        folder: PathBuf,
-    },
+    OtherBench { folder: PathBuf },
     /// A file can't be read or written.
     #[error("{} can't be used: {source}", .path.display())]
     File {

@@ -22,7 +22,6 @@ pub struct Timing {
     pub page_write_us: u32,
     /// Microseconds to fetch an object or a fact from memory.
     pub read_us: u32,
-    /// Microseconds to sign.
     pub sign_us: u32,
 }
 

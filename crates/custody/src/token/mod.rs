@@ -28,66 +28,39 @@ use crate::{Passphrase, PassphraseError};
 pub enum TokenError {
     /// The URI names no module.
     #[error("{uri} names no module")]
-    NoModule {
-        /// The URI.
-        uri: TokenUri,
-    },
+    NoModule { uri: TokenUri },
     /// The module does not load.
     #[error("the PKCS #11 module {} can't be loaded: {why}", .path.display())]
     Module {
-        /// Its file.
         path: PathBuf,
         /// What the system or the module said.
         why: String,
     },
     /// No token fits the URI.
     #[error("no token matches {uri}")]
-    NoToken {
-        /// The URI.
-        uri: TokenUri,
-    },
+    NoToken { uri: TokenUri },
     /// Several things fit where one is needed.
     #[error("{uri} matches {count} {what}, but must match one")]
-    Several {
-        /// The URI.
-        uri: TokenUri,
-        /// How many.
-        count: usize,
-        /// "tokens" or "keys".
-        what: &'static str,
-    },
+    Several { uri: TokenUri, count: usize, what: &'static str },
     /// No key fits the URI.
     #[error("no P-256 signing key matches {uri}")]
-    NoKey {
-        /// The URI.
-        uri: TokenUri,
-    },
+    NoKey { uri: TokenUri },
     /// A key of that name is there already.
     #[error("the token already has a key that matches {uri}")]
-    KeyExists {
-        /// The URI.
-        uri: TokenUri,
-    },
+    KeyExists { uri: TokenUri },
     /// No PIN was given.
     #[error("token {token:?} needs a PIN, and none was given")]
-    NeedsPin {
-        /// Its label.
-        token: String,
-    },
+    NeedsPin { token: String },
     /// The PIN is wrong. It is not tried again: tokens lock after a few.
     #[error("token {token:?} rejects the PIN{}", if *last { "; one attempt is left" } else { "" })]
     WrongPin {
-        /// Its label.
         token: String,
         /// Whether the token says that one try is left.
         last: bool,
     },
     /// Too many wrong PINs.
     #[error("the PIN of token {token:?} is locked")]
-    PinLocked {
-        /// Its label.
-        token: String,
-    },
+    PinLocked { token: String },
     /// The PIN's file is not what it should be.
     #[error("the PIN's file: {0}")]
     PinFile(#[source] PassphraseError),
@@ -102,7 +75,6 @@ pub enum TokenError {
     Failed {
         /// What was being done.
         doing: &'static str,
-        /// What it said.
         why: String,
     },
 }
@@ -162,7 +134,6 @@ fn named(value: RvError) -> String {
 #[derive(Debug, Clone)]
 pub struct Token {
     slot: Slot,
-    /// Its label.
     pub label: String,
     /// Its serial number, as its maker writes it.
     pub serial: String,

@@ -15,7 +15,6 @@ pub use write::{bit_string, boolean, context, integer, null, octet_string, oid, 
 
 /// Identifier octets used here.
 pub mod tag {
-    #![expect(missing_docs, reason = "the names are X.690's")]
     pub const BOOLEAN: u8 = 0x01;
     pub const INTEGER: u8 = 0x02;
     pub const BIT_STRING: u8 = 0x03;

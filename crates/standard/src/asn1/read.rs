@@ -9,7 +9,6 @@ const MAX_DEPTH: u8 = 24;
 /// A stretch of the octets that were read, as offsets.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct Span {
-    /// First octet.
     pub start: u32,
     /// One past the last.
     pub end: u32,
@@ -42,7 +41,6 @@ impl Span {
 pub struct Departure {
     /// Offset of the octet at fault.
     pub at: usize,
-    /// What stands there.
     pub what: &'static str,
 }
 
@@ -59,11 +57,8 @@ pub struct Unreadable {
 /// One encoding: identifier, length, contents.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Tlv {
-    /// First identifier octet.
     pub tag: u8,
-    /// Identifier through contents.
     pub full: Span,
-    /// Contents.
     pub content: Span,
 }
 

@@ -89,19 +89,14 @@ pub(crate) fn ecdsa_sha256() -> Vec<u8> {
 pub struct Builder {
     /// `[0] EXPLICIT INTEGER`; empty for version 1.
     pub version: Vec<u8>,
-    /// INTEGER.
     pub serial: Vec<u8>,
     /// `AlgorithmIdentifier` inside the signed part.
     pub inner_algorithm: Vec<u8>,
-    /// Name.
     pub issuer: Vec<u8>,
-    /// Validity.
     pub validity: Vec<u8>,
-    /// Name.
     pub subject: Vec<u8>,
     /// `SubjectPublicKeyInfo`.
     pub key: Vec<u8>,
-    /// Extensions, in order.
     pub extensions: Vec<Vec<u8>>,
     /// `AlgorithmIdentifier` beside the signature.
     pub outer_algorithm: Vec<u8>,

@@ -205,7 +205,6 @@ pub(crate) fn read_subject_key_id(data: &[u8], extension: &Extension) -> Result<
 /// authorityKeyIdentifier (RFC 5280 §4.2.1.1).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct AuthorityKeyId {
-    /// keyIdentifier, where given.
     pub key_id: Option<Span>,
     /// Whether issuer and serial number are given too.
     pub names_issuer: bool,

@@ -64,19 +64,13 @@ pub struct Certificate {
     serial: Span,
     /// Algorithm named inside the signed part.
     pub inner_algorithm: SignatureAlgorithm,
-    /// Issuer.
     pub issuer: Name,
-    /// notBefore.
     pub not_before: WrittenTime,
-    /// notAfter.
     pub not_after: WrittenTime,
-    /// Subject.
     pub subject: Name,
-    /// Public key.
     pub key: KeyField,
     /// Whether an issuerUniqueID or subjectUniqueID is present.
     pub unique_ids: bool,
-    /// Extensions.
     pub extensions: Extensions,
     /// Algorithm named beside the signature.
     pub outer_algorithm: SignatureAlgorithm,

@@ -25,7 +25,6 @@ const KEPT: usize = 128;
 
 /// The elements as read. An element that is missing or of another type is `None`.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-#[expect(missing_docs, reason = "the names are the standard's")]
 pub struct Content {
     pub format_version: Option<u64>,
     pub vendor_id: Option<u64>,
@@ -215,7 +214,6 @@ pub struct Fields {
     pub vendor: VendorId,
     /// 1 to 100 product IDs.
     pub products: Vec<ProductId>,
-    /// Device type.
     pub device_type: u32,
     /// Exactly 19 octets in UTF-8.
     pub certificate_id: String,

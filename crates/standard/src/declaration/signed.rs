@@ -256,9 +256,7 @@ pub struct SignedDataBuilder {
     pub version: Vec<u8>,
     /// `DigestAlgorithmIdentifiers`.
     pub digests: Vec<u8>,
-    /// eContentType.
     pub content_type: Vec<u8>,
-    /// The content's octets.
     pub content: Vec<u8>,
     /// Certificates and lists; empty in a declaration.
     pub optional: Vec<u8>,

@@ -39,27 +39,21 @@ pub const FORM: u8 = 1;
 pub struct FactoryRecord {
     /// Serial number, 1 to 32 octets of UTF-8.
     pub serial_number: String,
-    /// Vendor ID.
     pub vendor_id: VendorId,
     /// Vendor name, 1 to 32 octets of UTF-8.
     pub vendor_name: String,
-    /// Product ID.
     pub product_id: ProductId,
     /// Product name, 1 to 32 octets of UTF-8.
     pub product_name: String,
-    /// Hardware version.
     pub hardware_version: u16,
     /// The same as people say it, 1 to 64 octets of UTF-8.
     pub hardware_version_text: Option<String>,
     /// Manufacturing date, of the years 0 to 9999.
     pub manufactured: Date,
-    /// Discriminator.
     pub discriminator: Discriminator,
-    /// The verifier's salt.
     pub salt: Salt,
     /// The verifier's iteration count.
     pub iterations: Iterations,
-    /// Verifier.
     pub verifier: PasscodeVerifier,
     /// What the rotating id is derived from.
     pub rotating_id: RotatingId,
@@ -67,7 +61,6 @@ pub struct FactoryRecord {
     pub dac: Option<Vec<u8>>,
     /// Its intermediate in DER, likewise.
     pub pai: Option<Vec<u8>>,
-    /// Certification declaration, likewise.
     pub declaration: Option<Vec<u8>>,
     /// Passcode. Only for devices that show it themselves: all others need not
     /// hold it (Core Spec 3.10), so nothing puts it in unasked.
@@ -233,24 +226,10 @@ impl fmt::Display for Field {
 pub enum RecordError {
     /// A text or octets of a size that the field can't have.
     #[error("{field} has {found} bytes; it needs {min} to {max}")]
-    Size {
-        /// The field.
-        field: Field,
-        /// Its octets.
-        found: usize,
-        /// The fewest.
-        min: usize,
-        /// The most.
-        max: usize,
-    },
+    Size { field: Field, found: usize, min: usize, max: usize },
     /// A number of more bits than the field has.
     #[error("{field} is {found}, above 65535")]
-    Number {
-        /// The field.
-        field: Field,
-        /// Its number.
-        found: u32,
-    },
+    Number { field: Field, found: u32 },
     /// A text with control characters, which no screen shows.
     #[error("{0} contains a control character")]
     Control(Field),
@@ -263,7 +242,6 @@ pub enum RecordError {
     /// Not CBOR, or another CBOR item than the field has.
     #[error("at byte {at}: {why}")]
     Cbor {
-        /// Where.
         at: usize,
         /// What the decoder says.
         why: String,
@@ -297,12 +275,7 @@ pub enum RecordError {
     Verifier(#[from] VerifierError),
     /// A flash region that the record does not fit.
     #[error("the record has {needs} bytes, but the region has {region}")]
-    Region {
-        /// The record's octets.
-        needs: usize,
-        /// The region's.
-        region: usize,
-    },
+    Region { needs: usize, region: usize },
     /// A region beyond what this program writes.
     #[error("a region of {0} bytes is beyond {MAX_REGION}", MAX_REGION = files::MAX_REGION)]
     RegionTooLarge(usize),
@@ -314,7 +287,6 @@ pub enum RecordError {
     IntelHex {
         /// From 1.
         line: usize,
-        /// What is wrong.
         why: String,
     },
 }

@@ -47,9 +47,7 @@ const REFUSALS: usize = 128;
 /// What one unit gets.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Drawn {
-    /// Its passcode.
     pub passcode: Passcode,
-    /// Its discriminator.
     pub discriminator: Discriminator,
 }
 
@@ -67,7 +65,6 @@ pub struct Batch<R> {
     source: Buffered<R>,
     /// Discriminators of the units before, the oldest first; one fewer than a carton.
     recent: VecDeque<u16>,
-    /// All others.
     free: Vec<u16>,
     carton: usize,
     given: Given,

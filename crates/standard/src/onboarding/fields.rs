@@ -27,7 +27,6 @@ pub struct Fields {
     pub discriminator: Option<u16>,
     /// Its high four bits, where a manual code tells no more.
     pub short_discriminator: Option<u8>,
-    /// Passcode.
     pub passcode: Option<u32>,
     /// The four bits after the passcode.
     pub padding: Option<u8>,

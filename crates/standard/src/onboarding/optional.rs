@@ -143,28 +143,13 @@ pub struct OptionalData {
 pub enum OptionalFault {
     /// A number that the value can't have.
     #[error("{name} is {found}; it must be {} to {}", .name.bounds().start(), .name.bounds().end())]
-    Number {
-        /// The value.
-        name: Named,
-        /// Its number.
-        found: u64,
-    },
+    Number { name: Named, found: u64 },
     /// Too short or too long.
     #[error("{name} has {found} bytes; it must have {} to {}", .name.bounds().start(), .name.bounds().end())]
-    Length {
-        /// The value.
-        name: Named,
-        /// Its octets.
-        found: u64,
-    },
+    Length { name: Named, found: u64 },
     /// Another kind of element than the value has.
     #[error("{name} is {found}; it must be {}", .name.kind())]
-    Kind {
-        /// The value.
-        name: Named,
-        /// What stands there.
-        found: &'static str,
-    },
+    Kind { name: Named, found: &'static str },
     /// One tag for two values.
     #[error("tag 0x{0:02X} is there twice")]
     Twice(u8),
@@ -176,12 +161,7 @@ pub enum OptionalFault {
     TooWide(u8),
     /// A maker's value that is neither text nor a whole number.
     #[error("the maker's tag 0x{tag:02X} holds {found}, not a UTF-8 string or an integer")]
-    MakerKind {
-        /// The tag.
-        tag: u8,
-        /// What stands there.
-        found: &'static str,
-    },
+    MakerKind { tag: u8, found: &'static str },
     /// An element that no clause names.
     #[error("an element with the tag {0}, which is not context-specific")]
     ForeignTag(Tag),

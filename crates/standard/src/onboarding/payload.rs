@@ -40,13 +40,10 @@ pub(super) const PADDING: Place = place(84, 4);
 pub struct Payload {
     vendor: Option<VendorId>,
     product: Option<ProductId>,
-    /// Commissioning flow.
     pub flow: Flow,
     /// Ways in which a phone finds the device.
     pub reach: Reach,
-    /// Discriminator.
     pub discriminator: Discriminator,
-    /// Passcode.
     pub passcode: Passcode,
     extra: Vec<u8>,
 }

@@ -35,7 +35,6 @@ pub struct Located {
 /// What was read of a code.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Reading {
-    /// Its form.
     pub form: Form,
     /// What each payload tells; one for a manual code.
     pub payloads: Vec<Fields>,
@@ -85,7 +84,6 @@ pub struct Slip {
 pub enum SlipKind {
     /// One digit is another.
     Digit {
-        /// Which one.
         place: usize,
         /// What it was meant to be.
         meant: u8,

@@ -14,15 +14,11 @@ pub struct ListBuilder {
     pub version: Vec<u8>,
     /// `AlgorithmIdentifier` inside the signed part.
     pub inner_algorithm: Vec<u8>,
-    /// Name.
     pub issuer: Vec<u8>,
-    /// Time.
     pub this_update: Vec<u8>,
     /// Time; empty to leave it out.
     pub next_update: Vec<u8>,
-    /// Entries, in order.
     pub entries: Vec<Vec<u8>>,
-    /// Extensions, in order.
     pub extensions: Vec<Vec<u8>>,
 }
 

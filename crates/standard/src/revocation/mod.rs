@@ -31,7 +31,6 @@ const MAX_CRITICAL: usize = 16;
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Entry {
     serial: Span,
-    /// When.
     pub date: WrittenTime,
     /// reasonCode's number, where given.
     pub reason: Option<u8>,
@@ -60,13 +59,9 @@ pub struct RevocationList {
     pub version: Option<Span>,
     /// Algorithm named inside the signed part.
     pub inner_algorithm: SignatureAlgorithm,
-    /// Issuer.
     pub issuer: Name,
-    /// thisUpdate.
     pub this_update: WrittenTime,
-    /// nextUpdate, where given.
     pub next_update: Option<WrittenTime>,
-    /// Revoked certificates.
     pub entries: Vec<Entry>,
     /// The directoryNames of each certificateIssuer, once for all entries that have the same.
     pub named: Vec<Vec<Name>>,

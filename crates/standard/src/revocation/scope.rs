@@ -10,11 +10,8 @@ use crate::oid;
 /// issuingDistributionPoint (RFC 5280 §5.2.5).
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Scope {
-    /// onlyContainsUserCerts.
     pub only_users: bool,
-    /// onlyContainsCACerts.
     pub only_authorities: bool,
-    /// onlyContainsAttributeCerts.
     pub only_attributes: bool,
     /// onlySomeReasons by name; `None` where certificates revoked for any reason are listed.
     pub some_reasons: Option<Vec<&'static str>>,

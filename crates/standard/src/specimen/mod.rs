@@ -41,7 +41,6 @@ pub enum Use {
 pub struct File {
     /// Name within the set.
     pub name: &'static str,
-    /// Octets.
     pub octets: Vec<u8>,
     /// How `examine` gets it.
     pub uses: Use,
@@ -62,7 +61,6 @@ pub struct Specimen {
     pub also: &'static [&'static str],
     /// Whether vendor and product are given as what the device says.
     pub device_says: bool,
-    /// The files.
     pub files: Vec<File>,
 }
 

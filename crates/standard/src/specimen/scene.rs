@@ -20,7 +20,6 @@ use crate::verdict::Severity;
 pub struct Identity {
     /// Vendor ID; one of the test ones.
     pub vendor: VendorId,
-    /// Product ID.
     pub product: ProductId,
     /// Time around which the certificates are made.
     pub now: Moment,

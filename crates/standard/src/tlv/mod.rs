@@ -24,14 +24,7 @@ pub enum Tag {
     /// Of a profile both sides know.
     Implicit(u32),
     /// Fully qualified.
-    Full {
-        /// Vendor ID.
-        vendor: u16,
-        /// Profile number.
-        profile: u16,
-        /// Tag number.
-        tag: u32,
-    },
+    Full { vendor: u16, profile: u16, tag: u32 },
 }
 
 impl std::fmt::Display for Tag {

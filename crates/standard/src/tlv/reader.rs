@@ -53,7 +53,6 @@ impl Value<'_> {
 /// One element: its tag, its value, where its control octet stands.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Element<'a> {
-    /// Tag.
     pub tag: Tag,
     /// Value, or a container's edge.
     pub value: Value<'a>,
@@ -67,7 +66,6 @@ pub struct Element<'a> {
 pub struct TlvError {
     /// Offset of the offending element's control octet.
     pub at: usize,
-    /// The fault.
     pub fault: TlvFault,
 }
 

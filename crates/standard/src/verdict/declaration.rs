@@ -23,9 +23,7 @@ pub struct Device {
 /// Somebody who may have signed a declaration.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SignerKey {
-    /// Subject key identifier.
     pub key_id: Vec<u8>,
-    /// Public key.
     pub key: PublicKey,
     /// Whether declarations signed by it are trusted.
     pub trusted: bool,

@@ -49,16 +49,13 @@ pub struct Rule {
 /// What a rule says of a subject.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Finding {
-    /// The rule.
     pub rule: &'static Rule,
-    /// Its weight here.
     pub severity: Severity,
     /// What is required of this subject; more exact than the rule's sentence
     /// where a value is known.
     pub required: Cow<'static, str>,
     /// What was found: the value itself.
     pub found: String,
-    /// What to do.
     pub advice: Cow<'static, str>,
 }
 

@@ -26,7 +26,6 @@ const SHOWN: usize = 3;
 pub struct Listed {
     /// When; `None` where the list's date can't be read.
     pub at: Option<Moment>,
-    /// reasonCode, where given.
     pub reason: Option<u8>,
 }
 

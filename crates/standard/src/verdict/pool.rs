@@ -53,7 +53,6 @@ pub struct Link {
     pub name: Matching,
     /// Authority key identifier against its subject key identifier.
     pub key_id: Matching,
-    /// The signature.
     pub signature: SignatureState,
 }
 
@@ -73,7 +72,6 @@ impl Link {
 /// A certificate that may issue others.
 #[derive(Debug)]
 pub struct Authority {
-    /// The certificate.
     pub certificate: Arc<Certificate>,
     /// PAI or PAA; a DAC only where something claims to be issued by it.
     pub profile: Profile,

@@ -18,7 +18,7 @@ use works::site::Who;
 use works::unit::UnitView;
 use works::{Trouble, delivery, floor, label, reel, scrap as scrapping, unit};
 
-use super::bodies::{Problem, Scan, StationSetup, Why, WhyChip, WorkUnit};
+use super::bodies::{Scan, StationSetup, Why, WhyChip, WorkUnit};
 use super::once::once;
 use crate::answer::Oops;
 use crate::app::App;
@@ -53,10 +53,7 @@ pub struct ReelQuery {
 /// Receives a reel: all of it or nothing. The body is the manifest.
 #[utoipa::path(post, path = "/api/v1/reels", security(("token" = [])),
     params(ReelQuery, ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses(
-    (status = 200, body = reel::Received), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
-    (status = 422, body = Problem), (status = 503, body = Problem)))]
+    request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses((status = 200, body = reel::Received)))]
 pub async fn receive_reel(
     State(app): State<App>,
     person: Person,
@@ -101,10 +98,7 @@ pub struct DeliveryQuery {
 /// Receives a delivery, inspected as a whole. The body is the file.
 #[utoipa::path(post, path = "/api/v1/deliveries", security(("token" = [])),
     params(DeliveryQuery, ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses(
-    (status = 200, body = delivery::Received), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem), (status = 413, body = Problem),
-    (status = 422, body = Problem), (status = 503, body = Problem)))]
+    request_body(content = Vec<u8>, content_type = "application/octet-stream"), responses((status = 200, body = delivery::Received)))]
 pub async fn receive_delivery(
     State(app): State<App>,
     person: Person,
@@ -129,11 +123,7 @@ pub async fn receive_delivery(
 #[utoipa::path(post, path = "/api/v1/stations/{station}/units", security(("token" = [])),
     params(("station" = String, Path, description = "Its name"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = WorkUnit, responses(
-    (status = 200, body = UnitResult), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
-    (status = 503, body = Problem)))]
+    request_body = WorkUnit, responses((status = 200, body = UnitResult)))]
 pub async fn work_unit(
     State(app): State<App>,
     person: Person,
@@ -160,11 +150,7 @@ pub async fn work_unit(
 #[utoipa::path(put, path = "/api/v1/stations/{station}", security(("token" = [])),
     params(("station" = String, Path, description = "Its name"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = StationSetup, responses(
-    (status = 200, body = Setup), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
-    (status = 503, body = Problem)))]
+    request_body = StationSetup, responses((status = 200, body = Setup)))]
 pub async fn set_station(
     State(app): State<App>,
     person: Person,
@@ -196,11 +182,7 @@ pub async fn set_station(
 #[utoipa::path(post, path = "/api/v1/chips/{chip}/scrap", security(("token" = [])),
     params(("chip" = String, Path, description = "Its id"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = WhyChip, responses(
-    (status = 200, body = ScrappedChip), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
-    (status = 503, body = Problem)))]
+    request_body = WhyChip, responses((status = 200, body = ScrappedChip)))]
 pub async fn scrap_chip(
     State(app): State<App>,
     person: Person,
@@ -236,11 +218,7 @@ async fn act<T: serde::Serialize + Send + 'static>(
 #[utoipa::path(post, path = "/api/v1/units/{unit}/scrap", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = Why, responses(
-    (status = 200, body = UnitView), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
-    (status = 503, body = Problem)))]
+    request_body = Why, responses((status = 200, body = UnitView)))]
 pub async fn scrap(
     State(app): State<App>,
     person: Person,
@@ -258,11 +236,7 @@ pub async fn scrap(
 #[utoipa::path(post, path = "/api/v1/units/{unit}/return", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = Why, responses(
-    (status = 200, body = UnitView), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
-    (status = 503, body = Problem)))]
+    request_body = Why, responses((status = 200, body = UnitView)))]
 pub async fn take_back(
     State(app): State<App>,
     person: Person,
@@ -280,11 +254,7 @@ pub async fn take_back(
 #[utoipa::path(post, path = "/api/v1/units/{unit}/rework", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = Why, responses(
-    (status = 200, body = UnitView), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
-    (status = 503, body = Problem)))]
+    request_body = Why, responses((status = 200, body = UnitView)))]
 pub async fn rework(
     State(app): State<App>,
     person: Person,
@@ -302,11 +272,7 @@ pub async fn rework(
 #[utoipa::path(post, path = "/api/v1/units/{unit}/label-check", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = Scan, responses(
-    (status = 200, body = Checked), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-    (status = 413, body = Problem), (status = 415, body = Problem), (status = 422, body = Problem),
-    (status = 503, body = Problem)))]
+    request_body = Scan, responses((status = 200, body = Checked)))]
 pub async fn check_label(
     State(app): State<App>,
     person: Person,

@@ -13,6 +13,7 @@ mod withdrawing;
 
 use axum::Json;
 use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
+use utoipa::openapi::{Content, Ref, Response, ResponseBuilder};
 use utoipa::{Modify, OpenApi};
 use works::access::Role;
 
@@ -46,7 +47,8 @@ impl Modify for Bearer {
     }
 }
 
-/// Every response must have a description in such a document; what a status means is the same for all calls.
+/// Every response must have a description in such a document; what a status means, and how a call fails, is the same for
+/// all calls.
 struct Described;
 
 /// What a status of this API says.
@@ -66,11 +68,25 @@ fn meaning(status: &str) -> &'static str {
     }
 }
 
+/// Failures of each call below `/api/v1`, and those of one that changes something.
+const FAILURES: &[&str] = &["400", "401", "403", "404", "503"];
+const FAILURES_OF_ACTS: &[&str] = &["409", "413", "415", "422"];
+
+fn failure() -> Response {
+    let problem = Content::new(Some(Ref::from_schema_name("Problem")));
+    ResponseBuilder::new().content("application/json", problem).build()
+}
+
 impl Modify for Described {
     fn modify(&self, openapi: &mut utoipa::openapi::OpenApi) {
-        for item in openapi.paths.paths.values_mut() {
-            for operation in [&mut item.get, &mut item.post, &mut item.put].into_iter().flatten() {
-                for (status, response) in &mut operation.responses.responses {
+        for (path, item) in &mut openapi.paths.paths {
+            let acts = [&mut item.post, &mut item.put].into_iter().flatten().map(|act| (act, FAILURES_OF_ACTS));
+            for (operation, more) in item.get.iter_mut().map(|read| (read, &[][..])).chain(acts) {
+                let responses = &mut operation.responses.responses;
+                for status in FAILURES.iter().chain(more).filter(|_| path.starts_with("/api/v1/")) {
+                    responses.entry((*status).to_owned()).or_insert_with(|| failure().into());
+                }
+                for (status, response) in responses {
                     if let utoipa::openapi::RefOr::T(response) = response
                         && response.description.is_empty()
                     {

@@ -21,7 +21,7 @@ use works::revocation::{DistributionPoint, Overview};
 use works::unit::{FoundView, UnitView, WholeUnit};
 use works::{Trouble, delivery, floor, product, reel, revocation, unit};
 
-use super::bodies::{AtStation, Problem, Site};
+use super::bodies::{AtStation, Site};
 use crate::answer::Oops;
 use crate::app::App;
 use crate::guard::Person;
@@ -29,8 +29,7 @@ use crate::guard::Person;
 type Answer<T> = Result<Json<T>, Oops>;
 
 /// The site.
-#[utoipa::path(get, path = "/api/v1/site", security(("token" = [])), responses(
-    (status = 200, body = Site), (status = 401, body = Problem), (status = 403, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/site", security(("token" = [])), responses((status = 200, body = Site)))]
 pub async fn site(State(app): State<App>) -> Json<Site> {
     let settings = &app.site.settings.site;
     let version = env!("CARGO_PKG_VERSION").to_owned();
@@ -38,43 +37,33 @@ pub async fn site(State(app): State<App>) -> Json<Site> {
 }
 
 /// All products.
-#[utoipa::path(get, path = "/api/v1/products", security(("token" = [])), responses(
-    (status = 200, body = Vec<ProductView>), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/products", security(("token" = [])), responses((status = 200, body = Vec<ProductView>)))]
 pub async fn products(State(app): State<App>) -> Answer<Vec<ProductView>> {
     app.work(|app| product::list(&app.site)).await.map(Json)
 }
 
 /// All reels.
-#[utoipa::path(get, path = "/api/v1/reels", security(("token" = [])), responses(
-    (status = 200, body = Vec<ReelView>), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/reels", security(("token" = [])), responses((status = 200, body = Vec<ReelView>)))]
 pub async fn reels(State(app): State<App>) -> Answer<Vec<ReelView>> {
     app.work(|app| reel::list(&app.site)).await.map(Json)
 }
 
 /// One reel.
 #[utoipa::path(get, path = "/api/v1/reels/{reel}", security(("token" = [])),
-    params(("reel" = String, Path, description = "Its id")), responses(
-    (status = 200, body = ReelView), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+    params(("reel" = String, Path, description = "Its id")), responses((status = 200, body = ReelView)))]
 pub async fn reel(State(app): State<App>, Path(name): Path<String>) -> Answer<ReelView> {
     app.work(move |app| reel::show(&app.site, &name)).await.map(Json)
 }
 
 /// All deliveries.
-#[utoipa::path(get, path = "/api/v1/deliveries", security(("token" = [])), responses(
-    (status = 200, body = Vec<DeliveryView>), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/deliveries", security(("token" = [])), responses((status = 200, body = Vec<DeliveryView>)))]
 pub async fn deliveries(State(app): State<App>) -> Answer<Vec<DeliveryView>> {
     app.work(|app| delivery::list(&app.site)).await.map(Json)
 }
 
 /// One delivery.
 #[utoipa::path(get, path = "/api/v1/deliveries/{delivery}", security(("token" = [])),
-    params(("delivery" = String, Path, description = "Its id")), responses(
-    (status = 200, body = DeliveryView), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+    params(("delivery" = String, Path, description = "Its id")), responses((status = 200, body = DeliveryView)))]
 pub async fn delivery(State(app): State<App>, Path(id): Path<String>) -> Answer<DeliveryView> {
     app.work(move |app| delivery::show(&app.site, &id)).await.map(Json)
 }
@@ -103,9 +92,7 @@ fn states() -> utoipa::openapi::schema::Object {
 }
 
 /// Units in the order of their serial numbers.
-#[utoipa::path(get, path = "/api/v1/units", security(("token" = [])), params(UnitsQuery), responses(
-    (status = 200, body = Vec<UnitView>), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/units", security(("token" = [])), params(UnitsQuery), responses((status = 200, body = Vec<UnitView>)))]
 pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> Answer<Vec<UnitView>> {
     let found = app
         .work(move |app| {
@@ -131,9 +118,7 @@ pub async fn units(State(app): State<App>, Query(query): Query<UnitsQuery>) -> A
 
 /// A unit's whole story; the passcode is never in it.
 #[utoipa::path(get, path = "/api/v1/units/{unit}", security(("token" = [])),
-    params(("unit" = String, Path, description = "Its serial number")), responses(
-    (status = 200, body = WholeUnit), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+    params(("unit" = String, Path, description = "Its serial number")), responses((status = 200, body = WholeUnit)))]
 pub async fn unit(State(app): State<App>, person: Person, Path(name): Path<String>) -> Answer<WholeUnit> {
     let who = app.who(&person);
     app.work(move |app| unit::show(&app.site, &name, None, &who)).await.map(Json)
@@ -148,42 +133,32 @@ pub struct FindQuery {
 }
 
 /// Looks a text up.
-#[utoipa::path(get, path = "/api/v1/find", security(("token" = [])), params(FindQuery), responses(
-    (status = 200, body = Vec<FoundView>), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/find", security(("token" = [])), params(FindQuery), responses((status = 200, body = Vec<FoundView>)))]
 pub async fn find(State(app): State<App>, Query(query): Query<FindQuery>) -> Answer<Vec<FoundView>> {
     app.work(move |app| unit::find(&app.site, &query.q, None).map(|all| all.found)).await.map(Json)
 }
 
 /// The stations that were set up.
-#[utoipa::path(get, path = "/api/v1/stations", security(("token" = [])), responses(
-    (status = 200, body = Vec<Setup>), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/stations", security(("token" = [])), responses((status = 200, body = Vec<Setup>)))]
 pub async fn stations(State(app): State<App>) -> Answer<Vec<Setup>> {
     app.work(|app| floor::stations(&app.site)).await.map(Json)
 }
 
 /// The line at a glance: stations, hours, causes, stock.
-#[utoipa::path(get, path = "/api/v1/line", security(("token" = [])), responses(
-    (status = 200, body = Line), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/line", security(("token" = [])), responses((status = 200, body = Line)))]
 pub async fn line(State(app): State<App>) -> Answer<Line> {
     app.work(|app| floor::line(&app.site, (app.clock)())).await.map(Json)
 }
 
 /// Chips, credentials and units by state.
-#[utoipa::path(get, path = "/api/v1/totals", security(("token" = [])), responses(
-    (status = 200, body = Reconciliation), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/totals", security(("token" = [])), responses((status = 200, body = Reconciliation)))]
 pub async fn totals(State(app): State<App>) -> Answer<Reconciliation> {
     app.work(|app| floor::totals(&app.site)).await.map(Json)
 }
 
 /// Revocation requests that wait, those settled last, and the newest list of each issuer. No program asks for a
 /// revocation or confirms one: that takes people.
-#[utoipa::path(get, path = "/api/v1/revocation", security(("token" = [])), responses(
-    (status = 200, body = Overview), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 503, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/revocation", security(("token" = [])), responses((status = 200, body = Overview)))]
 pub async fn revocation(State(app): State<App>, person: Person) -> Answer<Overview> {
     let who = app.who(&person);
     app.work(move |app| revocation::list(&app.site, &who)).await.map(Json)
@@ -191,10 +166,7 @@ pub async fn revocation(State(app): State<App>, person: Person) -> Answer<Overvi
 
 /// The newest revocation list of an issuer that is kept, DER: what a web server publishes.
 #[utoipa::path(get, path = "/api/v1/revocation/lists/{issuer}", security(("token" = [])),
-    params(("issuer" = String, Path, description = "The authority's name")), responses(
-    (status = 200, description = "An RFC 5280 list", content_type = "application/pkix-crl", body = Vec<u8>),
-    (status = 400, body = Problem), (status = 401, body = Problem), (status = 403, body = Problem),
-    (status = 404, body = Problem), (status = 503, body = Problem)))]
+    params(("issuer" = String, Path, description = "The authority's name")), responses((status = 200, description = "An RFC 5280 list", content_type = "application/pkix-crl", body = Vec<u8>)))]
 pub async fn revocation_list(State(app): State<App>, Path(issuer): Path<String>) -> Result<Response, Oops> {
     let der = app.work(move |app| revocation::list_of(&app.site, &issuer)).await?;
     Ok(([(header::CONTENT_TYPE, "application/pkix-crl")], der).into_response())
@@ -202,9 +174,7 @@ pub async fn revocation_list(State(app): State<App>, Path(issuer): Path<String>)
 
 /// The distribution-point record of that list.
 #[utoipa::path(get, path = "/api/v1/revocation/lists/{issuer}/point", security(("token" = [])),
-    params(("issuer" = String, Path, description = "The authority's name")), responses(
-    (status = 200, body = DistributionPoint), (status = 400, body = Problem), (status = 401, body = Problem),
-    (status = 403, body = Problem), (status = 404, body = Problem), (status = 503, body = Problem)))]
+    params(("issuer" = String, Path, description = "The authority's name")), responses((status = 200, body = DistributionPoint)))]
 pub async fn revocation_point(State(app): State<App>, Path(issuer): Path<String>) -> Answer<DistributionPoint> {
     app.work(move |app| revocation::point_of(&app.site, &issuer)).await.map(Json)
 }
@@ -223,9 +193,7 @@ fn at_station(view: &View) -> AtStation {
 }
 
 /// Results as they come: server-sent events named `unit`, one for each verdict or label.
-#[utoipa::path(get, path = "/api/v1/events", security(("token" = [])), responses(
-    (status = 200, description = "A stream that does not end", content_type = "text/event-stream", body = String),
-    (status = 401, body = Problem), (status = 403, body = Problem)))]
+#[utoipa::path(get, path = "/api/v1/events", security(("token" = [])), responses((status = 200, description = "A stream that does not end", content_type = "text/event-stream", body = String)))]
 pub async fn events(State(app): State<App>) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
     let mut views = app.views.subscribe();
     let mut closing = app.closing.clone();

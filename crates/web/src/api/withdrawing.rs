@@ -7,7 +7,6 @@ use serde::Serialize;
 use works::site::{Site, Who};
 use works::{Trouble, authority, declaration, delivery, reel};
 
-use super::bodies::Problem;
 use super::once::once;
 use crate::answer::Oops;
 use crate::app::App;
@@ -29,10 +28,7 @@ macro_rules! withdrawals {
         $(#[$doc])*
         #[utoipa::path(post, path = $path, security(("token" = [])),
             params(($parameter = String, Path, description = $of),
-                ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses(
-            (status = 200, body = $what::Withdrawn), (status = 400, body = Problem), (status = 401, body = Problem),
-            (status = 403, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem),
-            (status = 422, body = Problem), (status = 503, body = Problem)))]
+                ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")), responses((status = 200, body = $what::Withdrawn)))]
         pub async fn $what(
             State(app): State<App>,
             person: Person,

@@ -85,15 +85,11 @@ struct AlonePage {
 /// One thing examined, as it is drawn.
 #[derive(Clone)]
 pub struct Plate {
-    /// The file.
     pub name: String,
-    /// What it is.
     pub kind: &'static str,
     /// Whether it is accepted by itself.
     pub verdict: &'static str,
-    /// The subject's name.
     pub title: String,
-    /// VID and PID.
     pub identity: String,
     /// Names of those above it, nearest first.
     pub above: Vec<String>,

@@ -48,11 +48,8 @@ const SOON: Duration = Duration::from_millis(400);
 
 /// One thing brought in.
 pub struct Item {
-    /// Its id.
     pub id: String,
-    /// Who brought it.
     pub person: String,
-    /// What it is.
     pub name: String,
     task: Task,
     files: Vec<PathBuf>,

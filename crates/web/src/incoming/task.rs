@@ -25,7 +25,6 @@ const EXAMINED: usize = 20_000;
 pub enum Task {
     /// A manifest.
     Reel {
-        /// The reel's id.
         reel: String,
         /// What its chips are for.
         product: String,
@@ -33,21 +32,9 @@ pub enum Task {
         options: reel::Options,
     },
     /// A delivery.
-    Delivery {
-        /// The reel.
-        reel: String,
-        /// Opens an archive.
-        password: Option<Zeroizing<Vec<u8>>>,
-    },
+    Delivery { reel: String, password: Option<Zeroizing<Vec<u8>>> },
     /// Credentials issued here, for every chip of a reel that has none.
-    Issue {
-        /// The reel.
-        reel: String,
-        /// The PAI.
-        issuer: String,
-        /// Opens its key.
-        passphrase: Arc<Passphrase>,
-    },
+    Issue { reel: String, issuer: String, passphrase: Arc<Passphrase> },
     /// Anything, to be examined.
     Examine {
         /// Roots that are trusted, beside those of the site where that is wanted.
@@ -61,21 +48,18 @@ pub enum Task {
     Verify,
     /// A pack for an auditor.
     Evidence {
-        /// Of which units.
         units: Chosen,
         /// What its file is called.
         file: String,
     },
     /// A run of labels.
     Labels {
-        /// Of which units.
         units: Chosen,
         /// How; its file's name alone is used.
         job: Job,
     },
     /// A report.
     Report {
-        /// On what.
         request: Request,
         /// The same as it was asked for, to be known again.
         query: String,
@@ -190,7 +174,6 @@ pub struct Reported {
 
 /// Files that were brought, and where more can be put.
 pub(super) struct Files<'a> {
-    /// In their order.
     pub brought: &'a [PathBuf],
     /// A folder of the work's own.
     pub folder: Option<&'a Path>,

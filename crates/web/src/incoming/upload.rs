@@ -24,7 +24,6 @@ const FILES: usize = 500;
 
 /// Files and fields of a form.
 pub struct Upload {
-    /// Field, file.
     pub files: Vec<(String, PathBuf)>,
     /// Fields that are no files.
     pub fields: HashMap<String, String>,

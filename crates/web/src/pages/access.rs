@@ -213,10 +213,6 @@ pub async fn first(State(app): State<App>, Peer(peer): Peer, Form(form): Form<Fi
 }
 
 /// `POST /sign-out`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn sign_out(State(app): State<App>, person: Person, headers: HeaderMap) -> Result<Response, Oops> {
     let who = app.who(&person);
     app.work(move |app| access::sign_out(&app.site, &person.token, &who)).await?;

@@ -58,10 +58,6 @@ impl AdoptedPart {
 }
 
 /// `GET /authorities`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
     let authorities = app.work(|app| authority::list(&app.site)).await?;
     let roots = authorities.iter().filter(|a| a.role == "paa" && a.key_here).map(|a| a.name.clone()).collect();

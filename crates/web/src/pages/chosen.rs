@@ -14,7 +14,6 @@ pub struct Choice {
     /// Serial numbers, with blanks, commas or line ends between them.
     #[serde(default)]
     pub units: String,
-    /// A reel.
     #[serde(default)]
     pub reel: String,
     /// Attempts that ended from then on.

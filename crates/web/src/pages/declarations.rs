@@ -31,10 +31,6 @@ struct ListPage {
 }
 
 /// `GET /declarations`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
     let declarations = app.work(|app| declaration::list(&app.site)).await?;
     page(&ListPage { frame: Frame::new(&app, Some(&person), "/declarations"), declarations })

@@ -45,10 +45,6 @@ fn left(reel: &reel::Choice) -> String {
 }
 
 /// `GET /deliveries`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person, Query(part): Query<Part>) -> Result<Response, Oops> {
     let from = part.begins();
     let asked = move |app: &App| Ok((delivery::newest(&app.site, None, from, SHOWN)?, reel::choices(&app.site)?));

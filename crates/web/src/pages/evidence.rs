@@ -30,10 +30,6 @@ fn folder() -> Result<tempfile::TempDir, Trouble> {
 }
 
 /// `GET /evidence`: of what a pack is wanted.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn show(State(app): State<App>, person: Person, Query(choice): Query<Choice>) -> Result<Response, Oops> {
     let reels = app.work(|app| Ok(reel::choices(&app.site)?.into_iter().map(|r| r.reel).collect())).await?;
     page(&EvidencePage { frame: Frame::new(&app, Some(&person), "/evidence"), choice, reels })

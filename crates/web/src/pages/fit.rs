@@ -28,7 +28,6 @@ struct FitPage {
     frame: Frame,
     /// Product, and what the choice says.
     products: Vec<(String, String)>,
-    /// Field, name, package.
     shipped: Vec<(String, String, String)>,
     /// Field, what it says.
     threats: Vec<(String, String)>,
@@ -57,10 +56,6 @@ fn part_words(name: &str, package: &str) -> String {
 }
 
 /// `GET /fit`: the form.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oops> {
     let (products, shipped) = app
         .work(|app| {

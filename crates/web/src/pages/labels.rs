@@ -27,10 +27,6 @@ struct LabelsPage {
 }
 
 /// `GET /labels`: what to print, and on what.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn show(State(app): State<App>, person: Person, Query(choice): Query<Choice>) -> Result<Response, Oops> {
     let reels = app.work(|app| Ok(reel::choices(&app.site)?.into_iter().map(|r| r.reel).collect())).await?;
     page(&LabelsPage { frame: Frame::new(&app, Some(&person), "/labels"), choice, reels })

@@ -27,7 +27,6 @@ const PAUSE: Duration = Duration::from_millis(900);
 pub struct Beginning {
     /// Whether it is done.
     pub done: bool,
-    /// What.
     pub what: &'static str,
     /// Why, in a sentence.
     pub why: &'static str,
@@ -60,7 +59,6 @@ struct LineNow {
 
 /// One hour, as it is drawn.
 pub struct Bar {
-    /// Left edge.
     pub x: f64,
     /// Top of the passed part.
     pub y: f64,
@@ -68,11 +66,8 @@ pub struct Bar {
     pub height: f64,
     /// Height of the failed part, above it.
     pub failed_height: f64,
-    /// Its hour.
     pub hour: String,
-    /// Passed.
     pub passed: i64,
-    /// Failed.
     pub failed: i64,
 }
 
@@ -174,20 +169,12 @@ async fn drawn(app: &App, person: &Person) -> Result<String, Oops> {
 }
 
 /// `GET /line`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn show(State(app): State<App>, person: Person) -> Result<Response, Oops> {
     let now = drawn(&app, &person).await?;
     page(&LinePage { frame: Frame::new(&app, Some(&person), "/line"), now })
 }
 
 /// `GET /line/now`: the part that changes.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn now(State(app): State<App>, person: Person) -> Result<axum::response::Html<String>, Oops> {
     drawn(&app, &person).await.map(axum::response::Html)
 }
@@ -230,10 +217,6 @@ fn past(watched: &watch::Watched) -> bool {
 
 /// `GET /line/watch`: what bites within the site's days. However many look at it, the works are asked at most once a
 /// minute.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn watched(State(app): State<App>, person: Person) -> Result<axum::response::Html<String>, Oops> {
     let who = app.who(&person);
     let told = app

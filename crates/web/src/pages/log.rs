@@ -44,10 +44,6 @@ fn address(entry: &EntryView) -> Option<String> {
 }
 
 /// `GET /log`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person, Query(query): Query<Before>) -> Result<Response, Oops> {
     let (entries, next) = app.work(move |app| ledger::entries(&app.site, query.before, 100)).await?;
     let entries = entries.into_iter().map(|e| (address(&e), e)).map(|(a, e)| (e, a)).collect();

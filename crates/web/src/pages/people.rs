@@ -70,10 +70,6 @@ impl AccountForm {
 }
 
 /// `GET /people`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
     let (accounts, tokens) =
         app.work(|app| Ok((access::accounts(&app.site)?, access::tokens(&app.site, (app.clock)())?))).await?;

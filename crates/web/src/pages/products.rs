@@ -56,10 +56,6 @@ pub struct Add {
 }
 
 /// `GET /products`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
     let (products, declared) =
         app.work(|app| Ok((product::list(&app.site)?, declaration::list(&app.site)?.len()))).await?;

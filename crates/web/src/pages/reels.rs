@@ -68,10 +68,6 @@ impl Range {
 }
 
 /// `GET /reels`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person, Query(part): Query<Part>) -> Result<Response, Oops> {
     let from = part.begins();
     let ((reels, more), products) = app

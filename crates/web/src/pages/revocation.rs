@@ -173,10 +173,6 @@ impl RequestPage {
 }
 
 /// `GET /revocation`: requests that wait, lists that are kept.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn show(State(app): State<App>, person: Person, Query(asked): Query<Asked>) -> Result<Response, Oops> {
     let who = app.who(&person);
     let (seen, authorities) =

@@ -118,10 +118,6 @@ fn drawn(view: &View) -> Result<String, Oops> {
 }
 
 /// `GET /stations`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oops> {
     let (stations, reels, sources) = app
         .work(|app| {
@@ -292,10 +288,6 @@ pub async fn printed(State(app): State<App>, person: Person, Path(station): Path
 }
 
 /// `POST /stations/{station}/later`.
-///
-/// # Errors
-///
-/// Where the book gave no answer.
 pub async fn later(State(app): State<App>, person: Person, Path(station): Path<String>) -> Result<Response, Oops> {
     let who = app.who(&person);
     app.work(move |app| app.desks.label_later(&station, &who)).await?;

@@ -46,7 +46,6 @@ struct Piece {
     fate: Fate,
     /// Where a click leads.
     to: String,
-    /// What it says.
     says: String,
 }
 
@@ -56,7 +55,6 @@ struct Stretch {
     to: i64,
     fate: Fate,
     count: usize,
-    /// Where it leads.
     address: String,
 }
 

@@ -31,7 +31,6 @@ struct ListPage {
     state: String,
     reel: String,
     found: Option<Vec<unit::FoundView>>,
-    /// Whether more match.
     more: bool,
     units: Vec<unit::UnitView>,
     next: Option<String>,
@@ -50,9 +49,7 @@ struct UnitPage {
 
 /// An attempt as a strip of timed steps, to scale.
 pub struct Strip {
-    /// The attempt.
     pub of: OfAttempt,
-    /// Milliseconds altogether.
     pub total: i64,
     /// Left edge, width (of 1000), name, result, milliseconds.
     pub steps: Vec<(f64, f64, String, String, i64)>,

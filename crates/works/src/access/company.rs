@@ -57,13 +57,11 @@ pub struct Begin {
 
 /// What the browser brings back (RFC 6749 §4.1.2, RFC 9207 §2).
 pub struct Answer {
-    /// Names the sign-in.
     pub state: String,
     /// To be redeemed at the provider.
     pub code: Option<String>,
     /// Why there is no code.
     pub error: Option<String>,
-    /// Who answers.
     pub iss: Option<String>,
     /// What the browser kept.
     pub browser: Option<String>,

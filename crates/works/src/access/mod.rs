@@ -55,7 +55,6 @@ const TOKEN_DAYS: std::ops::RangeInclusive<i64> = 1..=3660;
 /// An account as it is told.
 #[derive(Debug, Clone, Serialize)]
 pub struct AccountView {
-    /// The person.
     pub name: String,
     /// `operator`, `engineer`, `auditor`.
     pub role: &'static str,
@@ -74,13 +73,10 @@ pub struct AccountView {
 /// A token as it is told.
 #[derive(Debug, Clone, Serialize)]
 pub struct TokenView {
-    /// The program.
     pub name: String,
     /// `operator`, `engineer`, `auditor`.
     pub role: &'static str,
-    /// Who gave it.
     pub given_by: String,
-    /// When it ends.
     pub expires: String,
     /// Whether it holds no more.
     pub ended: bool,
@@ -89,7 +85,6 @@ pub struct TokenView {
 /// What is wanted of an account.
 #[derive(Default)]
 pub struct Wish<'a> {
-    /// The person.
     pub name: &'a str,
     /// `operator`, `engineer`, `auditor`.
     pub role: &'a str,
@@ -190,19 +185,11 @@ fn bits(code: &str) -> f64 {
 }
 
 /// Whether the site has any account.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn has_accounts(site: &Site) -> Result<bool, Trouble> {
     Ok(!site.book.accounts()?.is_empty())
 }
 
 /// All accounts, by name.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn accounts(site: &Site) -> Result<Vec<AccountView>, Trouble> {
     let view = |a: book::Account| AccountView {
         name: a.name.to_string(),
@@ -400,10 +387,6 @@ pub fn sign_in_by_badge(
 }
 
 /// What a cookie stands for; one that can change things goes on while it is used.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn session(site: &Site, token: &str, now: OffsetDateTime) -> Result<Option<Session>, Trouble> {
     let key = digest(token);
     let Some(mut session) = site.book.session(&key, now)? else { return Ok(None) };
@@ -419,19 +402,11 @@ pub fn session(site: &Site, token: &str, now: OffsetDateTime) -> Result<Option<S
 }
 
 /// Whether a session still stands for this role. Unlike [`session`] it does not prolong it.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn stands(site: &Site, token: &str, role: Role, now: OffsetDateTime) -> Result<bool, Trouble> {
     Ok(site.book.session(&digest(token), now)?.is_some_and(|s| s.role == role))
 }
 
 /// Signs out.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn sign_out(site: &Site, token: &str, who: &Who) -> Result<(), Trouble> {
     Ok(site.book.end_session(&digest(token), &who.by())?)
 }
@@ -473,10 +448,6 @@ pub fn revoke_token(site: &Site, name: &str, who: &Who) -> Result<(), Trouble> {
 }
 
 /// All tokens, by name.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn tokens(site: &Site, now: OffsetDateTime) -> Result<Vec<TokenView>, Trouble> {
     let view = |t: book::ApiToken| TokenView {
         name: t.name.to_string(),
@@ -489,10 +460,6 @@ pub fn tokens(site: &Site, now: OffsetDateTime) -> Result<Vec<TokenView>, Troubl
 }
 
 /// Who holds a token, and what it may do.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn holder(site: &Site, token: &str, now: OffsetDateTime) -> Result<Option<(Actor, Role)>, Trouble> {
     Ok(site.book.api_token(&digest(token), now)?.map(|t| (t.name, t.role)))
 }

@@ -44,10 +44,6 @@ fn read(path: &Path) -> io::Result<Option<Key>> {
 /// Gives an open book the site's key, which is made where neither knows of seals.
 ///
 /// - `trusted`: the book is new or was just put back by a person: what it has is sealed where it knows no seals.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub(crate) fn settle(dir: &Path, book: &Book, trusted: bool) -> Result<(), Trouble> {
     match read(&file(dir)) {
         Ok(Some(key)) => {
@@ -101,11 +97,9 @@ fn make(dir: &Path, book: &Book) -> Result<Option<Key>, Trouble> {
 /// What was sealed anew.
 #[derive(Debug, Serialize)]
 pub struct Resealed {
-    /// The key's file.
     pub key: String,
     /// Accounts that count from now on as they stand.
     pub accounts: u64,
-    /// Tokens that do.
     pub tokens: u64,
     /// The entry that says so.
     pub entry: i64,

@@ -23,7 +23,6 @@ use crate::trouble::Trouble;
 /// What came of adopting.
 #[derive(Debug)]
 pub struct Adopted {
-    /// Those adopted.
     pub authorities: Vec<AuthorityView>,
     /// Names of those among them that were here already, and stay as they are.
     pub already: Vec<String>,

@@ -42,7 +42,6 @@ pub const CAUTION: &str = "Use a development authority only on the desk and to r
 pub struct Raise<'a> {
     /// Its name, at the site and in its certificate.
     pub name: &'a str,
-    /// PAA or PAI.
     pub role: Role,
     /// Vendor ID, a test one or the vendor's own; a PAI needs one.
     pub vendor: Option<VendorId>,
@@ -63,7 +62,6 @@ pub struct Raise<'a> {
 /// An authority as it is told.
 #[derive(Debug, Serialize)]
 pub struct AuthorityView {
-    /// Its name.
     pub name: String,
     /// `paa` or `pai`.
     pub role: &'static str,
@@ -75,11 +73,8 @@ pub struct AuthorityView {
     pub vendor_id: Option<String>,
     /// Product ID in its subject.
     pub product_id: Option<String>,
-    /// Subject key identifier.
     pub subject_key_id: String,
-    /// Serial number.
     pub serial: Option<String>,
-    /// notBefore.
     pub not_before: Option<String>,
     /// notAfter; none without a well-defined end.
     pub not_after: Option<String>,
@@ -91,7 +86,6 @@ pub struct AuthorityView {
     pub key_here: bool,
     /// Where its key is: `file:…` from the site's directory, or a `pkcs11:` URI.
     pub key: Option<String>,
-    /// The subject's name.
     pub subject: Option<String>,
     /// When and why it was revoked, as this site knows it.
     pub revoked: Option<String>,
@@ -372,10 +366,6 @@ fn views(site: &Site, authorities: &[Authority]) -> Result<Vec<AuthorityView>, T
 }
 
 /// All authorities, by name.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<AuthorityView>, Trouble> {
     views(site, &site.book.authorities()?)
 }
@@ -417,10 +407,6 @@ pub fn withdraw(site: &Site, name: &str, who: &Who) -> Result<Withdrawn, Trouble
 }
 
 /// Certificates of the PAAs trusted here, in DER.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn trusted(site: &Site) -> Result<Vec<Vec<u8>>, Trouble> {
     Ok(anchors(site)?.iter().map(|(c, _)| c.der().to_vec()).collect())
 }
@@ -483,11 +469,9 @@ pub(crate) fn issuer_name(site: &Site, c: &Certificate) -> Result<Option<Authori
 /// A request that was written.
 #[derive(Debug, Serialize)]
 pub struct Requested {
-    /// The key's name.
     pub name: String,
     /// Where the request is.
     pub file: String,
-    /// The key's identifier.
     pub subject_key_id: String,
 }
 

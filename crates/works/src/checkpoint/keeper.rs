@@ -22,7 +22,6 @@ const HIDDEN: &str = "this user may not read it";
 /// A checkpoint as it lies somewhere.
 #[derive(Debug, Clone)]
 pub struct Found {
-    /// The file.
     pub place: PathBuf,
     /// What it says; none where there is none yet.
     pub mark: Option<Mark>,

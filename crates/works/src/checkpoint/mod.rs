@@ -28,10 +28,6 @@ use crate::trouble::Trouble;
 pub(crate) const COSIGNED: &str = "checkpoint.cosigned";
 
 /// Has the book held against what is kept, and each commit kept from now on.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub(crate) fn guard(book: &book::Book, keeper: &Arc<Keeper>, checked: bool) -> Result<(), Trouble> {
     let marks: Vec<Mark> =
         if checked { keeper.found().into_iter().filter_map(|found| found.mark).collect() } else { Vec::new() };
@@ -51,13 +47,11 @@ pub fn words(older: &Older) -> String {
 /// A checkpoint in one of its places, as it is told.
 #[derive(Debug, Clone, Serialize)]
 pub struct Kept {
-    /// The file.
     pub place: String,
     /// Entries that it covers; none where there is none.
     pub entries: Option<u64>,
     /// Why it can't be read, or how far it is behind.
     pub trouble: Option<String>,
-    /// What that is.
     #[serde(skip)]
     pub state: State,
 }
@@ -82,10 +76,6 @@ pub enum State {
 }
 
 /// The checkpoint in each of its places, held against the book.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn kept(site: &Site) -> Result<Vec<Kept>, Trouble> {
     let now = site.book.mark()?;
     // Others who write to a book on a server keep the checkpoint on their own machines.
@@ -179,7 +169,6 @@ pub struct Shown {
     pub key: Option<String>,
     /// The places where it is kept.
     pub kept: Vec<Kept>,
-    /// Who countersigns it.
     pub witnesses: Vec<Witnessed>,
 }
 

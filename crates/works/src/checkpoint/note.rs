@@ -29,9 +29,7 @@ pub struct NoteError(&'static str);
 /// What a log had come to.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Checkpoint {
-    /// The log's name.
     pub origin: String,
-    /// Its head.
     pub head: Head,
 }
 

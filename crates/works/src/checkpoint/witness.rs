@@ -18,11 +18,9 @@ use crate::site::{Site, WitnessSettings};
 /// What a witness said.
 #[derive(Debug, Clone, Serialize)]
 pub struct Witnessed {
-    /// Where it is.
     pub witness: String,
     /// Entries that it has countersigned.
     pub entries: Option<u64>,
-    /// When it did.
     pub at: Option<String>,
     /// Why it did not.
     pub trouble: Option<String>,

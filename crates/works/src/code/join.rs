@@ -14,11 +14,9 @@ use super::symbol::Symbol;
 /// One text for several units.
 #[derive(Serialize)]
 pub struct JoinedCode {
-    /// QR text.
     pub qr: String,
     /// How many payloads it carries.
     pub payloads: usize,
-    /// Its characters.
     pub characters: usize,
     /// Modules of its symbol on a side, without the quiet zone.
     pub modules: usize,

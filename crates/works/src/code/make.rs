@@ -23,11 +23,8 @@ pub struct TypedCode<'a> {
     pub product: &'a str,
     /// Decimal, or hex after `0x`.
     pub discriminator: &'a str,
-    /// Decimal.
     pub passcode: &'a str,
-    /// Comma-separated words.
     pub reach: &'a str,
-    /// A word.
     pub flow: &'a str,
     /// Whether the manual code has 21 digits even where 11 are enough.
     pub long: bool,
@@ -141,7 +138,6 @@ impl Advise for CodeError {
 /// A code as it was made.
 #[derive(Serialize)]
 pub struct MadeCode {
-    /// QR text.
     pub qr: String,
     /// Manual code, digits alone.
     pub manual: String,
@@ -153,13 +149,10 @@ pub struct MadeCode {
     pub product_id: String,
     /// Whether the vendor ID is one for tests.
     pub test: bool,
-    /// Flow.
     pub flow: &'static str,
     /// How the device is reached.
     pub reach: Vec<&'static str>,
-    /// Discriminator.
     pub discriminator: u16,
-    /// Passcode.
     pub passcode: u32,
     /// Optional data by name.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -8,17 +8,13 @@ use standard::onboarding::{OptionalData, Plain};
 /// Optional data as typed; what is `None` is left out.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct TypedOptional<'a> {
-    /// Serial number.
     pub serial_number: Option<&'a str>,
     /// Serial number as an unsigned integer, in the place of a text.
     pub serial_integer: Option<&'a str>,
-    /// Iteration count.
     pub iterations: Option<&'a str>,
-    /// Salt in hex.
     pub salt: Option<&'a str>,
     /// How many devices the payload stands for.
     pub devices: Option<&'a str>,
-    /// Seconds.
     pub timeout: Option<&'a str>,
     /// The maker's own values: `0x80=text`, `0x81=42`, `0x82=text:42`.
     pub maker: &'a [String],
@@ -29,10 +25,7 @@ pub struct TypedOptional<'a> {
 pub enum OptionalError {
     /// Not a number.
     #[error("{what} is not a whole number of 0 or more")]
-    Number {
-        /// The value.
-        what: &'static str,
-    },
+    Number { what: &'static str },
     /// Not hex.
     #[error("the salt is not hex: {0}")]
     Salt(hex::FromHexError),
@@ -139,7 +132,6 @@ impl std::fmt::Display for PlainView {
 /// Optional data by name.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct OptionalView {
-    /// Serial number.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub serial_number: Option<PlainView>,
     /// Iteration count of the passcode verifier.

@@ -25,19 +25,16 @@ pub struct ToldCode {
     /// Whether the vendor ID is one for tests.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub test: Option<bool>,
-    /// Flow.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub flow: Option<&'static str>,
     /// How the device is reached.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reach: Option<Vec<&'static str>>,
-    /// Discriminator.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub discriminator: Option<u16>,
     /// Its high four bits, all that a manual code tells.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub short_discriminator: Option<u8>,
-    /// Passcode.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub passcode: Option<u32>,
     /// Optional data by name.
@@ -72,7 +69,6 @@ impl ToldCode {
 /// A code that a single slip would explain.
 #[derive(Serialize)]
 pub struct ToldSlip {
-    /// Digits alone.
     pub manual: String,
     /// What went wrong, if this was meant.
     pub slip: String,
@@ -94,7 +90,6 @@ pub struct ReadCode {
     pub could_be: Vec<ToldSlip>,
     /// `accepted` or `rejected`.
     pub verdict: &'static str,
-    /// Every broken rule.
     pub findings: Vec<FindingView>,
 }
 

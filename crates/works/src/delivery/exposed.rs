@@ -22,10 +22,6 @@ use crate::trouble::Trouble;
 const NAMED: usize = 5;
 
 /// Chips of a reel whose key came with an earlier delivery, and the first delivery that it came with.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub(super) fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<HashMap<Slot, String>, Trouble> {
     let exposed_by = |faults: &Faults| faults.chips_of(DELIVERY_PRIVATE_KEY.name).map(str::to_owned).collect();
     let mut told: Vec<(String, String, Vec<String>)> = Vec::new();
@@ -65,10 +61,6 @@ fn way_out(chip: &Chip, unit: Option<&str>) -> Option<String> {
 }
 
 /// Says of each chip whose key is exposed what to do with it.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub(super) fn advise(site: &Site, inspection: &mut Inspection) -> Result<(), Trouble> {
     let is_exposed = |finding: &Finding| finding.rule.name == DELIVERY_PRIVATE_KEY.name;
     // By what was found, which is what a finding of many shares.

@@ -131,10 +131,6 @@ fn refused_view(refused: Refused<'_>, with_report: bool) -> DeliveryView {
 }
 
 /// All deliveries.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<DeliveryView>, Trouble> {
     site.book.deliveries(None)?.iter().map(|d| view(d, false)).collect()
 }
@@ -146,10 +142,6 @@ pub fn refused(site: &Site) -> Vec<DeliveryView> {
 
 /// A part of the deliveries, the newest first: at most `limit` after the first `from`, and whether there
 /// are more; of one reel alone where that is named.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn newest(
     site: &Site,
     reel: Option<&str>,

@@ -305,10 +305,6 @@ impl Desks {
     }
 
     /// Leaves the label of the unit that has just passed for later, which is an entry.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the book gave no answer.
     pub fn label_later(&self, name: &str, who: &Who) -> Result<View, Trouble> {
         let (desk, _) = self.desk(name)?;
         let unit = hold(&desk.view).unit.clone();

@@ -85,7 +85,6 @@ pub struct StepView {
 pub struct View {
     /// Counts changes, so that a page knows what is newer.
     pub number: u64,
-    /// The station.
     pub station: String,
     /// The reel in its feeder.
     pub reel: String,
@@ -103,13 +102,9 @@ pub struct View {
     pub warnings: Vec<String>,
     /// Seconds that the line leaves for a unit.
     pub takt_seconds: Option<f64>,
-    /// Where it stands.
     pub phase: Phase,
-    /// The unit.
     pub unit: Option<String>,
-    /// Its chip.
     pub chip_id: Option<String>,
-    /// Which attempt.
     pub attempt: Option<i64>,
     /// Steps of this attempt.
     pub steps: Vec<StepView>,
@@ -125,9 +120,7 @@ pub struct View {
     pub already: bool,
     /// Milliseconds of the attempt.
     pub milliseconds: Option<u64>,
-    /// The label.
     pub label: LabelPhase,
-    /// This shift.
     pub count: ShiftCount,
 }
 

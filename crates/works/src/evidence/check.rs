@@ -44,11 +44,9 @@ pub struct Checked {
     pub site: Option<String>,
     /// When it was made.
     pub made: Option<String>,
-    /// Of what.
     pub what: Option<String>,
     /// Whether units of test products are in it.
     pub test: Option<bool>,
-    /// Units in it.
     pub units: u64,
     /// Units whose proof holds.
     pub proven: u64,

@@ -33,17 +33,14 @@ const MOST: usize = 300_000;
 /// A pack that was made.
 #[derive(Debug, Clone, Serialize)]
 pub struct Exported {
-    /// Where it is.
     pub pack: String,
     /// The public key that it is checked with, PEM.
     pub key: String,
-    /// Units in it.
     pub units: u64,
     /// Those of them with a proof.
     pub proven: u64,
     /// Entries in the log that its head covers.
     pub entries: u64,
-    /// That log's hash.
     pub root: String,
     /// Octets of the pack.
     pub octets: u64,

@@ -33,40 +33,19 @@ const MAX_FILES: usize = 2_000_000;
 pub enum GatherError {
     /// Not there, no right to it, or the disk failed.
     #[error("{name} can't be read: {source}")]
-    Io {
-        /// The file.
-        name: String,
-        /// Why.
-        source: io::Error,
-    },
+    Io { name: String, source: io::Error },
     /// Larger than anything this program examines.
     #[error("{name} has {octets} bytes; the limit is {MAX_FILE}")]
-    TooLarge {
-        /// The file.
-        name: String,
-        /// Its size.
-        octets: u64,
-    },
+    TooLarge { name: String, octets: u64 },
     /// Neither a file nor a directory.
     #[error("{name} is neither a file nor a directory")]
-    Special {
-        /// The path.
-        name: String,
-    },
+    Special { name: String },
     /// Nothing that this program reads.
     #[error("{name}: {why}")]
-    Detect {
-        /// The file.
-        name: String,
-        /// Why.
-        why: DetectError,
-    },
+    Detect { name: String, why: DetectError },
     /// A directory without anything in it.
     #[error("{name} contains no file")]
-    Nothing {
-        /// The directory.
-        name: String,
-    },
+    Nothing { name: String },
     /// Nothing but files that are none of ours.
     #[error("{name} contains nothing that can be examined")]
     NothingOfOurs {
@@ -75,10 +54,7 @@ pub enum GatherError {
     },
     /// Many files in one.
     #[error("{name} is an archive")]
-    Archive {
-        /// The file.
-        name: String,
-    },
+    Archive { name: String },
     /// Too many files.
     #[error("more than {MAX_FILES} files were given")]
     TooMany,

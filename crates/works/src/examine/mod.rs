@@ -107,9 +107,7 @@ pub enum ExamineError {
     /// `--as` says it is what it can't be.
     #[error("{name} is {found} and can't be read as {asked}")]
     NotThat {
-        /// The file.
         name: String,
-        /// What it is.
         found: &'static str,
         /// What was asked for.
         asked: &'static str,
@@ -117,7 +115,6 @@ pub enum ExamineError {
     /// A file given with `--trust` or the like holds nothing of use there.
     #[error("{name} contains no {wanted}")]
     NothingOfUse {
-        /// The file.
         name: String,
         /// What was looked for.
         wanted: &'static str,

@@ -21,7 +21,6 @@ use crate::finding_view::FindingView;
 pub struct Subject {
     /// The file, with `#2` and on for further things in it.
     pub name: Box<str>,
-    /// What it is.
     pub kind: Kind,
     /// Vendor ID, where it tells exactly one. A declaration may tell one that no device has.
     pub vendor_id: Option<u64>,
@@ -29,11 +28,9 @@ pub struct Subject {
     pub product_id: Option<u64>,
     /// What only a declaration tells.
     pub declared: Option<Box<Declared>>,
-    /// Subject key identifier.
     pub subject_key_id: Option<Box<[u8]>>,
     /// Serial number: content octets of its INTEGER.
     pub serial: Option<Box<[u8]>>,
-    /// notBefore or thisUpdate.
     pub not_before: Option<Moment>,
     /// notAfter or nextUpdate; `None` where there is no well-defined end.
     pub not_after: Option<Moment>,
@@ -52,9 +49,7 @@ pub struct Subject {
 /// What only a declaration tells.
 #[derive(Debug)]
 pub struct Declared {
-    /// Product IDs.
     pub product_ids: Vec<u64>,
-    /// Certification type.
     pub certification_type: Option<u64>,
 }
 
@@ -214,11 +209,8 @@ impl Serialize for Subject {
 /// How many findings there are of each weight.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Counts {
-    /// Errors.
     pub errors: usize,
-    /// Warnings.
     pub warnings: usize,
-    /// Notes.
     pub notes: usize,
 }
 

@@ -366,7 +366,6 @@ pub(super) fn signer_key(c: &Certificate, trusted: bool) -> Option<SignerKey> {
 struct Signs {
     /// Another certificate points at it as its issuer.
     issues: bool,
-    /// An authority does.
     above: bool,
     /// Its issuer is at hand and is no root.
     below: bool,

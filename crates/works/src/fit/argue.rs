@@ -12,9 +12,7 @@ use crate::part::{Answer, Kind, Part, Threat};
 /// What parts answer to a threat.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ThreatRow {
-    /// The threat.
     pub threat: &'static str,
-    /// What it is.
     pub means: &'static str,
     /// Whether the product's maker stated it.
     pub stated: bool,
@@ -27,11 +25,9 @@ pub struct ThreatRow {
 pub struct Argument {
     /// The discrete part that was compared.
     pub discrete: String,
-    /// The microcontroller.
     pub microcontroller: String,
     /// The part that the stated threats put first; none where they don't decide.
     pub first: Option<String>,
-    /// Sentence by sentence.
     pub because: Vec<String>,
 }
 

@@ -38,7 +38,6 @@ pub struct Request {
 /// One thing that was looked at.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Check {
-    /// What.
     pub what: String,
     /// What the product asks.
     pub required: String,
@@ -59,11 +58,9 @@ pub struct AtClock {
     pub protected: bool,
     /// One unit, from the first word to the lock.
     pub unit_ms: f64,
-    /// Of that, writing.
     pub write_ms: f64,
     /// Of that, reading back.
     pub read_back_ms: f64,
-    /// Of that, proving.
     pub prove_ms: f64,
     /// Of that, what the protected bus costs altogether.
     pub protection_ms: f64,
@@ -85,11 +82,9 @@ pub struct Second {
 /// What came of one part.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PartFit {
-    /// The part.
     pub name: String,
     /// Where its keys are.
     pub kind: Kind,
-    /// Package and wires.
     pub package: Option<String>,
     /// Whether everything that must fit does.
     pub fits: bool,
@@ -103,7 +98,6 @@ pub struct PartFit {
     pub free_octets: u64,
     /// Octets each object takes, in whole pages.
     pub objects: Vec<(String, u64)>,
-    /// A second identity.
     pub second_identity: Second,
     /// Everything that was looked at.
     pub checks: Vec<Check>,
@@ -132,7 +126,6 @@ pub struct Fit {
     pub threats: Vec<ThreatRow>,
     /// Each discrete part against each microcontroller that keeps its keys itself.
     pub arguments: Vec<Argument>,
-    /// What was assumed.
     pub assumptions: Vec<String>,
 }
 

@@ -58,7 +58,6 @@ impl AtStation {
 #[derive(Debug, Default)]
 struct Minute {
     stations: BTreeMap<StationName, AtStation>,
-    /// Units that passed.
     products: BTreeMap<ProductName, i64>,
     /// Cause and unit of each failure.
     failures: Vec<(String, UnitSerial)>,

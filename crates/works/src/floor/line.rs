@@ -38,10 +38,6 @@ impl ShiftCount {
 }
 
 /// Counts of all stations from `from` to `now`.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn counts(site: &Site, from: OffsetDateTime, now: OffsetDateTime) -> Result<BTreeMap<String, ShiftCount>, Trouble> {
     let by_station = site.day.counted(&site.book, from, now, |day| day.stations(from, now))?;
     Ok(told(site, by_station))
@@ -123,10 +119,6 @@ pub struct Line {
 }
 
 /// The line at a glance.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn line(site: &Site, now: OffsetDateTime) -> Result<Line, Trouble> {
     let (zone, shift) = (offset(site)?, shift_start(site, now)?);
     let midnight = now.to_offset(zone).replace_time(Time::MIDNIGHT);

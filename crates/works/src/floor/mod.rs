@@ -118,10 +118,6 @@ fn told(site: &Site, setup: StationSetup) -> Result<Setup, Trouble> {
 }
 
 /// The stations that were set up.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn stations(site: &Site) -> Result<Vec<Setup>, Trouble> {
     site.book.stations()?.into_iter().map(|setup| told(site, setup)).collect()
 }
@@ -217,19 +213,11 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
 }
 
 /// Chips, credentials and units by state.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn totals(site: &Site) -> Result<Reconciliation, Trouble> {
     Ok(site.book.reconcile(None)?)
 }
 
 /// Entries in the log.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn entries(site: &Site) -> Result<u64, Trouble> {
     Ok(site.book.head()?.size)
 }

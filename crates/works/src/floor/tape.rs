@@ -80,9 +80,7 @@ pub struct Cell {
 pub struct Tape {
     /// Chips on the reel.
     pub chips: i64,
-    /// First place shown.
     pub from: i64,
-    /// Last place shown.
     pub to: i64,
     /// Chips in a cell.
     pub per_cell: i64,

@@ -23,11 +23,8 @@ pub(super) enum Asked {
 /// Credentials of a reel that could no longer be given to a chip.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Stock {
-    /// The reel.
     pub reel: String,
-    /// The delivery.
     pub delivery: String,
-    /// The PAI.
     pub authority: String,
     /// Credentials that no unit has yet.
     pub available: i64,

@@ -29,7 +29,6 @@ impl Format {
 /// A file that was written.
 #[derive(Debug, Serialize)]
 pub struct Exported {
-    /// Where.
     pub file: String,
     /// What stands in it.
     #[serde(flatten)]

@@ -29,17 +29,13 @@ use crate::trouble::Trouble;
 /// A unit that is touched.
 #[derive(Debug, Clone, Serialize)]
 pub struct UnitTouched {
-    /// Serial number.
     pub unit: String,
-    /// Where it stands.
     pub state: UnitState,
-    /// What it is.
     pub product: String,
     /// What it is for.
     pub purpose: Purpose,
     /// The reel of its chip.
     pub reel: String,
-    /// Its chip.
     pub chip_id: String,
     /// Serial number of its DAC.
     pub credential: String,
@@ -73,11 +69,9 @@ pub struct Firmware {
 /// What is touched, in numbers.
 #[derive(Debug, Clone, Default, Serialize)]
 pub struct Impact {
-    /// Units.
     pub count: u64,
     /// Units by where they stand.
     pub states: BTreeMap<UnitState, u64>,
-    /// Units by product.
     pub products: BTreeMap<String, u64>,
     /// What would stop working if the certificate that was asked about were revoked.
     pub would_stop: Option<WouldStop>,

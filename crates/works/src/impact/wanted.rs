@@ -28,19 +28,13 @@ pub struct Wanted<'a> {
     pub certificate: Option<&'a Path>,
     /// A PAI, or a PAA for all its PAIs.
     pub authority: Option<&'a str>,
-    /// A delivery.
     pub delivery: Option<&'a str>,
-    /// A reel.
     pub reel: Option<&'a str>,
     /// Chip ids, first and last.
     pub chips: Option<(&'a str, &'a str)>,
-    /// A station.
     pub station: Option<&'a str>,
-    /// From this moment.
     pub from: Option<OffsetDateTime>,
-    /// Before this moment.
     pub to: Option<OffsetDateTime>,
-    /// A product.
     pub product: Option<&'a str>,
     /// A state of a unit.
     pub state: Option<&'a str>,

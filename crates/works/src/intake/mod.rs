@@ -49,11 +49,9 @@ pub struct Limits {
     pub entry: u64,
     /// Octets of all entries, expanded.
     pub total: u64,
-    /// Entries in all.
     pub entries: u64,
     /// Expanded octets for each packed one; deflate reaches 1,032 only on a single octet repeated.
     pub ratio: u64,
-    /// Archives within archives.
     pub depth: u8,
 }
 
@@ -68,7 +66,6 @@ impl Default for Limits {
 pub struct Entry {
     /// `delivery.zip/dacs/0001.der` without the outermost file's name.
     pub name: String,
-    /// Contents.
     pub octets: Vec<u8>,
     /// The archive that it lies in, by its number in what [`open`] gives, from 1; 0 in the outermost.
     pub within: u32,
@@ -90,34 +87,21 @@ pub struct Opened {
 pub enum IntakeError {
     /// Not there, no right to it, or the disk failed.
     #[error("{path} can't be read: {source}")]
-    Io {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    Io { path: PathBuf, source: io::Error },
     /// A temporary file could not be written or read.
     #[error("a temporary file for {name} can't be written or read: {source}")]
-    Temporary {
-        /// Archive or entry.
-        name: String,
-        /// Why.
-        source: io::Error,
-    },
+    Temporary { name: String, source: io::Error },
     /// It begins like an archive and can't be read as one.
     #[error("{name} can't be read as {kind}: {why}")]
     Damaged {
-        /// Archive or entry.
         name: String,
         /// `a ZIP archive`.
         kind: &'static str,
-        /// Why.
         why: String,
     },
     /// An archive of a kind that is not opened here.
     #[error("{name} is {kind}, which touchmark does not open")]
     Closed {
-        /// Archive or entry.
         name: String,
         /// `a 7z archive`.
         kind: &'static str,
@@ -132,14 +116,10 @@ pub enum IntakeError {
     },
     /// A link: what it leads to may lie anywhere.
     #[error("{name} is a link, and links are not followed")]
-    Link {
-        /// File or entry.
-        name: String,
-    },
+    Link { name: String },
     /// Larger than anything that belongs here.
     #[error("{name} {what}")]
     Size {
-        /// Archive or entry.
         name: String,
         /// Which bound, with the numbers.
         what: String,
@@ -147,7 +127,6 @@ pub enum IntakeError {
     /// Encrypted, and no password or the wrong one.
     #[error("{name} is protected by a password, and {what}")]
     Password {
-        /// Archive or entry.
         name: String,
         /// `none was given` or `the given password does not open it`.
         what: &'static str,

@@ -85,7 +85,6 @@ pub struct LeftOut {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct FileFacts {
-    /// The member's name.
     pub name: String,
     pub octets: u64,
     pub sha256: String,

@@ -23,9 +23,7 @@ use crate::trouble::Trouble;
 /// A backup that was made.
 #[derive(Debug, Serialize)]
 pub struct Saved {
-    /// The file.
     pub backup: String,
-    /// Its bytes.
     pub octets: u64,
     /// Entries in the log that it holds.
     pub entries: u64,

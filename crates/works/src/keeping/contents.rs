@@ -147,7 +147,6 @@ pub struct MissingKey {
     pub file: String,
     /// What can't be done without it.
     pub means: String,
-    /// What to do.
     pub advice: &'static str,
     /// Whether it may be there, and this user may not look.
     #[serde(skip)]

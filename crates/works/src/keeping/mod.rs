@@ -49,13 +49,10 @@ book::words! {
 pub struct DamageView {
     /// `altered`, `removed`, `added`, `moved`, `lost`.
     pub kind: DamageKind,
-    /// The table.
     pub table: String,
-    /// The row's key.
     pub key: String,
     /// The entry that tells of it.
     pub entry: Option<i64>,
-    /// What was found.
     pub found: String,
 }
 
@@ -80,7 +77,6 @@ pub struct Verified {
     pub damages: Vec<DamageView>,
     /// Where the checkpoint is kept.
     pub checkpoints: Vec<Kept>,
-    /// Who countersigns it.
     pub witnesses: Vec<Witnessed>,
     /// What is said of a book that was restored.
     pub restored: Option<String>,
@@ -259,7 +255,6 @@ pub struct Placed {
     pub book: String,
     /// Where it came from.
     pub from: String,
-    /// Rows copied.
     pub rows: u64,
     /// What verifying it there said.
     pub verified: Verified,

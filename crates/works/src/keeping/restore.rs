@@ -25,7 +25,6 @@ const IN_SITE: &str = "sqlite:book.sqlite";
 /// What to restore, and where its book goes.
 #[derive(Debug, Clone, Copy)]
 pub struct Source<'a> {
-    /// The backup.
     pub file: &'a Path,
     /// `sqlite:FILE` or `postgres://…`, which the settings then name. Without it: where the settings of a site that is
     /// there say; in a new directory a file in it.
@@ -37,17 +36,13 @@ pub struct Source<'a> {
 /// A site that was restored.
 #[derive(Debug, Serialize)]
 pub struct Restored {
-    /// Its directory.
     pub site: String,
-    /// Its id.
     pub site_id: String,
-    /// Its name.
     pub name: String,
     /// Whether there was no site before.
     pub new: bool,
     /// Where its book is now, without a password.
     pub book: String,
-    /// The backup.
     pub from: String,
     /// Whether a book was there already that has all that the backup's has: it is used as it is.
     pub book_kept: bool,
@@ -58,7 +53,6 @@ pub struct Restored {
     pub series_to_confirm: Vec<String>,
     /// Checkpoints that know of entries after the backup.
     pub checkpoints: Vec<KnownOf>,
-    /// Rows copied.
     pub rows: u64,
     /// Files put back, by their names in the site's directory.
     pub put_back: Vec<String>,
@@ -77,7 +71,6 @@ pub struct Restored {
 /// The last entry of a backup.
 #[derive(Debug, Serialize)]
 pub struct EndsWith {
-    /// Its sequence number.
     pub entry: u64,
     /// When it was made.
     pub at: String,

@@ -79,7 +79,6 @@ pub struct Job {
     pub paper: Option<Paper>,
     /// Where labels lie on the paper.
     pub grid: Grid,
-    /// The printer.
     pub press: Press,
     /// Labels a unit, or a carton; 1 to 100.
     pub copies: u32,
@@ -106,7 +105,6 @@ impl Job {
 /// What a run did.
 #[derive(Debug, Clone, Serialize)]
 pub struct Printed {
-    /// Labels written.
     pub labels: u64,
     /// Units whose codes they carry.
     pub units: u64,
@@ -132,7 +130,6 @@ pub struct Printed {
     pub replaced: bool,
     /// `pdf`, `svg` or `png`.
     pub format: &'static str,
-    /// The template.
     pub template: String,
     /// Width and height of one label, mm.
     pub label_mm: [f64; 2],
@@ -141,13 +138,9 @@ pub struct Printed {
     /// Width and height of a page, mm.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub page_mm: Option<[f64; 2]>,
-    /// Printer's resolution.
     pub dpi: u32,
-    /// Smallest module, mm.
     pub module_mm: f64,
-    /// Its dots.
     pub module_dots: u32,
-    /// Wall time.
     pub seconds: f64,
     /// Labels in one second of wall time.
     pub labels_per_second: f64,
@@ -163,25 +156,14 @@ pub enum PrintError {
     Order {
         /// What is wrong with it.
         what: String,
-        /// What to do.
         advice: String,
     },
     /// Units that make no carton.
     #[error("{what}")]
-    Carton {
-        /// What is wrong.
-        what: String,
-        /// What to do.
-        advice: String,
-    },
+    Carton { what: String, advice: String },
     /// The template's file can't be read.
     #[error("template {} can't be read", .path.display())]
-    TemplateFile {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: std::io::Error,
-    },
+    TemplateFile { path: PathBuf, source: std::io::Error },
     /// The template is refused.
     #[error(transparent)]
     Template(#[from] TemplateError),

@@ -25,16 +25,10 @@ use crate::reel::manifest::is_rounded;
 pub enum UnitsError {
     /// The file can't be read.
     #[error("{} can't be read", .path.display())]
-    File {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: std::io::Error,
-    },
+    File { path: PathBuf, source: std::io::Error },
     /// A column is missing or there twice.
     #[error("{} {what}", .path.display())]
     Columns {
-        /// The file.
         path: PathBuf,
         /// What is wrong with its header.
         what: String,
@@ -42,7 +36,6 @@ pub enum UnitsError {
     /// A line makes no sense.
     #[error("{}, line {line}: {what}", .path.display())]
     Line {
-        /// The file.
         path: PathBuf,
         /// Line, from 1.
         line: u64,
@@ -52,7 +45,6 @@ pub enum UnitsError {
     /// A unit's codes make no sense, or don't go together.
     #[error("unit {unit}: {what}")]
     Unit {
-        /// The unit.
         unit: String,
         /// What is wrong with it.
         what: String,
@@ -83,13 +75,10 @@ impl Advise for UnitsError {
 /// What holds for all units that say nothing else.
 #[derive(Debug, Clone, Default)]
 pub struct Defaults {
-    /// Product name.
     pub product: Option<String>,
-    /// Vendor name.
     pub vendor: Option<String>,
     /// All of them are test products.
     pub test: bool,
-    /// Free values.
     pub values: Vec<(String, String)>,
 }
 

@@ -27,11 +27,8 @@ pub const EXAMPLES: &[(&str, &str)] = &[
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Part {
-    /// What it is.
     pub part: About,
-    /// Its keys.
     pub keys: Keys,
-    /// Its memory.
     pub room: Room,
     /// How one talks to it.
     pub bus: Bus,
@@ -51,7 +48,6 @@ pub struct Part {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct About {
-    /// Its name.
     pub name: String,
     /// A discrete part, or keys kept in the microcontroller.
     pub kind: Kind,
@@ -133,7 +129,6 @@ pub struct Room {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Bus {
-    /// Which bus.
     pub kind: BusKind,
     /// Clocks it can run at, hertz.
     pub clocks_hz: Vec<u32>,
@@ -234,7 +229,6 @@ pub struct Times {
 pub struct Lock {
     /// What can be locked.
     pub model: LockModel,
-    /// Microseconds to lock.
     #[serde(default)]
     pub us: u32,
 }
@@ -255,9 +249,7 @@ pub enum LockModel {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Claim {
-    /// Scheme.
     pub scheme: String,
-    /// Level within it.
     pub level: String,
     /// What was evaluated: the hardware, with its software, a library …
     pub covers: String,
@@ -373,9 +365,7 @@ impl Answer {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Resists {
-    /// Against what.
     pub threat: Threat,
-    /// Whether.
     pub answer: Answer,
     /// Why, or under what condition.
     pub because: String,

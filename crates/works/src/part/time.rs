@@ -24,7 +24,6 @@ const JUDGE_US: f64 = 1_500.0;
 /// A part at one bus clock.
 #[derive(Debug, Clone, Copy)]
 pub struct Clocked<'p> {
-    /// The part.
     pub part: &'p Part,
     /// Its bus clock, hertz; 0 for a part without a bus.
     pub hertz: u32,
@@ -47,9 +46,7 @@ pub struct Step {
     pub gap_ms: f64,
     /// Cryptography of the protected bus.
     pub protection_ms: f64,
-    /// Pages written.
     pub pages: u64,
-    /// Writing them.
     pub write_ms: f64,
     /// Fetching from the part's memory.
     pub fetch_ms: f64,
@@ -57,7 +54,6 @@ pub struct Step {
     pub sign_ms: f64,
     /// Locking, and the station's own work.
     pub other_ms: f64,
-    /// All of it.
     pub total_ms: f64,
 }
 

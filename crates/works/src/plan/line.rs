@@ -8,7 +8,6 @@ use crate::statistics::queue;
 /// What the line has to do.
 #[derive(Debug, Clone, Copy)]
 pub struct Load {
-    /// Chips to start.
     pub chips: u64,
     /// Seconds of one attempt.
     pub unit_s: f64,
@@ -19,7 +18,6 @@ pub struct Load {
 /// The line.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Line {
-    /// Stations.
     pub stations: u64,
     /// Seconds from one unit's start to the next's that the line keeps.
     pub pace_seconds: f64,

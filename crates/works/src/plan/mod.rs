@@ -40,7 +40,6 @@ const LEAST_PAST: u64 = 30;
 /// What to plan. Times in seconds, shares from 0 to 1.
 #[derive(Debug, Clone)]
 pub struct Request {
-    /// Good units wanted.
     pub good: u64,
     /// Share of chips that end in a good unit; multiplied with the steps'.
     pub share_good: Option<f64>,
@@ -68,7 +67,6 @@ pub struct Request {
     pub stations: Option<u64>,
     /// Working hours of a shift.
     pub shift_hours: f64,
-    /// Shifts a day.
     pub shifts_per_day: f64,
     /// Working days a week.
     pub days_per_week: f64,
@@ -194,7 +192,6 @@ pub struct Yield {
     pub share: f64,
     /// Where it comes from.
     pub source: String,
-    /// Single steps' shares.
     pub steps: Vec<(String, f64)>,
 }
 
@@ -226,11 +223,9 @@ pub struct Planned {
     pub chips: u64,
     /// Credentials for them: one each.
     pub credentials: u64,
-    /// Stations.
     pub stations: u64,
     /// Hours of line time.
     pub hours: f64,
-    /// Good units wanted.
     pub good: u64,
     /// Probability with which the target is to be met.
     pub confidence: f64,
@@ -238,7 +233,6 @@ pub struct Planned {
     pub probability: f64,
     /// The same with one chip less.
     pub probability_with_one_less: f64,
-    /// The yield.
     #[serde(rename = "yield")]
     pub yielded: Yield,
     /// Chips used up until the last good unit, as confidence grows (negative binomial).
@@ -247,19 +241,16 @@ pub struct Planned {
     pub until_good_mean: Option<(f64, f64)>,
     /// The past's counts, where they were asked for, with what they alone would ask.
     pub past: Option<past::Told>,
-    /// What to order.
     pub order: Order,
     /// Stock and when to order again.
     pub stock: Stock,
     /// Where a unit's time goes.
     pub time: UnitTime,
-    /// The line.
     pub line: Line,
     /// The same line, simulated.
     pub simulated: simulate::Simulated,
     /// What each number swings.
     pub sensitivity: sensitivity::Sensitivity,
-    /// What was assumed.
     pub assumptions: Vec<String>,
     /// What to look at.
     pub warnings: Vec<String>,

@@ -12,7 +12,6 @@ use crate::trouble::Trouble;
 pub struct Order {
     /// Chips that the target needs at the confidence.
     pub needed: u64,
-    /// Chips kept beside.
     pub spare: u64,
     /// Chips that are there and count.
     pub in_stock: u64,

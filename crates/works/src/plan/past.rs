@@ -32,24 +32,20 @@ pub struct Past {
 /// One step over all attempts of the past.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PastStep {
-    /// Its name.
     pub name: String,
     /// How often it was done, of how often it was begun.
     pub done: (u64, u64),
-    /// Milliseconds on average.
     pub mean_ms: f64,
 }
 
 /// One step of the past beside the model.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ToldStep {
-    /// Its name.
     pub name: String,
     /// Share of attempts in which it was done, and its 95 % interval (Wilson).
     pub share: Option<f64>,
     /// See `share`.
     pub interval: Option<Range>,
-    /// Milliseconds on average.
     pub mean_ms: f64,
     /// Milliseconds by the model; none where the model has no such step.
     pub model_ms: Option<f64>,
@@ -58,7 +54,6 @@ pub struct ToldStep {
 /// The past as a plan tells of it.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Told {
-    /// Which past.
     pub source: String,
     /// Chips that ended in a good unit.
     pub good: u64,

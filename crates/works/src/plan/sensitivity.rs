@@ -12,7 +12,6 @@ use crate::trouble::Trouble;
 /// How far one number swings a result.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Swing {
-    /// Which number.
     pub number: String,
     /// Its value at the better end.
     pub better_at: String,

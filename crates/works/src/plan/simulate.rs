@@ -51,11 +51,9 @@ pub enum Service {
 /// A line of equal stations with one queue.
 #[derive(Debug, Clone, Copy)]
 pub struct Model {
-    /// How units come.
     pub arrivals: Arrivals,
     /// How long they take.
     pub service: Service,
-    /// Stations.
     pub stations: u64,
     /// Share of time in which a station is up.
     pub availability: f64,
@@ -171,7 +169,6 @@ pub struct Simulated {
     pub seed: u64,
     /// Units of one run.
     pub units: u64,
-    /// Runs.
     pub runs: u64,
     /// Hours until the last unit leaves; scaled where the plan is larger than a run.
     pub hours_to_last: f64,

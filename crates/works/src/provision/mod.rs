@@ -47,7 +47,6 @@ pub(crate) use serials::{counted, is_to_confirm, of_one_series, series};
 pub struct Provision<'a> {
     /// The reel it works on.
     pub reel: &'a str,
-    /// Its name.
     pub station: &'a str,
     /// At most so many units; all chips that are there where none is given.
     pub units: Option<u64>,
@@ -56,7 +55,6 @@ pub struct Provision<'a> {
     /// Attempts at a chip before the next one is taken.
     pub attempts: u32,
     /// Take a unit over that another station left open, and adopt the identity of a chip that the book knows to be
-    /// blank.
     pub take_over: bool,
     /// Draw new onboarding data for a chip that is taken over where its own can't be read.
     pub new_code: bool,
@@ -141,9 +139,7 @@ pub enum Ended {
 /// What a station did.
 #[derive(Debug, Serialize)]
 pub struct Provisioned {
-    /// The reel.
     pub reel: String,
-    /// The station.
     pub station: String,
     /// Which serial numbers new units were to get.
     pub serials: SerialsFrom,
@@ -167,7 +163,6 @@ pub struct Provisioned {
     pub why: Option<String>,
     /// The next move then.
     pub next: Option<String>,
-    /// One by one.
     pub units: Vec<UnitResult>,
     /// Scans that no unit was begun for.
     pub refused_scans: Vec<RefusedScan>,
@@ -319,12 +314,10 @@ fn not_here(serial: &UnitSerial, chip: &ChipId) -> Trouble {
 pub struct OneUnit<'a> {
     /// The reel in the station's feeder.
     pub reel: &'a str,
-    /// The station's name.
     pub station: &'a str,
     /// The serial number on the housing; none where the book counts.
     pub serial: Option<&'a str>,
     /// The first of the series that the book counts; the product's own, else one made from the reel's name, where
-    /// none is given.
     pub serial_start: Option<&'a str>,
     /// Attempts made at once.
     pub attempts: u32,

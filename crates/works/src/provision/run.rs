@@ -70,7 +70,6 @@ pub(super) struct Seen {
     of_reel: bool,
     /// Blank chips for which no serial number was left.
     without_number: u64,
-    /// Units begun.
     begun: u64,
 }
 

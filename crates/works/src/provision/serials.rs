@@ -31,7 +31,6 @@ pub enum Numbers<'a> {
     Product,
     /// These, in order, as [`listed`] reads them.
     Listed {
-        /// The numbers.
         serials: Vec<String>,
         /// Whether somebody named the first that is free: what a restored book can't know.
         confirmed: bool,

@@ -17,16 +17,10 @@ use crate::verifier::VerifierActError;
 pub enum RecordActError {
     /// A file could not be read.
     #[error("{path} can't be read: {source}", path = path.display())]
-    Read {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: io::Error,
-    },
+    Read { path: PathBuf, source: io::Error },
     /// A file that is too large to be what it should be.
     #[error("{path} has more than {limit} bytes", path = path.display())]
     TooLarge {
-        /// The file.
         path: PathBuf,
         /// What it may have.
         limit: u64,
@@ -34,7 +28,6 @@ pub enum RecordActError {
     /// A description that is neither TOML nor JSON, or has other keys.
     #[error("{path} is not a description of a factory record: {why}", path = path.display())]
     Description {
-        /// The file.
         path: PathBuf,
         /// Why; never with a value out of it.
         why: String,
@@ -42,19 +35,13 @@ pub enum RecordActError {
     /// A value that every record has was not given.
     #[error("{what} is not given")]
     Missing {
-        /// The value.
         what: &'static str,
         /// The option that gives it, which is also the key in a description, with `_`.
         option: &'static str,
     },
     /// A number that is none, or does not fit.
     #[error("{what} is not a number of 0 to {max}")]
-    Number {
-        /// The value.
-        what: &'static str,
-        /// The largest.
-        max: u32,
-    },
+    Number { what: &'static str, max: u32 },
     /// A vendor or product ID that no device has.
     #[error("{0} (rule {1})")]
     Id(IdError, &'static str),
@@ -84,7 +71,6 @@ pub enum RecordActError {
     /// A certificate or declaration that is neither DER nor PEM.
     #[error("{path} is neither DER nor PEM of one {what}", path = path.display())]
     Encoding {
-        /// The file.
         path: PathBuf,
         /// `certificate` or `declaration`.
         what: &'static str,
@@ -94,12 +80,7 @@ pub enum RecordActError {
     Record(#[from] RecordError),
     /// No record in this file.
     #[error("{path} contains no factory record: {source}", path = path.display())]
-    NoRecord {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: RecordError,
-    },
+    NoRecord { path: PathBuf, source: RecordError },
     /// No output was asked for.
     #[error("no file to write is named")]
     NoFile,

@@ -46,7 +46,6 @@ const BUNDLE: &str = "records.zip";
 /// What is to be written.
 #[derive(Debug)]
 pub struct BookRecords<'a> {
-    /// Of which units.
     pub which: Which<'a>,
     /// A directory that is not there yet, or is empty.
     pub out: &'a Path,
@@ -63,9 +62,7 @@ pub struct BookRecords<'a> {
 /// One line of the index.
 #[derive(Debug, Clone, Serialize)]
 pub struct IndexLine {
-    /// The unit.
     pub unit: String,
-    /// Its chip.
     pub chip_id: String,
     /// The file, beside the index.
     pub file: String,
@@ -80,14 +77,11 @@ pub struct IndexLine {
 /// What was written.
 #[derive(Debug, Serialize)]
 pub struct WrittenRecords {
-    /// Where.
     pub directory: String,
-    /// The index.
     pub index: String,
     /// The archive, where one was asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bundle: Option<String>,
-    /// Its lines.
     pub records: Vec<IndexLine>,
     /// Units that passed and that have no passcode in the book any more.
     pub left_out: Vec<String>,

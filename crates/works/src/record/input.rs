@@ -18,33 +18,26 @@ const MAX_DESCRIPTION: u64 = 64 << 10;
 #[derive(Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct RecordInput {
-    /// Serial number.
     pub serial_number: Option<String>,
     /// Vendor ID, four hex digits.
     pub vendor_id: Option<String>,
-    /// Vendor name.
     pub vendor_name: Option<String>,
     /// Product ID, four hex digits.
     pub product_id: Option<String>,
-    /// Product name.
     pub product_name: Option<String>,
-    /// Hardware version.
     pub hardware_version: Option<Number>,
     /// Hardware version as text.
     pub hardware_version_text: Option<String>,
     /// Manufacturing date, `2026-11-25` or `20261125`.
     pub manufactured: Option<String>,
-    /// Discriminator.
     pub discriminator: Option<Number>,
     /// Salt in hex; drawn where neither it nor a verifier is given.
     pub salt: Option<String>,
-    /// Iteration count.
     pub iterations: Option<Number>,
     /// Verifier in hex or base 64; derived from the passcode where it is not given.
     pub verifier: Option<String>,
     /// Rotating-id unique value in hex; drawn where it is not given.
     pub rotating_id: Option<String>,
-    /// Passcode.
     pub passcode: Option<Number>,
     /// Whether the record holds the passcode.
     #[serde(default)]

@@ -22,18 +22,15 @@ use crate::verifier::{VerifierActError, fresh_salt, from_hex, read_verifier};
 /// The files to write.
 #[derive(Debug, Default, Clone)]
 pub struct RecordFiles {
-    /// CBOR alone.
     pub cbor: Option<PathBuf>,
     /// An image of a flash region.
     pub image: Option<ImageFile>,
-    /// Intel HEX.
     pub hex: Option<HexFile>,
 }
 
 /// An image of a flash region.
 #[derive(Debug, Clone)]
 pub struct ImageFile {
-    /// Where it goes.
     pub path: PathBuf,
     /// Octets of the region.
     pub region: usize,
@@ -42,7 +39,6 @@ pub struct ImageFile {
 /// Intel HEX.
 #[derive(Debug, Clone)]
 pub struct HexFile {
-    /// Where it goes.
     pub path: PathBuf,
     /// Address of the record's first octet.
     pub address: u32,
@@ -55,7 +51,6 @@ pub struct MadeRecord {
     pub record: ShownRecord,
     /// Octets of the record.
     pub octets: usize,
-    /// Files written.
     pub files: Vec<String>,
 }
 

@@ -18,15 +18,10 @@ const MAX_FILE: u64 = 16 << 20;
 /// A record as people and programs are shown it.
 #[derive(Serialize)]
 pub struct ShownRecord {
-    /// Serial number.
     pub serial_number: String,
-    /// Vendor ID.
     pub vendor_id: String,
-    /// Vendor name.
     pub vendor_name: String,
-    /// Product ID.
     pub product_id: String,
-    /// Product name.
     pub product_name: String,
     /// Whether it is known to be of a test product.
     pub test: bool,
@@ -34,18 +29,14 @@ pub struct ShownRecord {
     pub purpose: Option<&'static str>,
     /// What says so: `vendor-id`, or `book`.
     pub purpose_from: Option<&'static str>,
-    /// Hardware version.
     pub hardware_version: u16,
     /// Hardware version as text.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub hardware_version_text: Option<String>,
     /// Manufacturing date, `2026-11-25`.
     pub manufactured: String,
-    /// Discriminator.
     pub discriminator: u16,
-    /// Salt in hex.
     pub salt: String,
-    /// Iteration count.
     pub iterations: u32,
     /// Verifier in hex; only where secrets are asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -53,13 +44,10 @@ pub struct ShownRecord {
     /// Rotating-id unique value in hex; only where secrets are asked for.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rotating_id: Option<String>,
-    /// DAC in hex.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub dac: Option<String>,
-    /// PAI in hex.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub pai: Option<String>,
-    /// Declaration in hex.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub declaration: Option<String>,
     /// Whether the record holds the passcode.
@@ -111,10 +99,6 @@ impl ShownRecord {
 
     /// The same with what the book of a site says: the purpose of the unit's product, else of the products with these
     /// identifiers where they have one purpose.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the book gave no answer.
     pub fn with_book(mut self, site: &Site) -> Result<Self, Trouble> {
         let is_its = |facts: &book::NewProduct| {
             (format!("{:04X}", facts.vendor_id), format!("{:04X}", facts.product_id))

@@ -486,19 +486,11 @@ pub(crate) fn time_text(at: time::OffsetDateTime) -> String {
 }
 
 /// All reels.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site) -> Result<Vec<ReelView>, Trouble> {
     site.book.reels()?.iter().map(|r| view(site, r)).collect()
 }
 
 /// A part of the reels, the newest first: at most `limit` after the first `from`, and whether there are more.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn newest(site: &Site, from: usize, limit: usize) -> Result<(Vec<ReelView>, bool), Trouble> {
     let reels = by_age(site)?;
     let shown = reels.iter().skip(from).take(limit).map(|r| view(site, r)).collect::<Result<_, _>>()?;
@@ -514,19 +506,13 @@ fn by_age(site: &Site) -> Result<Vec<Reel>, Trouble> {
 /// A reel to choose.
 #[derive(Debug, Clone)]
 pub struct Choice {
-    /// Its id.
     pub reel: String,
-    /// Chips on it.
     pub chips: i64,
     /// Chips that no delivery brought a credential for, without those scrapped.
     pub without_credential: i64,
 }
 
 /// All reels to choose from, the newest first; costs little however many there are.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn choices(site: &Site) -> Result<Vec<Choice>, Trouble> {
     let short: HashMap<_, _> = site.book.short_reels()?.into_iter().map(|s| (s.reel, s.without)).collect();
     let choice = |reel: Reel| Choice {

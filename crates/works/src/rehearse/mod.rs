@@ -64,7 +64,6 @@ pub struct Rehearse {
 /// Units of a rehearsal.
 #[derive(Debug, Clone, Copy, Serialize)]
 pub struct Units {
-    /// Started.
     pub started: u64,
     /// Passed, each with a proof.
     pub passed: u64,
@@ -75,24 +74,18 @@ pub struct Units {
 /// Credentials of a rehearsal.
 #[derive(Debug, Clone, Copy, Serialize)]
 pub struct Credentials {
-    /// Received.
     pub received: u64,
-    /// On their chips.
     pub installed: u64,
     /// Their chips were scrapped.
     pub spent: u64,
-    /// Free.
     pub available: u64,
-    /// None of these.
     pub unaccounted: u64,
 }
 
 /// Where to look.
 #[derive(Debug, Clone, Serialize)]
 pub struct Files {
-    /// The site.
     pub site: String,
-    /// The report.
     pub report: String,
     /// Labels; none where no unit passed.
     pub labels: Option<String>,
@@ -114,15 +107,11 @@ pub struct Rehearsed {
     /// The first serial number of its units.
     #[serde(skip)]
     pub(super) first: String,
-    /// Units.
     pub units: Units,
-    /// Credentials.
     pub credentials: Credentials,
-    /// Credentials used twice.
     pub double_use: u64,
     /// Units passed without a proof.
     pub unproven_passes: u64,
-    /// Where to look.
     pub files: Files,
     /// What makes the same again.
     pub seed: u64,

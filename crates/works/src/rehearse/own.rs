@@ -26,7 +26,6 @@ const BLANK: [u8; 32] = [0; 32];
 #[derive(Debug, Clone)]
 pub struct Own {
     pub(super) name: String,
-    /// Its site's name.
     pub(super) site: String,
     pub(super) vendor: VendorId,
     pub(super) product: ProductId,

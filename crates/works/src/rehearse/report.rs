@@ -15,10 +15,6 @@ use crate::site::Site;
 use crate::trouble::Trouble;
 
 /// The page.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value) -> Result<Document, Trouble> {
     let request = report::Request::of(Scope::Reel(reel.to_string()));
     let told = report::report(site, &request, OffsetDateTime::now_utc(), &Course::new())?;

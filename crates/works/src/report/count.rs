@@ -13,13 +13,10 @@ use crate::trouble::Trouble;
 /// A share with its 95 % interval (Wilson).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Share {
-    /// Good ones.
     pub good: u64,
-    /// Of so many.
     pub all: u64,
     /// The share; none of none.
     pub share: Option<f64>,
-    /// Its interval.
     pub interval: Option<Range>,
 }
 
@@ -78,9 +75,7 @@ pub(super) fn yields(units: [u64; 5], tallies: &[AttemptTally]) -> Yields {
 /// Failures of one cause.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Cause {
-    /// Its name.
     pub cause: String,
-    /// How often.
     pub failures: u64,
     /// Of them, how many gave the unit up.
     pub scrapped: u64,
@@ -118,15 +113,11 @@ pub struct Point {
     pub begins: String,
     /// The same in the zone.
     pub shown: String,
-    /// The same, short.
     pub name: String,
     /// Attempts that passed or failed.
     pub attempts: u64,
-    /// Of them failed.
     pub failed: u64,
-    /// Share that failed.
     pub share: f64,
-    /// Control limits.
     pub limits: limits::Limits,
     /// Whether it lies outside.
     pub out: bool,

@@ -28,7 +28,6 @@ pub use worst::Worst;
 /// What to report on.
 #[derive(Debug, Clone)]
 pub struct Request {
-    /// Of what.
     pub scope: Scope,
     /// Attempts that ended at or after this moment.
     pub from: Option<OffsetDateTime>,
@@ -77,7 +76,6 @@ pub fn length(text: &str) -> Result<Duration, Trouble> {
 /// The log when the report was made.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Head {
-    /// Entries.
     pub entries: u64,
     /// Root of their tree, hex.
     pub root: String,
@@ -105,7 +103,6 @@ impl Stock {
 /// A report.
 #[derive(Debug, Clone, Serialize)]
 pub struct Report {
-    /// The site's name.
     pub site: String,
     /// What it is on, in words.
     pub subject: String,
@@ -117,15 +114,12 @@ pub struct Report {
     pub period_words: String,
     /// Whether test products are in it.
     pub test: bool,
-    /// Yields.
     pub yields: Yields,
     /// Failures by cause, most frequent first.
     pub causes: Vec<Cause>,
     /// Time of each step.
     pub steps: Vec<StepTimes>,
-    /// Change over time.
     pub control: Control,
-    /// Stations compared.
     pub stations: Stations,
     /// The worst hour, where it was asked for and anything failed.
     pub worst_hour: Option<Worst>,
@@ -135,7 +129,6 @@ pub struct Report {
     pub order: Option<OrderFacts>,
     /// What the numbers do not say: sentences.
     pub notes: Vec<String>,
-    /// The log.
     pub log: Head,
 }
 

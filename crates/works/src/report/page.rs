@@ -390,10 +390,6 @@ pub fn foot(report: &Report) -> Vec<String> {
 }
 
 /// Chips of a reel in order, with how many are provisioned, blank, held, scrapped.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn tape_blocks(site: &Site, reel: &ReelId) -> Result<Vec<Block>, Trouble> {
     /// Beyond this a picture of single chips tells nothing more.
     const DRAWN: usize = 3_000;
@@ -438,10 +434,6 @@ pub fn tape_blocks(site: &Site, reel: &ReelId) -> Result<Vec<Block>, Trouble> {
 }
 
 /// One passed unit's chain, explained; nothing where no unit passed.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn chain_blocks(site: &Site) -> Result<Vec<Block>, Trouble> {
     let filter = UnitFilter { state: Some(UnitState::Passed), ..UnitFilter::default() };
     let Some(unit) = site.book.units(&filter, None, 1)?.items.into_iter().next() else { return Ok(Vec::new()) };

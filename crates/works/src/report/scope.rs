@@ -86,10 +86,6 @@ pub(super) fn find(site: &Site, request: &Request) -> Result<Found, Trouble> {
 }
 
 /// All orders of the site, as `REEL/NUMBER`, with the name of each one's file.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn orders(site: &Site) -> Result<Vec<(String, String)>, Trouble> {
     let mut out = Vec::new();
     for reel in site.book.reels()? {

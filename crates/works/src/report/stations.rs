@@ -19,13 +19,11 @@ use crate::statistics::stratified::{self, Layer};
 /// One station.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Station {
-    /// Its name.
     pub station: String,
     /// Attempts that passed, of those that passed or failed.
     pub passed: Share,
     /// Of its attempts, those whose product and reel ran elsewhere too.
     pub comparable: u64,
-    /// Failures among them.
     pub failed: u64,
     /// Failures that their products and reels let expect.
     pub expected: f64,

@@ -8,11 +8,9 @@ use super::count::{Share, whole};
 /// Times of one step.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct StepTimes {
-    /// Its name.
     pub name: String,
     /// How often it was done, of how often it was begun, with the 95 % interval.
     pub done: Share,
-    /// Mean, milliseconds.
     pub mean_ms: f64,
     /// One in twenty took no longer.
     pub p05_ms: f64,
@@ -20,7 +18,6 @@ pub struct StepTimes {
     pub median_ms: f64,
     /// Nineteen in twenty took no longer.
     pub p95_ms: f64,
-    /// The longest.
     pub longest_ms: f64,
     /// Share of the time of all steps.
     pub share_of_time: f64,

@@ -25,7 +25,6 @@ const RARE: f64 = 0.05;
 pub struct Different {
     /// `cause`, `station` or `reel`.
     pub kind: &'static str,
-    /// Which.
     pub name: String,
     /// Its failures in the hour.
     pub failures: u64,
@@ -42,9 +41,7 @@ pub struct Worst {
     pub words: String,
     /// Attempts that passed or failed.
     pub attempts: u64,
-    /// Of them failed.
     pub failed: u64,
-    /// Share that failed.
     pub share: f64,
     /// The same in all other hours.
     pub share_elsewhere: f64,

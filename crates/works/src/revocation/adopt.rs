@@ -29,7 +29,6 @@ pub struct Adopted {
     pub verdict: &'static str,
     /// Whose certificates it lists.
     pub issuer: Option<String>,
-    /// cRLNumber in hex.
     pub number: Option<String>,
     /// How many certificates it lists.
     pub certificates: u64,
@@ -43,7 +42,6 @@ pub struct Adopted {
     pub revoked_now: u64,
     /// Whether the PAIs on it are refused from now on, kept or not; not where a newer list is kept that omits them.
     pub counts: bool,
-    /// What was found.
     pub findings: Vec<FindingView>,
 }
 
@@ -57,7 +55,6 @@ pub struct KnownHere {
     pub serial: String,
     /// The unit that has it.
     pub unit: Option<String>,
-    /// Its chip.
     pub chip_id: String,
     /// Where the credential stood in the book before.
     pub credential: &'static str,

@@ -42,7 +42,6 @@ pub struct Issue<'a> {
 /// What was issued.
 #[derive(Debug, Clone, Serialize)]
 pub struct Issued {
-    /// The issuer.
     pub issuer: String,
     /// `list`, or `request` for an authority whose key is elsewhere.
     pub kind: &'static str,
@@ -52,11 +51,8 @@ pub struct Issued {
     pub der: Option<String>,
     /// The distribution-point record beside a list.
     pub point: Option<String>,
-    /// cRLNumber in hex.
     pub number: Option<String>,
-    /// thisUpdate.
     pub this_update: Option<String>,
-    /// nextUpdate.
     pub next_update: Option<String>,
     /// How many certificates it names.
     pub certificates: u64,

@@ -25,10 +25,6 @@ pub struct Known {
 
 impl Known {
     /// What the site knows now. A kept list was judged when it was kept; a partial one counts for what it revokes.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the book gave no answer.
     pub fn of(site: &Site) -> Result<Self, Trouble> {
         let kept = site.book.revocation_lists()?;
         let partial = site.book.partial_lists()?;

@@ -213,9 +213,7 @@ pub struct Overview {
 pub struct Revoked {
     /// `confirmed`, or `waiting` for a second person.
     pub state: &'static str,
-    /// The request.
     pub request: RequestView,
-    /// Who is touched.
     pub plan: Plan,
     /// What was issued; none while it waits.
     pub issued: Option<Issued>,
@@ -264,11 +262,8 @@ pub fn revoke(
 /// What came of confirming.
 #[derive(Debug, Serialize)]
 pub struct Confirmed {
-    /// The request.
     pub request: RequestView,
-    /// Certificates revoked now.
     pub revoked: u64,
-    /// What was issued.
     pub issued: Issued,
 }
 
@@ -335,10 +330,6 @@ pub fn is_same_person(one: &str, other: &str) -> bool {
 }
 
 /// Requests that wait, lists that are kept.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub fn list(site: &Site, who: &Who) -> Result<Overview, Trouble> {
     let standings = Standings::of(site)?;
     let view = |r: &RevocationRequest| RequestView::of(r, &standings);

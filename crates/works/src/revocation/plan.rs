@@ -21,9 +21,7 @@ pub struct Ask<'a> {
     pub units: &'a [String],
     /// Serial numbers of DACs, in hex.
     pub credentials: &'a [String],
-    /// PAIs.
     pub authorities: &'a [String],
-    /// Why.
     pub reason: Reason,
     /// What is written beside it, for those who ask years later.
     pub note: Option<&'a str>,
@@ -40,7 +38,6 @@ pub struct Certified {
     pub authority: Option<String>,
     /// The unit that has it.
     pub unit: Option<String>,
-    /// Where that stands.
     pub unit_state: Option<UnitState>,
     /// The chip that it was made for.
     pub chip_id: Option<String>,

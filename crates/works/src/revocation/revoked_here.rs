@@ -19,10 +19,6 @@ pub(crate) struct RevokedHere {
 
 impl RevokedHere {
     /// As the site knows it now.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the book gave no answer.
     pub(crate) fn of(site: &Site) -> Result<Self, Trouble> {
         let anchors = authority::anchors(site)?.into_iter().map(|(anchor, _)| anchor).collect();
         Ok(Self { known: Known::of(site)?, anchors })
@@ -30,10 +26,6 @@ impl RevokedHere {
 
     /// Why the certificate of a chip's unit counts no more, as words that go on from "is"; `None` where it does, or
     /// there is none.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the book gave no answer.
     pub(crate) fn of_chip(&self, site: &Site, chip: &ChipId) -> Result<Option<String>, Trouble> {
         // Most sites have revoked nothing, and units come by the thousand.
         if self.known.is_empty() {

@@ -13,20 +13,12 @@ pub(crate) struct RevokedPais(Vec<(AuthorityName, String)>);
 
 impl RevokedPais {
     /// Of a reel's deliveries.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the book gave no answer.
     pub(crate) fn of_reel(site: &Site, reel: &ReelId) -> Result<Self, Trouble> {
         let issuers = site.book.issuers_of(reel)?;
         Ok(Self(all(site)?.into_iter().filter(|(name, _)| issuers.contains(name)).collect()))
     }
 
     /// Of the site.
-    ///
-    /// # Errors
-    ///
-    /// [`Trouble`] where the book gave no answer.
     pub(crate) fn of_site(site: &Site) -> Result<Self, Trouble> {
         Ok(Self(all(site)?))
     }
@@ -41,10 +33,6 @@ impl RevokedPais {
 }
 
 /// All of the site that are revoked.
-///
-/// # Errors
-///
-/// [`Trouble`] where the book gave no answer.
 pub(crate) fn all(site: &Site) -> Result<Vec<(AuthorityName, String)>, Trouble> {
     // Most sites have revoked nothing.
     if Known::of(site)?.is_empty() {

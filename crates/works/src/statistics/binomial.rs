@@ -15,10 +15,7 @@ const NEGLIGIBLE: f64 = 1e-34;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Successes {
     /// Each with the same known probability, 0 < p ≤ 1.
-    Known {
-        /// That probability.
-        p: f64,
-    },
+    Known { p: f64 },
     /// With a probability that is itself known only from the past:
     /// Beta(`a`, `b`), where `a + b > 2`.
     Learned {
@@ -32,9 +29,7 @@ pub enum Successes {
 /// Both tails at a number.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Counted {
-    /// P(X < k).
     pub below: f64,
-    /// P(X ≥ k).
     pub at_least: f64,
 }
 

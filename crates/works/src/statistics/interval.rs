@@ -6,9 +6,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 /// From and to.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Range {
-    /// Lower end.
     pub low: f64,
-    /// Upper end.
     pub high: f64,
 }
 

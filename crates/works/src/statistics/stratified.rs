@@ -18,14 +18,12 @@ pub struct Layer {
 /// What the layers come to.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Compared {
-    /// The group's events.
     pub events: u64,
     /// Events that the layers let expect.
     pub expected: f64,
     /// Chi-square of one degree of freedom, with continuity correction.
     pub chi_square: f64,
     /// Risk of the group by that of the others (Mantel and Haenszel); none where the others
-    /// had no event.
     pub ratio: Option<f64>,
     /// Its interval (S. Greenland, J. M. Robins, Biometrics 41, 1985); none where either had no event.
     pub interval: Option<Range>,

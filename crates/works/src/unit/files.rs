@@ -19,9 +19,7 @@ use crate::trouble::Trouble;
 /// What was written.
 #[derive(Debug, Serialize)]
 pub struct Written {
-    /// Where.
     pub directory: String,
-    /// Units.
     pub units: Vec<String>,
     /// Units asked for that have no proof, and so no files.
     pub without_proof: Vec<String>,

@@ -72,9 +72,7 @@ fn view(unit: &Unit) -> UnitView {
 /// Which units to list.
 #[derive(Debug, Default)]
 pub struct Wanted<'a> {
-    /// Of a reel.
     pub reel: Option<&'a str>,
-    /// In a state.
     pub state: Option<&'a str>,
     /// After this serial number.
     pub after: Option<&'a str>,

@@ -62,9 +62,7 @@ pub enum Kind {
 /// One thing that is watched.
 #[derive(Debug, Clone, Serialize)]
 pub struct Watched {
-    /// What it is.
     pub kind: Kind,
-    /// Its name.
     pub name: String,
     /// What happens, as a sentence.
     pub what: String,
@@ -74,7 +72,6 @@ pub struct Watched {
     pub days_left: Option<i64>,
     /// Whether it bites within the days asked about.
     pub due: bool,
-    /// What to do.
     pub advice: Advice,
 }
 
@@ -95,9 +92,7 @@ impl Watched {
 /// What watching said.
 #[derive(Debug, Serialize)]
 pub struct Watch {
-    /// Days ahead.
     pub days: u32,
-    /// Until when.
     pub until: String,
     /// What bites until then, the soonest first.
     pub due: Vec<Watched>,

@@ -64,11 +64,8 @@ crate::words! {
 /// One thing that is not as the log says.
 #[derive(Debug, Clone, PartialEq, Eq, Hash, serde::Serialize)]
 pub struct Damage {
-    /// What was done.
     pub kind: DamageKind,
-    /// The table.
     pub table: String,
-    /// The row's key.
     pub key: String,
     /// The entry that tells of it.
     pub entry: Option<Sequence>,

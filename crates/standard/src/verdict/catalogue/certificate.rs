@@ -16,11 +16,8 @@ super::rules! {
 
 /// One row: the rule as it reads for each kind, and the check behind all three.
 pub struct CertificateRule {
-    /// For a DAC.
     pub dac: Rule,
-    /// For a PAI.
     pub pai: Rule,
-    /// For a PAA.
     pub paa: Rule,
     /// Adds a finding for each breach.
     pub check: fn(&Certificate, Profile, &'static Rule, &mut Report),

@@ -38,7 +38,6 @@ pub struct Growth {
 /// One size.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct Size {
-    /// Units.
     pub units: u64,
     /// Octets of the book.
     pub octets: u64,
@@ -46,7 +45,6 @@ pub struct Size {
     pub story_ms: (f64, f64),
     /// A scan of a chip's id.
     pub scan_ms: (f64, f64),
-    /// The line's page.
     pub line_ms: (f64, f64),
     /// A station's host time a unit: on an empty book, and on this one with its indexes of keys in memory.
     pub host_ms: (f64, f64),

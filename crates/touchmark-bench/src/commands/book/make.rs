@@ -45,9 +45,7 @@ pub struct Make {
 /// What was made.
 #[derive(Debug, Serialize)]
 pub struct Made {
-    /// The site's directory.
     pub dir: PathBuf,
-    /// Units.
     pub units: u64,
     /// Octets of the book's file.
     pub octets: u64,

@@ -36,7 +36,6 @@ pub struct Reads {
 /// How long one kind of question took.
 #[derive(Debug, Clone, Serialize)]
 pub struct Times {
-    /// What was asked.
     pub question: &'static str,
     /// Milliseconds of the middle one, asked again.
     pub median_ms: f64,

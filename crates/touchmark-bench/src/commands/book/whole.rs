@@ -32,7 +32,6 @@ pub struct Whole {
 /// Seconds of each, in one run and in turns.
 #[derive(Debug, Clone, Serialize)]
 pub struct Figures {
-    /// Units.
     pub units: i64,
     /// Octets of the file.
     pub octets: u64,

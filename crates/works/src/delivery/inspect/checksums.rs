@@ -51,7 +51,6 @@ pub(super) struct List {
 #[derive(Debug, Default)]
 pub(super) struct Spoiled {
     dacs: Vec<Range<u32>>,
-    /// Places of authorities.
     above: Vec<Range<usize>>,
     all: bool,
 }

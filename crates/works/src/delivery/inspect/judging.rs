@@ -49,7 +49,6 @@ struct Part {
     same: usize,
     /// The deliveries that brought these, each with the first that it brought.
     same_as: BTreeMap<String, u32>,
-    /// Issuers of these.
     issuers: BTreeSet<Vec<u8>>,
     /// How many are for chips of other reels here.
     elsewhere: BTreeMap<String, usize>,

@@ -104,7 +104,6 @@ pub struct Expectation<'a> {
     pub production: bool,
     /// PAAs trusted here, and whether each was adopted for production.
     pub anchors: &'a [(Arc<Certificate>, bool)],
-    /// PAIs known here.
     pub pais: &'a [Arc<Certificate>],
     /// What the site knows to be revoked.
     pub revoked: &'a Revoked,
@@ -141,7 +140,6 @@ impl Expectation<'_> {
 /// What the inspection found.
 #[derive(Debug, Default)]
 pub struct Inspection {
-    /// DACs read.
     pub read: usize,
     /// How many are for no chip of the site, of those that were looked for on its other reels.
     pub of_nobody: usize,

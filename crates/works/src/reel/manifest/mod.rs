@@ -38,7 +38,6 @@ pub(super) use columns::cell;
 pub struct ChipRow {
     /// Hex digits in upper case.
     pub chip_id: String,
-    /// Its public key.
     pub key: PublicKey,
     /// Line in the manifest, counted from 1; the entry's number for certificates.
     pub line: u64,

@@ -20,10 +20,8 @@ const DELIMITERS: [u8; 4] = [b',', b';', b'\t', b'|'];
 /// The line that names the columns.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(in crate::reel) struct Header {
-    /// Octets before it.
     pub(in crate::reel) begins: usize,
     pub(in crate::reel) delimiter: u8,
-    /// Columns in all.
     pub(in crate::reel) width: usize,
     pub(in crate::reel) id: usize,
     pub(in crate::reel) key: usize,
