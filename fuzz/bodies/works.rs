@@ -4,14 +4,14 @@ use std::collections::HashMap;
 use std::str::FromStr as _;
 
 use arbitrary::{Result as Drawn, Unstructured};
+use base::course::Course;
+use examine::intake::{self, Limits};
+use examine::{Examine, examine};
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use works::checkpoint::note::{Checkpoint, Note, Signature, Verifier};
-use works::course::Course;
 use works::delivery::chips::Chips;
 use works::delivery::inspect::{Expectation, inspect};
-use works::examine::{Examine, examine};
-use works::intake::{self, Limits};
 use works::label::{self, Defaults, Units};
 use works::part::Part;
 use works::record::RecordInput;
@@ -161,5 +161,5 @@ fn typed(data: &[u8]) {
     let _ = works::product::check_series(&text);
     let _ = works::reel::key_text::read(&text);
     let _ = works::report::length(&text);
-    let _ = works::sentence(&text);
+    let _ = base::sentence(&text);
 }

@@ -39,13 +39,10 @@ impl From<usvg::Color> for Rgb {
 /// A line along a path.
 #[derive(Debug, Clone)]
 pub struct Stroke {
-    /// Its colour.
     pub color: Rgb,
     /// Width before the item's transform.
     pub width: f32,
-    /// How ends look.
     pub cap: usvg::LineCap,
-    /// How corners look.
     pub join: usvg::LineJoin,
     /// Where a sharp corner is cut.
     pub miter_limit: f32,
@@ -60,11 +57,9 @@ pub struct Stroke {
 pub struct Shape {
     /// The path before `transform`.
     pub path: Path,
-    /// To millimetres.
     pub transform: Transform,
     /// Inside, with the even-odd rule where the flag says so.
     pub fill: Option<(Rgb, bool)>,
-    /// Edge.
     pub stroke: Option<Stroke>,
 }
 
@@ -86,7 +81,6 @@ pub struct Picture {
 pub struct Clip {
     /// Paths in millimetres, with their even-odd flags.
     pub paths: Vec<(Path, bool)>,
-    /// What is cut.
     pub inside: Vec<Art>,
 }
 
@@ -106,7 +100,6 @@ pub enum Art {
 /// A glyph at its place in a line, in the line's own units.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PlacedGlyph {
-    /// Glyph id.
     pub id: u16,
     /// Right of the line's origin.
     pub x: f32,
@@ -117,11 +110,9 @@ pub struct PlacedGlyph {
 /// Letters of one face, size and colour.
 #[derive(Debug, Clone)]
 pub struct Run {
-    /// Face.
     pub face: Face,
     /// Letter size (em), the line's own units.
     pub size: f32,
-    /// Colour.
     pub color: Rgb,
     /// Glyphs from left to right.
     pub glyphs: Vec<PlacedGlyph>,
@@ -130,13 +121,11 @@ pub struct Run {
 /// A line of letters, placed. Its words may be a code, so `Debug` shows [`Line::named`].
 #[derive(Clone)]
 pub struct Line {
-    /// What it says.
     pub text: String,
     /// What errors call it: its words, or its places where one of them is a code.
     pub named: String,
     /// From the line's units, origin at its start on the baseline, to millimetres.
     pub transform: Transform,
-    /// The letters.
     pub runs: Vec<Run>,
     /// Bounds of the ink, mm; `None` where nothing prints.
     pub ink: Option<Rect>,

@@ -16,7 +16,6 @@ pub struct TemplateError {
     pub name: String,
     /// The rule that broke, and where.
     pub what: String,
-    /// The remedy.
     pub advice: String,
 }
 
@@ -29,21 +28,16 @@ pub enum LabelError {
     /// A value that can't be printed.
     #[error("the value of {{{place}}} {why}")]
     Value {
-        /// Place name.
         place: String,
         /// What is wrong with it.
         why: String,
     },
     /// The template has a place and the unit has nothing for it.
     #[error("the template has a place {{{place}}}, but there is no value for it")]
-    NoValue {
-        /// Place name.
-        place: String,
-    },
+    NoValue { place: String },
     /// A character outside the embedded fonts.
     #[error("the embedded fonts have no {character:?} (U+{:04X}), which is in {text:?}", u32::from(*.character))]
     NoGlyph {
-        /// The character.
         character: char,
         /// The line that it stands in.
         text: String,
@@ -53,31 +47,23 @@ pub enum LabelError {
         "{text:?} needs letters of {needed_mm:.2} mm to fit into {width_mm:.1} mm; the minimum is {least_mm:.2} mm"
     )]
     TooLong {
-        /// The line.
         text: String,
         /// Width that there is, mm.
         width_mm: f32,
         /// Letter size at which it would fit, mm.
         needed_mm: f32,
-        /// Least size, mm.
         least_mm: f32,
     },
     /// Text that extends beyond the label.
     #[error("{text:?} extends beyond the label by {by_mm:.2} mm")]
     Outside {
-        /// The line.
         text: String,
         /// By how much, mm.
         by_mm: f32,
     },
     /// Two lines on top of one another.
     #[error("{first:?} and {second:?} overlap")]
-    Overlap {
-        /// One line.
-        first: String,
-        /// The other.
-        second: String,
-    },
+    Overlap { first: String, second: String },
     /// A test product on a template that can't say so.
     #[error("this is a test product, but the template has no place {{test}} for \"TEST – NOT FOR SALE\"")]
     NoTestMark,
@@ -96,11 +82,9 @@ pub enum LabelError {
         modules: u32,
         /// Side of the template's place, mm.
         box_mm: f32,
-        /// Printer's resolution.
         dpi: u32,
         /// Module that fits, in whole dots, mm.
         module_mm: f32,
-        /// Least module, mm.
         least_mm: f32,
         /// Side that would do, mm.
         needed_mm: f32,
@@ -129,7 +113,6 @@ pub enum LabelError {
     Contrast {
         /// Contrast ratio of light to dark.
         ratio: f32,
-        /// Least ratio.
         least: f32,
     },
     /// Light modules on a dark ground.
@@ -138,7 +121,6 @@ pub enum LabelError {
     /// The reader found nothing, or something else.
     #[error("the symbol, drawn at {dpi} dpi and read back by another program's reader, {why}")]
     NotReadBack {
-        /// Printer's resolution.
         dpi: u32,
         /// What came of it; never the text itself.
         why: String,
@@ -198,18 +180,12 @@ impl LabelError {
 pub enum RunError {
     /// One unit's label is refused.
     #[error("unit {unit}: {source}")]
-    Label {
-        /// The unit.
-        unit: String,
-        /// Why.
-        source: LabelError,
-    },
+    Label { unit: String, source: LabelError },
     /// Labels don't fit on the sheet.
     #[error("{what}")]
     Sheet {
         /// The rule that broke.
         what: String,
-        /// The remedy.
         advice: String,
     },
     /// The run has no unit.
@@ -220,10 +196,5 @@ pub enum RunError {
     Out(#[source] std::io::Error),
     /// The file can't be written.
     #[error("{path} can't be written: {source}")]
-    File {
-        /// The file.
-        path: PathBuf,
-        /// Why.
-        source: std::io::Error,
-    },
+    File { path: PathBuf, source: std::io::Error },
 }

@@ -86,7 +86,6 @@ impl Face {
 /// One glyph, in font units with y upwards.
 #[derive(Debug, Clone, Default)]
 pub struct Glyph {
-    /// Horizontal advance.
     pub advance: f32,
     /// Outline as SVG path data; empty for a blank.
     pub outline: String,
@@ -214,11 +213,9 @@ impl Font {
 /// A glyph in its line, font units.
 #[derive(Debug, Clone, Copy)]
 pub struct Shaped {
-    /// Glyph id.
     pub glyph: u16,
     /// Shift to the right of the pen.
     pub x_offset: f32,
-    /// Shift upwards.
     pub y_offset: f32,
     /// How far the pen moves on.
     pub advance: f32,

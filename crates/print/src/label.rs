@@ -29,17 +29,17 @@ pub const LEAST_MODULE_MM: f32 = 0.3;
 /// is 21; red, which red-light scanners see as white, is 4 and refused.
 pub const LEAST_CONTRAST: f32 = 7.0;
 
+/// Dots a module that no limit of the user's goes below: a single dot is heat or ink that ran, as often as not. Common
+/// practice, no source.
+const LEAST_DOTS: u32 = 2;
 /// Dots a module below which a search fails for want of dots.
 const LEAST_DOTS_TO_SEARCH: u32 = 3;
 
 /// The printer, and the limits that hold for it.
 #[derive(Debug, Clone, Copy)]
 pub struct Press {
-    /// Dots an inch.
     pub dpi: u32,
-    /// Least module, mm.
     pub least_module_mm: f32,
-    /// Least contrast ratio.
     pub least_contrast: f32,
 }
 
@@ -59,7 +59,6 @@ impl Press {
 /// Where a symbol lies on its label, in whole dots of the printer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct QrSpot {
-    /// Dots a module.
     pub dots: u32,
     /// Left edge of the quiet zone, dots from the label's left.
     pub left: i64,
@@ -79,14 +78,14 @@ impl QrSpot {
         let box_mm = area.width().min(area.height());
         // A thousandth of a dot forgives the rounding of coordinates, nothing that prints.
         let dots = (box_mm / dot / modules as f32 + 1e-3).floor().max(0.0) as u32;
-        let least_dots = (press.least_module_mm / dot - 1e-3).ceil().max(1.0) as u32;
+        let least_dots = ((press.least_module_mm / dot - 1e-3).ceil() as u32).max(LEAST_DOTS);
         if dots < least_dots {
             return Err(LabelError::TooSmall {
                 modules,
                 box_mm,
                 dpi: press.dpi,
                 module_mm: dots as f32 * dot,
-                least_mm: press.least_module_mm,
+                least_mm: press.least_module_mm.max(LEAST_DOTS as f32 * dot),
                 needed_mm: (least_dots * modules) as f32 * dot,
             });
         }

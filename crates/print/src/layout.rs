@@ -33,13 +33,10 @@ pub enum Anchor {
 /// Part of a line in one style.
 #[derive(Debug, Clone)]
 pub struct SpanPlan {
-    /// What it says.
     pub pieces: Vec<Piece>,
-    /// Face.
     pub face: Face,
     /// Letter size, template units.
     pub size: f32,
-    /// Colour.
     pub color: Rgb,
     /// Extra room after each letter, template units.
     pub letter_spacing: f32,
@@ -52,7 +49,6 @@ pub struct SpanPlan {
 /// A line as the template has it.
 #[derive(Debug, Clone)]
 pub struct LinePlan {
-    /// Its parts.
     pub spans: Vec<SpanPlan>,
     /// The given point, template units.
     pub at: (f32, f32),

@@ -10,8 +10,7 @@
 //! 3. the reader finds the symbol, and it says what the unit's payload says.
 
 use resvg::tiny_skia::Pixmap;
-use rxing::common::HybridBinarizer;
-use rxing::{BinaryBitmap, DecodeHints, Luma8LuminanceSource, Reader};
+use rqrr::{BitGrid, Grid, PreparedImage, SimpleGrid};
 use zeroize::Zeroizing;
 
 use crate::art::Rgb;
@@ -59,7 +58,9 @@ pub(crate) fn prove(svg: &str, laid: &Laid<'_>, payload: &str, reading: Reading)
         Reading::Searched => (0, spot.dots.div_ceil(READER_DOTS)),
         Reading::Shown => (around, 1),
     };
-    read_back(&pixels, cut, step, payload, reading).map_err(|why| LabelError::NotReadBack { dpi: laid.press.dpi, why })
+    let across = spot.modules;
+    read_back(&pixels, (cut, step, across), payload, reading)
+        .map_err(|why| LabelError::NotReadBack { dpi: laid.press.dpi, why })
 }
 
 /// Compares every pixel of symbol and quiet zone with what it must be, and
@@ -110,7 +111,14 @@ fn look(pixels: &Pixmap, laid: &Laid<'_>, around: u32, corner: (i64, i64)) -> Re
 
 /// Reads what a camera would see, every `step`th dot of it, without `cut` dots on
 /// each side. The error never tells the text.
-fn read_back(pixels: &Pixmap, cut: u32, step: u32, payload: &str, reading: Reading) -> Result<(), String> {
+///
+/// - `across`: modules of the symbol with its quiet zone.
+fn read_back(
+    pixels: &Pixmap,
+    (cut, step, across): (u32, u32, u32),
+    payload: &str,
+    reading: Reading,
+) -> Result<(), String> {
     let (side, width) = ((pixels.width() - 2 * cut) / step, pixels.width() as usize);
     let all = pixels.pixels();
     let mut grey = Vec::with_capacity((side * side) as usize);
@@ -122,7 +130,7 @@ fn read_back(pixels: &Pixmap, cut: u32, step: u32, payload: &str, reading: Readi
             grey.push((sum / 1000) as u8);
         }
     }
-    reads_as(grey, side, payload, reading)
+    reads_as(&grey, (side, across), payload, reading)
 }
 
 /// Dots a module of a bare symbol that is read back.
@@ -150,22 +158,47 @@ pub fn prove_bare(modules: u32, is_dark: &dyn Fn(u32, u32) -> bool, payload: &st
         within.clone().flat_map(|y| within.clone().map(move |x| (x, y))).map(|(x, y)| dot(x, y)).collect()
     };
     // As on a label: where a search misses the symbol, the reader may be told where it lies.
-    reads_as(grey(0), side, payload, Reading::Searched).or_else(|_| {
+    let across = modules + 2 * QUIET_ZONE;
+    reads_as(&grey(0), (side, across), payload, Reading::Searched).or_else(|_| {
         let cut = AROUND * BARE_DOTS;
-        reads_as(grey(cut), side - 2 * cut, payload, Reading::Shown)
+        reads_as(&grey(cut), (side - 2 * cut, across), payload, Reading::Shown)
     })
 }
 
 /// Reads a grey picture, and compares.
-fn reads_as(grey: Vec<u8>, side: u32, payload: &str, reading: Reading) -> Result<(), String> {
-    let source = Luma8LuminanceSource::new(grey, side, side).map_err(|e| format!("can't be checked: {e}"))?;
-    let mut picture = BinaryBitmap::new(HybridBinarizer::new(source));
-    let hints = DecodeHints { PureBarcode: (reading == Reading::Shown).then_some(true), ..DecodeHints::default() };
-    let read = rxing::qrcode::QRCodeReader
-        .decode_with_hints(&mut picture, &hints)
-        .map_err(|e| format!("can't be read: {e}"))?;
-    let text = Zeroizing::new(read.getText().to_owned());
-    if text.as_str() != payload {
+///
+/// - `side`, `across`: dots of the picture; modules of the symbol with its quiet zone, which fills it where it is shown.
+fn reads_as(grey: &[u8], (side, across): (u32, u32), payload: &str, reading: Reading) -> Result<(), String> {
+    let side = side as usize;
+    let mut said = Err("can't be read: no symbol is found".to_owned());
+    match reading {
+        Reading::Searched => {
+            let mut picture = PreparedImage::prepare_from_greyscale(side, side, |x, y| grey[y * side + x]);
+            for grid in picture.detect_grids() {
+                said = says(&grid, payload);
+                if said.is_ok() {
+                    break;
+                }
+            }
+        }
+        Reading::Shown => {
+            let (zone, across) = (QUIET_ZONE as usize, across as usize);
+            let dots = side / across;
+            let (least, most) = (grey.iter().min().copied(), grey.iter().max().copied());
+            let between = least.unwrap_or(0).midpoint(most.unwrap_or(255));
+            let middle = |module: usize| (zone + module) * dots + dots / 2;
+            let grid = SimpleGrid::from_func(across - 2 * zone, |x, y| grey[middle(y) * side + middle(x)] < between);
+            said = says(&Grid::new(grid), payload);
+        }
+    }
+    said
+}
+
+/// Whether a symbol says what the unit's payload says.
+fn says<G: BitGrid>(grid: &Grid<G>, payload: &str) -> Result<(), String> {
+    let mut text = Zeroizing::new(Vec::new());
+    grid.decode_to(&mut *text).map_err(|e| format!("can't be read: {e}"))?;
+    if text.as_slice() != payload.as_bytes() {
         return Err("reads as something else than the unit's payload".into());
     }
     Ok(())

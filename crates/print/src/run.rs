@@ -24,13 +24,11 @@ const BATCH: usize = 256;
 /// What a run did.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Tally {
-    /// Labels written.
     pub labels: u64,
     /// Symbols drawn and read back; as many as labels.
     pub decoded: u64,
     /// Of them, labels of test products.
     pub test: u64,
-    /// Pages written.
     pub pages: u64,
     /// Smallest module, mm, and its dots.
     pub module: Option<(f32, u32)>,

@@ -60,9 +60,9 @@ fn a_symbol_that_phones_can_not_read_is_refused() {
     // The limit is the user's to lower.
     let press = Press { least_module_mm: 0.15, ..Press::default() };
     assert_eq!(label(&template, &unit(false), &press).map(|l| l.module_dots()), Ok(2));
-    // Where even the reader gives up, no limit helps.
+    // Down to two dots: with one, no limit helps.
     let press = Press { dpi: 150, least_module_mm: 0.05, ..press };
-    assert!(matches!(label(&template, &unit(false), &press), Err(LabelError::NotReadBack { .. })));
+    assert!(matches!(label(&template, &unit(false), &press), Err(LabelError::TooSmall { .. })));
 }
 
 #[test]

@@ -4,10 +4,10 @@ use std::io::{self, IsTerminal, Write};
 use std::process::ExitCode;
 use std::sync::{Arc, OnceLock};
 
+use base::{Advise, Kind, Said, Trouble, sentence};
 use serde::Serialize;
 use serde_json::Value as Json;
 use standard::name::printable;
-use works::{Advise, Kind, Said, Trouble, sentence};
 
 /// The key that an answer has in JSON where the book is older than its checkpoint.
 const BOOK_OLDER: &str = "book_older";

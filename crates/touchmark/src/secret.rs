@@ -2,8 +2,8 @@
 
 use std::io::{self, IsTerminal};
 
+use base::Trouble;
 use standard::name::printable;
-use works::Trouble;
 use works::chips::{Passphrase, Source};
 
 use crate::output::Failure;

@@ -7,11 +7,11 @@ use std::sync::{Mutex, Once, PoisonError};
 use std::thread;
 use std::time::Duration;
 
+use base::course::{Course, Progress};
 use indicatif::{HumanCount, HumanDuration, ProgressBar, ProgressStyle};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::iterator::Signals;
 use signal_hook::low_level::emulate_default_handler;
-use works::course::{Course, Progress};
 
 use crate::output::Output;
 
@@ -122,7 +122,7 @@ fn told(now: &Progress, what: &str) -> String {
 
 #[cfg(test)]
 mod tests {
-    use works::course::Phase;
+    use base::course::Phase;
 
     use super::*;
 

@@ -6,7 +6,7 @@ use axum::extract::{Request, State};
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{Html, IntoResponse, Redirect, Response};
-use works::{Advise, Kind, Trouble};
+use base::{Advise, Kind, Trouble};
 
 use crate::app::App;
 use crate::frame::Frame;
@@ -120,7 +120,7 @@ impl IntoResponse for Oops {
                 Told { kind: "refused", message, advice, field: None, sign_in: false, absent: false, wait: None },
             ),
         };
-        told.message = works::sentence(&told.message);
+        told.message = base::sentence(&told.message);
         let mut response = code.into_response();
         if let Some(wait) = told.wait {
             response.headers_mut().insert(header::RETRY_AFTER, wait.into());
@@ -231,7 +231,7 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
             };
             Told {
                 kind: "usage",
-                message: works::sentence(&message),
+                message: base::sentence(&message),
                 advice: "Check what was sent.".into(),
                 field: None,
                 sign_in: false,

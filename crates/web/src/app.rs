@@ -2,12 +2,13 @@
 
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
+use base::Trouble;
 use time::OffsetDateTime;
 use tokio::sync::{broadcast, watch};
+use works::access;
 use works::access::{Company, Gate};
 use works::desk::{Desks, View};
 use works::site::{Site, Who};
-use works::{Trouble, access};
 
 use crate::answer::Oops;
 use crate::api::once::Calls;

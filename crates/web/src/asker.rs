@@ -4,7 +4,7 @@ use axum::extract::{FromRequestParts, State};
 use axum::http::HeaderMap;
 use axum::http::request::Parts;
 use axum::response::Response;
-use works::Trouble;
+use base::Trouble;
 use works::site::Who;
 
 use crate::answer::{Oops, go};

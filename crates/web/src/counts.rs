@@ -5,7 +5,7 @@
 use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-use works::Trouble;
+use base::Trouble;
 use works::floor::Reconciliation;
 
 /// At most one fiftieth of the time is spent counting.

@@ -7,11 +7,12 @@ use std::time::Duration;
 
 use axum_server::Handle;
 use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
+use base::Trouble;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio::sync::watch;
+use works::access;
 use works::site::{Site, Who};
-use works::{Trouble, access};
 
 use crate::app::App;
 use crate::connections::{self, Connections, Doorkeeper, Patience};

@@ -97,7 +97,7 @@ fn settings(issuer: &str) -> String {
 }
 
 /// A site with a local engineer `ada`, and the settings as given at its end.
-fn site(folder: &TempDir, more: &str) -> Result<(App, watch::Sender<bool>), works::Trouble> {
+fn site(folder: &TempDir, more: &str) -> Result<(App, watch::Sender<bool>), base::Trouble> {
     let dir = folder.path().join("site");
     if !dir.exists() {
         let who = Who::new("ada").unwrap();

@@ -225,7 +225,7 @@ async fn a_reel_is_withdrawn_and_a_chip_scrapped_on_its_page() {
     std::fs::write(&manifest, format!("chip_id,public_key\nAB01,{point}\n")).unwrap();
     let receive = || {
         let (options, who) = (works::reel::Options::default(), Who::new("Ada").unwrap());
-        let course = works::course::Course::new();
+        let course = base::course::Course::new();
         works::reel::receive(&house.app.site, &manifest, "R 1", "Vent", &options, &who, &course).unwrap()
     };
     assert!(receive().is_accepted());

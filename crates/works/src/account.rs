@@ -4,15 +4,15 @@
 //! even names its difference; what is used twice or passed without proof is none either way, and a log that is not
 //! intact makes every number doubtful.
 
+use base::sentence::sentence;
+use base::trouble::Trouble;
 use book::Reconciliation;
 use book::ids::ReelId;
 use serde::Serialize;
 
 use crate::floor;
 use crate::revocation::RevokedPais;
-use crate::sentence::sentence;
 use crate::site::Site;
-use crate::trouble::Trouble;
 use crate::unit::known_reel;
 
 /// Part of a side.
@@ -136,7 +136,7 @@ pub fn notes(site: &Site, reel: Option<&ReelId>) -> Result<Vec<String>, Trouble>
         notes.push(format!(
             "{} {units} that had passed failed the last check at a station, and {are} as passed until somebody decides: {}.",
             failed.len(),
-            failed.iter().collect::<crate::sentence::Names>()
+            failed.iter().collect::<base::sentence::Names>()
         ));
     }
     Ok(notes)

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use base::finding_view::FindingView;
+use base::trouble::Trouble;
 use book::{ChipStory, Credential};
 use chip::{ChipId, ChipSource, ObjectName};
 use serde::Serialize;
@@ -12,11 +14,9 @@ use standard::verdict::catalogue::chain::REVOKED;
 use standard::verdict::{Device, Finding, Severity, SignerKey, Verdict};
 
 use crate::authority;
-use crate::finding_view::FindingView;
 use crate::revocation::{Known, marked_revoked};
 use crate::site::Site;
 use crate::station::{Failure, Judge, judge_all, judge_by, prove};
-use crate::trouble::Trouble;
 use crate::trust::{self, Set, SetVerdict};
 
 /// What a verifier would say of one chip.

@@ -2,14 +2,15 @@
 
 use std::collections::BTreeSet;
 
+use base::course::{Course, Phase};
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
 use book::{Unit, UnitFilter, UnitState};
 use time::OffsetDateTime;
 
-use crate::course::{Course, Phase};
-use crate::reel::{self, time_text};
+use crate::reel;
 use crate::site::Site;
-use crate::trouble::Trouble;
 use crate::unit;
 
 /// Units looked up at a time.

@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::Path;
 
+use base::trouble::{About, Trouble};
 use book::ids::DeclarationName;
 use book::{Declaration, DeclarationOrigin, NewDeclaration, Product, Purpose, Subject};
 use custody::{KeyFile, Passphrase, PrivateKey, WorkFactor};
@@ -24,7 +25,6 @@ use crate::authority::serial;
 use crate::head;
 use crate::ledger;
 use crate::site::{Site, Who};
-use crate::trouble::{About, Trouble};
 
 /// The name of the site's own key for development declarations.
 const SIGNER: &str = "declaration-signer";

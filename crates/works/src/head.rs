@@ -13,6 +13,8 @@ use std::fs;
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
+use base::files::put;
+use base::trouble::Trouble;
 use book::{SignHeadError, SignedHead, Subject};
 use custody::{Passphrase, PrivateKey, SealedKey, SiteKey};
 use serde::{Deserialize, Serialize};
@@ -23,9 +25,7 @@ use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 
 use crate::checkpoint;
-use crate::files::put;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// What the sealed key is for; part of the seal.
 const PURPOSE: &str = "head of the log";

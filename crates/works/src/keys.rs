@@ -6,12 +6,12 @@
 
 use std::fs;
 
+use base::trouble::Trouble;
 use custody::token::{TokenError, TokenKey, TokenUri};
 use custody::{KeyFile, Passphrase};
 use standard::key::{PublicKey, Signer};
 
 use crate::site::{Site, file_stem};
-use crate::trouble::Trouble;
 
 /// Gives what opens a key.
 pub trait Unlock {

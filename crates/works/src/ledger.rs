@@ -1,5 +1,6 @@
 //! The log as people look at it: entries, the place of one, and whether all is whole.
 
+use base::trouble::Trouble;
 use book::Subject;
 use book::ids::Sequence;
 use book::log::tree::check_inclusion;
@@ -9,7 +10,6 @@ use serde_json::Value;
 
 use crate::floor::local;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// An entry as it is told.
 #[derive(Debug, Clone, Serialize)]

@@ -2,13 +2,13 @@
 
 use std::num::NonZeroUsize;
 
+use base::advice::{Advise, Kind};
+use base::randomness;
 use standard::factory_record::{RecordError, RotatingId};
 use standard::onboarding::draw::{Batch, DrawError};
 use standard::onboarding::{Discriminator, Passcode};
 use standard::passcode_verifier::{Iterations, PasscodeVerifier, VerifierError};
 
-use crate::advice::{Advise, Kind};
-use crate::randomness;
 use crate::verifier::{Derivation, VerifierActError, derive_all, fresh_salt};
 
 /// What one unit of a batch gets.

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::Mutex;
 
 use aws_lc_rs::digest::{SHA256, digest};
+use base::trouble::Trouble;
 use book::ids::ChipId;
 use book::{Places, Reel};
 use chip::{Chip, ChipSource};
@@ -23,7 +24,6 @@ use crate::product;
 use crate::reel;
 use crate::revocation::RevokedPais;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// An order that was written.
 #[derive(Debug, Serialize)]
@@ -139,7 +139,7 @@ pub fn last(site: &Site, reel: &str) -> Result<Option<Ordered>, Trouble> {
         order: format!("{reel}/{}", order.number),
         chips: order.chips,
         file: order.file_name,
-        written: reel::time_text(order.written),
+        written: base::times::time_text(order.written),
     }))
 }
 
@@ -160,7 +160,7 @@ fn first_time(site: &Site, reel: &Reel, places: &[i64]) -> Result<(), Trouble> {
         .iter()
         .rev()
         .take(NAMED)
-        .map(|o| format!("{}/{} of {} ({})", reel.facts.reel, o.number, reel::time_text(o.written), o.file_name))
+        .map(|o| format!("{}/{} of {} ({})", reel.facts.reel, o.number, base::times::time_text(o.written), o.file_name))
         .collect();
     if orders.len() > NAMED {
         named.push(format!("{} older ones", orders.len() - NAMED));

@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use base::advice::quoted;
+use base::trouble::{About, Trouble};
 use book::ids::{ProductName, UnitSerial};
 use book::{NewProduct, Product, Purpose};
 use serde::{Deserialize, Serialize};
@@ -13,11 +15,9 @@ use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Flow, Reach};
 use utoipa::ToSchema;
 
-use crate::advice::quoted;
 use crate::provision;
 use crate::record::RecordPlace;
 use crate::site::{Site, Who};
-use crate::trouble::{About, Trouble};
 
 /// A product as a TOML file or the command line describes it.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -619,7 +619,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         warnings,
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
         serial_series: site.book.product_series(&facts.name)?.map(|first| first.to_string()),
-        added: crate::reel::time_text(product.added),
+        added: base::times::time_text(product.added),
     })
 }
 

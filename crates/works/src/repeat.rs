@@ -1,11 +1,11 @@
 //! Calls that come twice: what the first was answered is kept for a day.
 
+use base::trouble::Trouble;
 use book::Repeated;
 use time::{Duration, OffsetDateTime};
 
 use crate::access::digest;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// How long an answer is kept.
 const KEPT: Duration = Duration::days(1);

@@ -5,6 +5,8 @@
 
 use std::collections::BTreeMap;
 
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::{Sequence, UnitSerial};
 use book::{KeptPasscode, UnitState};
 use serde::Serialize;
@@ -12,9 +14,7 @@ use serde_json::json;
 use time::{Duration, OffsetDateTime};
 
 use crate::head;
-use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// What erasing does not reach.
 pub const CAUTION: &str = "Erased from the book. Earlier backups still contain it, sealed under the site key: delete them in time too. The verifier stays in book and device; a passcode of 27 bits can be found from it by trying.";

@@ -2,13 +2,13 @@
 //!
 //! A unit's chip goes with its unit, by [`crate::unit::scrap`].
 
+use base::trouble::Trouble;
 use book::ids::ChipId;
 use book::{ChipState, ChipStory, CredentialState};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 use crate::unit;
 
 /// What became of a chip's credential.

@@ -7,6 +7,7 @@ use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 use std::{fs, io};
 
+use base::trouble::Trouble;
 use book::ids::{Actor, SiteId, StationName};
 use book::{Book, By, Location, OpenOptions};
 use custody::{Passphrase, SiteKey, WorkFactor};
@@ -19,7 +20,6 @@ use crate::access::sealing;
 use crate::checkpoint::{self, Keeper};
 use crate::floor::Day;
 use crate::head;
-use crate::trouble::Trouble;
 
 /// The file that makes a directory a site.
 pub const FILE: &str = "touchmark.toml";

@@ -8,7 +8,13 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use base::course::Course;
+use base::finding_view::FindingView;
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::{ProductName, TrustSetName};
+use examine::report::Examination;
+use examine::{Examine, examine_with_signers};
 use serde::Serialize;
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
@@ -18,13 +24,7 @@ use standard::key::PublicKey;
 use standard::moment::Moment;
 use standard::verdict::{Finding, Severity, SignerKey, rule};
 
-use crate::course::Course;
-use crate::examine::report::Examination;
-use crate::examine::{Examine, examine_with_signers};
-use crate::finding_view::FindingView;
-use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 use crate::{authority, declaration};
 
 /// Which declarations a set takes, by certification type (Core Spec 6.3.1).

@@ -2,6 +2,9 @@
 
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use base::advice::{Advise, Kind};
+use base::finding_view::FindingView;
+use base::randomness;
 use base64ct::{Base64, Encoding};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -10,10 +13,6 @@ use standard::onboarding::{Passcode, ValueError};
 use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt, VERIFIER_OCTETS, VerifierError, check as judge};
 use standard::verdict::{Rule, Verdict};
 use zeroize::Zeroizing;
-
-use crate::advice::{Advise, Kind};
-use crate::finding_view::FindingView;
-use crate::randomness;
 
 /// Why there is no verifier.
 #[derive(Debug, thiserror::Error)]

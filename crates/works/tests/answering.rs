@@ -7,19 +7,19 @@ use std::path::PathBuf;
 use std::thread;
 use std::time::{Duration, Instant};
 
+use base::course::{Course, Phase};
+use base::{Advise, Kind, Trouble};
 use book::LabelEvent;
 use book::ids::UnitSerial;
 use custody::Passphrase;
 use tempfile::TempDir;
 use works::chips::FaultLevel;
 use works::chosen::Which;
-use works::course::{Course, Phase};
 use works::evidence;
 use works::label::{self, Job};
 use works::rehearse::{Rehearse, rehearse};
 use works::report::{Request, Scope, report};
 use works::site::{Site, Who};
-use works::{Advise, Kind, Trouble};
 
 const UNITS: usize = 24;
 

@@ -4,17 +4,19 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
+use base::Advise;
+use base::course::Course;
 use book::ids::{ChipId, DeclarationName, StationName, UnitSerial};
 use book::{Begin, By, SerialWish};
+use examine::explain;
 use tempfile::TempDir;
 use time::{Duration, OffsetDateTime};
 use works::access::{self, Gate, Role, Wish};
 use works::chips::{self, Bench, FaultLevel, WhichChips};
-use works::course::Course;
 use works::desk::{Desks, LabelPhase, Phase, Scanned, View};
 use works::floor::{self, Fate, Setup};
 use works::site::{Site, Who};
-use works::{Advise, authority, declaration, delivery, explain, keeping, ledger, product, reel, repeat, unit};
+use works::{authority, declaration, delivery, keeping, ledger, product, reel, repeat, unit};
 
 fn data(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/data").join(name)
@@ -177,7 +179,7 @@ fn stations_take_only_sources_that_are_named() {
         ["command:/bin/sh", "simulated:/etc", "simulated:../other", "pkcs11:token=x?module-path=/tmp/evil.so", ""]
     {
         let refused = floor::set_station(&site, &setup(source), &place.who).unwrap_err();
-        assert_eq!(refused.kind(), works::Kind::Refused, "{source}: {refused}");
+        assert_eq!(refused.kind(), base::Kind::Refused, "{source}: {refused}");
     }
     assert_eq!(floor::sources(&site).unwrap(), ["simulated:chips"]);
     let odd = Setup { serial_start: Some("TV".into()), ..setup("simulated:chips") };

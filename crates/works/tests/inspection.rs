@@ -8,6 +8,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use base::course::Course;
+use base::findings::SharedFinding;
 use serde_json::Value;
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::detect::{Item, detect};
@@ -15,10 +17,8 @@ use standard::ids::{ProductId, VendorId};
 use standard::key::{Signer, SoftwareKey};
 use standard::moment::NO_END;
 use standard::name::NameBuilder;
-use works::course::Course;
 use works::delivery::chips::Chips;
 use works::delivery::inspect::{Expectation, Inspection, inspect};
-use works::findings::SharedFinding;
 use works::reel::manifest::{ColumnMap, Manifest, read};
 
 fn data(name: &str) -> PathBuf {

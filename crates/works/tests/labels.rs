@@ -5,11 +5,11 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use base::course::Course;
+use base::{Advise, Kind};
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press, RunError};
-use works::course::Course;
 use works::label::{self, Defaults, Format, Job, PrintError, Printed, Units, UnitsError, complete};
-use works::{Advise, Kind};
 use zeroize::Zeroizing;
 
 /// Worked values, common practice in the trade: VID FFF1, so a test product.

@@ -5,6 +5,7 @@ use std::fs::{self, File};
 use std::io::Write;
 use std::path::Path;
 
+use base::course::Course;
 use book::ids::{DeliveryId, ReelId};
 use custody::{Passphrase, WorkFactor};
 use standard::certificate::{Builder, Certificate, Profile};
@@ -13,7 +14,6 @@ use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use tempfile::TempDir;
-use works::course::Course;
 use works::product::Description;
 use works::site::{NewBook, Site, Who};
 use works::{authority, delivery, keeping, product, reel};

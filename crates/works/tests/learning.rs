@@ -4,6 +4,8 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use base::Trouble;
+use base::course::Course;
 use chip::{ChipSource, ObjectName, OpenOptions};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
@@ -15,13 +17,12 @@ use tempfile::TempDir;
 use time::OffsetDateTime;
 use works::access::Standing;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
-use works::course::Course;
 use works::keys::Typed;
 use works::provision::{Numbers, Provision, Provisioned, Said, UnitResult, provision};
 use works::revocation::{self, Ask, Issue};
 use works::site::{NewBook, Site, Who};
 use works::trust::{self, NewSet};
-use works::{Trouble, authority, declaration, delivery, product, reel, unit};
+use works::{authority, declaration, delivery, product, reel, unit};
 
 fn data(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/data").join(name)

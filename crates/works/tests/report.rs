@@ -2,6 +2,7 @@
 
 #![cfg(test)]
 
+use base::course::Course;
 use book::ids::{Actor, AuthorityName, ChipId, DeliveryId, ProductName, ReelId, StationName, UnitSerial};
 use book::{
     AuthorityOrigin, Begin, By, DeliveryOrigin, DeliveryVerdict, Finish, NewAuthority, NewChip, NewCredential,
@@ -11,7 +12,6 @@ use serde_json::json;
 use tempfile::TempDir;
 use time::macros::{datetime, offset};
 use time::{Duration, OffsetDateTime};
-use works::course::Course;
 use works::plan::Past;
 use works::report::{Request, Scope, page, report};
 use works::site::{NewBook, Site, Who};

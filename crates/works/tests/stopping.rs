@@ -6,14 +6,15 @@ use std::path::{Path, PathBuf};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use base::course::{Course, Phase};
+use base::{Advise, Kind, Trouble};
 use book::ids::ReelId;
+use examine::{Examine, examine};
 use standard::moment::Moment;
 use tempfile::TempDir;
-use works::course::{Course, Phase};
-use works::examine::{Examine, examine};
 use works::product::Description;
 use works::site::{NewBook, Site, Who};
-use works::{Advise, Kind, Trouble, authority, delivery, keeping, product, reel};
+use works::{authority, delivery, keeping, product, reel};
 
 fn data(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/data").join(name)

@@ -41,9 +41,7 @@ pub fn bars(rows: &[Bar], label: &str, width: f32) -> Chart {
 /// How often one cause made something fail.
 #[derive(Debug, Clone)]
 pub struct Cause {
-    /// Its name.
     pub name: String,
-    /// How often.
     pub count: u64,
 }
 
@@ -89,7 +87,6 @@ pub fn causes(rows: &[Cause], label: &str, width: f32) -> Chart {
 /// How far one number swings a result.
 #[derive(Debug, Clone)]
 pub struct Swing {
-    /// Which number.
     pub name: String,
     /// Change of the result at the number's better end.
     pub low: f64,

@@ -85,7 +85,6 @@ pub struct Curve {
     pub at: (f64, f64),
     /// What stands at it.
     pub words: String,
-    /// What is across.
     pub across: String,
 }
 
@@ -131,7 +130,6 @@ pub struct Stock {
     pub per_day: (f64, f64, f64),
     /// Stock at which to order again.
     pub reorder: Option<f64>,
-    /// Days to draw.
     pub days: f64,
     /// When it ends, in words.
     pub ends: String,

@@ -55,11 +55,8 @@ pub(crate) fn text_width(face: Face, size: f32, text: &str) -> f32 {
 /// A drawn chart.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Chart {
-    /// The SVG element.
     pub svg: String,
-    /// Width, user units.
     pub width: f32,
-    /// Height, user units.
     pub height: f32,
     /// What it shows, for those who do not see it.
     pub label: String,

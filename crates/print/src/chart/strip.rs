@@ -5,7 +5,6 @@ use super::{At, Chart, Draw, cut, letters, tick_text};
 /// A step of the strip.
 #[derive(Debug, Clone)]
 pub struct Segment {
-    /// Which.
     pub name: String,
     /// How long, any unit.
     pub value: f64,
@@ -47,7 +46,6 @@ pub fn strip(steps: &[Segment], label: &str, width: f32) -> Chart {
 /// How long something took, over many times.
 #[derive(Debug, Clone)]
 pub struct Spread {
-    /// What.
     pub name: String,
     /// One in twenty took no longer.
     pub low: f64,
@@ -55,7 +53,6 @@ pub struct Spread {
     pub median: f64,
     /// Nineteen in twenty took no longer.
     pub high: f64,
-    /// The longest.
     pub longest: f64,
     /// What is to be read at the right.
     pub words: String,
@@ -103,13 +100,10 @@ pub fn spreads(rows: &[Spread], label: &str, width: f32) -> Chart {
 /// A share with how sure it is.
 #[derive(Debug, Clone)]
 pub struct Interval {
-    /// Of what.
     pub name: String,
     /// The share, 0 to 1.
     pub value: f64,
-    /// Lower end.
     pub low: f64,
-    /// Upper end.
     pub high: f64,
     /// Whether it stands apart from the others.
     pub apart: bool,

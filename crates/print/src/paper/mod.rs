@@ -57,7 +57,6 @@ pub struct Document {
     pub foot: Vec<String>,
     /// Whether a PDF is to be set smaller, within reason, so that it takes one page.
     pub one_page: bool,
-    /// Paper.
     pub size: Size,
 }
 
@@ -120,9 +119,7 @@ impl Table {
 /// One plate of a chain.
 #[derive(Debug, Clone)]
 pub struct Plate {
-    /// What it is.
     pub title: String,
-    /// What that means.
     pub words: String,
     /// Its identifiers, in letters for codes.
     pub codes: Vec<String>,

@@ -31,7 +31,6 @@ pub struct Program {
     pub size_mm: (f32, f32),
     /// What is drawn, first to last.
     pub steps: Vec<Step>,
-    /// The symbol's place.
     pub qr: QrPlace,
 }
 

@@ -5,8 +5,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 
+use base::course::Course;
 use clap::Args;
-use works::course::Course;
 use works::{delivery, reel};
 
 use super::bulk::{self, Failed, ISSUER, PRODUCT, REEL, timed};

@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 
 use aws_lc_rs::rand::SystemRandom;
 use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1, ECDSA_P256_SHA256_ASN1_SIGNING, EcdsaKeyPair, ParsedPublicKey};
+use base::course::Course;
 use clap::Args;
 use rayon::prelude::*;
 use standard::certificate::Certificate;
-use works::course::Course;
 use works::site::{Site, Who};
 use works::{delivery, reel};
 

@@ -4,13 +4,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1, ParsedPublicKey};
+use base::course::Course;
 use clap::Args;
+use examine::{Examine, examine};
 use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::moment::Moment;
 use works::authority;
-use works::course::Course;
-use works::examine::{Examine, examine};
 
 use super::bulk::{self, Failed, Row, alone, timed, told};
 use crate::Measured;

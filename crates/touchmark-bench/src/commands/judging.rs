@@ -9,15 +9,15 @@ use aws_lc_rs::rand::SystemRandom;
 use aws_lc_rs::signature::{
     ECDSA_P256_SHA256_ASN1, ECDSA_P256_SHA256_ASN1_SIGNING, EcdsaKeyPair, KeyPair, ParsedPublicKey,
 };
+use base::course::Course;
 use clap::Args;
+use examine::{Examine, examine};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::key::{Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool};
-use works::course::Course;
-use works::examine::{Examine, examine};
 
 use super::rate::in_turns;
 use crate::Measured;

@@ -3,8 +3,8 @@
 use std::hint::black_box;
 use std::path::{Path, PathBuf};
 
+use base::course::Course;
 use clap::Args;
-use works::course::Course;
 use works::reel;
 use works::site::{Site, Who};
 

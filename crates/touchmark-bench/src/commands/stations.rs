@@ -13,12 +13,12 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use base::course::Course;
 use chip::simulated::Timing;
 use chip::{Abilities, Chip, ChipError, ChipId, ChipSource, Identity, ObjectName, OpenOptions, Source, State};
 use serde::{Deserialize, Serialize};
 use standard::key::PublicKey;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
-use works::course::Course;
 use works::provision::{Numbers, Provision, provision};
 use works::site::{Site, Who};
 use works::{delivery, reel};

@@ -4,10 +4,10 @@ use std::io::{self, IsTerminal, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, OnceLock};
 
+use base::Trouble;
 use clap::Args;
 use custody::token::TokenUri;
 use custody::{ChoosePassphrase, Passphrase};
-use works::Trouble;
 use works::checkpoint;
 use works::keys::Unlock;
 use works::site::{Site, Who};
@@ -38,7 +38,7 @@ impl Place {
     pub fn open(&self) -> Result<Site, Failure> {
         let dir = self.dir()?;
         let site = Site::open(&dir)?;
-        works::files::work_in(&dir);
+        base::files::work_in(&dir);
         if let Some(older) = site.book.older() {
             let said = format!("{}. What it answers is of an earlier day.", checkpoint::words(&older));
             let _ = writeln!(io::stderr(), "warning: {said}");

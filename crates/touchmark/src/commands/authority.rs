@@ -3,6 +3,7 @@
 use std::io::{self, IsTerminal, Write};
 use std::path::PathBuf;
 
+use base::{Trouble, quoted};
 use book::{Purpose, Role};
 use clap::{Args, Subcommand, ValueEnum};
 use custody::WorkFactor;
@@ -10,7 +11,7 @@ use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::Severity;
 use works::authority::{self, AuthorityView, CAUTION, Raise, Request};
-use works::{Trouble, declaration, quoted};
+use works::declaration;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::examine_words;

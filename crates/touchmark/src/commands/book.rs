@@ -166,7 +166,7 @@ pub fn run(command: BookCommand, place: &Place, output: &mut Output) -> Result<E
             site.key(passphrase.as_ref())?;
             let shown = checkpoint::show(&site)?;
             if let Some(path) = &args.out {
-                works::put(path, shown.checkpoint.as_bytes())?;
+                base::put(path, shown.checkpoint.as_bytes())?;
             }
             output.show(&shown, |w| {
                 write!(w, "{}", shown.checkpoint)?;

@@ -2,11 +2,11 @@
 
 use std::path::PathBuf;
 
+use base::{Trouble, quoted};
 use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::json;
 use works::chips::{self, Bench, ChipId, ChipSource, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
-use works::{Trouble, quoted};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};

@@ -3,12 +3,12 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use base::finding_view::FindingView;
 use clap::{Args, Subcommand};
 use custody::WorkFactor;
 use serde_json::json;
 use standard::ids::{ProductId, VendorId};
 use works::declaration::{self, DeclarationView, Make};
-use works::finding_view::FindingView;
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};

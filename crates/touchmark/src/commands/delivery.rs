@@ -3,14 +3,14 @@
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
+use base::finding_view::{InspectionFinding, Severity};
+use base::quoted;
 use clap::{Args, Subcommand};
 use serde_json::json;
 use standard::name::printable;
 use works::delivery::complaint::{self, Complaint};
 use works::delivery::inspect::Checked;
 use works::delivery::{self, Counts, Received, ReceivedVerdict, Withdrawn};
-use works::finding_view::{InspectionFinding, Severity};
-use works::quoted;
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place, secret};

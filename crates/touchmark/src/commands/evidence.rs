@@ -2,11 +2,11 @@
 
 use std::path::PathBuf;
 
+use base::quoted;
 use clap::{ArgGroup, Args, Subcommand};
 use time::OffsetDateTime;
 use works::chosen::Which;
 use works::evidence;
-use works::quoted;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::impact::time;

@@ -5,11 +5,11 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 use clap::Args;
 use clap::builder::PossibleValuesParser;
+use examine::{Examination, Examine, Kind, examine};
 use serde::Serialize;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use standard::verdict::{Device, Verdict, all_rules};
-use works::examine::{Examination, Examine, Kind, examine};
 use works::trust::{SetVerdict, examine_against};
 
 use super::at_site::Place;

@@ -2,12 +2,12 @@
 
 use std::io::{self, Write};
 
+use examine::Kind;
+use examine::report::{Examination, Subject, id_digits};
 use standard::ids::VendorId;
 use standard::moment::Moment;
 use standard::name::printable;
 use standard::verdict::{Finding, Severity, Verdict};
-use works::examine::Kind;
-use works::examine::report::{Examination, Subject, id_digits};
 
 /// How it is written.
 #[derive(Debug, Clone, Copy)]

@@ -3,9 +3,9 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use base::Trouble;
 use print::chart::grouped;
 use standard::ids::{ProductId, VendorId};
-use works::Trouble;
 use works::fit::{Fit, Request, fit, needs, page};
 use works::part::Threat;
 use works::plan::line::clock_words;

@@ -3,10 +3,10 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use base::{Trouble, quoted};
 use clap::{Args, Command, ValueEnum as _};
 use clap_complete::Shell;
 use serde::Serialize;
-use works::{Trouble, quoted};
 
 use crate::output::{Exit, Failure, Output};
 

@@ -71,5 +71,5 @@ fn put(path: &Path, octets: &[u8]) -> Result<(), Failure> {
     if let Some(missing) = directory.filter(|directory| !directory.exists()) {
         return Err(Failure::usage(format!("the directory {} does not exist", missing.display()), "Check the path."));
     }
-    Ok(works::put(path, octets)?)
+    Ok(base::put(path, octets)?)
 }

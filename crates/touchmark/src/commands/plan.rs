@@ -3,8 +3,8 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use base::Trouble;
 use print::chart::grouped;
-use works::Trouble;
 use works::part::Part;
 use works::plan::page::{hours_words, percent, time_words};
 use works::plan::{Past, Planned, Request, page, plan, step};

@@ -5,16 +5,17 @@ use std::num::ParseIntError;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
+use base::finding_view::Severity;
+use base::{Trouble, quoted};
 use clap::Args;
 use serde::Serialize;
 use serde_json::{Value as Json, json};
+use works::challenge;
 use works::chips::ChipId;
-use works::finding_view::Severity;
 use works::provision::{
     ChipResult, Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed, provision, scans,
 };
 use works::words::Next;
-use works::{Trouble, challenge, quoted};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::chip::Chips;

@@ -3,13 +3,14 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use base::finding_view::Severity;
+use base::{Trouble, quoted};
 use clap::{Args, Subcommand};
 use serde_json::json;
 use standard::name::printable;
-use works::finding_view::Severity;
 use works::reel::manifest::ColumnMap;
 use works::reel::{self, ManifestVerdict, Options, ReelView};
-use works::{Trouble, delivery, order, quoted};
+use works::{delivery, order};
 
 use super::at_site::Place;
 use super::chip::Chips;

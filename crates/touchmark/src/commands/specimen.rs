@@ -40,7 +40,7 @@ pub struct WriteArgs {
 pub fn run(command: SpecimenCommand, output: &mut Output) -> Result<Exit, Failure> {
     let SpecimenCommand::Write(args) = command;
     let identity = Identity { vendor: args.vendor, product: args.product, now: now() };
-    let done = works::specimen::write(&args.out, &identity)?;
+    let done = examine::specimen::write(&args.out, &identity)?;
     output.show(&done, |w| {
         writeln!(
             w,

@@ -3,9 +3,9 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use base::quoted;
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::json;
-use works::quoted;
 use works::trust::{self, NewSet, SetVerdict, SetView};
 
 use super::at_site::Place;

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use works::finding_view::FindingView;
+use base::finding_view::FindingView;
 
 pub use print::chart::many;
 

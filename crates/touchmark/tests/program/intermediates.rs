@@ -295,3 +295,58 @@ fn what_comes_next_can_be_done() {
     let said = reel("N2", "Tern Vent");
     assert!(said.contains("order write") && !said.contains("--issuer"), "{said}");
 }
+
+/// What a delivery could not be kept for is judged again when it comes again: an intermediate that was missing may be
+/// here by then.
+#[test]
+fn what_was_not_kept_is_judged_again() {
+    let (keys, authority) = ([0; 2].map(|_| SoftwareKey::generate().expect("a key")), Authority::new());
+    authority.file("d/pai.der", &authority.pai(0x10, &keys[0], NO_END));
+    (0..CHIPS).for_each(|chip| {
+        drop(authority.file(&format!("d/dac-{chip}.der"), &authority.dac(chip, &keys[usize::from(chip / 2)])));
+    });
+    let folder = authority.site.dir.path().join("d");
+    let receive = |more: &[&str]| {
+        let typed = ["delivery", "receive", text(&folder), "--reel", "T"];
+        let done = authority.site.done("receive", &[&typed[..], more].concat());
+        (done["verdict"].clone(), done["delivery"].clone(), done["certificates"]["accepted"].clone())
+    };
+    assert_eq!(receive(&["--accept-part"]), (json!("accepted-in-part"), json!("T-1"), json!(2)));
+    for more in [&[][..], &["--accept-part"]] {
+        let (verdict, delivery, _) = receive(more);
+        assert_eq!((verdict, delivery), (json!("already-received"), json!("T-1")), "nothing of it is good since");
+    }
+    let missing = authority.file("other.der", &authority.pai(0x11, &keys[1], NO_END));
+    authority.site.done("adopt", &["authority", "adopt", text(&missing)]);
+    assert_eq!(receive(&[]), (json!("accepted"), json!("T-2"), json!(2)));
+    assert_eq!(receive(&[]).0, "already-received");
+    assert_eq!(authority.site.reconcile("all")["credentials"]["available"], 4);
+}
+
+/// An intermediate that has ended is told of wherever its certificates arrive, and one that is here is no other one.
+#[test]
+fn what_is_said_of_an_intermediate_is_so() {
+    let (key, authority) = (SoftwareKey::generate().expect("a key"), Authority::new());
+    let ended = moment("2026-11-01T00:00:00Z");
+    authority.file("first/pai.der", &authority.pai(0x10, &key, ended));
+    let receive = |folder: &str, chips: &[u8]| {
+        chips.iter().for_each(|chip| {
+            drop(authority.file(&format!("{folder}/dac-{chip}.der"), &authority.dac(*chip, &key)));
+        });
+        let folder = authority.site.dir.path().join(folder);
+        let typed = ["delivery", "receive", text(&folder), "--reel", "T", "--accept-part"];
+        let answer = authority.site.call("receive", &typed);
+        assert_eq!(answer.exit, Some(0), "{}", answer.said);
+        rules(&answer).into_iter().filter(|rule| rule.starts_with("delivery.intermediate")).map(str::to_owned).collect()
+    };
+    let told: Vec<String> = receive("first", &[0]);
+    assert_eq!(told, ["delivery.intermediate-not-current"]);
+    let told: Vec<String> = receive("alone", &[1]);
+    assert_eq!(told, ["delivery.intermediate-not-current"], "it did not come along, and is what its units get");
+    authority.file("renewed/pai.der", &authority.pai(0x11, &key, NO_END));
+    let told: Vec<String> = receive("renewed", &[2]);
+    assert!(told.is_empty(), "{told:?}");
+    authority.file("both/pai.der", &authority.pai(0x11, &key, NO_END));
+    let told: Vec<String> = receive("both", &[2, 3]);
+    assert!(told.is_empty(), "{told:?}: it is the one that the others have");
+}

@@ -693,6 +693,25 @@ fn rounded_ids_and_a_total_below_the_table_are_told() {
 }
 
 /// Lines that end with CR alone, as old spreadsheets write them, have numbers too.
+/// An id that lost digits is told as that where the right manifest comes, and its chip is no clone.
+#[test]
+fn a_chip_whose_id_lost_a_digit_is_no_clone() {
+    let site = Site::new("a");
+    let manifest = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    let rows: Vec<&str> = manifest.lines().take(3).collect();
+    let (id, rest) = rows[2].split_once(',').expect("columns");
+    let write = |name: &str, last: &str| {
+        let path = site.dir.path().join(name);
+        fs::write(&path, format!("{}\n{}\n{last}\n", rows[0], rows[1])).expect("room");
+        path
+    };
+    let lost = write("lost.csv", &format!("{},{rest}", &id[..id.len() - 1]));
+    assert_eq!(receive(&site, &lost, "L", &[]).exit, Some(0));
+    let right = receive(&site, &write("right.csv", rows[2]), "R", &[]);
+    let advice = finding(&right, "reel.duplicate-key")["advice"].as_str().unwrap_or_default().to_owned();
+    assert!(right.exit == Some(1) && advice.contains("one id is the other with digits lost"), "{}", right.said);
+}
+
 #[test]
 fn lines_that_end_with_cr_are_counted() {
     let site = Site::new("a");

@@ -5,9 +5,10 @@ use axum::body::Body;
 use axum::extract::{Path, Query, State};
 use axum::http::HeaderMap;
 use axum::response::Response;
+use base::Trouble;
+use base::course::Course;
 use serde::Deserialize;
 use utoipa::IntoParams;
-use works::course::Course;
 use works::desk::Scanned;
 use works::floor::Setup;
 use works::label::Checked;
@@ -16,7 +17,7 @@ use works::reel::manifest::ColumnMap;
 use works::scrap::ScrappedChip;
 use works::site::Who;
 use works::unit::UnitView;
-use works::{Trouble, delivery, floor, label, reel, scrap as scrapping, unit};
+use works::{delivery, floor, label, reel, scrap as scrapping, unit};
 
 use super::bodies::{Scan, StationSetup, Why, WhyChip, WorkUnit};
 use super::once::once;
@@ -64,7 +65,7 @@ pub async fn receive_reel(
     let who = app.who(&person);
     let (folder, path) = take_body(query.name.as_deref().unwrap_or("manifest"), body, BODY).await?;
     let file = path.clone();
-    let digest = app.work(move |_| reel::digest(&file)).await?;
+    let digest = app.work(move |_| examine::intake::digest(&file)).await?;
     let request = format!("reel {query:?} {digest:?}");
     once(&app, &person, &headers, request, move |app| {
         let columns: ColumnMap = match query.map.as_deref() {
@@ -109,7 +110,7 @@ pub async fn receive_delivery(
     let who = app.who(&person);
     let (folder, path) = take_body(query.name.as_deref().unwrap_or("delivery"), body, BODY).await?;
     let file = path.clone();
-    let digest = app.work(move |_| reel::digest(&file)).await?;
+    let digest = app.work(move |_| examine::intake::digest(&file)).await?;
     let request = format!("delivery {query:?} {digest:?}");
     once(&app, &person, &headers, request, move |app| {
         let _folder = folder;

@@ -5,9 +5,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
+use base::Trouble;
 use serde_json::Value;
 use tokio::sync::{Mutex as AsyncMutex, OwnedMutexGuard};
-use works::{Trouble, repeat};
+use works::repeat;
 
 use crate::answer::Oops;
 use crate::app::App;

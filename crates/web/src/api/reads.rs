@@ -7,6 +7,7 @@ use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
+use base::Trouble;
 use serde::Deserialize;
 use serde_json::json;
 use tokio::sync::broadcast::error::RecvError;
@@ -19,7 +20,7 @@ use works::product::ProductView;
 use works::reel::ReelView;
 use works::revocation::{DistributionPoint, Overview};
 use works::unit::{FoundView, UnitView, WholeUnit};
-use works::{Trouble, delivery, floor, product, reel, revocation, unit};
+use works::{delivery, floor, product, reel, revocation, unit};
 
 use super::bodies::{AtStation, Site};
 use crate::answer::Oops;

@@ -3,9 +3,10 @@
 use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::response::Response;
+use base::Trouble;
 use serde::Serialize;
 use works::site::{Site, Who};
-use works::{Trouble, authority, declaration, delivery, reel};
+use works::{authority, declaration, delivery, reel};
 
 use super::once::once;
 use crate::answer::Oops;

@@ -2,9 +2,9 @@
 
 use askama::Template;
 use axum::response::Response;
+use base::Said;
+use examine::report::{Examination, Subject, id_digits};
 use standard::verdict::Severity;
-use works::Said;
-use works::examine::report::{Examination, Subject, id_digits};
 use works::keeping::DamageView;
 
 use super::{Answer, Group, Item, Made, Outcome, Task, hold};
@@ -149,7 +149,7 @@ fn far(item: &Item) -> Far {
 }
 
 fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
-    let odd = |e| works::Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.");
+    let odd = |e| base::Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.");
     let outcome = hold(&item.outcome);
     let mut shown = IncomingPart {
         item,
@@ -169,7 +169,7 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
         Outcome::Running => shown.running = Some(far(item)),
         Outcome::Failed(trouble) => {
             let said = Said::by(trouble);
-            shown.failed = Some((works::sentence(&said.message), said.advice.unwrap_or_default()));
+            shown.failed = Some((base::sentence(&said.message), said.advice.unwrap_or_default()));
         }
         Outcome::Made(made) => shown.made = Some(MadePart { item, form: &person.form, made }),
         Outcome::Reported(reported) => {

@@ -1,6 +1,6 @@
 //! Findings as pages show them, by rule.
 
-use works::finding_view::{Counted, FindingView, Severity};
+use base::finding_view::{Counted, FindingView, Severity};
 
 /// Findings of one rule.
 pub struct Group {

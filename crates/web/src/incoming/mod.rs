@@ -1,6 +1,6 @@
 //! Long work for people: what they bring in, kept while it is inspected, to be
 //! accepted in part, refused, or left; and what they ask for that takes its time.
-//! Each tells how far it is ([`works::course`]) and can be stopped until it commits.
+//! Each tells how far it is ([`base::course`]) and can be stopped until it commits.
 //!
 //! `task` is what there is to do, `upload` takes files in, `findings` and `drawn` show what came of it.
 
@@ -18,14 +18,15 @@ use axum::body::Body;
 use axum::extract::Path;
 use axum::http::header;
 use axum::response::{IntoResponse as _, Redirect, Response};
+use base::Trouble;
+use base::course::Course;
 use print::paper::Document;
 use tempfile::TempDir;
 use tokio::io::AsyncReadExt as _;
 use works::access::Role;
-use works::course::Course;
+use works::label;
 use works::report::Request;
 use works::site::Who;
-use works::{Trouble, label};
 use zeroize::Zeroizing;
 
 pub use findings::{Group, grouped};

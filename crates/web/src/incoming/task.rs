@@ -3,14 +3,15 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use base::Trouble;
+use base::course::{Course, Phase};
+use base::finding_view::FindingView;
 use print::paper::Document;
 use works::chips::Passphrase;
-use works::course::{Course, Phase};
-use works::finding_view::FindingView;
 use works::label::Job;
 use works::report::{self, Request};
 use works::site::Who;
-use works::{Trouble, delivery, evidence, examine, keeping, label, reel};
+use works::{delivery, evidence, keeping, label, reel};
 use zeroize::Zeroizing;
 
 use super::findings::{Group, grouped};

@@ -7,11 +7,11 @@ use axum::body::Body;
 use axum::extract::multipart::MultipartRejection;
 use axum::extract::{FromRequest, Multipart, Request};
 use axum::http::StatusCode;
+use base::Trouble;
+use base::trouble::About as _;
 use tempfile::TempDir;
 use tokio::io::AsyncWriteExt;
 use tokio_stream::StreamExt as _;
-use works::Trouble;
-use works::trouble::About as _;
 
 use crate::again::Typed;
 use crate::answer::Oops;

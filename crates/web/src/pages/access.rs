@@ -5,8 +5,8 @@ use axum::Form;
 use axum::extract::{Query, State};
 use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Redirect, Response};
+use base::Trouble;
 use serde::Deserialize;
-use works::Trouble;
 use works::access::{self, Begun, Pace, Role};
 
 use crate::again::Again;

@@ -5,14 +5,14 @@ use axum::Form;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
+use base::Trouble;
+use base::finding_view::FindingView;
+use base::trouble::About as _;
 use serde::Deserialize;
 use standard::ids::{ProductId, VendorId};
-use works::Trouble;
 use works::authority::{self, AuthorityView, CAUTION, Raise};
 use works::chips::{Passphrase, WorkFactor};
-use works::finding_view::FindingView;
 use works::site::Who;
-use works::trouble::About as _;
 use works::words::{Purpose, Role};
 
 use super::given;

@@ -1,8 +1,8 @@
 //! Units as a form chooses them: by name, a reel, a period, or all.
 
+use base::Trouble;
 use serde::Deserialize;
 use time::{OffsetDateTime, UtcOffset};
-use works::Trouble;
 use works::chosen::Which;
 
 use super::given;

@@ -5,13 +5,13 @@ use axum::Form;
 use axum::extract::State;
 use axum::http::HeaderMap;
 use axum::response::Response;
+use base::Trouble;
+use base::finding_view::FindingView;
+use base::trouble::About as _;
 use serde::Deserialize;
-use works::Trouble;
 use works::chips::{Passphrase, WorkFactor};
 use works::declaration::{self, DeclarationView, Make, ProductHas};
-use works::finding_view::FindingView;
 use works::site::Who;
-use works::trouble::About as _;
 
 use super::authorities::{AdoptedPart, Named, identity};
 use super::given;

@@ -4,10 +4,11 @@ use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
+use base::Trouble;
+use base::course::Course;
 use works::chosen::Which;
-use works::course::Course;
 use works::evidence;
-use works::{Trouble, floor, head, reel};
+use works::{floor, head, reel};
 
 use super::chosen::Choice;
 use crate::answer::{Oops, download, page};

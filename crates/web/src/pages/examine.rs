@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use askama::Template;
 use axum::extract::State;
 use axum::response::Response;
+use base::Trouble;
 use standard::verdict::{Device, Rule, all_rules};
-use works::{Trouble, authority, declaration};
+use works::{authority, declaration};
 
 use super::authorities::identity;
 use crate::answer::{Oops, page};

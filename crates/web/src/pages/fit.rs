@@ -4,11 +4,12 @@ use askama::Template;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
+use base::Trouble;
+use base::trouble::About as _;
 use works::fit::{self, Request, needs};
 use works::part::{EXAMPLES, Part, Threat};
-use works::trouble::About as _;
+use works::product;
 use works::words::Purpose;
-use works::{Trouble, product};
 
 use super::authorities::identity;
 use super::given;

@@ -8,10 +8,11 @@ use axum::body::Body;
 use axum::extract::{Query, State};
 use axum::http::Uri;
 use axum::response::Response;
+use base::Trouble;
 use serde::Deserialize;
 use time::UtcOffset;
 use works::impact::{self, Format, Impact, UnitTouched, Wanted};
-use works::{Trouble, authority, floor};
+use works::{authority, floor};
 
 use super::given;
 use super::report::moment;

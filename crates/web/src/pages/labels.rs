@@ -3,11 +3,12 @@
 use askama::Template;
 use axum::extract::{Query, State};
 use axum::response::Response;
+use base::Trouble;
+use base::trouble::About as _;
 use print::Press;
 use print::sheet::Grid;
 use works::label::{self, Job, typed};
-use works::trouble::About as _;
-use works::{Trouble, floor, reel};
+use works::{floor, reel};
 
 use super::chosen::Choice;
 use super::given;

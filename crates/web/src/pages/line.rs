@@ -8,11 +8,12 @@ use askama::Template;
 use axum::extract::State;
 use axum::response::Response;
 use axum::response::sse::{Event, KeepAlive, Sse};
+use base::Trouble;
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use works::floor::{self, Line};
 use works::watch::{At, Piece};
-use works::{Trouble, authority, declaration, desk, product, watch};
+use works::{authority, declaration, desk, product, watch};
 
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;

@@ -5,8 +5,8 @@ use axum::Form;
 use axum::extract::State;
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
+use base::Trouble;
 use serde::Deserialize;
-use works::Trouble;
 use works::access::{self, AccountView, TokenView, Wish};
 
 use super::given;

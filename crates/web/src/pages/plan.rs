@@ -5,10 +5,11 @@ use std::collections::BTreeMap;
 use askama::Template;
 use axum::extract::{Query, State};
 use axum::response::Response;
+use base::Trouble;
+use base::trouble::About as _;
 use works::part::{EXAMPLES, Part};
 use works::plan::{self, Past, Request};
-use works::trouble::About as _;
-use works::{Trouble, product, reel};
+use works::{product, reel};
 
 use super::given;
 use crate::answer::{Oops, page};

@@ -4,10 +4,11 @@ use askama::Template;
 use axum::Form;
 use axum::extract::State;
 use axum::response::Response;
+use base::Trouble;
 use serde::Deserialize;
+use works::declaration;
 use works::product::{self, Description, ProductView};
 use works::record::{RecordFormat, RecordPlace};
-use works::{Trouble, declaration};
 
 use super::given;
 use crate::answer::{Oops, page};

@@ -5,11 +5,12 @@ use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
+use base::Trouble;
+use base::trouble::About as _;
 use serde::Deserialize;
 use works::chips::Passphrase;
 use works::reel::manifest::ColumnMap;
-use works::trouble::About as _;
-use works::{Trouble, authority, delivery, order, product, reel};
+use works::{authority, delivery, order, product, reel};
 
 use super::{Part, SHOWN, given, tape};
 use crate::answer::{Oops, in_address, page};

@@ -4,14 +4,15 @@ use askama::Template;
 use axum::extract::{Query, State};
 use axum::http::Uri;
 use axum::response::Response;
+use base::Trouble;
+use base::course::Course;
+use base::trouble::About as _;
 use serde::Deserialize;
 use time::format_description::well_known::Rfc3339;
 use time::macros::format_description;
 use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
-use works::course::Course;
 use works::report::{self, Report, Request, Scope};
-use works::trouble::About as _;
-use works::{Trouble, floor, product, reel};
+use works::{floor, product, reel};
 
 use super::given;
 use crate::answer::{Oops, download, in_address, page};

@@ -11,14 +11,15 @@ use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
+use base::Trouble;
+use base::trouble::About as _;
 use serde::{Deserialize, Serialize};
 use standard::revocation::Reason;
 use works::access::Standing;
+use works::authority;
 use works::keys::Typed;
 use works::revocation::{self, Adopted, Ask, CAUTION, Issue, Overview, Plan, RequestView};
 use works::site::Who;
-use works::trouble::About as _;
-use works::{Trouble, authority};
 
 use super::given;
 use crate::answer::{Oops, below, download, go, in_address, page};

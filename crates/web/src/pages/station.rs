@@ -9,14 +9,15 @@ use axum::extract::{Path, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
+use base::Trouble;
+use base::trouble::About as _;
 use serde::Deserialize;
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use works::chips::{self, Bench, FaultLevel, WhichChips};
 use works::desk::{LabelPhase, Phase, Scanned, View};
 use works::floor::{self, Setup, ShiftCount};
-use works::trouble::About as _;
-use works::{Trouble, reel};
+use works::reel;
 
 use super::given;
 use crate::answer::{Oops, go, in_address, page};

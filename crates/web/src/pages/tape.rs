@@ -4,7 +4,7 @@
 //! are one piece, which leads to that part of the tape: a page with a thousand marks is there as soon as one with ten.
 
 use askama::Template;
-use works::Trouble;
+use base::Trouble;
 use works::floor::{self, Cell, Fate, Tape};
 
 use crate::answer::in_address;

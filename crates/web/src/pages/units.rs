@@ -4,14 +4,15 @@ use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::response::{Redirect, Response};
+use base::Trouble;
+use examine::explain::{self, Field};
 use serde::Deserialize;
 use standard::certificate::Profile;
-use works::explain::{self, Field};
 use works::ledger::{self, Place};
 use works::site::Who;
 use works::unit::{OfAttempt, OfStep, WholeUnit};
 use works::words::{Role, UnitState};
-use works::{Trouble, label, unit};
+use works::{label, unit};
 
 use super::given;
 use crate::answer::{Oops, in_address, page};

@@ -9,6 +9,7 @@ use std::fs;
 use std::path::Path;
 use std::sync::{Mutex, PoisonError};
 
+use base::trouble::Trouble;
 use book::ids::Actor;
 use book::{AccountRole, CompanySubject, SignedInBy};
 use openidconnect::{ClientSecret, IssuerUrl, RedirectUrl, url::Url};
@@ -18,7 +19,6 @@ use zeroize::Zeroizing;
 use super::provider::{Asked, Provider, Unproven, Vouched, is_safe};
 use super::{Begun, Gate, Pace, begin, digest, draw_token, refused, role};
 use crate::site::{OpenIdSettings, Site, Who};
-use crate::trouble::Trouble;
 
 /// How long the person may take at the provider.
 const WAITS: Duration = Duration::minutes(10);

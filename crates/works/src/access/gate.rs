@@ -3,11 +3,10 @@
 use std::collections::HashMap;
 use std::sync::{Mutex, PoisonError};
 
+use base::trouble::Trouble;
 #[cfg(test)]
 use time::Duration;
 use time::OffsetDateTime;
-
-use crate::trouble::Trouble;
 
 /// Buckets remembered; a guesser must not fill the memory.
 const REMEMBERED: usize = 10_000;

@@ -19,8 +19,10 @@ pub(crate) mod sealing;
 mod secret;
 mod standing;
 
+use base::times::time_text;
+use base::trouble::{About, Trouble};
 use book::ids::Actor;
-use book::{AccountError, AccountRole, NewAccount, NewApiToken, SignedInBy, Subject};
+use book::{AccountRole, NewAccount, NewApiToken, SignedInBy, Subject};
 use serde::Serialize;
 use serde_json::json;
 use time::{Duration, OffsetDateTime};
@@ -34,9 +36,7 @@ pub use sealing::{Resealed, reseal};
 pub use secret::{csrf_of, digest, draw_token};
 pub use standing::{AskPassword, Standing};
 
-use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::{About, Trouble};
 
 /// A shift with its handovers; a station's session must not end in the middle of one.
 const OPERATOR: Duration = Duration::hours(12);
@@ -102,17 +102,6 @@ pub struct Begun {
     pub token: Zeroizing<String>,
     /// What it stands for.
     pub session: Session,
-}
-
-impl From<AccountError> for Trouble {
-    fn from(error: AccountError) -> Self {
-        let (message, advice) = (error.to_string(), error.advice());
-        match error.blame() {
-            book::Blame::Refused => Self::refused(message, advice),
-            book::Blame::Usage => Self::usage(message, advice),
-            book::Blame::Surroundings => Self::surroundings(message, advice).because(error),
-        }
-    }
 }
 
 fn role(word: &str) -> Result<AccountRole, Trouble> {

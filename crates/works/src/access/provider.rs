@@ -8,6 +8,8 @@ use std::io;
 use std::path::Path;
 use std::time::SystemTime;
 
+use base::http;
+use base::trouble::Trouble;
 use openidconnect::core::{
     CoreAuthDisplay, CoreAuthPrompt, CoreAuthenticationFlow, CoreClientAuthMethod, CoreErrorResponseType,
     CoreGenderClaim, CoreIdTokenVerifier, CoreJsonWebKey, CoreJweContentEncryptionAlgorithm, CoreJwsSigningAlgorithm,
@@ -23,9 +25,7 @@ use openidconnect::{
 use serde::{Deserialize, Serialize};
 use time::{Duration, OffsetDateTime};
 
-use crate::http;
 use crate::site::OpenIdSettings;
-use crate::trouble::Trouble;
 
 /// How far the clocks of provider and site may be apart.
 const LEEWAY: Duration = Duration::seconds(60);

@@ -12,14 +12,14 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
+use base::files;
+use base::trouble::Trouble;
 use book::{Book, BookError, Subject};
 use serde::Serialize;
 use serde_json::json;
 use zeroize::Zeroizing;
 
-use crate::files;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 pub(crate) const FILE: &str = "access.key";
 const BEGUN: &str = ".access.key";
@@ -78,7 +78,7 @@ fn make(dir: &Path, book: &Book) -> Result<Option<Key>, Trouble> {
         Ok(Some(key)) => key,
         _ => {
             let mut key = Key::default();
-            crate::randomness::system(&mut *key)
+            base::randomness::system(&mut *key)
                 .map_err(|_| Trouble::surroundings("the operating system provides no random numbers", "Try again."))?;
             let text = Zeroizing::new(hex::encode(*key) + "\n");
             files::put_secret(&begun, text.as_bytes()).map_err(Trouble::of)?;

@@ -3,11 +3,11 @@
 use argon2::password_hash::phc::PasswordHash;
 use argon2::{Algorithm, Argon2, CustomizedPasswordHasher, Params, PasswordVerifier, Version};
 use aws_lc_rs::digest::{SHA256, digest as sha};
+use base::trouble::Trouble;
 use base64ct::{Base64UrlUnpadded, Encoding};
 use zeroize::Zeroizing;
 
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// RFC 9106 §4, second recommended option: 64 MiB, 3 passes, 4 lanes.
 const MEMORY_KIB: u32 = 65_536;
@@ -28,7 +28,7 @@ fn params(length: Option<usize>) -> Result<Params, Trouble> {
 /// A password's hash in PHC text.
 pub(super) fn hash_password(password: &str) -> Result<String, Trouble> {
     let mut salt = [0; 16];
-    crate::randomness::system(&mut salt).map_err(odd)?;
+    base::randomness::system(&mut salt).map_err(odd)?;
     let _turn = TURNS.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
     let hash: PasswordHash =
         Argon2::default().hash_password_with_params(password.as_bytes(), &salt, params(None)?).map_err(odd)?;
@@ -65,7 +65,7 @@ pub(super) fn badge_digest(site: &Site, code: &str) -> Result<[u8; 32], Trouble>
 /// Where the operating system provides no random numbers.
 pub fn draw_token() -> Result<Zeroizing<String>, Trouble> {
     let mut octets = Zeroizing::new([0; 32]);
-    crate::randomness::system(&mut *octets)
+    base::randomness::system(&mut *octets)
         .map_err(|_| Trouble::surroundings("the operating system provides no random numbers", "Try again."))?;
     Ok(Zeroizing::new(Base64UrlUnpadded::encode_string(&*octets)))
 }

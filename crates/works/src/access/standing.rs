@@ -1,12 +1,12 @@
 //! How it is known that whoever acts is the person that they say they are.
 
+use base::trouble::Trouble;
 use book::{AccountRole, SignedInBy, Subject};
 use serde_json::json;
 use zeroize::Zeroizing;
 
 use super::{refused, secret, wrong};
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// Gives the password of a person; the argument is their name.
 pub type AskPassword<'a> = &'a dyn Fn(&str) -> Result<Zeroizing<String>, Trouble>;

@@ -4,21 +4,21 @@ use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use base::advice::quoted;
+use base::course::Course;
+use base::trouble::Trouble;
 use book::{AuthorityOrigin, NewAuthority, Purpose, Role};
 use custody::KeyFile;
+use examine::report::Examination;
+use examine::{Examine, examine};
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::ids::VendorId;
 use standard::moment::Moment;
 
 use super::{AuthorityView, anchors, free_name, issuer_name, moment_to_time, show};
-use crate::advice::quoted;
-use crate::course::Course;
-use crate::examine::report::Examination;
-use crate::examine::{Examine, examine};
 use crate::keys;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// What came of adopting.
 #[derive(Debug)]

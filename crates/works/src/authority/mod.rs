@@ -2,6 +2,8 @@
 
 mod adopt;
 
+use base::files;
+use base::trouble::{About, Trouble};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -21,13 +23,11 @@ use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool, Severity};
 use time::OffsetDateTime;
 
-use crate::files;
 use crate::head;
 use crate::keys::{self, Unlock};
 use crate::ledger;
 use crate::revocation::Known;
 use crate::site::{Site, Who, file_stem};
-use crate::trouble::{About, Trouble};
 
 /// The longest validity that an authority raised here may be given; it may also have no end.
 const MOST_YEARS: u32 = 100;

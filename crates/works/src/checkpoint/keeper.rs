@@ -6,11 +6,11 @@ use std::io::{self, Read as _};
 use std::path::{Path, PathBuf};
 use std::sync::OnceLock;
 
+use base::files;
 use book::Mark;
 use custody::{NoteKey, SiteKey};
 
 use super::note::{self, Checkpoint, LARGEST, Note, Verifier};
-use crate::files;
 use crate::site::{Settings, Site};
 
 /// The file beside the keys.

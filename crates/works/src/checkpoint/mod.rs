@@ -11,6 +11,8 @@ mod witness;
 use std::fs;
 use std::sync::Arc;
 
+use base::files;
+use base::trouble::Trouble;
 use book::{BookError, Mark, Older, Subject};
 use serde::Serialize;
 use serde_json::json;
@@ -19,10 +21,8 @@ pub use keeper::Found;
 pub(crate) use keeper::{FILE, Keeper};
 pub use witness::Witnessed;
 
-use crate::files;
 use crate::head;
 use crate::site::{Site, Who, WitnessSettings};
-use crate::trouble::Trouble;
 
 /// The last checkpoint that a witness countersigned, beside the keys.
 pub(crate) const COSIGNED: &str = "checkpoint.cosigned";

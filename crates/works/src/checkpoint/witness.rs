@@ -5,14 +5,14 @@
 //! checkpoint with the proof (RFC 9162 §2.1.4) that the log only grew since. One that has more entries than the book,
 //! or that finds another beginning, shows that the book went back in time.
 
+use base::http;
+use base::times::time_text;
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use book::{Head, Mark, Older};
 use serde::Serialize;
 
 use super::note::{LARGEST, Note, Signature, Verifier};
-use crate::http;
-use crate::reel::time_text;
 use crate::site::{Site, WitnessSettings};
 
 /// What a witness said.

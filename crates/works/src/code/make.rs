@@ -2,6 +2,8 @@
 
 use std::path::Path;
 
+use base::advice::{Advise, Kind};
+use base::files::{Pending, Readers, WriteError};
 use serde::Serialize;
 use standard::ids::{IdError, ProductId, VendorId};
 use standard::onboarding::{
@@ -11,8 +13,6 @@ use standard::verdict::{Rule, rule};
 
 use super::optional::{OptionalError, OptionalView, TypedOptional};
 use super::symbol::Symbol;
-use crate::advice::{Advise, Kind};
-use crate::files::{Pending, Readers, WriteError};
 
 /// What a person types to have a code made.
 #[derive(Clone, Copy)]

@@ -1,11 +1,11 @@
 //! Reading a code: what it tells, and the verdict on it.
 
+use base::finding_view::FindingView;
 use serde::Serialize;
 use standard::ids::VendorId;
 use standard::onboarding::{self, Fields, Flow, Form, Payload, Reach, Reading};
 
 use super::optional::OptionalView;
-use crate::finding_view::FindingView;
 
 /// What one payload tells, as far as it does.
 #[derive(Default, Serialize)]

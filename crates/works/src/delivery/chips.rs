@@ -1,10 +1,10 @@
 //! The chips of a reel, as matching a delivery needs them: a million in some 20 MB.
 
+use base::course::Course;
+use base::trouble::Trouble;
 use book::Reel;
 
-use crate::course::Course;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// Octets of a key that stand for it here, and of its place.
 const KEY: usize = 16;

@@ -4,14 +4,14 @@ use std::borrow::Cow;
 use std::collections::HashMap;
 use std::path::Path;
 
+use base::files::{Pending, Readers};
+use base::findings::Fault;
+use base::trouble::Trouble;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use standard::verdict::Finding;
 
 use super::Counts;
-use crate::files::{Pending, Readers};
-use crate::findings::Fault;
-use crate::trouble::Trouble;
 
 /// What is wrong in one way, and on which entries: many share the first five.
 #[derive(Debug, Clone, Serialize, Deserialize)]

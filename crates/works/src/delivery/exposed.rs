@@ -3,6 +3,10 @@
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
+use base::advice::quoted;
+use base::findings::Fault;
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::ChipId;
 use book::{Chip, ChipState, Reel};
 use standard::verdict::Finding;
@@ -12,11 +16,7 @@ use super::chips::{Chips, Slot};
 use super::complaint::Faults;
 use super::inspect::Inspection;
 use super::{refused, view};
-use crate::advice::quoted;
-use crate::findings::Fault;
-use crate::reel::time_text;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// Chips that an advice names one by one.
 const NAMED: usize = 5;

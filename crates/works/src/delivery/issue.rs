@@ -3,6 +3,8 @@
 use std::sync::Arc;
 
 use aws_lc_rs::digest::{Context as Digest, SHA256};
+use base::course::{Course, Phase};
+use base::trouble::{About, Trouble};
 use book::ids::ChipId;
 use book::{Authority, DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Product, Purpose, Role, Stored};
 use rayon::prelude::*;
@@ -20,14 +22,12 @@ use super::chips::{Chips, Slot};
 use super::storing::{BATCH, store};
 use super::{ReceivedVerdict, dac_identity, free_id};
 use crate::authority::{self, serial};
-use crate::course::{Course, Phase};
 use crate::head;
 use crate::keys::Unlock;
 use crate::product;
 use crate::reel;
 use crate::revocation::{Known as Revoked, pool};
 use crate::site::{Site, Who};
-use crate::trouble::{About, Trouble};
 
 /// What was issued.
 #[derive(Debug, Serialize, ToSchema)]

@@ -16,6 +16,11 @@ use std::path::Path;
 use std::sync::Arc;
 use std::thread;
 
+use base::advice::quoted;
+use base::course::{Course, Phase};
+use base::finding_view::{FindingView, InspectionFinding, Severity};
+use base::findings::SharedFinding;
+use base::trouble::{About, Trouble};
 use book::ids::{DeliveryId, ReelId};
 use book::{Delivery, DeliveryVerdict, Product, Purpose, Reel, Stored};
 use serde::{Deserialize, Serialize};
@@ -35,18 +40,13 @@ pub use issue::{Issued, issue, issuer_for};
 pub(crate) use refused::REFUSED;
 pub use view::{DeliveryView, list, newest, refused, show};
 
-use crate::advice::quoted;
 use crate::authority;
-use crate::course::{Course, Phase};
 use crate::declaration;
-use crate::finding_view::{FindingView, InspectionFinding, Severity};
-use crate::findings::SharedFinding;
 use crate::head;
 use crate::product;
 use crate::reel;
 use crate::revocation::{Known as Revoked, RevokedPais};
 use crate::site::{Site, Who};
-use crate::trouble::{About, Trouble};
 use chips::Chips;
 use complaint::{Complaint, Faults};
 use inspect::{Checked, Expectation, Inspection, Known};
@@ -293,11 +293,12 @@ pub fn receive(
 ) -> Result<Received, Trouble> {
     let reel = reel::get(site, reel).about("reel")?;
     let product = product::get(site, reel.facts.product.as_str())?;
-    let content_digest = reel::digest(path)?;
-    if let Some(known) = site.book.delivery_with(&reel.facts.reel, &content_digest)? {
-        return already(site, &known, &reel);
-    }
-    if let Some(order) = site.book.orders(&reel.facts.reel)?.iter().find(|o| o.content_digest == content_digest) {
+    let came = examine::intake::digest(path)?;
+    let (content_digest, in_part) = match free_digest(site, &reel.facts.reel, came)? {
+        Came::Before(known) => return already(site, &known, &reel),
+        Came::Now { digest, in_part } => (digest, in_part),
+    };
+    if let Some(order) = site.book.orders(&reel.facts.reel)?.iter().find(|o| o.content_digest == came) {
         return Err(Trouble::refused(
             format!(
                 "{} is order {} of reel {}, which this site wrote, and no answer to it",
@@ -395,6 +396,10 @@ pub fn receive(
             faults: Faults::of(std::mem::take(&mut inspection.faults), inspection.more_faults),
             of_nobody: inspection.of_nobody,
         };
+        // What was not kept the first time can't be kept now either.
+        if let Some(known) = in_part.as_ref().filter(|_| inspection.accepted == 0) {
+            return already(site, known, &reel);
+        }
         // The same delivery in another form: another archive, or a folder.
         if let (Some(before), true) = (inspection.same_as.first(), clean && inspection.same == inspection.read) {
             received.delivery = Some(before.clone());
@@ -447,6 +452,32 @@ pub fn receive(
         received.delivery = refused::keep(site, &received, &content_digest, who).ok();
     }
     Ok(received)
+}
+
+/// Whether the same octets came before.
+enum Came {
+    /// They did, and all of them were kept.
+    Before(Box<Delivery>),
+    Now {
+        /// By which they are known from now on.
+        digest: [u8; 32],
+        /// The delivery that kept a part of them: what it did not keep may be good since, as where an intermediate was
+        /// missing that is here now.
+        in_part: Option<Box<Delivery>>,
+    },
+}
+
+fn free_digest(site: &Site, reel: &ReelId, came: [u8; 32]) -> Result<Came, Trouble> {
+    let (mut digest, mut in_part) = (came, None);
+    while let Some(known) = site.book.delivery_with(reel, &digest)? {
+        if known.certificates_accepted >= known.certificates_read {
+            return Ok(Came::Before(in_part.unwrap_or_else(|| Box::new(known))));
+        }
+        // The book knows a delivery by its digest once, so what comes again has another, made of that one and its id.
+        digest = examine::intake::sha256(&[&digest[..], known.delivery.as_str().as_bytes()].concat());
+        in_part = Some(Box::new(known));
+    }
+    Ok(Came::Now { digest, in_part })
 }
 
 fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Trouble> {

@@ -7,17 +7,16 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
+use base::files::{Pending, Readers};
+use base::finding_view::InspectionFinding;
+use base::trouble::Trouble;
 use book::ids::DeliveryId;
 use serde::{Deserialize, Serialize};
 use standard::verdict::catalogue::intake::DELIVERY_PRIVATE_KEY;
 
 use super::complaint::Faults;
 use super::{Counts, Received};
-use crate::files::{Pending, Readers};
-use crate::finding_view::InspectionFinding;
-use crate::reel;
 use crate::site::{Site, Who, file_stem};
-use crate::trouble::Trouble;
 
 /// The folder in the site's directory.
 pub(crate) const REFUSED: &str = "refused";
@@ -90,7 +89,7 @@ pub(super) fn keep(site: &Site, received: &Received, digest: &[u8; 32], who: &Wh
         reel: received.reel.clone(),
         source: received.source.clone(),
         sha256: hex::encode(digest),
-        refused: reel::time_text((who.clock)()),
+        refused: base::times::time_text((who.clock)()),
         by: who.actor.to_string(),
         certificates: received.certificates,
         findings: Cow::Borrowed(&received.findings),

@@ -9,10 +9,9 @@ use std::io::{self, BufWriter, Write};
 use std::ops::Range;
 use std::os::unix::fs::FileExt;
 
+use base::trouble::Trouble;
 use standard::certificate::Certificate;
 use standard::moment::Moment;
-
-use crate::trouble::Trouble;
 
 fn disk(source: io::Error) -> Trouble {
     Trouble::temporary(source)

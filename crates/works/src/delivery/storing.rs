@@ -4,6 +4,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, mpsc};
 use std::thread;
 
+use base::course::{Course, Phase, Stopped, stopped_by};
+use base::trouble::Trouble;
 use book::ids::{AuthorityName, DeliveryId};
 use book::{
     AuthorityOrigin, DeliveryError, DeliveryOrigin, DeliveryVerdict, NewAuthority, NewCredential, NewDelivery, Purpose,
@@ -16,9 +18,7 @@ use super::free_id;
 use super::inspect::Kept;
 use super::spool::{Record, Spool};
 use crate::authority;
-use crate::course::{Course, Phase, Stopped, stopped_by};
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// Credentials made at a time, and how many times that many may wait to be stored.
 pub(super) const BATCH: usize = 2_048;

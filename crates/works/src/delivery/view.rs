@@ -1,5 +1,7 @@
 //! Deliveries as they are shown: those in the book, and what was wrong with those that were refused.
 
+use base::finding_view::InspectionFinding;
+use base::trouble::Trouble;
 use book::ids::{DeliveryId, ReelId};
 use book::{Delivery, DeliveryOrigin, Subject};
 use serde::Serialize;
@@ -10,11 +12,8 @@ use super::complaint::{Complaint, Faults};
 use super::inspect::Checked;
 use super::refused::{self, Refused};
 use super::{Counts, ReceivedVerdict};
-use crate::finding_view::InspectionFinding;
 use crate::ledger;
-use crate::reel;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// What the inspection of a delivery found.
 #[derive(Debug, Serialize, ToSchema)]
@@ -103,7 +102,7 @@ fn view(delivery: &Delivery, with_report: bool) -> Result<DeliveryView, Trouble>
         accepted: delivery.certificates_accepted,
         certificates: counts(delivery)?,
         source: delivery.source_name.clone(),
-        received: reel::time_text(delivery.received),
+        received: base::times::time_text(delivery.received),
         report: with_report.then(report).transpose()?,
         faults: faults(delivery)?,
     })

@@ -12,6 +12,8 @@ use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use base::advice::Advise;
+use base::trouble::Trouble;
 use book::LabelEvent;
 use book::ids::{StationName, UnitSerial};
 use chip::ChipSource;
@@ -20,12 +22,10 @@ use serde_json::json;
 
 pub use view::{LabelPhase, Phase, StepView, View};
 
-use crate::advice::Advise;
 use crate::floor::{self, Setup};
 use crate::label;
 use crate::provision::{ChipResult, OneUnit, Told, UnitResult, one_unit};
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// Attempts at a chip before the person is told.
 const ATTEMPTS: u32 = 2;
@@ -218,7 +218,7 @@ impl Desks {
             }
             Err(trouble) => {
                 let advice = trouble.advice().unwrap_or_default();
-                let left_open = hold(&desk.view).unit.clone().filter(|_| trouble.kind() == crate::Kind::Surroundings);
+                let left_open = hold(&desk.view).unit.clone().filter(|_| trouble.kind() == base::Kind::Surroundings);
                 self.change(&desk, |view| view.stop(&trouble.to_string(), &advice, left_open.is_some()));
                 // What has died is opened anew at the next unit.
                 hold(&desk.fixture).source = None;

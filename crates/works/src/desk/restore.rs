@@ -1,12 +1,12 @@
 //! A station's view after a restart, as the book tells it.
 
+use base::trouble::Trouble;
 use book::ids::StationName;
 use book::{AttemptResult, LabelEvent, Next, UnitState};
 use time::{Duration, OffsetDateTime};
 
 use super::view::{LabelPhase, Phase, StepView, View, words};
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// An older verdict is no news to whoever stands there now.
 const NEWS: Duration = Duration::hours(2);

@@ -1,5 +1,6 @@
 //! What a station's screen shows.
 
+use base::trouble::Trouble;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -8,7 +9,6 @@ use crate::product;
 use crate::provision::{self, ChipResult, Told, UnitResult};
 use crate::reel;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// Where a station stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]

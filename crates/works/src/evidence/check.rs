@@ -9,6 +9,7 @@ use std::fs::{self, File};
 use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
+use base::trouble::Trouble;
 use serde::Serialize;
 use standard::detect::{Item, detect};
 use standard::key::PublicKey;
@@ -17,7 +18,6 @@ use zip::{CompressionMethod, ZipArchive};
 use super::inner::{self, Faults, MANIFEST, MANIFEST_SIGNATURE};
 use super::pack::{SEAL, Writer, is_sealed, sha256};
 use super::told::Manifest;
-use crate::trouble::Trouble;
 
 /// Files in a pack: four a unit and some.
 const MOST_FILES: usize = 1_500_000;

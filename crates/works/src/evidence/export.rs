@@ -5,6 +5,10 @@ use std::fs;
 use std::io::{self, Seek, Write};
 use std::path::{Path, PathBuf};
 
+use base::course::{Course, Phase, Stopped};
+use base::files::{Pending, Readers};
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::{Sequence, UnitSerial};
 use book::{Purpose, Subject, UnitStory};
 use custody::Passphrase;
@@ -17,12 +21,8 @@ use super::pack::{self, Writer, seal, sha256};
 use super::told::{EarlierHead, EntryTold, FORMAT, Log, Manifest, ProofTold, RowsTold, text};
 use super::{index, inner};
 use crate::chosen::Which;
-use crate::course::{Course, Phase, Stopped};
-use crate::files::{Pending, Readers};
 use crate::head::{self, HeadFile};
-use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 use crate::unit;
 
 /// Earlier signed heads that a pack carries beside the first one.

@@ -8,11 +8,11 @@ mod argue;
 pub mod needs;
 pub mod page;
 
+use base::trouble::Trouble;
 use serde::Serialize;
 
 use crate::part::time::{Clocked, Step, Work, total};
 use crate::part::{Answer, Claim, Kind, LockModel, OperationalKeys, Part, Threat};
-use crate::trouble::Trouble;
 use needs::Needs;
 
 pub use argue::{Argument, ThreatRow};

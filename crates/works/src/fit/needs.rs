@@ -6,6 +6,7 @@
 use std::fs;
 use std::path::Path;
 
+use base::trouble::Trouble;
 use serde::Serialize;
 use standard::declaration::Fields;
 use standard::declaration::signed::SignedDataBuilder;
@@ -18,7 +19,6 @@ use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
 use time::Date;
 
 use crate::site::Site;
-use crate::trouble::Trouble;
 use crate::{declaration, product};
 
 /// Most octets of a certificate (Core Spec 6.1).

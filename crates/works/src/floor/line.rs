@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use base::trouble::Trouble;
 use book::ids::ProductName;
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, Time};
@@ -10,7 +11,6 @@ use utoipa::ToSchema;
 use super::day::{AtStation, ByHour, OfCause};
 use super::{Setup, local, offset, shift_start, stations};
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// A station's counts in this shift.
 #[derive(Debug, Clone, Default, Serialize, ToSchema)]

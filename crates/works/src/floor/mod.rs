@@ -4,6 +4,7 @@ mod day;
 mod line;
 mod tape;
 
+use base::trouble::{About, Trouble};
 use book::StationSetup;
 use book::ids::{FirmwareVersion, ReelId, StationName};
 use serde::Serialize;
@@ -15,7 +16,6 @@ use crate::chips::Source;
 use crate::provision;
 use crate::reel;
 use crate::site::{Site, Who};
-use crate::trouble::{About, Trouble};
 
 pub(crate) use self::day::Day;
 pub use book::Reconciliation;

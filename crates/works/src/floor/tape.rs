@@ -2,12 +2,12 @@
 
 use std::collections::BTreeMap;
 
+use base::trouble::Trouble;
 use book::{ChipState, TapeChip, UnitState};
 use serde::Serialize;
 
 use crate::reel;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// What became of a chip, the worst first: that is what a stretch of tape shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]

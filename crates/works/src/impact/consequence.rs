@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use base::trouble::Trouble;
 use book::ids::AuthorityName;
 use book::{Credential, CredentialState, Role, UnitState};
 use serde::Serialize;
@@ -10,7 +11,6 @@ use standard::certificate::Certificate;
 use super::Impact;
 use crate::revocation::RevokedHere;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// The certificate that was asked about.
 pub(super) enum Asked {

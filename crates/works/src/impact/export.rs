@@ -4,11 +4,11 @@ use std::fs::{self, File};
 use std::io::{self, BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
 
+use base::trouble::Trouble;
 use serde::Serialize;
 
 use super::{Impact, UnitTouched, Wanted, impact};
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// How units are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -10,6 +10,8 @@ mod wanted;
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::{AuthorityName, ProductName};
 use book::{CredentialState, Purpose, Touched, UnitState};
 use serde::Serialize;
@@ -21,10 +23,8 @@ pub(crate) use wanted::serial_octets;
 pub use wanted::{Wanted, when};
 
 use crate::product;
-use crate::reel::time_text;
 use crate::revocation::revoked_pais;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// A unit that is touched.
 #[derive(Debug, Clone, Serialize)]

@@ -3,6 +3,7 @@
 use std::fs;
 use std::path::Path;
 
+use base::trouble::{About, Trouble};
 use book::ids::{ChipId, DeliveryId, FirmwareVersion, ProductName, ReelId, StationName};
 use book::{Authority, Touch, UnitState};
 use standard::certificate::Certificate;
@@ -13,7 +14,6 @@ use time::format_description::well_known::Rfc3339;
 
 use super::consequence::Asked;
 use crate::site::Site;
-use crate::trouble::{About, Trouble};
 use crate::{authority, delivery, reel};
 
 /// What is asked about; each that is given must hold.

@@ -13,11 +13,10 @@ use std::io::{self, BufReader, Read, Write};
 use std::path::{Component, Path, PathBuf};
 
 use aws_lc_rs::digest::{Context, SHA256};
+use base::course::{Course, Stopped};
+use base::trouble::Trouble;
 use serde::{Deserialize, Serialize};
 use tar::{EntryType, Header};
-
-use crate::course::{Course, Stopped};
-use crate::trouble::Trouble;
 
 pub(super) const MANIFEST: &str = "manifest.json";
 pub(super) const BOOK: &str = "book.sqlite";

@@ -4,6 +4,10 @@ use std::fs::{self, File};
 use std::io::{BufWriter, Write as _};
 use std::path::Path;
 
+use base::course::{Course, Phase, or_stopped};
+use base::files::{self, PREFIX};
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::{Location, Subject};
 use custody::{Passphrase, SiteKey, WorkFactor};
 use serde::Serialize;
@@ -13,12 +17,8 @@ use zeroize::Zeroizing;
 use super::archive::{self, BookFacts, Content, LeftOut, Manifest, SITE, SiteKeyState};
 use super::contents::Contents;
 use super::{Teller, Verified, log_key, open, verify_book};
-use crate::course::{Course, Phase, or_stopped};
-use crate::files::{self, PREFIX};
 use crate::head;
-use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// A backup that was made.
 #[derive(Debug, Serialize)]

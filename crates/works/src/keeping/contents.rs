@@ -5,6 +5,7 @@ use std::ffi::OsStr;
 use std::fs;
 use std::path::{Component, Path, PathBuf};
 
+use base::trouble::Trouble;
 use serde::Serialize;
 
 use super::archive::LeftOut;
@@ -13,7 +14,6 @@ use crate::delivery::REFUSED;
 use crate::head;
 use crate::product;
 use crate::site::{FILE, Site};
-use crate::trouble::Trouble;
 
 /// Endings of what belongs in `keys/`: keys, their public halves and certificates, and where keys in tokens are.
 /// Anything else there, a passphrase above all, must not travel beside what it opens.

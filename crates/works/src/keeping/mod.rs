@@ -13,6 +13,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 
+use base::course::{Course, Phase, or_stopped};
+use base::files::put_own;
+use base::trouble::Trouble;
 use book::ids::SiteId;
 use book::{Book, DamageKind, Location, OpenOptions, SignedHead, Stage, Subject, Verification};
 use serde::Serialize;
@@ -23,11 +26,8 @@ use toml_edit::DocumentMut;
 
 use crate::account;
 use crate::checkpoint::{self, Kept, State, Witnessed};
-use crate::course::{Course, Phase, or_stopped};
-use crate::files::put_own;
 use crate::head;
 use crate::site::{FILE, Site, Who, location};
-use crate::trouble::Trouble;
 pub use archive::{LeftOut, SiteKeyState};
 pub use backup::{How, Saved, backup, site_key_state};
 pub use contents::MissingKey;

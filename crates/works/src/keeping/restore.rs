@@ -4,6 +4,9 @@
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
 
+use base::course::{Course, Phase, or_stopped};
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::SiteId;
 use book::{Book, BookError, Location, OpenOptions, SignedHead, Subject};
 use serde::Serialize;
@@ -12,12 +15,9 @@ use serde_json::json;
 use super::archive::{self, Form, LeftOut, Manifest, SITE, SiteKeyState};
 use super::{Teller, Verified, log_key, missing_keys, name_location, verify_book};
 use crate::checkpoint::{self, KnownOf};
-use crate::course::{Course, Phase, or_stopped};
 use crate::floor;
 use crate::head;
-use crate::reel::time_text;
 use crate::site::{FILE, Settings, Site, Who, location};
-use crate::trouble::Trouble;
 
 /// Where a book in a file goes where the settings' own place can't be meant.
 const IN_SITE: &str = "sqlite:book.sqlite";

@@ -6,11 +6,11 @@
 //! wrong letters is told from a wrong label, and is no match all the same: what
 //! was not read as it stands proves nothing.
 
+use base::advice::{Advise, Kind};
 use print::LabelData;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::advice::{Advise, Kind};
 use crate::label::owner::{code_fault, tidy};
 use crate::label::payload;
 

@@ -1,5 +1,8 @@
 //! Labels of units in the record book.
 
+use base::course::Course;
+use base::sentence::Names;
+use base::trouble::Trouble;
 use book::ids::UnitSerial;
 use book::{LabelEvent, Subject, Unit, UnitState};
 use custody::Passphrase;
@@ -11,12 +14,9 @@ use zeroize::Zeroizing;
 use super::check::LabelCause;
 use super::{Format, Job, PrintError, Printed, To, print_to};
 use crate::chosen::{self, Which};
-use crate::course::Course;
 use crate::product;
 use crate::revocation::RevokedHere;
-use crate::sentence::Names;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 use crate::unit::{self, payload};
 
 /// Units recorded in one transaction: stations wait for the log no longer than that.

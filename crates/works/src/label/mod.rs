@@ -18,15 +18,15 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
+use base::advice::{Advise, Kind};
+use base::course::{Course, Phase, Stopped};
+use base::files;
+use base::trouble::Trouble;
 use print::run::{Single, Tally};
 use print::sheet::{Grid, Paper, Sheet};
 use print::{LabelData, Press, RunError, Template, TemplateError};
 use serde::Serialize;
 
-use crate::advice::{Advise, Kind};
-use crate::course::{Course, Phase, Stopped};
-use crate::files;
-use crate::trouble::Trouble;
 pub use carton::CARTON;
 pub use check::{Checked, LabelCause, LabelVerdict, ReadAs, check};
 pub use from_book::{MOST_IN_MEMORY, check_of_book, handed_over, of_one, of_unit, pdf_of_book, print_of_book, svg};

@@ -7,6 +7,8 @@
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
+use base::sentence::sentence;
+use base::trouble::Trouble;
 use book::ids::{ProductName, UnitSerial};
 use custody::Passphrase;
 use standard::onboarding::{Fields, Reading, read};
@@ -15,9 +17,7 @@ use zeroize::Zeroizing;
 
 use crate::product;
 use crate::provision::passcode_label;
-use crate::sentence::sentence;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// Units looked up at a time.
 const PAGE: u32 = 1000;

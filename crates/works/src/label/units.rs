@@ -12,11 +12,11 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
+use base::advice::{Advise, Kind};
+use base::encoding::{self, LONGEST};
 use print::LabelData;
 use zeroize::Zeroizing;
 
-use crate::advice::{Advise, Kind};
-use crate::encoding::{self, LONGEST};
 use crate::label::payload;
 use crate::reel::manifest::is_rounded;
 

@@ -9,9 +9,8 @@ pub mod time;
 use std::fs;
 use std::path::Path;
 
+use base::trouble::Trouble;
 use serde::{Deserialize, Serialize};
-
-use crate::trouble::Trouble;
 
 /// Largest part file.
 const LARGEST: u64 = 64 * 1024;
@@ -493,7 +492,7 @@ impl Part {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::advice::Advise;
+    use base::advice::Advise;
 
     #[test]
     fn the_parts_that_come_with_the_program_are_sound() {
@@ -526,7 +525,7 @@ mod tests {
             assert_ne!(text, good, "{from} is not in the file");
             let refused = Part::parse("x.toml", &text).expect_err(word);
             assert!(refused.to_string().contains(word), "{word}: {refused}");
-            assert_eq!(refused.kind(), crate::Kind::Usage);
+            assert_eq!(refused.kind(), base::Kind::Usage);
         }
     }
 }

@@ -15,6 +15,7 @@ pub mod sensitivity;
 pub mod simulate;
 mod words;
 
+use base::trouble::Trouble;
 use serde::Serialize;
 
 use crate::fit::needs::{self, Needs};
@@ -22,7 +23,6 @@ use crate::part::Part;
 use crate::part::time::{Clocked, Step, Work, total};
 use crate::site::Site;
 use crate::statistics::Successes;
-use crate::trouble::Trouble;
 
 pub use line::Line;
 pub use order::{Order, Stock};

@@ -1,11 +1,11 @@
 //! What to order, in whole reels and lots, and when to order again.
 
+use base::trouble::Trouble;
 use serde::Serialize;
 
 use super::Request;
 use super::line::Line;
 use crate::statistics::Successes;
-use crate::trouble::Trouble;
 
 /// What to order.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -1,5 +1,6 @@
 //! What a site's past says: chips that ended well or badly, attempts, times.
 
+use base::trouble::Trouble;
 use book::{AttemptResult, StepBin, Stretch, UnitFilter};
 use serde::Serialize;
 
@@ -8,7 +9,6 @@ use crate::part::time::Step;
 use crate::site::Site;
 use crate::statistics::interval::Range;
 use crate::statistics::{Successes, wilson};
-use crate::trouble::Trouble;
 
 /// Counts of the past.
 #[derive(Debug, Clone, PartialEq, Default)]

@@ -2,12 +2,12 @@
 //!
 //! The target itself is left out: that more units take more chips is no news.
 
+use base::trouble::Trouble;
 use serde::Serialize;
 
 use super::line::{self, Line, Load};
 use super::{Request, chips};
 use crate::statistics::Successes;
-use crate::trouble::Trouble;
 
 /// How far one number swings a result.
 #[derive(Debug, Clone, PartialEq, Serialize)]

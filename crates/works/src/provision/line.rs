@@ -5,6 +5,10 @@ use std::fs;
 use std::sync::Arc;
 
 use aws_lc_rs::digest::{SHA256, digest};
+use base::advice::quoted;
+use base::randomness;
+use base::sentence::sentence;
+use base::trouble::Trouble;
 use book::ids::{FirmwareVersion, ProductName, ReelId, StationName};
 use book::{Knowledge, Product, Purpose, UnitFilter, UnitState};
 use custody::Passphrase;
@@ -17,17 +21,13 @@ use standard::verdict::Device;
 use zeroize::Zeroizing;
 
 use super::{Provision, Watch};
-use crate::advice::quoted;
 use crate::authority;
 use crate::declaration;
 use crate::product::{self, FurtherObject, Kept};
-use crate::randomness;
 use crate::reel;
 use crate::revocation::{Known, RevokedPais};
-use crate::sentence::sentence;
 use crate::site::{Site, Who};
 use crate::station::Judge;
-use crate::trouble::Trouble;
 use crate::trust;
 
 /// Everything that is the same for all units of a run, unless the site learns something new.

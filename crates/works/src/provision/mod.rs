@@ -16,6 +16,9 @@ mod serials;
 use std::sync::mpsc;
 use std::thread;
 
+use base::course::Course;
+use base::randomness;
+use base::trouble::Trouble;
 use book::ids::{ChipId, UnitSerial};
 use book::{ChipState, Next};
 use chip::ChipSource;
@@ -25,13 +28,10 @@ use standard::onboarding::draw::Batch;
 use utoipa::ToSchema;
 
 use crate::checkpoint;
-use crate::course::Course;
 use crate::floor;
 use crate::head;
-use crate::randomness;
 use crate::site::{Site, Who};
 pub use crate::station::{Told, Watch};
-use crate::trouble::Trouble;
 use crate::unit::AdoptedFrom;
 pub(crate) use line::passcode_label;
 pub use line::warnings;

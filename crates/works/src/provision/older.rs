@@ -4,6 +4,7 @@
 //! A station looks for that before it begins a unit, and stops: what the book would give such a chip is not what
 //! is printed on its label. An operator who takes the chip over has its own identity adopted into the book.
 
+use base::trouble::Trouble;
 use book::ids::{ChipId, UnitSerial};
 use book::{ChipState, Next, Onboarding};
 use chip::{ChipSource, ObjectName, State};
@@ -13,7 +14,6 @@ use standard::factory_record::FactoryRecord;
 use super::line::{Line, passcode_label};
 use super::one::{engineer, open};
 use crate::station::{BOOK_OLDER, CODE_LOST, Failure, Identity};
-use crate::trouble::Trouble;
 use crate::unit::AdoptedFrom;
 
 /// What a chip that holds an identity comes to, before anything is done about it.

@@ -3,22 +3,22 @@
 use std::thread;
 use std::time::Duration;
 
+use base::trouble::Trouble;
 use book::ids::{ChipId, UnitSerial};
 use book::{
     Attempt, AttemptResult, Begin, BeginError, Begun, Credential, CredentialState, Finish, FinishError, NewProof, Next,
     Onboarding, Outcome, SerialWish, Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
+use examine::intake::sha256 as sha256_of;
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
 
 use super::line::{Line, Prepared};
 use super::older::{Adoption, Looked, look};
 use super::{ChipResult, Serials, Told, UnitResult, load, passcode_label};
-use crate::intake::sha256 as sha256_of;
 use crate::revocation::{marked_revoked, revoked_words};
 use crate::station::{CHECK_THE_LOCK, Clock, Failure, is_locked, work};
-use crate::trouble::Trouble;
 use crate::unit;
 
 /// How long, and how often, a chip is waited for at which another station looks.

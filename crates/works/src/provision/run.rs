@@ -9,6 +9,9 @@ use std::sync::mpsc::{self, RecvTimeoutError};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use base::advice::{Advise, Kind, quoted};
+use base::course::Course;
+use base::trouble::Trouble;
 use book::ChipState;
 use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
@@ -18,10 +21,7 @@ use super::older::{Older, older, stops_the_line};
 use super::one::one;
 use super::serials::{Scans, Serials, is_no_other, whole};
 use super::{ChipResult, Ended, Provisioned, RefusedScan, Said, UnitResult};
-use crate::advice::{Advise, Kind, quoted};
-use crate::course::Course;
 use crate::head;
-use crate::trouble::Trouble;
 
 /// Between two looks at a source in which nothing is new.
 const BETWEEN_LOOKS: Duration = Duration::from_millis(500);

@@ -5,17 +5,17 @@ use std::io::{BufRead, BufReader, Read};
 use std::sync::mpsc::{self, Receiver};
 use std::thread;
 
+use base::advice::quoted;
+use base::encoding::{self, NoText};
+use base::trouble::Trouble;
 use book::ids::{ProductName, ReelId, UnitSerial};
 use book::{By, SerialWish, SeriesStand};
 use serde::Serialize;
 use standard::factory_record::{self, Field};
 
-use crate::advice::quoted;
-use crate::encoding::{self, NoText};
 use crate::floor;
 use crate::reel::manifest::is_rounded;
 use crate::site::Site;
-use crate::trouble::Trouble;
 use crate::unit;
 
 /// The longest scanned line, in bytes: more than any serial number has.
@@ -597,7 +597,7 @@ fn leave_out_used(list: &mut VecDeque<UnitSerial>, site: &Site) -> Result<(), Tr
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::advice::Advise;
+    use base::advice::Advise;
 
     #[test]
     fn lines_come_one_by_one_and_a_bad_one_costs_only_itself() {
@@ -611,7 +611,7 @@ mod tests {
             .collect();
         let wrong = |n: usize, what: &str| {
             let (kind, why) = lines[n].as_ref().expect_err("no serial number");
-            assert!(*kind == crate::Kind::Usage && why.contains(what), "{why}");
+            assert!(*kind == base::Kind::Usage && why.contains(what), "{why}");
         };
         assert_eq!(lines.len(), 7, "{lines:?}");
         for (n, serial) in [(0, "TV-1"), (1, "TV-2"), (3, "TV-3"), (4, &fits), (6, "TV-4")] {

@@ -3,12 +3,12 @@
 use std::io;
 use std::path::PathBuf;
 
+use base::advice::{Advise, Kind};
+use base::files::WriteError;
 use standard::factory_record::RecordError;
 use standard::ids::IdError;
 use standard::onboarding::ValueError;
 
-use crate::advice::{Advise, Kind};
-use crate::files::WriteError;
 use crate::onboarding::BatchError;
 use crate::verifier::VerifierActError;
 

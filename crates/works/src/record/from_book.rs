@@ -10,6 +10,10 @@ use std::io::{self, Write};
 use std::path::Path;
 
 use aws_lc_rs::digest::{SHA256, digest};
+use base::advice::quoted;
+use base::course::Course;
+use base::sentence::Names;
+use base::trouble::Trouble;
 use book::ids::{ProductName, UnitSerial};
 use book::{Subject, Unit, UnitState};
 use custody::Passphrase;
@@ -24,14 +28,10 @@ use zip::{CompressionMethod, DateTime, ZipWriter};
 use super::error::RecordActError;
 use super::of_unit::of_unit;
 use super::place::{RecordFormat, RecordPlace};
-use crate::advice::quoted;
 use crate::chosen::Which;
-use crate::course::Course;
 use crate::product::{self, Kept};
 use crate::revocation::RevokedHere;
-use crate::sentence::Names;
 use crate::site::{Site, Who, file_stem};
-use crate::trouble::Trouble;
 
 /// Units in one call: a record has some 400 bytes, so these are about 120 MB.
 const MOST: usize = 300_000;

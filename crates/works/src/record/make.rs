@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use base::files::{Pending, Readers};
 use der::asn1::AnyRef;
 use der::{Decode, Tag, Tagged};
 use serde::Serialize;
@@ -15,7 +16,6 @@ use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt, VerifierEr
 use super::error::RecordActError;
 use super::input::{Number, RecordInput, read_file};
 use super::show::ShownRecord;
-use crate::files::{Pending, Readers};
 use crate::onboarding::fresh_rotating_id;
 use crate::verifier::{VerifierActError, fresh_salt, from_hex, read_verifier};
 

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use base::trouble::Trouble;
 use book::Purpose;
 use book::ids::UnitSerial;
 use serde::Serialize;
@@ -10,7 +11,6 @@ use standard::factory_record::{Carrier, FactoryRecord, read_any};
 use super::error::RecordActError;
 use super::input::read_file;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// The largest file that carries a record.
 const MAX_FILE: u64 = 16 << 20;

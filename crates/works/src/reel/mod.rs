@@ -8,12 +8,16 @@ mod stream;
 use std::collections::BTreeSet;
 use std::collections::HashMap;
 use std::convert::Infallible;
-use std::io::Read;
 use std::path::Path;
 use std::sync::mpsc;
 use std::thread;
 
-use aws_lc_rs::digest::{Context as Digest, SHA256};
+use base::advice::quoted;
+use base::course::{Course, Phase, stopped_by};
+use base::finding_view::InspectionFinding;
+use base::findings::{About as Whose, Findings, SharedFinding};
+use base::sentence::sentence;
+use base::trouble::{About, Trouble};
 use book::ids::{ChipId, ReelId};
 use book::{Duplicate, NewChip, NewReel, Purpose, ReceiveError, Reel, Same, Subject};
 use serde::Serialize;
@@ -21,17 +25,11 @@ use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_K
 use standard::verdict::{Finding, Severity};
 use utoipa::ToSchema;
 
-use crate::advice::quoted;
-use crate::course::{Course, Phase, stopped_by};
-use crate::finding_view::InspectionFinding;
-use crate::findings::{About as Whose, Findings, SharedFinding};
 use crate::head;
 use crate::ledger;
 use crate::product;
 use crate::revocation::RevokedPais;
-use crate::sentence::sentence;
 use crate::site::{Site, Who};
-use crate::trouble::{About, Trouble};
 use manifest::ColumnMap;
 use stream::{Odd, Stream};
 
@@ -92,52 +90,6 @@ impl Received {
     }
 }
 
-/// SHA-256 of a file or of a directory's files, names and contents in order.
-///
-/// # Errors
-///
-/// [`Trouble`] where one can't be read.
-pub fn digest(path: &Path) -> Result<[u8; 32], Trouble> {
-    let mut digest = Digest::new(&SHA256);
-    let mut feed = |file: &Path| -> Result<(), Trouble> {
-        let read = std::fs::File::open(file).and_then(|mut from| feed(&mut digest, &mut from));
-        read.map_err(|e| Trouble::file(file, e))
-    };
-    if path.is_dir() {
-        for entry in walkdir::WalkDir::new(path).sort_by_file_name().into_iter().flatten() {
-            if entry.file_type().is_file() {
-                feed(entry.path())?;
-            }
-        }
-    } else {
-        feed(path)?;
-    }
-    Ok(finished(digest))
-}
-
-/// SHA-256 of all that comes.
-pub(crate) fn digest_of(from: &mut dyn Read) -> std::io::Result<[u8; 32]> {
-    let mut digest = Digest::new(&SHA256);
-    feed(&mut digest, from)?;
-    Ok(finished(digest))
-}
-
-fn feed(digest: &mut Digest, from: &mut dyn Read) -> std::io::Result<()> {
-    let mut chunk = vec![0; 1 << 16];
-    loop {
-        match from.read(&mut chunk)? {
-            0 => return Ok(()),
-            count => digest.update(&chunk[..count]),
-        }
-    }
-}
-
-fn finished(digest: Digest) -> [u8; 32] {
-    let mut out = [0; 32];
-    out.copy_from_slice(digest.finish().as_ref());
-    out
-}
-
 pub(crate) fn file_name(path: &Path) -> String {
     path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
 }
@@ -162,7 +114,7 @@ pub fn receive(
     let map = &options.columns;
     let product = product::get(site, product).about("product")?;
     let id = ReelId::new(reel).about("reel")?;
-    let source_digest = digest(path)?;
+    let source_digest = examine::intake::digest(path)?;
     if let Some(known) = site.book.reel(&id)? {
         let is_same = known.facts.product == product.facts.name
             && (known.facts.source_digest == source_digest || holds(site, &known, path, map, course)?);
@@ -290,12 +242,22 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
                 format!("chip {} has the key of chip {} on reel {}", double.chip_id, other.chip_id, other.reel),
             ),
         };
+        let shortened = matches!(double.same, Same::PublicKey) && is_shortened(&double.chip_id, &other.chip_id);
         let line =
             usize::try_from(double.position).ok().and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
         let subject = line.map_or_else(|| "manifest".into(), |l| format!("line {l}"));
         let whose = Whose::Id(double.chip_id.to_string());
         let finding = Finding::new(rule, what);
-        let finding = again.iter().cloned().fold(finding, Finding::advising);
+        let finding = match &again {
+            Some(again) => finding.advising(again.clone()),
+            None if shortened => finding.advising(format!(
+                "It is one chip: one id is the other with digits lost, as where a spreadsheet cut it. Where this manifest is \
+                 the right one, withdraw reel {0} (`touchmark reel withdraw {0}`) and receive this one then; once units \
+                 depend on it, ask the chip maker which id the chip has.",
+                quoted(other.reel.as_str())
+            )),
+            None => finding,
+        };
         findings.tell((0, turn, 0), || subject, whose, finding);
     }
     for turn in first.len() as u64..total {
@@ -305,6 +267,14 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
     }
     let Ok(findings) = findings.told::<Infallible>(&|_| Ok(String::new()));
     findings
+}
+
+/// Whether one id is the other without a few of its digits at either end.
+fn is_shortened(one: &ChipId, other: &ChipId) -> bool {
+    const LOST: usize = 4;
+    let (one, other) = (one.as_str(), other.as_str());
+    let (short, long) = if one.len() < other.len() { (one, other) } else { (other, one) };
+    short.len() < long.len() && long.len() - short.len() <= LOST && (long.starts_with(short) || long.ends_with(short))
 }
 
 /// Stores chips as they come; when the last has come, it is too late to stop.
@@ -438,7 +408,7 @@ fn view(site: &Site, found: &Reel) -> Result<ReelView, Trouble> {
         scrapped: chips.as_ref().map_or(0, |c| c.scrapped),
         without_credential: without,
         source: found.facts.source_name.clone(),
-        received: time_text(found.received),
+        received: base::times::time_text(found.received),
         warnings: RevokedPais::of_reel(site, &found.facts.reel)?.words().iter().map(|what| sentence(what)).collect(),
     })
 }
@@ -478,11 +448,6 @@ pub fn withdraw(site: &Site, reel: &str, who: &Who) -> Result<Withdrawn, Trouble
         stations: done.stations,
         entry: done.entry.0,
     })
-}
-
-/// RFC 3339 in UTC, whole seconds.
-pub(crate) fn time_text(at: time::OffsetDateTime) -> String {
-    standard::moment::Moment::from_unix(at.unix_timestamp()).to_string()
 }
 
 /// All reels.

@@ -9,18 +9,18 @@ use std::fs::File;
 use std::io::{BufRead, BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
 
+use base::encoding::{self, LONGEST};
+use base::trouble::Trouble;
 use book::NewChip;
 use book::ids::ChipId;
 use csv::StringRecord;
+use examine::intake::{Limits, is_secret};
 use rayon::prelude::*;
 
 use super::key_text;
 use super::manifest::json::{Member, Object};
 use super::manifest::table::{self, Header};
 use super::manifest::{self, ColumnMap, cell};
-use crate::encoding::{self, LONGEST};
-use crate::intake::{Limits, is_secret};
-use crate::trouble::Trouble;
 
 /// Octets in which the line that names the columns must end.
 const HEAD: usize = 1 << 16;
@@ -74,11 +74,11 @@ impl<'a> Stream<'a> {
 
     fn of_rows(mut file: File, lines: u64, map: &'a ColumnMap) -> Option<Self> {
         let mut head = vec![0; HEAD];
-        let have = crate::intake::fill(&mut file, &mut head).ok()?;
+        let have = examine::intake::fill(&mut file, &mut head).ok()?;
         let head = &head[..have];
         let mark = if head.starts_with(b"\xEF\xBB\xBF") { 3 } else { 0 };
         let body = &head[mark..];
-        if manifest::looks_like_certificates(head) || crate::intake::is_archive(head) {
+        if manifest::looks_like_certificates(head) || examine::intake::is_archive(head) {
             return None;
         }
         let first = body.iter().find(|o| !o.is_ascii_whitespace())?;
@@ -177,9 +177,9 @@ impl<'a> Stream<'a> {
 /// Whether a file is text of lines: neither JSON, where a line may hold all there is, nor certificates, nor an archive.
 fn is_table(file: &mut File) -> bool {
     let mut head = vec![0; HEAD];
-    let Ok(have) = crate::intake::fill(file, &mut head) else { return false };
+    let Ok(have) = examine::intake::fill(file, &mut head) else { return false };
     let head = &head[..have];
-    if file.rewind().is_err() || manifest::looks_like_certificates(head) || crate::intake::is_archive(head) {
+    if file.rewind().is_err() || manifest::looks_like_certificates(head) || examine::intake::is_archive(head) {
         return false;
     }
     encoding::read(head).is_ok_and(|read| !read.text.trim_start().starts_with(['{', '[']))

@@ -13,6 +13,8 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
+use base::course::Course;
+use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
 use book::{Role, UnitFilter, UnitState};
 use chip::OpenOptions;
@@ -24,11 +26,9 @@ use serde_json::Value;
 pub use self::own::Own;
 use crate::chips::{self, Bench, FaultLevel, Source, WhichChips};
 use crate::chosen::Which;
-use crate::course::Course;
 use crate::label::{self, Job};
 use crate::provision::{Numbers, Provision, provision};
 use crate::site::{NewBook, Site, Who};
-use crate::trouble::Trouble;
 use crate::{account, authority, declaration, delivery, evidence, order, product, reel, unit};
 
 /// The invented scenario.

@@ -7,13 +7,13 @@ use std::fs::{self, File};
 use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
+use base::trouble::Trouble;
 use book::Purpose;
 use standard::ids::{ProductId, VendorId};
 
 use super::{DEVICE_TYPE, PRODUCT, PRODUCT_ID, VENDOR};
 use crate::product::{self, Description, FurtherObject};
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// Files of a folder with one per unit that a rehearsal takes as samples.
 const SAMPLES: usize = 16;

@@ -1,5 +1,8 @@
 //! The rehearsal's report: made of the parts of every report, with what a rehearsal has beside.
 
+use base::advice::quoted;
+use base::course::Course;
+use base::trouble::Trouble;
 use book::ids::ReelId;
 use print::chart::grouped;
 use print::paper::{Block, Document, Size, Table};
@@ -7,12 +10,9 @@ use serde_json::Value;
 use time::OffsetDateTime;
 
 use super::Rehearsed;
-use crate::advice::quoted;
-use crate::course::Course;
 use crate::plan::page::percent;
 use crate::report::{self, Scope, page};
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// The page.
 pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value) -> Result<Document, Trouble> {

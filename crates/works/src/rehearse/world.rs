@@ -4,6 +4,7 @@ use std::fs::{self, File};
 use std::io::Write as _;
 use std::path::Path;
 
+use base::trouble::Trouble;
 use custody::Passphrase;
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
@@ -15,7 +16,6 @@ use zip::write::SimpleFileOptions;
 
 use crate::authority::{self, serial};
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// Issues what an order asks, and packs it as an authority would: certificates
 /// named by serial number, the PAI, a note.

@@ -1,14 +1,14 @@
 //! Yields, causes and change over time, from tallies.
 
+use base::course::Course;
+use base::trouble::Trouble;
 use book::{AttemptResult, AttemptTally, CauseTally, Next, UnitFilter, UnitState};
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, UtcOffset};
 
-use crate::course::Course;
 use crate::site::Site;
 use crate::statistics::interval::Range;
 use crate::statistics::{control as limits, wilson};
-use crate::trouble::Trouble;
 
 /// A share with its 95 % interval (Wilson).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -173,7 +173,7 @@ pub(super) fn control(tallies: &[AttemptTally], every: Duration, zone: UtcOffset
                 (false, false) => format!("{date} {:02}:{:02}", local.hour(), local.minute()),
             };
             Point {
-                begins: crate::reel::time_text(*begins),
+                begins: base::times::time_text(*begins),
                 shown: super::shown(*begins, zone),
                 name,
                 attempts: *attempts,

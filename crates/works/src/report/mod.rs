@@ -10,14 +10,14 @@ pub mod stations;
 pub mod times;
 pub mod worst;
 
+use base::course::{Course, Phase, or_stopped};
+use base::trouble::Trouble;
 use book::{Purpose, ReelCount, Stretch, Tallies, UnitFilter};
 use serde::Serialize;
 use time::{Duration, OffsetDateTime, UtcOffset};
 
 use crate::account;
-use crate::course::{Course, Phase, or_stopped};
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 pub use count::{Cause, Control, Yields};
 pub use scope::{OrderFacts, Scope, orders};
@@ -233,8 +233,8 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime, course: &Cour
     Ok(Report {
         site: site.settings.site.name.clone(),
         subject: found.subject,
-        made: crate::reel::time_text(now),
-        period: between.map(|(a, b)| (crate::reel::time_text(a), crate::reel::time_text(b))),
+        made: base::times::time_text(now),
+        period: between.map(|(a, b)| (base::times::time_text(a), base::times::time_text(b))),
         period_words,
         test: has_test(site, filter, &attempts)?,
         yields: count::yields(units, &attempts),

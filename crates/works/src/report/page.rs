@@ -1,5 +1,6 @@
 //! A report as a document; and the parts of it that other documents take too.
 
+use base::trouble::Trouble;
 use book::ids::ReelId;
 use book::{ChipState, UnitFilter, UnitState};
 use print::chart::{self, ControlPoint, Fate, Interval, Spread, WIDE, grouped};
@@ -11,7 +12,6 @@ use super::count::Share;
 use super::{Report, Worst};
 use crate::plan::page::{percent, time_words};
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// A share with its interval: `97.0 % (95.1 to 98.2)`.
 pub fn share_words(share: &Share) -> String {

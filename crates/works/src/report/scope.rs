@@ -1,12 +1,12 @@
 //! What a report is on, as a filter of units.
 
+use base::trouble::Trouble;
 use book::ids::StationName;
 use book::{Reel, UnitFilter};
 use serde::Serialize;
 
 use super::Request;
 use crate::site::Site;
-use crate::trouble::Trouble;
 use crate::{product, reel};
 
 /// Of what.
@@ -137,7 +137,7 @@ fn order_of(site: &Site, name: &str) -> Result<OrderFound, Trouble> {
     let facts = OrderFacts {
         file: order.file_name.clone(),
         sha256: hex::encode(order.content_digest),
-        written: crate::reel::time_text(order.written),
+        written: base::times::time_text(order.written),
         chips: order.chips,
         deliveries: deliveries.iter().map(|d| (d.delivery.to_string(), d.certificates_accepted)).collect(),
         by_delivery: one.is_some(),

@@ -7,15 +7,15 @@
 
 use std::collections::BTreeMap;
 
+use base::course::or_stopped;
+use base::trouble::Trouble;
 use book::{AttemptResult, CauseTally, Stretch, Tallies};
 use serde::Serialize;
 use time::{OffsetDateTime, UtcOffset};
 
 use super::count::{by_stretch, whole};
 use super::{HOUR, shown, zone_text};
-use crate::course::or_stopped;
 use crate::statistics::Successes;
-use crate::trouble::Trouble;
 
 /// Below this probability, over all hours together, chance is no explanation.
 const RARE: f64 = 0.05;
@@ -82,7 +82,7 @@ pub(super) fn find(book: &Tallies<'_>, zone: UtcOffset) -> Result<Option<Worst>,
     }
     let different = differences(&causes, begins, (n, all - n), &attempts_at);
     let mut out = Worst {
-        begins: crate::reel::time_text(begins),
+        begins: base::times::time_text(begins),
         words: format!(
             "{} to {} {}",
             shown(begins, zone),

@@ -5,6 +5,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use base::finding_view::FindingView;
+use base::sentence::Names;
+use base::trouble::Trouble;
 use book::ids::AuthorityName;
 use serde::Serialize;
 use standard::certificate::{Certificate, Profile};
@@ -14,10 +17,7 @@ use standard::verdict::catalogue::revocation::{DATES, DROPPED, NUMBER};
 use standard::verdict::{Finding, HeldList, Listed, Pool, Report, RevokedSerials, Severity, judge_list};
 use time::OffsetDateTime;
 
-use crate::finding_view::FindingView;
-use crate::sentence::Names;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// Octets of a list: some two million entries.
 const LARGEST: u64 = 96 << 20;

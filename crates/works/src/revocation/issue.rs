@@ -3,6 +3,9 @@
 
 use std::path::{Path, PathBuf};
 
+use base::files::{Pending, Readers};
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::AuthorityName;
 use book::{Authority, RevocationList, RevocationRequest};
 use serde::Serialize;
@@ -17,11 +20,8 @@ use time::OffsetDateTime;
 use utoipa::ToSchema;
 
 use crate::authority;
-use crate::files::{Pending, Readers};
 use crate::keys::Unlock;
-use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// Where a list goes and what it says beside the revoked certificates.
 pub struct Issue<'a> {

@@ -5,13 +5,13 @@ use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use base::trouble::Trouble;
 use standard::certificate::{Certificate, Profile};
 use standard::moment::Moment;
 use standard::revocation::RevocationList;
 use standard::verdict::{Finding, HeldList, Listed, Pool, RevokedSerials};
 
 use crate::site::{FILE, Site};
-use crate::trouble::Trouble;
 
 type Serials = HashMap<Vec<u8>, Listed>;
 

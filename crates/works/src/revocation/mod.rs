@@ -16,6 +16,9 @@ mod revoked_pais;
 
 use std::collections::{HashMap, HashSet};
 
+use base::advice::quoted;
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::Actor;
 use book::{Answer, Purpose, RequestState, RevocationList, RevocationRequest};
 use serde::Serialize;
@@ -31,10 +34,7 @@ pub(crate) use revoked_here::{RevokedHere, marked as marked_revoked, words as re
 pub(crate) use revoked_pais::{RevokedPais, all as revoked_pais};
 
 use crate::access::Standing;
-use crate::advice::quoted;
-use crate::reel::time_text;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// What is said wherever something is revoked.
 pub const CAUTION: &str = "A revocation cannot be undone. The alliance's current certificate policy governs how production lists are published: talk to the authority and the alliance first, and keep their answers.";

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use base::trouble::{About, Trouble};
 use book::ids::AuthorityName;
 use book::{Credential, CredentialState, Purpose, RevocationRequest, Role, UnitState, Wanted};
 use serde::Serialize;
@@ -11,7 +12,6 @@ use standard::revocation::Reason;
 use crate::authority;
 use crate::impact::{self, WouldStop, serial_octets};
 use crate::site::Site;
-use crate::trouble::{About, Trouble};
 use crate::unit;
 
 /// What is to be revoked, and why. One list is of one issuer.

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use base::trouble::Trouble;
 use book::ids::ChipId;
 use book::{ChipStory, Credential, CredentialState, Unit};
 use standard::certificate::{Certificate, Profile};
@@ -9,7 +10,6 @@ use standard::certificate::{Certificate, Profile};
 use super::Known;
 use crate::authority;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// What is revoked here, loaded once and asked about many units.
 pub(crate) struct RevokedHere {

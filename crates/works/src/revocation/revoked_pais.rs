@@ -1,11 +1,11 @@
 //! PAIs that are revoked: what stands below them can't be used, however good it looks by itself.
 
+use base::trouble::Trouble;
 use book::ids::{AuthorityName, ReelId};
 
 use super::Known;
 use crate::authority;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// PAIs that are revoked: name, and when and why.
 #[derive(Debug, Clone)]

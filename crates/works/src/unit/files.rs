@@ -4,6 +4,8 @@ use std::collections::HashSet;
 use std::path::Path;
 use std::{fs, io};
 
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::UnitSerial;
 use book::{UnitFilter, UnitState};
 use serde::Serialize;
@@ -11,10 +13,8 @@ use serde_json::json;
 use standard::certificate::Certificate;
 
 use super::{checks_failed, missing, serial, story};
-use crate::reel::time_text;
 use crate::revocation::RevokedHere;
 use crate::site::Site;
-use crate::trouble::Trouble;
 
 /// What was written.
 #[derive(Debug, Serialize)]

@@ -3,6 +3,8 @@
 mod files;
 mod story;
 
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
 use book::{ChipState, Subject, Unit, UnitFilter, UnitState};
 use custody::Passphrase;
@@ -21,10 +23,9 @@ pub use story::{AdoptedFrom, Left, OfAttempt, OfStep, WholeUnit, show, shown, st
 use crate::label;
 use crate::product;
 use crate::provision::passcode_label;
-use crate::reel::{self, time_text};
+use crate::reel;
 use crate::revocation::RevokedHere;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 /// A unit in a list.
 #[derive(Debug, Serialize, ToSchema)]

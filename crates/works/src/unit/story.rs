@@ -1,5 +1,8 @@
 //! A unit's whole story, as every front shows it.
 
+use base::finding_view::Severity;
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::{
     AttemptResult, ChipState, CredentialState, DeliveryVerdict, LabelEvent, Next, Purpose, Role, Subject, UnitState,
     UnitStory,
@@ -14,11 +17,8 @@ use utoipa::ToSchema;
 
 use super::{missing, payload, typed};
 use crate::delivery::ReceivedVerdict;
-use crate::finding_view::Severity;
-use crate::reel::time_text;
 use crate::revocation::RevokedHere;
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 
 book::words! {
     /// How a unit left the line.

@@ -6,6 +6,8 @@ mod advice;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use base::times::time_text;
+use base::trouble::Trouble;
 use book::{DeclarationOrigin, Role, Subject};
 use print::chart::many;
 use serde::Serialize;
@@ -19,11 +21,9 @@ pub use advice::{Advice, At, Piece};
 use crate::account;
 use crate::checkpoint;
 use crate::keeping::missing_keys;
-use crate::reel::time_text;
 use crate::retention;
 use crate::revocation::{RevokedPais, revoked_pais};
 use crate::site::{Site, Who};
-use crate::trouble::Trouble;
 use crate::trust;
 
 /// Days over which the present pace is measured.

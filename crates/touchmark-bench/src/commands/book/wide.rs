@@ -5,9 +5,9 @@ use std::error::Error;
 use std::path::PathBuf;
 use std::time::Instant;
 
+use base::course::Course;
 use book::made_up::Named;
 use time::Duration;
-use works::course::Course;
 use works::impact::{self, Wanted};
 use works::report::{self, Request, Scope};
 use works::site::Site;

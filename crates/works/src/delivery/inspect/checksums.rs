@@ -8,15 +8,15 @@ use std::collections::{HashMap, HashSet};
 use std::hash::{BuildHasher as _, RandomState};
 use std::ops::Range;
 
+use base::encoding;
+use base::findings::{About, Findings};
+use examine::intake::Opened;
 use serde::{Deserialize, Serialize};
 use standard::verdict::catalogue::intake::DELIVERY_CHECKSUM;
 use standard::verdict::{Finding, Severity};
 use utoipa::ToSchema;
 
 use super::stage;
-use crate::encoding;
-use crate::findings::{About, Findings};
-use crate::intake::Opened;
 
 /// Entries whose names are kept for reporting those that no list names.
 const KEPT: usize = 10_000;

@@ -5,6 +5,10 @@ use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use base::course::{Course, Phase};
+use base::findings::{About, Fault, Findings, Subject};
+use base::sentence::Names;
+use base::trouble::Trouble;
 use rayon::prelude::*;
 use standard::certificate::{Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
@@ -22,10 +26,6 @@ use super::checksums::Spoiled;
 use super::matching::Matched;
 use super::reading::Read;
 use super::{ELSEWHERE, Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
-use crate::course::{Course, Phase};
-use crate::findings::{About, Fault, Findings, Subject};
-use crate::sentence::Names;
-use crate::trouble::Trouble;
 
 /// What findings on the site's own authorities are on.
 const SITE: &str = "site";
@@ -84,16 +84,18 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
     // where it was valid when they began: among equals the first counts.
     // One that ends sooner is none: its units keep the one that lasts longest.
     let (begins, ends) = (|c: &Certificate| c.not_before.moment, |c: &Certificate| c.not_after.moment);
+    let is_known = |came: &Certificate| expectation.pais.iter().any(|pai| pai.der() == came.der());
     let is_renewal = |came: &Certificate| {
-        expectation.pais.iter().any(|pai| {
-            came.subject_der() == pai.subject_der()
+        !is_known(came)
+            && expectation.pais.iter().any(|pai| {
+                came.subject_der() == pai.subject_der()
                 && came.public_key().is_some()
                 && came.public_key() == pai.public_key()
                 && begins(came) >= begins(pai)
                 && ends(came) >= ends(pai)
                 // Signed once more with all the same in it, it is no other one.
                 && (begins(came) > begins(pai) || came.serial() != pai.serial())
-        })
+            })
     };
     let (renewed, mut others): (Vec<_>, Vec<_>) = authorities.into_iter().partition(|(_, came)| is_renewal(came));
     // Of several that came, the one that lasts longest; one without a known end last.
@@ -133,8 +135,8 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
         if expectation.anchors.iter().any(|(a, _)| a.der() == authority.certificate.der()) {
             findings.retain(|f| f.severity == Severity::Error);
         }
-        let known = expectation.pais.iter().any(|pai| pai.der() == authority.certificate.der());
-        if authority.profile == Profile::Pai && !known {
+        // Told where certificates of the delivery stand under it, whether it came along or is here.
+        if authority.profile == Profile::Pai {
             findings.extend(not_current(pool, index, context));
         }
         let for_sale = |(a, production): &(Arc<Certificate>, bool)| {
@@ -157,7 +159,7 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
     (told, faulty)
 }
 
-/// An intermediate that came and has ended, or has not begun, where no other certificate of it that is here is valid.
+/// An intermediate that has ended, or has not begun, where no other certificate of it that is here is valid.
 fn not_current(pool: &Pool, index: usize, context: &Context) -> Option<Finding> {
     let now = context.present?;
     let all = pool.authorities();

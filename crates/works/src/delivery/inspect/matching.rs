@@ -2,6 +2,9 @@
 
 use std::collections::{HashMap, HashSet};
 
+use base::course::Course;
+use base::findings::{About, Fault};
+use base::trouble::Trouble;
 use rayon::prelude::ParallelSliceMut as _;
 use standard::verdict::catalogue::intake::{DELIVERY_DOUBLE, DELIVERY_SERIAL};
 use standard::verdict::{Finding, Severity};
@@ -10,9 +13,6 @@ use super::super::chips::Slot;
 use super::super::spool::Spool;
 use super::reading::Read;
 use super::{Expectation, STRANGER, stage};
-use crate::course::Course;
-use crate::findings::{About, Fault};
-use crate::trouble::Trouble;
 
 /// What comes once, and what does not.
 pub(super) struct Matched {

@@ -21,6 +21,11 @@ use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 
+use base::advice::Advise as _;
+use base::course::{Course, Phase};
+use base::findings::{About, Fault, Findings, SharedFinding};
+use base::trouble::Trouble;
+use examine::intake::IntakeError;
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
@@ -35,12 +40,7 @@ use self::matching::matching;
 use self::reading::{Unread, read};
 use super::chips::{Chips, Slot};
 use super::spool::Spool;
-use crate::advice::Advise as _;
-use crate::course::{Course, Phase};
-use crate::findings::{About, Fault, Findings, SharedFinding};
-use crate::intake::IntakeError;
 use crate::revocation::Known as Revoked;
-use crate::trouble::Trouble;
 
 /// DACs that a core takes at a time, and how many of these are judged between two looks.
 const STRETCH: usize = 32;

@@ -7,6 +7,11 @@ use std::sync::Arc;
 use std::sync::mpsc::{self, SyncSender};
 use std::thread;
 
+use base::course::{Course, Stopped};
+use base::findings::{About, Findings};
+use base::trouble::Trouble;
+use examine::bundle::detect_all;
+use examine::intake::{self, Entry, IntakeError, Limits, Secrets};
 use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item};
@@ -18,12 +23,7 @@ use super::super::chips::{Chips, Slot};
 use super::super::spool::{Facts, Spool, Writer};
 use super::checksums::{Checked, Checksums, List, Spoiled};
 use super::{STRANGER, stage};
-use crate::bundle::detect_all;
-use crate::course::{Course, Stopped};
-use crate::findings::{About, Findings};
-use crate::intake::{self, Entry, IntakeError, Limits, Secrets};
 use crate::reel::manifest;
-use crate::trouble::Trouble;
 
 /// Entries handed on at a time while reading, and octets after which fewer are.
 const ENTRIES: usize = 256;

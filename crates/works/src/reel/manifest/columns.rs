@@ -3,9 +3,10 @@
 use std::borrow::Cow;
 use std::str::FromStr;
 
+use base::trouble::Trouble;
+
 use super::super::key_text;
 use super::chip_id;
-use crate::trouble::Trouble;
 
 /// Names of columns that one message shows, and characters of each.
 const NAMED: usize = 12;

@@ -3,13 +3,13 @@
 
 use std::fmt;
 
+use base::encoding;
 use serde::de::{Deserialize, DeserializeSeed, Deserializer, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT};
 
 use super::Reading;
 use super::columns::{ColumnMap, Place, Unmatched, cell};
-use crate::encoding;
 
 /// Fields that an object may have.
 const FIELDS: usize = 256;

@@ -15,6 +15,11 @@ use std::convert::Infallible;
 use std::path::Path;
 use std::sync::Arc;
 
+use base::course::{Course, Phase};
+use base::encoding;
+use base::findings::{About, Findings, SharedFinding};
+use base::trouble::Trouble;
+use examine::intake::{self, Entry, Limits};
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
 use standard::verdict::catalogue::intake::{
@@ -23,12 +28,7 @@ use standard::verdict::catalogue::intake::{
 use standard::verdict::{Finding, Rule, Severity};
 
 use super::{file_name, key_text};
-use crate::course::{Course, Phase};
 use crate::delivery::inspect::is_list;
-use crate::encoding;
-use crate::findings::{About, Findings, SharedFinding};
-use crate::intake::{self, Entry, Limits};
-use crate::trouble::Trouble;
 
 pub use columns::ColumnMap;
 pub(super) use columns::cell;

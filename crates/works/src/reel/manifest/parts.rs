@@ -3,6 +3,8 @@
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
 
+use base::trouble::Trouble;
+use examine::intake::{promises_key, secrets};
 use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item, detect};
 use standard::key::PublicKey;
@@ -11,8 +13,6 @@ use standard::verdict::catalogue::intake::{REEL_COLUMN, REEL_FORMAT, REEL_KEY};
 
 use super::columns::ColumnMap;
 use super::{Entry, Manifest, Reading, chip_id, encoding, looks_like_certificates, table, text};
-use crate::intake::{promises_key, secrets};
-use crate::trouble::Trouble;
 
 /// Certificates kept for judging where they come from.
 const DACS: usize = 16;

@@ -2,6 +2,7 @@
 
 use std::io::{self, Read};
 
+use base::encoding;
 use csv::StringRecord;
 use print::chart::many;
 use standard::verdict::Finding;
@@ -9,7 +10,6 @@ use standard::verdict::catalogue::intake::REEL_FORMAT;
 
 use super::columns::{ColumnMap, Place, Unmatched, cell, is_key};
 use super::{Reading, chip_id, key_text};
-use crate::encoding;
 
 /// Octets and records in which the line with the names is looked for.
 const HEAD: usize = 1 << 16;

@@ -6,7 +6,7 @@ use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 
 /// Certificates of nobody in particular, DER, each with a serial number of its own.
-pub(crate) fn certificates(count: u16) -> Vec<Vec<u8>> {
+pub fn certificates(count: u16) -> Vec<Vec<u8>> {
     let key = SoftwareKey::generate().expect("randomness");
     let (name, times) = (NameBuilder::new().common_name("Anybody").build(), (Moment::from_unix(0), NO_END));
     let der = |number: u16| {

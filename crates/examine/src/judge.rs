@@ -5,6 +5,7 @@ use std::mem;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
+use base::course::{Course, Phase, Stopped};
 use rayon::prelude::*;
 use standard::certificate::{Certificate, Profile};
 use standard::declaration::Declaration;
@@ -19,7 +20,6 @@ use standard::verdict::{
 use super::report::{Examination, Subject};
 use super::roles::{Cast, Part, Player, has, signer_key};
 use super::{Examine, Kind};
-use crate::course::{Course, Phase, Stopped};
 
 /// Certificates that a core judges before it looks whether another wants some of its own.
 const CHUNK: usize = 16;

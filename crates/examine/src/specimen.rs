@@ -4,12 +4,11 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use base::advice::{Advise, Kind};
 use serde::Serialize;
 use serde_json::json;
 use standard::specimen::{Identity, Specimen, TextSpecimen, Use, all, texts};
 use standard::verdict::rule;
-
-use crate::advice::{Advise, Kind};
 
 /// What was written.
 #[derive(Debug, Serialize)]

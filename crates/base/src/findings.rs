@@ -31,11 +31,11 @@ pub struct SharedFinding {
 }
 
 /// Where a finding stands among all: stage of the inspection, thing, and which of the thing's.
-pub(crate) type Turn = (u8, u64, u32);
+pub type Turn = (u8, u64, u32);
 
 /// The chip that a finding is about.
 #[derive(Debug, Clone)]
-pub(crate) enum About {
+pub enum About {
     Nothing,
     /// By its place on the reel: its id is looked up where it is told.
     Place(u32),
@@ -44,9 +44,9 @@ pub(crate) enum About {
 
 /// What a finding is on: an entry or line, and the serial number of the certificate there.
 #[derive(Debug, Default)]
-pub(crate) struct Subject {
-    pub(crate) name: String,
-    pub(crate) serial: Option<String>,
+pub struct Subject {
+    pub name: String,
+    pub serial: Option<String>,
 }
 
 impl From<String> for Subject {
@@ -103,7 +103,7 @@ type IdsAt<'a, E> = dyn Fn(&[u32]) -> Result<Vec<String>, E> + 'a;
 
 /// Findings so far.
 #[derive(Debug, Default)]
-pub(crate) struct Findings {
+pub struct Findings {
     rules: HashMap<Broken, HashMap<Way, Group>>,
     errors: bool,
     /// One by one, in no order, up to a bound.
@@ -120,18 +120,12 @@ fn place(ways: &HashMap<Way, Group>, way: Way) -> Way {
 
 impl Findings {
     /// Whether any is an error.
-    pub(crate) fn has_errors(&self) -> bool {
+    pub fn has_errors(&self) -> bool {
         self.errors
     }
 
     /// Adds one; the subject is asked for only where it is among those named or kept.
-    pub(crate) fn tell<S: Into<Subject>>(
-        &mut self,
-        turn: Turn,
-        subject: impl FnOnce() -> S,
-        about: About,
-        finding: Finding,
-    ) {
+    pub fn tell<S: Into<Subject>>(&mut self, turn: Turn, subject: impl FnOnce() -> S, about: About, finding: Finding) {
         if finding.severity == Severity::Note || self.apart.len() >= FAULTS {
             self.more += usize::from(finding.severity != Severity::Note);
             return self.group(turn, || subject().into().name, about, finding);
@@ -143,7 +137,7 @@ impl Findings {
     }
 
     /// Adds one that is on several entries or chips, which is said once, and kept for `each` of them.
-    pub(crate) fn tell_of_each(
+    pub fn tell_of_each(
         &mut self,
         turn: Turn,
         subject: String,
@@ -183,7 +177,7 @@ impl Findings {
     }
 
     /// Takes in what was found elsewhere.
-    pub(crate) fn merge(&mut self, other: Self) {
+    pub fn merge(&mut self, other: Self) {
         self.errors |= other.errors;
         let room = FAULTS.saturating_sub(self.apart.len());
         self.more += other.more + other.apart.len().saturating_sub(room);
@@ -203,7 +197,7 @@ impl Findings {
     }
 
     /// Takes out what is wrong one by one, in the order in which it was told, and how many more there were.
-    pub(crate) fn faults<E>(&mut self, chip_ids: &IdsAt<'_, E>) -> Result<(Vec<Fault>, usize), E> {
+    pub fn faults<E>(&mut self, chip_ids: &IdsAt<'_, E>) -> Result<(Vec<Fault>, usize), E> {
         let mut apart = std::mem::take(&mut self.apart);
         apart.sort_by_key(|(turn, ..)| *turn);
         let place = |about: &About| if let About::Place(place) = about { Some(*place) } else { None };
@@ -220,7 +214,7 @@ impl Findings {
     }
 
     /// As they are told: errors first, in the catalogue's order, then as they came.
-    pub(crate) fn told<E>(self, chip_id: &dyn Fn(u32) -> Result<String, E>) -> Result<Vec<SharedFinding>, E> {
+    pub fn told<E>(self, chip_id: &dyn Fn(u32) -> Result<String, E>) -> Result<Vec<SharedFinding>, E> {
         let ranks: HashMap<&str, usize> =
             standard::verdict::all_rules().iter().enumerate().map(|(i, r)| (r.name, i)).collect();
         let mut groups: Vec<Group> = self.rules.into_values().flat_map(apart_or_one).collect();

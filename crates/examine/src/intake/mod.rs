@@ -8,6 +8,7 @@
 
 mod archive;
 mod content;
+mod digest;
 mod packed;
 mod secret;
 
@@ -15,31 +16,31 @@ use std::fs;
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
-use aws_lc_rs::digest::{SHA256, digest};
+use aws_lc_rs::digest::{self as hashes, SHA256};
+use base::advice::{Advise, Kind};
+use base::course::Stopped;
 use walkdir::WalkDir;
 use zeroize::Zeroizing;
 
 use content::Content;
 
-pub(crate) use archive::is_archive;
-pub(crate) use secret::{Secrets, bare_base64, is_secret, secrets};
+pub use archive::is_archive;
+pub use digest::digest;
+pub use secret::{Secrets, bare_base64, is_secret, secrets};
 
 /// Whether a file's name promises a certificate or a key: one that holds none came broken, and is no note.
-pub(crate) fn promises_key(name: &str) -> bool {
+pub fn promises_key(name: &str) -> bool {
     let extension = std::path::Path::new(name).extension().and_then(|e| e.to_str()).unwrap_or_default();
     ["pem", "der", "crt", "cer", "cert", "pub", "spki", "p7b", "p7c"].iter().any(|e| extension.eq_ignore_ascii_case(e))
 }
 
 /// What archives and desktops leave beside the files that matter.
-pub(crate) fn is_clutter(name: &str) -> bool {
+pub fn is_clutter(name: &str) -> bool {
     let file = name.rsplit(['/', '\\']).next().unwrap_or(name);
     file.starts_with("._")
         || matches!(file, ".DS_Store" | "Thumbs.db" | "desktop.ini")
         || name.split(['/', '\\']).any(|part| part == "__MACOSX")
 }
-
-use crate::advice::{Advise, Kind};
-use crate::course::Stopped;
 
 /// Bounds on what is opened. The numbers are ours: a reel's delivery is some
 /// hundred thousand certificates of 600 octets, a manifest some tens of MiB.
@@ -334,14 +335,14 @@ pub fn open(
 }
 
 /// SHA-256 (FIPS 180-4).
-pub(crate) fn sha256(octets: &[u8]) -> [u8; 32] {
+pub fn sha256(octets: &[u8]) -> [u8; 32] {
     let mut out = [0; 32];
-    out.copy_from_slice(digest(&SHA256, octets).as_ref());
+    out.copy_from_slice(hashes::digest(&SHA256, octets).as_ref());
     out
 }
 
 /// Reads until the buffer is full or nothing more comes; how much that is.
-pub(crate) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
+pub fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
     let mut have = 0;
     while have < buffer.len() {
         match reader.read(&mut buffer[have..]) {
@@ -368,4 +369,10 @@ fn whole(path: &Path, budget: &mut Budget) -> Result<Content, IntakeError> {
     }
     budget.spend(octets.len() as u64);
     Ok(Content::Memory(octets))
+}
+
+impl From<IntakeError> for base::Trouble {
+    fn from(error: IntakeError) -> Self {
+        Self::of(error)
+    }
 }

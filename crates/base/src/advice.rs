@@ -61,7 +61,7 @@ impl Said {
         if is_full_disk(error) { said.on_a_full_disk() } else { said }
     }
 
-    pub(crate) fn on_a_full_disk(self) -> Self {
+    pub fn on_a_full_disk(self) -> Self {
         let known = self.message.contains("disk that holds");
         let message = if known { self.message } else { format!("The disk is full: {}", self.message) };
         Self { kind: Kind::Surroundings, message, advice: Some(book::FULL_DISK.to_owned()) }
@@ -69,7 +69,7 @@ impl Said {
 }
 
 /// Whether an error, or one that caused it, is a disk without room for this user.
-pub(crate) fn is_full_disk(error: &(dyn Error + 'static)) -> bool {
+pub fn is_full_disk(error: &(dyn Error + 'static)) -> bool {
     let mut next = Some(error);
     while let Some(error) = next {
         if matches!(error.downcast_ref(), Some(book::BookError::Full { .. })) {

@@ -3,6 +3,7 @@
 use std::fmt::Display;
 use std::sync::Arc;
 
+use base::finding_view::FindingView;
 use serde::Serialize;
 use serde::ser::{SerializeStruct, Serializer};
 use standard::certificate::{Certificate, Profile};
@@ -13,7 +14,6 @@ use standard::verdict::{Finding, Severity, Verdict};
 use super::Kind;
 use super::judge::has_error;
 use super::roles::Part;
-use crate::finding_view::FindingView;
 
 /// One thing judged. What it tells is put into words where it is shown: there may be a
 /// hundred thousand.

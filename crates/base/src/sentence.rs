@@ -38,13 +38,13 @@ const NAMED: usize = 10;
 
 /// The first few names, and how many there are.
 #[derive(Default)]
-pub(crate) struct Names {
+pub struct Names {
     first: Vec<String>,
-    pub(crate) count: usize,
+    pub count: usize,
 }
 
 impl Names {
-    pub(crate) fn add(&mut self, name: String) {
+    pub fn add(&mut self, name: String) {
         self.count += 1;
         if self.first.len() < NAMED {
             self.first.push(name);

@@ -6,39 +6,39 @@ use encoding_rs::{Encoding, UTF_16BE, UTF_16LE, WINDOWS_1252};
 
 /// Octets of a line, a row of a table or a value in JSON, in every text from outside. The longest that real ones hold
 /// is a key or a certificate in PEM beside a few columns, some 3 KiB; a spreadsheet's cell takes 32,767 characters.
-pub(crate) const LONGEST: usize = 64 << 10;
+pub const LONGEST: usize = 64 << 10;
 
 /// The first line that has more octets than a line may have.
-pub(crate) fn long_line(text: &str) -> Option<usize> {
+pub fn long_line(text: &str) -> Option<usize> {
     text.split('\n').position(|line| line.len() > LONGEST).map(|before| before + 1)
 }
 
 /// What is said of a line, row or value that is too long.
-pub(crate) fn too_long(what: &str) -> String {
+pub fn too_long(what: &str) -> String {
     format!("{what} of more than {LONGEST} bytes")
 }
 
 /// What to do about it.
-pub(crate) const TOO_LONG_ADVICE: &str =
+pub const TOO_LONG_ADVICE: &str =
     "No chip, unit or key needs so much: ask the sender for the file as it was written, one record a line.";
 
 /// A text, and how it was encoded where that is worth saying.
 #[derive(Debug)]
-pub(crate) struct Text<'a> {
-    pub(crate) text: Cow<'a, str>,
-    pub(crate) note: Option<String>,
+pub struct Text<'a> {
+    pub text: Cow<'a, str>,
+    pub note: Option<String>,
 }
 
 /// Why there is no text, and on which line.
 #[derive(Debug, PartialEq, Eq)]
-pub(crate) struct NoText {
-    pub(crate) line: usize,
-    pub(crate) why: &'static str,
+pub struct NoText {
+    pub line: usize,
+    pub why: &'static str,
 }
 
 /// Reads octets as text: UTF-8, UTF-16 of either order, else Windows-1252. Chip ids and keys are ASCII, which all
 /// three hold alike, so nothing that counts depends on the guess.
-pub(crate) fn read(octets: &[u8]) -> Result<Text<'_>, NoText> {
+pub fn read(octets: &[u8]) -> Result<Text<'_>, NoText> {
     if let Some((encoding, order, mark)) = utf_16(octets) {
         return wide(&octets[mark..], encoding, order);
     }

@@ -9,7 +9,7 @@ use std::time::Duration;
 use ureq::tls::{PemItem, RootCerts, TlsConfig, parse_pem};
 
 /// The longest that an answer is waited for.
-pub(crate) const PATIENCE: Duration = Duration::from_secs(5);
+pub const PATIENCE: Duration = Duration::from_secs(5);
 /// The system's certificates, as Debian keeps them.
 const OF_SYSTEM: &str = "/etc/ssl/certs/ca-certificates.crt";
 
@@ -21,7 +21,7 @@ const OF_SYSTEM: &str = "/etc/ssl/certs/ca-certificates.crt";
 /// # Errors
 ///
 /// Where that file can't be read.
-pub(crate) fn agent(url: &str, certificates: Option<&Path>, dir: &Path) -> Result<ureq::Agent, String> {
+pub fn agent(url: &str, certificates: Option<&Path>, dir: &Path) -> Result<ureq::Agent, String> {
     let config = ureq::Agent::config_builder().timeout_global(Some(PATIENCE)).http_status_as_error(false);
     let mut config = config.max_redirects(0);
     if url.starts_with("https:") {

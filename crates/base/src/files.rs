@@ -10,7 +10,7 @@ use tempfile::NamedTempFile;
 use crate::advice::{Advise, Kind};
 
 /// What every file that is not in its place yet begins with.
-pub(crate) const PREFIX: &str = ".touchmark-";
+pub const PREFIX: &str = ".touchmark-";
 
 /// Who may read what is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -56,7 +56,7 @@ impl Advise for WriteError {
 /// # Errors
 ///
 /// [`WriteError::OfSite`].
-pub(crate) fn spare(path: &Path) -> Result<(), WriteError> {
+pub fn spare(path: &Path) -> Result<(), WriteError> {
     let Ok(real) = path.canonicalize() else { return Ok(()) };
     let is = |path: &Path, name: &str| path.file_name().is_some_and(|n| n == name);
     let (in_keys, of_site) = match real.parent() {
@@ -90,14 +90,14 @@ pub fn put(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
 }
 
 /// Writes a file of the site itself.
-pub(crate) fn put_own(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
+pub fn put_own(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
     let mut pending = Pending::default();
     pending.write(path, octets, Readers::Usual)?;
     pending.place()
 }
 
 /// Writes a file of the site itself that its owner alone may read.
-pub(crate) fn put_secret(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
+pub fn put_secret(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
     let mut pending = Pending::default();
     pending.write(path, octets, Readers::Owner)?;
     pending.place()
@@ -108,7 +108,7 @@ pub(crate) fn put_secret(path: &Path, octets: &[u8]) -> Result<(), WriteError> {
 /// # Errors
 ///
 /// What the file system said; what was there is as it was.
-pub(crate) fn replace(path: &Path, octets: &[u8]) -> io::Result<()> {
+pub fn replace(path: &Path, octets: &[u8]) -> io::Result<()> {
     let mut file = beside(path, Readers::Usual)?;
     file.write_all(octets)?;
     file.persist(path).map(drop).map_err(|error| error.error)
@@ -143,7 +143,7 @@ pub fn work_in(site: &Path) {
 
 /// Takes away what processes that were killed a day ago or earlier left in a directory: it has our own prefix, and
 /// nobody who still works on it takes so long.
-pub(crate) fn sweep(directory: &Path) {
+pub fn sweep(directory: &Path) {
     sweep_all(directory, |name| name.starts_with(PREFIX));
 }
 

@@ -2,11 +2,10 @@
 
 use std::io::{self, Read, Seek};
 
+use base::course::{Course, Stopped};
 use memchr::memmem;
 use rayon::prelude::*;
 use standard::detect::{DetectError, Item, MOST, detect};
-
-use crate::course::{Course, Stopped};
 
 /// Octets from which on it pays, and that a core takes at a time.
 const LARGE: usize = 256 << 10;
@@ -21,7 +20,7 @@ const BEGIN: &[u8] = b"\n-----BEGIN ";
 /// # Errors
 ///
 /// As [`detect`], with the same words.
-pub(crate) fn detect_all(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
+pub fn detect_all(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
     if octets.len() < LARGE || !octets.starts_with(&BEGIN[1..]) {
         return detect(octets);
     }
@@ -31,13 +30,13 @@ pub(crate) fn detect_all(octets: &[u8]) -> Result<Vec<Item>, DetectError> {
 
 /// Why a bundle's file was not read to its end.
 #[derive(Debug)]
-pub(crate) enum Unread {
+pub enum Unread {
     Io(io::Error),
     Stopped(Stopped),
 }
 
 /// Whether a file of so many octets is worth [`read`]ing part by part.
-pub(crate) fn is_large(size: u64) -> bool {
+pub fn is_large(size: u64) -> bool {
     size >= LARGE as u64
 }
 
@@ -51,7 +50,7 @@ pub(crate) fn is_large(size: u64) -> bool {
 /// # Errors
 ///
 /// [`Unread`] where the disk failed or it was stopped.
-pub(crate) fn read<T: Send>(
+pub fn read<T: Send>(
     file: &mut (impl Read + Seek),
     longest: u64,
     course: &Course,

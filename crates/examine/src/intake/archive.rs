@@ -36,7 +36,7 @@ fn closed(start: &[u8]) -> Option<&'static str> {
 }
 
 /// Whether a file that begins like this is opened rather than taken as it is.
-pub(crate) fn is_archive(start: &[u8]) -> bool {
+pub fn is_archive(start: &[u8]) -> bool {
     is_zip(start) || is_tar(start) || Packing::of(start).is_some() || closed(start).is_some()
 }
 

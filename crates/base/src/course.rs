@@ -211,12 +211,12 @@ impl Course {
     }
 
     /// For the work: what is being made durable has so many things to it, counted from here on.
-    pub(crate) fn committing(&self, total: u64) {
+    pub fn committing(&self, total: u64) {
         self.phase(Phase::Committing, Some(total));
     }
 
     /// For the work: nothing came of the commit, and what is done now can be stopped again.
-    pub(crate) fn not_committed(&self) {
+    pub fn not_committed(&self) {
         let _ = self.0.stand.compare_exchange(COMMITS, RUNS, Ordering::AcqRel, Ordering::Acquire);
     }
 
@@ -243,7 +243,7 @@ impl Course {
 }
 
 /// What the book answers to somebody who watches it, as the works tell it.
-pub(crate) fn or_stopped<T>(said: Result<T, book::BookError>) -> Result<T, Trouble> {
+pub fn or_stopped<T>(said: Result<T, book::BookError>) -> Result<T, Trouble> {
     match said {
         Err(book::BookError::Stopped) => Err(Stopped.into()),
         said => Ok(said?),
@@ -251,7 +251,7 @@ pub(crate) fn or_stopped<T>(said: Result<T, book::BookError>) -> Result<T, Troub
 }
 
 /// What stopped a caller's iterator inside the book, as the works tell it.
-pub(crate) fn stopped_by(stop: book::Stop, otherwise: impl FnOnce(book::Stop) -> Trouble) -> Trouble {
+pub fn stopped_by(stop: book::Stop, otherwise: impl FnOnce(book::Stop) -> Trouble) -> Trouble {
     match stop.downcast::<Stopped>() {
         Ok(stopped) => (*stopped).into(),
         Err(stop) => match stop.downcast::<Trouble>() {

@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use base::course::{Course, Phase};
 use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item, detect};
@@ -16,7 +17,6 @@ use walkdir::WalkDir;
 
 use super::{Examine, ExamineError};
 use crate::bundle::{self, Unread};
-use crate::course::{Course, Phase};
 use crate::intake;
 
 /// Octets of one file: a bundle of a hundred thousand certificates in PEM fits.

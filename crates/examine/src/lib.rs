@@ -6,21 +6,26 @@
 //! what surrounds them: files (`gather`), which certificate plays which part
 //! (`roles`), and the answer ([`report`]).
 
+pub mod bundle;
+pub mod explain;
 mod gather;
+pub mod intake;
 mod judge;
+#[cfg(test)]
+mod made;
 pub mod report;
 mod roles;
+pub mod specimen;
 
 use std::path::PathBuf;
 
+use base::advice::{Advise, Kind as Whose};
+use base::course::{Course, Stopped};
 use standard::moment::Moment;
 use standard::verdict::{Device, SignerKey};
 
 pub use gather::GatherError;
 pub use report::Examination;
-
-use crate::advice::{Advise, Kind as Whose};
-use crate::course::{Course, Stopped};
 
 /// What a subject is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -160,7 +165,7 @@ pub fn examine(request: &Examine, now: Moment, course: &Course) -> Result<Examin
 /// # Errors
 ///
 /// As [`examine`].
-pub(crate) fn examine_with_signers(
+pub fn examine_with_signers(
     request: &Examine,
     signers: Vec<SignerKey>,
     now: Moment,
@@ -170,4 +175,10 @@ pub(crate) fn examine_with_signers(
     let mut cast = roles::cast(request, gathered)?;
     cast.signers.extend(signers);
     Ok(judge::judge(request, cast, now, course)?)
+}
+
+impl From<ExamineError> for base::Trouble {
+    fn from(error: ExamineError) -> Self {
+        Self::of(error)
+    }
 }

@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use book::{
-    AddError, BeginError, Blame, BookError, DeliveryError, DependsError, FinishError, ReceiveError, RevocationError,
-    RevokeError, ScrapChipError, UnitError,
+    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, FinishError, ReceiveError,
+    RevocationError, RevokeError, ScrapChipError, UnitError,
 };
 
 use crate::advice::{Advise, Kind, Said, is_full_disk};
@@ -208,6 +208,7 @@ macro_rules! from_book {
     )*};
 }
 from_book!(
+    AccountError,
     BookError,
     AddError,
     BeginError,
@@ -243,9 +244,7 @@ from_advising!(
     custody::CustodyError,
     custody::token::TokenError,
     custody::UnsealError,
-    custody::PassphraseError,
-    crate::examine::ExamineError,
-    crate::intake::IntakeError
+    custody::PassphraseError
 );
 
 impl From<book::ids::IdError> for Trouble {

@@ -2,6 +2,7 @@
 //! halves are kept.
 
 use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1_SIGNING, EcdsaKeyPair, KeyPair as _};
+use base::encoding::{self, LONGEST};
 use base64::Engine as _;
 use base64::engine::general_purpose::{STANDARD, STANDARD_NO_PAD, URL_SAFE_NO_PAD};
 use memchr::memmem;
@@ -9,8 +10,6 @@ use serde_json::Value;
 use standard::detect::{DetectError, detect};
 use standard::key::{PublicKey, Signer as _, SoftwareKey};
 use zeroize::Zeroizing;
-
-use crate::encoding::{self, LONGEST};
 
 /// JSON that is looked through as a whole; beyond, line by line.
 const WHOLE: usize = 1 << 20;
@@ -40,11 +39,11 @@ const NAMES: &[&str] = &[
 
 /// What was found.
 #[derive(Debug, Default)]
-pub(crate) struct Secrets {
+pub struct Secrets {
     /// Public halves of those that open.
-    pub(crate) keys: Vec<PublicKey>,
+    pub keys: Vec<PublicKey>,
     /// Whether there are others.
-    pub(crate) unread: bool,
+    pub unread: bool,
 }
 
 impl Secrets {
@@ -71,13 +70,13 @@ fn is_digit(octet: u8) -> bool {
 }
 
 /// Whether a name says that its value is a private key.
-pub(crate) fn is_secret(name: &str) -> bool {
+pub fn is_secret(name: &str) -> bool {
     let bare: String = name.chars().filter(char::is_ascii_alphanumeric).collect::<String>().to_lowercase();
     bare.contains("private") || bare.contains("privkey")
 }
 
 /// Private keys in an entry; nothing where it has none.
-pub(crate) fn secrets(octets: &[u8]) -> Option<Secrets> {
+pub fn secrets(octets: &[u8]) -> Option<Secrets> {
     let bare = bare_base64(octets);
     let octets = bare.as_ref().map_or(octets, |der| der.as_slice());
     let mut found = Secrets::default();
@@ -158,7 +157,7 @@ fn in_table(text: &str, found: &mut Secrets) {
 }
 
 /// DER in base 64 without the lines of PEM, as some servers answer (RFC 7030 §4.1.3).
-pub(crate) fn bare_base64(octets: &[u8]) -> Option<Zeroizing<Vec<u8>>> {
+pub fn bare_base64(octets: &[u8]) -> Option<Zeroizing<Vec<u8>>> {
     // A sequence begins with this letter.
     let text = octets.len() <= BARE
         && octets.trim_ascii_start().first() == Some(&b'M')

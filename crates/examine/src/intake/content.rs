@@ -3,7 +3,7 @@
 use std::fs::File;
 use std::io::{self, Cursor, Read, Seek, SeekFrom, Write};
 
-use crate::reel::digest_of;
+use super::digest::digest_of;
 
 /// Octets that are kept in memory; what is larger lies in a file without a name.
 const SMALL: usize = 8 << 20;
