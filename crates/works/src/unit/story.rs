@@ -3,10 +3,7 @@
 use base::finding_view::Severity;
 use base::times::time_text;
 use base::trouble::Trouble;
-use book::{
-    AttemptResult, ChipState, CredentialState, DeliveryVerdict, LabelEvent, Next, Purpose, Role, Subject, UnitState,
-    UnitStory,
-};
+use book::{AttemptResult, ChipState, CredentialState, LabelEvent, Next, Purpose, Role, Subject, UnitState, UnitStory};
 use custody::Passphrase;
 use serde::Serialize;
 use serde_json::json;
@@ -469,7 +466,7 @@ pub fn shown(
         delivery: origin.delivery.as_ref().map(|d| OfDelivery {
             delivery: d.delivery.to_string(),
             source: d.source_name.clone(),
-            verdict: DeliveryVerdict::into(d.verdict),
+            verdict: d.verdict.into(),
             received: time_text(d.received),
         }),
         credential: origin.credential.as_ref().map(|c| OfCredential {

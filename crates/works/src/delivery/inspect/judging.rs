@@ -82,8 +82,9 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
     let mut names: Vec<String> = members.iter().map(|_| SITE.to_owned()).collect();
     // An intermediate that was issued again and comes with the delivery is the one that its certificates are used with,
     // where it was valid when they began: among equals the first counts.
-    // One that ends sooner is none: its units keep the one that lasts longest.
-    let (begins, ends) = (|c: &Certificate| c.not_before.moment, |c: &Certificate| c.not_after.moment);
+    // One that has ended is none where that which is here is valid.
+    let begins = |c: &Certificate| c.not_before.moment;
+    let is_valid = |c: &Certificate| c.not_valid_at(expectation.now).is_none();
     let is_known = |came: &Certificate| expectation.pais.iter().any(|pai| pai.der() == came.der());
     let is_renewal = |came: &Certificate| {
         !is_known(came)
@@ -92,7 +93,7 @@ fn pool(authorities: Vec<(String, Arc<Certificate>)>, expectation: &Expectation<
                 && came.public_key().is_some()
                 && came.public_key() == pai.public_key()
                 && begins(came) >= begins(pai)
-                && ends(came) >= ends(pai)
+                && (is_valid(came) || !is_valid(pai))
                 // Signed once more with all the same in it, it is no other one.
                 && (begins(came) > begins(pai) || came.serial() != pai.serial())
             })
