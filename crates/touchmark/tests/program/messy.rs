@@ -532,6 +532,33 @@ fn ids_that_were_sorted_alone_scrap_no_chip() {
     assert_eq!(site.done("put right", &run)["passed"], 8);
 }
 
+/// Ids that all lost the same digits: nothing tells it before the station, which knows the chips by their keys.
+#[test]
+fn chips_whose_ids_lost_digits_are_known_by_their_keys() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = crate::at_site::Site::on(&engine, "a");
+    let (chips, manifest) = (site.dir.path().join("chips"), site.dir.path().join("manifest.csv"));
+    let simulate = ["chip", "simulate", "--out", text(&chips), "--count", "3", "--seed", "6"];
+    site.done("chips", &[&simulate[..], &["--manifest", text(&manifest)]].concat());
+    let rows = fs::read_to_string(&manifest).expect("rows");
+    let cut = |(at, row): (usize, &str)| format!("{}\n", if at == 0 { row } else { &row[2..] });
+    fs::write(&manifest, rows.lines().enumerate().map(cut).collect::<String>()).expect("written");
+    site.done("reel", &["reel", "receive", text(&manifest), "--reel", "R", "--product", "Tern Vent"]);
+    site.issue("R");
+    let source = format!("simulated:{}", text(&chips));
+    let run = ["provision", "--reel", "R", "--station", "S1", "--chips", &source, "--serial-start", "TV-000001"];
+    let refused = site.call("cut", &run);
+    let units = refused.json["units"].as_array().expect("units");
+    assert!(units.len() == 3 && units.iter().all(|u| u["cause"] == "key-of-another"), "{}", refused.said);
+    assert!(refused.exit == Some(1) && refused.json["ended"] == "nothing-to-do", "{}", refused.said);
+    assert!(
+        !refused.said.contains("on no reel") && refused.said.contains("took digits off the ids"),
+        "{}",
+        refused.said
+    );
+    assert_eq!(site.reconcile("cut")["chips"]["blank"], 3);
+}
+
 /// A product ID that was mistyped: another product has it, or no declaration names it where others of the vendor are named.
 #[test]
 fn a_mistyped_product_id_is_told_where_it_is_typed() {

@@ -116,6 +116,9 @@ impl Adoption {
     }
 }
 
+/// The cause of a chip that has the key of another one in the book.
+pub(super) const KEY_OF_ANOTHER: &str = "key-of-another";
+
 /// Holds the key of a blank chip against the book. One that is another chip's there says that the manifest's ids and keys
 /// don't belong together, as where one column was sorted without the other: such a chip is good, and is not scrapped.
 fn own_key(
@@ -133,18 +136,36 @@ fn own_key(
         return Ok(Ok(()));
     }
     Ok(Err(Failure {
-        cause: "key-of-another".into(),
+        cause: KEY_OF_ANOTHER.into(),
         detail: format!(
             "chip {id} has the key that the manifest gives for chip {} of reel {}; nothing was written, and no unit was begun",
             other.chip_id, other.reel
         ),
         advice: "Put it aside and call the engineer. The ids and keys of the manifest do not belong together, as where one \
-                 column was sorted alone: withdraw the reel with its deliveries, ask the chip maker for the manifest, and \
+                 column was sorted alone or a spreadsheet took digits off the ids: withdraw the reel with its deliveries, ask the chip maker for the manifest, and \
                  receive that. Once units of the reel have passed neither can be withdrawn: order other chips in the place of \
                  these. Where this is the only such chip, two chips answer with one key: use neither."
             .into(),
         next: Next::Rework,
     }))
+}
+
+/// Holds the key of a chip whose id is on no reel against the book: the manifest's id may have lost digits.
+///
+/// # Errors
+///
+/// The inner [`Failure`] says whose key it has there; nothing was written or reserved.
+pub(super) fn by_key(
+    line: &Line<'_>,
+    id: &chip::ChipId,
+    chip_id: &ChipId,
+    source: &mut dyn ChipSource,
+) -> Result<Result<(), Failure>, Trouble> {
+    match source.open(id) {
+        Ok(mut chip) => own_key(line, id, chip_id, chip.as_mut()),
+        // What is wrong with it is found once its reel is here.
+        Err(_) => Ok(Ok(())),
+    }
 }
 
 /// Looks at a chip before a unit is begun for it.

@@ -15,7 +15,7 @@ use standard::certificate::Certificate;
 use standard::key::PublicKey;
 
 use super::line::{Line, Prepared};
-use super::older::{Adoption, Looked, look};
+use super::older::{Adoption, Looked, by_key, look};
 use super::{ChipResult, Serials, Told, UnitResult, load, passcode_label};
 use crate::revocation::{marked_revoked, revoked_words};
 use crate::station::{CHECK_THE_LOCK, Clock, Failure, is_locked, work};
@@ -65,11 +65,8 @@ pub(super) fn one(
         milliseconds: 0,
     };
     if let Some(what) = if blank { revoked(line, chip_id)? } else { None } {
-        let failure =
-            engineer("revoked", format!("{what}; nothing was written, and no unit was begun for chip {chip_id}"));
-        result.cause = Some(failure.cause);
-        result.detail = Some(failure.detail);
-        result.advice = Some(failure.advice);
+        let what = format!("{what}; nothing was written, and no unit was begun for chip {chip_id}");
+        result.refused(engineer("revoked", what));
         return Ok(Some(result));
     }
     let looked = if blank { look(line, id, chip_id, source)? } else { Ok(Looked::Blank) };
@@ -83,9 +80,7 @@ pub(super) fn one(
     let (adopted, mut silent) = match found {
         Ok(found) => found,
         Err(failure) => {
-            result.cause = Some(failure.cause);
-            result.detail = Some(failure.detail);
-            result.advice = Some(failure.advice);
+            result.refused(failure);
             return Ok(Some(result));
         }
     };
@@ -147,8 +142,14 @@ pub(super) fn one(
                 break;
             }
             Err(error) => {
-                let advice = error.advice();
-                set_aside(&mut result, &error, advice);
+                let is_unknown = matches!(error, BeginError::ChipUnknown { .. });
+                match if is_unknown { by_key(line, id, chip_id, source)? } else { Ok(()) } {
+                    Err(failure) => result.refused(failure),
+                    Ok(()) => {
+                        let advice = error.advice();
+                        set_aside(&mut result, &error, advice);
+                    }
+                }
                 break;
             }
         };
@@ -209,6 +210,13 @@ fn other_serial(result: &mut UnitResult, chip: &ChipId, wanted: &UnitSerial, own
     result.cause = Some("serial-taken".into());
     result.detail = Some(format!("the factory record on chip {chip} is of unit {own}, not of {wanted}"));
     result.advice = Some(format!("Nothing was changed. Put the board back with unit {own}."));
+}
+
+impl UnitResult {
+    /// Of a chip for which no unit was begun.
+    fn refused(&mut self, failure: Failure) {
+        (self.cause, self.detail, self.advice) = (Some(failure.cause), Some(failure.detail), Some(failure.advice));
+    }
 }
 
 /// A chip that the book will not have touched.

@@ -17,7 +17,7 @@ use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
 
 use super::line::{Line, Prepared};
-use super::older::{Older, older, stops_the_line};
+use super::older::{KEY_OF_ANOTHER, Older, older, stops_the_line};
 use super::one::one;
 use super::serials::{Scans, Serials, is_no_other, whole};
 use super::{ChipResult, Ended, Provisioned, RefusedScan, Said, UnitResult};
@@ -264,7 +264,14 @@ impl Run<'_, '_> {
         }
         let blank = state == Some(ChipState::Blank);
         match one(&self.line, (id, &chip_id, blank), self.source, serials, &mut self.prepared)? {
-            Some(result) => Ok(Taken::Dealt(self.count(result))),
+            Some(result) => {
+                // By its key it is on a reel that is here, though its id is not.
+                if state.is_none() && result.cause.as_deref() == Some(KEY_OF_ANOTHER) {
+                    self.seen.unknown -= 1;
+                    self.seen.of_reel = true;
+                }
+                Ok(Taken::Dealt(self.count(result)))
+            }
             None => {
                 self.seen.without_number += 1;
                 Ok(Taken::NoNumber)
