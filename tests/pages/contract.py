@@ -78,13 +78,14 @@ def check(address: str, first: str) -> int:
         text = answer.read().decode()
     assert 'touchmark_units{state="passed"} 7' in text, text
 
+    # A manifest that is refused is answered with 200 and its verdict: its reel is then not there.
     # The event streams do not end, so that they are left out. What is refused by good
     # sense and not by shape (no such reel, a used serial number) may answer 400 or 422.
     done = subprocess.run(
         [
             str(pathlib.Path(sys.executable).parent / "schemathesis"), "run", address + "/api/openapi.json",
             "--header", f"Authorization: Bearer {token}", "--exclude-path", "/api/v1/events",
-            "--exclude-checks", "positive_data_acceptance,unsupported_method",
+            "--exclude-checks", "positive_data_acceptance,unsupported_method,ensure_resource_availability",
             "--max-examples", "40", "--seed", "4711", "--no-color",
         ]
     )

@@ -8,9 +8,7 @@ use crate::error::BookError;
 macro_rules! words {
     ($($(#[$doc:meta])* $name:ident { $($(#[$vdoc:meta])* $variant:ident = $word:literal),* $(,)? })*) => {$(
         $(#[$doc])*
-        #[derive(
-            Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize, utoipa::ToSchema,
-        )]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize, serde::Deserialize)]
         pub enum $name {
             $($(#[$vdoc])* #[serde(rename = $word)] $variant),*
         }
@@ -35,6 +33,18 @@ macro_rules! words {
                 f.pad(self.word())
             }
         }
+
+        // By hand: the derive does not see a name that a macro gives.
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                utoipa::openapi::ObjectBuilder::new()
+                    .schema_type(utoipa::openapi::schema::Type::String)
+                    .enum_values(Some([$($word),*]))
+                    .into()
+            }
+        }
+
+        impl utoipa::ToSchema for $name {}
     )*};
 }
 

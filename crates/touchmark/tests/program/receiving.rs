@@ -693,6 +693,29 @@ fn rounded_ids_and_a_total_below_the_table_are_told() {
 }
 
 /// Lines that end with CR alone, as old spreadsheets write them, have numbers too.
+/// The same chips in another order are the same reel; with another key they are not.
+#[test]
+fn a_reel_in_another_order_is_here_already() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let manifest = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    let (head, rows) = manifest.split_once('\n').expect("a header");
+    let write = |name: &str, rows: &[&str]| {
+        let path = site.dir.path().join(name);
+        fs::write(&path, format!("{head}\n{}\n", rows.join("\n"))).expect("room");
+        path
+    };
+    let mut rows: Vec<&str> = rows.lines().collect();
+    rows.reverse();
+    let again = receive(&site, &write("reversed.csv", &rows), "A", &[]);
+    assert_eq!((again.exit, &again.json["verdict"]), (Some(0), &"already-received".into()), "{}", again.said);
+    let ((id, _), (_, key)) = (rows[0].split_once(',').expect("an id"), rows[1].split_once(',').expect("a key"));
+    let exchanged = format!("{id},{key}");
+    rows[0] = &exchanged;
+    let changed = receive(&site, &write("changed.csv", &rows), "A", &[]);
+    assert!(changed.exit != Some(0), "{}", changed.said);
+}
+
 /// An id that lost digits is told as that where the right manifest comes, and its chip is no clone.
 #[test]
 fn a_chip_whose_id_lost_a_digit_is_no_clone() {

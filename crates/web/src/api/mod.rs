@@ -187,6 +187,10 @@ mod tests {
         if is_open(schema) {
             wrong.push(format!("{at}: {schema}"));
         }
+        let has_capitals = |word: &Value| word.as_str().is_none_or(|word| word.chars().any(char::is_uppercase));
+        if schema["enum"].as_array().is_some_and(|words| words.iter().any(has_capitals)) {
+            wrong.push(format!("{at} has other words than the answers: {schema}"));
+        }
         for (name, property) in schema["properties"].as_object().into_iter().flatten() {
             let at = format!("{at}.{name}");
             if WORDS.contains(&name.as_str()) && !is_closed_word(document, property) {

@@ -184,25 +184,23 @@ pub fn receive(
     }
 }
 
-/// Whether a reel holds just the chips of this manifest, in its order: it came in another form.
+/// Whether a reel holds just the chips of this manifest: it came in another form, or in another order.
 fn holds(site: &Site, reel: &Reel, path: &Path, map: &ColumnMap, course: &Course) -> Result<bool, Trouble> {
     let manifest = manifest::read(path, map, course).about("file")?;
     if !manifest.is_clean() || i64::try_from(manifest.chips.len()) != Ok(reel.chips) {
         return Ok(false);
     }
+    let keys: HashMap<&str, &[u8; 65]> =
+        manifest.chips.iter().map(|row| (row.chip_id.as_str(), row.key.point())).collect();
     let mut after = 0;
-    for rows in manifest.chips.chunks(SOME) {
+    while after < reel.chips {
         course.go_on()?;
-        let places: Vec<i64> = (after + 1..).take(rows.len()).collect();
-        let mut held = site.book.chips_at(&reel.facts.reel, &places)?;
-        held.sort_unstable_by_key(|(at, ..)| *at);
-        let alike = |((at, id, key), (place, row)): (&(i64, ChipId, [u8; 65]), (&i64, &manifest::ChipRow))| {
-            at == place && id.as_str() == row.chip_id && key == row.key.point()
-        };
-        if held.len() != rows.len() || !held.iter().zip(places.iter().zip(rows)).all(alike) {
+        let places: Vec<i64> = (after + 1..=reel.chips).take(SOME).collect();
+        let held = site.book.chips_at(&reel.facts.reel, &places)?;
+        if held.len() != places.len() || held.iter().any(|(_, id, key)| keys.get(id.as_str()) != Some(&key)) {
             return Ok(false);
         }
-        after += rows.len() as i64;
+        after += places.len() as i64;
     }
     Ok(true)
 }
