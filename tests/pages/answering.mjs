@@ -175,7 +175,7 @@ async function production(page, address, folder, pictures) {
   await page.getByRole('button', { name: 'Ask for it' }).click();
   await page.waitForURL('**/revocation/requests/2');
   assert.match(await page.locator('main').innerText(), /You asked for it yourself/);
-  assert.equal(await page.getByRole('button', { name: 'Confirm: revoke for good' }).count(), 0);
+  assert.equal(await page.getByRole('button', { name: 'Confirm: revoke permanently' }).count(), 0);
   // Not by its address either.
   const word = JSON.parse(await page.locator('body').getAttribute('hx-headers'))['x-form'];
   const alone = await page.request.post(`${address}/revocation/requests/2/confirm`, { headers: { 'x-form': word, 'content-type': 'application/x-www-form-urlencoded' }, data: '' });
@@ -191,7 +191,7 @@ async function production(page, address, folder, pictures) {
   await second.getByRole('link', { name: '2', exact: true }).click();
   await accessible(second, 'revocation, waiting');
   await picture(second, pictures, 'revocation-waiting');
-  await second.getByRole('button', { name: 'Confirm: revoke for good' }).click();
+  await second.getByRole('button', { name: 'Confirm: revoke permanently' }).click();
   await second.getByRole('link', { name: 'this request' }).waitFor();
   const told = await (await fetched(second, address, '/revocation/requests/2/to-send')).json();
   assert.deepEqual([told.requested_by, told.confirmed_by, told.certificates.length], ['Ada', 'Ben', 1]);

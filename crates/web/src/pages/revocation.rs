@@ -114,7 +114,7 @@ impl Told {
         format!("Passphrase of {}'s key, or PIN of its token", escaped(&self.plan.issuer))
     }
 
-    /// What a browser asks once more before it is done for good.
+    /// What a browser asks once more before what cannot be undone.
     fn sure(&self) -> String {
         let s = if self.plan.count == 1 { "" } else { "s" };
         format!("Revoke {} certificate{s} now? This cannot be undone.", self.plan.count)

@@ -454,12 +454,12 @@ pub fn receive(
     Ok(received)
 }
 
-/// Whether the same octets came before.
+/// Whether the same file was received before.
 enum Came {
-    /// They did, and all of them were kept.
+    /// It was, and there is nothing in it to judge again.
     Before(Box<Delivery>),
     Now {
-        /// By which they are known from now on.
+        /// The digest that the book keeps for it.
         digest: [u8; 32],
         /// The delivery that kept a part of them: what it did not keep may be good since, as where an intermediate was
         /// missing that is here now.

@@ -59,7 +59,7 @@ fn plural(n: u64, one: &str, many: &str) -> String {
 }
 
 impl WouldStop {
-    /// What the sentences are about, as words that end with a colon or a full stop.
+    /// The certificate, and whether the sentences say what a revocation would do or has done.
     pub fn heading(&self) -> String {
         match &self.revoked {
             Some(revoked) => format!("This certificate is revoked ({revoked}): {}", self.certificate),

@@ -20,7 +20,7 @@ use crate::site::{Site, Who};
 book::words! {
     /// How a unit left the line.
     Leaving {
-        /// It came back from the customer.
+        /// The customer returned it.
         Returned = "returned",
         /// It was given up, its chip with it.
         Scrapped = "scrapped",
@@ -347,7 +347,7 @@ pub struct WholeUnit {
     pub state: UnitState,
     /// Why.
     pub reason: Option<String>,
-    /// Each time that it came back or was scrapped, in order.
+    /// Each time that it was returned or scrapped, in order.
     pub left: Vec<Left>,
     /// How a station adopted it, where the book did not have it.
     pub adopted: Option<AdoptedHere>,
@@ -586,7 +586,7 @@ fn onboarding(
     }))
 }
 
-/// Each time that the unit came back or was scrapped, in order.
+/// Each time that the unit was returned or scrapped, in order.
 pub(super) fn left(story: &UnitStory) -> Result<Vec<Left>, Trouble> {
     let mut all = Vec::new();
     for entry in &story.entries {
