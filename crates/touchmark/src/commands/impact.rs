@@ -178,6 +178,7 @@ pub fn numbers(w: &mut dyn Write, done: &Impact) -> io::Result<()> {
 /// What would stop working, in sentences.
 pub fn consequences(w: &mut dyn Write, would: &WouldStop) -> io::Result<()> {
     writeln!(w, "{}", would.heading())?;
+    would.revoked.iter().try_for_each(|revoked| writeln!(w, "  {revoked}"))?;
     if let Some(listed_by) = &would.listed_by {
         writeln!(w, "  listed by {listed_by}")?;
     }

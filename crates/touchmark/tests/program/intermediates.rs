@@ -289,7 +289,12 @@ fn what_comes_next_can_be_done() {
     site.done("revoke", &[&revoke[..], &["--passphrase-file", text(&secret)]].concat());
     for of in [["--authority", "I"], ["--credential", serial.as_str().expect("a serial number")]] {
         let said = impact(&of);
-        assert!(said.contains("This certificate is revoked (") && !said.contains("were revoked"), "{said}");
+        assert!(
+            said.contains("This certificate is revoked: ")
+                && said.contains("ACompromise")
+                && !said.contains("were revoked"),
+            "{said}"
+        );
         assert!(said.contains("in stock") && !said.contains("could not be used"), "{said}");
     }
     let said = reel("N2", "Tern Vent");

@@ -62,7 +62,7 @@ impl WouldStop {
     /// The certificate, and whether the sentences say what a revocation would do or has done.
     pub fn heading(&self) -> String {
         match &self.revoked {
-            Some(revoked) => format!("This certificate is revoked ({revoked}): {}", self.certificate),
+            Some(_) => format!("This certificate is revoked: {}", self.certificate),
             None => format!("If this certificate were revoked: {}", self.certificate),
         }
     }
