@@ -1,6 +1,5 @@
 //! Readers of crate `works`.
 
-use std::collections::HashMap;
 use std::str::FromStr as _;
 
 use arbitrary::{Result as Drawn, Unstructured};
@@ -11,6 +10,7 @@ use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use works::checkpoint::note::{Checkpoint, Note, Signature, Verifier};
 use works::delivery::chips::Chips;
+use works::delivery::exposed::Exposed;
 use works::delivery::inspect::{Expectation, inspect};
 use works::label::{self, Defaults, Units};
 use works::part::Part;
@@ -114,7 +114,7 @@ fn delivery(data: &[u8]) {
         anchors: &[],
         pais: &[],
         revoked: &works::revocation::Known::default(),
-        exposed: &HashMap::new(),
+        exposed: &Exposed::default(),
         elsewhere: &|_| None,
         now: Moment::from_unix(NOW),
         known: &|_, _| None,

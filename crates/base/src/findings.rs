@@ -33,10 +33,12 @@ pub struct SharedFinding {
 /// Where a finding stands among all: stage of the inspection, thing, and which of the thing's.
 pub type Turn = (u8, u64, u32);
 
-/// The chip that a finding is about.
+/// The chip or authority that a finding is about.
 #[derive(Debug, Clone)]
 pub enum About {
     Nothing,
+    /// An authority, by its key identifier in hex.
+    Authority(String),
     /// By its place on the reel: its id is looked up where it is told.
     Place(u32),
     Id(String),
@@ -64,6 +66,8 @@ pub struct Fault {
     pub serial: Option<String>,
     /// The chip, where one is meant.
     pub chip_id: Option<String>,
+    /// The authority, where one is meant, by its key identifier in hex.
+    pub authority: Option<String>,
     pub finding: Finding,
 }
 
@@ -131,7 +135,7 @@ impl Findings {
             return self.group(turn, || subject().into().name, about, finding);
         }
         let Subject { name, serial } = subject().into();
-        let fault = Fault { subject: name.clone(), serial, chip_id: None, finding: finding.clone() };
+        let fault = Fault { subject: name.clone(), serial, chip_id: None, authority: None, finding: finding.clone() };
         self.apart.push((turn, about.clone(), fault));
         self.group(turn, || name, about, finding);
     }
@@ -207,6 +211,7 @@ impl Findings {
             match about {
                 About::Place(_) => fault.chip_id = ids.next(),
                 About::Id(id) => fault.chip_id = Some(std::mem::take(id)),
+                About::Authority(key) => fault.authority = Some(std::mem::take(key)),
                 About::Nothing => {}
             }
         }
@@ -232,7 +237,7 @@ impl Findings {
                 }
                 let chip_id = match group.about {
                     _ if group.count > 1 => None,
-                    About::Nothing => None,
+                    About::Nothing | About::Authority(_) => None,
                     About::Id(id) => Some(id),
                     About::Place(place) => Some(chip_id(place)?),
                 };
@@ -334,6 +339,7 @@ mod tests {
             subject: String::new(),
             serial: None,
             chip_id: Some(chip),
+            authority: None,
             finding: Finding::new(&DELIVERY_FORMAT, "none"),
         });
         let finding = Finding::new(&DELIVERY_FORMAT, "A1, A2");

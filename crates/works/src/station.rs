@@ -320,7 +320,7 @@ fn identify(chip: &mut dyn Chip, id: &ChipId, key: &PublicKey, load: &Load) -> R
                 hex::encode(found.key_id()),
                 hex::encode(key.key_id())
             ),
-            "This chip's key is not the one in the reel's manifest. Put it aside and call the engineer.",
+            "This chip's key is not the one in the reel's manifest: it may be a copy. Tell the engineer.",
             Next::Scrap,
         ));
     }

@@ -3,7 +3,7 @@
 
 #![cfg(test)]
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -18,6 +18,7 @@ use standard::key::{Signer, SoftwareKey};
 use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use works::delivery::chips::Chips;
+use works::delivery::exposed::Exposed;
 use works::delivery::inspect::{Expectation, Inspection, inspect};
 use works::reel::manifest::{ColumnMap, Manifest, read};
 
@@ -58,7 +59,7 @@ fn inspected_at(
         anchors: &anchors,
         pais: &[],
         revoked: &works::revocation::Known::default(),
-        exposed: &HashMap::new(),
+        exposed: &Exposed::default(),
         elsewhere: &|_| None,
         now: now.parse().unwrap(),
         known: &|_, _| None,

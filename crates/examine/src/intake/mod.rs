@@ -26,7 +26,7 @@ use content::Content;
 
 pub use archive::is_archive;
 pub use digest::digest;
-pub use secret::{Secrets, bare_base64, is_secret, secrets};
+pub use secret::{Secrets, bare_base64, is_secret, secrets, without_keys};
 
 /// Whether a file's name promises a certificate or a key: one that holds none came broken, and is no note.
 pub fn promises_key(name: &str) -> bool {

@@ -112,6 +112,20 @@ fn in_text(text: &str, found: &mut Secrets) {
     }
 }
 
+/// A PEM file without its private keys; nothing where no certificate would be left.
+pub fn without_keys(octets: &[u8]) -> Option<Vec<u8>> {
+    let text = std::str::from_utf8(octets).ok()?;
+    let mut rest = String::new();
+    for block in text.split("-----BEGIN ").skip(1) {
+        let label = block.split("-----").next().unwrap_or_default();
+        if !label.ends_with("PRIVATE KEY") {
+            rest.push_str("-----BEGIN ");
+            rest.push_str(block);
+        }
+    }
+    rest.contains("-----BEGIN CERTIFICATE-----").then(|| rest.into_bytes())
+}
+
 /// Each block whose label says so (RFC 7468 §10, §11): one that does not open stands beside those that do.
 fn in_pem(text: &str, found: &mut Secrets) {
     let blocks = text.split("-----BEGIN ").skip(1).filter_map(|block| block.split_once("-----"));

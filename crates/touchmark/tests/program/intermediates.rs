@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::path::PathBuf;
+use std::process::Command;
 
 use serde_json::{Value, json};
 use standard::certificate::{Builder, Profile};
@@ -33,21 +34,36 @@ impl Authority {
 
     /// For the product of reel `a` or `b`, whose declaration is here.
     fn of(which: &str, title: &str, product: u16) -> Self {
-        let (vendor, product) = (VendorId::new(0xFFF2).expect("a vendor"), ProductId::new(product).expect("a product"));
+        Self::at(Site::new(which), (title, 0xFFF2, product), "test")
+    }
+
+    /// For a product that is sold.
+    fn for_sale() -> Self {
+        let site = Site::new("a");
+        let mut add =
+            vec!["product", "add", "Sold", "--vendor", "5A10", "--product", "8001", "--purpose", "production"];
+        add.extend(["--device-type", "0x0202", "--reach", "ble"]);
+        site.done("product", &add);
+        Self::at(site, ("Sold", 0x5A10, 0x8001), "production")
+    }
+
+    fn at(site: Site, (title, vendor, product): (&str, u16, u16), purpose: &str) -> Self {
+        let (vendor, product) = (VendorId::new(vendor).expect("a vendor"), ProductId::new(product).expect("a product"));
         let names = [
             NameBuilder::new().common_name("Twin PAA").build(),
             NameBuilder::new().common_name("Twin PAI").vendor(vendor).build(),
             NameBuilder::new().common_name("Twin DAC").vendor(vendor).product(product).build(),
         ];
         let key = || SoftwareKey::generate().expect("a key");
-        let (site, root) = (Site::new(which), key());
+        let root = key();
         let chips: Vec<_> = (0..CHIPS).map(|_| key()).collect();
         let authority = Self { site, root, names, chips };
         let paa = authority.file(
             "paa.der",
             &authority.issued(Profile::Paa, 1, (&authority.root, 0), &authority.root.public_key(), NO_END),
         );
-        authority.site.done("root", &["authority", "adopt", text(&paa), "--name", "Twin PAA"]);
+        let adopt = ["authority", "adopt", text(&paa), "--name", "Twin PAA", "--purpose", purpose];
+        authority.site.done("root", &adopt);
         let row =
             |(n, key): (usize, &SoftwareKey)| format!("AB00{n:02}0000,{}\n", hex::encode(key.public_key().point()));
         let rows: String = authority.chips.iter().enumerate().map(row).collect();
@@ -107,6 +123,66 @@ impl Authority {
 
 fn rules(answer: &Answer) -> Vec<&str> {
     answer.json["findings"].as_array().into_iter().flatten().filter_map(|f| f["rule"].as_str()).collect()
+}
+
+/// An intermediate's own key in a delivery is named as that, wherever it lies, before anything else is said; when the
+/// delivery comes again without it, it is still exposed. Test identities anybody may make.
+#[test]
+fn a_key_of_the_intermediate_itself_is_named() {
+    let scalar = [0x17; 32];
+    let key = SoftwareKey::from_private(&scalar).expect("a key");
+    for (authority, clean) in [(Authority::new(), "accepted"), (Authority::for_sale(), "refused")] {
+        let pai = authority.pai(0x10, &key, NO_END);
+        (0..CHIPS).for_each(|chip| drop(authority.file(&format!("d/dac-{chip}.der"), &authority.dac(chip, &key))));
+        let folder = authority.site.dir.path().join("d");
+        let id = hex::encode(key.public_key().key_id());
+        let run = |line: &str| {
+            let done = Command::new("sh").args(["-ec", line]).current_dir(&folder).status().expect("a shell");
+            assert!(done.success(), "{line}");
+        };
+        // As a field of JSON, and by OpenSSL in one file with its chain.
+        let json = json!({ "issuer": "Twin PAI", "private_key": hex::encode(scalar) }).to_string();
+        authority.file("d/key.json", json.as_bytes());
+        authority.file("d/pai.der", &pai);
+        let in_json = authority.receive("d");
+        // SEC 1 (RFC 5915 §3) without the public half, which OpenSSL adds.
+        let bare = [
+            &hex::decode("30310201010420").expect("hex")[..],
+            &scalar,
+            &hex::decode("a00a06082a8648ce3d030107").expect("hex"),
+        ];
+        authority.file("key.der", &bare.concat());
+        run("{ openssl ec -inform DER -in ../key.der; openssl x509 -inform DER -in pai.der; } > chain.pem 2>/dev/null
+             rm key.json pai.der");
+        let in_pem = authority.receive("d");
+        for refused in [&in_json, &in_pem] {
+            assert_eq!((refused.exit, rules(refused)[0]), (Some(1), "delivery.private-key"), "{}", refused.said);
+            assert!(
+                !rules(refused).iter().any(|rule| ["chain.complete", "chain.anchor"].contains(rule)),
+                "{}",
+                refused.said
+            );
+            let first = &refused.json["findings"][0];
+            assert!(
+                first["found"].as_str().is_some_and(|t| t.contains("authority's own private key, of CN = Twin PAI")),
+                "{first}"
+            );
+            assert!(first["advice"].as_str().is_some_and(|t| t.contains(&format!("--key {id}"))), "{first}");
+            assert_eq!(refused.json["certificates"]["accepted"], 0, "{}", refused.said);
+        }
+        run("rm chain.pem");
+        authority.file("d/pai.der", &pai);
+        let later = authority.receive("d");
+        assert_eq!(later.json["verdict"], clean, "{}", later.said);
+        let first = &later.json["findings"][0];
+        let severity = if clean == "refused" { "error" } else { "warning" };
+        assert_eq!((&first["rule"], &first["severity"]), (&json!("delivery.private-key"), &json!(severity)), "{first}");
+        let before = in_json.json["delivery"].as_str().expect("an id");
+        assert!(
+            first["found"].as_str().is_some_and(|t| t.ends_with(&format!("came with delivery {before}"))),
+            "{first}"
+        );
+    }
 }
 
 /// An authority that changed its intermediate's key, and kept its name.

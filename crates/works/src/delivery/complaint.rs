@@ -31,6 +31,9 @@ struct Place {
     serial: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     chip_id: Option<String>,
+    /// The authority whose key it is, by its key identifier in hex.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    authority: Option<String>,
     found: String,
 }
 
@@ -44,10 +47,10 @@ pub struct Faults {
 }
 
 impl Faults {
-    pub(super) fn of(faults: Vec<Fault>, left_out: usize) -> Self {
+    pub(super) fn new(faults: Vec<Fault>, left_out: usize) -> Self {
         let mut ways: Vec<Way> = Vec::new();
         let mut places: HashMap<(&str, &str, Cow<'static, str>), usize> = HashMap::new();
-        for Fault { subject: entry, serial, chip_id, finding } in faults {
+        for Fault { subject: entry, serial, chip_id, authority, finding } in faults {
             let Finding { rule, severity, required, found, .. } = finding;
             let way = (rule.name, severity.word(), required);
             let at = *places.entry(way).or_insert_with_key(|way| {
@@ -55,15 +58,17 @@ impl Faults {
                 ways.push(Way { rule: rule_name, severity, required, clause: rule.clause.into(), on: Vec::new() });
                 ways.len() - 1
             });
-            ways[at].on.push(Place { entry, serial, chip_id, found });
+            ways[at].on.push(Place { entry, serial, chip_id, authority, found });
         }
         Self { ways, left_out }
     }
 
-    /// Chips that a rule is broken on.
-    pub(super) fn chips_of(&self, rule: &str) -> impl Iterator<Item = &str> {
-        let ways = self.ways.iter().filter(move |way| way.rule == rule);
-        ways.flat_map(|way| way.on.iter().filter_map(|place| place.chip_id.as_deref()))
+    /// Chips and authorities that a rule is broken on, by id and by key identifier.
+    pub(super) fn of(&self, rule: &str) -> (Vec<String>, Vec<String>) {
+        let places = self.ways.iter().filter(|way| way.rule == rule).flat_map(|way| &way.on);
+        let (chips, authorities) =
+            places.map(|place| (place.chip_id.clone(), place.authority.clone())).unzip::<_, _, Vec<_>, Vec<_>>();
+        (chips.into_iter().flatten().collect(), authorities.into_iter().flatten().collect())
     }
 
     pub(super) fn is_empty(&self) -> bool {

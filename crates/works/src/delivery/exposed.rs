@@ -1,5 +1,5 @@
-//! Chips whose private key came along with some delivery: whoever saw that file may have the key, and that does not
-//! end when the authority sends the delivery again without it.
+//! Chips and authorities whose private key came along with some delivery: whoever saw that file may have the key, and
+//! that does not end when the authority sends the delivery again without it.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
 
@@ -21,25 +21,37 @@ use crate::site::Site;
 /// Chips that an advice names one by one.
 const NAMED: usize = 5;
 
-/// Chips of a reel whose key came with an earlier delivery, and the first delivery that it came with.
-pub(super) fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<HashMap<Slot, String>, Trouble> {
-    let exposed_by = |faults: &Faults| faults.chips_of(DELIVERY_PRIVATE_KEY.name).map(str::to_owned).collect();
-    let mut told: Vec<(String, String, Vec<String>)> = Vec::new();
+/// Whose private key came with an earlier delivery, and the first delivery that it came with.
+#[derive(Debug, Default)]
+pub struct Exposed {
+    /// Chips of the reel.
+    pub chips: HashMap<Slot, String>,
+    /// Authorities, by key identifier in hex.
+    pub authorities: HashMap<String, String>,
+}
+
+/// What a delivery for this reel has to be held against. An authority's key is exposed whatever reel it came for.
+pub(super) fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<Exposed, Trouble> {
+    let exposed_by = |faults: &Faults| faults.of(DELIVERY_PRIVATE_KEY.name);
+    let mut told: Vec<(String, String, (Vec<String>, Vec<String>))> = Vec::new();
     for delivery in site.book.deliveries(Some(&reel.facts.reel))? {
         let ids = exposed_by(&view::faults(&delivery)?);
         told.push((time_text(delivery.received), delivery.delivery.to_string(), ids));
     }
     told.extend(refused::all(site).rev().map(|r| (r.refused, r.delivery, exposed_by(&r.faults))));
     told.sort_by(|(one, ..), (other, ..)| one.cmp(other));
-    let mut exposed = HashMap::new();
-    for (_, delivery, ids) in told {
+    let mut exposed = Exposed::default();
+    for (_, delivery, (ids, authorities)) in told {
+        for authority in authorities {
+            exposed.authorities.entry(authority).or_insert_with(|| delivery.clone());
+        }
         for id in &ids {
             let Some(chip) = ChipId::new(id).ok().map(|id| site.book.chip(&id)).transpose()?.flatten() else {
                 continue;
             };
             let key = chip.public_key.as_slice().try_into().ok();
             if let Some(slot) = key.and_then(|key| chips.find(key)) {
-                exposed.entry(slot).or_insert_with(|| delivery.clone());
+                exposed.chips.entry(slot).or_insert_with(|| delivery.clone());
             }
         }
     }

@@ -3,7 +3,7 @@
 
 pub mod chips;
 pub mod complaint;
-mod exposed;
+pub mod exposed;
 pub mod inspect;
 mod issue;
 mod refused;
@@ -393,7 +393,7 @@ pub fn receive(
             },
             checksums: inspection.checked.clone(),
             findings: inspection.findings.iter().map(InspectionFinding::from).collect(),
-            faults: Faults::of(std::mem::take(&mut inspection.faults), inspection.more_faults),
+            faults: Faults::new(std::mem::take(&mut inspection.faults), inspection.more_faults),
             of_nobody: inspection.of_nobody,
         };
         // What was not kept the first time can't be kept now either.

@@ -117,7 +117,7 @@ pub(super) fn keep(site: &Site, received: &Received, digest: &[u8; 32], who: &Wh
     }
     // A key that was seen once stays exposed.
     let of_no_key =
-        |path: &&PathBuf| read(path).is_none_or(|r| r.faults.chips_of(DELIVERY_PRIVATE_KEY.name).next().is_none());
+        |path: &&PathBuf| read(path).is_none_or(|r| r.faults.of(DELIVERY_PRIVATE_KEY.name) == Default::default());
     for old in there.iter().skip(KEPT - 1).filter(of_no_key) {
         let _ = fs::remove_file(old);
     }

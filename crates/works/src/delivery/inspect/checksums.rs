@@ -56,14 +56,14 @@ pub(super) struct Spoiled {
 }
 
 impl Spoiled {
-    /// Nothing of what came is kept.
+    /// No DAC that came is kept.
     pub(super) fn spoil_all(&mut self) {
         self.all = true;
     }
 
     /// Whether the authority that came in this place is one.
     pub(super) fn has_authority(&self, place: usize) -> bool {
-        self.all || self.above.iter().any(|range| range.contains(&place))
+        self.above.iter().any(|range| range.contains(&place))
     }
 
     pub(super) fn has(&self, number: u32) -> bool {

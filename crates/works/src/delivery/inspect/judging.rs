@@ -25,7 +25,9 @@ use super::super::spool::Spool;
 use super::checksums::Spoiled;
 use super::matching::Matched;
 use super::reading::Read;
-use super::{ELSEWHERE, Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, stage};
+use super::{
+    ELSEWHERE, Expectation, Inspection, Kept, Known, STRANGER, STRETCH, STRETCHES, Stretch, of_authority, stage,
+};
 
 /// What findings on the site's own authorities are on.
 const SITE: &str = "site";
@@ -139,6 +141,18 @@ fn authorities(pool: &Pool, context: &Context, expectation: &Expectation<'_>) ->
         // Told where certificates of the delivery stand under it, whether it came along or is here.
         if authority.profile == Profile::Pai {
             findings.extend(not_current(pool, index, context));
+        }
+        let key = authority.certificate.public_key().map(|key| hex::encode(key.key_id())).unwrap_or_default();
+        if let Some(delivery) = expectation.exposed.authorities.get(&key) {
+            let title = authority.certificate.subject.display(authority.certificate.der());
+            let found = format!("{title}, whose private key came with delivery {delivery}");
+            let finding = Finding::new(&DELIVERY_PRIVATE_KEY, found).advising(of_authority(&key));
+            if expectation.production {
+                faulty.insert(index);
+                findings.push(finding);
+            } else {
+                findings.push(finding.weighing(Severity::Warning));
+            }
         }
         let for_sale = |(a, production): &(Arc<Certificate>, bool)| {
             *production && a.subject_der() == authority.certificate.subject_der()
@@ -420,7 +434,7 @@ impl Court<'_> {
             };
             part.findings.tell((stage::STRANGERS, turn, 0), subject, About::Nothing, finding);
         }
-        if let Some(delivery) = self.expectation.exposed.get(&slot).filter(|_| !self.exposed.contains(&slot)) {
+        if let Some(delivery) = self.expectation.exposed.chips.get(&slot).filter(|_| !self.exposed.contains(&slot)) {
             keep = false;
             let found = format!("serial {}, for a key that came with delivery {delivery}", dac.serial_hex());
             part.findings.tell(
@@ -495,6 +509,7 @@ fn gap(came: &[Slot], expectation: &Expectation<'_>, findings: &mut Findings) ->
         subject: String::new(),
         serial: None,
         chip_id: Some(chip.clone()),
+        authority: None,
         finding: Finding::new(&DELIVERY_GAP, "no certificate came for it"),
     });
     findings.tell_of_each((stage::GAP, 0, 0), "delivery".into(), about, finding, each);

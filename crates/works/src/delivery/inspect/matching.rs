@@ -116,7 +116,7 @@ fn known(slot: Slot) -> Vec<Slot> {
 
 /// What is wrong, on one of the entries that share it.
 fn fault((name, serial): &(String, String), chip_id: Option<String>, finding: &Finding) -> Fault {
-    Fault { subject: name.clone(), serial: Some(serial.clone()), chip_id, finding: finding.clone() }
+    Fault { subject: name.clone(), serial: Some(serial.clone()), chip_id, authority: None, finding: finding.clone() }
 }
 
 fn joined(entries: &[(String, String)]) -> String {

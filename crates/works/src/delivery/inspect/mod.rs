@@ -17,7 +17,6 @@ mod judging;
 mod matching;
 mod reading;
 
-use std::collections::HashMap;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -39,6 +38,7 @@ use self::judging::judge;
 use self::matching::matching;
 use self::reading::{Unread, read};
 use super::chips::{Chips, Slot};
+use super::exposed::Exposed;
 use super::spool::Spool;
 use crate::revocation::Known as Revoked;
 
@@ -48,6 +48,15 @@ const STRETCHES: usize = 256;
 
 /// Keys of strangers that are looked for on other reels, at most.
 const ELSEWHERE: usize = 2_000;
+
+/// What to do where an authority's own key is exposed.
+fn of_authority(key_id: &str) -> String {
+    format!(
+        "Whoever has this key can issue certificates in its name. Tell the authority at once, by telephone, and take \
+         nothing more under this key: its certificate has to be revoked. `touchmark impact --key {key_id}` shows what \
+         here stands under it."
+    )
+}
 
 /// A DAC whose key is none of the reel's.
 const STRANGER: Slot = Slot::MAX;
@@ -107,8 +116,8 @@ pub struct Expectation<'a> {
     pub pais: &'a [Arc<Certificate>],
     /// What the site knows to be revoked.
     pub revoked: &'a Revoked,
-    /// Chips whose private key came with an earlier delivery, and which that was.
-    pub exposed: &'a HashMap<Slot, String>,
+    /// Whose private key came with an earlier delivery.
+    pub exposed: &'a Exposed,
     /// Chip and reel of a key that is not on this one, where the site has it on another.
     pub elsewhere: Elsewhere<'a>,
     /// When it arrives: a DAC that is not valid then is reported.
@@ -230,7 +239,7 @@ pub fn inspect(
 ) -> Result<Inspection, Trouble> {
     course.phase(Phase::Reading, None);
     let on_reel = expectation.chips.len();
-    let mut read = match read(path, password, expectation.chips, course) {
+    let mut read = match read(path, password, expectation, course) {
         Ok(read) => read,
         Err(Unread::Trouble(trouble)) => return Err(trouble),
         Err(Unread::Intake(error)) => {

@@ -15,6 +15,7 @@ use examine::intake::{self, Entry, IntakeError, Limits, Secrets};
 use rayon::prelude::*;
 use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item};
+use standard::key::PublicKey;
 use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::{DELIVERY_FORMAT, DELIVERY_LIST, DELIVERY_PRIVATE_KEY};
 use zeroize::Zeroizing;
@@ -22,7 +23,7 @@ use zeroize::Zeroizing;
 use super::super::chips::{Chips, Slot};
 use super::super::spool::{Facts, Spool, Writer};
 use super::checksums::{Checked, Checksums, List, Spoiled};
-use super::{STRANGER, stage};
+use super::{Expectation, STRANGER, of_authority, stage};
 use crate::reel::manifest;
 
 /// Entries handed on at a time while reading, and octets after which fewer are.
@@ -82,10 +83,10 @@ enum Came {
         name: String,
         why: String,
     },
-    /// A private key, and the chip of the reel that it is of.
+    /// A private key.
     Private {
         name: String,
-        chip: Option<Slot>,
+        whose: Whose,
     },
     Manifest {
         name: String,
@@ -101,6 +102,16 @@ enum Came {
         name: String,
         issuer: String,
     },
+}
+
+/// Whose private key it is.
+enum Whose {
+    /// A chip of the reel.
+    Chip(Slot),
+    /// Of another key pair, by its public half.
+    Other(Box<PublicKey>),
+    /// It does not open.
+    Unread,
 }
 
 /// An entry taken apart.
@@ -137,9 +148,10 @@ impl Basket<'_> {
 pub(super) fn read(
     path: &Path,
     password: Option<&Zeroizing<Vec<u8>>>,
-    chips: &Chips,
+    expectation: &Expectation<'_>,
     course: &Course,
 ) -> Result<Read, Unread> {
+    let chips = expectation.chips;
     let (to, from) = mpsc::sync_channel(4);
     thread::scope(|scope| {
         let opening = scope.spawn(move || {
@@ -158,7 +170,7 @@ pub(super) fn read(
         let (mut checksums, mut manifest, mut exposed) = (Checksums::default(), None, HashSet::new());
         let mut strange = None;
         // Whether a private key came whose chip can't be known: it may be any of them.
-        let mut unknown = false;
+        let mut unknown = Vec::new();
         for entries in from {
             let taken: Vec<Taken> =
                 entries.into_par_iter().with_min_len(8).map(|entry| take_apart(entry, chips, &hasher)).collect();
@@ -182,19 +194,14 @@ pub(super) fn read(
                         Came::Format { name, why } => {
                             findings.tell(turn, || name, About::Nothing, Finding::new(&DELIVERY_FORMAT, why));
                         }
-                        Came::Private { name, chip } => {
-                            exposed.extend(chip);
-                            unknown |= chip.is_none();
-                            let about = chip.map_or(About::Nothing, |slot| About::Place(chips.place(slot)));
-                            let whose = match chip {
-                                Some(_) => "the private key of a chip",
-                                None => {
-                                    "a private key that does not open, or that is of no chip of the reel and may be the \
-                                     authority's own: no certificate of this delivery is kept"
-                                }
-                            };
-                            findings.tell(turn, || name, about, Finding::new(&DELIVERY_PRIVATE_KEY, whose));
+                        Came::Private { name, whose: Whose::Chip(slot) } => {
+                            exposed.insert(slot);
+                            let about = About::Place(chips.place(slot));
+                            let finding = Finding::new(&DELIVERY_PRIVATE_KEY, "the private key of a chip");
+                            findings.tell(turn, || name, about, finding);
                         }
+                        Came::Private { name, whose: Whose::Other(key) } => unknown.push((turn, name, Some(key))),
+                        Came::Private { name, whose: Whose::Unread } => unknown.push((turn, name, None)),
                         Came::List { name, issuer } => {
                             let finding = Finding::new(&DELIVERY_LIST, format!("a revocation list of {issuer}"));
                             findings.tell(turn, || name, About::Nothing, finding);
@@ -212,9 +219,16 @@ pub(super) fn read(
             Err(panic) => std::panic::resume_unwind(panic),
         };
         let (checked, mut spoiled) = checksums.check(opened, &mut findings);
-        if unknown {
+        if !unknown.is_empty() {
             spoiled.spoil_all();
         }
+        let came = authorities.iter().map(|(_, c)| c);
+        let above: Vec<_> = came.chain(expectation.pais).chain(expectation.anchors.iter().map(|(c, _)| c)).collect();
+        for (turn, name, key) in unknown {
+            let (about, finding) = of_no_chip(key.as_deref(), &above);
+            findings.tell(turn, || name, about, finding);
+        }
+        drop(above);
         let mut place = 0..;
         authorities.retain(|_| !spoiled.has_authority(place.next().unwrap_or_default()));
         let spool = writer.finish()?;
@@ -243,7 +257,7 @@ fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
     };
     let items = match detected {
         Ok(items) => items,
-        Err(why) => return odd(entry, &why, chips),
+        Err(why) => return odd(entry, &why, chips, hasher),
     };
     if let [Item::PublicKey(_)] = items.as_slice() {
         return vec![Came::Manifest { name: entry.name.clone(), what: "the public key of a chip" }];
@@ -268,9 +282,15 @@ fn things(entry: &Entry, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
 }
 
 /// What an entry is that holds nothing of a delivery.
-fn odd(entry: &Entry, why: &DetectError, chips: &Chips) -> Vec<Came> {
+fn odd(entry: &Entry, why: &DetectError, chips: &Chips, hasher: &RandomState) -> Vec<Came> {
     if let Some(secrets) = intake::secrets(&entry.octets) {
-        return exposed(entry, &secrets, chips);
+        let mut came = exposed(entry, &secrets, chips);
+        // A chain often lies in one file with its key.
+        if let Some(octets) = intake::without_keys(&entry.octets) {
+            let rest = Entry { name: entry.name.clone(), within: entry.within, octets };
+            came.extend(things(&rest, chips, hasher));
+        }
+        return came;
     }
     let name = || entry.name.clone();
     // Its name may be that of a certificate, as of what one desktop keeps beside each file.
@@ -307,12 +327,37 @@ fn strange(octets: &[u8]) -> Option<&'static str> {
     }
 }
 
-/// What came with private keys. One that is of no chip here may be the authority's own, or any chip's.
+/// What came with private keys.
 fn exposed(entry: &Entry, secrets: &Secrets, chips: &Chips) -> Vec<Came> {
-    let known: Vec<_> = secrets.keys.iter().filter_map(|key| chips.find(key.point())).collect();
-    let unread = secrets.unread || known.len() < secrets.keys.len();
-    let whose = known.into_iter().map(Some).chain(unread.then_some(None));
-    whose.map(|chip| Came::Private { name: entry.name.clone(), chip }).collect()
+    let whose =
+        |key: &PublicKey| chips.find(key.point()).map_or_else(|| Whose::Other(Box::new(key.clone())), Whose::Chip);
+    let whose = secrets.keys.iter().map(whose).chain(secrets.unread.then_some(Whose::Unread));
+    whose.map(|whose| Came::Private { name: entry.name.clone(), whose }).collect()
+}
+
+/// What is said of a private key that is of no chip here: it may be the authority's own, or any chip's.
+fn of_no_chip(key: Option<&PublicKey>, above: &[&Arc<Certificate>]) -> (About, Finding) {
+    let none = "no certificate of this delivery is kept";
+    let Some(key) = key else {
+        let found = format!("a private key that does not open, and may be any chip's or the authority's own: {none}");
+        return (About::Nothing, Finding::new(&DELIVERY_PRIVATE_KEY, found));
+    };
+    match above.iter().find(|c| c.public_key() == Some(key)) {
+        Some(authority) => {
+            let found =
+                format!("the authority's own private key, of {}: {none}", authority.subject.display(authority.der()));
+            let id = hex::encode(key.key_id());
+            let finding = Finding::new(&DELIVERY_PRIVATE_KEY, found).advising(of_authority(&id));
+            (About::Authority(id), finding)
+        }
+        None => {
+            let found = format!(
+                "a private key that is of no chip of the reel, and may be the authority's own: {none} (key identifier {})",
+                hex::encode(key.key_id())
+            );
+            (About::Nothing, Finding::new(&DELIVERY_PRIVATE_KEY, found))
+        }
+    }
 }
 
 fn is_authority(certificate: &Certificate) -> bool {
