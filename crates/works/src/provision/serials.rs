@@ -181,7 +181,10 @@ pub struct SerialsFrom {
     /// Numbers of the list that units have already, so that they are passed over: the first ten.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub in_use: Vec<String>,
-    /// How many of those there are.
+    /// Numbers of the list that do not look like nearly all the others, as where a digit was lost: the first ten.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub unlike: Vec<String>,
+    /// How many of those that are in use there are.
     #[serde(skip)]
     used_in_list: usize,
     /// Whether a unit has the first number of the series, or of the list.
@@ -201,6 +204,7 @@ impl SerialsFrom {
             new_series: false,
             leaves_out: None,
             in_use: Vec::new(),
+            unlike: Vec::new(),
             used_in_list: 0,
             used: false,
             beside: None,
@@ -218,14 +222,21 @@ impl SerialsFrom {
             ("list", _) if self.from.is_none() => {
                 return "Serial numbers: from the list, in which units have all numbers already.".into();
             }
-            ("list", _) if self.in_use.is_empty() => return format!("Serial numbers: from the list, {from} first."),
             ("list", _) => {
-                return format!(
-                    "Serial numbers: from the list, {from} first. Units already have {} of its numbers, which are passed over: {}{}.",
-                    self.used_in_list,
-                    self.in_use.join(", "),
-                    if self.used_in_list > self.in_use.len() { " and more" } else { "" }
-                );
+                let mut words = format!("Serial numbers: from the list, {from} first.");
+                if !self.in_use.is_empty() {
+                    words += &format!(
+                        " Units already have {} of its numbers, which are passed over: {}{}.",
+                        self.used_in_list,
+                        self.in_use.join(", "),
+                        if self.used_in_list > self.in_use.len() { " and more" } else { "" }
+                    );
+                }
+                if !self.unlike.is_empty() {
+                    words +=
+                        &format!(" Check the list: these look unlike its other numbers: {}.", self.unlike.join(", "));
+                }
+                return words;
             }
             ("product", false) => format!("Serial numbers: {from} is next, in the series of product {product}."),
             ("product", true) => format!("Serial numbers: {from} is the first in the series of product {product}."),
@@ -353,6 +364,7 @@ pub(crate) fn counted(
         new_series: !begun,
         used: site.book.unit(&first)?.is_some(),
         in_use: Vec::new(),
+        unlike: Vec::new(),
         used_in_list: 0,
         leaves_out: if begun && start.is_some() { left_out(site, &first, &next)? } else { None },
         beside: beside.map(|serial| serial.to_string()),
@@ -506,7 +518,7 @@ impl Serials {
             Numbers::Listed { serials, confirmed } => {
                 let mut left = serials.iter().map(|s| whole(s)).collect::<Result<VecDeque<_>, _>>()?;
                 let listed = left.len();
-                let in_use = in_use(&left, site)?;
+                let (in_use, unlike) = (in_use(&left, site)?, unlike(&left));
                 leave_out_used(&mut left, site)?;
                 let used = left.len() < listed;
                 let confirm = listed_to_confirm(site, &left, confirmed)?;
@@ -514,6 +526,7 @@ impl Serials {
                     used,
                     used_in_list: in_use.len(),
                     in_use: in_use.into_iter().take(10).collect(),
+                    unlike: unlike.into_iter().take(10).collect(),
                     ..SerialsFrom::given("list", left.front())
                 };
                 (Self { source: Source::Listed(left), confirm }, told)
@@ -585,6 +598,18 @@ fn in_use(list: &VecDeque<UnitSerial>, site: &Site) -> Result<Vec<String>, Troub
     Ok(found)
 }
 
+/// Numbers that are not of the series that at least 95 % of the list are of.
+fn unlike(list: &VecDeque<UnitSerial>) -> Vec<String> {
+    let of_series =
+        |one: &&UnitSerial| list.iter().filter(|other| of_one_series(one, other)).count() * 20 >= list.len() * 19;
+    // Of three neighbours one is of it, where there is such a series and its odd ones lie apart.
+    let middle = list.iter().skip(list.len() / 2).take(3);
+    match middle.into_iter().find(of_series).filter(|_| list.len() >= 20) {
+        Some(usual) => list.iter().filter(|one| !of_one_series(usual, one)).map(ToString::to_string).collect(),
+        None => Vec::new(),
+    }
+}
+
 fn leave_out_used(list: &mut VecDeque<UnitSerial>, site: &Site) -> Result<(), Trouble> {
     while let Some(first) = list.front()
         && site.book.unit(&unit::typed(site, first.as_str())?)?.is_some()
@@ -619,6 +644,19 @@ mod tests {
         }
         wrong(2, "more than 256 bytes");
         wrong(5, "not text");
+    }
+
+    #[test]
+    fn a_number_that_lost_a_digit_is_found_in_a_list() {
+        let list = |odd: &[&str], width: usize| -> Vec<String> {
+            let plain = (1..=100).map(|n| format!("HD-{n:0width$}"));
+            let all = plain.chain(odd.iter().map(|s| (*s).to_owned()));
+            unlike(&all.map(|s| UnitSerial::new(&s).expect("a serial number")).collect())
+        };
+        assert_eq!(list(&["HD-00006"], 6), ["HD-00006"]);
+        assert_eq!(list(&["HE-000006", "HD-1"], 6), ["HE-000006", "HD-1"]);
+        // Numbers that grow by a digit are no slip.
+        assert_eq!((list(&[], 6), list(&[], 1)), (Vec::<String>::new(), Vec::new()));
     }
 
     #[test]
