@@ -5,14 +5,15 @@ use std::sync::LazyLock;
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Method, Request};
+use site::access;
+use site::access::{Gate, Role};
+use site::{NewBook, Site, Who};
 use time::OffsetDateTime;
 use tokio::runtime::Runtime;
 use tokio::sync::watch;
 use tower::ServiceExt as _;
 use web::app::App;
 use web::routes::{Table, router};
-use works::access::{self, Gate, Role};
-use works::site::{NewBook, Site, Who};
 
 use super::Target;
 

@@ -4,19 +4,21 @@ use std::str::FromStr as _;
 
 use arbitrary::{Result as Drawn, Unstructured};
 use base::course::Course;
+use decide::part::Part;
 use examine::intake::{self, Limits};
 use examine::{Examine, examine};
+use line::label;
+use line::label::{Defaults, Units};
+use line::record::RecordInput;
+use receive::delivery::chips::Chips;
+use receive::delivery::exposed::Exposed;
+use receive::delivery::inspect::{Expectation, inspect};
+use receive::reel::manifest;
+use receive::reel::manifest::ColumnMap;
+use site::Settings;
+use site::checkpoint::note::{Checkpoint, Note, Signature, Verifier};
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
-use works::checkpoint::note::{Checkpoint, Note, Signature, Verifier};
-use works::delivery::chips::Chips;
-use works::delivery::exposed::Exposed;
-use works::delivery::inspect::{Expectation, inspect};
-use works::label::{self, Defaults, Units};
-use works::part::Part;
-use works::record::RecordInput;
-use works::reel::manifest::{self, ColumnMap};
-use works::site::Settings;
 
 use super::Target;
 use super::file::Held;
@@ -26,15 +28,15 @@ pub const TARGETS: &[Target] = &[
     ("manifest", manifest),
     ("manifest_made", |data| _ = made_manifest(data)),
     ("units", |data| _ = Units::open(Held::of(data).path(), Defaults::default()).map(|units| units.count())),
-    ("serials", |data| _ = works::provision::listed(data, "fuzz", None)),
+    ("serials", |data| _ = line::provision::listed(data, "fuzz", None)),
     ("archive", archive),
     ("delivery", delivery),
     ("examine", examined),
     ("note", note),
-    ("evidence", |data| _ = works::evidence::check(Held::of(data).path(), Held::of(KEY.as_bytes()).path())),
-    ("head", |data| _ = works::head::read(Held::of(data).path())),
+    ("evidence", |data| _ = answer::evidence::check(Held::of(data).path(), Held::of(KEY.as_bytes()).path())),
+    ("head", |data| _ = site::head::read(Held::of(data).path())),
     ("part", |data| _ = Part::parse("fuzz", &String::from_utf8_lossy(data))),
-    ("product", |data| _ = works::product::read(Held::of(data).path())),
+    ("product", |data| _ = site::product::read(Held::of(data).path())),
     ("record_input", |data| _ = RecordInput::read(Held::of(data).path())),
     ("settings", settings),
     ("typed", typed),
@@ -113,7 +115,7 @@ fn delivery(data: &[u8]) {
         production: false,
         anchors: &[],
         pais: &[],
-        revoked: &works::revocation::Known::default(),
+        revoked: &site::revoked::Known::default(),
         exposed: &Exposed::default(),
         elsewhere: &|_| None,
         now: Moment::from_unix(NOW),
@@ -154,12 +156,12 @@ fn typed(data: &[u8]) {
     let _ = label::typed::paper(&text);
     let _ = label::typed::cells(&text);
     let _ = label::typed::lengths(&text);
-    let _ = works::code::read(&text);
-    let _ = works::impact::when(&text);
-    let _ = works::plan::share(&text);
-    let _ = works::plan::step(&text);
-    let _ = works::product::check_series(&text);
-    let _ = works::reel::key_text::read(&text);
-    let _ = works::report::length(&text);
+    let _ = line::code::read(&text);
+    let _ = answer::impact::when(&text);
+    let _ = decide::plan::share(&text);
+    let _ = decide::plan::step(&text);
+    let _ = site::product::check_series(&text);
+    let _ = receive::reel::key_text::read(&text);
+    let _ = report::length(&text);
     let _ = base::sentence(&text);
 }

@@ -242,7 +242,7 @@ impl Course {
     }
 }
 
-/// What the book answers to somebody who watches it, as the works tell it.
+/// What the book answers to somebody who watches it, as the rooms tell it.
 pub fn or_stopped<T>(said: Result<T, book::BookError>) -> Result<T, Trouble> {
     match said {
         Err(book::BookError::Stopped) => Err(Stopped.into()),
@@ -250,7 +250,7 @@ pub fn or_stopped<T>(said: Result<T, book::BookError>) -> Result<T, Trouble> {
     }
 }
 
-/// What stopped a caller's iterator inside the book, as the works tell it.
+/// What stopped a caller's iterator inside the book, as the rooms tell it.
 pub fn stopped_by(stop: book::Stop, otherwise: impl FnOnce(book::Stop) -> Trouble) -> Trouble {
     match stop.downcast::<Stopped>() {
         Ok(stopped) => (*stopped).into(),

@@ -97,6 +97,21 @@ fn plain(text: Text<'_>) -> Result<Text<'_>, NoText> {
     }
 }
 
+/// Whether it is a number in scientific notation, as `1.23457E+17`: what a spreadsheet makes of a long id.
+pub fn is_rounded(text: &str) -> bool {
+    let text = text.trim();
+    let Some((mantissa, exponent)) = text.split_once(['E', 'e']) else { return false };
+    let digits = |t: &str| !t.is_empty() && t.bytes().all(|b| b.is_ascii_digit());
+    let fraction = mantissa.split_once(['.', ',']);
+    let whole = fraction.map_or(digits(mantissa), |(whole, rest)| digits(whole) && digits(rest));
+    // Without a point and a plus it may be a chip id of hexadecimal digits.
+    whole
+        && match exponent.strip_prefix('+') {
+            Some(exponent) => digits(exponent),
+            None => fraction.is_some() && digits(exponent.trim_start_matches('-')),
+        }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -10,7 +10,7 @@ use crate::mark::Older;
 /// What to do about a full disk, wherever it shows. Acts are whole or not at all, so nothing was lost.
 pub const FULL_DISK: &str = "Free space on it, then run this again; nothing was lost. A chip in a fixture can stay there: it continues where it stopped.";
 
-/// Whose move it is after an error. The works make exit codes of it.
+/// Whose move it is after an error. Fronts make exit codes of it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Blame {
     /// Read, judged and refused.

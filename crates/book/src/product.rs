@@ -25,7 +25,7 @@ pub struct NewProduct {
     pub reach: String,
     /// Commissioning flow, as the caller writes it.
     pub flow: String,
-    /// Settings of the works, kept as given.
+    /// Settings of the rooms, kept as given.
     pub settings: Json,
     /// Further objects for the chip, kept as given.
     pub objects: Json,

@@ -11,10 +11,10 @@ use clap::Parser;
 #[path = "../../touchmark/tests/program/at_site/calls.rs"]
 mod calls;
 mod commands;
+mod founding;
 #[allow(dead_code, clippy::print_stderr, reason = "shared with the book's contract")]
 #[path = "../../book/tests/contract/server.rs"]
 mod server;
-mod site;
 mod timing;
 
 /// The one of the program that is measured.

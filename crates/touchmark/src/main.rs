@@ -1,4 +1,4 @@
-//! The `touchmark` binary: arguments in, a call into `works`, words or JSON out.
+//! The `touchmark` binary: arguments in, a call of an act, words or JSON out.
 
 use std::process::ExitCode;
 

@@ -3,8 +3,8 @@
 use std::io::{self, IsTerminal};
 
 use base::Trouble;
+use line::chips::{Passphrase, Source};
 use standard::name::printable;
-use works::chips::{Passphrase, Source};
 
 use crate::output::Failure;
 

@@ -14,7 +14,7 @@ use crate::guard::Person;
 
 /// Why there is no page.
 pub enum Oops {
-    /// What the works said.
+    /// What the rooms said.
     Trouble(Trouble),
     /// Nobody is signed in.
     SignIn,

@@ -3,12 +3,12 @@
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use base::Trouble;
+use line::desk::{Desks, View};
+use site::access;
+use site::access::{Company, Gate};
+use site::{Site, Who};
 use time::OffsetDateTime;
 use tokio::sync::{broadcast, watch};
-use works::access;
-use works::access::{Company, Gate};
-use works::desk::{Desks, View};
-use works::site::{Site, Who};
 
 use crate::answer::Oops;
 use crate::api::once::Calls;
@@ -107,11 +107,11 @@ impl App {
         self.link.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    /// Calls the works on a thread that may block.
+    /// Calls the rooms on a thread that may block.
     ///
     /// # Errors
     ///
-    /// What the works say, or that the thread died.
+    /// What the rooms say, or that the thread died.
     pub async fn work<T: Send + 'static>(
         &self,
         act: impl FnOnce(&Self) -> Result<T, Trouble> + Send + 'static,

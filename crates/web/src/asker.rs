@@ -5,7 +5,7 @@ use axum::http::HeaderMap;
 use axum::http::request::Parts;
 use axum::response::Response;
 use base::Trouble;
-use works::site::Who;
+use site::Who;
 
 use crate::answer::{Oops, go};
 use crate::app::App;
@@ -30,11 +30,11 @@ impl FromRequestParts<App> for Asker {
 }
 
 impl Asker {
-    /// Calls the works in the person's name.
+    /// Calls the rooms in the person's name.
     ///
     /// # Errors
     ///
-    /// What the works say.
+    /// What the rooms say.
     pub async fn work<T: Send + 'static>(
         &self,
         act: impl FnOnce(&App, &Who) -> Result<T, Trouble> + Send + 'static,
@@ -47,7 +47,7 @@ impl Asker {
     ///
     /// # Errors
     ///
-    /// What the works say.
+    /// What the rooms say.
     pub async fn act<T: Send + 'static>(
         &self,
         to: &str,

@@ -28,7 +28,7 @@ pub fn version() -> &'static str {
     static VERSION: OnceLock<String> = OnceLock::new();
     VERSION.get_or_init(|| {
         let all: Vec<u8> = ASSETS.iter().flat_map(|(_, _, octets)| octets.iter().copied()).collect();
-        works::access::digest(&String::from_utf8_lossy(&all)).iter().take(6).map(|b| format!("{b:02x}")).collect()
+        site::access::digest(&String::from_utf8_lossy(&all)).iter().take(6).map(|b| format!("{b:02x}")).collect()
     })
 }
 

@@ -6,7 +6,7 @@ use std::sync::{Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use base::Trouble;
-use works::floor::Reconciliation;
+use line::floor::Reconciliation;
 
 /// At most one fiftieth of the time is spent counting.
 const REST: u32 = 50;

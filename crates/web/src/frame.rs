@@ -1,7 +1,7 @@
 //! What stands around every page.
 
-use works::access::{Means, Role};
-use works::checkpoint;
+use site::access::{Means, Role};
+use site::checkpoint;
 
 use crate::again::Again;
 use crate::app::App;
@@ -55,7 +55,7 @@ impl Frame {
             form: person.map_or_else(String::new, |p| p.form.clone()),
             at,
             version: crate::assets::version(),
-            offset: works::floor::offset(&app.site).unwrap_or(time::UtcOffset::UTC),
+            offset: site::clock::offset(&app.site).unwrap_or(time::UtcOffset::UTC),
         }
     }
 

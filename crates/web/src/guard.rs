@@ -8,8 +8,9 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use site::access;
+use site::access::{Means, Role};
 use tokio_stream::StreamExt as _;
-use works::access::{self, Means, Role};
 
 use crate::again::Again;
 use crate::answer::Oops;
@@ -49,7 +50,7 @@ impl Person {
 }
 
 /// A name in the log.
-pub type Actor = works::access::Name;
+pub type Actor = site::access::Name;
 
 /// Where a request comes from.
 #[derive(Clone)]

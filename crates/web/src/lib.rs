@@ -1,6 +1,6 @@
-//! Pages and HTTP API over the works.
+//! Pages and HTTP API over the rooms.
 //!
-//! A page decides nothing: it asks a function of [`works`] and shows the answer,
+//! A page decides nothing: it asks a function of the rooms below and shows the answer,
 //! the same that a command would. Start at [`serve::run`]; [`routes`] lists every
 //! path with who may use it, and [`guard`] holds each request against that list.
 //! What the book does takes its time, so that every call of it leaves the threads

@@ -6,7 +6,7 @@ use axum::extract::DefaultBodyLimit;
 use axum::handler::Handler;
 use axum::http::Method;
 use axum::routing::{get, post, put};
-use works::access::Role;
+use site::access::Role;
 
 use crate::again::{self, Held};
 use crate::app::App;

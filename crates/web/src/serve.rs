@@ -10,9 +10,9 @@ use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use base::Trouble;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
+use site::access;
+use site::{Site, Who};
 use tokio::sync::watch;
-use works::access;
-use works::site::{Site, Who};
 
 use crate::app::App;
 use crate::connections::{self, Connections, Doorkeeper, Patience};
@@ -131,7 +131,7 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
     drop(runtime);
     // What was done since the last head is covered by one more.
     if let Ok(pages) = Who::new("pages") {
-        works::head::mark(&last.site, &pages);
+        site::head::mark(&last.site, &pages);
     }
     drop(last);
     done.map_err(|e| {

@@ -16,14 +16,15 @@ use axum::Router;
 use axum::body::{Body, to_bytes};
 use axum::http::{Request, StatusCode, header};
 use axum::response::Response;
+use site::access;
+use site::access::{Answer, Gate, Means, Name, Role};
+use site::{Site, Who};
 use tempfile::TempDir;
 use time::{Duration, OffsetDateTime};
 use tokio::sync::watch;
 use tower::ServiceExt;
 use web::app::App;
 use web::routes::router;
-use works::access::{self, Answer, Gate, Means, Name, Role};
-use works::site::{Site, Who};
 
 const PASSWORD: &str = "a long enough password";
 const SECRET: &str = "a: secret/with+signs&more";
@@ -101,7 +102,7 @@ fn site(folder: &TempDir, more: &str) -> Result<(App, watch::Sender<bool>), base
     let dir = folder.path().join("site");
     if !dir.exists() {
         let who = Who::new("ada").unwrap();
-        let (site, _) = Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap();
+        let (site, _) = Site::create(&dir, site::NewBook::default(), "line 2", None, &who).unwrap();
         drop(access::first(&site, "ada", PASSWORD, OffsetDateTime::now_utc).unwrap());
         std::fs::copy(dir.join("touchmark.toml"), folder.path().join("plain")).unwrap();
         std::fs::write(dir.join("keys/openid.secret"), format!("{SECRET}\n")).unwrap();

@@ -5,14 +5,15 @@ use axum::Router;
 use axum::body::Body;
 use axum::http::{Method, Request, StatusCode, header};
 use axum::response::Response;
+use site::access;
+use site::access::{Gate, Role, Wish};
+use site::{Site, Who};
 use tempfile::TempDir;
 use time::OffsetDateTime;
 use tokio::sync::watch;
 use tower::ServiceExt;
 use web::app::App;
 use web::routes::{Need, Table, router};
-use works::access::{self, Gate, Role, Wish};
-use works::site::{Site, Who};
 
 const PASSWORD: &str = "a long enough password";
 
@@ -28,8 +29,7 @@ struct House {
 fn house() -> House {
     let folder = TempDir::new().unwrap();
     let who = Who::new("Ada").unwrap();
-    let (site, _) =
-        Site::create(&folder.path().join("site"), works::site::NewBook::default(), "line 2", None, &who).unwrap();
+    let (site, _) = Site::create(&folder.path().join("site"), site::NewBook::default(), "line 2", None, &who).unwrap();
     drop(access::first(&site, "Ada", PASSWORD, OffsetDateTime::now_utc).unwrap());
     for (name, role) in [("Olga", "operator"), ("Otto", "auditor")] {
         let wish = Wish { name, role, password: Some(PASSWORD), ..Wish::default() };
@@ -224,9 +224,9 @@ async fn a_reel_is_withdrawn_and_a_chip_scrapped_on_its_page() {
     let point = "046b17d1f2e12c4247f8bce6e563a440f277037d812deb33a0f4a13945d898c2964fe342e2fe1a7f9b8ee7eb4a7c0f9e162bce33576b315ececbb6406837bf51f5";
     std::fs::write(&manifest, format!("chip_id,public_key\nAB01,{point}\n")).unwrap();
     let receive = || {
-        let (options, who) = (works::reel::Options::default(), Who::new("Ada").unwrap());
+        let (options, who) = (receive::reel::Options::default(), Who::new("Ada").unwrap());
         let course = base::course::Course::new();
-        works::reel::receive(&house.app.site, &manifest, "R 1", "Vent", &options, &who, &course).unwrap()
+        receive::reel::receive(&house.app.site, &manifest, "R 1", "Vent", &options, &who, &course).unwrap()
     };
     assert!(receive().is_accepted());
     let page = async || {
@@ -236,14 +236,14 @@ async fn a_reel_is_withdrawn_and_a_chip_scrapped_on_its_page() {
     assert!(page().await.contains("action=\"/reels/R%201/withdraw\""));
     let got = send("/reels/R%201/withdraw", "").await;
     assert_eq!((got.status(), &got.headers()["location"]), (StatusCode::SEE_OTHER, &"/reels".parse().unwrap()));
-    assert!(works::reel::show(&house.app.site, "R 1").is_err());
+    assert!(receive::reel::show(&house.app.site, "R 1").is_err());
 
     assert!(receive().is_accepted());
     let wrong = send("/reels/R%201/scrap", "chip=AB02&reason=bent").await;
     let said = text(wrong).await;
     assert!(said.contains("id=\"said-scrap-chip\"") && said.contains("AB02"), "{said}");
     assert_eq!(send("/reels/R%201/scrap", "chip=ab01&reason=bent").await.status(), StatusCode::SEE_OTHER);
-    assert_eq!(works::reel::show(&house.app.site, "R 1").unwrap().scrapped, 1);
+    assert_eq!(receive::reel::show(&house.app.site, "R 1").unwrap().scrapped, 1);
     assert!(!page().await.contains("/withdraw\""));
     assert_eq!(send("/reels/R%201/withdraw", "").await.status(), StatusCode::UNPROCESSABLE_ENTITY);
     for at in ["/authorities/withdraw", "/declarations/withdraw"] {
@@ -267,7 +267,7 @@ async fn purpose_is_chosen() {
             .header("content-type", "application/x-www-form-urlencoded");
         let got = house.ask(r.body(Body::from(typed)).unwrap()).await;
         assert_eq!(got.status(), StatusCode::SEE_OTHER, "{name}");
-        let kept = works::product::show(&house.app.site, &name.replace('+', " ")).unwrap();
+        let kept = site::product::show(&house.app.site, &name.replace('+', " ")).unwrap();
         assert_eq!((kept.purpose.word(), kept.vendor_name), (wanted, None), "{name}: never the site's name");
     }
     for at in ["/products", "/authorities"] {
@@ -446,8 +446,8 @@ async fn a_call_sent_twice_is_done_once() {
         assert_eq!(got.status(), StatusCode::NOT_FOUND);
         assert!(got.headers().get("idempotency-replayed").is_none());
     }
-    let taken = works::repeat::take(&house.app.site, "mes engineer", "k2", "another call", OffsetDateTime::now_utc());
-    assert_eq!(taken.unwrap(), works::repeat::Taken::First);
+    let taken = site::repeat::take(&house.app.site, "mes engineer", "k2", "another call", OffsetDateTime::now_utc());
+    assert_eq!(taken.unwrap(), site::repeat::Taken::First);
     let got = house.ask(call("k2", "burnt")).await;
     assert_eq!(got.status(), StatusCode::UNPROCESSABLE_ENTITY, "the key stands for another call");
 }
@@ -506,7 +506,7 @@ fn strangers_are_kept_out() {
     let folder = TempDir::new().unwrap();
     let who = Who::new("Ada").unwrap();
     let dir = folder.path().join("site");
-    drop(Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap());
+    drop(Site::create(&dir, site::NewBook::default(), "line 2", None, &who).unwrap());
     let listen = "0.0.0.0:0".parse().unwrap();
     let open = web::serve::Serve { listen, tls: None, patience: Default::default() };
     let refused = web::serve::run(Site::open(&dir).unwrap(), &open, |_| ()).unwrap_err();

@@ -6,12 +6,12 @@ use std::net::TcpStream;
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
+use site::access;
+use site::{Site, Who};
 use tempfile::TempDir;
 use time::OffsetDateTime;
 use web::connections::Patience;
 use web::serve::{Serve, run};
-use works::access;
-use works::site::{Site, Who};
 
 /// Longer than any answer takes here, shorter than a person waits.
 const LONG: Duration = Duration::from_secs(20);
@@ -27,7 +27,7 @@ fn server(patience: Patience) -> Server {
     let folder = TempDir::new().unwrap();
     let dir = folder.path().join("site");
     let who = Who::new("Ada").unwrap();
-    let (site, _) = Site::create(&dir, works::site::NewBook::default(), "line 2", None, &who).unwrap();
+    let (site, _) = Site::create(&dir, site::NewBook::default(), "line 2", None, &who).unwrap();
     let begun = access::first(&site, "Ada", "a long enough password", OffsetDateTime::now_utc).unwrap();
     let id: String = site.settings.site.id.chars().filter(char::is_ascii_alphanumeric).take(8).collect();
     let cookie = format!("touchmark-{id}={}", *begun.token);

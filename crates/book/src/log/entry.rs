@@ -24,7 +24,7 @@ pub enum Subject {
     Delivery(DeliveryId),
     Chip(ChipId),
     Unit(UnitSerial),
-    /// Anything else that an act of the works is about: its kind and its name.
+    /// Anything else that an act of the rooms is about: its kind and its name.
     Other(&'static str, String),
 }
 

@@ -1,4 +1,4 @@
-//! What triggers refuse: changes that no act of the works may make, whatever
+//! What triggers refuse: changes that no act of the rooms may make, whatever
 //! code asks for them.
 //!
 //! Each refusal is written once; the trigger of each engine is made from it.

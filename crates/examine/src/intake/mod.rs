@@ -376,3 +376,14 @@ impl From<IntakeError> for base::Trouble {
         Self::of(error)
     }
 }
+
+/// Whether an entry of this name is a list of checksums.
+pub fn is_checksum_list(name: &str) -> bool {
+    let file = name.rsplit(['/', '\\']).next().unwrap_or(name).to_ascii_lowercase();
+    let stem = file.strip_suffix(".txt").or_else(|| file.strip_suffix(".csv")).unwrap_or(&file);
+    let named = matches!(stem, "sha256sums" | "sha256sum" | "sha256" | "sha-256" | "checksums" | "checksum")
+        // Those of other digests, and wrapped ones, are named as lists that can't be read.
+        || matches!(stem, "md5sums" | "md5sum" | "sha1sums" | "sha1sum" | "sha512sums" | "sha512sum")
+        || file.starts_with("sha256sums.");
+    named || [".sha256", ".sha256sum", ".sha256.txt"].iter().any(|ending| file.ends_with(ending))
+}

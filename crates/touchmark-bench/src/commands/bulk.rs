@@ -10,17 +10,17 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use rayon::prelude::*;
+use site::authority;
+use site::{Site, Who};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::NO_END;
 use standard::name::NameBuilder;
-use works::authority;
-use works::site::{Site, Who};
 use zip::write::SimpleFileOptions;
 
-use crate::site::founded;
-pub use crate::site::{PAI as ISSUER, PRODUCT, passphrase};
+use crate::founding::founded;
+pub use crate::founding::{PAI as ISSUER, PRODUCT, passphrase};
 
 pub type Failed = Box<dyn Error>;
 

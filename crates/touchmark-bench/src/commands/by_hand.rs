@@ -7,7 +7,7 @@ use std::process::{Command, Stdio};
 
 use base::course::Course;
 use clap::Args;
-use works::{delivery, reel};
+use receive::{delivery, reel};
 
 use super::bulk::{self, Failed, ISSUER, PRODUCT, REEL, timed};
 use crate::Measured;

@@ -9,9 +9,9 @@ use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1, ECDSA_P256_SHA256_ASN1_SIGNIN
 use base::course::Course;
 use clap::Args;
 use rayon::prelude::*;
+use receive::{delivery, reel};
+use site::{Site, Who};
 use standard::certificate::Certificate;
-use works::site::{Site, Who};
-use works::{delivery, reel};
 
 use super::bulk::{self, Failed, ISSUER, PRODUCT, REEL, Row, alone, timed, told};
 use crate::Measured;

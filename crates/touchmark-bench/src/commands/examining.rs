@@ -8,9 +8,9 @@ use base::course::Course;
 use clap::Args;
 use examine::{Examine, examine};
 use rayon::prelude::*;
+use site::authority;
 use standard::certificate::Certificate;
 use standard::moment::Moment;
-use works::authority;
 
 use super::bulk::{self, Failed, Row, alone, timed, told};
 use crate::Measured;

@@ -5,8 +5,8 @@ use std::path::{Path, PathBuf};
 
 use base::course::Course;
 use clap::Args;
-use works::reel;
-use works::site::{Site, Who};
+use receive::reel;
+use site::{Site, Who};
 
 use super::bulk::{self, Failed, PRODUCT, REEL, Row, alone, timed, told};
 use crate::Measured;

@@ -16,15 +16,16 @@ use std::time::{Duration, Instant};
 use base::course::Course;
 use chip::simulated::Timing;
 use chip::{Abilities, Chip, ChipError, ChipId, ChipSource, Identity, ObjectName, OpenOptions, Source, State};
+use line::chips;
+use line::chips::{Bench, FaultLevel, WhichChips};
+use line::provision::{Numbers, Provision, provision};
+use receive::{delivery, reel};
 use serde::{Deserialize, Serialize};
+use site::{Site, Who};
 use standard::key::PublicKey;
-use works::chips::{self, Bench, FaultLevel, WhichChips};
-use works::provision::{Numbers, Provision, provision};
-use works::site::{Site, Who};
-use works::{delivery, reel};
 
+use crate::founding::{PAI, PRODUCT, founded, passphrase};
 use crate::server::Server;
-use crate::site::{PAI, PRODUCT, founded, passphrase};
 
 /// Units an hour and host time a unit, stations side by side, on each engine
 #[derive(Debug, clap::Args)]

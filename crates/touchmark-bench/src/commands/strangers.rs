@@ -15,15 +15,17 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use line::floor;
+use line::floor::Setup;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use serde::Serialize;
-use works::access::{self, Role};
-use works::floor::{self, Setup};
-use works::site::Who;
+use site::Who;
+use site::access;
+use site::access::Role;
 
 use super::stations::supply;
 use crate::calls::{ask, stranger};
-use crate::site::founded;
+use crate::founding::founded;
 use crate::timing::{median, seconds};
 
 /// A station's pace while strangers hold slow connections, against its pace without them

@@ -8,11 +8,11 @@ use std::num::NonZeroU32;
 use std::process::{Command, Stdio};
 
 use aws_lc_rs::pbkdf2;
+use line::verifier::{Derivation, derive_all};
 use rayon::current_num_threads;
 use serde_json::json;
 use standard::onboarding::Passcode;
 use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt, processor_has_sha256};
-use works::verifier::{Derivation, derive_all};
 
 use crate::Measured;
 use crate::timing::{least, median, seconds};

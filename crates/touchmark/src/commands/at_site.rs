@@ -8,9 +8,9 @@ use base::Trouble;
 use clap::Args;
 use custody::token::TokenUri;
 use custody::{ChoosePassphrase, Passphrase};
-use works::checkpoint;
-use works::keys::Unlock;
-use works::site::{Site, Who};
+use site::checkpoint;
+use site::keys::Unlock;
+use site::{Site, Who};
 use zeroize::Zeroizing;
 
 use crate::output::Failure;

@@ -8,10 +8,11 @@ use book::{Purpose, Role};
 use clap::{Args, Subcommand, ValueEnum};
 use custody::WorkFactor;
 use serde_json::json;
+use site::authority;
+use site::authority::{AuthorityView, CAUTION, Raise, Request};
+use site::declaration;
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::Severity;
-use works::authority::{self, AuthorityView, CAUTION, Raise, Request};
-use works::declaration;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::examine_words;

@@ -3,13 +3,15 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use answer::keeping;
+use answer::keeping::{How, Restored, Saved, SiteKeyState, Source, Verified};
 use clap::{Args, Subcommand};
 use custody::{Passphrase, WorkFactor};
-use works::access;
-use works::checkpoint::{self, Kept, Witnessed};
-use works::head;
-use works::keeping::{self, How, Restored, Saved, SiteKeyState, Source, Verified};
-use works::site::Site;
+use site::Site;
+use site::access;
+use site::checkpoint;
+use site::checkpoint::{Kept, Witnessed};
+use site::head;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::words::many;

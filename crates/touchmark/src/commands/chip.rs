@@ -5,8 +5,9 @@ use std::path::PathBuf;
 use base::{Trouble, quoted};
 use clap::builder::PossibleValue;
 use clap::{Args, Subcommand, ValueEnum};
+use line::chips;
+use line::chips::{Bench, ChipId, ChipSource, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
 use serde_json::json;
-use works::chips::{self, Bench, ChipId, ChipSource, FaultLevel, OpenOptions, Part, Source, Timing, WhichChips};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
@@ -171,7 +172,7 @@ pub fn run(args: &Chip, place: &Place, output: &mut Output) -> Result<Exit, Fail
 
 fn scrap(args: &Scrap, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
-    let done = works::scrap::chips(&site, &args.chips, &args.reason, &place.who()?)?;
+    let done = answer::scrap::chips(&site, &args.chips, &args.reason, &place.who()?)?;
     output.show(&json!({ "chips": done }), |w| {
         for chip in &done {
             let credential = match &chip.credential {

@@ -3,7 +3,7 @@
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
 
-use works::code::{MadeCode, OptionalView, ReadCode, ToldCode, TypedCode, TypedOptional};
+use line::code::{MadeCode, OptionalView, ReadCode, ToldCode, TypedCode, TypedOptional};
 
 use crate::commands::words::{finding_lines, row};
 use crate::output::{Exit, Failure, Output};
@@ -155,7 +155,7 @@ fn make(args: &Make, output: &mut Output) -> Result<Exit, Failure> {
         },
         extra: &args.extra,
     };
-    let made = works::code::make(&typed, args.svg.as_deref(), args.png.as_deref())?;
+    let made = line::code::make(&typed, args.svg.as_deref(), args.png.as_deref())?;
     output.warn(&made.warnings);
     output.show(&made, |w| tell_made(w, &made, args))?;
     Ok(Exit::Done)
@@ -189,7 +189,7 @@ fn join(args: Join, output: &mut Output) -> Result<Exit, Failure> {
         })?;
         texts = all.lines().filter(|line| !line.trim().is_empty()).map(str::to_owned).collect();
     }
-    let joined = works::code::join(&texts, args.svg.as_deref(), args.png.as_deref())?;
+    let joined = line::code::join(&texts, args.svg.as_deref(), args.png.as_deref())?;
     output.warn(&joined.warnings);
     output.show(&joined, |w| {
         row(w, "QR text", &joined.qr)?;
@@ -219,7 +219,7 @@ fn read(text: &str, output: &mut Output) -> Result<Exit, Failure> {
     } else {
         text
     };
-    let read = works::code::read(text);
+    let read = line::code::read(text);
     output.show(&read, |w| tell_read(w, &read))?;
     Ok(if read.verdict == "accepted" { Exit::Done } else { Exit::Rejected })
 }
@@ -262,7 +262,7 @@ fn tell_fields(w: &mut dyn Write, told: &ToldCode) -> io::Result<()> {
         ("discriminator", told.discriminator.map(|n| n.to_string())),
         ("short discriminator", told.short_discriminator.map(|n| n.to_string())),
         ("passcode", told.passcode.map(|n| format!("{n:08}"))),
-        ("manual code", told.manual.as_ref().map(|manual| works::code::group(manual))),
+        ("manual code", told.manual.as_ref().map(|manual| line::code::group(manual))),
     ];
     for (what, value) in rows {
         if let Some(value) = value {

@@ -7,8 +7,9 @@ use base::finding_view::FindingView;
 use clap::{Args, Subcommand};
 use custody::WorkFactor;
 use serde_json::json;
+use site::declaration;
+use site::declaration::{DeclarationView, Make};
 use standard::ids::{ProductId, VendorId};
-use works::declaration::{self, DeclarationView, Make};
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};

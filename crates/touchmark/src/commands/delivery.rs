@@ -6,11 +6,13 @@ use std::path::{Path, PathBuf};
 use base::finding_view::{InspectionFinding, Severity};
 use base::quoted;
 use clap::{Args, Subcommand};
+use receive::delivery;
+use receive::delivery::complaint;
+use receive::delivery::complaint::Complaint;
+use receive::delivery::inspect::Checked;
+use receive::delivery::{Counts, Received, ReceivedVerdict, Withdrawn};
 use serde_json::json;
 use standard::name::printable;
-use works::delivery::complaint::{self, Complaint};
-use works::delivery::inspect::Checked;
-use works::delivery::{self, Counts, Received, ReceivedVerdict, Withdrawn};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place, secret};

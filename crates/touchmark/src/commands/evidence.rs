@@ -2,11 +2,11 @@
 
 use std::path::PathBuf;
 
+use answer::evidence;
 use base::quoted;
 use clap::{ArgGroup, Args, Subcommand};
+use line::chosen::Which;
 use time::OffsetDateTime;
-use works::chosen::Which;
-use works::evidence;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::impact::time;

@@ -7,10 +7,10 @@ use clap::Args;
 use clap::builder::PossibleValuesParser;
 use examine::{Examination, Examine, Kind, examine};
 use serde::Serialize;
+use site::trust::{SetVerdict, examine_against};
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use standard::verdict::{Device, Verdict, all_rules};
-use works::trust::{SetVerdict, examine_against};
 
 use super::at_site::Place;
 use super::examine_words;
@@ -86,7 +86,7 @@ pub fn run(args: ExamineArgs, place: &Place, output: &mut Output) -> Result<Exit
         return list_rules(output);
     }
     let kind = args.kind.and_then(|word| Kind::ALL.iter().find(|(_, w)| *w == word).map(|(kind, _)| *kind));
-    let kept = works::revocation::kept_by(&args.revocations)?;
+    let kept = site::revoked::kept_by(&args.revocations)?;
     let request = Examine {
         files: args.files,
         kind,

@@ -4,12 +4,11 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use base::Trouble;
+use decide::fit::{Fit, Request, fit, needs, page};
+use decide::part::Threat;
+use decide::part::page::{clock_words, time_words};
 use print::chart::grouped;
 use standard::ids::{ProductId, VendorId};
-use works::fit::{Fit, Request, fit, needs, page};
-use works::part::Threat;
-use works::plan::line::clock_words;
-use works::plan::page::time_words;
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;

@@ -3,9 +3,10 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use answer::impact;
+use answer::impact::{Format, Impact, UnitTouched, Wanted, WouldStop};
 use clap::{Args, ValueEnum};
 use time::OffsetDateTime;
-use works::impact::{self, Format, Impact, UnitTouched, Wanted, WouldStop};
 
 use super::at_site::Place;
 use super::words::many;

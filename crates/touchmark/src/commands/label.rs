@@ -3,11 +3,12 @@
 use std::io::Read as _;
 use std::path::PathBuf;
 
+use line::chosen::Which;
+use line::label;
+use line::label::{Checked, Defaults, Format, Job, LabelCause, Printed, ReadAs, Units, UnitsError, typed};
 use print::sheet::{Grid, Paper};
 use print::{LabelData, Press};
 use time::OffsetDateTime;
-use works::chosen::Which;
-use works::label::{self, Checked, Defaults, Format, Job, LabelCause, Printed, ReadAs, Units, UnitsError, typed};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};

@@ -2,8 +2,9 @@
 
 use std::io::{self, Write};
 
+use answer::retention;
+use answer::retention::{CAUTION, Which};
 use clap::{ArgGroup, Args, Subcommand};
-use works::retention::{self, CAUTION, Which};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};

@@ -4,10 +4,11 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use base::Trouble;
+use decide::part::Part;
+use decide::part::page::time_words;
+use decide::plan::page::{hours_words, percent};
+use decide::plan::{Past, Planned, Request, page, plan, step};
 use print::chart::grouped;
-use works::part::Part;
-use works::plan::page::{hours_words, percent, time_words};
-use works::plan::{Past, Planned, Request, page, plan, step};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
@@ -116,13 +117,13 @@ pub struct PlanArgs {
 
 /// A share on the command line.
 fn share_typed(text: &str) -> Result<f64, String> {
-    works::plan::share(text).map_err(|e| format!("{e}: write 0.985 or 98.5%"))
+    decide::plan::share(text).map_err(|e| format!("{e}: write 0.985 or 98.5%"))
 }
 
 /// A part from a file, or one that comes with the program.
 pub fn part(given: &std::path::Path) -> Result<Part, Trouble> {
     let name = given.to_str().unwrap_or_default();
-    if !given.exists() && works::part::EXAMPLES.iter().any(|(known, _)| known.eq_ignore_ascii_case(name)) {
+    if !given.exists() && decide::part::EXAMPLES.iter().any(|(known, _)| known.eq_ignore_ascii_case(name)) {
         return Part::example(name);
     }
     Part::read(given)
@@ -219,7 +220,7 @@ fn tell(w: &mut dyn Write, plan: &Planned, written: &[String]) -> io::Result<()>
         row(w, "again in", &format!("{days:.1} days"))?;
     }
     writeln!(w, "\nOne unit: {} at its station, {}", time_words(plan.time.unit_seconds * 1000.0), plan.time.source)?;
-    let clock = works::plan::line::clock_words(plan.time.bus_hz);
+    let clock = decide::part::page::clock_words(plan.time.bus_hz);
     for s in &plan.time.steps {
         let mut parts = Vec::new();
         for (ms, what) in [

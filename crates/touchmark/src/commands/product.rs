@@ -5,8 +5,9 @@ use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
-use works::product::{self, Change, Description, ProductView};
-use works::record::{RecordFormat, RecordPlace};
+use site::product;
+use site::product::{Change, Description, ProductView};
+use site::record_place::{RecordFormat, RecordPlace};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};
@@ -207,7 +208,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
             let mut updated = product::update(&site, &args.name, &change, &who)?;
             let trust = args.no_trust_sets || !args.trust_sets.is_empty();
             if trust {
-                works::trust::name_for_product(&site, &args.name, &args.trust_sets, &who)?;
+                site::trust::name_for_product(&site, &args.name, &args.trust_sets, &who)?;
                 updated.product = product::show(&site, &args.name)?;
             }
             output.show(&updated, |w| {

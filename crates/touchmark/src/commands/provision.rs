@@ -8,14 +8,14 @@ use std::str::FromStr;
 use base::finding_view::Severity;
 use base::{Trouble, quoted};
 use clap::Args;
-use serde::Serialize;
-use serde_json::{Value as Json, json};
-use works::challenge;
-use works::chips::ChipId;
-use works::provision::{
+use line::challenge;
+use line::chips::ChipId;
+use line::provision::{
     ChipResult, Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed, provision, scans,
 };
-use works::words::Next;
+use serde::Serialize;
+use serde_json::{Value as Json, json};
+use site::words::Next;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::chip::Chips;
@@ -174,7 +174,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         wait: args.wait,
         passphrase: passphrase.as_ref(),
     };
-    let warned = works::provision::warnings(&site, &args.reel)?;
+    let warned = line::provision::warnings(&site, &args.reel)?;
     output.warn(&warned);
     let people = output.tells();
     let guided = people && (args.wait || matches!(request.numbers, Numbers::Scanned(_)));

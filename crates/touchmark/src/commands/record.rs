@@ -4,10 +4,9 @@ use std::fmt;
 use std::io::{self, Write};
 use std::path::PathBuf;
 
-use works::chosen::Which;
-use works::record::{
-    BookRecords, HexFile, ImageFile, RecordFiles, RecordFormat, RecordInput, ShownRecord, make_from_book,
-};
+use line::chosen::Which;
+use line::record::{BookRecords, HexFile, ImageFile, RecordFiles, RecordInput, ShownRecord, make_from_book};
+use site::record_place::RecordFormat;
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::commands::words::{many, row};
@@ -167,7 +166,7 @@ pub fn run(args: RecordArgs, place: &Place, output: &mut Output) -> Result<Exit,
         Act::Make(args) if args.out.is_some() => of_book(&args, place, output),
         Act::Make(args) => make(*args, output),
         Act::Show(args) => {
-            let shown = works::record::show(&args.file, args.reveal)?;
+            let shown = line::record::show(&args.file, args.reveal)?;
             // A file is shown without a site too; a book that is there knows what the product is for.
             let shown = match place.open() {
                 Ok(site) => shown.with_book(&site)?,
@@ -213,7 +212,7 @@ fn of_book(args: &Make, place: &Place, output: &mut Output) -> Result<Exit, Fail
 fn make(args: Make, output: &mut Output) -> Result<Exit, Failure> {
     let described = args.from.as_deref().map(RecordInput::read).transpose()?.unwrap_or_default();
     let passcode = match &args.passcode_file {
-        Some(path) => Some(works::record::read_passcode(path)?),
+        Some(path) => Some(line::record::read_passcode(path)?),
         None => std::env::var("TOUCHMARK_PASSCODE").ok().filter(|typed| !typed.is_empty()).map(Into::into),
     };
     let typed = RecordInput {
@@ -241,7 +240,7 @@ fn make(args: Make, output: &mut Output) -> Result<Exit, Failure> {
         image: args.image.zip(args.region).map(|(path, region)| ImageFile { path, region: region as usize }),
         hex: args.hex.zip(args.address).map(|(path, address)| HexFile { path, address }),
     };
-    let made = works::record::make(&described.overridden_by(typed), &files)?;
+    let made = line::record::make(&described.overridden_by(typed), &files)?;
     output.show(&made, |w| {
         tell(w, &made.record)?;
         row(w, "octets", &made.octets.to_string())?;

@@ -6,11 +6,12 @@ use std::path::PathBuf;
 use base::finding_view::Severity;
 use base::{Trouble, quoted};
 use clap::{Args, Subcommand};
+use receive::reel;
+use receive::reel::manifest::ColumnMap;
+use receive::reel::{ManifestVerdict, Options, ReelView};
+use receive::{delivery, order};
 use serde_json::json;
 use standard::name::printable;
-use works::reel::manifest::ColumnMap;
-use works::reel::{self, ManifestVerdict, Options, ReelView};
-use works::{delivery, order};
 
 use super::at_site::Place;
 use super::chip::Chips;

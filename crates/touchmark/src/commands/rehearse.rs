@@ -4,8 +4,8 @@ use std::io::{self, Write};
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use works::chips::FaultLevel;
-use works::rehearse::{Own, Rehearse, rehearse};
+use line::chips::FaultLevel;
+use rehearse::{Own, Rehearse, rehearse};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};

@@ -2,13 +2,15 @@
 
 use std::io::{self, Write};
 
+use decide::part::page::time_words;
+use decide::plan::page::percent;
 use print::chart::grouped;
+use report::page;
+use report::page::share_words;
+use report::{Report, Request, Scope, length, report, shown};
 use time::format_description::well_known::Rfc3339;
 use time::macros::format_description;
 use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
-use works::plan::page::{percent, time_words};
-use works::report::page::{self, share_words};
-use works::report::{Report, Request, Scope, length, report, shown};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
@@ -95,7 +97,7 @@ fn date(text: &str) -> Result<Date, Failure> {
 pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let now = OffsetDateTime::now_utc();
     let site = place.open()?;
-    let zone = args.zone.as_deref().map_or_else(|| Ok(works::floor::offset(&site)?), zone)?;
+    let zone = args.zone.as_deref().map_or_else(|| Ok(site::clock::offset(&site)?), zone)?;
     let scope = match (&args.reel, &args.product, &args.order) {
         (Some(reel), _, _) => Scope::Reel(reel.clone()),
         (None, Some(product), _) => Scope::Product(product.clone()),

@@ -3,11 +3,13 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use answer::revocation;
+use answer::revocation::{Ask, CAUTION, Issue, Issued, ListView, Plan, Progress, RequestView};
 use clap::{ArgGroup, Args, Subcommand};
 use serde_json::json;
-use works::access::{self, Standing};
-use works::revocation::{self, Ask, CAUTION, Issue, Issued, ListView, Plan, Progress, RequestView};
-use works::words::UnitState;
+use site::access;
+use site::access::Standing;
+use site::words::UnitState;
 
 use super::at_site::{PassphraseArgs, PasswordArgs, Place};
 use super::impact;
@@ -274,7 +276,7 @@ pub fn run(args: &RevokeArgs, place: &Place, output: &mut Output) -> Result<Exit
     Ok(Exit::Done)
 }
 
-fn show(site: &works::site::Site, number: i64, output: &mut Output) -> Result<Exit, Failure> {
+fn show(site: &site::Site, number: i64, output: &mut Output) -> Result<Exit, Failure> {
     let (request, plan) = revocation::show(site, number)?;
     output.show(&json!({ "request": request, "plan": plan }), |w| {
         request_words(w, &request)?;

@@ -6,7 +6,8 @@ use std::path::PathBuf;
 use base::quoted;
 use clap::{Args, Subcommand, ValueEnum};
 use serde_json::json;
-use works::trust::{self, NewSet, SetVerdict, SetView};
+use site::trust;
+use site::trust::{NewSet, SetVerdict, SetView};
 
 use super::at_site::Place;
 use crate::output::{Exit, Failure, Output};

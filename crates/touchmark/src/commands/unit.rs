@@ -3,11 +3,14 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use answer::account;
+use answer::account::{Account, Share};
 use clap::{Args, Subcommand};
+use line::search;
+use line::unit;
+use line::unit::{OfAttempt, Wanted, WholeUnit};
+use site::words::{Next, UnitState};
 use standard::name::printable;
-use works::account::{self, Account, Share};
-use works::unit::{self, OfAttempt, Wanted, WholeUnit};
-use works::words::{Next, UnitState};
 use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};
@@ -157,9 +160,9 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
         }
         UnitCommand::Find(args) => {
             let text = Zeroizing::new(if args.text == "-" { scanned_line()? } else { args.text });
-            let is_code = works::label::looks_like_code(&text);
+            let is_code = line::label::looks_like_code(&text);
             let passphrase = if is_code { args.passphrase.for_site_key(&site)? } else { None };
-            let all = unit::find(&site, &text, passphrase.as_ref())?;
+            let all = search::find(&site, &text, passphrase.as_ref())?;
             let found = &all.found;
             output.show(&all, |w| {
                 for f in found {
@@ -176,7 +179,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                 if all.more {
                     writeln!(w, "More match: these are the first {}. Give more of the text.", found.len())?;
                 }
-                if found.is_empty() { writeln!(w, "{}", unit::nothing_found(&text)) } else { Ok(()) }
+                if found.is_empty() { writeln!(w, "{}", search::nothing_found(&text)) } else { Ok(()) }
             })?;
             if found.is_empty() {
                 return Ok(Exit::Rejected);

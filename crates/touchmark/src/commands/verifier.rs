@@ -3,7 +3,7 @@
 use std::fmt;
 use std::io::{self, Write};
 
-use works::verifier::DerivedVerifier;
+use line::verifier::DerivedVerifier;
 
 use crate::commands::words::{finding_lines, row};
 use crate::output::{Exit, Failure, Output};
@@ -69,12 +69,12 @@ impl fmt::Debug for Check {
 pub fn run(args: Verifier, output: &mut Output) -> Result<Exit, Failure> {
     match args.act {
         Act::Derive(args) => {
-            let derived = works::verifier::derive(&args.passcode, args.salt.as_deref(), &args.iterations)?;
+            let derived = line::verifier::derive(&args.passcode, args.salt.as_deref(), &args.iterations)?;
             output.show(&derived, |w| tell_derived(w, &derived))?;
             Ok(Exit::Done)
         }
         Act::Check(args) => {
-            let checked = works::verifier::check(&args.passcode, &args.salt, &args.iterations, &args.verifier)?;
+            let checked = line::verifier::check(&args.passcode, &args.salt, &args.iterations, &args.verifier)?;
             output.show(&checked, |w| {
                 writeln!(w, "verifier, {}", checked.verdict)?;
                 checked.findings.iter().try_for_each(|finding| finding_lines(w, finding))

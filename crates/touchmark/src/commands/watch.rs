@@ -3,8 +3,9 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
+use answer::watch;
+use answer::watch::Watched;
 use clap::Args;
-use works::watch::{self, Watched};
 
 use super::at_site::Place;
 use super::words::many;

@@ -8,11 +8,11 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
+use answer::evidence::{Checked, check};
 use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::json;
-use works::evidence::{Checked, check};
 
 on_both_engines! {
     packs_hold_and_nothing_in_them_can_change,

@@ -5,9 +5,10 @@ use std::io::Read as _;
 use std::time::Duration;
 
 use serde_json::{Value, json};
+use site::access;
+use site::access::Role;
+use site::{Site as Open, Who};
 use standard::pem;
-use works::access::{self, Role};
-use works::site::{Site as Open, Who};
 
 use crate::at_site::calls::ask;
 use crate::at_site::service::Service;

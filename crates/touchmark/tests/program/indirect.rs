@@ -504,8 +504,8 @@ fn the_list_of_an_appointed_signer_is_kept_with_its_certificate(engine: &Engine)
     let kept = it.site.done(&["revocation", "adopt", text(&list), "--signer", text(&file)]);
     assert_eq!((&kept["issuer"], &kept["revoked_now"]), (&json!("Desk PAI"), &json!(1)), "{kept}");
 
-    let site = works::site::Site::open(&it.site.site()).expect("a site");
-    let point = json!(works::revocation::point_of(&site, "Desk PAI").expect("a record"));
+    let site = site::Site::open(&it.site.site()).expect("a site");
+    let point = json!(answer::revocation::point_of(&site, "Desk PAI").expect("a record"));
     let pem = |der: &[u8]| json!(standard::pem::encode("CERTIFICATE", der));
     let pai = fs::read(it.site.file("pai.der")).expect("a file");
     assert_eq!(

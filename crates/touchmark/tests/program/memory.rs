@@ -8,9 +8,10 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
+use site::access;
+use site::access::{Gate, Role};
+use site::{Site as Open, Who};
 use standard::pem;
-use works::access::{self, Gate, Role};
-use works::site::{Site as Open, Who};
 use zip::CompressionMethod::Stored;
 use zip::write::SimpleFileOptions;
 

@@ -416,14 +416,14 @@ fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
     }
     let (paa, pai) = (site.file("paa.der"), site.file("pai.der"));
     site.done(&["authority", "adopt", text(&paa), text(&pai), "--production"]);
-    let opened = works::site::Site::open(&site.site()).expect("a site");
-    let who = works::site::Who::new("ada").expect("a name");
-    works::access::first(&opened, "ada", "a tern on a post", time::OffsetDateTime::now_utc).expect("an account");
+    let opened = site::Site::open(&site.site()).expect("a site");
+    let who = site::Who::new("ada").expect("a name");
+    site::access::first(&opened, "ada", "a tern on a post", time::OffsetDateTime::now_utc).expect("an account");
     for (name, role, password) in
         [("ben", "engineer", "a hollow for a nest"), ("eve", "auditor", "one that only reads")]
     {
-        let wish = works::access::Wish { name, role, password: Some(password), ..works::access::Wish::default() };
-        works::access::add(&opened, &wish, &who).expect("an account");
+        let wish = site::access::Wish { name, role, password: Some(password), ..site::access::Wish::default() };
+        site::access::add(&opened, &wish, &who).expect("an account");
     }
     drop(opened);
     let password = |name: &str, text: &str| {
@@ -493,6 +493,6 @@ fn with_accounts_both_people_prove_who_they_are(engine: &Engine) {
     site.done(&["book", "backup", "--out", text(&backup)]);
     let there = site.file("there");
     site.done(&["--site", text(&there), "book", "restore", text(&backup), "--book", "sqlite:book.sqlite"]);
-    let opened = works::site::Site::open(&there).expect("a site");
-    assert_eq!(works::access::accounts(&opened).expect("as they were sealed").len(), 3);
+    let opened = site::Site::open(&there).expect("a site");
+    assert_eq!(site::access::accounts(&opened).expect("as they were sealed").len(), 3);
 }

@@ -1,5 +1,7 @@
 //! What changes something.
 
+use answer::scrap as scrapping;
+use answer::scrap::ScrappedChip;
 use axum::Json;
 use axum::body::Body;
 use axum::extract::{Path, Query, State};
@@ -7,17 +9,17 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use base::Trouble;
 use base::course::Course;
+use line::desk::Scanned;
+use line::floor::Setup;
+use line::label::Checked;
+use line::provision::UnitResult;
+use line::unit::UnitView;
+use line::{floor, label, unit};
+use receive::reel::manifest::ColumnMap;
+use receive::{delivery, reel};
 use serde::Deserialize;
+use site::Who;
 use utoipa::IntoParams;
-use works::desk::Scanned;
-use works::floor::Setup;
-use works::label::Checked;
-use works::provision::UnitResult;
-use works::reel::manifest::ColumnMap;
-use works::scrap::ScrappedChip;
-use works::site::Who;
-use works::unit::UnitView;
-use works::{delivery, floor, label, reel, scrap as scrapping, unit};
 
 use super::bodies::{Scan, StationSetup, Why, WhyChip, WorkUnit};
 use super::once::once;
@@ -283,7 +285,7 @@ pub async fn check_label(
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
     // A scan holds a passcode: only its digest goes into what is kept.
-    let request = format!("check {serial} {:?}", works::access::digest(&scan.scanned));
+    let request = format!("check {serial} {:?}", site::access::digest(&scan.scanned));
     let length = scan.scanned.chars().count();
     if !(1..=SCAN).contains(&length) {
         return Err(

@@ -1,8 +1,8 @@
-//! What calls of the API send, and what it says of itself. The answers are the works' own.
+//! What calls of the API send, and what it says of itself. The answers are the rooms' own.
 
+use line::desk::{LabelPhase, Phase};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
-use works::desk::{LabelPhase, Phase};
 
 /// A failure: what is so, and what to do next.
 #[derive(Debug, Serialize, ToSchema)]

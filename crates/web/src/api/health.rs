@@ -6,8 +6,8 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
+use line::floor;
 use serde_json::Value;
-use works::floor;
 
 use super::bodies::{Health, Problem, Wellness};
 use crate::answer::Oops;

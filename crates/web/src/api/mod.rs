@@ -12,10 +12,10 @@ mod reads;
 mod withdrawing;
 
 use axum::Json;
+use site::access::Role;
 use utoipa::openapi::security::{Http, HttpAuthScheme, SecurityScheme};
 use utoipa::openapi::{Content, Ref, Response, ResponseBuilder};
 use utoipa::{Modify, OpenApi};
-use works::access::Role;
 
 use crate::routes::{Need, Routes};
 

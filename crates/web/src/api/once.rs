@@ -7,8 +7,8 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use base::Trouble;
 use serde_json::Value;
+use site::repeat;
 use tokio::sync::{Mutex as AsyncMutex, OwnedMutexGuard};
-use works::repeat;
 
 use crate::answer::Oops;
 use crate::app::App;

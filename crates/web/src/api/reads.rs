@@ -2,25 +2,29 @@
 
 use std::convert::Infallible;
 
+use answer::revocation;
+use answer::revocation::{DistributionPoint, Overview};
 use axum::Json;
 use axum::extract::{Path, Query, State};
 use axum::http::header;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use base::Trouble;
+use line::desk::{Phase, View};
+use line::floor::{Line, Reconciliation, Setup};
+use line::search::{self, FoundView};
+use line::unit::{UnitView, WholeUnit};
+use line::{floor, unit};
+use receive::delivery::DeliveryView;
+use receive::reel::ReelView;
+use receive::{delivery, reel};
 use serde::Deserialize;
 use serde_json::json;
+use site::product;
+use site::product::ProductView;
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 use utoipa::IntoParams;
-use works::delivery::DeliveryView;
-use works::desk::{Phase, View};
-use works::floor::{Line, Reconciliation, Setup};
-use works::product::ProductView;
-use works::reel::ReelView;
-use works::revocation::{DistributionPoint, Overview};
-use works::unit::{FoundView, UnitView, WholeUnit};
-use works::{delivery, floor, product, reel, revocation, unit};
 
 use super::bodies::{AtStation, Site};
 use crate::answer::Oops;
@@ -136,7 +140,7 @@ pub struct FindQuery {
 /// Looks a text up.
 #[utoipa::path(get, path = "/api/v1/find", security(("token" = [])), params(FindQuery), responses((status = 200, body = Vec<FoundView>)))]
 pub async fn find(State(app): State<App>, Query(query): Query<FindQuery>) -> Answer<Vec<FoundView>> {
-    app.work(move |app| unit::find(&app.site, &query.q, None).map(|all| all.found)).await.map(Json)
+    app.work(move |app| search::find(&app.site, &query.q, None).map(|all| all.found)).await.map(Json)
 }
 
 /// The stations that were set up.

@@ -4,9 +4,10 @@ use axum::extract::{Path, State};
 use axum::http::HeaderMap;
 use axum::response::Response;
 use base::Trouble;
+use receive::{delivery, reel};
 use serde::Serialize;
-use works::site::{Site, Who};
-use works::{authority, declaration, delivery, reel};
+use site::{Site, Who};
+use site::{authority, declaration};
 
 use super::once::once;
 use crate::answer::Oops;

@@ -1,11 +1,11 @@
 //! How long work stands, as people see it.
 
+use answer::keeping::DamageView;
 use askama::Template;
 use axum::response::Response;
 use base::Said;
 use examine::report::{Examination, Subject, id_digits};
 use standard::verdict::Severity;
-use works::keeping::DamageView;
 
 use super::{Answer, Group, Item, Made, Outcome, Task, hold};
 use crate::answer::{Oops, page};

@@ -20,13 +20,13 @@ use axum::http::header;
 use axum::response::{IntoResponse as _, Redirect, Response};
 use base::Trouble;
 use base::course::Course;
+use line::label;
 use print::paper::Document;
+use report::Request;
+use site::Who;
+use site::access::Role;
 use tempfile::TempDir;
 use tokio::io::AsyncReadExt as _;
-use works::access::Role;
-use works::label;
-use works::report::Request;
-use works::site::Who;
 use zeroize::Zeroizing;
 
 pub use findings::{Group, grouped};
@@ -216,7 +216,7 @@ pub async fn ask(asker: &Asker, task: Task, name: String, folder: Option<TempDir
 ///
 /// # Errors
 ///
-/// What the works say, or that too much runs.
+/// What the rooms say, or that too much runs.
 pub async fn report(
     app: &App,
     person: &Person,
@@ -256,7 +256,7 @@ fn begin_with(
     folder: Option<TempDir>,
 ) -> Result<Arc<Item>, Oops> {
     let item = Arc::new(Item {
-        id: works::access::draw_token()?.to_string(),
+        id: site::access::draw_token()?.to_string(),
         person: person.name.to_string(),
         name,
         task,

@@ -3,15 +3,18 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use answer::{evidence, keeping};
 use base::Trouble;
 use base::course::{Course, Phase};
 use base::finding_view::FindingView;
+use line::chips::Passphrase;
+use line::label;
+use line::label::Job;
 use print::paper::Document;
-use works::chips::Passphrase;
-use works::label::Job;
-use works::report::{self, Request};
-use works::site::Who;
-use works::{delivery, evidence, keeping, label, reel};
+use receive::{delivery, reel};
+use report;
+use report::Request;
+use site::Who;
 use zeroize::Zeroizing;
 
 use super::findings::{Group, grouped};
@@ -114,7 +117,7 @@ pub enum Outcome {
     Failed(Trouble),
 }
 
-/// What an act of the works answered.
+/// What an act of the rooms answered.
 pub enum Answer {
     /// Of a manifest.
     Reel(reel::Received),
@@ -180,7 +183,7 @@ pub(super) struct Files<'a> {
     pub folder: Option<&'a Path>,
 }
 
-/// Does it, by the works' own functions.
+/// Does it, by the rooms' own functions.
 pub(super) fn done(
     app: &App,
     task: &Task,

@@ -7,7 +7,8 @@ use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use base::Trouble;
 use serde::Deserialize;
-use works::access::{self, Begun, Pace, Role};
+use site::access;
+use site::access::{Begun, Pace, Role};
 
 use crate::again::Again;
 use crate::answer::{Oops, go, in_address, page};

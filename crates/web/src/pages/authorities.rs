@@ -8,12 +8,13 @@ use axum::response::Response;
 use base::Trouble;
 use base::finding_view::FindingView;
 use base::trouble::About as _;
+use line::chips::{Passphrase, WorkFactor};
 use serde::Deserialize;
+use site::Who;
+use site::authority;
+use site::authority::{AuthorityView, CAUTION, Raise};
+use site::words::{Purpose, Role};
 use standard::ids::{ProductId, VendorId};
-use works::authority::{self, AuthorityView, CAUTION, Raise};
-use works::chips::{Passphrase, WorkFactor};
-use works::site::Who;
-use works::words::{Purpose, Role};
 
 use super::given;
 use crate::answer::{Oops, below, go, page};

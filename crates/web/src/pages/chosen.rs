@@ -1,9 +1,9 @@
 //! Units as a form chooses them: by name, a reel, a period, or all.
 
 use base::Trouble;
+use line::chosen::Which;
 use serde::Deserialize;
 use time::{OffsetDateTime, UtcOffset};
-use works::chosen::Which;
 
 use super::given;
 use super::report::moment;
@@ -84,7 +84,7 @@ impl Choice {
 }
 
 impl Chosen {
-    /// As the works have it.
+    /// As the rooms have it.
     pub fn which(&self) -> Which<'_> {
         match self {
             Self::Units(units) => Which::Units(units),

@@ -5,7 +5,7 @@ use axum::extract::{Query, State};
 use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Redirect, Response};
 use serde::Deserialize;
-use works::access;
+use site::access;
 
 use super::access::{NextQuery, SignInPage, within};
 use crate::again::Again;

@@ -8,10 +8,11 @@ use axum::response::Response;
 use base::Trouble;
 use base::finding_view::FindingView;
 use base::trouble::About as _;
+use line::chips::{Passphrase, WorkFactor};
 use serde::Deserialize;
-use works::chips::{Passphrase, WorkFactor};
-use works::declaration::{self, DeclarationView, Make, ProductHas};
-use works::site::Who;
+use site::Who;
+use site::declaration;
+use site::declaration::{DeclarationView, Make, ProductHas};
 
 use super::authorities::{AdoptedPart, Named, identity};
 use super::given;

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
-use works::{delivery, reel};
+use receive::{delivery, reel};
 use zeroize::Zeroizing;
 
 use super::{Part, SHOWN, given};

@@ -1,14 +1,15 @@
 //! Evidence for an auditor: signed packs, and the key they are checked with.
 
+use answer::evidence;
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use base::Trouble;
 use base::course::Course;
-use works::chosen::Which;
-use works::evidence;
-use works::{floor, head, reel};
+use line::chosen::Which;
+use receive::reel;
+use site::head;
 
 use super::chosen::Choice;
 use crate::answer::{Oops, download, page};
@@ -42,7 +43,7 @@ pub async fn show(State(app): State<App>, person: Person, Query(choice): Query<C
 ///
 /// Where the form makes no sense, or too much runs.
 pub async fn export(asker: Asker, Form(choice): Form<Choice>) -> Result<Response, Oops> {
-    let units = choice.read(floor::offset(&asker.app.site)?)?;
+    let units = choice.read(site::clock::offset(&asker.app.site)?)?;
     let (file, name) = (format!("evidence-{}.zip", units.short()), format!("evidence of {}", units.which().words()));
     incoming::ask(&asker, Task::Evidence { units, file }, name, Some(folder()?)).await
 }

@@ -6,8 +6,8 @@ use askama::Template;
 use axum::extract::State;
 use axum::response::Response;
 use base::Trouble;
+use site::{authority, declaration};
 use standard::verdict::{Device, Rule, all_rules};
-use works::{authority, declaration};
 
 use super::authorities::identity;
 use crate::answer::{Oops, page};

@@ -6,10 +6,11 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use base::Trouble;
 use base::trouble::About as _;
-use works::fit::{self, Request, needs};
-use works::part::{EXAMPLES, Part, Threat};
-use works::product;
-use works::words::Purpose;
+use decide::fit;
+use decide::fit::{Request, needs};
+use decide::part::{EXAMPLES, Part, Threat};
+use site::product;
+use site::words::Purpose;
 
 use super::authorities::identity;
 use super::given;

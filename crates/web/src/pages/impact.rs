@@ -3,6 +3,8 @@
 use std::io::{Read as _, Seek as _, Write as _};
 use std::path::Path;
 
+use answer::impact;
+use answer::impact::{Format, Impact, UnitTouched, Wanted};
 use askama::Template;
 use axum::body::Body;
 use axum::extract::{Query, State};
@@ -10,9 +12,8 @@ use axum::http::Uri;
 use axum::response::Response;
 use base::Trouble;
 use serde::Deserialize;
+use site::authority;
 use time::UtcOffset;
-use works::impact::{self, Format, Impact, UnitTouched, Wanted};
-use works::{authority, floor};
 
 use super::given;
 use super::report::moment;
@@ -104,7 +105,7 @@ pub async fn show(
         let wanted = asked.clone();
         let told = app.work(move |app| {
             let mut units = Vec::new();
-            let done = impact::impact(&app.site, &wanted.wanted(floor::offset(&app.site)?)?, &mut |unit| {
+            let done = impact::impact(&app.site, &wanted.wanted(site::clock::offset(&app.site)?)?, &mut |unit| {
                 if units.len() < SHOWN {
                     units.push(unit);
                 }
@@ -132,7 +133,7 @@ pub async fn csv(State(app): State<App>, _person: Person, Query(asked): Query<As
             let name = Path::new("a temporary file");
             let failed = |e| Trouble::file(name, e);
             let mut out = std::io::BufWriter::new(tempfile::tempfile().map_err(failed)?);
-            impact::write_to(&app.site, &asked.wanted(floor::offset(&app.site)?)?, Format::Csv, &mut out, name)?;
+            impact::write_to(&app.site, &asked.wanted(site::clock::offset(&app.site)?)?, Format::Csv, &mut out, name)?;
             out.flush().map_err(failed)?;
             let mut file = out.into_inner().map_err(|e| failed(e.into_error()))?;
             file.rewind().map_err(failed)?;

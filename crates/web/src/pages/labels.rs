@@ -5,10 +5,11 @@ use axum::extract::{Query, State};
 use axum::response::Response;
 use base::Trouble;
 use base::trouble::About as _;
+use line::label;
+use line::label::{Job, typed};
 use print::Press;
 use print::sheet::Grid;
-use works::label::{self, Job, typed};
-use works::{floor, reel};
+use receive::reel;
 
 use super::chosen::Choice;
 use super::given;
@@ -63,7 +64,7 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
         to: field("to"),
         all: upload.fields.get("all").cloned(),
     };
-    let units = choice.read(floor::offset(&asker.app.site)?)?;
+    let units = choice.read(site::clock::offset(&asker.app.site)?)?;
     let own = upload.one("own").ok().map(|path| path.display().to_string());
     let job = Job {
         template: own.or_else(|| given(upload.text("template")).map(str::to_owned)).unwrap_or("device".into()),

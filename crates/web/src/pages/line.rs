@@ -4,16 +4,19 @@ use std::convert::Infallible;
 use std::sync::PoisonError;
 use std::time::Duration;
 
+use answer::watch;
+use answer::watch::{At, Piece};
 use askama::Template;
 use axum::extract::State;
 use axum::response::Response;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use base::Trouble;
+use line::desk;
+use line::floor;
+use line::floor::Line;
+use site::{authority, declaration, product};
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
-use works::floor::{self, Line};
-use works::watch::{At, Piece};
-use works::{authority, declaration, desk, product, watch};
 
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;
@@ -163,7 +166,7 @@ fn now_part(live: Live, operator: bool) -> LineNow {
 
 async fn drawn(app: &App, person: &Person) -> Result<String, Oops> {
     let live = app.work(live).await?;
-    let operator = person.role == works::access::Role::Operator;
+    let operator = person.role == site::access::Role::Operator;
     now_part(live, operator)
         .render()
         .map_err(|e| Trouble::surroundings(format!("the page can't be drawn: {e}"), "Report this.").into())
@@ -216,7 +219,7 @@ fn past(watched: &watch::Watched) -> bool {
     watched.days_left.is_some_and(|days| days < 0)
 }
 
-/// `GET /line/watch`: what bites within the site's days. However many look at it, the works are asked at most once a
+/// `GET /line/watch`: what bites within the site's days. However many look at it, the rooms are asked at most once a
 /// minute.
 pub async fn watched(State(app): State<App>, person: Person) -> Result<axum::response::Html<String>, Oops> {
     let who = app.who(&person);
@@ -275,7 +278,7 @@ pub async fn events(State(app): State<App>, person: Person) -> Sse<impl Stream<I
 
 #[cfg(test)]
 mod tests {
-    use works::watch::{Advice, Kind, Watched};
+    use answer::watch::{Advice, Kind, Watched};
 
     use super::*;
 

@@ -4,7 +4,8 @@ use askama::Template;
 use axum::extract::{Query, State};
 use axum::response::Response;
 use serde::Deserialize;
-use works::ledger::{self, EntryView};
+use site::ledger;
+use site::ledger::EntryView;
 
 use crate::answer::{Oops, in_address, page};
 use crate::app::App;

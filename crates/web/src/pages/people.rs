@@ -7,7 +7,8 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use base::Trouble;
 use serde::Deserialize;
-use works::access::{self, AccountView, TokenView, Wish};
+use site::access;
+use site::access::{AccountView, TokenView, Wish};
 
 use super::given;
 use crate::answer::{Oops, below, page};

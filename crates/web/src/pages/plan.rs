@@ -7,9 +7,11 @@ use axum::extract::{Query, State};
 use axum::response::Response;
 use base::Trouble;
 use base::trouble::About as _;
-use works::part::{EXAMPLES, Part};
-use works::plan::{self, Past, Request};
-use works::{product, reel};
+use decide::part::{EXAMPLES, Part};
+use decide::plan;
+use decide::plan::{Past, Request};
+use receive::reel;
+use site::product;
 
 use super::given;
 use crate::answer::{Oops, page};

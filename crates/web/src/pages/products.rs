@@ -6,9 +6,10 @@ use axum::extract::State;
 use axum::response::Response;
 use base::Trouble;
 use serde::Deserialize;
-use works::declaration;
-use works::product::{self, Description, ProductView};
-use works::record::{RecordFormat, RecordPlace};
+use site::declaration;
+use site::product;
+use site::product::{Description, ProductView};
+use site::record_place::{RecordFormat, RecordPlace};
 
 use super::given;
 use crate::answer::{Oops, page};

@@ -7,10 +7,11 @@ use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use base::Trouble;
 use base::trouble::About as _;
+use line::chips::Passphrase;
+use receive::reel::manifest::ColumnMap;
+use receive::{delivery, order, reel};
 use serde::Deserialize;
-use works::chips::Passphrase;
-use works::reel::manifest::ColumnMap;
-use works::{authority, delivery, order, product, reel};
+use site::{authority, product};
 
 use super::{Part, SHOWN, given, tape};
 use crate::answer::{Oops, in_address, page};
@@ -226,13 +227,13 @@ pub struct Scrap {
 /// Where it is not on the reel, or a unit has it.
 pub async fn scrap(asker: Asker, Path(name): Path<String>, Form(form): Form<Scrap>) -> Result<Response, Oops> {
     let to = format!("/reels/{}", in_address(&name));
-    let act = move |app: &App, who: &works::site::Who| {
-        let on_reel = works::scrap::reel_of(&app.site, form.chip.trim()).about("chip")?;
+    let act = move |app: &App, who: &site::Who| {
+        let on_reel = answer::scrap::reel_of(&app.site, form.chip.trim()).about("chip")?;
         if on_reel != name {
             let message = format!("chip {} is on reel {on_reel}", form.chip.trim());
             return Err(Trouble::usage(message, "Scrap it on the page of its own reel.").about("chip"));
         }
-        works::scrap::chip(&app.site, form.chip.trim(), &form.reason, who).about("chip")
+        answer::scrap::chip(&app.site, form.chip.trim(), &form.reason, who).about("chip")
     };
     asker.act(&to, act).await
 }

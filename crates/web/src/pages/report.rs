@@ -7,12 +7,14 @@ use axum::response::Response;
 use base::Trouble;
 use base::course::Course;
 use base::trouble::About as _;
+use receive::reel;
+use report;
+use report::{Report, Request, Scope};
 use serde::Deserialize;
+use site::product;
 use time::format_description::well_known::Rfc3339;
 use time::macros::format_description;
 use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
-use works::report::{self, Report, Request, Scope};
-use works::{floor, product, reel};
 
 use super::given;
 use crate::answer::{Oops, download, in_address, page};
@@ -183,7 +185,7 @@ impl Asked {
 
     fn made(&self, app: &App) -> Result<Report, Trouble> {
         let now = (app.clock)();
-        report::report(&app.site, &self.request(floor::offset(&app.site)?, now)?, now, &Course::new())
+        report::report(&app.site, &self.request(site::clock::offset(&app.site)?, now)?, now, &Course::new())
     }
 }
 
@@ -203,7 +205,7 @@ pub async fn show(
     let shown = if query.is_empty() {
         None
     } else {
-        let request = asked.request(floor::offset(&app.site)?, (app.clock)())?;
+        let request = asked.request(site::clock::offset(&app.site)?, (app.clock)())?;
         match incoming::report(&app, &person, request, query.to_owned()).await? {
             Ok(reported) => Some(Shown::of(&reported, format!("/report.pdf?{query}"))),
             Err(to_watch) => return Ok(to_watch),
@@ -213,7 +215,7 @@ pub async fn show(
         .work(move |app| {
             let reels = reel::choices(&app.site)?.into_iter().map(|r| r.reel).collect();
             let products = product::list(&app.site)?.into_iter().map(|p| p.name.to_string()).collect();
-            let stations = floor::stations(&app.site)?.into_iter().map(|s| s.station).collect();
+            let stations = line::floor::stations(&app.site)?.into_iter().map(|s| s.station).collect();
             Ok((reels, products, report::orders(&app.site)?, stations))
         })
         .await?;

@@ -6,6 +6,8 @@
 
 use std::path::PathBuf;
 
+use answer::revocation;
+use answer::revocation::{Adopted, Ask, CAUTION, Issue, Overview, Plan, RequestView};
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
@@ -14,12 +16,11 @@ use axum::response::Response;
 use base::Trouble;
 use base::trouble::About as _;
 use serde::{Deserialize, Serialize};
+use site::Who;
+use site::access::Standing;
+use site::authority;
+use site::keys::Typed;
 use standard::revocation::Reason;
-use works::access::Standing;
-use works::authority;
-use works::keys::Typed;
-use works::revocation::{self, Adopted, Ask, CAUTION, Issue, Overview, Plan, RequestView};
-use works::site::Who;
 
 use super::given;
 use crate::answer::{Oops, below, download, go, in_address, page};

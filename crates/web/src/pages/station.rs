@@ -11,13 +11,15 @@ use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use base::Trouble;
 use base::trouble::About as _;
+use line::chips;
+use line::chips::{Bench, FaultLevel, WhichChips};
+use line::desk::{LabelPhase, Phase, Scanned, View};
+use line::floor;
+use line::floor::{Setup, ShiftCount};
+use receive::reel;
 use serde::Deserialize;
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
-use works::chips::{self, Bench, FaultLevel, WhichChips};
-use works::desk::{LabelPhase, Phase, Scanned, View};
-use works::floor::{self, Setup, ShiftCount};
-use works::reel;
 
 use super::given;
 use crate::answer::{Oops, go, in_address, page};
@@ -123,7 +125,7 @@ pub async fn list(State(app): State<App>, person: Person) -> Result<Response, Oo
     let (stations, reels, sources) = app
         .work(|app| {
             let now = (app.clock)();
-            let from = floor::shift_start(&app.site, now)?;
+            let from = site::clock::shift_start(&app.site, now)?;
             let mut counts = floor::counts(&app.site, from, now)?;
             let stations = floor::stations(&app.site)?.into_iter().map(|setup| {
                 let count = counts.remove(&setup.station).unwrap_or_default();

@@ -5,7 +5,8 @@
 
 use askama::Template;
 use base::Trouble;
-use works::floor::{self, Cell, Fate, Tape};
+use line::floor;
+use line::floor::{Cell, Fate, Tape};
 
 use crate::answer::in_address;
 use crate::app::App;

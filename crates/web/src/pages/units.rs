@@ -6,13 +6,15 @@ use axum::extract::{Path, Query, State};
 use axum::response::{Redirect, Response};
 use base::Trouble;
 use examine::explain::{self, Field};
+use line::search;
+use line::unit::{OfAttempt, OfStep, WholeUnit};
+use line::{label, unit};
 use serde::Deserialize;
+use site::Who;
+use site::ledger;
+use site::ledger::Place;
+use site::words::{Role, UnitState};
 use standard::certificate::Profile;
-use works::ledger::{self, Place};
-use works::site::Who;
-use works::unit::{OfAttempt, OfStep, WholeUnit};
-use works::words::{Role, UnitState};
-use works::{label, unit};
 
 use super::given;
 use crate::answer::{Oops, in_address, page};
@@ -31,7 +33,7 @@ struct ListPage {
     find: String,
     state: String,
     reel: String,
-    found: Option<Vec<unit::FoundView>>,
+    found: Option<Vec<search::FoundView>>,
     more: bool,
     units: Vec<unit::UnitView>,
     next: Option<String>,
@@ -79,7 +81,7 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
     let (found, more, units) = app
         .work(move |app| {
             if !text.is_empty() {
-                let all = unit::find(&app.site, &text, None)?;
+                let all = search::find(&app.site, &text, None)?;
                 return Ok((Some(all.found), all.more, Vec::new()));
             }
             let wanted = unit::Wanted {
@@ -95,7 +97,7 @@ pub async fn list(State(app): State<App>, person: Person, Query(wanted): Query<W
     // One unit that was named in full goes to its page, and so does a code, which must not stay in an address.
     if let Some([only]) = found.as_deref()
         && let Some(unit) = &only.unit
-        && (unit.eq_ignore_ascii_case(find.trim()) || works::label::looks_like_code(&find))
+        && (unit.eq_ignore_ascii_case(find.trim()) || line::label::looks_like_code(&find))
     {
         let to = format!("/units/{}", in_address(unit));
         return Ok(axum::response::IntoResponse::into_response(Redirect::to(&to)));

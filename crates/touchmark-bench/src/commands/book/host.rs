@@ -4,9 +4,9 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 
 use crate::commands::stations::host_ms;
-use works::site::Site;
+use site::Site;
 
-use crate::site::founded;
+use crate::founding::founded;
 use crate::timing::median;
 
 /// A station's host time a unit on a large book against an empty one

@@ -1,6 +1,6 @@
 //! A site whose book holds as many units as are wanted.
 //!
-//! Site, authorities, declaration and product are made by the acts of the works; the
+//! Site, authorities, declaration and product are made by the acts of the rooms; the
 //! line's months are then written by `book::made_up`, whose header says what is
 //! made up and what is real.
 
@@ -11,10 +11,10 @@ use std::time::Instant;
 
 use book::made_up::{Wish, fill};
 use serde::Serialize;
+use site::Site;
 use time::OffsetDateTime;
-use works::site::Site;
 
-use crate::site;
+use crate::founding;
 
 /// A site with a large book
 #[derive(Debug, Clone, clap::Args)]
@@ -64,7 +64,7 @@ pub const END: OffsetDateTime = match OffsetDateTime::from_unix_timestamp(1_788_
 
 /// Makes the site and fills its book.
 pub fn make(args: &Make) -> Result<Made, Box<dyn Error>> {
-    let site = site::founded(&args.dir, None)?;
+    let site = founding::founded(&args.dir, None)?;
     let location = site.book.location().clone();
     let pai = site.book.authorities()?.into_iter().find(|a| a.facts.role == book::Role::Pai).ok_or("no PAI")?;
     let declaration = site.book.declarations()?.into_iter().next().ok_or("no declaration")?;

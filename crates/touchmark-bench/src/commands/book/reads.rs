@@ -12,9 +12,9 @@ use std::time::Instant;
 
 use book::ids::{ChipId, ReelId, UnitSerial};
 use book::made_up::Named;
+use line::{floor, search, unit};
 use serde::Serialize;
-use works::site::Site;
-use works::{floor, unit};
+use site::Site;
 
 use super::make::END;
 use crate::commands::stations::ADDED;
@@ -113,7 +113,7 @@ impl Asked {
     }
 
     fn only(&self, text: &str, named: &Named) -> Result<bool, Box<dyn Error>> {
-        let found = unit::find(&self.site, text, None)?.found;
+        let found = search::find(&self.site, text, None)?.found;
         Ok(found.len() == 1 && found.iter().all(|f| f.unit.as_deref() == Some(&named.serial)))
     }
 }

@@ -14,7 +14,7 @@ use std::time::Instant;
 
 use book::made_up::read_all;
 use serde::Serialize;
-use works::site::Site;
+use site::Site;
 
 use crate::timing::median;
 

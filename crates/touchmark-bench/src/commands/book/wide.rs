@@ -5,16 +5,18 @@ use std::error::Error;
 use std::path::PathBuf;
 use std::time::Instant;
 
+use answer::impact;
+use answer::impact::Wanted;
 use base::course::Course;
 use book::made_up::Named;
+use report;
+use report::{Request, Scope};
+use site::Site;
 use time::Duration;
-use works::impact::{self, Wanted};
-use works::report::{self, Request, Scope};
-use works::site::Site;
 
 use super::make::END;
 use super::reads::made_up;
-use crate::site::PAI;
+use crate::founding::PAI;
 
 /// Units touched by a reel, a PAI, a range of chips, a station, a period, or all; and a site's report
 #[derive(Debug, clap::Args)]

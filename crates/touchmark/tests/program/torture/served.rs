@@ -9,10 +9,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
+use line::floor;
+use line::floor::Setup;
 use serde_json::Value;
-use works::access::{self, Role};
-use works::floor::{self, Setup};
-use works::site::{Site as Open, Who};
+use site::access;
+use site::access::Role;
+use site::{Site as Open, Who};
 
 use crate::at_site::Site;
 use crate::at_site::calls::{ask, stranger};

@@ -1,0 +1,270 @@
+//! Who is touched by a revocation, before anything is done.
+
+use std::collections::BTreeMap;
+
+use base::trouble::{About, Trouble};
+use book::ids::AuthorityName;
+use book::{Credential, CredentialState, Purpose, RevocationRequest, Role, UnitState, Wanted};
+use serde::Serialize;
+use standard::certificate::Certificate;
+use standard::revocation::Reason;
+
+use crate::impact;
+use crate::impact::{WouldStop, serial_octets};
+use line::unit;
+use site::Site;
+use site::authority;
+
+/// What is to be revoked, and why. One list is of one issuer.
+#[derive(Debug, Clone)]
+pub struct Ask<'a> {
+    /// Units, whose DACs are meant.
+    pub units: &'a [String],
+    /// Serial numbers of DACs, in hex.
+    pub credentials: &'a [String],
+    pub authorities: &'a [String],
+    pub reason: Reason,
+    /// What is written beside it, for those who ask years later.
+    pub note: Option<&'a str>,
+}
+
+/// A certificate that would be revoked.
+#[derive(Debug, Clone, Serialize)]
+pub struct Certified {
+    /// `dac` or `pai`.
+    pub kind: &'static str,
+    /// Serial number in hex.
+    pub serial: String,
+    /// The PAI's name, for one.
+    pub authority: Option<String>,
+    /// The unit that has it.
+    pub unit: Option<String>,
+    pub unit_state: Option<UnitState>,
+    /// The chip that it was made for.
+    pub chip_id: Option<String>,
+    /// Where the credential stands.
+    pub credential: Option<CredentialState>,
+}
+
+/// Who is touched.
+#[derive(Debug, Clone, Serialize)]
+pub struct Plan {
+    /// The issuer, whose list it is.
+    pub issuer: String,
+    /// What it is for.
+    pub purpose: Purpose,
+    /// Whether a list can be signed here; else a request for the authority is written.
+    pub key_here: bool,
+    /// Whether a second person must confirm.
+    pub second_person: bool,
+    /// The certificates; the first thousand.
+    pub certificates: Vec<Certified>,
+    /// How many there are.
+    pub count: u64,
+    /// Those that are revoked already, with the reason that was given then, which stays.
+    pub already: Vec<String>,
+    /// Units touched, by where they stand.
+    pub units: BTreeMap<UnitState, u64>,
+    /// For each PAI: what would stop working.
+    pub would_stop: Vec<WouldStop>,
+    /// Certificates that are not revoked yet.
+    #[serde(skip)]
+    pub(super) new: u64,
+    #[serde(skip)]
+    pub(super) issuer_name: AuthorityName,
+    #[serde(skip)]
+    pub(super) wanted: Vec<Wanted>,
+}
+
+/// Certificates told one by one.
+const TOLD: usize = 1000;
+
+fn dac(site: &Site, credential: &Credential) -> Result<(Certified, Option<UnitState>), Trouble> {
+    let found = site.book.find(&hex::encode(&credential.serial), 50)?;
+    let found = found.into_iter().find(|f| f.credential.as_deref() == Some(credential.serial.as_slice()));
+    let unit = found.as_ref().and_then(|f| f.unit.clone());
+    let state = unit.as_ref().map(|(_, state)| *state);
+    let told = Certified {
+        kind: "dac",
+        serial: hex::encode(&credential.serial),
+        authority: None,
+        unit_state: state,
+        unit: unit.map(|(serial, _)| serial.to_string()),
+        chip_id: found.map(|f| f.chip.to_string()),
+        credential: Some(credential.state),
+    };
+    Ok((told, state))
+}
+
+fn several(issuers: &[AuthorityName]) -> Trouble {
+    let names: Vec<_> = issuers.iter().map(ToString::to_string).collect();
+    Trouble::usage(
+        format!("these certificates have {} issuers: {}", names.len(), names.join(", ")),
+        "A list has one issuer: revoke the certificates of each issuer separately.",
+    )
+}
+
+/// Finds what is meant and whom it touches; changes nothing.
+///
+/// # Errors
+///
+/// [`Trouble`] where something is not here, or of several issuers.
+pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
+    let mut credentials: Vec<Credential> = Vec::new();
+    for name in ask.units {
+        let story = unit::story(site, name).about("unit")?;
+        credentials.push(story.origin.credential.ok_or_else(|| {
+            Trouble::refused(format!("unit {name} has no credential"), "Run `touchmark book verify`.").about("unit")
+        })?);
+    }
+    for text in ask.credentials {
+        let serial = serial_octets(text).about("credential")?;
+        let mut found = impact::credentials(site, &serial, None)?;
+        match (found.pop(), found.is_empty()) {
+            (Some((_, credential)), true) => credentials.push(credential),
+            (Some(_), false) => {
+                return Err(Trouble::usage(
+                    format!("more than one issuer used serial number {text}"),
+                    "Name the unit instead.",
+                )
+                .about("credential"));
+            }
+            (None, _) => {
+                return Err(Trouble::usage(
+                    format!("there is no credential with serial number {text}"),
+                    "Look up the unit first: `touchmark unit show` shows the serial number of its DAC.",
+                )
+                .about("credential"));
+            }
+        }
+    }
+    let mut issuers: Vec<AuthorityName> = credentials.iter().map(|c| c.authority.clone()).collect();
+    let mut pais = Vec::new();
+    for name in ask.authorities {
+        let found = authority::get(site, name).about("authority")?;
+        if found.facts.role == Role::Paa {
+            return Err(Trouble::refused(
+                format!("{name} is a root, which no list revokes"),
+                "Verifiers remove a root from what they trust: write to the alliance.",
+            )
+            .about("authority"));
+        }
+        let issuer = found.facts.issuer.clone().ok_or_else(|| {
+            Trouble::refused(
+                format!("the PAA that issued {name} is not at this site"),
+                "Adopt it first with `touchmark authority adopt`.",
+            )
+        })?;
+        issuers.push(issuer);
+        pais.push(found);
+    }
+    issuers.sort();
+    issuers.dedup();
+    let issuer = match issuers.as_slice() {
+        [one] => one.clone(),
+        [] => return Err(Trouble::usage("nothing to revoke was named", "Name units, credentials or an authority.")),
+        many => return Err(several(many)),
+    };
+    let mut wanted: Vec<Wanted> = credentials.iter().map(|c| Wanted { pai: false, serial: c.serial.clone() }).collect();
+    for pai in &pais {
+        let c = Certificate::read(&pai.facts.certificate).map_err(|e| {
+            Trouble::surroundings(
+                format!("the certificate of authority {} can't be read: {e}", pai.facts.name),
+                "Run `touchmark book verify`.",
+            )
+        })?;
+        wanted.push(Wanted { pai: true, serial: c.serial().to_vec() });
+    }
+    let mut seen = std::collections::HashSet::new();
+    wanted.retain(|w| seen.insert(w.serial.clone()));
+    of(site, issuer, wanted)
+}
+
+/// Whom a request touches.
+pub(super) fn of_request(site: &Site, request: &RevocationRequest) -> Result<Plan, Trouble> {
+    of(site, request.issuer.clone(), site.book.revocation_wanted(request.number)?)
+}
+
+fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Plan, Trouble> {
+    let issuer = authority::get(site, issuer_name.as_str())?;
+    let mut out = Plan {
+        issuer: issuer_name.to_string(),
+        purpose: issuer.facts.purpose,
+        key_here: issuer.facts.key_reference.is_some(),
+        second_person: issuer.facts.purpose == book::Purpose::Production,
+        certificates: Vec::new(),
+        count: wanted.len() as u64,
+        already: Vec::new(),
+        units: BTreeMap::new(),
+        would_stop: Vec::new(),
+        new: 0,
+        issuer_name,
+        wanted: Vec::new(),
+    };
+    let revoked = site.book.revoked(&out.issuer_name)?;
+    for one in &wanted {
+        let before = revoked.iter().find(|r| r.certificate == *one);
+        out.new += u64::from(before.is_none());
+        if one.pai {
+            let name = pai_of(site, &out.issuer_name, &one.serial)?;
+            if let Some(before) = before {
+                let reason = Reason::name_of(before.reason).unwrap_or("no reason is given");
+                out.already.push(format!("PAI {name} is revoked already: {reason}"));
+            }
+            let question = impact::Wanted { authority: Some(&name), ..impact::Wanted::default() };
+            let touched = impact::impact(site, &question, &mut |_| Ok(()))?;
+            for (state, count) in &touched.states {
+                *out.units.entry(*state).or_default() += count;
+            }
+            out.would_stop.extend(touched.would_stop);
+            out.certificates.push(Certified {
+                kind: "pai",
+                serial: hex::encode(&one.serial),
+                authority: Some(name),
+                unit: None,
+                unit_state: None,
+                chip_id: None,
+                credential: None,
+            });
+            continue;
+        }
+        let found = site.book.credential(&issuer.facts.subject_key_id, &one.serial)?;
+        let found = found.ok_or_else(|| {
+            Trouble::usage(
+                format!("there is no credential with serial number {}", hex::encode(&one.serial)),
+                "Look up the unit first.",
+            )
+        })?;
+        if found.state == CredentialState::Revoked && out.already.len() < TOLD {
+            let reason = found.reason.as_deref().unwrap_or("no reason is given");
+            out.already.push(format!("DAC {} is revoked already: {reason}", hex::encode(&found.serial)));
+        }
+        let (told, state) = dac(site, &found)?;
+        if let Some(state) = state {
+            *out.units.entry(state).or_default() += 1;
+        }
+        if out.certificates.len() < TOLD {
+            out.certificates.push(told);
+        }
+    }
+    out.wanted = wanted;
+    Ok(out)
+}
+
+/// The PAI of that issuer with this serial number.
+pub(super) fn pai_of(site: &Site, issuer: &AuthorityName, serial: &[u8]) -> Result<String, Trouble> {
+    site.book
+        .authorities()?
+        .into_iter()
+        .find(|a| {
+            a.facts.issuer.as_ref() == Some(issuer)
+                && Certificate::read(&a.facts.certificate).is_ok_and(|c| c.serial() == serial)
+        })
+        .map(|a| a.facts.name.to_string())
+        .ok_or_else(|| {
+            Trouble::usage(
+                format!("{issuer} issued no PAI with serial number {}", hex::encode(serial)),
+                "See `touchmark authority list`.",
+            )
+        })
+}

@@ -1,0 +1,17 @@
+//! The line: a station puts credentials into chips and proves that they took; units get their serial numbers, onboarding
+//! codes, factory records and labels.
+
+pub mod challenge;
+pub mod chips;
+pub mod chosen;
+pub mod code;
+pub mod desk;
+pub mod floor;
+pub mod label;
+pub mod onboarding;
+pub mod provision;
+pub mod record;
+pub mod search;
+mod station;
+pub mod unit;
+pub mod verifier;

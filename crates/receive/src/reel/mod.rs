@@ -1,0 +1,487 @@
+//! Reels: the chips as the chip maker delivers them.
+
+pub mod key_text;
+pub mod manifest;
+mod origin;
+mod stream;
+
+use std::collections::BTreeSet;
+use std::collections::HashMap;
+use std::convert::Infallible;
+use std::path::Path;
+use std::sync::mpsc;
+use std::thread;
+
+use base::advice::quoted;
+use base::course::{Course, Phase, stopped_by};
+use base::finding_view::InspectionFinding;
+use base::findings::{About as Whose, Findings, SharedFinding};
+use base::sentence::sentence;
+use base::trouble::{About, Trouble};
+use book::ids::{ChipId, ReelId};
+use book::{Duplicate, NewChip, NewReel, Purpose, ReceiveError, Reel, Same, Subject};
+use serde::Serialize;
+use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
+use standard::verdict::{Finding, Severity};
+use utoipa::ToSchema;
+
+use manifest::ColumnMap;
+use site::head;
+use site::ledger;
+use site::product;
+use site::revoked::RevokedPais;
+use site::{Site, Who};
+use stream::{Odd, Stream};
+
+/// Chips judged at a time, and how many times that many may wait to be stored.
+const SOME: usize = 2_000;
+const AHEAD: usize = 4;
+
+/// How a manifest is read.
+#[derive(Debug, Clone, Default)]
+pub struct Options {
+    /// Which columns hold what.
+    pub columns: ColumnMap,
+    /// Whether an authority's certificates may stand for the chip maker's manifest.
+    pub from_certificates: bool,
+}
+
+book::words! {
+    /// What became of a manifest.
+    ManifestVerdict {
+        /// The reel is in the book.
+        Accepted = "accepted",
+        /// It was here with these chips.
+        AlreadyReceived = "already-received",
+        /// Nothing of it was stored.
+        Refused = "refused",
+    }
+}
+
+/// What came of a manifest.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = ReceivedReel)]
+pub struct Received {
+    /// The reel.
+    pub reel: String,
+    /// What became of it.
+    pub verdict: ManifestVerdict,
+    /// The product.
+    pub product: String,
+    /// Its chips.
+    pub chips: ReceivedChips,
+    /// What is wrong or worth knowing.
+    pub findings: Vec<InspectionFinding>,
+}
+
+/// The chips of a manifest.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ReceivedChips {
+    /// Lines or certificates read.
+    pub read: u64,
+    /// Chips now on the reel.
+    pub received: i64,
+}
+
+impl Received {
+    /// Whether the reel stands in the book.
+    pub fn is_accepted(&self) -> bool {
+        self.verdict != ManifestVerdict::Refused
+    }
+}
+
+pub fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
+}
+
+/// Receives a reel: all of it or nothing.
+///
+/// - `course`: until it commits it can be stopped at any moment, and nothing is stored.
+///
+/// # Errors
+///
+/// [`Trouble`] where the manifest can't be read, was stopped, or the book refuses; what can
+/// be read and is wrong comes back as [`Received`] with findings, and nothing stored.
+pub fn receive(
+    site: &Site,
+    path: &Path,
+    reel: &str,
+    product: &str,
+    options: &Options,
+    who: &Who,
+    course: &Course,
+) -> Result<Received, Trouble> {
+    let map = &options.columns;
+    let product = product::get(site, product).about("product")?;
+    let id = ReelId::new(reel).about("reel")?;
+    let source_digest = examine::intake::digest(path)?;
+    if let Some(known) = site.book.reel(&id)? {
+        let is_same = known.facts.product == product.facts.name
+            && (known.facts.source_digest == source_digest || holds(site, &known, path, map, course)?);
+        if is_same {
+            let read = u64::try_from(known.chips).unwrap_or(0);
+            return Ok(Received {
+                reel: id.to_string(),
+                verdict: ManifestVerdict::AlreadyReceived,
+                chips: ReceivedChips { read, received: known.chips },
+                product: product.facts.name.to_string(),
+                findings: Vec::new(),
+            });
+        }
+        let differs =
+            if known.facts.product == product.facts.name { "with other chips" } else { "for another product" };
+        return Err(Trouble::refused(
+            format!("reel {id} was already received, from {}, {differs}", known.facts.source_name),
+            format!(
+                "Give the new reel another id; or take the other back with `touchmark reel withdraw {}`, while nothing depends on it. Nothing was stored.",
+                quoted(id.as_str())
+            ),
+        )
+        .about("reel"));
+    }
+    let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
+    let answer = |verdict, chips, findings: &[SharedFinding]| Received {
+        reel: new.reel.to_string(),
+        verdict,
+        chips,
+        product: product.facts.name.to_string(),
+        findings: findings.iter().map(InspectionFinding::from).collect(),
+    };
+    if let Some(stream) = Stream::open(path, map).about("file")?
+        && let Some(done) = stored_as_it_comes(site, &new, stream, who, course)?
+    {
+        head::mark(site, who);
+        let read = u64::try_from(done.chips).unwrap_or(0);
+        let chips = ReceivedChips { read, received: done.chips };
+        return Ok(answer(ManifestVerdict::Accepted, chips, &[]));
+    }
+    let manifest = manifest::read(path, map, course).about("file")?;
+    let void = origin::of_certificates(site, &manifest, options.from_certificates)?;
+    let (read, mut findings) = (manifest.read, manifest.findings);
+    findings.splice(0..0, void);
+    if findings.iter().any(|f| f.finding.severity == Severity::Error) {
+        return Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, &findings));
+    }
+    let lines: Vec<u64> = manifest.chips.iter().map(|c| c.line).collect();
+    course.phase(Phase::Storing, u64::try_from(manifest.chips.len()).ok());
+    let chips = manifest.chips.iter().map(|row| {
+        course.advance(1);
+        let chip_id = ChipId::new(&row.chip_id).map_err(|e| Box::new(e) as book::Stop)?;
+        Ok(NewChip { chip_id, public_key: *row.key.point() })
+    });
+    match store(site, &new, chips, who, course) {
+        Ok(done) => {
+            head::mark(site, who);
+            let chips = ReceivedChips { read, received: done.chips };
+            Ok(answer(ManifestVerdict::Accepted, chips, &findings))
+        }
+        Err(ReceiveError::Duplicates { total, first }) => {
+            findings.extend(doubles(total, &first, &lines));
+            Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, &findings))
+        }
+        Err(ReceiveError::Stopped(stop)) => Err(stopped_by(stop, |stop| ReceiveError::Stopped(stop).into())),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// Whether a reel holds just the chips of this manifest: it came in another form, or in another order.
+fn holds(site: &Site, reel: &Reel, path: &Path, map: &ColumnMap, course: &Course) -> Result<bool, Trouble> {
+    let manifest = manifest::read(path, map, course).about("file")?;
+    if !manifest.is_clean() || i64::try_from(manifest.chips.len()) != Ok(reel.chips) {
+        return Ok(false);
+    }
+    let keys: HashMap<&str, &[u8; 65]> =
+        manifest.chips.iter().map(|row| (row.chip_id.as_str(), row.key.point())).collect();
+    let mut after = 0;
+    while after < reel.chips {
+        course.go_on()?;
+        let places: Vec<i64> = (after + 1..=reel.chips).take(SOME).collect();
+        let held = site.book.chips_at(&reel.facts.reel, &places)?;
+        if held.len() != places.len() || held.iter().any(|(_, id, key)| keys.get(id.as_str()) != Some(&key)) {
+            return Ok(false);
+        }
+        after += places.len() as i64;
+    }
+    Ok(true)
+}
+
+/// Chips that the book holds already: the first of them, and how many.
+fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding> {
+    let mut findings = Findings::default();
+    // All of them on one reel: it is that reel again, and no clone of it.
+    let reels: BTreeSet<_> = first.iter().map(|double| double.held_by.reel.as_str()).collect();
+    let by_id = first.iter().all(|double| matches!(double.same, Same::Both));
+    let by_key = first.iter().all(|double| matches!(double.same, Same::PublicKey));
+    let again = reels.first().filter(|_| reels.len() == 1 && (by_id || by_key)).and_then(|reel| {
+        let (reel, all) = (quoted(reel), lines.len() as u64);
+        if total == all {
+            return Some(format!(
+                "Every chip of this manifest is on reel {reel}: it is that reel again, and there is nothing to do. Where {reel} \
+                 was received under a wrong id, or from a manifest that was damaged, and no unit depends on it, withdraw it \
+                 (`touchmark reel withdraw {reel}`), and receive this one then."
+            ));
+        }
+        by_id.then(|| {
+            format!(
+                "{total} of {all} chips are on reel {reel}, with the same keys. Where that was received from a manifest that was \
+                 short, withdraw it (`touchmark reel withdraw {reel}`) and receive this one; once units depend on it, receive \
+                 the other chips in a manifest of their own, as another reel. The delivery can be received for both."
+            )
+        })
+    });
+    for (turn, double) in (0..).zip(first) {
+        let other = &double.held_by;
+        let (rule, what) = match double.same {
+            Same::ChipId | Same::Both => {
+                (&REEL_DUPLICATE_CHIP, format!("chip {} is already on reel {}", double.chip_id, other.reel))
+            }
+            Same::PublicKey => (
+                &REEL_DUPLICATE_KEY,
+                format!("chip {} has the key of chip {} on reel {}", double.chip_id, other.chip_id, other.reel),
+            ),
+        };
+        let shortened = matches!(double.same, Same::PublicKey) && is_shortened(&double.chip_id, &other.chip_id);
+        let line =
+            usize::try_from(double.position).ok().and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
+        let subject = line.map_or_else(|| "manifest".into(), |l| format!("line {l}"));
+        let whose = Whose::Id(double.chip_id.to_string());
+        let finding = Finding::new(rule, what);
+        let finding = match &again {
+            Some(again) => finding.advising(again.clone()),
+            None if shortened => finding.advising(format!(
+                "It is one chip: one id is the other with digits lost, as where a spreadsheet cut it. Where this manifest is \
+                 the right one, withdraw reel {0} (`touchmark reel withdraw {0}`) and receive this one then; once units \
+                 depend on it, ask the chip maker which id the chip has.",
+                quoted(other.reel.as_str())
+            )),
+            None => finding,
+        };
+        findings.tell((0, turn, 0), || subject, whose, finding);
+    }
+    for turn in first.len() as u64..total {
+        let other = Finding::new(&REEL_DUPLICATE_CHIP, "a chip that is already known");
+        let other = again.iter().cloned().fold(other, Finding::advising);
+        findings.tell((0, turn, 0), || "manifest".to_owned(), Whose::Nothing, other);
+    }
+    let Ok(findings) = findings.told::<Infallible>(&|_| Ok(String::new()));
+    findings
+}
+
+/// Whether one id is the other without a few of its digits at either end.
+fn is_shortened(one: &ChipId, other: &ChipId) -> bool {
+    const LOST: usize = 4;
+    let (one, other) = (one.as_str(), other.as_str());
+    let (short, long) = if one.len() < other.len() { (one, other) } else { (other, one) };
+    short.len() < long.len() && long.len() - short.len() <= LOST && (long.starts_with(short) || long.ends_with(short))
+}
+
+/// Stores chips as they come; when the last has come, it is too late to stop.
+fn store(
+    site: &Site,
+    new: &NewReel,
+    chips: impl Iterator<Item = Result<NewChip, book::Stop>>,
+    who: &Who,
+    course: &Course,
+) -> Result<book::Received, ReceiveError> {
+    let chips = chips.map(|chip| {
+        course.go_on()?;
+        chip
+    });
+    let end = std::iter::once_with(|| course.commit()).filter_map(|end| end.err().map(|stopped| Err(stopped.into())));
+    site.book.receive_reel(new, chips.chain(end), &who.by())
+}
+
+/// Stores a manifest that is in order while it is read: the keys are judged on all
+/// cores ahead of the one that stores. `None` where something is not in order, which
+/// reading it as a whole will tell; nothing is stored then.
+fn stored_as_it_comes(
+    site: &Site,
+    new: &NewReel,
+    mut stream: Stream<'_>,
+    who: &Who,
+    course: &Course,
+) -> Result<Option<book::Received>, Trouble> {
+    course.phase(Phase::Storing, Some(stream.lines));
+    let (to, from) = mpsc::sync_channel(AHEAD);
+    let stored = thread::scope(|scope| {
+        scope.spawn(move || {
+            loop {
+                let some = stream.next(SOME);
+                let over = some.as_ref().map_or(true, Vec::is_empty);
+                // Where nobody takes them any more, whoever stored has said why.
+                if to.send(some).is_err() || over {
+                    return;
+                }
+            }
+        });
+        let chips = from.into_iter().flat_map(|some| {
+            let (some, odd) = match some {
+                Ok(some) => (some, None),
+                Err(odd) => (Vec::new(), Some(Err(Box::new(odd) as book::Stop))),
+            };
+            course.advance(some.len() as u64);
+            some.into_iter().map(Ok).chain(odd)
+        });
+        store(site, new, chips, who, course)
+    });
+    match stored {
+        Ok(done) => Ok(Some(done)),
+        // Two of the manifest's own are told otherwise than one that another reel has.
+        Err(ReceiveError::Duplicates { .. } | ReceiveError::Empty) => {
+            course.not_committed();
+            Ok(None)
+        }
+        Err(ReceiveError::Stopped(by)) if by.is::<Odd>() => Ok(None),
+        Err(ReceiveError::Stopped(by)) => Err(stopped_by(by, |by| ReceiveError::Stopped(by).into())),
+        Err(error) => Err(error.into()),
+    }
+}
+
+/// A reel as it is told.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ReelView {
+    /// Its id.
+    pub reel: String,
+    /// The product.
+    pub product: String,
+    /// What its product is for.
+    pub purpose: Purpose,
+    /// Chips on it.
+    pub chips: i64,
+    /// Chips untouched.
+    pub blank: i64,
+    /// Chips held by a unit.
+    pub held: i64,
+    /// Chips provisioned.
+    pub provisioned: i64,
+    /// Chips scrapped.
+    pub scrapped: i64,
+    /// Chips without a credential.
+    pub without_credential: i64,
+    /// The manifest's name.
+    pub source: String,
+    /// When it was received.
+    pub received: String,
+    /// What keeps its certificates from being used.
+    pub warnings: Vec<String>,
+}
+
+/// The reel of that id.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn get(site: &Site, reel: &str) -> Result<Reel, Trouble> {
+    let id = ReelId::new(reel)?;
+    if let Some(found) = site.book.reel(&id)? {
+        return Ok(found);
+    }
+    Err(Trouble::absent(
+        format!("there is no reel {reel}{}", ledger::withdrawn(site, &Subject::Reel(id))?),
+        "List reels with `touchmark reel list`, or receive it with `touchmark reel receive`.",
+    ))
+}
+
+/// What is told of one reel.
+///
+/// # Errors
+///
+/// [`Trouble`] where there is none.
+pub fn show(site: &Site, reel: &str) -> Result<ReelView, Trouble> {
+    let found = get(site, reel)?;
+    view(site, &found)
+}
+
+fn view(site: &Site, found: &Reel) -> Result<ReelView, Trouble> {
+    let count = site.book.count_chips(&found.facts.reel)?;
+    let (chips, without) = count.map_or((None, 0), |(chips, without)| (Some(chips), without));
+    Ok(ReelView {
+        reel: found.facts.reel.to_string(),
+        product: found.facts.product.to_string(),
+        purpose: found.purpose,
+        chips: found.chips,
+        blank: chips.as_ref().map_or(0, |c| c.blank),
+        held: chips.as_ref().map_or(0, |c| c.held),
+        provisioned: chips.as_ref().map_or(0, |c| c.provisioned),
+        scrapped: chips.as_ref().map_or(0, |c| c.scrapped),
+        without_credential: without,
+        source: found.facts.source_name.clone(),
+        received: base::times::time_text(found.received),
+        warnings: RevokedPais::of_reel(site, &found.facts.reel)?.words().iter().map(|what| sentence(what)).collect(),
+    })
+}
+
+/// A reel that was withdrawn.
+#[derive(Debug, Serialize, ToSchema)]
+#[schema(as = WithdrawnReel)]
+pub struct Withdrawn {
+    /// Its id, free again.
+    pub withdrawn: String,
+    /// The product that it was for.
+    pub product: String,
+    /// Chips whose ids and keys are free again.
+    pub chips: i64,
+    /// Files of the orders that were written for it, which are void.
+    pub orders: Vec<String>,
+    /// Stations that were set up with it and need another reel.
+    pub stations: Vec<String>,
+    /// The entry of the log that holds what it was.
+    pub entry: i64,
+}
+
+/// Withdraws a reel that nothing depends on: received again, it may be for another product.
+///
+/// # Errors
+///
+/// [`Trouble`] names and counts what depends on it; nothing is changed then.
+pub fn withdraw(site: &Site, reel: &str, who: &Who) -> Result<Withdrawn, Trouble> {
+    let id = get(site, reel)?.facts.reel;
+    let done = site.book.withdraw_reel(&id, &who.by())?;
+    head::mark(site, who);
+    Ok(Withdrawn {
+        withdrawn: id.to_string(),
+        product: done.product,
+        chips: done.chips,
+        orders: done.orders,
+        stations: done.stations,
+        entry: done.entry.0,
+    })
+}
+
+/// All reels.
+pub fn list(site: &Site) -> Result<Vec<ReelView>, Trouble> {
+    site.book.reels()?.iter().map(|r| view(site, r)).collect()
+}
+
+/// A part of the reels, the newest first: at most `limit` after the first `from`, and whether there are more.
+pub fn newest(site: &Site, from: usize, limit: usize) -> Result<(Vec<ReelView>, bool), Trouble> {
+    let reels = by_age(site)?;
+    let shown = reels.iter().skip(from).take(limit).map(|r| view(site, r)).collect::<Result<_, _>>()?;
+    Ok((shown, reels.len() > from.saturating_add(limit)))
+}
+
+fn by_age(site: &Site) -> Result<Vec<Reel>, Trouble> {
+    let mut reels = site.book.reels()?;
+    reels.sort_by(|a, b| b.received.cmp(&a.received).then_with(|| a.facts.reel.cmp(&b.facts.reel)));
+    Ok(reels)
+}
+
+/// A reel to choose.
+#[derive(Debug, Clone)]
+pub struct Choice {
+    pub reel: String,
+    pub chips: i64,
+    /// Chips that no delivery brought a credential for, without those scrapped.
+    pub without_credential: i64,
+}
+
+/// All reels to choose from, the newest first; costs little however many there are.
+pub fn choices(site: &Site) -> Result<Vec<Choice>, Trouble> {
+    let short: HashMap<_, _> = site.book.short_reels()?.into_iter().map(|s| (s.reel, s.without)).collect();
+    let choice = |reel: Reel| Choice {
+        without_credential: short.get(&reel.facts.reel).copied().unwrap_or(0),
+        reel: reel.facts.reel.to_string(),
+        chips: reel.chips,
+    };
+    Ok(by_age(site)?.into_iter().map(choice).collect())
+}

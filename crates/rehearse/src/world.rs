@@ -1,0 +1,71 @@
+//! The outside authority of a rehearsal: reads an order, sends a delivery.
+
+use std::fs::{self, File};
+use std::io::Write as _;
+use std::path::Path;
+
+use base::trouble::Trouble;
+use custody::Passphrase;
+use standard::certificate::{Builder, Certificate, Profile};
+use standard::ids::{ProductId, VendorId};
+use standard::key::PublicKey;
+use standard::moment::NO_END;
+use standard::name::NameBuilder;
+use standard::pem;
+use zip::write::SimpleFileOptions;
+
+use site::authority;
+use site::authority::serial;
+use site::{Site, Who};
+
+/// Issues what an order asks, and packs it as an authority would: certificates
+/// named by serial number, the PAI, a note.
+///
+/// # Errors
+///
+/// [`Trouble`] where the order can't be read or the delivery not written.
+pub(super) fn deliver(
+    site: &Site,
+    (issuer, product_name): (&str, &str),
+    passphrase: &Passphrase,
+    order: &Path,
+    out: &Path,
+    who: &Who,
+) -> Result<(), Trouble> {
+    let authority = authority::get(site, issuer)?;
+    let signer = authority::signer(site, &authority, passphrase)?;
+    let odd = |what: &dyn std::fmt::Display| {
+        Trouble::surroundings(format!("the rehearsal's order can't be answered: {what}"), "Report this.")
+    };
+    let pai = Certificate::read(&authority.facts.certificate).map_err(|e| odd(&e))?;
+    let key_id = pai.subject_key_id().unwrap_or_default().to_vec();
+    let text = fs::read_to_string(order).map_err(|e| Trouble::file(order, e))?;
+    let file = File::create_new(out).map_err(|e| Trouble::file(out, e))?;
+    let mut zip = zip::ZipWriter::new(file);
+    let options = SimpleFileOptions::default();
+    // A common name has at most 64 characters (RFC 5280, ub-common-name).
+    let name: String = product_name.chars().take(40).collect();
+    let mut add = |name: &str, octets: &[u8]| -> Result<(), Trouble> {
+        zip.start_file(name, options).map_err(|e| odd(&e))?;
+        zip.write_all(octets).map_err(|e| Trouble::file(out, e))
+    };
+    add("README.txt", b"Quarry Lane Test Authority (invented). FOR TESTING ONLY.\n")?;
+    add("PAI.pem", pem::encode("CERTIFICATE", pai.der()).as_bytes())?;
+    for line in text.lines().skip(1) {
+        let fields: Vec<&str> = line.split(',').collect();
+        let [chip, vendor, product, key] = fields.as_slice() else { return Err(odd(&"a line of other fields")) };
+        let vendor: VendorId = vendor.parse().map_err(|e| odd(&e))?;
+        let product: ProductId = product.parse().map_err(|e| odd(&e))?;
+        let key = hex::decode(key).map_err(|e| odd(&e))?;
+        let key = PublicKey::from_point(&key).map_err(|e| odd(&e))?;
+        let serial = serial()?;
+        let tail = &chip[chip.len().saturating_sub(8)..];
+        let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product).build();
+        let der =
+            Builder::new(Profile::Dac, &serial, (pai.subject_der(), &key_id), &subject, &key, (who.now(), NO_END))
+                .sign(signer.as_ref())?;
+        add(&format!("dacs/{}.der", hex::encode(serial)), &der)?;
+    }
+    zip.finish().map_err(|e| odd(&e))?;
+    Ok(())
+}
