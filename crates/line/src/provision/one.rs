@@ -360,6 +360,9 @@ fn was_locked(line: &Line<'_>, unit: &book::Unit) -> Result<bool, book::BookErro
     Ok(steps.into_iter().any(|step| step.name == CHECK_THE_LOCK && step.result == "done"))
 }
 
+/// The cause of a chip that has nothing of a unit that passed.
+const EMPTY: &str = "certificate-missing";
+
 /// A chip that was provisioned before: verified as it is, never written.
 pub(super) fn verify(
     line: &Line<'_>,
@@ -392,6 +395,22 @@ pub(super) fn verify(
         let locked = was_locked(line, unit).map_err(|e| engineer("book", e.to_string()))?;
         let mut chip = open(source, id)?;
         clock.step("verify", chip.as_mut(), |chip| {
+            if chip.read(&ObjectName::DAC)?.is_none() {
+                return Err(Failure {
+                    cause: EMPTY.into(),
+                    detail: format!(
+                        "chip {id} holds no certificate, but unit {} passed with one: another chip answers with the \
+                         same id, or this one was erased",
+                        unit.serial
+                    ),
+                    advice: format!(
+                        "Put it aside and call the engineer. Look for the unit that is labelled {}, and put it on the \
+                         station: it may be good. Scrap neither before that.",
+                        unit.serial
+                    ),
+                    next: Next::Rework,
+                });
+            }
             if locked {
                 is_locked(chip, id)?;
             }
@@ -423,9 +442,10 @@ pub(super) fn verify(
             result.advice = Some("Put it aside for the engineer.".into());
         }
         Err(failure) => {
+            let empty = failure.cause == EMPTY;
             result.cause = Some(failure.cause);
             result.detail = Some(failure.detail);
-            result.advice = Some(if unit.state != UnitState::Passed {
+            result.advice = Some(if empty || unit.state != UnitState::Passed {
                 failure.advice
             } else {
                 format!(

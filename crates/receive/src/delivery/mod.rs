@@ -147,6 +147,9 @@ pub struct Received {
     source: String,
     #[serde(skip)]
     faults: Faults,
+    /// Further deliveries that brought its certificates, where all were here already.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub also: Vec<String>,
     #[serde(skip)]
     of_nobody: usize,
 }
@@ -394,6 +397,7 @@ pub fn receive(
             checksums: inspection.checked.clone(),
             findings: inspection.findings.iter().map(InspectionFinding::from).collect(),
             faults: Faults::new(std::mem::take(&mut inspection.faults), inspection.more_faults),
+            also: Vec::new(),
             of_nobody: inspection.of_nobody,
         };
         // What was not kept the first time can't be kept now either.
@@ -403,6 +407,7 @@ pub fn receive(
         // The same delivery in another form: another archive, or a folder.
         if let (Some(before), true) = (inspection.same_as.first(), clean && inspection.same == inspection.read) {
             received.delivery = Some(before.clone());
+            received.also = inspection.same_as[1..].to_vec();
             received.verdict = ReceivedVerdict::AlreadyReceived;
             received.findings.extend(revoked_above(site, &reel.facts.reel)?);
             return Ok(received);
@@ -493,6 +498,7 @@ fn already(site: &Site, known: &Delivery, reel: &Reel) -> Result<Received, Troub
         checksums: None,
         findings: revoked_above(site, &reel.facts.reel)?,
         faults: Faults::default(),
+        also: Vec::new(),
         of_nobody: 0,
     })
 }

@@ -70,6 +70,9 @@ pub struct Received {
     pub product: String,
     /// Its chips.
     pub chips: ReceivedChips,
+    /// Columns of a table that are not used: what they say of a chip is not looked at.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub unused_columns: Vec<String>,
     /// What is wrong or worth knowing.
     pub findings: Vec<InspectionFinding>,
 }
@@ -125,6 +128,7 @@ pub fn receive(
                 verdict: ManifestVerdict::AlreadyReceived,
                 chips: ReceivedChips { read, received: known.chips },
                 product: product.facts.name.to_string(),
+                unused_columns: Vec::new(),
                 findings: Vec::new(),
             });
         }
@@ -140,27 +144,29 @@ pub fn receive(
         .about("reel"));
     }
     let new = NewReel { reel: id, product: product.facts.name.clone(), source_name: file_name(path), source_digest };
-    let answer = |verdict, chips, findings: &[SharedFinding]| Received {
+    let answer = |verdict, chips, unused_columns, findings: &[SharedFinding]| Received {
         reel: new.reel.to_string(),
         verdict,
         chips,
         product: product.facts.name.to_string(),
+        unused_columns,
         findings: findings.iter().map(InspectionFinding::from).collect(),
     };
-    if let Some(stream) = Stream::open(path, map).about("file")?
+    if let Some(mut stream) = Stream::open(path, map).about("file")?
+        && let unused = std::mem::take(&mut stream.unused)
         && let Some(done) = stored_as_it_comes(site, &new, stream, who, course)?
     {
         head::mark(site, who);
         let read = u64::try_from(done.chips).unwrap_or(0);
         let chips = ReceivedChips { read, received: done.chips };
-        return Ok(answer(ManifestVerdict::Accepted, chips, &[]));
+        return Ok(answer(ManifestVerdict::Accepted, chips, unused, &[]));
     }
     let manifest = manifest::read(path, map, course).about("file")?;
     let void = origin::of_certificates(site, &manifest, options.from_certificates)?;
-    let (read, mut findings) = (manifest.read, manifest.findings);
+    let (read, unused, mut findings) = (manifest.read, manifest.unused, manifest.findings);
     findings.splice(0..0, void);
     if findings.iter().any(|f| f.finding.severity == Severity::Error) {
-        return Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, &findings));
+        return Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, unused, &findings));
     }
     let lines: Vec<u64> = manifest.chips.iter().map(|c| c.line).collect();
     course.phase(Phase::Storing, u64::try_from(manifest.chips.len()).ok());
@@ -173,11 +179,11 @@ pub fn receive(
         Ok(done) => {
             head::mark(site, who);
             let chips = ReceivedChips { read, received: done.chips };
-            Ok(answer(ManifestVerdict::Accepted, chips, &findings))
+            Ok(answer(ManifestVerdict::Accepted, chips, unused, &findings))
         }
         Err(ReceiveError::Duplicates { total, first }) => {
             findings.extend(doubles(total, &first, &lines));
-            Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, &findings))
+            Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, unused, &findings))
         }
         Err(ReceiveError::Stopped(stop)) => Err(stopped_by(stop, |stop| ReceiveError::Stopped(stop).into())),
         Err(error) => Err(error.into()),

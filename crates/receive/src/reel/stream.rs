@@ -41,6 +41,8 @@ pub(super) struct Stream<'a> {
     map: &'a ColumnMap,
     /// Lines in all: chips, and one or two more.
     pub(super) lines: u64,
+    /// Columns of a table that are not used.
+    pub(super) unused: Vec<String>,
     /// Digits of the first chip's id: others of another length are reported by reading the whole.
     digits: Option<usize>,
     first: bool,
@@ -82,6 +84,7 @@ impl<'a> Stream<'a> {
             return None;
         }
         let first = body.iter().find(|o| !o.is_ascii_whitespace())?;
+        let mut unused = Vec::new();
         let rows = match first {
             b'{' => {
                 file.seek(SeekFrom::Start(mark as u64)).ok()?;
@@ -98,13 +101,15 @@ impl<'a> Stream<'a> {
                 }
                 file.seek(SeekFrom::Start((mark + header.begins) as u64)).ok()?;
                 let mut reader = table::Rows::new(header.delimiter, BufReader::with_capacity(1 << 18, file));
-                if reader.headers().ok()?.iter().any(|name| name.contains('\n') || is_secret(name)) {
+                let names = reader.headers().ok()?;
+                if names.iter().any(|name| name.contains('\n') || is_secret(name)) {
                     return None;
                 }
+                unused = table::unused(names, header);
                 Source::Table { reader: Box::new(reader), header }
             }
         };
-        Some(Self { rows, map, lines, digits: None, first: true })
+        Some(Self { rows, map, lines, unused, digits: None, first: true })
     }
 
     /// The next rows as chips, judged on all cores; none at the end.

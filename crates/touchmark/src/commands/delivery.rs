@@ -265,7 +265,15 @@ fn words(w: &mut dyn Write, done: &Received, verbose: bool) -> io::Result<()> {
             reel_words(w, done)
         }
         ReceivedVerdict::AlreadyReceived => {
-            writeln!(w, "This delivery was already received as {id}: nothing was added.")?;
+            if done.also.is_empty() {
+                writeln!(w, "This delivery was already received as {id}: nothing was added.")?;
+            } else {
+                let others = done.also.join(", ");
+                writeln!(
+                    w,
+                    "All its certificates are here already, with deliveries {id}, {others}: nothing was added."
+                )?;
+            }
             reel_words(w, done)
         }
         ReceivedVerdict::Refused => {

@@ -106,7 +106,13 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                 }
                 match done.verdict {
                     ManifestVerdict::Accepted => {
-                        writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips.received, done.product)
+                        writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips.received, done.product)?;
+                        // What the chip maker says in one of them may matter to whoever uses the chips.
+                        if !done.unused_columns.is_empty() {
+                            let names: Vec<String> = done.unused_columns.iter().map(|name| printable(name)).collect();
+                            writeln!(w, "Not looked at: {}", names.join(", "))?;
+                        }
+                        Ok(())
                     }
                     ManifestVerdict::AlreadyReceived => {
                         writeln!(w, "Reel {} was already received with these chips: nothing was added.", done.reel)

@@ -431,3 +431,27 @@ fn what_is_said_of_an_intermediate_is_so() {
     let told: Vec<String> = receive("both", &[2, 3]);
     assert!(told.is_empty(), "{told:?}: it is the one that the others have");
 }
+
+/// One that has ended and comes in the place of the one that is here is not used, and is told of all the same.
+#[test]
+fn an_ended_one_that_is_not_used_is_told_of() {
+    let (key, authority) = (SoftwareKey::generate().expect("a key"), Authority::new());
+    let receive = |folder: &str, chip: u8| {
+        authority.file(&format!("{folder}/dac-{chip}.der"), &authority.dac(chip, &key));
+        let folder = authority.site.dir.path().join(folder);
+        let typed = ["delivery", "receive", text(&folder), "--reel", "T", "--accept-part"];
+        authority.site.done("receive", &typed)
+    };
+    authority.file("good/pai.der", &authority.pai(0x10, &key, NO_END));
+    receive("good", 0);
+    authority.file("ended/pai.der", &authority.pai(0x11, &key, moment("2026-11-01T00:00:00Z")));
+    let answer = receive("ended", 1);
+    let told = answer["findings"].as_array().expect("findings");
+    let ended = told.iter().find(|f| f["rule"] == "delivery.intermediate-not-current");
+    assert!(
+        ended
+            .is_some_and(|f| f["subject"] == "pai.der" && f["advice"].as_str().is_some_and(|t| t.contains("not used"))),
+        "{answer}"
+    );
+    assert_eq!(answer["certificates"]["accepted"], 1, "{answer}");
+}

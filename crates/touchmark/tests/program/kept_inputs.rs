@@ -10,7 +10,7 @@ mod bodies {
     pub mod standard;
     pub mod surroundings;
     pub mod web;
-    pub mod works;
+    pub mod rooms;
 
     pub type Target = (&'static str, fn(&[u8]));
 }
@@ -46,8 +46,8 @@ fn of_readers_around_a_chip() {
 }
 
 #[test]
-fn of_the_works_readers() {
-    every_input(bodies::works::TARGETS);
+fn of_the_rooms_readers() {
+    every_input(bodies::rooms::TARGETS);
 }
 
 #[test]

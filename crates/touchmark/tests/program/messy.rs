@@ -572,3 +572,80 @@ fn a_mistyped_product_id_is_told_where_it_is_typed() {
     let slip = site.words(&typed("Tern Slip", "8A12"));
     assert!(slip.contains("none yet; those that are here name FFF2 8A21"), "{slip}");
 }
+
+/// Columns with each other's names are named as that, and columns that say something of a chip are not passed over in
+/// silence.
+#[test]
+fn columns_are_named_for_what_they_are() {
+    let site = Site::new("a");
+    let manifest = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    let file = site.dir.path().join("manifest.csv");
+    let receive = |text_of_it: String, more: &[&str]| {
+        fs::write(&file, text_of_it).expect("written");
+        let typed = ["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"];
+        site.call("receive", &[&typed[..], more].concat())
+    };
+    let swapped = manifest.replacen("chip_id,public_key", "public_key,chip_id", 1);
+    let refused = receive(swapped.clone(), &[]);
+    assert_eq!(refused.exit, Some(1), "{}", refused.said);
+    let told = refused.json["findings"][0]["advice"].as_str().expect("advice");
+    assert!(told.contains("--map chip_id=") && !told.contains("delete"), "{told}");
+    let status: String =
+        manifest.lines().enumerate().map(|(n, l)| format!("{l},{}\n", if n == 0 { "status" } else { "OK" })).collect();
+    let received = receive(status, &[]);
+    assert_eq!((received.exit, &received.json["unused_columns"]), (Some(0), &json!(["status"])), "{}", received.said);
+    site.done("withdraw", &["reel", "withdraw", "A"]);
+    let mapped = receive(swapped, &["--map", "chip_id=public_key,public_key=chip_id"]);
+    assert_eq!((mapped.exit, &mapped.json["chips"]["received"]), (Some(0), &json!(400)), "{}", mapped.said);
+}
+
+/// A delivery whose certificates came before with two others is named as neither of them.
+#[test]
+fn a_delivery_that_came_in_parts_is_named_as_its_parts() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site);
+    let mut all: Vec<_> = fs::read_dir(folder.join("dacs")).expect("DACs").flatten().map(|e| e.path()).collect();
+    all.sort();
+    for (part, dacs) in [("one", &all[..150]), ("two", &all[150..])] {
+        let to = site.dir.path().join(part);
+        fs::create_dir(&to).expect("a folder");
+        fs::copy(folder.join("PAI.pem"), to.join("PAI.pem")).expect("copied");
+        for dac in dacs {
+            fs::copy(dac, to.join(dac.file_name().expect("a name"))).expect("copied");
+        }
+        site.done(part, &["delivery", "receive", text(&to), "--reel", "A", "--accept-part"]);
+    }
+    let whole = data("reel-a/delivery.zip");
+    let again = site.done("whole", &["delivery", "receive", text(&whole), "--reel", "A"]);
+    assert_eq!(
+        (&again["verdict"], &again["delivery"], &again["also"]),
+        (&json!("already-received"), &json!("A-1"), &json!(["A-2"])),
+        "{again}"
+    );
+    let said = site.words(&["delivery", "receive", text(&whole), "--reel", "A"]);
+    assert!(said.contains("with deliveries A-1, A-2"), "{said}");
+}
+
+/// An empty chip that answers with the id of a unit that passed is no reason to scrap that unit.
+#[test]
+fn an_empty_twin_of_a_good_unit_is_named_as_that() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    site.receive_delivery("a");
+    let run = |chips: &Path| {
+        let source = format!("simulated:{}", text(chips));
+        site.call("provision", &["provision", "--reel", "A", "--station", "S1", "--chips", &source])
+    };
+    let first = site.simulate_part("a", 0, 2, &[]);
+    assert_eq!(run(&first).json["passed"], 2);
+    let twins = site.dir.path().join("twins");
+    let keys = site.keys("a", 0, 2);
+    site.done("twins", &["chip", "simulate", "--out", text(&twins), "--keys", text(&keys)]);
+    let answer = run(&twins);
+    let unit = &answer.json["units"][0];
+    assert_eq!(unit["cause"], "certificate-missing", "{}", answer.said);
+    let advice = unit["advice"].as_str().expect("advice");
+    assert!(advice.contains("may be good") && !advice.contains("unit scrap"), "{advice}");
+    assert_eq!(run(&first).json["verified"], 2, "the units are as good as before");
+}

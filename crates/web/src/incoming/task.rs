@@ -122,7 +122,7 @@ pub enum Answer {
     /// Of a manifest.
     Reel(reel::Received),
     /// Of a delivery.
-    Delivery(delivery::Received),
+    Delivery(Box<delivery::Received>),
     /// Of credentials issued here.
     Issued(delivery::Issued),
     /// Of an examination.
@@ -205,7 +205,7 @@ pub(super) fn done(
         Task::Delivery { reel, password } => {
             let received = delivery::receive(site, first()?, reel, accept_part, password.as_ref(), who, course)?;
             let partly = received.has_good_part() && !accept_part;
-            Ok(Outcome::Judged { answer: Answer::Delivery(received), partly })
+            Ok(Outcome::Judged { answer: Answer::Delivery(Box::new(received)), partly })
         }
         Task::Examine { trust, signers, device } => {
             let request = examine::Examine {

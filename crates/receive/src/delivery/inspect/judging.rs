@@ -346,6 +346,22 @@ pub(super) fn judge(
         let turn = (stage::AUTHORITIES, index as u64, u32::MAX);
         findings.tell(turn, || names[index].clone(), About::Nothing, Finding::new(&DELIVERY_INTERMEDIATE_AGAIN, found));
     }
+    // One that came along and is not used, since the one that is here is valid: the authority sent the wrong one.
+    let is_outdone = |index: usize| {
+        let same = |used: &u32| *used as usize != index && pool.is_same_authority(index, *used as usize);
+        names[index] != SITE && pool_pais.iter().any(same)
+    };
+    for index in (0..names.len()).filter(|index| is_outdone(*index)) {
+        let c = &pool.authorities()[index].certificate;
+        let Some(why) = c.not_valid_at(expectation.now) else { continue };
+        let found = format!("{} {why}", c.subject.display(c.der()));
+        let finding = Finding::new(&DELIVERY_INTERMEDIATE, found).advising(
+            "It was not used: the certificates are good under the one that is here. Tell the authority that it sent one \
+             that is not valid, and ask whether it sent other wrong files.",
+        );
+        let turn = (stage::AUTHORITIES, index as u64, u32::MAX - 1);
+        findings.tell(turn, || names[index].clone(), About::Nothing, finding);
+    }
     // Parts come together in the order in which they were cut, which is that of the keys.
     let holds = |slot: Slot| kept.binary_search_by_key(&slot, |kept| kept.slot).is_ok();
     let without = expectation.without(holds)?;

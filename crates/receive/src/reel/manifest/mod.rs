@@ -53,6 +53,8 @@ pub struct Manifest {
     pub read: u64,
     /// What is wrong or worth knowing; no error where it can be received.
     pub findings: Vec<SharedFinding>,
+    /// Columns of a table that are not used.
+    pub(super) unused: Vec<String>,
     /// DACs that it was made of, the first of them, and authorities that came along.
     pub(super) dacs: Vec<Arc<Certificate>>,
     pub(super) authorities: Vec<Arc<Certificate>>,
@@ -112,6 +114,11 @@ impl Reading<'_> {
         }
         let id = match id.map(chip_id) {
             Some(Ok(id)) => id,
+            Some(Err(why)) if id.is_some_and(columns::is_key) && key.is_some_and(|key| chip_id(key).is_ok()) => {
+                let advice = "The two columns have each other's names. Receive the file again with \
+                              --map chip_id=COLUMN,public_key=COLUMN, each with the name that it has in the file.";
+                return self.finding(subject, None, Finding::new(&REEL_COLUMN, why).advising(advice));
+            }
             Some(Err(why)) if key.is_none_or(|key| !columns::is_key(key.trim())) => return self.no_chip(subject, why),
             Some(Err(why)) => {
                 let advice = "Ask the chip maker what the id is; a spreadsheet may have changed it.";

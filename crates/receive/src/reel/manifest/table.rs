@@ -119,6 +119,14 @@ pub(in crate::reel) fn header(text: &str, map: &ColumnMap) -> Result<Header, Unm
     best.ok_or(unmatched)
 }
 
+/// Columns that have neither ids nor keys: what they say of a chip is not looked at.
+pub(in crate::reel) fn unused(names: &StringRecord, header: Header) -> Vec<String> {
+    const SHOWN: usize = 40;
+    let others =
+        names.iter().enumerate().filter(|(at, name)| ![header.id, header.key].contains(at) && !name.trim().is_empty());
+    others.map(|(_, name)| cell(name).chars().take(SHOWN).collect()).collect()
+}
+
 /// Reads the chips of a table.
 pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
     let octets = &text.as_bytes()[header.begins..];
@@ -131,6 +139,7 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
         Ok(names) => names.clone(),
         Err(error) => return reading.tell(&REEL_FORMAT, format!("line {line}"), None, error.to_string()),
     };
+    reading.out.unused = unused(&names, header);
     let above = chips_above(text, header);
     if above > 0 || swallowed(&names, header.delimiter).is_some() {
         let found = if above > 0 {

@@ -1,4 +1,4 @@
-//! Readers of crate `works`.
+//! Readers of the crates from `examine` to `answer`.
 
 use std::str::FromStr as _;
 

@@ -1,14 +1,14 @@
-//! The targets of `bodies/works.rs`; `TARGET` names one.
+//! The targets of `bodies/rooms.rs`; `TARGET` names one.
 #![no_main]
 
 #[path = "../bodies"]
 mod bodies {
     pub mod file;
-    pub mod works;
+    pub mod rooms;
 
     pub type Target = (&'static str, fn(&[u8]));
 }
 #[macro_use]
 mod run;
 
-run!(bodies::works::TARGETS);
+run!(bodies::rooms::TARGETS);
