@@ -6,7 +6,7 @@ use arbitrary::{Result as Drawn, Unstructured};
 use base::course::Course;
 use decide::part::Part;
 use examine::intake::{self, Limits};
-use examine::{Examine, examine};
+use examine::{Examine, Input, examine};
 use line::label;
 use line::label::{Defaults, Units};
 use line::record::RecordInput;
@@ -126,7 +126,7 @@ fn delivery(data: &[u8]) {
 
 fn examined(data: &[u8]) {
     let file = Held::of(data);
-    let request = Examine { files: vec![file.path().to_owned()], ..Examine::default() };
+    let request = Examine { files: Input::at([file.path()]), ..Examine::default() };
     let _ = examine(&request, Moment::from_unix(NOW), &Course::new()).map(|answer| serde_json::to_string(&answer));
 }
 

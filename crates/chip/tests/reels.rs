@@ -1,8 +1,5 @@
 //! Chips loaded with the keys of reels that others made: the manifest comes out
 //! as the one that they sent.
-//!
-//! The reels lie in `shared/data` beside the workspace, or where
-//! `TOUCHMARK_DATA` says.
 
 #![cfg(test)]
 
@@ -13,21 +10,13 @@ use std::path::{Path, PathBuf};
 use chip::simulated::{Bench, FaultLevel, Recipe, SimulatedSource, make, read_keys, write_manifest};
 use chip::{ChipSource, ObjectName};
 
-fn data() -> Option<PathBuf> {
-    let beside = || Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data");
-    let data = std::env::var_os("TOUCHMARK_DATA").map_or_else(beside, PathBuf::from);
-    let found = data.join("reel-a").is_dir();
-    let must = std::env::var_os("CI").is_some_and(|v| v == "true");
-    assert!(found || !must, "{} is missing", data.display());
-    if !found {
-        eprintln!("skipped: {} is missing", data.display());
-    }
-    found.then_some(data)
+fn data() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/data")
 }
 
 #[test]
 fn reel_a_gives_its_manifest() {
-    let Some(data) = data() else { return };
+    let data = data();
     let folder = tempfile::tempdir().unwrap();
     let keys = read_keys(&data.join("reel-a/simulated-keys.ndjson")).unwrap();
     let recipe = Recipe { keys, seed: 0, faults: FaultLevel::None, bench: Bench::default() };
@@ -46,7 +35,7 @@ fn reel_a_gives_its_manifest() {
 
 #[test]
 fn reel_b_chips_sign_with_the_keys_of_its_manifest() {
-    let Some(data) = data() else { return };
+    let data = data();
     let folder = tempfile::tempdir().unwrap();
     let keys = read_keys(&data.join("reel-b/simulated-keys.ndjson")).unwrap();
     let recipe = Recipe { keys, seed: 0, faults: FaultLevel::None, bench: Bench::default() };

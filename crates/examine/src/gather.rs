@@ -4,7 +4,7 @@ use std::borrow::Cow;
 use std::collections::HashSet;
 use std::ffi::{OsStr, OsString};
 use std::fs;
-use std::io::{self, Read};
+use std::io::{self, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -15,7 +15,7 @@ use standard::certificate::Certificate;
 use standard::detect::{DetectError, Item, detect};
 use walkdir::WalkDir;
 
-use super::{Examine, ExamineError};
+use super::{Examine, ExamineError, Input};
 use crate::bundle::{self, Unread};
 use crate::intake;
 
@@ -158,8 +158,8 @@ pub(super) fn gather(request: &Examine, course: &Course) -> Result<Gathered, Exa
     let mut expanded = Vec::new();
     for paths in lists {
         let mut files = Vec::new();
-        for path in paths {
-            expand(path, &mut files)?;
+        for input in paths {
+            expand(input, &mut files)?;
         }
         if may_repeat(paths) {
             // What is given twice is one thing.
@@ -178,7 +178,7 @@ pub(super) fn gather(request: &Examine, course: &Course) -> Result<Gathered, Exa
     // An acceptance of nothing at all would be taken for one of what was meant.
     match request.files.first() {
         Some(first) if gathered.subjects.iter().all(|s| s.item.is_none()) => {
-            Err(GatherError::NothingOfOurs { name: first.display().to_string() }.into())
+            Err(GatherError::NothingOfOurs { name: first.path.display().to_string() }.into())
         }
         _ => Ok(gathered),
     }
@@ -187,31 +187,38 @@ pub(super) fn gather(request: &Examine, course: &Course) -> Result<Gathered, Exa
 /// A file to be read, and whether it was found in a directory.
 struct Listed {
     path: PathBuf,
+    /// What is in it, where that was read already.
+    octets: Option<Arc<[u8]>>,
     by_directory: bool,
 }
 
 /// Whether one file may be listed twice: not where one path was given, nor where no
 /// directory stands above another path. Many paths are not looked through for it.
-fn may_repeat(paths: &[PathBuf]) -> bool {
+fn may_repeat(paths: &[Input]) -> bool {
     const FEW: usize = 16;
-    let is_below = |(at, path): (usize, &PathBuf)| {
-        paths.iter().enumerate().any(|(other, above)| other != at && path.starts_with(above))
+    let is_below = |(at, one): (usize, &Input)| {
+        paths.iter().enumerate().any(|(other, above)| other != at && one.path.starts_with(&above.path))
     };
     paths.len() > FEW || paths.iter().enumerate().any(is_below)
 }
 
-fn expand(path: &Path, files: &mut Vec<Listed>) -> Result<(), GatherError> {
+fn expand(input: &Input, files: &mut Vec<Listed>) -> Result<(), GatherError> {
+    let Input { path, octets } = input;
+    if octets.is_some() {
+        files.push(Listed { path: path.clone(), octets: octets.clone(), by_directory: false });
+        return Ok(());
+    }
     let io = |source| GatherError::Io { name: path.display().to_string(), source };
     let meta = fs::metadata(path).map_err(io)?;
     if meta.is_file() {
-        files.push(Listed { path: path.to_owned(), by_directory: false });
+        files.push(Listed { path: path.clone(), octets: None, by_directory: false });
     } else if meta.is_dir() {
         let before = files.len();
         // Links are not followed: a directory that was given is all that was given.
         for entry in WalkDir::new(path) {
             let entry = entry.map_err(|error| first_error(path, error))?;
             if entry.file_type().is_file() {
-                files.push(Listed { path: entry.into_path(), by_directory: true });
+                files.push(Listed { path: entry.into_path(), octets: None, by_directory: true });
             }
             if files.len() > MAX_FILES {
                 return Err(GatherError::TooMany);
@@ -292,6 +299,11 @@ impl Names {
     }
 }
 
+/// A file, or what was read of one.
+trait Openable: Read + Seek {}
+
+impl<T: Read + Seek> Openable for T {}
+
 /// Reads a file and tells what is in it.
 ///
 /// - `octets`: emptied and filled; others are read into the same room.
@@ -303,11 +315,15 @@ fn read_one(
     octets: &mut Vec<u8>,
     found: &mut Vec<Found>,
 ) -> Result<(), ExamineError> {
-    let Listed { path, by_directory } = file;
+    let Listed { path, octets: held, by_directory } = file;
     let io = |source| GatherError::Io { name: path.display().to_string(), source };
     let too_large = |octets| GatherError::TooLarge { name: path.display().to_string(), octets };
-    let mut handle = fs::File::open(&path).map_err(io)?;
-    let size = handle.metadata().map_err(io)?.len();
+    let mut handle: Box<dyn Openable> = match held {
+        Some(held) => Box::new(io::Cursor::new(held)),
+        None => Box::new(fs::File::open(&path).map_err(io)?),
+    };
+    let size = handle.seek(SeekFrom::End(0)).map_err(io)?;
+    handle.rewind().map_err(io)?;
     if size > MAX_FILE {
         return Err(too_large(size).into());
     }
@@ -391,7 +407,7 @@ mod tests {
         let names = ["b", "a.der", "a/z", "a/b/y", "a/b.der", "a-b", "a0/1", "A", "é", "a b/c"];
         let folder = folder(&names, b"");
         let mut files = Vec::new();
-        expand(folder.path(), &mut files).expect("listed");
+        expand(&Input::at([folder.path()])[0], &mut files).expect("listed");
         let listed: Vec<PathBuf> = files.into_iter().map(|file| file.path).collect();
         let walk = WalkDir::new(folder.path()).sort_by_file_name().into_iter().map(|entry| entry.expect("an entry"));
         let by_names: Vec<PathBuf> =
@@ -403,7 +419,7 @@ mod tests {
     fn what_is_given_twice_is_read_once_however_it_is_given() {
         let folder = folder(&["in/a", "in/deep/b", "c", "inner/a"], &certificates(1)[0]);
         let read = |paths: &[&str]| -> Vec<String> {
-            let files = paths.iter().map(|path| folder.path().join(path)).collect();
+            let files = Input::at(paths.iter().map(|path| folder.path().join(path)));
             let gathered = gather(&Examine { files, ..Examine::default() }, &Course::new()).expect("certificates");
             let shown = |found: Found| found.name.rsplit("/in").next().unwrap_or_default().to_owned();
             gathered.subjects.into_iter().map(shown).collect()

@@ -9,6 +9,7 @@
 pub mod bundle;
 pub mod explain;
 mod gather;
+mod input;
 pub mod intake;
 mod judge;
 #[cfg(test)]
@@ -17,14 +18,13 @@ pub mod report;
 mod roles;
 pub mod specimen;
 
-use std::path::PathBuf;
-
 use base::advice::{Advise, Kind as Whose};
 use base::course::{Course, Stopped};
 use standard::moment::Moment;
 use standard::verdict::{Device, SignerKey};
 
 pub use gather::GatherError;
+pub use input::Input;
 pub use report::Examination;
 
 /// What a subject is.
@@ -80,15 +80,15 @@ impl Kind {
 #[derive(Debug, Clone, Default)]
 pub struct Examine {
     /// Files and directories to examine.
-    pub files: Vec<PathBuf>,
+    pub files: Vec<Input>,
     /// What the one file is, whatever it looks like.
     pub kind: Option<Kind>,
     /// Trusted PAAs: files and directories.
-    pub trust: Vec<PathBuf>,
+    pub trust: Vec<Input>,
     /// Whoever may sign declarations: certificates or public keys.
-    pub signers: Vec<PathBuf>,
+    pub signers: Vec<Input>,
     /// Revocation lists, and list signers beside them.
-    pub revocations: Vec<PathBuf>,
+    pub revocations: Vec<Input>,
     /// What the device says it is.
     pub device: Device,
     /// Takes the place of the DAC's notBefore as the time of judging.

@@ -5,12 +5,19 @@
 
 use std::fmt::Write as _;
 
-use qrcode::{EcLevel, QrCode};
+use qrcode::bits::Bits;
+use qrcode::{EcLevel, QrCode, Version};
 
 use crate::error::LabelError;
 
 /// Light modules that must surround a symbol (ISO/IEC 18004, 6.3.8).
 pub const QUIET_ZONE: u32 = 4;
+
+/// A module's size where nothing else is said, in tenths of a millimetre: what phones read from a hand's breadth.
+const MODULE_TENTHS_MM: u32 = 5;
+
+/// Characters of the alphanumeric mode (ISO/IEC 18004 table 5).
+const ALPHANUMERIC: &[u8; 45] = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ $%*+-./:";
 
 /// Error correction of a symbol. M is the least that is used here.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -100,8 +107,37 @@ impl Symbol {
             Some(found) => found,
             None => (QrCode::with_error_correction_level(text, EcLevel::M).map_err(refused)?, Level::M),
         };
+        Ok(Self::drawn(code, level))
+    }
+
+    /// Encodes `text` in alphanumeric mode alone and at level M, in the smallest version that holds it: what a payload of
+    /// the standard is drawn with where nothing else is asked for. `None` where it is too long, or not all of the mode's
+    /// characters (ISO/IEC 18004 table 5).
+    pub fn alphanumeric(text: &str) -> Option<Self> {
+        // The library would put a 0 in the place of a character that the mode does not have.
+        if !text.bytes().all(|b| ALPHANUMERIC.contains(&b)) {
+            return None;
+        }
+        (1..=40).map(Version::Normal).find_map(|version| {
+            let mut bits = Bits::new(version);
+            // Where it does not fit, the next version holds more.
+            bits.push_alphanumeric_data(text.as_bytes()).and_then(|()| bits.push_terminator(EcLevel::M)).ok()?;
+            Some(Self::drawn(QrCode::with_bits(bits, EcLevel::M).ok()?, Level::M))
+        })
+    }
+
+    fn drawn(code: QrCode, level: Level) -> Self {
         let width = u32::try_from(code.width()).unwrap_or(u32::MAX);
-        Ok(Self { width, dark: code.into_colors().iter().map(|c| *c == qrcode::Color::Dark).collect(), level })
+        Self { width, dark: code.into_colors().iter().map(|c| *c == qrcode::Color::Dark).collect(), level }
+    }
+
+    /// Reads the symbol back, by the reader of `crate::proof`: it must say `text`.
+    ///
+    /// # Errors
+    ///
+    /// What it says instead.
+    pub fn prove(&self, text: &str) -> Result<(), String> {
+        crate::prove_bare(self.width, &|x, y| self.is_dark(x.into(), y.into()), text)
     }
 
     /// Modules across, without the quiet zone: 21 for version 1, 4 more for each next.
@@ -159,21 +195,21 @@ impl Symbol {
         data
     }
 
-    /// A whole SVG of the symbol with its quiet zone, in millimetres.
-    pub fn to_svg(&self, module_mm: f32) -> String {
+    /// A whole SVG of the symbol with its quiet zone: black on white, [`MODULE_TENTHS_MM`] a module.
+    pub fn to_svg(&self) -> String {
         let side = self.width_with_quiet_zone();
-        let mm = crate::number::text(side as f32 * module_mm);
+        let tenths = side * MODULE_TENTHS_MM;
+        let millimetres = format!("{}.{}mm", tenths / 10, tenths % 10);
         format!(
-            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{mm}mm\" height=\"{mm}mm\" viewBox=\"0 0 {side} {side}\">\
-             <rect width=\"{side}\" height=\"{side}\" fill=\"#fff\"/>\
-             <path transform=\"translate({QUIET_ZONE} {QUIET_ZONE})\" shape-rendering=\"crispEdges\" fill-rule=\"evenodd\" d=\"{}\"/>\
-             </svg>\n",
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{millimetres}\" height=\"{millimetres}\" \
+             viewBox=\"0 0 {side} {side}\" shape-rendering=\"crispEdges\">\n\
+             <path fill=\"#fff\" d=\"M0 0h{side}v{side}h-{side}z\"/>\n\
+             <path fill=\"#000\" fill-rule=\"evenodd\" transform=\"translate({QUIET_ZONE} {QUIET_ZONE})\" d=\"{}\"/>\n</svg>\n",
             self.path_data()
         )
     }
 
-    /// A PNG of the symbol with its quiet zone, one bit a pixel,
-    /// `dots` pixels a module (1 to 64).
+    /// A PNG of the symbol with its quiet zone, one bit a pixel, `dots` pixels a module (1 to 64), in the size of its SVG.
     ///
     /// # Errors
     ///
@@ -197,6 +233,8 @@ impl Symbol {
         let mut encoder = png::Encoder::new(&mut file, side, side);
         encoder.set_color(png::ColorType::Grayscale);
         encoder.set_depth(png::BitDepth::One);
+        let per_metre = dots * 10_000 / MODULE_TENTHS_MM;
+        encoder.set_pixel_dims(Some(png::PixelDimensions { xppu: per_metre, yppu: per_metre, unit: png::Unit::Meter }));
         let mut writer = encoder.write_header()?;
         writer.write_image_data(&pixels)?;
         writer.finish()?;
@@ -355,6 +393,31 @@ mod tests {
         let error = Symbol::encode(&"x".repeat(5000)).unwrap_err();
         assert!(matches!(error, LabelError::Symbol { .. }));
         assert!(!error.to_string().contains("xxx"));
+    }
+
+    /// Finder patterns stand where ISO/IEC 18004 6.3.3 puts them, the quiet zone is light.
+    #[test]
+    fn a_symbol_has_its_parts() {
+        let symbol = Symbol::alphanumeric("MT:Y.K9042C00KA0648G00").unwrap();
+        // 22 alphanumeric characters at level M: version 2 (ISO/IEC 18004 table 7: 20 and 38).
+        assert_eq!(symbol.width(), 25);
+        let finder = |x0: i64, y0: i64| {
+            (0..7).all(|y| {
+                (0..7).all(|x: i64| {
+                    let ring = x.min(6 - x).min(y.min(6 - y));
+                    symbol.is_dark(x0 + x, y0 + y) == (ring != 1)
+                })
+            })
+        };
+        assert!(finder(0, 0) && finder(18, 0) && finder(0, 18));
+        assert!(symbol.to_svg().contains("viewBox=\"0 0 33 33\""));
+    }
+
+    #[test]
+    fn the_longest_text_fits_and_no_longer_one() {
+        assert_eq!(Symbol::alphanumeric(&"0".repeat(3391)).map(|s| s.width()), Some(177));
+        assert!(Symbol::alphanumeric(&"0".repeat(3392)).is_none());
+        assert!(Symbol::alphanumeric("MT:y.k9042c00ka0648g00").is_none());
     }
 
     #[test]

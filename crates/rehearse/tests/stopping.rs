@@ -10,7 +10,7 @@ use answer::keeping;
 use base::course::{Course, Phase};
 use base::{Advise, Kind, Trouble};
 use book::ids::ReelId;
-use examine::{Examine, examine};
+use examine::{Examine, Input, examine};
 use receive::{delivery, reel};
 use site::product::Description;
 use site::{NewBook, Site, Who};
@@ -98,7 +98,7 @@ fn examining_is_stopped_too() {
     // Judged often enough to be seen at it.
     let file = place.folder.path().join("many.pem");
     fs::write(&file, bundle.repeat(10)).unwrap();
-    let request = Examine { files: vec![file], ..Examine::default() };
+    let request = Examine { files: Input::at([file]), ..Examine::default() };
     let now = Moment::from_unix(1_800_000_000);
     is_cancelled(examine(&request, now, &stopped()).map_err(Trouble::of));
     let course = Course::new();

@@ -14,7 +14,7 @@ use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::{ProductName, TrustSetName};
 use examine::report::Examination;
-use examine::{Examine, examine_with_signers};
+use examine::{Examine, Input, examine_with_signers};
 use serde::Serialize;
 use serde_json::{Value, json};
 use standard::certificate::Certificate;
@@ -449,15 +449,9 @@ pub fn examine_against(
 ) -> Result<Vec<SetVerdict>, Trouble> {
     let mut out = Vec::new();
     for set in sets(site, names)? {
-        let dir = tempfile::tempdir().map_err(Trouble::temporary)?;
-        let write = |name: String, octets: &[u8]| {
-            let path = dir.path().join(name);
-            std::fs::write(&path, octets).map_err(Trouble::temporary).map(|()| path)
-        };
-        let mut asked = Examine { trust: Vec::new(), signers: Vec::new(), ..request.clone() };
-        for (number, paa) in set.authorities.iter().enumerate() {
-            asked.trust.push(write(format!("paa-{number}.der"), paa.der())?);
-        }
+        let paas = set.authorities.iter().enumerate();
+        let trust = paas.map(|(number, paa)| Input::held(format!("paa-{number}.der"), paa.der())).collect();
+        let asked = Examine { trust, signers: Vec::new(), ..request.clone() };
         let keys = set.signers.clone();
         let examined = examine_with_signers(&asked, keys, now, course).map_err(Trouble::of)?;
         out.push(on_examination(&set, &examined));

@@ -9,7 +9,7 @@ use standard::onboarding::{self, Form, MAX_QR_CHARACTERS, Payload};
 use standard::verdict::Severity;
 
 use super::make::{CodeError, draw};
-use super::symbol::Symbol;
+use super::symbol;
 
 /// One text for several units.
 #[derive(Serialize)]
@@ -19,7 +19,7 @@ pub struct JoinedCode {
     pub payloads: usize,
     pub characters: usize,
     /// Modules of its symbol on a side, without the quiet zone.
-    pub modules: usize,
+    pub modules: u32,
     /// What to know before the code is used.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub warnings: Vec<&'static str>,
@@ -53,7 +53,7 @@ pub fn join(texts: &[String], svg: Option<&Path>, png: Option<&Path>) -> Result<
     if read.as_ref() != Some(&payloads) {
         return Err(CodeError::NotReadBack("reads as something else than its payloads".into()));
     }
-    let modules = Symbol::of(&qr)?.modules();
+    let modules = symbol(&qr)?.width();
     draw(&qr, svg, png)?;
     let warning = payloads.iter().find_map(|payload| payload.reach.warning());
     Ok(JoinedCode {

@@ -12,7 +12,7 @@ use standard::onboarding::{
 use standard::verdict::{Rule, rule};
 
 use super::optional::{OptionalError, OptionalView, TypedOptional};
-use super::symbol::Symbol;
+use super::symbol;
 
 /// What a person types to have a code made.
 #[derive(Clone, Copy)]
@@ -198,19 +198,23 @@ pub fn make(typed: &TypedCode<'_>, svg: Option<&Path>, png: Option<&Path>) -> Re
     Ok(made)
 }
 
+/// Pixels of a module in a PNG.
+const PIXELS: u32 = 8;
+
 /// Draws the symbol of a text and reads it back, then writes the pictures that are asked for.
 pub(super) fn draw(qr: &str, svg: Option<&Path>, png: Option<&Path>) -> Result<(), CodeError> {
     if svg.is_none() && png.is_none() {
         return Ok(());
     }
-    let symbol = Symbol::of(qr)?;
-    symbol.prove(qr)?;
+    let symbol = symbol(qr)?;
+    symbol.prove(qr).map_err(CodeError::NotReadBack)?;
     let mut pending = Pending::default();
     if let Some(path) = svg {
-        pending.add(path, symbol.svg().as_bytes(), Readers::Usual)?;
+        pending.add(path, symbol.to_svg().as_bytes(), Readers::Usual)?;
     }
     if let Some(path) = png {
-        pending.add(path, &symbol.png()?, Readers::Usual)?;
+        let picture = symbol.to_png(PIXELS).map_err(|error| CodeError::Picture(error.to_string()))?;
+        pending.add(path, &picture, Readers::Usual)?;
     }
     Ok(pending.place()?)
 }

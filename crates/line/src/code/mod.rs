@@ -5,7 +5,6 @@ mod join;
 mod make;
 mod optional;
 mod read;
-mod symbol;
 
 pub use standard::onboarding::group;
 
@@ -13,4 +12,14 @@ pub use join::{JoinedCode, join};
 pub use make::{CodeError, MadeCode, TypedCode, make};
 pub use optional::{OptionalError, OptionalView, PlainView, TypedOptional};
 pub use read::{ReadCode, ToldCode, ToldSlip, read};
-pub use symbol::{QUIET_MODULES, Symbol};
+
+use print::qr::Symbol;
+
+/// The symbol of a code (ISO/IEC 18004, alphanumeric mode, level M).
+///
+/// # Errors
+///
+/// [`CodeError::Symbol`] for a text that is too long, or is not all of the mode's characters.
+fn symbol(text: &str) -> Result<Symbol, CodeError> {
+    Symbol::alphanumeric(text).ok_or_else(|| CodeError::Symbol(text.chars().count()))
+}

@@ -10,7 +10,7 @@ use base::trouble::Trouble;
 use book::{AuthorityOrigin, NewAuthority, Purpose, Role};
 use custody::KeyFile;
 use examine::report::Examination;
-use examine::{Examine, examine};
+use examine::{Examine, Input, examine};
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::ids::VendorId;
@@ -62,8 +62,11 @@ pub fn adopt(
     who: &Who,
 ) -> Result<Adopted, Trouble> {
     let mut found: Vec<Arc<Certificate>> = Vec::new();
+    // Read once: what is adopted is what was examined.
+    let mut inputs = Vec::new();
     for path in files {
         let octets = fs::read(path).map_err(|e| Trouble::file(path, e))?;
+        inputs.push(Input::held(path, octets.as_slice()));
         let items = detect(&octets)
             .map_err(|e| Trouble::usage(format!("{}: {e}", path.display()), "Give certificates in DER or PEM."))?;
         for item in items {
@@ -84,20 +87,10 @@ pub fn adopt(
     }
     let is_root = |c: &Certificate| c.is_self_issued();
     // What is adopted as a root is what the others are judged against, beside those trusted here.
-    let scratch = tempfile::tempdir()
-        .map_err(|e| Trouble::surroundings(format!("no temporary directory: {e}"), "Check the disk."))?;
-    let trust_dir = scratch.path().join("trust");
-    fs::create_dir(&trust_dir).map_err(|e| Trouble::file(&trust_dir, e))?;
-    let mut trusted = 0;
-    let roots = found.iter().filter(|c| is_root(c)).map(|c| c.der().to_vec());
-    let held = anchors(site)?.into_iter().map(|(c, _)| c.der().to_vec());
-    for der in roots.chain(held) {
-        let path = trust_dir.join(format!("{trusted}.der"));
-        fs::write(&path, der).map_err(|e| Trouble::file(&path, e))?;
-        trusted += 1;
-    }
-    let trust = if trusted > 0 { vec![trust_dir] } else { Vec::new() };
-    let request = Examine { files: files.to_vec(), trust, ..Examine::default() };
+    let roots = found.iter().filter(|c| is_root(c)).map(Arc::clone);
+    let held = anchors(site)?.into_iter().map(|(c, _)| c);
+    let trust = roots.chain(held).enumerate().map(|(n, c)| Input::held(format!("trust/{n}.der"), c.der())).collect();
+    let request = Examine { files: inputs, trust, ..Examine::default() };
     let examination = examine(&request, who.now(), &Course::new())?;
     if examination.counts().errors == 0 && !examination.anchored {
         let lost = found.iter().find(|c| !is_root(c)).or(found.first());

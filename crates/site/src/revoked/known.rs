@@ -1,11 +1,11 @@
 //! What this site knows to be revoked: by its own word, and by the lists it keeps.
 
 use std::collections::HashMap;
-use std::fs;
 use std::path::PathBuf;
 use std::sync::Arc;
 
 use base::trouble::Trouble;
+use examine::Input;
 use standard::certificate::{Certificate, Profile};
 use standard::moment::Moment;
 use standard::revocation::RevocationList;
@@ -105,47 +105,25 @@ pub fn pool(anchors: &[Arc<Certificate>], pai: Option<Arc<Certificate>>) -> Pool
     Pool::new(members)
 }
 
-/// Lists to be honoured, those that sites keep laid out as files for as long as this lives.
-#[derive(Debug)]
-pub struct Kept {
-    paths: Vec<PathBuf>,
-    _laid_out: Option<tempfile::TempDir>,
-}
-
-impl Kept {
-    /// Where the lists are.
-    pub fn paths(&self) -> &[PathBuf] {
-        &self.paths
-    }
-}
-
-/// Takes each path as it is; the directory of a site stands for the lists that it keeps.
+/// Lists to be honoured: each path as it is; the directory of a site stands for the lists that it keeps, with the
+/// certificates of appointed signers.
 ///
 /// # Errors
 ///
 /// [`Trouble`] where a site can't be opened.
-pub fn kept_by(paths: &[PathBuf]) -> Result<Kept, Trouble> {
-    let mut out = Kept { paths: Vec::new(), _laid_out: None };
+pub fn kept_by(paths: &[PathBuf]) -> Result<Vec<Input>, Trouble> {
+    let mut out = Vec::new();
     for path in paths {
         if !path.join(FILE).is_file() {
-            out.paths.push(path.clone());
+            out.extend(Input::at([path]));
             continue;
         }
-        let site = Site::open(path)?;
-        if out._laid_out.is_none() {
-            out._laid_out = Some(tempfile::tempdir().map_err(Trouble::temporary)?);
-        }
-        let Some(dir) = &out._laid_out else { continue };
-        for list in site.book.revocation_lists()? {
+        for list in Site::open(path)?.book.revocation_lists()? {
             let name: String =
                 list.issuer.as_str().chars().map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
-            let file = dir.path().join(format!("{name}-{}-{}.crl", hex::encode(&list.number), out.paths.len()));
-            fs::write(&file, &list.content).map_err(Trouble::temporary)?;
-            // `examine` looks for the certificate of an appointed signer beside its list.
-            if let Some(signer) = &list.signer {
-                fs::write(file.with_extension("signer.der"), signer).map_err(Trouble::temporary)?;
-            }
-            out.paths.push(file);
+            let file = path.join(format!("{name}-{}.crl", hex::encode(&list.number)));
+            out.extend(list.signer.map(|signer| Input::held(file.with_extension("signer.der"), signer)));
+            out.push(Input::held(file, list.content));
         }
     }
     Ok(out)

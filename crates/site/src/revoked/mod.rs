@@ -5,5 +5,5 @@ mod known;
 mod pais;
 
 pub use here::{RevokedHere, marked, words};
-pub use known::{Kept, Known, kept_by, pool};
+pub use known::{Known, kept_by, pool};
 pub use pais::{RevokedPais, all as pais};

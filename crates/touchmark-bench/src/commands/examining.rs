@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use aws_lc_rs::signature::{ECDSA_P256_SHA256_ASN1, ParsedPublicKey};
 use base::course::Course;
 use clap::Args;
-use examine::{Examine, examine};
+use examine::{Examine, Input, examine};
 use rayon::prelude::*;
 use site::authority;
 use standard::certificate::Certificate;
@@ -42,8 +42,8 @@ fn worker(work: &[String]) -> Result<Measured, Failed> {
     let [what, folder] = work else { return Err("a worker has a thing and a folder".into()) };
     let folder = Path::new(folder);
     let request = Examine {
-        files: vec![folder.join(what), folder.join("pai.der")],
-        trust: vec![folder.join("paa.der")],
+        files: Input::at([folder.join(what), folder.join("pai.der")]),
+        trust: Input::at([folder.join("paa.der")]),
         ..Examine::default()
     };
     let (answer, seconds) = timed(|| Ok(examine(&request, Moment::from_unix(1_800_000_000), &Course::new())?))?;

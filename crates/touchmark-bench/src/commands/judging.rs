@@ -11,7 +11,7 @@ use aws_lc_rs::signature::{
 };
 use base::course::Course;
 use clap::Args;
-use examine::{Examine, examine};
+use examine::{Examine, Input, examine};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::key::{Signer, SoftwareKey};
@@ -150,8 +150,11 @@ fn both_cores(args: &JudgingArgs, line: &Line, ders: &[Vec<u8>]) -> Row {
         fs::write(&path, line.pool.authorities()[index].certificate.der()).expect("a file");
         path
     };
-    let request =
-        Examine { trust: vec![write(0, "paa.der")], files: vec![dacs, write(1, "pai.der")], ..Examine::default() };
+    let request = Examine {
+        trust: Input::at([write(0, "paa.der")]),
+        files: Input::at([dacs, write(1, "pai.der")]),
+        ..Examine::default()
+    };
     let with = |threads: usize| rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
     let (one, two) = (with(1), with(2));
     let go = || {

@@ -5,7 +5,7 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 use clap::Args;
 use clap::builder::PossibleValuesParser;
-use examine::{Examination, Examine, Kind, examine};
+use examine::{Examination, Examine, Input, Kind, examine};
 use serde::Serialize;
 use site::trust::{SetVerdict, examine_against};
 use standard::ids::{ProductId, VendorId};
@@ -86,13 +86,12 @@ pub fn run(args: ExamineArgs, place: &Place, output: &mut Output) -> Result<Exit
         return list_rules(output);
     }
     let kind = args.kind.and_then(|word| Kind::ALL.iter().find(|(_, w)| *w == word).map(|(kind, _)| *kind));
-    let kept = site::revoked::kept_by(&args.revocations)?;
     let request = Examine {
-        files: args.files,
+        files: Input::at(args.files),
         kind,
-        trust: args.trust,
-        signers: args.signer,
-        revocations: kept.paths().to_vec(),
+        trust: Input::at(args.trust),
+        signers: Input::at(args.signer),
+        revocations: site::revoked::kept_by(&args.revocations)?,
         device: Device { vendor: args.vendor, product: args.product, by_declaration: false },
         at: args.at,
         most: None,

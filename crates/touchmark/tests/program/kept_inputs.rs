@@ -7,10 +7,10 @@ use std::time::{Duration, Instant};
 #[path = "../../../../fuzz/bodies"]
 mod bodies {
     pub mod file;
+    pub mod rooms;
     pub mod standard;
     pub mod surroundings;
     pub mod web;
-    pub mod rooms;
 
     pub type Target = (&'static str, fn(&[u8]));
 }

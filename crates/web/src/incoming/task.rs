@@ -209,9 +209,9 @@ pub(super) fn done(
         }
         Task::Examine { trust, signers, device } => {
             let request = examine::Examine {
-                files: files.brought.to_vec(),
-                trust: trust.clone(),
-                signers: signers.clone(),
+                files: examine::Input::at(files.brought),
+                trust: examine::Input::at(trust),
+                signers: examine::Input::at(signers),
                 device: *device,
                 most: Some(EXAMINED),
                 ..examine::Examine::default()
