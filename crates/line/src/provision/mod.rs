@@ -104,6 +104,9 @@ pub struct UnitResult {
     pub notice: Option<String>,
     /// Milliseconds of the last attempt, the chip's own time included.
     pub milliseconds: u64,
+    /// Whether another station or another unit has what this one asked for.
+    #[serde(skip)]
+    pub(crate) taken: bool,
 }
 
 /// A scan that no unit was begun for.
@@ -388,7 +391,7 @@ fn work_one(
             Trouble::refused("no serial number is left for this unit", "Give the station another series.")
         })?;
         // Another station at the same feeder took the chip between the look and the begin.
-        let taken = result.already || matches!(result.cause.as_deref(), Some("elsewhere" | "serial-taken"));
+        let taken = result.already || result.taken;
         tries += 1;
         if !(from_feeder && taken) || tries == FEEDER_TRIES {
             return Ok(result);

@@ -63,6 +63,7 @@ pub(super) fn one(
         already: false,
         adopted: None,
         notice: None,
+        taken: false,
         milliseconds: 0,
     };
     if let Some(what) = if blank { revoked(line, chip_id)? } else { None } {
@@ -208,6 +209,7 @@ fn revoked(line: &Line<'_>, chip: &ChipId) -> Result<Option<String>, Trouble> {
 
 /// A chip that is another unit's by its own factory record.
 fn other_serial(result: &mut UnitResult, chip: &ChipId, wanted: &UnitSerial, own: &UnitSerial) {
+    result.taken = true;
     result.cause = Some("serial-taken".into());
     result.detail = Some(format!("the factory record on chip {chip} is of unit {own}, not of {wanted}"));
     result.advice = Some(format!("Nothing was changed. Put the board back with unit {own}."));
@@ -232,6 +234,8 @@ fn set_aside(result: &mut UnitResult, error: &BeginError, advice: String) {
         BeginError::SerialTaken { .. } | BeginError::ChipHasUnit { .. } => "serial-taken",
         _ => "refused",
     };
+    use BeginError::{ChipHasUnit, Elsewhere, SerialTaken};
+    result.taken = matches!(error, Elsewhere { .. } | SerialTaken { .. } | ChipHasUnit { .. });
     result.cause = Some(cause.into());
     result.detail = Some(error.to_string());
     result.advice = Some(advice);

@@ -131,15 +131,21 @@ struct Told1<'a> {
     at_most: usize,
     by_attribute: bool,
     idle_text: bool,
-    forms: Vec<Result<&'a dyn std::fmt::Display, String>>,
+    forms: Vec<Result<&'a dyn std::fmt::Display, Fault>>,
 }
 
-fn forms<T: std::fmt::Display>(told: &[Told<T>]) -> Vec<Result<&dyn std::fmt::Display, String>> {
+/// An ID that is told and is none.
+enum Fault {
+    Never(String),
+    Malformed(String),
+}
+
+fn forms<T: std::fmt::Display>(told: &[Told<T>]) -> Vec<Result<&dyn std::fmt::Display, Fault>> {
     told.iter()
         .map(|form| match form {
             Told::Valid(id) => Ok(id as &dyn std::fmt::Display),
-            Told::Never(number) => Err(format!("{number:04X}, which no device carries")),
-            Told::Malformed(text) => Err(format!("{text}, which is not four upper-case hex digits")),
+            Told::Never(number) => Err(Fault::Never(format!("{number:04X}, which no device carries"))),
+            Told::Malformed(text) => Err(Fault::Malformed(format!("{text}, which is not four upper-case hex digits"))),
         })
         .collect()
 }
@@ -148,9 +154,10 @@ impl Told1<'_> {
     fn check(&self, rule: &'static Rule, report: &mut Report) {
         let valid: Vec<_> = self.forms.iter().filter_map(|f| f.as_ref().ok()).collect();
         for fault in self.forms.iter().filter_map(|f| f.as_ref().err()) {
-            let finding = Finding::new(rule, fault.clone());
+            let (Fault::Never(found) | Fault::Malformed(found)) = fault;
+            let finding = Finding::new(rule, found.clone());
             // Beside a good one in the same text, a malformed one is not a marker but plain text.
-            let harmless = !self.by_attribute && !valid.is_empty() && fault.ends_with("digits");
+            let harmless = !self.by_attribute && !valid.is_empty() && matches!(fault, Fault::Malformed(_));
             report.add(if harmless { finding.weighing(Severity::Note) } else { finding });
         }
         if valid.len() > self.at_most {
