@@ -195,17 +195,29 @@ impl Symbol {
         data
     }
 
-    /// A whole SVG of the symbol with its quiet zone: black on white, [`MODULE_TENTHS_MM`] a module.
+    /// A whole SVG of the symbol with its quiet zone: black on white, one path of runs, a unit a module.
     pub fn to_svg(&self) -> String {
-        let side = self.width_with_quiet_zone();
+        let (side, quiet) = (self.width_with_quiet_zone(), i64::from(QUIET_ZONE));
+        let mut path = String::new();
+        for y in 0..side {
+            let mut x = 0;
+            while x < side {
+                let is_dark = |x: u32| self.is_dark(i64::from(x) - quiet, i64::from(y) - quiet);
+                let run = (x..side).take_while(|x| is_dark(*x)).count() as u32;
+                if run > 0 {
+                    // Writing to a String can't fail.
+                    let _ = write!(path, "M{x} {y}h{run}v1h-{run}z");
+                }
+                x += run.max(1);
+            }
+        }
         let tenths = side * MODULE_TENTHS_MM;
         let millimetres = format!("{}.{}mm", tenths / 10, tenths % 10);
         format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{millimetres}\" height=\"{millimetres}\" \
              viewBox=\"0 0 {side} {side}\" shape-rendering=\"crispEdges\">\n\
              <path fill=\"#fff\" d=\"M0 0h{side}v{side}h-{side}z\"/>\n\
-             <path fill=\"#000\" fill-rule=\"evenodd\" transform=\"translate({QUIET_ZONE} {QUIET_ZONE})\" d=\"{}\"/>\n</svg>\n",
-            self.path_data()
+             <path fill=\"#000\" d=\"{path}\"/>\n</svg>\n"
         )
     }
 
