@@ -2,6 +2,7 @@
 
 mod files;
 mod story;
+mod whole;
 
 use base::times::time_text;
 use base::trouble::Trouble;
@@ -17,8 +18,8 @@ use standard::onboarding::{Discriminator, Flow, OptionalData, Passcode, Payload,
 use utoipa::ToSchema;
 
 pub use files::{Written, write};
-pub use story::ProofReport;
-pub use story::{AdoptedFrom, Left, OfAttempt, OfStep, WholeUnit, show, shown, story};
+pub use story::{show, shown, story};
+pub use whole::{AdoptedFrom, Left, OfAttempt, OfStep, ProofReport, WholeUnit};
 
 use receive::reel;
 use site::product;
