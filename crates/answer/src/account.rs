@@ -8,12 +8,10 @@ use base::sentence::sentence;
 use base::trouble::Trouble;
 use book::Reconciliation;
 use book::ids::ReelId;
-use serde::Serialize;
-
 use line::unit::known_reel;
-use site::Site;
-use site::clock;
+use serde::Serialize;
 use site::revoked::RevokedPais;
+use site::{Site, clock};
 
 /// Part of a side.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]

@@ -11,10 +11,8 @@ use book::ids::{Sequence, UnitSerial};
 use book::{KeptPasscode, UnitState};
 use serde::Serialize;
 use serde_json::json;
+use site::{Site, Who, head};
 use time::{Duration, OffsetDateTime};
-
-use site::head;
-use site::{Site, Who};
 
 /// What erasing does not reach.
 pub const CAUTION: &str = "Erased from the book. Earlier backups still contain it, sealed under the site key: delete them in time too. The verifier stays in book and device; a passcode of 27 bits can be found from it by trying.";

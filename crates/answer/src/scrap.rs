@@ -5,11 +5,10 @@
 use base::trouble::Trouble;
 use book::ids::ChipId;
 use book::{ChipState, ChipStory, CredentialState};
-use serde::Serialize;
-use utoipa::ToSchema;
-
 use line::unit;
+use serde::Serialize;
 use site::{Site, Who};
+use utoipa::ToSchema;
 
 /// What became of a chip's credential.
 #[derive(Debug, Serialize, ToSchema)]

@@ -8,17 +8,15 @@ use book::{ChipStory, Credential};
 use chip::{ChipId, ChipSource, ObjectName};
 use serde::Serialize;
 use serde_json::{Value, json};
+use site::revoked::{Known, marked as marked_revoked};
+use site::trust::{Set, SetVerdict};
+use site::{Site, authority, trust};
 use standard::certificate::Certificate;
 use standard::declaration::Declaration;
 use standard::verdict::catalogue::chain::REVOKED;
 use standard::verdict::{Device, Finding, Severity, SignerKey, Verdict};
 
 use crate::station::{Failure, Judge, judge_all, judge_by, prove};
-use site::Site;
-use site::authority;
-use site::revoked::{Known, marked as marked_revoked};
-use site::trust;
-use site::trust::{Set, SetVerdict};
 
 /// What a verifier would say of one chip.
 #[derive(Debug, Serialize)]

@@ -6,13 +6,11 @@ use std::path::{Path, PathBuf};
 
 use chip::contract::{self, Outcome, Trial};
 use chip::simulated::{self, Keys, MakeError, Recipe};
-use chip::{Abilities, Chip, ChipError, State};
-use serde::Serialize;
-
 pub use chip::simulated::{Bench, FaultLevel, Part, Timing};
-pub use custody::{Passphrase, WorkFactor};
-
+use chip::{Abilities, Chip, ChipError, State};
 pub use chip::{ChipId, ChipSource, OpenOptions, Source, SourceError};
+pub use custody::{Passphrase, WorkFactor};
+use serde::Serialize;
 
 /// Which simulated chips to make.
 #[derive(Debug)]

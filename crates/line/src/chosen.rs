@@ -7,11 +7,11 @@ use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
 use book::{Unit, UnitFilter, UnitState};
+use receive::reel;
+use site::Site;
 use time::OffsetDateTime;
 
 use crate::unit;
-use receive::reel;
-use site::Site;
 
 /// Units looked up at a time.
 const PAGE: u32 = 500;

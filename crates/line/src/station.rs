@@ -12,6 +12,9 @@ use aws_lc_rs::digest::{SHA256, digest};
 use book::{NewProof, Next, ReadBack, Step};
 use chip::{Chip, ChipError, ChipId, ObjectName, State};
 use serde_json::json;
+use site::revoked;
+use site::revoked::Known;
+use site::trust::{Set, SetVerdict};
 use standard::certificate::Certificate;
 use standard::declaration::Declaration;
 use standard::exchange::{CHALLENGE, Elements, NONCE, Proof, to_be_signed};
@@ -23,9 +26,6 @@ use standard::verdict::{
 use time::OffsetDateTime;
 
 use crate::unit::ProofReport;
-use site::revoked;
-use site::revoked::Known;
-use site::trust::{Set, SetVerdict};
 
 /// What goes into a chip, in the order in which it is written.
 pub struct Load {

@@ -12,6 +12,8 @@ use book::{Places, Reel};
 use chip::{Chip, ChipSource};
 use serde::Serialize;
 use serde_json::json;
+use site::revoked::RevokedPais;
+use site::{Site, Who, product};
 use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, SignError, Signer};
 use standard::name::NameBuilder;
@@ -21,9 +23,6 @@ use tempfile::NamedTempFile;
 
 use crate::delivery::dac_identity;
 use crate::reel;
-use site::product;
-use site::revoked::RevokedPais;
-use site::{Site, Who};
 
 /// An order that was written.
 #[derive(Debug, Serialize)]

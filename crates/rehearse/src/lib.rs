@@ -13,28 +13,25 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
+use answer::{account, evidence};
 use base::course::Course;
 use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
 use book::{Role, UnitFilter, UnitState};
 use chip::OpenOptions;
 use custody::{Passphrase, WorkFactor};
-use print::sheet::Paper;
-use serde::Serialize;
-use serde_json::Value;
-
-pub use self::own::Own;
-use answer::{account, evidence};
-use line::chips;
 use line::chips::{Bench, FaultLevel, Source, WhichChips};
 use line::chosen::Which;
-use line::label;
 use line::label::Job;
 use line::provision::{Numbers, Provision, provision};
-use line::unit;
+use line::{chips, label, unit};
+use print::sheet::Paper;
 use receive::{delivery, order, reel};
-use site::{NewBook, Site, Who};
-use site::{authority, declaration, product};
+use serde::Serialize;
+use serde_json::Value;
+use site::{NewBook, Site, Who, authority, declaration, product};
+
+pub use self::own::Own;
 
 /// The invented scenario.
 const PRODUCT: &str = "Tern Vent";

@@ -9,12 +9,11 @@ use std::path::{Path, PathBuf};
 
 use base::trouble::Trouble;
 use book::Purpose;
+use site::product::{Description, FurtherObject};
+use site::{Site, product};
 use standard::ids::{ProductId, VendorId};
 
 use super::{DEVICE_TYPE, PRODUCT, PRODUCT_ID, VENDOR};
-use site::Site;
-use site::product;
-use site::product::{Description, FurtherObject};
 
 /// Files of a folder with one per unit that a rehearsal takes as samples.
 const SAMPLES: usize = 16;

@@ -4,15 +4,15 @@ use base::advice::quoted;
 use base::course::Course;
 use base::trouble::Trouble;
 use book::ids::ReelId;
+use decide::plan::page::percent;
 use print::chart::grouped;
 use print::paper::{Block, Document, Size, Table};
+use report::{Scope, page};
 use serde_json::Value;
+use site::Site;
 use time::OffsetDateTime;
 
 use super::Rehearsed;
-use decide::plan::page::percent;
-use report::{Scope, page};
-use site::Site;
 
 /// The page.
 pub(super) fn write(site: &Site, reel: &ReelId, done: &Rehearsed, counts: &Value) -> Result<Document, Trouble> {

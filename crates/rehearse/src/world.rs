@@ -6,6 +6,8 @@ use std::path::Path;
 
 use base::trouble::Trouble;
 use custody::Passphrase;
+use site::authority::serial;
+use site::{Site, Who, authority};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::key::PublicKey;
@@ -13,10 +15,6 @@ use standard::moment::NO_END;
 use standard::name::NameBuilder;
 use standard::pem;
 use zip::write::SimpleFileOptions;
-
-use site::authority;
-use site::authority::serial;
-use site::{Site, Who};
 
 /// Issues what an order asks, and packs it as an authority would: certificates
 /// named by serial number, the PAI, a note.

@@ -2,10 +2,9 @@
 //! is recorded, and counts what it said it would.
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
-use std::fs;
 use std::path::PathBuf;
-use std::thread;
 use std::time::{Duration, Instant};
+use std::{fs, thread};
 
 use answer::evidence;
 use base::course::{Course, Phase};

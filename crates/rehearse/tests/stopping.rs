@@ -1,10 +1,9 @@
 //! Long work that is stopped leaves nothing behind, says so, and can be done again.
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
-use std::fs;
 use std::path::{Path, PathBuf};
-use std::thread;
 use std::time::{Duration, Instant};
+use std::{fs, thread};
 
 use answer::keeping;
 use base::course::{Course, Phase};
@@ -13,8 +12,7 @@ use book::ids::ReelId;
 use examine::{Examine, Input, examine};
 use receive::{delivery, reel};
 use site::product::Description;
-use site::{NewBook, Site, Who};
-use site::{authority, product};
+use site::{NewBook, Site, Who, authority, product};
 use standard::moment::Moment;
 use tempfile::TempDir;
 

@@ -3,12 +3,11 @@
 use base::course::Course;
 use base::trouble::Trouble;
 use book::{AttemptResult, AttemptTally, CauseTally, Next, UnitFilter, UnitState};
-use serde::Serialize;
-use time::{Duration, OffsetDateTime, UtcOffset};
-
 use decide::statistics::interval::Range;
 use decide::statistics::{control as limits, wilson};
+use serde::Serialize;
 use site::Site;
+use time::{Duration, OffsetDateTime, UtcOffset};
 
 /// A share with its 95 % interval (Wilson).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]

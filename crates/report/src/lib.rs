@@ -10,18 +10,16 @@ pub mod stations;
 pub mod times;
 pub mod worst;
 
+use answer::account;
 use base::course::{Course, Phase, or_stopped};
 use base::trouble::Trouble;
 use book::{Purpose, ReelCount, Stretch, Tallies, UnitFilter};
-use serde::Serialize;
-use time::{Duration, OffsetDateTime, UtcOffset};
-
-use answer::account;
-use site::Site;
-
 pub use count::{Cause, Control, Yields};
 pub use scope::{OrderFacts, Scope, orders};
+use serde::Serialize;
+use site::Site;
 pub use stations::Stations;
+use time::{Duration, OffsetDateTime, UtcOffset};
 pub use times::StepTimes;
 pub use worst::Worst;
 
@@ -269,8 +267,9 @@ fn has_test(site: &Site, filter: &UnitFilter, attempts: &[book::AttemptTally]) -
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use time::macros::datetime;
+
+    use super::*;
 
     #[test]
     fn stretches_suit_the_period() {

@@ -3,16 +3,16 @@
 use base::trouble::Trouble;
 use book::ids::ReelId;
 use book::{ChipState, UnitFilter, UnitState};
+use decide::part::page::time_words;
+use decide::plan::page::percent;
 use print::chart::{self, ControlPoint, Fate, Interval, Spread, WIDE, grouped};
 use print::paper::{Block, Document, Plate, Size, Table};
+use site::Site;
 use standard::certificate::Certificate;
 use standard::moment::NO_END;
 
 use super::count::Share;
 use super::{Report, Worst};
-use decide::part::page::time_words;
-use decide::plan::page::percent;
-use site::Site;
 
 /// A share with its interval: `97.0 % (95.1 to 98.2)`.
 pub fn share_words(share: &Share) -> String {

@@ -3,12 +3,11 @@
 use base::trouble::Trouble;
 use book::ids::StationName;
 use book::{Reel, UnitFilter};
+use receive::reel;
 use serde::Serialize;
+use site::{Site, product};
 
 use super::Request;
-use receive::reel;
-use site::Site;
-use site::product;
 
 /// Of what.
 #[derive(Debug, Clone, PartialEq, Eq)]

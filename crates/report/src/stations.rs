@@ -10,12 +10,12 @@
 use std::collections::BTreeMap;
 
 use book::{AttemptResult, AttemptTally};
-use serde::Serialize;
-
-use super::count::{Share, whole};
 use decide::statistics::interval::Range;
 use decide::statistics::stratified;
 use decide::statistics::stratified::Layer;
+use serde::Serialize;
+
+use super::count::{Share, whole};
 
 /// One station.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -116,9 +116,10 @@ pub(super) fn compare(tallies: &[AttemptTally]) -> Stations {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use book::ids::{ProductName, ReelId, StationName};
     use time::OffsetDateTime;
+
+    use super::*;
 
     fn tally(station: &str, reel: &str, passed: i64, failed: i64) -> [AttemptTally; 2] {
         [(AttemptResult::Passed, passed), (AttemptResult::Failed, failed)].map(|(result, attempts)| AttemptTally {

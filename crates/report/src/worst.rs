@@ -10,12 +10,12 @@ use std::collections::BTreeMap;
 use base::course::or_stopped;
 use base::trouble::Trouble;
 use book::{AttemptResult, CauseTally, Stretch, Tallies};
+use decide::statistics::Successes;
 use serde::Serialize;
 use time::{OffsetDateTime, UtcOffset};
 
 use super::count::{by_stretch, whole};
 use super::{HOUR, shown, zone_text};
-use decide::statistics::Successes;
 
 /// Below this probability, over all hours together, chance is no explanation.
 const RARE: f64 = 0.05;

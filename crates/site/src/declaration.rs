@@ -22,9 +22,7 @@ use standard::verdict::{Finding, Report, Severity, SignerKey, judge_declaration}
 use utoipa::ToSchema;
 
 use crate::authority::serial;
-use crate::head;
-use crate::ledger;
-use crate::{Site, Who};
+use crate::{Site, Who, head, ledger};
 
 /// The name of the site's own key for development declarations.
 const SIGNER: &str = "declaration-signer";

@@ -24,8 +24,7 @@ use standard::key::{PublicKey, Signer};
 use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 
-use crate::checkpoint;
-use crate::{Site, Who};
+use crate::{Site, Who, checkpoint};
 
 /// What the sealed key is for; part of the seal.
 const PURPOSE: &str = "head of the log";

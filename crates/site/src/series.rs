@@ -6,8 +6,7 @@ use base::trouble::Trouble;
 use book::ids::{ProductName, UnitSerial};
 use standard::factory_record::{self, Field};
 
-use crate::Site;
-use crate::clock;
+use crate::{Site, clock};
 
 /// A serial number for a new unit, whole as its device tells it (Core Spec 11.1.5, attribute
 /// `SerialNumber`). One that is too long is refused, never shortened.

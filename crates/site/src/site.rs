@@ -17,10 +17,9 @@ use time::OffsetDateTime;
 use zeroize::Zeroizing;
 
 use crate::access::sealing;
-use crate::checkpoint;
 use crate::checkpoint::Keeper;
 use crate::day::Day;
-use crate::head;
+use crate::{checkpoint, head};
 
 /// The file that makes a directory a site.
 pub const FILE: &str = "touchmark.toml";

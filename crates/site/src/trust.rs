@@ -24,8 +24,7 @@ use standard::key::PublicKey;
 use standard::moment::Moment;
 use standard::verdict::{Finding, Severity, SignerKey, rule};
 
-use crate::{Site, Who};
-use crate::{authority, declaration};
+use crate::{Site, Who, authority, declaration};
 
 /// Which declarations a set takes, by certification type (Core Spec 6.3.1).
 pub const TYPES: &[(u8, &str)] = &[(0, "test"), (1, "provisional"), (2, "official")];

@@ -5,8 +5,7 @@ use std::path::Path;
 
 use custody::{Passphrase, WorkFactor};
 use site::product::Description;
-use site::{NewBook, Site, Who};
-use site::{authority, declaration, product};
+use site::{NewBook, Site, Who, authority, declaration, product};
 use standard::ids::{ProductId, VendorId};
 
 /// Name of the PAI.

@@ -6,9 +6,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use crate::commands;
 use crate::output::{Exit, Failure, Output};
-use crate::usage;
+use crate::{commands, usage};
 
 /// Give every device its attestation identity, prove it, and keep the evidence
 #[derive(Debug, Parser)]

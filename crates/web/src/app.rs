@@ -4,9 +4,8 @@ use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use base::Trouble;
 use line::desk::{Desks, View};
-use site::access;
 use site::access::{Company, Gate};
-use site::{Site, Who};
+use site::{Site, Who, access};
 use time::OffsetDateTime;
 use tokio::sync::{broadcast, watch};
 

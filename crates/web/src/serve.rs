@@ -10,8 +10,7 @@ use axum_server::tls_rustls::{RustlsAcceptor, RustlsConfig};
 use base::Trouble;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
-use site::access;
-use site::{Site, Who};
+use site::{Site, Who, access};
 use tokio::sync::watch;
 
 use crate::app::App;

@@ -6,8 +6,7 @@ use std::net::TcpStream;
 use std::sync::mpsc;
 use std::time::{Duration, Instant};
 
-use site::access;
-use site::{Site, Who};
+use site::{Site, Who, access};
 use tempfile::TempDir;
 use time::OffsetDateTime;
 use web::connections::Patience;

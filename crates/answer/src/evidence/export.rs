@@ -12,19 +12,18 @@ use base::trouble::Trouble;
 use book::ids::{Sequence, UnitSerial};
 use book::{Purpose, Subject, UnitStory};
 use custody::Passphrase;
+use line::chosen::Which;
+use line::unit;
 use serde::Serialize;
 use serde_json::json;
+use site::head::HeadFile;
+use site::{Site, Who, head};
 use standard::certificate::Certificate;
 use standard::key::Signer;
 
 use super::pack::{self, Writer, seal, sha256};
 use super::told::{EarlierHead, EntryTold, FORMAT, Log, Manifest, ProofTold, RowsTold, text};
 use super::{index, inner};
-use line::chosen::Which;
-use line::unit;
-use site::head;
-use site::head::HeadFile;
-use site::{Site, Who};
 
 /// Earlier signed heads that a pack carries beside the first one.
 const HEADS: u32 = 16;

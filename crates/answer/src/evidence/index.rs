@@ -3,9 +3,9 @@
 use std::fmt::Write as _;
 
 use print::paper::safe;
+use site::head::HeadFile;
 
 use super::told::Manifest;
-use site::head::HeadFile;
 
 /// A unit in the page.
 pub(super) struct Line {

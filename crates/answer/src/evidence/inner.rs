@@ -5,13 +5,13 @@ use std::collections::{BTreeMap, HashMap};
 use book::log::row_digest;
 use book::log::tree::{check_consistency, check_inclusion};
 use serde_json::Value;
+use site::head::HeadFile;
 use standard::certificate::Certificate;
 use standard::exchange::{Elements, to_be_signed};
 use standard::key::PublicKey;
 
 use super::pack::sha256;
 use super::told::{EarlierHead, FORMAT, Log, Manifest, ProofTold, RowsTold, as_cell};
-use site::head::HeadFile;
 
 pub(super) const MANIFEST: &str = "manifest.json";
 pub(super) const MANIFEST_SIGNATURE: &str = "manifest.sig";

@@ -6,11 +6,11 @@ use base::trouble::Trouble;
 use book::ids::AuthorityName;
 use book::{Credential, CredentialState, Role, UnitState};
 use serde::Serialize;
+use site::Site;
+use site::revoked::RevokedHere;
 use standard::certificate::Certificate;
 
 use super::Impact;
-use site::Site;
-use site::revoked::RevokedHere;
 
 /// The certificate that was asked about.
 pub(super) enum Asked {

@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 
 use base::trouble::Trouble;
 use serde::Serialize;
+use site::Site;
 
 use super::{Impact, UnitTouched, Wanted, impact};
-use site::Site;
 
 /// How units are written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

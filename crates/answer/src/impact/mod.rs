@@ -14,17 +14,13 @@ use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::{AuthorityName, ProductName};
 use book::{CredentialState, Purpose, Touched, UnitState};
-use serde::Serialize;
-
-pub use consequence::credentials;
-pub use consequence::{Stock, WouldStop};
+pub use consequence::{Stock, WouldStop, credentials};
 pub use export::{Exported, Format, document, export, write_to};
+use serde::Serialize;
+use site::revoked::pais as revoked_pais;
+use site::{Site, product};
 pub(crate) use wanted::serial_octets;
 pub use wanted::{Wanted, when};
-
-use site::Site;
-use site::product;
-use site::revoked::pais as revoked_pais;
 
 /// A unit that is touched.
 #[derive(Debug, Clone, Serialize)]

@@ -6,6 +6,8 @@ use std::path::Path;
 use base::trouble::{About, Trouble};
 use book::ids::{ChipId, DeliveryId, FirmwareVersion, ProductName, ReelId, StationName};
 use book::{Authority, Touch, UnitState};
+use receive::{delivery, reel};
+use site::{Site, authority};
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::key::PublicKey;
@@ -13,9 +15,6 @@ use time::OffsetDateTime;
 use time::format_description::well_known::Rfc3339;
 
 use super::consequence::Asked;
-use receive::{delivery, reel};
-use site::Site;
-use site::authority;
 
 /// What is asked about; each that is given must hold.
 #[derive(Debug, Clone, Default)]

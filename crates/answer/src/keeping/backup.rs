@@ -12,13 +12,12 @@ use book::{Location, Subject};
 use custody::{Passphrase, SiteKey, WorkFactor};
 use serde::Serialize;
 use serde_json::json;
+use site::{Site, Who, head};
 use zeroize::Zeroizing;
 
 use super::archive::{self, BookFacts, Content, LeftOut, Manifest, SITE, SiteKeyState};
 use super::contents::Contents;
 use super::{Teller, Verified, log_key, open, verify_book};
-use site::head;
-use site::{Site, Who};
 
 /// A backup that was made.
 #[derive(Debug, Serialize)]

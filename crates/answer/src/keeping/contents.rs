@@ -6,14 +6,11 @@ use std::fs;
 use std::path::{Component, Path, PathBuf};
 
 use base::trouble::Trouble;
+use receive::delivery::REFUSED;
 use serde::Serialize;
+use site::{FILE, Site, checkpoint, head, product};
 
 use super::archive::LeftOut;
-use receive::delivery::REFUSED;
-use site::checkpoint;
-use site::head;
-use site::product;
-use site::{FILE, Site};
 
 /// Endings of what belongs in `keys/`: keys, their public halves and certificates, and where keys in tokens are.
 /// Anything else there, a passphrase above all, must not travel beside what it opens.

@@ -13,27 +13,24 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::str::FromStr as _;
 
+pub use archive::{LeftOut, SiteKeyState};
+pub use backup::{How, Saved, backup, site_key_state};
 use base::course::{Course, Phase, or_stopped};
 use base::files::put_own;
 use base::trouble::Trouble;
 use book::ids::SiteId;
 use book::{Book, DamageKind, Location, OpenOptions, SignedHead, Stage, Subject, Verification};
+pub use contents::{MissingKey, missing_keys};
+pub use restore::{Restored, Source, restore};
 use serde::Serialize;
 use serde_json::json;
+use site::checkpoint::{Kept, State, Witnessed};
+use site::{FILE, Site, Who, checkpoint, head, location};
 use standard::key::PublicKey;
 use time::OffsetDateTime;
 use toml_edit::DocumentMut;
 
 use crate::account;
-pub use archive::{LeftOut, SiteKeyState};
-pub use backup::{How, Saved, backup, site_key_state};
-pub use contents::MissingKey;
-pub use contents::missing_keys;
-pub use restore::{Restored, Source, restore};
-use site::checkpoint;
-use site::checkpoint::{Kept, State, Witnessed};
-use site::head;
-use site::{FILE, Site, Who, location};
 
 book::words! {
     /// What verifying says of a book.

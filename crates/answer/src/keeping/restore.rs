@@ -11,14 +11,11 @@ use book::ids::SiteId;
 use book::{Book, BookError, Location, OpenOptions, SignedHead, Subject};
 use serde::Serialize;
 use serde_json::json;
+use site::checkpoint::KnownOf;
+use site::{FILE, Settings, Site, Who, checkpoint, clock, head, location};
 
 use super::archive::{self, Form, LeftOut, Manifest, SITE, SiteKeyState};
 use super::{Teller, Verified, log_key, missing_keys, name_location, verify_book};
-use site::checkpoint;
-use site::checkpoint::KnownOf;
-use site::clock;
-use site::head;
-use site::{FILE, Settings, Site, Who, location};
 
 /// Where a book in a file goes where the settings' own place can't be meant.
 const IN_SITE: &str = "sqlite:book.sqlite";

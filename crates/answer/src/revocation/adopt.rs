@@ -10,14 +10,13 @@ use base::sentence::Names;
 use base::trouble::Trouble;
 use book::ids::AuthorityName;
 use serde::Serialize;
+use site::{Site, Who};
 use standard::certificate::{Certificate, Profile};
 use standard::detect::{Item, detect};
 use standard::revocation::{Reason, RevocationList};
 use standard::verdict::catalogue::revocation::{DATES, DROPPED, NUMBER};
 use standard::verdict::{Finding, HeldList, Listed, Pool, Report, RevokedSerials, Severity, judge_list};
 use time::OffsetDateTime;
-
-use site::{Site, Who};
 
 /// Octets of a list: some two million entries.
 const LARGEST: u64 = 96 << 20;

@@ -10,6 +10,8 @@ use book::ids::AuthorityName;
 use book::{Authority, RevocationList, RevocationRequest};
 use serde::Serialize;
 use serde_json::{Value, json};
+use site::keys::Unlock;
+use site::{Site, Who, authority};
 use standard::certificate::Certificate;
 use standard::key::Signer;
 use standard::moment::Moment;
@@ -18,10 +20,6 @@ use standard::revocation::{ListBuilder, Reason};
 use standard::verdict::{Pool, Report, Severity, judge_list};
 use time::OffsetDateTime;
 use utoipa::ToSchema;
-
-use site::authority;
-use site::keys::Unlock;
-use site::{Site, Who};
 
 /// Where a list goes and what it says beside the revoked certificates.
 pub struct Issue<'a> {

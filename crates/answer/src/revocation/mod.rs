@@ -13,21 +13,19 @@ mod plan;
 
 use std::collections::{HashMap, HashSet};
 
+pub use adopt::{Adopted, adopt};
 use base::advice::quoted;
 use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::Actor;
 use book::{Answer, Purpose, RequestState, RevocationList, RevocationRequest};
-use serde::Serialize;
-use standard::revocation::Reason;
-use utoipa::ToSchema;
-
-pub use adopt::{Adopted, adopt};
 pub use issue::{DistributionPoint, Issue, Issued, list_of, point_of, renew, to_send};
 pub use plan::{Ask, Plan, plan};
-
+use serde::Serialize;
 use site::access::Standing;
 use site::{Site, Who};
+use standard::revocation::Reason;
+use utoipa::ToSchema;
 
 /// What is said wherever something is revoked.
 pub const CAUTION: &str = "A revocation cannot be undone. The alliance's current certificate policy governs how production lists are published: talk to the authority and the alliance first, and keep their answers.";

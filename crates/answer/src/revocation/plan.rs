@@ -5,15 +5,14 @@ use std::collections::BTreeMap;
 use base::trouble::{About, Trouble};
 use book::ids::AuthorityName;
 use book::{Credential, CredentialState, Purpose, RevocationRequest, Role, UnitState, Wanted};
+use line::unit;
 use serde::Serialize;
+use site::{Site, authority};
 use standard::certificate::Certificate;
 use standard::revocation::Reason;
 
 use crate::impact;
 use crate::impact::{WouldStop, serial_octets};
-use line::unit;
-use site::Site;
-use site::authority;
 
 /// What is to be revoked, and why. One list is of one issuer.
 #[derive(Debug, Clone)]

@@ -6,25 +6,21 @@ mod advice;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+pub use advice::{Advice, At, Piece};
 use base::times::time_text;
 use base::trouble::Trouble;
 use book::{DeclarationOrigin, Role, Subject};
 use print::chart::many;
 use serde::Serialize;
+use site::revoked::{RevokedPais, pais as revoked_pais};
+use site::{Site, Who, checkpoint, trust};
 use standard::certificate::Certificate;
 use standard::detect::{Item, detect};
 use standard::moment::NO_END;
 use time::{Duration, OffsetDateTime};
 
-pub use advice::{Advice, At, Piece};
-
-use crate::account;
 use crate::keeping::missing_keys;
-use crate::retention;
-use site::checkpoint;
-use site::revoked::{RevokedPais, pais as revoked_pais};
-use site::trust;
-use site::{Site, Who};
+use crate::{account, retention};
 
 /// Days over which the present pace is measured.
 const PACE_DAYS: i64 = 14;

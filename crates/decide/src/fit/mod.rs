@@ -8,14 +8,13 @@ mod argue;
 pub mod needs;
 pub mod page;
 
+pub use argue::{Argument, ThreatRow};
 use base::trouble::Trouble;
+use needs::Needs;
 use serde::Serialize;
 
 use crate::part::time::{Clocked, Step, Work, total};
 use crate::part::{Answer, Claim, Kind, LockModel, OperationalKeys, Part, Threat};
-use needs::Needs;
-
-pub use argue::{Argument, ThreatRow};
 
 /// The curve that the standard asks for (Core Spec 6.2.2; FIPS 186-5, SP 800-186).
 const CURVE: &str = "P-256";

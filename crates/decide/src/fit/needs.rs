@@ -8,6 +8,7 @@ use std::path::Path;
 
 use base::trouble::Trouble;
 use serde::Serialize;
+use site::{Site, declaration, product};
 use standard::declaration::Fields;
 use standard::declaration::signed::SignedDataBuilder;
 use standard::exchange::{CHALLENGE, Elements, NONCE};
@@ -17,9 +18,6 @@ use standard::key::{PublicKey, SignError, Signer};
 use standard::onboarding::Discriminator;
 use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
 use time::Date;
-
-use site::Site;
-use site::{declaration, product};
 
 /// Most octets of a certificate (Core Spec 6.1).
 pub const CERTIFICATE: u64 = 600;
@@ -333,8 +331,9 @@ fn largest(dir: &Path) -> Result<u64, Trouble> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use standard::declaration::Declaration;
+
+    use super::*;
 
     /// The longest declaration is a declaration: our own reader takes it and finds all of it.
     #[test]

@@ -492,8 +492,9 @@ impl Part {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use base::advice::Advise;
+
+    use super::*;
 
     #[test]
     fn the_parts_that_come_with_the_program_are_sound() {

@@ -1,7 +1,8 @@
 //! Numbers that can't be, each refused with what to give instead.
 
-use super::{MOST_GOOD, Request, refuse};
 use base::trouble::Trouble;
+
+use super::{MOST_GOOD, Request, refuse};
 
 /// A share must lie above 0 and be 1 at most.
 fn share(input: &'static str, what: &str, value: f64) -> Result<(), Trouble> {

@@ -16,18 +16,17 @@ pub mod simulate;
 mod words;
 
 use base::trouble::Trouble;
+pub use line::Line;
+pub use order::{Order, Stock};
+pub use past::Past;
 use serde::Serialize;
+use site::Site;
 
 use crate::fit::needs;
 use crate::fit::needs::Needs;
 use crate::part::Part;
 use crate::part::time::{Clocked, Step, Work, total};
 use crate::statistics::Successes;
-use site::Site;
-
-pub use line::Line;
-pub use order::{Order, Stock};
-pub use past::Past;
 
 /// Most good units of one plan.
 pub const MOST_GOOD: u64 = 100_000_000;

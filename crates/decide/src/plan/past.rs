@@ -3,12 +3,12 @@
 use base::trouble::Trouble;
 use book::{AttemptResult, StepBin, Stretch, UnitFilter};
 use serde::Serialize;
+use site::Site;
 
 use super::chips;
 use crate::part::time::Step;
 use crate::statistics::interval::Range;
 use crate::statistics::{Successes, wilson};
-use site::Site;
 
 /// Counts of the past.
 #[derive(Debug, Clone, PartialEq, Default)]

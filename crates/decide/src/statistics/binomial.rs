@@ -179,8 +179,9 @@ impl Successes {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use proptest::prelude::*;
+
+    use super::*;
 
     fn near(got: f64, wanted: f64, relative: f64, what: &str) {
         assert!((got - wanted).abs() <= relative * wanted.abs(), "{what}: {got:e} is not {wanted:e}");

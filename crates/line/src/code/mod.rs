@@ -6,14 +6,12 @@ mod make;
 mod optional;
 mod read;
 
-pub use standard::onboarding::group;
-
 pub use join::{JoinedCode, join};
 pub use make::{CodeError, MadeCode, TypedCode, make};
 pub use optional::{OptionalError, OptionalView, PlainView, TypedOptional};
-pub use read::{ReadCode, ToldCode, ToldSlip, read};
-
 use print::qr::Symbol;
+pub use read::{ReadCode, ToldCode, ToldSlip, read};
+pub use standard::onboarding::group;
 
 /// The symbol of a code (ISO/IEC 18004, alphanumeric mode, level M).
 ///

@@ -19,15 +19,12 @@ use book::ids::{StationName, UnitSerial};
 use chip::ChipSource;
 use custody::Passphrase;
 use serde_json::json;
-
+use site::{Site, Who, clock};
 pub use view::{LabelPhase, Phase, StepView, View};
 
-use crate::floor;
 use crate::floor::Setup;
-use crate::label;
 use crate::provision::{ChipResult, OneUnit, Told, UnitResult, one_unit};
-use site::clock;
-use site::{Site, Who};
+use crate::{floor, label};
 
 /// Attempts at a chip before the person is told.
 const ATTEMPTS: u32 = 2;

@@ -3,10 +3,10 @@
 use base::trouble::Trouble;
 use book::ids::StationName;
 use book::{AttemptResult, LabelEvent, Next, UnitState};
+use site::Site;
 use time::{Duration, OffsetDateTime};
 
 use super::view::{LabelPhase, Phase, StepView, View, words};
-use site::Site;
 
 /// An older verdict is no news to whoever stands there now.
 const NEWS: Duration = Duration::hours(2);

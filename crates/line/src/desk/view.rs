@@ -1,15 +1,14 @@
 //! What a station's screen shows.
 
 use base::trouble::Trouble;
+use receive::reel;
 use serde::Serialize;
+use site::{Site, product};
 use utoipa::ToSchema;
 
 use crate::floor::{Setup, ShiftCount};
 use crate::provision;
 use crate::provision::{ChipResult, Told, UnitResult};
-use receive::reel;
-use site::Site;
-use site::product;
 
 /// Where a station stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]

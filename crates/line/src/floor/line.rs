@@ -5,13 +5,13 @@ use std::collections::BTreeMap;
 use base::trouble::Trouble;
 use book::ids::ProductName;
 use serde::Serialize;
+use site::Site;
+use site::clock::{local, offset, shift_start};
+use site::day::{AtStation, ByHour, OfCause};
 use time::{Duration, OffsetDateTime, Time};
 use utoipa::ToSchema;
 
 use super::{Setup, stations};
-use site::Site;
-use site::clock::{local, offset, shift_start};
-use site::day::{AtStation, ByHour, OfCause};
 
 /// A station's counts in this shift.
 #[derive(Debug, Clone, Default, Serialize, ToSchema)]

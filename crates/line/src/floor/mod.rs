@@ -4,20 +4,17 @@ mod line;
 mod tape;
 
 use base::trouble::{About, Trouble};
+pub use book::Reconciliation;
 use book::StationSetup;
 use book::ids::{FirmwareVersion, ReelId, StationName};
-use serde::Serialize;
-use utoipa::ToSchema;
-
-use crate::chips::Source;
 use receive::reel;
-use site::series;
-use site::{Site, Who};
-
-pub use book::Reconciliation;
+use serde::Serialize;
+use site::{Site, Who, series};
+use utoipa::ToSchema;
 
 pub use self::line::{Cause, Hour, Line, ShiftCount, Stock, counts, line};
 pub use self::tape::{Cell, Fate, Tape, tape};
+use crate::chips::Source;
 
 /// How a station is set up, as it is told.
 #[derive(Debug, Clone, Serialize, ToSchema)]

@@ -4,9 +4,8 @@ use std::collections::BTreeMap;
 
 use base::trouble::Trouble;
 use book::{ChipState, TapeChip, UnitState};
-use serde::Serialize;
-
 use receive::reel;
+use serde::Serialize;
 use site::Site;
 
 /// What became of a chip, the worst first: that is what a stretch of tape shows.

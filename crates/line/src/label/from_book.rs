@@ -8,18 +8,16 @@ use book::{LabelEvent, Subject, Unit, UnitState};
 use custody::Passphrase;
 use print::{LabelData, Press};
 use serde_json::json;
+use site::revoked::RevokedHere;
+use site::{Site, Who, product};
 use standard::moment::Moment;
 use zeroize::Zeroizing;
 
 use super::check::LabelCause;
 use super::{Format, Job, PrintError, Printed, To, print_to};
-use crate::chosen;
 use crate::chosen::Which;
-use crate::unit;
 use crate::unit::payload;
-use site::product;
-use site::revoked::RevokedHere;
-use site::{Site, Who};
+use crate::{chosen, unit};
 
 /// Units recorded in one transaction: stations wait for the log no longer than that.
 const AT_ONCE: usize = 100;

@@ -11,13 +11,12 @@ use base::sentence::sentence;
 use base::trouble::Trouble;
 use book::ids::{ProductName, UnitSerial};
 use custody::Passphrase;
+use site::{Site, product};
 use standard::onboarding::{Fields, Reading, read};
 use standard::verdict::{Severity, Verdict};
 use zeroize::Zeroizing;
 
 use crate::unit::passcode_label;
-use site::Site;
-use site::product;
 
 /// Units looked up at a time.
 const PAGE: u32 = 1000;

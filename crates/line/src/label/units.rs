@@ -13,8 +13,7 @@ use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
 
 use base::advice::{Advise, Kind};
-use base::encoding::is_rounded;
-use base::encoding::{self, LONGEST};
+use base::encoding::{self, LONGEST, is_rounded};
 use print::LabelData;
 use zeroize::Zeroizing;
 

@@ -12,6 +12,10 @@ use base::trouble::Trouble;
 use book::ids::{FirmwareVersion, ProductName, ReelId, StationName};
 use book::{Knowledge, Product, Purpose, UnitFilter, UnitState};
 use custody::Passphrase;
+use receive::reel;
+use site::product::{FurtherObject, Kept};
+use site::revoked::{Known, RevokedPais};
+use site::{Site, Who, authority, declaration, product, trust};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::Discriminator;
@@ -22,14 +26,6 @@ use zeroize::Zeroizing;
 
 use super::{Provision, Watch};
 use crate::station::Judge;
-use receive::reel;
-use site::authority;
-use site::declaration;
-use site::product;
-use site::product::{FurtherObject, Kept};
-use site::revoked::{Known, RevokedPais};
-use site::trust;
-use site::{Site, Who};
 
 /// Everything that is the same for all units of a run, unless the site learns something new.
 pub(super) struct Line<'a> {

@@ -5,6 +5,8 @@ use std::path::Path;
 
 use book::Begun;
 use chip::ObjectName;
+use site::product::FurtherObject;
+use site::revoked::words as revoked_words;
 use standard::declaration::Declaration;
 
 use super::line::Line;
@@ -12,8 +14,6 @@ use super::older::Adoption;
 use super::one::engineer;
 use crate::record;
 use crate::station::{Failure, Identity, Load};
-use site::product::FurtherObject;
-use site::revoked::words as revoked_words;
 
 /// What goes into this unit's chip.
 pub(super) fn load(line: &Line<'_>, begun: &Begun, adopted: Option<&Adoption>) -> Result<Load, Failure> {

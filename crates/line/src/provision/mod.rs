@@ -23,24 +23,20 @@ use book::ids::{ChipId, UnitSerial};
 use book::{ChipState, Next};
 use chip::ChipSource;
 use custody::Passphrase;
-use serde::Serialize;
-use standard::onboarding::draw::Batch;
-use utoipa::ToSchema;
-
-pub use crate::station::{Told, Watch};
-use crate::unit::AdoptedFrom;
 pub use line::warnings;
 use line::{Line, line, prepare};
 use load::load;
 use one::one;
 use run::{Asked, Run, Seen};
+use serde::Serialize;
 use serials::Serials;
-pub use serials::counted;
-pub use serials::{Numbers, Scans, SerialsFrom, listed, scans};
-use site::checkpoint;
-use site::clock;
-use site::head;
-use site::{Site, Who};
+pub use serials::{Numbers, Scans, SerialsFrom, counted, listed, scans};
+use site::{Site, Who, checkpoint, clock, head};
+use standard::onboarding::draw::Batch;
+use utoipa::ToSchema;
+
+pub use crate::station::{Told, Watch};
+use crate::unit::AdoptedFrom;
 
 /// What a station is to do.
 pub struct Provision<'a> {

@@ -14,8 +14,7 @@ use standard::factory_record::FactoryRecord;
 use super::line::Line;
 use super::one::{engineer, open};
 use crate::station::{BOOK_OLDER, CODE_LOST, Failure, Identity};
-use crate::unit::AdoptedFrom;
-use crate::unit::passcode_label;
+use crate::unit::{AdoptedFrom, passcode_label};
 
 /// What a chip that holds an identity comes to, before anything is done about it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]

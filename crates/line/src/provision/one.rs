@@ -11,6 +11,7 @@ use book::{
 };
 use chip::{ChipSource, ObjectName};
 use examine::intake::sha256 as sha256_of;
+use site::revoked::{marked as marked_revoked, words as revoked_words};
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
 
@@ -20,7 +21,6 @@ use super::{ChipResult, Serials, Told, UnitResult, load};
 use crate::station::{CHECK_THE_LOCK, Clock, Failure, is_locked, work};
 use crate::unit;
 use crate::unit::passcode_label;
-use site::revoked::{marked as marked_revoked, words as revoked_words};
 
 /// How long, and how often, a chip is waited for at which another station looks.
 const MOMENT: Duration = Duration::from_millis(20);

@@ -15,14 +15,14 @@ use base::trouble::Trouble;
 use book::ChipState;
 use book::ids::{ChipId, UnitSerial};
 use chip::ChipSource;
+use site::head;
+use site::series::whole;
 
 use super::line::{Line, Prepared};
 use super::older::{KEY_OF_ANOTHER, Older, older, stops_the_line};
 use super::one::one;
 use super::serials::{Scans, Serials, is_no_other};
 use super::{ChipResult, Ended, Provisioned, RefusedScan, Said, UnitResult};
-use site::head;
-use site::series::whole;
 
 /// Between two looks at a source in which nothing is new.
 const BETWEEN_LOOKS: Duration = Duration::from_millis(500);

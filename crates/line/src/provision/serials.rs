@@ -10,10 +10,10 @@ use base::trouble::Trouble;
 use book::ids::{ProductName, ReelId, UnitSerial};
 use book::{By, SerialWish, SeriesStand};
 use serde::Serialize;
-
-use crate::unit;
 use site::Site;
 use site::series::{is_to_confirm, of_one_series, restored_words, series, unconfirmed, whole};
+
+use crate::unit;
 
 /// The longest scanned line, in bytes: more than any serial number has.
 const LINE: usize = 256;
@@ -536,8 +536,9 @@ fn leave_out_used(list: &mut VecDeque<UnitSerial>, site: &Site) -> Result<(), Tr
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use base::advice::Advise;
+
+    use super::*;
 
     #[test]
     fn lines_come_one_by_one_and_a_bad_one_costs_only_itself() {

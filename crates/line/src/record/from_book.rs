@@ -19,6 +19,10 @@ use book::{Subject, Unit, UnitState};
 use custody::Passphrase;
 use serde::Serialize;
 use serde_json::json;
+use site::product::Kept;
+use site::record_place::{RecordFormat, RecordPlace};
+use site::revoked::RevokedHere;
+use site::{Site, Who, file_stem, product};
 use standard::factory_record::FactoryRecord;
 use standard::ids::{ProductId, VendorId};
 use zeroize::Zeroizing;
@@ -28,11 +32,6 @@ use zip::{CompressionMethod, DateTime, ZipWriter};
 use super::error::RecordActError;
 use super::of_unit::of_unit;
 use crate::chosen::Which;
-use site::product;
-use site::product::Kept;
-use site::record_place::{RecordFormat, RecordPlace};
-use site::revoked::RevokedHere;
-use site::{Site, Who, file_stem};
 
 /// Units in one call: a record has some 400 bytes, so these are about 120 MB.
 const MOST: usize = 300_000;

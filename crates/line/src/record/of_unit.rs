@@ -2,12 +2,11 @@
 
 use book::Unit;
 use custody::SiteKey;
+use site::product::Kept;
 use standard::factory_record::{FactoryRecord, RecordError, RotatingId};
 use standard::ids::{ProductId, VendorId};
 use standard::onboarding::{Discriminator, ValueError};
 use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt, VerifierError};
-
-use site::product::Kept;
 
 /// Why the book gives no record of a unit.
 #[derive(Debug, thiserror::Error)]

@@ -6,11 +6,11 @@ use base::trouble::Trouble;
 use book::Purpose;
 use book::ids::UnitSerial;
 use serde::Serialize;
+use site::Site;
 use standard::factory_record::{Carrier, FactoryRecord, read_any};
 
 use super::error::RecordActError;
 use super::input::read_file;
-use site::Site;
 
 /// The largest file that carries a record.
 const MAX_FILE: u64 = 16 << 20;

@@ -10,11 +10,11 @@ use book::ids::UnitSerial;
 use book::{UnitFilter, UnitState};
 use serde::Serialize;
 use serde_json::json;
+use site::Site;
+use site::revoked::RevokedHere;
 use standard::certificate::Certificate;
 
 use super::{checks_failed, missing, serial, story};
-use site::Site;
-use site::revoked::RevokedHere;
 
 /// What was written.
 #[derive(Debug, Serialize)]

@@ -9,22 +9,19 @@ use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
 use book::{Subject, Unit, UnitFilter, UnitState};
 use custody::Passphrase;
+pub use files::{Written, write};
+use receive::reel;
 use serde::Serialize;
 use serde_json::json;
+use site::revoked::RevokedHere;
+use site::{Site, Who, product};
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use standard::onboarding::{Discriminator, Flow, OptionalData, Passcode, Payload, Reach};
-use utoipa::ToSchema;
-
-pub use files::{Written, write};
 pub use story::{show, shown, story};
+use utoipa::ToSchema;
 pub use whole::{AdoptedFrom, Left, OfAttempt, OfStep, ProofReport, WholeUnit};
-
-use receive::reel;
-use site::product;
-use site::revoked::RevokedHere;
-use site::{Site, Who};
 
 /// A unit in a list.
 #[derive(Debug, Serialize, ToSchema)]

@@ -1,24 +1,19 @@
 //! A unit's whole story, as every front shows it.
 
+use base::times::time_text;
+use base::trouble::Trouble;
+use book::{AttemptResult, Next, Subject, UnitStory};
+use custody::Passphrase;
+use serde_json::json;
+use site::revoked::RevokedHere;
+use site::{Site, Who};
+
 use super::whole::{
     AdoptedFrom, AdoptedHere, CertificateFacts, Leaving, Left, OfAttempt, OfAuthority, OfChip, OfCredential,
     OfDelivery, OfEntry, OfLabel, OfObject, OfOnboarding, OfProof, OfReel, OfStep, Recheck, RevocationRequested,
     WholeUnit,
 };
-use base::times::time_text;
-use base::trouble::Trouble;
-use book::AttemptResult;
-use book::Next;
-use book::Subject;
-use book::UnitStory;
-use custody::Passphrase;
-
-use serde_json::json;
-
 use super::{missing, payload, typed};
-
-use site::revoked::RevokedHere;
-use site::{Site, Who};
 
 /// The whole story of a unit from the book; its serial number in any letter case.
 ///

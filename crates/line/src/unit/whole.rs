@@ -1,19 +1,11 @@
 //! A unit as it is shown: its chip, reel, delivery, certificates, attempts, proof, labels and entries.
 
 use base::finding_view::Severity;
-use book::AttemptResult;
-use book::ChipState;
-use book::CredentialState;
-use book::LabelEvent;
-use book::Next;
-use book::Purpose;
-use book::Role;
-use book::UnitState;
+use book::{AttemptResult, ChipState, CredentialState, LabelEvent, Next, Purpose, Role, UnitState};
 use receive::delivery::ReceivedVerdict;
 use serde::Serialize;
 use standard::certificate::Certificate;
-use standard::moment::Moment;
-use standard::moment::NO_END;
+use standard::moment::{Moment, NO_END};
 use standard::verdict::Finding;
 use utoipa::ToSchema;
 

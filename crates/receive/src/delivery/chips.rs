@@ -3,7 +3,6 @@
 use base::course::Course;
 use base::trouble::Trouble;
 use book::Reel;
-
 use site::Site;
 
 /// Octets of a key that stand for it here, and of its place.

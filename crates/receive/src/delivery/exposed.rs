@@ -9,6 +9,7 @@ use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::ChipId;
 use book::{Chip, ChipState, Reel};
+use site::Site;
 use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::DELIVERY_PRIVATE_KEY;
 
@@ -16,7 +17,6 @@ use super::chips::{Chips, Slot};
 use super::complaint::Touched;
 use super::inspect::Inspection;
 use super::{refused, view};
-use site::Site;
 
 /// Chips that an advice names one by one.
 const NAMED: usize = 5;

@@ -1,19 +1,16 @@
 //! Whether what came goes with the product that the reel is for.
 
-use super::inspect::Inspection;
 use base::advice::quoted;
 use base::findings::SharedFinding;
 use base::trouble::Trouble;
-use book::Product;
-use book::Reel;
-use site::Site;
-use site::declaration;
-use standard::ids::ProductId;
-use standard::ids::VendorId;
+use book::{Product, Reel};
+use site::{Site, declaration};
+use standard::ids::{ProductId, VendorId};
 use standard::verdict::Finding;
 use standard::verdict::catalogue::declaration::AUTHORITY as PERMITTED;
-use standard::verdict::catalogue::intake::DELIVERY_OTHER_PRODUCT;
-use standard::verdict::catalogue::intake::DELIVERY_PRODUCT;
+use standard::verdict::catalogue::intake::{DELIVERY_OTHER_PRODUCT, DELIVERY_PRODUCT};
+
+use super::inspect::Inspection;
 
 /// What a product's DACs must say, in every order, in what is issued here and on arrival: the
 /// product's identifiers, or those of the DAC's origin where its declaration names one.

@@ -10,6 +10,10 @@ use book::{Authority, DeliveryOrigin, DeliveryVerdict, NewCredential, NewDeliver
 use rayon::prelude::*;
 use serde::Serialize;
 use serde_json::json;
+use site::authority::serial;
+use site::keys::Unlock;
+use site::revoked::{Known as Revoked, pool};
+use site::{Site, Who, authority, head, product};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::key::PublicKey;
@@ -22,13 +26,6 @@ use super::chips::{Chips, Slot};
 use super::storing::{BATCH, store};
 use super::{ReceivedVerdict, dac_identity, free_id};
 use crate::reel;
-use site::authority;
-use site::authority::serial;
-use site::head;
-use site::keys::Unlock;
-use site::product;
-use site::revoked::{Known as Revoked, pool};
-use site::{Site, Who};
 
 /// What was issued.
 #[derive(Debug, Serialize, ToSchema)]

@@ -19,46 +19,32 @@ use std::thread;
 
 use base::course::{Course, Phase};
 use base::finding_view::{FindingView, InspectionFinding, Severity};
-
 use base::trouble::{About as _, Trouble};
-use book::Delivery;
-use book::DeliveryVerdict;
-use book::Purpose;
-use book::Reel;
-use book::Stored;
 use book::ids::{DeliveryId, ReelId};
+use book::{Delivery, DeliveryVerdict, Purpose, Reel, Stored};
+use chips::Chips;
+use complaint::{Complaint, Faults};
+use inspect::{Checked, Expectation, Known};
+pub use issue::{Issued, issue, issuer_for};
+pub use refused::REFUSED;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use site::revoked::{Known as Revoked, RevokedPais};
+use site::{Site, Who, authority, head, product};
 use standard::certificate::Certificate;
-
 use standard::verdict::catalogue::chain::REVOKED;
-
 use standard::verdict::catalogue::intake::{
     DELIVERY_GAP, DELIVERY_OTHER_PRODUCT, DELIVERY_OTHER_REEL, DELIVERY_PRODUCT, DELIVERY_STRANGER,
 };
 use standard::verdict::{Finding, Rule};
+use storing::{Begun, EARLY, Keeper, Unsettled};
 use utoipa::ToSchema;
+pub use view::{DeliveryView, list, newest, refused, show};
 use zeroize::Zeroizing;
 
 pub(crate) use self::fitting::dac_identity;
 use self::fitting::{other_product, permitted};
-pub use issue::{Issued, issue, issuer_for};
-pub use refused::REFUSED;
-pub use view::{DeliveryView, list, newest, refused, show};
-
 use crate::reel;
-use chips::Chips;
-use complaint::{Complaint, Faults};
-use inspect::Checked;
-use inspect::Expectation;
-use inspect::Known;
-use site::authority;
-
-use site::head;
-use site::product;
-use site::revoked::{Known as Revoked, RevokedPais};
-use site::{Site, Who};
-use storing::{Begun, EARLY, Keeper, Unsettled};
 
 /// Certificates of a delivery, counted.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]

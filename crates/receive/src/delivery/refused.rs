@@ -12,11 +12,11 @@ use base::finding_view::InspectionFinding;
 use base::trouble::Trouble;
 use book::ids::DeliveryId;
 use serde::{Deserialize, Serialize};
+use site::{Site, Who, file_stem};
 use standard::verdict::catalogue::intake::DELIVERY_PRIVATE_KEY;
 
 use super::complaint::{Faults, Touched};
 use super::{Counts, Received};
-use site::{Site, Who, file_stem};
 
 /// The folder in the site's directory.
 pub const REFUSED: &str = "refused";

@@ -12,13 +12,12 @@ use book::{
     Reel, Role, Stored,
 };
 use serde_json::{Value, json};
+use site::{Site, Who, authority};
 use standard::certificate::Certificate;
 
 use super::free_id;
 use super::inspect::Kept;
 use super::spool::{Record, Spool};
-use site::authority;
-use site::{Site, Who};
 
 /// Credentials made at a time, and how many times that many may wait to be stored.
 pub(super) const BATCH: usize = 2_048;

@@ -6,14 +6,13 @@ use book::ids::{DeliveryId, ReelId};
 use book::{Delivery, DeliveryOrigin, Subject};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use site::{Site, ledger};
 use utoipa::ToSchema;
 
 use super::complaint::{Complaint, Faults};
 use super::inspect::Checked;
 use super::refused::{self, Refused};
 use super::{Counts, ReceivedVerdict};
-use site::Site;
-use site::ledger;
 
 /// What the inspection of a delivery found.
 #[derive(Debug, Serialize, ToSchema)]

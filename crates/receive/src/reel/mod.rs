@@ -5,8 +5,7 @@ pub mod manifest;
 mod origin;
 mod stream;
 
-use std::collections::BTreeSet;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::convert::Infallible;
 use std::path::Path;
 use std::sync::mpsc;
@@ -20,18 +19,14 @@ use base::sentence::sentence;
 use base::trouble::{About, Trouble};
 use book::ids::{ChipId, ReelId};
 use book::{Duplicate, NewChip, NewReel, Purpose, ReceiveError, Reel, Same, Subject};
+use manifest::ColumnMap;
 use serde::Serialize;
+use site::revoked::RevokedPais;
+use site::{Site, Who, head, ledger, product};
 use standard::verdict::catalogue::intake::{REEL_DUPLICATE_CHIP, REEL_DUPLICATE_KEY};
 use standard::verdict::{Finding, Severity};
-use utoipa::ToSchema;
-
-use manifest::ColumnMap;
-use site::head;
-use site::ledger;
-use site::product;
-use site::revoked::RevokedPais;
-use site::{Site, Who};
 use stream::{Odd, Stream};
+use utoipa::ToSchema;
 
 /// Chips judged at a time, and how many times that many may wait to be stored.
 const SOME: usize = 2_000;

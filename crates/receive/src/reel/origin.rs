@@ -4,13 +4,12 @@ use std::sync::Arc;
 
 use base::findings::SharedFinding;
 use base::trouble::Trouble;
+use site::{Site, authority};
 use standard::certificate::{Certificate, Profile};
 use standard::verdict::catalogue::intake::REEL_FROM_CERTIFICATES;
 use standard::verdict::{Context, Finding, Pool};
 
 use super::manifest::Manifest;
-use site::Site;
-use site::authority;
 
 /// What there is to say of a manifest that is made of DACs: each DAC of the same delivery will then match its chip,
 /// whoever's chips they are. Where a PAA known here stands above them, that must be meant.

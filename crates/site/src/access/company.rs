@@ -12,7 +12,8 @@ use std::sync::{Mutex, PoisonError};
 use base::trouble::Trouble;
 use book::ids::Actor;
 use book::{AccountRole, CompanySubject, SignedInBy};
-use openidconnect::{ClientSecret, IssuerUrl, RedirectUrl, url::Url};
+use openidconnect::url::Url;
+use openidconnect::{ClientSecret, IssuerUrl, RedirectUrl};
 use time::{Duration, OffsetDateTime};
 use zeroize::Zeroizing;
 

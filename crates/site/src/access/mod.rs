@@ -22,19 +22,18 @@ mod standing;
 use base::times::time_text;
 use base::trouble::{About, Trouble};
 use book::ids::Actor;
-use book::{AccountRole, NewAccount, NewApiToken, SignedInBy, Subject};
-use serde::Serialize;
-use serde_json::json;
-use time::{Duration, OffsetDateTime};
-use zeroize::Zeroizing;
-
 pub use book::ids::Actor as Name;
+use book::{AccountRole, NewAccount, NewApiToken, SignedInBy, Subject};
 pub use book::{AccountRole as Role, Session, SignedInBy as Means};
 pub use company::{Answer, Begin, Company};
 pub use gate::{Gate, Pace};
 pub use sealing::{Resealed, reseal};
 pub use secret::{csrf_of, digest, draw_token};
+use serde::Serialize;
+use serde_json::json;
 pub use standing::{AskPassword, Standing};
+use time::{Duration, OffsetDateTime};
+use zeroize::Zeroizing;
 
 use crate::{Site, Who};
 

@@ -16,11 +16,12 @@ use openidconnect::core::{
     CoreProviderMetadata, CoreRevocableToken, CoreRevocationErrorResponse, CoreTokenIntrospectionResponse,
     CoreTokenType,
 };
+use openidconnect::url::Url;
 use openidconnect::{
     AdditionalClaims, AuthType, AuthorizationCode, Client, ClientId, ClientSecret, CsrfToken, DiscoveryError,
     EmptyExtraTokenFields, EndpointMaybeSet, EndpointNotSet, EndpointSet, HttpRequest, HttpResponse, IdTokenFields,
     IssuerUrl, Nonce, PkceCodeChallenge, PkceCodeVerifier, RedirectUrl, RequestTokenError, Scope,
-    StandardErrorResponse, StandardTokenResponse, TokenResponse, url::Url,
+    StandardErrorResponse, StandardTokenResponse, TokenResponse,
 };
 use serde::{Deserialize, Serialize};
 use time::{Duration, OffsetDateTime};

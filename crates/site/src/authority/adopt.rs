@@ -17,8 +17,7 @@ use standard::ids::VendorId;
 use standard::moment::Moment;
 
 use super::{AuthorityView, anchors, free_name, issuer_name, moment_to_time, show};
-use crate::keys;
-use crate::{Site, Who};
+use crate::{Site, Who, keys};
 
 /// What came of adopting.
 #[derive(Debug)]

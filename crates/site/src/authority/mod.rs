@@ -2,17 +2,15 @@
 
 mod adopt;
 
-use base::files;
-use base::trouble::{About, Trouble};
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use utoipa::ToSchema;
 
 pub use adopt::{Adopted, Ask, adopt, nobody};
+use base::files;
+use base::trouble::{About, Trouble};
 use book::ids::AuthorityName;
-use book::{Authority, AuthorityOrigin, NewAuthority, Subject};
-use book::{Purpose, Role};
+use book::{Authority, AuthorityOrigin, NewAuthority, Purpose, Role, Subject};
 use custody::{KeyFile, PrivateKey, WorkFactor};
 use serde::Serialize;
 use standard::certificate::{Builder, Certificate, Profile};
@@ -22,13 +20,11 @@ use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::verdict::{Context, Pool, Severity};
 use time::OffsetDateTime;
+use utoipa::ToSchema;
 
-use crate::head;
-use crate::keys;
 use crate::keys::Unlock;
-use crate::ledger;
 use crate::revoked::Known;
-use crate::{Site, Who, file_stem};
+use crate::{Site, Who, file_stem, head, keys, ledger};
 
 /// The longest validity that an authority raised here may be given; it may also have no end.
 const MOST_YEARS: u32 = 100;

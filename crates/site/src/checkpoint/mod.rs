@@ -14,15 +14,12 @@ use std::sync::Arc;
 use base::files;
 use base::trouble::Trouble;
 use book::{BookError, Mark, Older, Subject};
+pub use keeper::{FILE, Found, Keeper};
 use serde::Serialize;
 use serde_json::json;
-
-pub use keeper::Found;
-pub use keeper::{FILE, Keeper};
 pub use witness::Witnessed;
 
-use crate::head;
-use crate::{Site, Who, WitnessSettings};
+use crate::{Site, Who, WitnessSettings, head};
 
 /// The last checkpoint that a witness countersigned, beside the keys.
 pub const COSIGNED: &str = "checkpoint.cosigned";

@@ -1,18 +1,16 @@
 //! Adding a product: judged before it is stored.
 
-use super::{Description, FurtherObject, Kept, ProductView, show};
-use crate::Site;
-use crate::Who;
-use base::trouble::{About as _, Trouble};
-use book::NewProduct;
-use book::Purpose;
-use book::ids::ProductName;
-use standard::ids::ProductId;
-use standard::ids::VendorId;
-use standard::onboarding::Flow;
-use standard::onboarding::Reach;
 use std::collections::BTreeSet;
 use std::fs;
+
+use base::trouble::{About as _, Trouble};
+use book::ids::ProductName;
+use book::{NewProduct, Purpose};
+use standard::ids::{ProductId, VendorId};
+use standard::onboarding::{Flow, Reach};
+
+use super::{Description, FurtherObject, Kept, ProductView, show};
+use crate::{Site, Who};
 
 /// What a vendor ID and a wish come to.
 fn purpose(vendor: VendorId, wanted: Option<&str>) -> Result<Purpose, Trouble> {

@@ -1,16 +1,14 @@
 //! Changing what no unit of a product depends on yet.
 
-use super::add::{judge_objects, judged};
-use super::{Description, ProductView, get, kept, show};
-use crate::Site;
-use crate::Who;
-use crate::series;
 use base::trouble::{About as _, Trouble};
 use book::Product;
-use book::ids::ProductName;
-use book::ids::UnitSerial;
+use book::ids::{ProductName, UnitSerial};
 use serde::Serialize;
 use serde_json::Value;
+
+use super::add::{judge_objects, judged};
+use super::{Description, ProductView, get, kept, show};
+use crate::{Site, Who, series};
 
 /// What of a product is to be changed.
 #[derive(Debug, Default)]

@@ -6,20 +6,16 @@ mod change;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+pub use add::{add, declared};
 use base::advice::quoted;
 use base::trouble::Trouble;
-use book::Product;
-use book::Purpose;
 use book::ids::ProductName;
+use book::{Product, Purpose};
+pub use change::{Change, Changed, Updated, check_series, update};
 use serde::{Deserialize, Serialize};
-
 use standard::factory_record::{self, Field};
-
 use standard::onboarding::{Flow, Reach};
 use utoipa::ToSchema;
-
-pub use add::{add, declared};
-pub use change::{Change, Changed, Updated, check_series, update};
 
 use crate::Site;
 use crate::record_place::RecordPlace;

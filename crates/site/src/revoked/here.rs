@@ -8,8 +8,7 @@ use book::{ChipStory, Credential, CredentialState, Unit};
 use standard::certificate::{Certificate, Profile};
 
 use super::Known;
-use crate::Site;
-use crate::authority;
+use crate::{Site, authority};
 
 /// What is revoked here, loaded once and asked about many units.
 pub struct RevokedHere {

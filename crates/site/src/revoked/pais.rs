@@ -4,8 +4,7 @@ use base::trouble::Trouble;
 use book::ids::{AuthorityName, ReelId};
 
 use super::Known;
-use crate::Site;
-use crate::authority;
+use crate::{Site, authority};
 
 /// PAIs that are revoked: name, and when and why.
 #[derive(Debug, Clone)]

@@ -10,8 +10,7 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use rayon::prelude::*;
-use site::authority;
-use site::{Site, Who};
+use site::{Site, Who, authority};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, Signer, SoftwareKey};

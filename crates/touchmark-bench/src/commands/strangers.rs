@@ -5,23 +5,21 @@
 //! head, and comes again when it is sent away.
 
 use std::error::Error;
-use std::fs;
 use std::io::{BufRead as _, BufReader, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::thread;
 use std::time::{Duration, Instant};
+use std::{fs, thread};
 
 use line::floor;
 use line::floor::Setup;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use serde::Serialize;
-use site::Who;
-use site::access;
 use site::access::Role;
+use site::{Who, access};
 
 use super::stations::supply;
 use crate::calls::{ask, stranger};

@@ -8,9 +8,8 @@ use base::Trouble;
 use clap::Args;
 use custody::token::TokenUri;
 use custody::{ChoosePassphrase, Passphrase};
-use site::checkpoint;
 use site::keys::Unlock;
-use site::{Site, Who};
+use site::{Site, Who, checkpoint};
 use zeroize::Zeroizing;
 
 use crate::output::Failure;

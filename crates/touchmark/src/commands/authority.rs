@@ -8,9 +8,8 @@ use book::{Purpose, Role};
 use clap::{Args, Subcommand, ValueEnum};
 use custody::WorkFactor;
 use serde_json::json;
-use site::authority;
 use site::authority::{AuthorityView, CAUTION, Raise, Request};
-use site::declaration;
+use site::{authority, declaration};
 use standard::ids::{ProductId, VendorId};
 use standard::verdict::Severity;
 

@@ -7,11 +7,8 @@ use answer::keeping;
 use answer::keeping::{How, Restored, Saved, SiteKeyState, Source, Verified};
 use clap::{Args, Subcommand};
 use custody::{Passphrase, WorkFactor};
-use site::Site;
-use site::access;
-use site::checkpoint;
 use site::checkpoint::{Kept, Witnessed};
-use site::head;
+use site::{Site, access, checkpoint, head};
 
 use super::at_site::{PassphraseArgs, Place};
 use super::words::many;

@@ -6,10 +6,9 @@ use std::path::PathBuf;
 use base::finding_view::Severity;
 use base::{Trouble, quoted};
 use clap::{Args, Subcommand};
-use receive::reel;
 use receive::reel::manifest::ColumnMap;
 use receive::reel::{ManifestVerdict, Options, ReelView};
-use receive::{delivery, order};
+use receive::{delivery, order, reel};
 use serde_json::json;
 use standard::name::printable;
 

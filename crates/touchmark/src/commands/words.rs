@@ -3,7 +3,6 @@
 use std::io::{self, Write};
 
 use base::finding_view::FindingView;
-
 pub use print::chart::many;
 
 /// One value with its name.

@@ -1,7 +1,5 @@
 //! Authorities: who issues whom, what is here already, and what is no authority at all.
 
-use crate::at_site;
-
 use std::fs;
 
 use at_site::{Site, data, text};
@@ -13,6 +11,8 @@ use standard::ids::{ProductId, VendorId};
 use standard::key::{Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
+
+use crate::at_site;
 
 /// A PAI is issued by a PAA; what a PAI below a PAI issued no station would accept.
 #[test]

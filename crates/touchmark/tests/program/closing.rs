@@ -2,19 +2,16 @@
 //! PostgreSQL as the book, four stations at once, and every moment one of them is killed. All 300
 //! units pass in the end, and all counts are zero.
 
-use crate::at_site;
-use crate::python;
-use crate::softhsm;
-
-use std::fs;
 use std::process::{Child, Command, Stdio};
-use std::thread;
 use std::time::{Duration, Instant};
+use std::{fs, thread};
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, data, text};
 use serde_json::Value;
 use softhsm::{Bench, run};
+
+use crate::{at_site, python, softhsm};
 
 const STATIONS: usize = 4;
 const CHIPS: usize = 300;

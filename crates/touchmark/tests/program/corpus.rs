@@ -1,8 +1,6 @@
 //! `examine` against a corpus that Python builds from the clauses, octet by octet, and that knows
 //! nothing of this code: `tests/outside/corpus.py`. Every disagreement is told at once.
 
-use crate::python;
-
 use std::collections::BTreeSet;
 use std::fs;
 use std::io::Read as _;
@@ -13,6 +11,8 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
+
+use crate::python;
 
 /// A verdict on one case takes milliseconds; this bounds what hostile input may cost.
 const PATIENCE: Duration = Duration::from_secs(30);

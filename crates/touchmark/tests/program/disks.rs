@@ -1,7 +1,5 @@
 //! Disks and books that take nothing: one that may only be read, one that is full.
 
-use crate::at_site;
-
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::Path;
@@ -10,6 +8,8 @@ use std::process::{Command, Output};
 use at_site::engine::Engine;
 use at_site::{Answer, Site, text};
 use serde_json::Value;
+
+use crate::at_site;
 
 /// A site with a provisioned unit.
 fn worked(engine: &Engine) -> Site {

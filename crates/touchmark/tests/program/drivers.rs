@@ -1,15 +1,14 @@
 //! Drivers of chips, as their authors and stations meet them: `chip check` names what a broken one
 //! breaks; a sound one provisions; one that dies or hangs costs a station one attempt and no more.
 
-use crate::at_site;
-use crate::python;
-
 use std::fs;
 use std::path::Path;
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, text};
 use serde_json::{Value, json};
+
+use crate::{at_site, python};
 
 on_both_engines! {
     a_sound_driver_is_checked_and_provisions,

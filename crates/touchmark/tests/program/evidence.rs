@@ -1,9 +1,6 @@
 //! Evidence packs: whole ones hold for us and for a checker that is not ours, and no octet
 //! of one can change without its being found.
 
-use crate::at_site;
-use crate::python;
-
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -13,6 +10,8 @@ use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::json;
+
+use crate::{at_site, python};
 
 on_both_engines! {
     packs_hold_and_nothing_in_them_can_change,

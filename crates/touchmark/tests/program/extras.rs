@@ -1,12 +1,12 @@
 //! Orders as PKCS #10, further objects in a chip, labels from the record book.
 
-use crate::at_site;
-
 use std::fs;
 use std::process::Command;
 
 use at_site::engine::Engine;
 use at_site::{Site, data, text};
+
+use crate::at_site;
 
 on_both_engines! {
     an_order_of_requests_is_signed_by_the_chips,

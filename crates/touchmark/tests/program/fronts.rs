@@ -5,9 +5,8 @@ use std::io::Read as _;
 use std::time::Duration;
 
 use serde_json::{Value, json};
-use site::access;
 use site::access::Role;
-use site::{Site as Open, Who};
+use site::{Site as Open, Who, access};
 use standard::pem;
 
 use crate::at_site::calls::ask;

@@ -1,12 +1,12 @@
 //! Which units something touches, asked through the program.
 
-use crate::at_site;
-
 use std::fs;
 
 use at_site::engine::Engine;
 use at_site::{Site, text};
 use serde_json::{Value, json};
+
+use crate::at_site;
 
 fn units(answer: &Value) -> Vec<&str> {
     let units = answer["units"].as_array().expect("units");

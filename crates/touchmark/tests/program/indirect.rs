@@ -1,9 +1,6 @@
 //! Lists whose entries say whose certificates they are about, and lists that cover a part: against OpenSSL, and at a
 //! site's stations.
 
-use crate::at_site;
-use crate::python;
-
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -20,6 +17,8 @@ use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::oid;
 use standard::revocation::{ListBuilder, Reason};
+
+use crate::{at_site, python};
 
 on_both_engines! {
     an_indirect_list_counts_at_the_stations,

@@ -1,19 +1,18 @@
 //! Long work that is interrupted (SIGINT, SIGTERM) or killed (SIGKILL) at any moment leaves
 //! nothing behind, and can be done again.
 
-use crate::at_site;
-
-use std::fs;
 use std::os::unix::process::ExitStatusExt as _;
 use std::path::Path;
 use std::process::{Command, Output, Stdio};
-use std::thread;
 use std::time::Duration;
+use std::{fs, thread};
 
 use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::{Site, data, text};
 use serde_json::Value;
+
+use crate::at_site;
 
 /// Starts receiving reel A's delivery, and sends it a signal after a while.
 fn receive_and(site: &Site, signal: &str, after: Duration) -> Output {

@@ -1,7 +1,5 @@
 //! The record book through the program: verified, backed up, restored, moved.
 
-use crate::at_site;
-
 use std::ffi::OsString;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -12,6 +10,8 @@ use at_site::engine::Engine;
 use at_site::engine::server::Server;
 use at_site::{Site, assert_sound, data, text};
 use serde_json::{Value, json};
+
+use crate::at_site;
 
 /// Starts a station without waiting for it.
 fn station(site: &Site, name: &str, chips: &str) -> Child {

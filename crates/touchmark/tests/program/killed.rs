@@ -1,18 +1,17 @@
 //! The process is killed (SIGKILL) at random moments, 200 times in a row at one site. Nothing may
 //! be lost, used twice or passed unproven, and the reel is finished afterwards.
 
-use crate::at_site;
-
-use std::fs;
 use std::os::unix::process::ExitStatusExt as _;
 use std::path::Path;
 use std::process::Stdio;
-use std::thread;
 use std::time::{Duration, Instant};
+use std::{fs, thread};
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, data, text};
 use serde_json::Value;
+
+use crate::at_site;
 
 const KILLS: usize = 200;
 const CHIPS: u64 = 400;

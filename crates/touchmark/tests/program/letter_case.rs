@@ -1,11 +1,11 @@
 //! Names and serial numbers that differ in letter case alone, and series of serial numbers that two products share.
 
-use crate::at_site;
-
 use std::fs;
 
 use at_site::engine::Engine;
 use at_site::{Site, data, text};
+
+use crate::at_site;
 
 on_both_engines! { names_in_another_case_are_the_same_name, a_series_of_two_products_is_said }
 

@@ -1,7 +1,5 @@
 //! The line: success means done, series of serial numbers, scanners, runs that wait, scrapped chips.
 
-use crate::at_site;
-
 use std::fs;
 use std::io::{BufRead as _, BufReader, Read as _, Write as _};
 use std::path::Path;
@@ -12,6 +10,7 @@ use at_site::engine::Engine;
 use at_site::{Answer, Site, assert_sound, text};
 use serde_json::{Value, json};
 
+use crate::at_site;
 use crate::torture::clock::Clock;
 
 on_both_engines! {

@@ -1,7 +1,5 @@
 //! The main job from the command line, on reels and deliveries that others made.
 
-use crate::at_site;
-
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
@@ -10,6 +8,8 @@ use std::process::Command;
 use at_site::engine::Engine;
 use at_site::{Answer, Site, assert_sound, data, text};
 use serde_json::{Value, json};
+
+use crate::at_site;
 
 on_both_engines! {
     reels_are_provisioned_to_the_last_chip,

@@ -1,13 +1,13 @@
 //! Several stations at once: processes of their own on one reel and one book.
 
-use crate::at_site;
-
 use std::collections::BTreeSet;
 use std::process::{Child, Stdio};
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, text};
 use serde_json::Value;
+
+use crate::at_site;
 
 on_both_engines! {
     four_stations_with_chips_of_their_own,

@@ -8,9 +8,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 
-use site::access;
 use site::access::{Gate, Role};
-use site::{Site as Open, Who};
+use site::{Site as Open, Who, access};
 use standard::pem;
 use zip::CompressionMethod::Stored;
 use zip::write::SimpleFileOptions;

@@ -1,13 +1,13 @@
 //! Onboarding data from the book to the device, its label and back: records, codes, cartons, scans.
 
-use crate::at_site;
-
 use std::fs;
 use std::path::Path;
 
 use at_site::engine::Engine;
 use at_site::{Site, text};
 use serde_json::{Value, json};
+
+use crate::at_site;
 
 on_both_engines! {
     records_come_out_of_the_book,

@@ -2,8 +2,6 @@
 //! `asn1crypto`, and the certificate linter `pkilint`. The judges are called by
 //! `tests/outside/ours.py`, which names the source of each check.
 
-use crate::python;
-
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -15,6 +13,8 @@ use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::request;
 use standard::revocation::{ListBuilder, Reason};
+
+use crate::python;
 
 #[test]
 fn others_accept_what_is_built_here() {

@@ -1,13 +1,12 @@
 //! Stored proofs and the chains read back from chips convince judges from outside: Python's
 //! `cryptography` and OpenSSL, called by `tests/outside/proof.py`. docs/proof.md says how.
 
-use crate::at_site;
-use crate::python;
-
 use std::fs;
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, data, read_back};
+
+use crate::{at_site, python};
 
 on_both_engines! {
     proofs_and_chains_hold_for_others,

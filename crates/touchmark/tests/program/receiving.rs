@@ -1,9 +1,6 @@
 //! Receiving what the trade really sends: manifests of chip makers and spreadsheets, archives of every kind, and
 //! deliveries that are refused with a report for whoever has to put them right.
 
-use crate::at_site;
-use crate::python;
-
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -13,6 +10,8 @@ use at_site::engine::Engine;
 use at_site::{Answer, Site, data, text};
 use base64::Engine as _;
 use serde_json::{Value, json};
+
+use crate::{at_site, python};
 
 on_both_engines! {
     a_refused_delivery_counts_apart_and_says_what_is_wrong_entry_by_entry,

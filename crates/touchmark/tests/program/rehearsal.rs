@@ -1,13 +1,13 @@
 //! `touchmark rehearse`: nothing is unaccounted for, whatever the faults and the seed.
 
-use crate::at_site;
-
 use std::path::Path;
 use std::process::{Command, Stdio};
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, text};
 use serde_json::Value;
+
+use crate::at_site;
 
 on_both_engines! {
     without_faults_every_unit_passes,

@@ -1,12 +1,11 @@
 //! `touchmark report` at a site that worked a little: words, JSON, pages, refusals.
 
-use crate::at_site;
-use crate::python;
-
 use std::path::Path;
 
 use at_site::engine::Engine;
 use at_site::{Site, text};
+
+use crate::{at_site, python};
 
 on_both_engines! { a_reel_a_day_an_order_and_the_worst_hour }
 

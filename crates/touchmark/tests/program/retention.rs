@@ -1,13 +1,13 @@
 //! Passcodes are erased in time, with proof, and the rest of the story stays whole.
 
-use crate::at_site;
-
 use std::fs;
 
 use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
+
+use crate::at_site;
 
 on_both_engines! {
     passcodes_are_erased_in_time,

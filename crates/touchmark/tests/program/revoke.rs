@@ -1,8 +1,5 @@
 //! Revocation through the program: who is touched, lists that others read, stations that refuse.
 
-use crate::at_site;
-use crate::python;
-
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -15,6 +12,8 @@ use standard::ids::{ProductId, VendorId};
 use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
+
+use crate::{at_site, python};
 
 on_both_engines! {
     what_is_revoked_is_told_to_the_world,

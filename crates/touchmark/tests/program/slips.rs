@@ -1,9 +1,6 @@
 //! Who a product is, and how a slip is taken back: orders that ask for the right identity, purposes that are
 //! chosen, what nothing depends on withdrawn and corrected, and nothing cut on the way.
 
-use crate::at_site;
-use crate::python;
-
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -18,6 +15,8 @@ use standard::key::{PublicKey, Signer, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::pem;
+
+use crate::{at_site, python};
 
 on_both_engines! {
     every_order_asks_for_the_identity_of_the_origin,

@@ -1,14 +1,14 @@
 //! A chip is exchanged in its socket while a station works, at any moment of the work: the station
 //! notices, the unit passes at the next attempt, and its own chip is the one that is locked.
 
-use crate::at_site;
-
 use std::collections::BTreeSet;
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, text};
 use chip::simulated::{Fault, FaultKind, SimulatedSource};
 use chip::{ChipSource, Source};
+
+use crate::at_site;
 
 /// More calls than a unit takes, so that every one of them meets the exchange once.
 const CALLS: u32 = 40;

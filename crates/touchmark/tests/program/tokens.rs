@@ -1,15 +1,13 @@
 //! PKCS #11 tokens as chips, through the program: what it wrote, `pkcs11-tool` of Debian's opensc reads.
 
-use crate::at_site;
-use crate::python;
-use crate::softhsm;
-
 use std::fs;
 
 use at_site::engine::Engine;
 use at_site::{Site, assert_sound, data, text};
 use serde_json::json;
 use softhsm::{Bench, PIN};
+
+use crate::{at_site, python, softhsm};
 
 on_both_engines! { a_fixture_of_many_chips, tokens_of_one_chip_each }
 

@@ -1,11 +1,11 @@
 //! Trust sets through the program: accepted here, refused there, and why.
 
-use crate::at_site;
-
 use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::{data, text};
 use serde_json::{Value, json};
+
+use crate::at_site;
 
 on_both_engines! {
     accepted_here_refused_there_because,

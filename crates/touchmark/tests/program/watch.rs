@@ -1,7 +1,5 @@
 //! What will bite within so many days.
 
-use crate::at_site;
-
 use std::fs;
 use std::process::Command;
 
@@ -9,6 +7,8 @@ use at_site::engine::Engine;
 use at_site::rehearsed::Rehearsed;
 use at_site::text;
 use serde_json::{Value, json};
+
+use crate::at_site;
 
 on_both_engines! {
     what_bites_when,

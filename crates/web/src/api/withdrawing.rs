@@ -6,8 +6,7 @@ use axum::response::Response;
 use base::Trouble;
 use receive::{delivery, reel};
 use serde::Serialize;
-use site::{Site, Who};
-use site::{authority, declaration};
+use site::{Site, Who, authority, declaration};
 
 use super::once::once;
 use crate::answer::Oops;

@@ -20,18 +20,17 @@ use axum::http::header;
 use axum::response::{IntoResponse as _, Redirect, Response};
 use base::Trouble;
 use base::course::Course;
+pub use findings::{Group, grouped};
 use line::label;
 use print::paper::Document;
 use report::Request;
 use site::Who;
 use site::access::Role;
+pub use task::{Answer, Made, Outcome, Reported, Task};
 use tempfile::TempDir;
 use tokio::io::AsyncReadExt as _;
-use zeroize::Zeroizing;
-
-pub use findings::{Group, grouped};
-pub use task::{Answer, Made, Outcome, Reported, Task};
 pub use upload::{Files, Upload, take, take_body};
+use zeroize::Zeroizing;
 
 use crate::answer::{Oops, download, is_part};
 use crate::app::App;

@@ -12,8 +12,7 @@ use line::label;
 use line::label::Job;
 use print::paper::Document;
 use receive::{delivery, reel};
-use report;
-use report::Request;
+use report::{self, Request};
 use site::Who;
 use zeroize::Zeroizing;
 

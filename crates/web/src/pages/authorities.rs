@@ -10,10 +10,9 @@ use base::finding_view::FindingView;
 use base::trouble::About as _;
 use line::chips::{Passphrase, WorkFactor};
 use serde::Deserialize;
-use site::Who;
-use site::authority;
 use site::authority::{AuthorityView, CAUTION, Raise};
 use site::words::{Purpose, Role};
+use site::{Who, authority};
 use standard::ids::{ProductId, VendorId};
 
 use super::given;

@@ -10,13 +10,11 @@ use base::finding_view::FindingView;
 use base::trouble::About as _;
 use line::chips::{Passphrase, WorkFactor};
 use serde::Deserialize;
-use site::Who;
-use site::declaration;
 use site::declaration::{DeclarationView, Make, ProductHas};
+use site::{Who, declaration};
 
 use super::authorities::{AdoptedPart, Named, identity};
-use super::given;
-use super::products;
+use super::{given, products};
 use crate::answer::{Oops, page};
 use crate::app::App;
 use crate::asker::Asker;

@@ -6,10 +6,9 @@ use axum::extract::State;
 use axum::response::Response;
 use base::Trouble;
 use serde::Deserialize;
-use site::declaration;
-use site::product;
 use site::product::{Description, ProductView};
 use site::record_place::{RecordFormat, RecordPlace};
+use site::{declaration, product};
 
 use super::given;
 use crate::answer::{Oops, page};

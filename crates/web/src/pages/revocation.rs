@@ -16,10 +16,9 @@ use axum::response::Response;
 use base::Trouble;
 use base::trouble::About as _;
 use serde::{Deserialize, Serialize};
-use site::Who;
 use site::access::Standing;
-use site::authority;
 use site::keys::Typed;
+use site::{Who, authority};
 use standard::revocation::Reason;
 
 use super::given;

@@ -6,14 +6,12 @@ use axum::extract::{Path, Query, State};
 use axum::response::{Redirect, Response};
 use base::Trouble;
 use examine::explain::{self, Field};
-use line::search;
 use line::unit::{OfAttempt, OfStep, WholeUnit};
-use line::{label, unit};
+use line::{label, search, unit};
 use serde::Deserialize;
-use site::Who;
-use site::ledger;
 use site::ledger::Place;
 use site::words::{Role, UnitState};
+use site::{Who, ledger};
 use standard::certificate::Profile;
 
 use super::given;

@@ -10,8 +10,7 @@ use std::ops::Range;
 
 use base::encoding;
 use base::findings::{About, Findings};
-use examine::intake::Opened;
-use examine::intake::is_checksum_list;
+use examine::intake::{Opened, is_checksum_list};
 use serde::{Deserialize, Serialize};
 use standard::verdict::catalogue::intake::DELIVERY_CHECKSUM;
 use standard::verdict::{Finding, Severity};

@@ -25,6 +25,7 @@ use base::course::{Course, Phase};
 use base::findings::{About, Fault, Findings, SharedFinding};
 use base::trouble::Trouble;
 use examine::intake::IntakeError;
+use site::revoked::Known as Revoked;
 use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
@@ -39,7 +40,6 @@ use self::reading::{Unread, read};
 use super::chips::{Chips, Slot};
 use super::exposed::Exposed;
 use super::spool::Spool;
-use site::revoked::Known as Revoked;
 
 /// DACs that a core takes at a time, and how many of these are judged between two looks.
 const STRETCH: usize = 32;

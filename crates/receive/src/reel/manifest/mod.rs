@@ -20,7 +20,9 @@ use base::encoding;
 use base::encoding::is_rounded;
 use base::findings::{About, Findings, SharedFinding};
 use base::trouble::Trouble;
-use examine::intake::{self, Entry, Limits};
+pub use columns::ColumnMap;
+pub(super) use columns::cell;
+use examine::intake::{self, Entry, Limits, is_checksum_list};
 use standard::certificate::Certificate;
 use standard::key::PublicKey;
 use standard::verdict::catalogue::intake::{
@@ -29,10 +31,6 @@ use standard::verdict::catalogue::intake::{
 use standard::verdict::{Finding, Rule, Severity};
 
 use super::{file_name, key_text};
-use examine::intake::is_checksum_list;
-
-pub use columns::ColumnMap;
-pub(super) use columns::cell;
 
 /// A chip as a manifest names it.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -3,9 +3,9 @@
 use std::error::Error;
 use std::path::{Path, PathBuf};
 
-use crate::commands::stations::host_ms;
 use site::Site;
 
+use crate::commands::stations::host_ms;
 use crate::founding::founded;
 use crate::timing::median;
 

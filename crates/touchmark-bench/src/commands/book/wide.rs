@@ -9,8 +9,7 @@ use answer::impact;
 use answer::impact::Wanted;
 use base::course::Course;
 use book::made_up::Named;
-use report;
-use report::{Request, Scope};
+use report::{self, Request, Scope};
 use site::Site;
 use time::Duration;
 

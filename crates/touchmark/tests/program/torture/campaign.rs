@@ -1,12 +1,11 @@
 //! One campaign: a site, its stations, a storm of disturbances, calm, and the judgement.
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::PathBuf;
 use std::process::Command;
 use std::sync::Arc;
-use std::thread;
 use std::time::{Duration, Instant};
+use std::{fs, thread};
 
 use super::clock::Clock;
 use super::disk::Disk;

@@ -1,9 +1,8 @@
 //! Books that lose entries: a copy put back, a write-ahead log that was damaged. What is lost is told before the next
 //! unit; then the whole book is put right again, and the campaign goes on.
 
-use std::fs;
 use std::path::{Path, PathBuf};
-use std::thread;
+use std::{fs, thread};
 
 use serde_json::Value;
 

@@ -12,9 +12,8 @@ use std::time::Duration;
 use line::floor;
 use line::floor::Setup;
 use serde_json::Value;
-use site::access;
 use site::access::Role;
-use site::{Site as Open, Who};
+use site::{Site as Open, Who, access};
 
 use crate::at_site::Site;
 use crate::at_site::calls::{ask, stranger};
