@@ -305,7 +305,7 @@ pub fn counted(
     let SeriesStand { next, begun } = site.book.series_stand(&first)?;
     let Some(next) = next else {
         return Err(Trouble::refused(
-            format!("no serial number is left in the series of {first}: it has come to its end"),
+            format!("the series of {first} has come to its last number: nothing can be counted on from there"),
             "Begin a series with more digits, or with another text before them. A number that no unit has can be given \
              with --serials.",
         ));

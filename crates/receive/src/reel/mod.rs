@@ -241,7 +241,9 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
                 format!("chip {} has the key of chip {} on reel {}", double.chip_id, other.chip_id, other.reel),
             ),
         };
-        let shortened = matches!(double.same, Same::PublicKey) && is_shortened(&double.chip_id, &other.chip_id);
+        let same_key = matches!(double.same, Same::PublicKey);
+        let rewritten = same_key && is_decimal(&double.chip_id, &other.chip_id);
+        let shortened = same_key && is_shortened(&double.chip_id, &other.chip_id);
         let line =
             usize::try_from(double.position).ok().and_then(|p| lines.get(p.saturating_sub(1)).or_else(|| lines.get(p)));
         let subject = line.map_or_else(|| "manifest".into(), |l| format!("line {l}"));
@@ -249,10 +251,11 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
         let finding = Finding::new(rule, what);
         let finding = match &again {
             Some(again) => finding.advising(again.clone()),
-            None if shortened => finding.advising(format!(
-                "It is one chip: one id is the other with digits lost, as where a spreadsheet cut it. Where this manifest is \
-                 the right one, withdraw reel {0} (`touchmark reel withdraw {0}`) and receive this one then; once units \
+            None if shortened || rewritten => finding.advising(format!(
+                "It is one chip: one id is the other {}. Where this manifest is \
+                 the right one, withdraw reel {1} (`touchmark reel withdraw {1}`) and receive this one then; once units \
                  depend on it, ask the chip maker which id the chip has.",
+                if rewritten { "as a decimal number" } else { "with digits lost, as where a spreadsheet cut it" },
                 quoted(other.reel.as_str())
             )),
             None => finding,
@@ -274,6 +277,31 @@ fn is_shortened(one: &ChipId, other: &ChipId) -> bool {
     let (one, other) = (one.as_str(), other.as_str());
     let (short, long) = if one.len() < other.len() { (one, other) } else { (other, one) };
     short.len() < long.len() && long.len() - short.len() <= LOST && (long.starts_with(short) || long.ends_with(short))
+}
+
+/// Whether one id is the other written as a decimal number.
+fn is_decimal(one: &ChipId, other: &ChipId) -> bool {
+    /// Digits in the base of 256, the last first; `None` where it is no decimal number.
+    fn octets(text: &str) -> Option<Vec<u8>> {
+        let mut out: Vec<u8> = Vec::new();
+        for digit in text.bytes() {
+            let mut carry = u32::from(digit.is_ascii_digit().then(|| digit - b'0')?);
+            for octet in &mut out {
+                carry += u32::from(*octet) * 10;
+                *octet = carry as u8;
+                carry >>= 8;
+            }
+            out.extend((carry > 0).then_some(carry as u8));
+        }
+        Some(out)
+    }
+    let is = |decimal: &str, hexadecimal: &str| {
+        let digits = hexadecimal.trim_start_matches('0');
+        let even = if digits.len() % 2 == 1 { format!("0{digits}") } else { digits.to_owned() };
+        let wanted = hex::decode(even).ok().map(|octets| octets.into_iter().rev().collect::<Vec<u8>>());
+        wanted.is_some() && octets(decimal) == wanted
+    };
+    is(one.as_str(), other.as_str()) || is(other.as_str(), one.as_str())
 }
 
 /// Stores chips as they come; when the last has come, it is too late to stop.

@@ -108,7 +108,9 @@ fn past_series(site: &Site, first: &UnitSerial) -> Result<Option<String>, Troubl
     Ok(match site.book.series_stand(first)?.next {
         Some(next) if next == *first => None,
         Some(next) => Some(format!("The series has come past {first}: {next} is next.")),
-        None => Some(format!("The series of {first} has come to its end: no number is left in it.")),
+        None => {
+            Some(format!("The series of {first} has come to its last number: nothing can be counted on from there."))
+        }
     })
 }
 

@@ -590,6 +590,19 @@ fn columns_are_named_for_what_they_are() {
     assert_eq!(refused.exit, Some(1), "{}", refused.said);
     let told = refused.json["findings"][0]["advice"].as_str().expect("advice");
     assert!(told.contains("--map chip_id=") && !told.contains("delete"), "{told}");
+    // Two files joined, of which the second has its columns in the other order: no advice leads in a circle.
+    let other: String = swapped
+        .lines()
+        .map(|line| {
+            let (one, two) = line.split_once(',').expect("two columns");
+            if line.starts_with("public_key") { format!("{line}\n") } else { format!("{two},{one}\n") }
+        })
+        .collect();
+    let joined =
+        receive(format!("{}{}", manifest.lines().take(201).map(|l| format!("{l}\n")).collect::<String>(), other), &[]);
+    let all = joined.json["findings"].as_array().expect("findings");
+    assert!(all.iter().any(|f| f["found"].as_str().is_some_and(|t| t.contains("in another order"))), "{}", joined.said);
+    assert!(!joined.said.contains("--map") && !joined.said.contains("delete"), "{}", joined.said);
     let status: String =
         manifest.lines().enumerate().map(|(n, l)| format!("{l},{}\n", if n == 0 { "status" } else { "OK" })).collect();
     let received = receive(status, &[]);
@@ -648,4 +661,42 @@ fn an_empty_twin_of_a_good_unit_is_named_as_that() {
     let advice = unit["advice"].as_str().expect("advice");
     assert!(advice.contains("may be good") && !advice.contains("unit scrap"), "{advice}");
     assert_eq!(run(&first).json["verified"], 2, "the units are as good as before");
+}
+
+/// Ids that a table has as decimal numbers are those of the same chips, and no clones.
+#[test]
+fn a_decimal_id_is_the_same_chip() {
+    let site = Site::new("a");
+    let manifest = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    let decimal = |id: &str| {
+        // By hand, for there are 72 bits: divided by ten until nothing is left.
+        let mut octets = hex::decode(id).expect("hex");
+        let mut digits = Vec::new();
+        while octets.iter().any(|o| *o > 0) {
+            let mut rest = 0_u32;
+            for octet in &mut octets {
+                let all = rest * 256 + u32::from(*octet);
+                (*octet, rest) = ((all / 10) as u8, all % 10);
+            }
+            digits.push(char::from(b'0' + rest as u8));
+        }
+        digits.into_iter().rev().collect::<String>()
+    };
+    assert_eq!(decimal("0100"), "256");
+    let rows: String = manifest
+        .lines()
+        .skip(1)
+        .take(20)
+        .map(|line| line.split_once(',').expect("two"))
+        .map(|(id, key)| format!("{},{key}\n", decimal(id)))
+        .collect();
+    let file = site.dir.path().join("decimal.csv");
+    fs::write(&file, format!("chip_id,public_key\n{rows}")).expect("written");
+    site.done("decimal", &["reel", "receive", text(&file), "--reel", "N", "--product", "Tern Vent"]);
+    let own = data("reel-a/manifest.csv");
+    let refused = site.call("own", &["reel", "receive", text(&own), "--reel", "A", "--product", "Tern Vent"]);
+    let told = refused.json["findings"][0]["advice"].as_str().expect("advice");
+    assert!(told.contains("as a decimal number") && told.contains("reel withdraw N"), "{}", refused.said);
+    site.done("withdraw", &["reel", "withdraw", "N"]);
+    site.done("own", &["reel", "receive", text(&own), "--reel", "A", "--product", "Tern Vent"]);
 }

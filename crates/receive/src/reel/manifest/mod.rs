@@ -113,8 +113,13 @@ impl Reading<'_> {
         let id = match id.map(chip_id) {
             Some(Ok(id)) => id,
             Some(Err(why)) if id.is_some_and(columns::is_key) && key.is_some_and(|key| chip_id(key).is_ok()) => {
-                let advice = "The two columns have each other's names. Receive the file again with \
-                              --map chip_id=COLUMN,public_key=COLUMN, each with the name that it has in the file.";
+                let advice = if self.out.chips.is_empty() {
+                    "The two columns have each other's names. Receive the file again with \
+                     --map chip_id=COLUMN,public_key=COLUMN, each with the name that it has in the file."
+                } else {
+                    "Here the columns stand in another order than above, as where files were joined: receive each by itself, \
+                     as a reel of its own, or put the columns of one in the order of the other."
+                };
                 return self.finding(subject, None, Finding::new(&REEL_COLUMN, why).advising(advice));
             }
             Some(Err(why)) if key.is_none_or(|key| !columns::is_key(key.trim())) => return self.no_chip(subject, why),

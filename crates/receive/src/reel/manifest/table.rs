@@ -177,6 +177,15 @@ pub(super) fn read(text: &str, header: Header, reading: &mut Reading<'_>) {
             continue;
         }
         let subject = format!("line {line}");
+        let exchanged = [(header.id, header.key), (header.key, header.id)];
+        if exchanged.iter().all(|(at, other)| record.get(*at).is_some() && record.get(*at) == names.get(*other)) {
+            reading.out.read += 1;
+            let finding = Finding::new(&REEL_FORMAT, "the names of the columns once more, in another order");
+            let advice = "Files were joined whose columns stand in different orders: receive each by itself, as a reel of its \
+                          own, or put the columns of one in the order of the other.";
+            reading.finding(subject, None, finding.advising(advice));
+            continue;
+        }
         if [header.id, header.key].iter().all(|at| record.get(*at).is_some() && record.get(*at) == names.get(*at)) {
             reading.out.read += 1;
             let finding = Finding::new(&REEL_FORMAT, "the names of the columns once more");
