@@ -49,7 +49,8 @@ pub struct Provision<'a> {
     pub numbers: Numbers<'a>,
     /// Attempts at a chip before the next one is taken.
     pub attempts: u32,
-    /// Take a unit over that another station left open, and adopt the identity of a chip that the book knows to be
+    /// Take a unit over that another station left open, and adopt the identity of a chip that the book
+    /// believes blank.
     pub take_over: bool,
     /// Draw new onboarding data for a chip that is taken over where its own can't be read.
     pub new_code: bool,
@@ -316,6 +317,7 @@ pub struct OneUnit<'a> {
     /// The serial number on the housing; none where the book counts.
     pub serial: Option<&'a str>,
     /// The first of the series that the book counts; the product's own, else one made from the reel's name, where
+    /// none is given.
     pub serial_start: Option<&'a str>,
     /// Attempts made at once.
     pub attempts: u32,
