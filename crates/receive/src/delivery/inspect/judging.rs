@@ -348,7 +348,7 @@ pub(super) fn judge(
     }
     // One that came along and is not used, since the one that is here is valid: the authority sent the wrong one.
     let is_outdone = |index: usize| {
-        let same = |used: &u32| *used as usize != index && pool.is_same_authority(index, *used as usize);
+        let same = |used: &u32| names[*used as usize] == SITE && pool.is_same_authority(index, *used as usize);
         names[index] != SITE && pool_pais.iter().any(same)
     };
     for index in (0..names.len()).filter(|index| is_outdone(*index)) {
