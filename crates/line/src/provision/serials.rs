@@ -189,6 +189,9 @@ pub struct SerialsFrom {
     used: bool,
     /// The next number of the product's own series, or a number that a unit of it has, where that is another series.
     pub beside: Option<String>,
+    /// Whether that is the next number, which no unit has yet.
+    #[serde(skip)]
+    beside_is_next: bool,
 }
 
 impl SerialsFrom {
@@ -205,6 +208,7 @@ impl SerialsFrom {
             used_in_list: 0,
             used: false,
             beside: None,
+            beside_is_next: false,
         }
     }
 
@@ -256,7 +260,9 @@ impl SerialsFrom {
         if let Some(free) = &self.leaves_out {
             words += &format!(" The numbers from {free} on, up to there, are left out.");
         }
-        if let Some(beside) = &self.beside {
+        if let Some(beside) = self.beside.as_deref().filter(|_| self.beside_is_next) {
+            words += &format!(" Product {product} has a series of its own, in which {beside} is next.");
+        } else if let Some(beside) = &self.beside {
             words += &format!(" Product {product} already has numbers in another series, such as {beside}.");
         } else if self.source == "reel" {
             words += &format!(" Product {product} has no series of its own.");
@@ -310,6 +316,7 @@ pub fn counted(
              with --serials.",
         ));
     };
+    let beside_is_next = own.is_some() && source != "product";
     let beside = match own {
         // That of the product itself is in use, or about to be.
         Some(own) if source != "product" => {
@@ -330,6 +337,7 @@ pub fn counted(
         used_in_list: 0,
         leaves_out: if begun && start.is_some() { left_out(site, &first, &next)? } else { None },
         beside: beside.map(|serial| serial.to_string()),
+        beside_is_next,
     };
     Ok((first, told))
 }

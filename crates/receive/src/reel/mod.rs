@@ -114,9 +114,13 @@ pub fn receive(
     let id = ReelId::new(reel).about("reel")?;
     let source_digest = examine::intake::digest(path)?;
     if let Some(known) = site.book.reel(&id)? {
-        let is_same = known.facts.product == product.facts.name
-            && (known.facts.source_digest == source_digest || holds(site, &known, path, map, course)?);
-        if is_same {
+        let same_product = known.facts.product == product.facts.name;
+        let lacks = match (same_product, known.facts.source_digest == source_digest) {
+            (true, true) => Some(0),
+            (true, false) => lacks(site, &known, path, map, course)?,
+            (false, _) => None,
+        };
+        if lacks == Some(0) {
             let read = u64::try_from(known.chips).unwrap_or(0);
             return Ok(Received {
                 reel: id.to_string(),
@@ -127,8 +131,17 @@ pub fn receive(
                 findings: Vec::new(),
             });
         }
-        let differs =
-            if known.facts.product == product.facts.name { "with other chips" } else { "for another product" };
+        if let Some(missing) = lacks {
+            return Err(Trouble::refused(
+                format!(
+                    "reel {id} was already received with all these chips, and with {} that this manifest does not have",
+                    many_more(missing)
+                ),
+                "There is nothing to receive. Chips that are lost are taken out of stock with `touchmark chip scrap`.",
+            )
+            .about("file"));
+        }
+        let differs = if same_product { "with other chips" } else { "for another product" };
         return Err(Trouble::refused(
             format!("reel {id} was already received, from {}, {differs}", known.facts.source_name),
             format!(
@@ -177,7 +190,7 @@ pub fn receive(
             Ok(answer(ManifestVerdict::Accepted, chips, unused, &findings))
         }
         Err(ReceiveError::Duplicates { total, first }) => {
-            findings.extend(doubles(total, &first, &lines));
+            findings.extend(doubles(site, total, &first, &lines)?);
             Ok(answer(ManifestVerdict::Refused, ReceivedChips { read, received: 0 }, unused, &findings))
         }
         Err(ReceiveError::Stopped(stop)) => Err(stopped_by(stop, |stop| ReceiveError::Stopped(stop).into())),
@@ -185,50 +198,74 @@ pub fn receive(
     }
 }
 
-/// Whether a reel holds just the chips of this manifest: it came in another form, or in another order.
-fn holds(site: &Site, reel: &Reel, path: &Path, map: &ColumnMap, course: &Course) -> Result<bool, Trouble> {
+/// How many chips of a reel this manifest does not have, where the reel has all that it has: none where it came in
+/// another form, or in another order.
+fn lacks(site: &Site, reel: &Reel, path: &Path, map: &ColumnMap, course: &Course) -> Result<Option<i64>, Trouble> {
     let manifest = manifest::read(path, map, course).about("file")?;
-    if !manifest.is_clean() || i64::try_from(manifest.chips.len()) != Ok(reel.chips) {
-        return Ok(false);
+    let listed = i64::try_from(manifest.chips.len()).unwrap_or(i64::MAX);
+    if !manifest.is_clean() || listed == 0 || listed > reel.chips {
+        return Ok(None);
     }
     let keys: HashMap<&str, &[u8; 65]> =
         manifest.chips.iter().map(|row| (row.chip_id.as_str(), row.key.point())).collect();
-    let mut after = 0;
+    let (mut after, mut found) = (0, 0);
     while after < reel.chips {
         course.go_on()?;
         let places: Vec<i64> = (after + 1..=reel.chips).take(SOME).collect();
         let held = site.book.chips_at(&reel.facts.reel, &places)?;
-        if held.len() != places.len() || held.iter().any(|(_, id, key)| keys.get(id.as_str()) != Some(&key)) {
-            return Ok(false);
-        }
+        found += held.iter().filter(|(_, id, key)| keys.get(id.as_str()) == Some(&key)).count() as i64;
         after += places.len() as i64;
     }
-    Ok(true)
+    Ok((found == listed).then_some(reel.chips - listed))
+}
+
+/// `1 more chip`, `21 more chips`.
+fn many_more(chips: i64) -> String {
+    if chips == 1 { "1 more chip".to_owned() } else { format!("{chips} more chips") }
 }
 
 /// Chips that the book holds already: the first of them, and how many.
-fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding> {
+fn doubles(site: &Site, total: u64, first: &[Duplicate], lines: &[u64]) -> Result<Vec<SharedFinding>, Trouble> {
     let mut findings = Findings::default();
     // All of them on one reel: it is that reel again, and no clone of it.
     let reels: BTreeSet<_> = first.iter().map(|double| double.held_by.reel.as_str()).collect();
     let by_id = first.iter().all(|double| matches!(double.same, Same::Both));
     let by_key = first.iter().all(|double| matches!(double.same, Same::PublicKey));
-    let again = reels.first().filter(|_| reels.len() == 1 && (by_id || by_key)).and_then(|reel| {
-        let (reel, all) = (quoted(reel), lines.len() as u64);
-        if total == all {
-            return Some(format!(
+    let one = reels.first().filter(|_| reels.len() == 1 && (by_id || by_key));
+    let known = one.map(|reel| site.book.reel(&ReelId::new(reel)?).map_err(Trouble::from)).transpose()?.flatten();
+    let again = known.and_then(|known| {
+        let (reel, all) = (quoted(known.facts.reel.as_str()), lines.len() as u64);
+        let held = u64::try_from(known.chips).unwrap_or(0);
+        // Who withdraws a reel for this manifest loses what that does not have.
+        let missing = held.saturating_sub(total);
+        let not_listed = format!(
+            "Reel {reel} has {} that this manifest does not have: do not withdraw it. Chips that are lost are taken out of \
+             stock with `touchmark chip scrap`.",
+            many_more(i64::try_from(missing).unwrap_or(i64::MAX))
+        );
+        match (total == all, missing) {
+            (true, 0) => Some(format!(
                 "Every chip of this manifest is on reel {reel}: it is that reel again, and there is nothing to do. Where {reel} \
                  was received under a wrong id, or from a manifest that was damaged, and no unit depends on it, withdraw it \
                  (`touchmark reel withdraw {reel}`), and receive this one then."
-            ));
+            )),
+            (true, _) => Some(format!(
+                "Every chip of this manifest is on reel {reel} already: there is nothing to receive. {not_listed}"
+            )),
+            (false, 0) => by_id.then(|| {
+                format!(
+                    "{total} of {all} chips are on reel {reel}, with the same keys. Where that was received from a manifest that \
+                     was short, withdraw it (`touchmark reel withdraw {reel}`) and receive this one; once units depend on it, \
+                     receive the other chips in a manifest of their own, as another reel. The delivery can be received for both."
+                )
+            }),
+            (false, _) => by_id.then(|| {
+                format!(
+                    "{total} of {all} chips are on reel {reel}, with the same keys: receive the other chips in a manifest of \
+                     their own, as another reel. {not_listed}"
+                )
+            }),
         }
-        by_id.then(|| {
-            format!(
-                "{total} of {all} chips are on reel {reel}, with the same keys. Where that was received from a manifest that was \
-                 short, withdraw it (`touchmark reel withdraw {reel}`) and receive this one; once units depend on it, receive \
-                 the other chips in a manifest of their own, as another reel. The delivery can be received for both."
-            )
-        })
     });
     for (turn, double) in (0..).zip(first) {
         let other = &double.held_by;
@@ -268,7 +305,7 @@ fn doubles(total: u64, first: &[Duplicate], lines: &[u64]) -> Vec<SharedFinding>
         findings.tell((0, turn, 0), || "manifest".to_owned(), Whose::Nothing, other);
     }
     let Ok(findings) = findings.told::<Infallible>(&|_| Ok(String::new()));
-    findings
+    Ok(findings)
 }
 
 /// Whether one id is the other without a few of its digits at either end.

@@ -171,7 +171,7 @@ fn a_product_has_a_series(engine: &Engine) {
     words.args(["provision", "--reel", "A", "--station", "S1", "--chips", &chips, "--serial-start", "TV-001"]);
     let words = words.env("TOUCHMARK_SITE", site.dir.path().join("site")).stdin(Stdio::null()).output().expect("runs");
     let said = String::from_utf8_lossy(&words.stderr).into_owned();
-    let expected = "Serial numbers: TV-001 begins a new series. Product Tern Vent already has numbers in another series, such as HL-000003.";
+    let expected = "Serial numbers: TV-001 begins a new series. Product Tern Vent has a series of its own, in which HL-000003 is next.";
     assert!(words.status.success() && said.contains(expected), "{said}");
     let next = provision(&site, "next", "A", &part(4, 5), &["--serial-start", "TV-001"]);
     let serials = json!({

@@ -45,6 +45,7 @@ mod many;
 #[cfg(target_os = "linux")]
 mod memory;
 mod messy;
+mod mix_ups;
 mod onboarding;
 mod outside;
 mod outside_codes;

@@ -218,7 +218,7 @@ fn past(watched: &watch::Watched) -> bool {
     watched.days_left.is_some_and(|days| days < 0)
 }
 
-/// `GET /line/watch`: what bites within the site's days. However many look at it, the rooms are asked at most once a
+/// `GET /line/watch`: what falls due within the days that the site sets. However many look at it, the rooms are asked at most once a
 /// minute.
 pub async fn watched(State(app): State<App>, person: Person) -> Result<axum::response::Html<String>, Oops> {
     let who = app.who(&person);

@@ -433,6 +433,8 @@ impl Court<'_> {
         let turn = u64::from(number);
         let subject = || Subject { name: record.name(), serial: Some(dac.serial_hex()) };
         let mut keep = slot != STRANGER && !shared && !self.spoiled.has(number) && !self.exposed.contains(&slot);
+        // Of a chip of another reel here: what its DAC must say is that reel's product's.
+        let mut is_elsewhere = false;
         if slot == STRANGER
             && let Some(key) = dac.public_key()
         {
@@ -441,6 +443,7 @@ impl Court<'_> {
                 Some((chip, reel)) => {
                     let found = format!("serial {}, for chip {chip} of reel {reel}", dac.serial_hex());
                     *part.elsewhere.entry(reel).or_default() += 1;
+                    is_elsewhere = true;
                     Finding::new(&DELIVERY_STRANGER, found)
                 }
                 None => {
@@ -495,7 +498,9 @@ impl Court<'_> {
             *part.identities.entry(identity).or_default() += 1;
         }
         let mut judged = self.pool.judge_dac(&dac, self.context);
-        against_product(&dac, self.expectation, &mut judged.findings);
+        if !is_elsewhere {
+            against_product(&dac, self.expectation, &mut judged.findings);
+        }
         let errors = judged.findings.iter().any(|f| f.severity == Severity::Error);
         let under_fault = judged.chain.iter().any(|above| self.faulty.contains(above));
         for (which, finding) in (0..).zip(judged.findings) {
