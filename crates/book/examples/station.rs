@@ -120,9 +120,6 @@ fn new(location: &Location, chips: u32, out: &mut dyn Write) -> Told<()> {
 fn provision(book: &Book, station: &str, chip: &ChipId, unit: &UnitSerial) -> Told<Option<UnitSerial>> {
     let by = by(Some(station))?;
     let begun = book.begin_attempt(&Begin {
-        chip,
-        reel: None,
-        serial: SerialWish::IfNew(unit),
         onboard: &|_| {
             Ok(Some(book::Onboarding {
                 discriminator: 3840,
@@ -132,10 +129,8 @@ fn provision(book: &Book, station: &str, chip: &ChipId, unit: &UnitSerial) -> To
                 passcode: Some(vec![5; 48]),
             }))
         },
-        declaration: None,
-        firmware: None,
         take_over: true,
-        by: &by,
+        ..Begin::new(chip, SerialWish::IfNew(unit), &by)
     });
     let begun = match begun {
         Err(BeginError::AlreadyProvisioned { .. }) => return Ok(None),

@@ -85,11 +85,8 @@ impl Book {
         let product_ids = product_ids.join(" ");
         self.write(|tx| {
             let sequence = tx.next_sequence()?;
-            let added = tx.change(
+            let added = tx.insert_new(
                 &rows::DECLARATION,
-                "INSERT INTO declaration (name, origin, purpose, content, vendor_id, product_ids, \
-                 certification_type, signer, added, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) \
-                 ON CONFLICT DO NOTHING",
                 params![
                     new.name.as_str(),
                     new.origin.word(),

@@ -98,17 +98,11 @@ impl Book {
                 "SELECT count(*) + 1 FROM entry WHERE subject_kind = $1 AND subject = $2 AND act = 'order.write'";
             let number = tx.number(written, params![subject.kind(), subject.id()])?;
             let (chips, text) = (places.count(), places.text());
-            tx.change_one(
+            tx.insert(
                 &rows::ORDER,
-                "INSERT INTO order_written (reel, number, file_name, content_digest, chips, written, entry) \
-                 VALUES ($1, $2, $3, $4, $5, $6, $7)",
                 params![reel.as_str(), number, file_name, content_digest, chips, by.micros(), sequence],
             )?;
-            tx.change_one(
-                &rows::ORDER_PLACES,
-                "INSERT INTO order_places (reel, number, places, entry) VALUES ($1, $2, $3, $4)",
-                params![reel.as_str(), number, &text, sequence],
-            )?;
+            tx.insert(&rows::ORDER_PLACES, params![reel.as_str(), number, &text, sequence])?;
             let body = json!({ "file": file_name, "sha256": hex::encode(content_digest), "chips": chips });
             tx.append(Draft::new("order.write", Subject::Reel(reel.clone()), body), by)
         })

@@ -30,9 +30,8 @@ impl Book {
             if tx.one(there, params![list.issuer.as_str(), &digest])?.is_some() {
                 return Ok(false);
             }
-            tx.change_one(
+            tx.insert(
                 &rows::REVOCATION_PARTIAL,
-                "INSERT INTO revocation_partial (issuer, digest, this_update, content, entry) VALUES ($1, $2, $3, $4, $5)",
                 params![list.issuer.as_str(), &digest, micros(list.this_update), &list.content, sequence],
             )?;
             let body = json!({ "sha256": hex::encode(digest) });

@@ -142,10 +142,8 @@ impl Book {
             {
                 return Err(AddError::NameTaken { what: "product", name: row.text(0)? });
             }
-            let added = tx.change(
+            let added = tx.insert_new(
                 &rows::PRODUCT,
-                "INSERT INTO product (name, purpose, vendor_id, product_id, device_type, reach, flow, settings, \
-                 objects, added, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) ON CONFLICT DO NOTHING",
                 params![
                     new.name.as_str(),
                     new.purpose.word(),

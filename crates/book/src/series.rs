@@ -51,9 +51,8 @@ impl Book {
             if before.as_ref() == first {
                 return Ok(());
             }
-            tx.change_one(
+            tx.insert(
                 &rows::PRODUCT_SERIES,
-                "INSERT INTO product_series (product, number, first, added, entry) VALUES ($1, $2, $3, $4, $5)",
                 params![product.as_str(), number + 1, first.map(UnitSerial::as_str), by.micros(), sequence],
             )?;
             let body = json!({ "serial_series": first });

@@ -6,7 +6,8 @@ use crate::engine::{Connection, Into, P, Row, Value, params};
 use crate::error::BookError;
 use crate::log::{CheckHead, Verification};
 use crate::open::{lay_empty, transact};
-use crate::schema::{MIGRATIONS, TABLES};
+use crate::schema::MIGRATIONS;
+use crate::schema::tables::TABLES;
 use crate::{Book, Location};
 
 /// Rows written at a time, and octets after which fewer are.
@@ -70,12 +71,12 @@ pub(crate) fn copy_tables(
 ) -> Result<BTreeMap<String, u64>, BookError> {
     let mut tables = Vec::new();
     let mut far = Far { watch, stage: Stage::Copying, done: 0, total: 0 };
-    for table in TABLES {
+    for table in TABLES.iter().map(|t| t.name) {
         let columns = columns(from, table)?;
         if !columns.is_empty() {
             let rows = from.number(&format!("SELECT count(*) FROM {table}"), &[])?;
             far.total += u64::try_from(rows).unwrap_or(0);
-            tables.push((*table, columns));
+            tables.push((table, columns));
         }
     }
     let resting = rest_triggers(to)?;
@@ -136,7 +137,7 @@ fn size(value: &Value) -> usize {
 /// Puts triggers to rest and lets links be checked at the end; returns what wakes them.
 fn rest_triggers(c: &mut Connection) -> Result<Vec<String>, BookError> {
     if !c.is_sqlite() {
-        for table in TABLES {
+        for table in TABLES.iter().map(|t| t.name) {
             if !columns(c, table)?.is_empty() {
                 c.batch(&format!("ALTER TABLE {table} DISABLE TRIGGER USER"))?;
             }
@@ -163,7 +164,7 @@ fn wake_triggers(c: &mut Connection, statements: &[String]) -> Result<(), BookEr
     }
     // A table with link checks outstanding can't be altered.
     c.batch("SET CONSTRAINTS ALL IMMEDIATE")?;
-    for table in TABLES {
+    for table in TABLES.iter().map(|t| t.name) {
         if !columns(c, table)?.is_empty() {
             c.batch(&format!("ALTER TABLE {table} ENABLE TRIGGER USER"))?;
         }

@@ -133,11 +133,7 @@ impl Book {
                 return Ok(());
             }
             let names = canonical(&json!(sets))?;
-            tx.change_one(
-                &rows::PRODUCT_TRUST,
-                "INSERT INTO product_trust (product, number, trust_sets, added, entry) VALUES ($1, $2, $3, $4, $5)",
-                params![product.as_str(), number + 1, &names, by.micros(), sequence],
-            )?;
+            tx.insert(&rows::PRODUCT_TRUST, params![product.as_str(), number + 1, &names, by.micros(), sequence])?;
             let body = json!({ "trust_sets": sets });
             tx.append(Draft::new("product.update", Subject::Product(product.clone()), body), by)?;
             Ok(())
@@ -160,10 +156,6 @@ fn write(
     sequence: i64,
 ) -> Result<(), BookError> {
     let content = canonical(content)?;
-    tx.change_one(
-        &rows::TRUST_SET,
-        "INSERT INTO trust_set (name, number, removed, content, added, entry) VALUES ($1, $2, $3, $4, $5, $6)",
-        params![name.as_str(), number, i64::from(removed), &content, by.micros(), sequence],
-    )
-    .map(drop)
+    tx.insert(&rows::TRUST_SET, params![name.as_str(), number, i64::from(removed), &content, by.micros(), sequence])
+        .map(drop)
 }

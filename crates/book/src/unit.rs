@@ -180,11 +180,7 @@ impl UnitError {
 fn labelled(tx: &mut Tx<'_>, serial: &UnitSerial, event: LabelEvent, by: &By) -> Result<Sequence, UnitError> {
     let sequence = tx.next_sequence()?;
     let number = tx.number("SELECT count(*) + 1 FROM label WHERE unit = $1", params![serial.as_str()])?;
-    tx.change_one(
-        &rows::LABEL,
-        "INSERT INTO label (unit, number, event, at, actor, entry) VALUES ($1, $2, $3, $4, $5, $6)",
-        params![serial.as_str(), number, event.word(), by.micros(), by.actor.as_str(), sequence],
-    )?;
+    tx.insert(&rows::LABEL, params![serial.as_str(), number, event.word(), by.micros(), by.actor.as_str(), sequence])?;
     let act = match event {
         LabelEvent::Printed => "label.print",
         LabelEvent::Checked | LabelEvent::Mismatched => "label.check",

@@ -293,17 +293,10 @@ fn line(
     for round in 0..ROUNDS {
         let mut chips = source.open(OpenOptions::default())?;
         let run = Provision {
-            reel: REEL,
-            station: "Station 1",
             units: (round == 0).then_some(request.units),
-            numbers: Numbers::CountFrom(&own.serial_start),
-            attempts: 1,
-            take_over: false,
-            new_code: false,
             firmware: Some(FIRMWARE),
             only_started: round > 0,
-            wait: false,
-            passphrase: None,
+            ..Provision::new(REEL, "Station 1", Numbers::CountFrom(&own.serial_start))
         };
         let done = provision(site, run, chips.as_mut(), who, &Course::new(), &mut |_| {})?;
         if round == 0 {

@@ -150,14 +150,12 @@ fn after_a_restart_it_stands_where_it_stood() {
     let serial = UnitSerial::new("TV-000001").unwrap();
     site.book
         .begin_attempt(&Begin {
-            chip,
-            reel: None,
-            serial: SerialWish::CountFrom(&serial),
-            onboard: &|_| Ok(None),
             declaration: Some(&declared),
-            firmware: None,
-            take_over: false,
-            by: &By::station(place.who.actor.clone(), StationName::new("S1").unwrap(), OffsetDateTime::now_utc()),
+            ..Begin::new(
+                chip,
+                SerialWish::CountFrom(&serial),
+                &By::station(place.who.actor.clone(), StationName::new("S1").unwrap(), OffsetDateTime::now_utc()),
+            )
         })
         .unwrap();
     let (desks, site, _) = place.desks();

@@ -154,19 +154,7 @@ impl Place {
 
     /// A run over all chips; `between` is called after each unit.
     fn run(&self, between: &mut dyn FnMut(&UnitResult)) -> Result<Provisioned, Trouble> {
-        let request = Provision {
-            reel: "R1",
-            station: "S1",
-            units: None,
-            numbers: Numbers::CountFrom("TV-1"),
-            attempts: 1,
-            take_over: false,
-            new_code: false,
-            firmware: None,
-            only_started: false,
-            wait: false,
-            passphrase: None,
-        };
+        let request = Provision::new("R1", "S1", Numbers::CountFrom("TV-1"));
         let mut told = |said: Said<'_>| {
             if let Said::Unit(unit) = said {
                 between(unit);

@@ -128,16 +128,7 @@ impl Line {
         let begun = self
             .site
             .book
-            .begin_attempt(&Begin {
-                chip: &chip_id(n),
-                reel: None,
-                serial: SerialWish::IfNew(&serial),
-                onboard: &|_| Ok(None),
-                declaration: None,
-                firmware: None,
-                take_over: false,
-                by: &by(station, second),
-            })
+            .begin_attempt(&Begin::new(&chip_id(n), SerialWish::IfNew(&serial), &by(station, second)))
             .unwrap();
         let step = |name: &str, ms: i64, result: &str| Step {
             name: name.into(),

@@ -94,11 +94,7 @@ impl Book {
                      VALUES ($1, $2, '', NULL, 0, $3, $3, $4)",
                     params![name.as_str(), role.word(), by.micros(), sequence],
                 )?;
-                tx.change_one(
-                    &rows::ACCOUNT_SUBJECT,
-                    "INSERT INTO account_subject (account, issuer, subject, entry) VALUES ($1, $2, $3, $4)",
-                    params![name.as_str(), issuer, at_issuer, sequence],
-                )?;
+                tx.insert(&rows::ACCOUNT_SUBJECT, params![name.as_str(), issuer, at_issuer, sequence])?;
                 self.seal(tx, Sealed::Subject, P::Text(name.as_str()))?;
                 self.seal_account(tx, &name)?;
                 let body = json!({ "role": role, "issuer": issuer, "subject": at_issuer });

@@ -57,6 +57,14 @@ pub struct Begin<'a> {
     pub by: &'a By,
 }
 
+impl<'a> Begin<'a> {
+    /// A new unit of a chip of any reel, without onboarding data, declaration or firmware.
+    pub fn new(chip: &'a ChipId, serial: SerialWish<'a>, by: &'a By) -> Self {
+        let (reel, declaration, firmware) = (None, None, None);
+        Self { chip, reel, serial, onboard: &|_| Ok(None), declaration, firmware, take_over: false, by }
+    }
+}
+
 /// What a station needs to go on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Begun {

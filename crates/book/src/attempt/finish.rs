@@ -328,9 +328,6 @@ fn said<'a>(outcome: Outcome<'a>) -> (AttemptResult, Option<&'a str>, Option<&'a
 /// Steps that go into one statement: both engines bound a statement's values.
 const STEPS: usize = 500;
 
-/// The columns of a step, as they stand under its digest.
-const STEP: &[&str] = &["unit", "attempt", "number", "name", "started", "duration", "result", "detail"];
-
 /// The end of the attempt's own row, and its steps.
 fn ending<'a>(finish: &'a Finish<'_>, sequence: i64) -> Vec<Change<'a>> {
     let (result, cause, detail, next) = said(finish.outcome);
@@ -349,16 +346,16 @@ fn ending<'a>(finish: &'a Finish<'_>, sequence: i64) -> Vec<Change<'a>> {
             finish.attempt.0,
         ],
     )];
-    for some in step_values(finish).chunks(STEPS * STEP.len()) {
-        let places = places(some.len() / STEP.len(), STEP.len());
-        changes.push(Change::unnoted(format!("INSERT INTO step ({}) VALUES {places}", STEP.join(", ")), some));
+    for some in step_values(finish).chunks(STEPS * rows::STEP.width()) {
+        let places = places(some.len() / rows::STEP.width(), rows::STEP.width());
+        changes.push(Change::unnoted(format!("INSERT INTO step ({}) VALUES {places}", rows::STEP.columns), some));
     }
     changes
 }
 
 /// The values of all steps, laid one after the other.
 fn step_values<'a>(finish: &'a Finish<'_>) -> Vec<P<'a>> {
-    let mut values = Vec::with_capacity(finish.steps.len() * STEP.len());
+    let mut values = Vec::with_capacity(finish.steps.len() * rows::STEP.width());
     for (number, step) in (1..).zip(finish.steps) {
         values.extend([
             P::Text(finish.unit.as_str()),
@@ -377,8 +374,10 @@ fn step_values<'a>(finish: &'a Finish<'_>) -> Vec<P<'a>> {
 /// The entry, which vouches for the steps too.
 fn end(tx: &mut Tx<'_>, finish: &Finish<'_>, there: &Attempt) -> Result<Sequence, BookError> {
     let (result, cause, detail, next) = said(finish.outcome);
-    let steps: Vec<Row> =
-        step_values(finish).chunks(STEP.len()).map(|row| Row(row.iter().map(|p| p.to_value()).collect())).collect();
+    let steps: Vec<Row> = step_values(finish)
+        .chunks(rows::STEP.width())
+        .map(|row| Row(row.iter().map(|p| p.to_value()).collect()))
+        .collect();
     if !steps.is_empty() {
         tx.mention(&rows::STEP, format!("{}/{}", finish.unit, finish.attempt), &steps);
     }

@@ -10,11 +10,7 @@ use crate::log::{Change, rows};
 
 /// Keeps what was told with an attempt. Its entry says so too.
 pub(crate) fn put<'a>(unit: &'a UnitSerial, attempt: i64, version: &'a FirmwareVersion, entry: i64) -> Change<'a> {
-    Change::of(
-        &rows::ATTEMPT_FIRMWARE,
-        "INSERT INTO attempt_firmware (unit, attempt, version, entry) VALUES ($1, $2, $3, $4)",
-        params![unit.as_str(), attempt, version.as_str(), entry],
-    )
+    Change::row(&rows::ATTEMPT_FIRMWARE, params![unit.as_str(), attempt, version.as_str(), entry])
 }
 
 /// What was told of a unit's attempts, by their numbers.

@@ -93,14 +93,13 @@ fn from_version_4(engine: &Engine<'_>) {
     assert_eq!(left.unit.attempts, 1);
     let version = FirmwareVersion::new("1.4.0").expect("a version");
     let begin = |n: u32| Begin {
-        chip: Box::leak(Box::new(chip(n).chip_id)),
-        reel: None,
-        serial: SerialWish::IfNew(Box::leak(Box::new(serial(&format!("TV-{n:06}"))))),
         onboard: &|_| Ok(Some(crate::support::onboarding())),
-        declaration: None,
         firmware: Some(&version),
-        take_over: false,
-        by: Box::leak(Box::new(on("S1", 9))),
+        ..Begin::new(
+            Box::leak(Box::new(chip(n).chip_id)),
+            SerialWish::IfNew(Box::leak(Box::new(serial(&format!("TV-{n:06}"))))),
+            Box::leak(Box::new(on("S1", 9))),
+        )
     };
     for n in 1..3 {
         let begun = site.book.begin_attempt(&begin(n)).expect("begun");
@@ -271,14 +270,8 @@ fn a_full_disk_changes_nothing() {
     let before = book.head().expect("a head");
     let begin = |n: u32| {
         book.begin_attempt(&Begin {
-            chip: &chip(n).chip_id,
-            reel: None,
-            serial: SerialWish::IfNew(&serial(&format!("U{n}"))),
             onboard: &|_| Ok(Some(crate::support::onboarding())),
-            declaration: None,
-            firmware: None,
-            take_over: false,
-            by: &on("S1", 0),
+            ..Begin::new(&chip(n).chip_id, SerialWish::IfNew(&serial(&format!("U{n}"))), &on("S1", 0))
         })
     };
     let mut begun = 0;

@@ -5,24 +5,14 @@ use serde_json::Value as Json;
 
 use crate::engine::Connection;
 use crate::ids::FirmwareVersion;
+use crate::schema::tables::TABLES;
 use crate::server::Server;
 use crate::support::{Engine, at, by, chip, on, open, proof, serial, steps};
 use crate::{Begin, BeginError, Book, BookError, Finish, Outcome, SerialWish};
 
-/// Tables that grow with the units made.
-const LARGE: &[&str] = &[
-    "chip",
-    "credential",
-    "unit",
-    "attempt",
-    "step",
-    "proof",
-    "label",
-    "entry",
-    "log_node",
-    "octets",
-    "attempt_firmware",
-];
+fn large() -> impl Iterator<Item = &'static str> {
+    TABLES.iter().filter(|table| table.grows).map(|table| table.name)
+}
 
 /// All that stations and pages ask, and the acts of a line, on one connection.
 fn all_that_is_asked(book: &Book) {
@@ -30,14 +20,9 @@ fn all_that_is_asked(book: &Book) {
     for n in 0..3 {
         let begin = |n: u32| {
             book.begin_attempt(&Begin {
-                chip: &chip(n).chip_id,
-                reel: None,
-                serial: SerialWish::CountFrom(&unit),
-                onboard: &|_| Ok(None),
-                declaration: None,
                 firmware: FirmwareVersion::new("1.4.0").ok().as_ref(),
                 take_over: true,
-                by: &on("S1", 0),
+                ..Begin::new(&chip(n).chip_id, SerialWish::CountFrom(&unit), &on("S1", 0))
             })
         };
         begin(n).expect("begun");
@@ -153,10 +138,10 @@ fn of_sqlite(c: &mut Connection) -> usize {
                 !few || !["unit_by_state", "unit_by_product"].iter().any(|i| step.contains(i)),
                 "{step}\n{statement}"
             );
-            let scans = |table: &&&str| {
-                step.starts_with("SCAN") && !step.contains("USING") && step.split(' ').any(|w| w == **table)
+            let scans = |table: &&str| {
+                step.starts_with("SCAN") && !step.contains("USING") && step.split(' ').any(|w| w == *table)
             };
-            assert!(LARGE.iter().find(scans).is_none(), "{step}\n{statement}");
+            assert!(large().find(scans).is_none(), "{step}\n{statement}");
             let aliases = ["c", "k", "u", "a", "p", "s", "t", "h"];
             let walks =
                 step.strip_prefix("SCAN ").is_some_and(|t| aliases.contains(&t.split(' ').next().unwrap_or_default()));
@@ -187,7 +172,7 @@ fn read_whole(plan: &Json, out: &mut Vec<String>, steps: &mut usize) {
         }
         _ => false,
     };
-    if let Some(table) = of("Relation Name").filter(|table| whole && LARGE.contains(table)) {
+    if let Some(table) = of("Relation Name").filter(|table| whole && large().any(|t| t == *table)) {
         out.push(table.to_owned());
     }
     for below in plan.get("Plans").and_then(Json::as_array).into_iter().flatten() {
@@ -199,7 +184,7 @@ fn read_whole(plan: &Json, out: &mut Vec<String>, steps: &mut usize) {
 /// that it was told of against the pages that there are, so it is told of ten million on one.
 fn of_postgresql(c: &mut Connection) -> usize {
     let server = c.as_postgresql().expect("PostgreSQL");
-    let tables = LARGE.iter().map(|table| format!("'{table}'")).collect::<Vec<_>>().join(", ");
+    let tables = large().map(|table| format!("'{table}'")).collect::<Vec<_>>().join(", ");
     let indexes = format!(
         "SELECT indexrelid FROM pg_index WHERE indrelid IN (SELECT oid FROM pg_class WHERE relname IN ({tables}))"
     );

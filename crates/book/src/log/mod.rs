@@ -62,6 +62,11 @@ impl<'a> Change<'a> {
         Self { table: Some(table), ask: Ask::new(sql, params) }
     }
 
+    /// A new row: the values of the table's columns, and the entry.
+    pub(crate) fn row(table: &'static Table, params: &[P<'a>]) -> Self {
+        Self { table: Some(table), ask: Ask::new(table.insert(), params) }
+    }
+
     /// A change that is not noted.
     pub(crate) fn unnoted(sql: impl Into<Cow<'a, str>>, params: &[P<'a>]) -> Self {
         Self { table: None, ask: Ask::new(sql, params) }
@@ -166,6 +171,16 @@ impl Tx<'_> {
     pub(crate) fn change_one(&mut self, table: &'static Table, sql: &str, params: &[P<'_>]) -> Result<Row, BookError> {
         self.change(table, sql, params)?
             .ok_or_else(|| BookError::damaged(format!("a row of {} is gone or already there", table.name)))
+    }
+
+    /// A new row: the values of the table's columns, and the entry.
+    pub(crate) fn insert(&mut self, table: &'static Table, params: &[P<'_>]) -> Result<Row, BookError> {
+        self.change_one(table, &table.insert(), params)
+    }
+
+    /// The same; none where a row of its key is there.
+    pub(crate) fn insert_new(&mut self, table: &'static Table, params: &[P<'_>]) -> Result<Option<Row>, BookError> {
+        self.change(table, &format!("{} ON CONFLICT DO NOTHING", table.insert()), params)
     }
 
     /// Notes the digest of rows already written.

@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 use super::tree::Hash;
 use crate::engine::{P, Row, Value};
 use crate::error::BookError;
+pub(crate) use crate::schema::tables::*;
 
 /// Digest of one row.
 pub(crate) fn digest<'a>(table: &str, values: impl IntoIterator<Item = P<'a>>) -> Hash {
@@ -46,25 +47,6 @@ pub(crate) fn digest_rows(table: &Table, rows: &[Row]) -> Hash {
             hasher.finalize().into()
         }
     }
-}
-
-/// A table whose rows the log vouches for one by one.
-pub(crate) struct Table {
-    pub(crate) name: &'static str,
-    /// The columns under the digest, as SQL.
-    pub(crate) columns: &'static str,
-    /// The key's columns, as SQL; a key's text joins them with `/`.
-    pub(crate) key: &'static [&'static str],
-    /// Which of the key's columns are numbers (`i`), texts (`t`), octets in hex (`b`).
-    kinds: &'static [u8],
-    /// Whether one key names several rows, in this order.
-    pub(crate) several: bool,
-    order: &'static str,
-    /// What tells the last entry that vouches for a row, as SQL.
-    pub(crate) entry: &'static str,
-    /// Where its keys come in no order: the columns by which rows that are used one after the other lie
-    /// side by side, a group and a place in it.
-    near: Option<[&'static str; 2]>,
 }
 
 impl Table {
@@ -109,6 +91,23 @@ impl Table {
         ))
     }
 
+    /// Inserts one row, its values in the order of [`Table::columns`] and its entry after them.
+    pub(crate) fn insert(&self) -> String {
+        let places: Vec<_> = (1..=self.width() + 1).map(|n| format!("${n}")).collect();
+        format!("INSERT INTO {} ({}, entry) VALUES ({})", self.name, self.columns, places.join(", "))
+    }
+
+    /// How many columns a digest covers.
+    pub(crate) fn width(&self) -> usize {
+        self.columns.split(", ").count()
+    }
+
+    /// The columns of a whole row: those, and its entry where it has one.
+    pub(crate) fn filled(&self) -> Vec<&'static str> {
+        let entry = (!self.several).then_some("entry");
+        self.columns.split(", ").chain(entry).collect()
+    }
+
     /// Where columns stand among [`Table::columns`].
     pub(crate) fn places(&self, columns: &[&str]) -> Vec<usize> {
         columns.iter().filter_map(|wanted| self.columns.split(", ").position(|c| c == *wanted)).collect()
@@ -142,195 +141,14 @@ impl Table {
     }
 }
 
-macro_rules! table {
-    ($id:ident, $name:literal, [$($key:literal),*], $kinds:literal, $columns:literal) => {
-        table!($id, $name, [$($key),*], $kinds, $columns, None);
-    };
-    ($id:ident, $name:literal, [$($key:literal),*], $kinds:literal, $columns:literal, $near:expr) => {
-        pub(crate) const $id: Table = Table {
-            name: $name, columns: $columns, key: &[$($key),*], kinds: $kinds, several: false, order: "", entry: "entry",
-            near: $near,
-        };
-    };
+/// The tables whose rows the log vouches for one by one.
+pub(crate) fn protected() -> impl Iterator<Item = &'static Table> {
+    TABLES.iter().copied().filter(|table| table.is_protected())
 }
 
-table!(SITE, "site", ["one"], b"i", "site_id, name, created");
-table!(
-    PRODUCT,
-    "product",
-    ["name"],
-    b"t",
-    "name, purpose, vendor_id, product_id, device_type, reach, flow, settings, objects, added"
-);
-table!(
-    AUTHORITY,
-    "authority",
-    ["name"],
-    b"t",
-    "name, role, origin, purpose, certificate, subject_key_id, issuer, key_reference, trusted, not_after, added"
-);
-table!(
-    DECLARATION,
-    "declaration",
-    ["name"],
-    b"t",
-    "name, origin, purpose, content, vendor_id, product_ids, certification_type, signer, added"
-);
-table!(REEL, "reel", ["reel_id"], b"t", "reel_id, product, purpose, source_name, source_digest, chips, received");
-table!(CHIP, "chip", ["chip_id"], b"t", "chip_id, state, reason", Some(["reel", "position"]));
-table!(
-    DELIVERY,
-    "delivery",
-    ["delivery_id"],
-    b"t",
-    "delivery_id, reel, purpose, origin, source_name, content_digest, verdict, certificates_read, \
-     certificates_accepted, report, received"
-);
-table!(
-    CREDENTIAL,
-    "credential",
-    ["issuer_key_id", "serial"],
-    b"bb",
-    "issuer_key_id, serial, public_key, state, reason",
-    Some(["delivery", "position"])
-);
-table!(
-    UNIT,
-    "unit",
-    ["serial"],
-    b"t",
-    "serial, product, reel, chip_id, state, reason, began, changed, attempts, proven, discriminator, salt, \
-     iterations, verifier, passcode"
-);
-table!(
-    ATTEMPT,
-    "attempt",
-    ["unit", "number"],
-    b"ti",
-    "unit, number, station, actor, declaration, started, ended, result, cause, detail, next"
-);
-table!(
-    PROOF,
-    "proof",
-    ["unit"],
-    b"t",
-    "unit, attempt, public_key, nonce, challenge, elements, signature, dac, pai, declaration, objects, verdict, \
-     report, proven"
-);
-table!(LABEL, "label", ["unit", "number"], b"ti", "unit, number, event, at, actor");
-table!(ORDER, "order_written", ["reel", "number"], b"ti", "reel, number, file_name, content_digest, chips, written");
-table!(ORDER_PLACES, "order_places", ["reel", "number"], b"ti", "reel, number, places");
-table!(ACCOUNT, "account", ["name"], b"t", "name, role, password, badge, closed, added, changed");
-table!(ACCOUNT_SUBJECT, "account_subject", ["account"], b"t", "account, issuer, subject");
-table!(API_TOKEN, "api_token", ["name"], b"t", "name, token, role, given_by, added, expires, revoked");
-table!(
-    STATION_SETUP,
-    "station_setup",
-    ["station"],
-    b"t",
-    "station, reel, source, serial_start, takt_ms, per_hour, check_label, changed"
-);
-table!(ATTEMPT_FIRMWARE, "attempt_firmware", ["unit", "attempt"], b"ti", "unit, attempt, version");
-table!(WITHDRAWN, "withdrawn", ["row_key", "row_table", "entry"], b"tti", "row_key, row_table, entry");
-table!(STATION_FIRMWARE, "station_firmware", ["station"], b"t", "station, version, changed");
-table!(PRODUCT_SERIES, "product_series", ["product", "number"], b"ti", "product, number, first, added");
-
-table!(
-    REVOCATION_REQUEST,
-    "revocation_request",
-    ["number"],
-    b"i",
-    "number, issuer, purpose, reason, note, certificates, requested, requested_by, state, settled, settled_by"
-);
-table!(REVOCATION, "revocation", ["issuer", "serial"], b"tb", "issuer, serial, kind, reason, revoked, request");
-table!(
-    REVOCATION_LIST,
-    "revocation_list",
-    ["issuer", "number"],
-    b"tb",
-    "issuer, number, origin, this_update, next_update, certificates, content, added"
-);
-table!(REVOCATION_ANSWER, "revocation_answer", ["request"], b"i", "request, list_number, answered");
-table!(REVOCATION_LIST_SIGNER, "revocation_list_signer", ["issuer", "number"], b"tb", "issuer, number, certificate");
-table!(REVOCATION_PARTIAL, "revocation_partial", ["issuer", "digest"], b"tb", "issuer, digest, this_update, content");
-table!(TRUST_SET, "trust_set", ["name", "number"], b"ti", "name, number, removed, content, added");
-table!(PRODUCT_TRUST, "product_trust", ["product", "number"], b"ti", "product, number, trust_sets, added");
-
-pub(crate) const REVOCATION_WANTED: Table = Table {
-    name: "revocation_wanted",
-    columns: "request, number, kind, serial",
-    key: &["request"],
-    kinds: b"i",
-    several: true,
-    order: "ORDER BY number",
-    // Wanted certificates come with their request's first entry; settling it tells of them again.
-    entry: "(SELECT r.entry FROM revocation_request r WHERE r.number = revocation_wanted.request)",
-    near: None,
-};
-
-pub(crate) const STEP: Table = Table {
-    name: "step",
-    columns: "unit, attempt, number, name, started, duration, result, detail",
-    key: &["unit", "attempt"],
-    kinds: b"ti",
-    several: true,
-    order: "ORDER BY number",
-    // Steps come in with the end of their attempt, which is told of no more after it.
-    entry: "(SELECT a.entry FROM attempt a WHERE a.unit = step.unit AND a.number = step.attempt)",
-    near: None,
-};
-
-pub(crate) const DELIVERY_AUTHORITY: Table = Table {
-    name: "delivery_authority",
-    columns: "delivery, authority, purpose",
-    key: &["delivery"],
-    kinds: b"t",
-    several: true,
-    order: "ORDER BY authority",
-    entry: "(SELECT d.entry FROM delivery d WHERE d.delivery_id = delivery_authority.delivery)",
-    near: None,
-};
-
-/// All of them.
-pub(crate) const PROTECTED: &[&Table] = &[
-    &SITE,
-    &PRODUCT,
-    &AUTHORITY,
-    &DECLARATION,
-    &REEL,
-    &CHIP,
-    &DELIVERY,
-    &DELIVERY_AUTHORITY,
-    &CREDENTIAL,
-    &UNIT,
-    &ATTEMPT,
-    &STEP,
-    &PROOF,
-    &LABEL,
-    &ORDER,
-    &ORDER_PLACES,
-    &REVOCATION_REQUEST,
-    &REVOCATION_WANTED,
-    &REVOCATION,
-    &REVOCATION_LIST,
-    &TRUST_SET,
-    &PRODUCT_TRUST,
-    &ACCOUNT,
-    &ACCOUNT_SUBJECT,
-    &API_TOKEN,
-    &STATION_SETUP,
-    &ATTEMPT_FIRMWARE,
-    &STATION_FIRMWARE,
-    &WITHDRAWN,
-    &REVOCATION_ANSWER,
-    &REVOCATION_LIST_SIGNER,
-    &REVOCATION_PARTIAL,
-    &PRODUCT_SERIES,
-];
-
-/// The table of this name.
+/// The protected table of this name.
 pub(crate) fn table(name: &str) -> Option<&'static Table> {
-    PROTECTED.iter().find(|t| t.name == name).copied()
+    protected().find(|t| t.name == name)
 }
 
 /// A row that an entry vouches for.

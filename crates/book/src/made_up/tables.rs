@@ -5,7 +5,7 @@ use super::line::{ACTOR, CAUSE, Chip, DETAIL, Fate, ITERATIONS, STEPS, Stretch, 
 use super::{Ground, Rows, pour, put, row, text};
 use crate::engine::{Connection, Into, P, Row, Value, params};
 use crate::error::BookError;
-use crate::log::rows::CREDENTIAL_FACTS;
+use crate::log::rows::{self, CREDENTIAL_FACTS, Table};
 use crate::proof::sha256;
 
 /// Units prepared at a time.
@@ -28,6 +28,11 @@ pub(super) const PARTS: &[(&str, Part)] = &[
 
 pub(super) const DELIVERY_REPORT: &str = "{}";
 const REPORT: &str = r#"{"findings":[]}"#;
+
+/// Rows of all columns that a digest covers, each with its entry.
+fn put_whole(c: &mut Connection, table: &Table, rows: &Rows) -> Result<(), BookError> {
+    put(c, &Into { table: table.name, columns: &table.filled(), numbered: None }, rows)
+}
 
 /// A reel's own row without its entry, as its digest takes it.
 pub(super) fn reel_row(g: &Ground, reel: u64) -> Row {
@@ -72,25 +77,9 @@ fn reels(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookError
         deliveries.push(Value::Int(stretch.entry + 1));
         links.extend(link_row(g, stretch.reel).0);
     }
-    let columns = ["reel_id", "product", "purpose", "source_name", "source_digest", "chips", "received", "entry"];
-    put(c, &Into { table: "reel", columns: &columns, numbered: None }, &Rows { values: reels })?;
-    let columns = [
-        "delivery_id",
-        "reel",
-        "purpose",
-        "origin",
-        "source_name",
-        "content_digest",
-        "verdict",
-        "certificates_read",
-        "certificates_accepted",
-        "report",
-        "received",
-        "entry",
-    ];
-    put(c, &Into { table: "delivery", columns: &columns, numbered: None }, &Rows { values: deliveries })?;
-    let columns = ["delivery", "authority", "purpose"];
-    put(c, &Into { table: "delivery_authority", columns: &columns, numbered: None }, &Rows { values: links })?;
+    put_whole(c, &rows::REEL, &Rows { values: reels })?;
+    put_whole(c, &rows::DELIVERY, &Rows { values: deliveries })?;
+    put_whole(c, &rows::DELIVERY_AUTHORITY, &Rows { values: links })?;
     for content in [&g.pai, &g.declaration] {
         let sql = "INSERT INTO octets (digest, content) VALUES ($1, $2) ON CONFLICT DO NOTHING";
         c.run(sql, params![&sha256(content), content])?;
@@ -207,25 +196,6 @@ pub(super) fn unit_row(g: &Ground, u: &Unit, state: &str, attempt: i64, changed:
     ])
 }
 
-const UNIT: &[&str] = &[
-    "serial",
-    "product",
-    "reel",
-    "chip_id",
-    "state",
-    "reason",
-    "began",
-    "changed",
-    "attempts",
-    "proven",
-    "discriminator",
-    "salt",
-    "iterations",
-    "verifier",
-    "passcode",
-    "entry",
-];
-
 fn units(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookError> {
     let prepare = |stretch: &Stretch| {
         let mut values = Vec::new();
@@ -236,8 +206,7 @@ fn units(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookError
         }
         Ok(Rows { values })
     };
-    let into = Into { table: "unit", columns: UNIT, numbered: None };
-    pour(g, g.stretches(STRETCH), &prepare, |rows| put(c, &into, &rows), told)
+    pour(g, g.stretches(STRETCH), &prepare, |rows| put_whole(c, &rows::UNIT, &rows), told)
 }
 
 /// How an attempt ended: its result, and what follows a failure.
@@ -268,21 +237,6 @@ pub(super) fn attempt_row(g: &Ground, u: &Unit, attempt: i64, ended: bool) -> Ro
     ])
 }
 
-const ATTEMPT: &[&str] = &[
-    "unit",
-    "number",
-    "station",
-    "actor",
-    "declaration",
-    "started",
-    "ended",
-    "result",
-    "cause",
-    "detail",
-    "next",
-    "entry",
-];
-
 fn attempts(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookError> {
     let prepare = |stretch: &Stretch| {
         let mut values = Vec::new();
@@ -294,8 +248,7 @@ fn attempts(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookEr
         }
         Ok(Rows { values })
     };
-    let into = Into { table: "attempt", columns: ATTEMPT, numbered: None };
-    pour(g, g.stretches(STRETCH), &prepare, |rows| put(c, &into, &rows), told)
+    pour(g, g.stretches(STRETCH), &prepare, |rows| put_whole(c, &rows::ATTEMPT, &rows), told)
 }
 
 /// The steps of an attempt: all of them, or up to the write that failed.
@@ -327,9 +280,7 @@ fn steps(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookError
         }
         Ok(Rows { values })
     };
-    let columns = ["unit", "attempt", "number", "name", "started", "duration", "result", "detail"];
-    let into = Into { table: "step", columns: &columns, numbered: None };
-    pour(g, g.stretches(STRETCH), &prepare, |rows| put(c, &into, &rows), told)
+    pour(g, g.stretches(STRETCH), &prepare, |rows| put_whole(c, &rows::STEP, &rows), told)
 }
 
 /// The proof of a unit that passed, without its entry.
@@ -353,24 +304,6 @@ pub(super) fn proof_row(g: &Ground, u: &Unit) -> Row {
     ])
 }
 
-const PROOF: &[&str] = &[
-    "unit",
-    "attempt",
-    "public_key",
-    "nonce",
-    "challenge",
-    "elements",
-    "signature",
-    "dac",
-    "pai",
-    "declaration",
-    "objects",
-    "verdict",
-    "report",
-    "proven",
-    "entry",
-];
-
 fn proofs(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookError> {
     let prepare = |stretch: &Stretch| {
         let mut values = Vec::new();
@@ -380,8 +313,7 @@ fn proofs(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookErro
         }
         Ok(Rows { values })
     };
-    let into = Into { table: "proof", columns: PROOF, numbered: None };
-    pour(g, g.stretches(STRETCH), &prepare, |rows| put(c, &into, &rows), told)
+    pour(g, g.stretches(STRETCH), &prepare, |rows| put_whole(c, &rows::PROOF, &rows), told)
 }
 
 /// The label of a unit that has one, without its entry.
@@ -398,7 +330,5 @@ fn labels(c: &mut Connection, g: &Ground, told: Told<'_>) -> Result<(), BookErro
         }
         Ok(Rows { values })
     };
-    let columns = ["unit", "number", "event", "at", "actor", "entry"];
-    let into = Into { table: "label", columns: &columns, numbered: None };
-    pour(g, g.stretches(STRETCH), &prepare, |rows| put(c, &into, &rows), told)
+    pour(g, g.stretches(STRETCH), &prepare, |rows| put_whole(c, &rows::LABEL, &rows), told)
 }

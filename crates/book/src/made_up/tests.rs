@@ -108,9 +108,6 @@ fn provision(book: &Book, g: &Ground, u: &super::line::Unit) {
         let station = u.station();
         let begun = book
             .begin_attempt(&Begin {
-                chip: &chip_id,
-                reel: None,
-                serial: SerialWish::IfNew(&serial),
                 onboard: &|_| {
                     Ok(Some(Onboarding {
                         discriminator: u16::try_from(u.number % 4096).expect("12 bits"),
@@ -121,9 +118,7 @@ fn provision(book: &Book, g: &Ground, u: &super::line::Unit) {
                     }))
                 },
                 declaration: Some(&g.wish.declaration),
-                firmware: None,
-                take_over: false,
-                by: &who(ACTOR, Some(&station), began),
+                ..Begin::new(&chip_id, SerialWish::IfNew(&serial), &who(ACTOR, Some(&station), began))
             })
             .expect("begun");
         let steps: Vec<Step> = step_rows(u, attempt)
@@ -209,16 +204,11 @@ fn it_verifies_and_goes_on() {
     assert_eq!(journal.text(0).expect("a text"), "wal");
     let stock = Chip::of(720);
     let begun = book
-        .begin_attempt(&Begin {
-            chip: &ChipId::new(&stock.chip_id).expect("an id"),
-            reel: None,
-            serial: SerialWish::IfNew(&UnitSerial::new("TV-NEXT").expect("a serial")),
-            onboard: &|_| Ok(None),
-            declaration: None,
-            firmware: None,
-            take_over: false,
-            by: &By { at: OffsetDateTime::now_utc(), ..who(ACTOR, Some("S1"), 0) },
-        })
+        .begin_attempt(&Begin::new(
+            &ChipId::new(&stock.chip_id).expect("an id"),
+            SerialWish::IfNew(&UnitSerial::new("TV-NEXT").expect("a serial")),
+            &By { at: OffsetDateTime::now_utc(), ..who(ACTOR, Some("S1"), 0) },
+        ))
         .expect("a chip in stock begins");
     assert_eq!(begun.unit.attempts, 1);
     assert!(book.verify(None).expect("verifies").intact());

@@ -87,10 +87,8 @@ impl Book {
             }
             let sequence = tx.next_sequence()?;
             let origin = if list.issued_here { "issued" } else { "adopted" };
-            tx.change_one(
+            tx.insert(
                 &rows::REVOCATION_LIST,
-                "INSERT INTO revocation_list (issuer, number, origin, this_update, next_update, certificates, content, \
-                 added, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
                 params![
                     issuer,
                     &number,
@@ -104,11 +102,7 @@ impl Book {
                 ],
             )?;
             if let Some(signer) = &list.signer {
-                tx.change_one(
-                    &rows::REVOCATION_LIST_SIGNER,
-                    "INSERT INTO revocation_list_signer (issuer, number, certificate, entry) VALUES ($1, $2, $3, $4)",
-                    params![issuer, &number, signer, sequence],
-                )?;
+                tx.insert(&rows::REVOCATION_LIST_SIGNER, params![issuer, &number, signer, sequence])?;
             }
             let act = if list.issued_here { "revocation.issue" } else { "revocation.adopt" };
             let body = json!({ "number": hex::encode(&list.number), "certificates": list.certificates });

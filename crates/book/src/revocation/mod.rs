@@ -341,11 +341,7 @@ impl Book {
                 return Ok(());
             }
             let sequence = tx.next_sequence()?;
-            tx.change_one(
-                &rows::REVOCATION_ANSWER,
-                "INSERT INTO revocation_answer (request, list_number, answered, entry) VALUES ($1, $2, $3, $4)",
-                params![number, &padded(list_number), by.micros(), sequence],
-            )?;
+            tx.insert(&rows::REVOCATION_ANSWER, params![number, &padded(list_number), by.micros(), sequence])?;
             let body = json!({ "issuer": request.issuer, "list": hex::encode(list_number) });
             tx.append(Draft::new("revocation.answer", about(number), body), by)?;
             Ok(())

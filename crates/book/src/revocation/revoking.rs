@@ -77,10 +77,8 @@ pub(super) fn revoke_one(
         return Ok(false);
     }
     let sequence = tx.next_sequence()?;
-    tx.change_one(
+    tx.insert(
         &rows::REVOCATION,
-        "INSERT INTO revocation (issuer, serial, kind, reason, revoked, request, entry) \
-         VALUES ($1, $2, $3, $4, $5, $6, $7)",
         params![
             issuer,
             &one.serial,

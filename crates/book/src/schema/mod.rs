@@ -6,6 +6,7 @@
 
 mod compare;
 mod refusals;
+pub(crate) mod tables;
 
 pub(crate) use compare::{Difference, differences};
 
@@ -36,55 +37,6 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
 
 /// Marks a SQLite file as ours: "TMBK".
 pub(crate) const APPLICATION_ID: i64 = 0x544D_424B;
-
-/// Tables in the order in which a copy fills them: each after those it points
-/// at, but for proofs, which come before units. Units point at proofs by a column
-/// that needs no index but for this; the other way round each proof would be
-/// searched for among all units.
-pub(crate) const TABLES: &[&str] = &[
-    "site",
-    "product",
-    "authority",
-    "declaration",
-    "reel",
-    "chip",
-    "delivery",
-    "delivery_authority",
-    "credential",
-    "octets",
-    "proof",
-    "unit",
-    "attempt",
-    "step",
-    "label",
-    "order_written",
-    "serial_series",
-    "entry",
-    "log_node",
-    "log_head",
-    "signed_head",
-    "revocation_request",
-    "revocation_wanted",
-    "revocation",
-    "revocation_list",
-    "trust_set",
-    "product_trust",
-    "account",
-    "account_subject",
-    "api_token",
-    "station_setup",
-    "attempt_firmware",
-    "station_firmware",
-    "withdrawn",
-    "order_places",
-    "revocation_answer",
-    "revocation_list_signer",
-    "product_series",
-    "revocation_partial",
-    "restored",
-    "series_confirmed",
-    "seal",
-];
 
 fn version1(postgresql: bool) -> String {
     let tables = for_engine(include_str!("version1.sql"), postgresql);

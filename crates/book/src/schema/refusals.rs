@@ -7,6 +7,8 @@
 
 use std::fmt::Write;
 
+use super::tables::{Fate, TABLES, Table};
+
 /// One refusal.
 pub(crate) struct Refusal {
     pub(crate) table: &'static str,
@@ -21,25 +23,6 @@ pub(crate) struct Refusal {
 const fn refuse(table: &'static str, event: &'static str, when: &'static str, says: &'static str) -> Refusal {
     Refusal { table, event, when, says }
 }
-
-/// Tables whose rows are written once and then stand as they are.
-const WRITTEN_ONCE: &[&str] = &[
-    "site",
-    "product",
-    "declaration",
-    "delivery_authority",
-    "step",
-    "octets",
-    "proof",
-    "label",
-    "order_written",
-    "entry",
-    "log_node",
-    "signed_head",
-];
-
-/// Tables whose rows change, but never go.
-const NEVER_REMOVED: &[&str] = &["authority", "reel", "chip", "delivery", "credential", "unit", "attempt", "log_head"];
 
 // No trigger stands on the arrival of chips and credentials: on SQLite one makes
 // each of a million inserts keep a journal of its own, and halves their speed. They
@@ -304,76 +287,32 @@ const WITH_DELIVERY: &str = not_withdrawn_with!("delivery", "delivery_id", "OLD.
 const AVAILABLE_WITH_DELIVERY: &str =
     concat!("OLD.state <> 'available' OR ", not_withdrawn_with!("delivery", "delivery_id", "OLD.delivery"));
 
-/// What one version of the schema brings.
+/// What one version of the schema refuses beside what [`Fate`] says of its tables.
 struct Brought {
     version: i64,
     /// Triggers of versions before that refuse something else from now on.
     rewritten: &'static [(&'static str, Refusal)],
-    written_once: &'static [&'static str],
-    never_removed: &'static [&'static str],
     refusals: &'static [Refusal],
 }
 
 const BROUGHT: &[Brought] = &[
-    Brought {
-        version: 1,
-        rewritten: &[],
-        written_once: WRITTEN_ONCE,
-        never_removed: NEVER_REMOVED,
-        refusals: REFUSALS,
-    },
-    Brought {
-        version: 3,
-        rewritten: &[],
-        written_once: &["revocation_wanted", "revocation", "revocation_list", "trust_set", "product_trust"],
-        never_removed: &["revocation_request"],
-        refusals: REFUSALS_3,
-    },
-    Brought {
-        version: 4,
-        rewritten: &[],
-        written_once: &[],
-        never_removed: &["account", "api_token", "station_setup"],
-        refusals: REFUSALS_4,
-    },
-    Brought {
-        version: 5,
-        rewritten: &[],
-        written_once: &["attempt_firmware"],
-        never_removed: &["station_firmware"],
-        refusals: &[],
-    },
-    Brought {
-        version: 6,
-        rewritten: REWRITTEN_6,
-        written_once: &[
-            "withdrawn",
-            "revocation_answer",
-            "revocation_list_signer",
-            "product_series",
-            "revocation_partial",
-            "restored",
-            "series_confirmed",
-        ],
-        never_removed: &[],
-        refusals: REFUSALS_6,
-    },
-    Brought {
-        version: 7,
-        rewritten: &[],
-        written_once: &["account_subject"],
-        never_removed: &[],
-        refusals: REFUSALS_7,
-    },
+    Brought { version: 1, rewritten: &[], refusals: REFUSALS },
+    Brought { version: 3, rewritten: &[], refusals: REFUSALS_3 },
+    Brought { version: 4, rewritten: &[], refusals: REFUSALS_4 },
+    Brought { version: 5, rewritten: &[], refusals: &[] },
+    Brought { version: 6, rewritten: REWRITTEN_6, refusals: REFUSALS_6 },
+    Brought { version: 7, rewritten: &[], refusals: REFUSALS_7 },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {
     let mut all: Vec<(String, Refusal)> = Vec::new();
-    for table in by.written_once {
-        all.push((format!("{table}_stands"), refuse(table, "UPDATE", "1 = 1", "what is written here stands")));
-    }
-    for table in by.written_once.iter().chain(by.never_removed) {
-        all.push((format!("{table}_stays"), refuse(table, "DELETE", "1 = 1", "nothing is removed from the book")));
+    for Table { name, fate, .. } in TABLES {
+        if *fate == Fate::Stands(by.version) {
+            all.push((format!("{name}_stands"), refuse(name, "UPDATE", "1 = 1", "what is written here stands")));
+        }
+        if [Fate::Stands(by.version), Fate::Stays(by.version)].contains(fate) {
+            all.push((format!("{name}_stays"), refuse(name, "DELETE", "1 = 1", "nothing is removed from the book")));
+        }
     }
     for (number, r) in by.refusals.iter().enumerate() {
         let name = match by.version {

@@ -72,16 +72,8 @@ pub fn why_a_chip_must_not_be_touched(engine: &Engine<'_>) {
     assert!(matches!(refuse(99, "U1"), BeginError::ChipUnknown { .. }));
     assert!(matches!(refuse(50, "U1"), BeginError::NoCredential { .. }));
     let (chip_id, unit, at_s2) = (chip(50).chip_id, serial("U1"), on("S2", 20));
-    let mut begin = Begin {
-        chip: &chip_id,
-        reel: Some(&reel_id("REEL-A")),
-        serial: SerialWish::Exactly(&unit),
-        onboard: &|_| Ok(None),
-        declaration: None,
-        firmware: None,
-        take_over: false,
-        by: &at_s2,
-    };
+    let mut begin =
+        Begin { reel: Some(&reel_id("REEL-A")), ..Begin::new(&chip_id, SerialWish::Exactly(&unit), &at_s2) };
     assert!(matches!(site.book.begin_attempt(&begin), Err(BeginError::OtherReel { .. })));
     let (chip_id, nobody) = (chip(0).chip_id, by());
     (begin.chip, begin.by) = (&chip_id, &nobody);
@@ -367,14 +359,9 @@ pub fn firmware_of_units(engine: &Engine<'_>) {
         let firmware = firmware.map(version);
         site.book
             .begin_attempt(&Begin {
-                chip: &chip(n).chip_id,
-                reel: None,
-                serial: SerialWish::IfNew(&serial(&format!("TV-{n:06}"))),
                 onboard: &|_| Ok(Some(onboarding())),
-                declaration: None,
                 firmware: firmware.as_ref(),
-                take_over: false,
-                by: &on("S1", at),
+                ..Begin::new(&chip(n).chip_id, SerialWish::IfNew(&serial(&format!("TV-{n:06}"))), &on("S1", at))
             })
             .expect("begun")
     };

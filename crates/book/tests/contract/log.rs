@@ -169,15 +169,11 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
         .record_order(&reel_id("REEL-A"), "order.csv", &[1; 32], &book::Places::of(1..=20), &by())
         .expect("recorded");
     let firmware = book::ids::FirmwareVersion::new("1.4.0").expect("a version");
+    let (held, unit, at_s1) = (chip(5), serial("TV-000005"), on("S1", 9));
     let told = book::Begin {
-        chip: &chip(5).chip_id,
-        reel: None,
-        serial: book::SerialWish::IfNew(&serial("TV-000005")),
         onboard: &|_| Ok(Some(onboarding())),
-        declaration: None,
         firmware: Some(&firmware),
-        take_over: false,
-        by: &on("S1", 9),
+        ..book::Begin::new(&held.chip_id, book::SerialWish::IfNew(&unit), &at_s1)
     };
     site.book.begin_attempt(&told).expect("begun");
     assert!(site.book.verify(None).expect("verifies").intact());

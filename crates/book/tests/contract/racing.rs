@@ -21,16 +21,7 @@ pub fn two_stations_one_chip(engine: &Engine<'_>) {
                 scope.spawn(move || {
                     let (chip, unit, by) = (chip(n).chip_id, serial(&format!("{station}-{n}")), on(station, n.into()));
                     start.wait();
-                    let result = book.begin_attempt(&book::Begin {
-                        chip: &chip,
-                        reel: None,
-                        serial: SerialWish::IfNew(&unit),
-                        onboard: &|_| Ok(None),
-                        declaration: None,
-                        firmware: None,
-                        take_over: false,
-                        by: &by,
-                    });
+                    let result = book.begin_attempt(&book::Begin::new(&chip, SerialWish::IfNew(&unit), &by));
                     results.lock().expect("no panic").push(result);
                 });
             }

@@ -358,14 +358,9 @@ impl Site {
         by: &By,
     ) -> Result<Begun, book::BeginError> {
         self.book.begin_attempt(&Begin {
-            chip: &chip(n).chip_id,
-            reel: None,
-            serial: wish,
             onboard: &|_| Ok(Some(onboarding())),
-            declaration: None,
-            firmware: None,
             take_over,
-            by,
+            ..Begin::new(&chip(n).chip_id, wish, by)
         })
     }
 

@@ -235,14 +235,9 @@ pub fn declarations_are_withdrawn_until_a_unit_has_one(engine: &Engine<'_>) {
     book.add_declaration(&new, &by()).expect("added again");
     let (unit, at_s1, id) = (serial("TV-000001"), on("S1", 1), chip(0).chip_id);
     book.begin_attempt(&Begin {
-        chip: &id,
-        reel: None,
-        serial: SerialWish::IfNew(&unit),
         onboard: &|_| Ok(Some(onboarding())),
         declaration: Some(&new.name),
-        firmware: None,
-        take_over: false,
-        by: &at_s1,
+        ..Begin::new(&id, SerialWish::IfNew(&unit), &at_s1)
     })
     .expect("begun");
     refused(&book.withdraw_declaration(&new.name, &by()).expect_err("a unit"), &["1 unit (TV-000001)", "stays"]);

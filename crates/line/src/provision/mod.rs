@@ -64,6 +64,25 @@ pub struct Provision<'a> {
     pub passphrase: Option<&'a Passphrase>,
 }
 
+impl<'a> Provision<'a> {
+    /// All chips that are there, each tried once.
+    pub fn new(reel: &'a str, station: &'a str, numbers: Numbers<'a>) -> Self {
+        Self {
+            reel,
+            station,
+            units: None,
+            numbers,
+            attempts: 1,
+            take_over: false,
+            new_code: false,
+            firmware: None,
+            only_started: false,
+            wait: false,
+            passphrase: None,
+        }
+    }
+}
+
 book::words! {
     /// What became of one chip at a station.
     ChipResult {
@@ -357,17 +376,12 @@ fn work_one(
     watch: Watch<'_>,
 ) -> Result<UnitResult, Trouble> {
     let request = Provision {
-        reel: wanted.reel,
-        station: wanted.station,
         units: Some(1),
-        numbers: Numbers::Product,
         attempts: wanted.attempts,
         take_over: wanted.take_over,
-        new_code: false,
         firmware: wanted.firmware,
-        only_started: false,
-        wait: false,
         passphrase: wanted.passphrase,
+        ..Provision::new(wanted.reel, wanted.station, Numbers::Product)
     };
     let line = line(site, &request, who, watch)?;
     let mut serials = match wanted.serial {

@@ -268,19 +268,7 @@ fn work(dir: &Path, chips: &str, (name, reel): (&str, &str), units: u64) -> Resu
     let source: Source = chips.parse()?;
     let mut source = Timed { inner: source.open(OpenOptions::default())?, taken: Default::default() };
     let start = format!("{name}-00001");
-    let run = Provision {
-        reel,
-        station: name,
-        units: Some(units),
-        numbers: Numbers::CountFrom(&start),
-        attempts: 1,
-        take_over: false,
-        new_code: false,
-        firmware: None,
-        only_started: false,
-        wait: false,
-        passphrase: None,
-    };
+    let run = Provision { units: Some(units), ..Provision::new(reel, name, Numbers::CountFrom(&start)) };
     // What is loaded once and not for each unit is not measured.
     site.book.reel(&book::ids::ReelId::new(reel)?)?;
     writeln!(std::io::stdout(), "ready")?;

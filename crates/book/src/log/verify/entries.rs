@@ -141,7 +141,7 @@ fn said(text: &str) -> Option<Said<'_>> {
 
 impl<'c> Lane<'c> {
     pub(super) fn new(c: &'c mut Connection, withdrawn: &'c Withdrawn) -> Self {
-        let selects = rows::PROTECTED.iter().map(|table| (table.name, table.select())).collect();
+        let selects = rows::protected().map(|table| (table.name, table.select())).collect();
         let shared = rows::PROOF.places(&["pai", "declaration"]);
         Self { c, withdrawn, selects, shared, out: Checked::default(), wanted: Vec::new(), places: HashMap::new() }
     }
@@ -251,7 +251,7 @@ impl<'c> Lane<'c> {
     /// that a stretch names lie close together, they are read at one go. What is not
     /// found like this is looked up by itself.
     fn settle_together(&mut self) -> Result<(), BookError> {
-        for table in rows::PROTECTED {
+        for table in rows::protected() {
             if let Some((spot, stretch)) = table.select_near() {
                 self.settle_near(table, &spot, &stretch)?;
             }

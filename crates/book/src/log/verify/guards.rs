@@ -10,7 +10,7 @@ use sha2::{Digest, Sha256};
 use super::{DamageKind, Told};
 use crate::engine::{Connection, params};
 use crate::error::BookError;
-use crate::log::rows::{PROTECTED, Table};
+use crate::log::rows::{self, Table};
 use crate::schema::{self, Difference};
 
 /// How many keys of each table name an entry.
@@ -23,7 +23,7 @@ fn named(table: &Table) -> String {
 
 pub(super) fn counts(c: &mut Connection) -> Result<Counts, BookError> {
     let mut out = Vec::new();
-    for table in PROTECTED {
+    for table in rows::protected() {
         let sql = match (table.several, table.name) {
             // A key names one row, by the table's own rule.
             (false, name) => format!("SELECT count(*) FROM {name} WHERE {} IS NOT NULL", table.entry),
@@ -37,7 +37,7 @@ pub(super) fn counts(c: &mut Connection) -> Result<Counts, BookError> {
                 format!("SELECT count(*) FROM (SELECT DISTINCT {keys} FROM ({told}) t WHERE last IS NOT NULL) s")
             }
         };
-        out.push((*table, c.number(&sql, &[])?));
+        out.push((table, c.number(&sql, &[])?));
     }
     Ok(out)
 }
@@ -115,7 +115,7 @@ pub(super) fn links(c: &mut Connection, told: &mut Told) -> Result<(), BookError
     }
     let tables = c.all("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name", &[])?;
     for name in tables.iter().map(|row| row.text(0)).collect::<Result<Vec<_>, _>>()? {
-        if PROTECTED.iter().any(|table| table.name == name) {
+        if rows::table(&name).is_some() {
             continue;
         }
         let astray = c.all(&format!("PRAGMA foreign_key_check(\"{name}\")"), &[])?;
