@@ -12,7 +12,7 @@ use book::{Begin, By, SerialWish};
 use examine::explain;
 use line::chips::{Bench, FaultLevel, WhichChips};
 use line::desk::{Desks, LabelPhase, Phase, Scanned, View};
-use line::floor::{self, Fate, Setup};
+use line::floor::{self, Fate, SetStation};
 use line::{chips, unit};
 use receive::{delivery, reel};
 use site::access::{Gate, Role, Wish};
@@ -48,18 +48,16 @@ fn place(serial_start: Option<&str>) -> Place {
     let keys = data("reel-a/simulated-keys.ndjson");
     let which = WhichChips::Keys(&keys);
     chips::simulate(&dir.join("chips"), &which, Some(1), FaultLevel::None, Bench::default(), None).unwrap();
-    let setup = Setup {
-        station: "S1".into(),
+    let setup = SetStation {
         reel: "A".into(),
         source: "simulated:chips".into(),
         serial_start: serial_start.map(str::to_owned),
-        product_series: None,
         takt_seconds: Some(12.0),
         per_hour: 250,
         check_label: true,
         firmware: Some("1.4.0".into()),
     };
-    floor::set_station(&site, &setup, &who).unwrap();
+    floor::set_station(&site, "S1", &setup, &who).unwrap();
     Place { _folder: folder, dir, who }
 }
 
@@ -174,16 +172,16 @@ fn after_a_restart_it_stands_where_it_stood() {
 fn stations_take_only_sources_that_are_named() {
     let place = place(None);
     let site = Site::open(&place.dir).unwrap();
-    let setup = |source: &str| Setup { source: source.into(), ..floor::station(&site, "S1").unwrap() };
+    let setup = |source: &str| SetStation { reel: "A".into(), source: source.into(), ..SetStation::default() };
     for source in
         ["command:/bin/sh", "simulated:/etc", "simulated:../other", "pkcs11:token=x?module-path=/tmp/evil.so", ""]
     {
-        let refused = floor::set_station(&site, &setup(source), &place.who).unwrap_err();
+        let refused = floor::set_station(&site, "S1", &setup(source), &place.who).unwrap_err();
         assert_eq!(refused.kind(), base::Kind::Refused, "{source}: {refused}");
     }
     assert_eq!(floor::sources(&site).unwrap(), ["simulated:chips"]);
-    let odd = Setup { serial_start: Some("TV".into()), ..setup("simulated:chips") };
-    assert!(floor::set_station(&site, &odd, &place.who).is_err(), "nothing to count");
+    let odd = SetStation { serial_start: Some("TV".into()), ..setup("simulated:chips") };
+    assert!(floor::set_station(&site, "S1", &odd, &place.who).is_err(), "nothing to count");
 }
 
 #[test]

@@ -8,13 +8,43 @@ pub use book::Reconciliation;
 use book::StationSetup;
 use book::ids::{FirmwareVersion, ReelId, StationName};
 use receive::reel;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use site::{Site, Who, series};
 use utoipa::ToSchema;
 
 pub use self::line::{Cause, Hour, Line, ShiftCount, Stock, counts, line};
 pub use self::tape::{Cell, Fate, Tape, tape};
 use crate::chips::Source;
+
+/// How a station is to work.
+#[derive(Debug, Clone, Default, Deserialize, ToSchema)]
+#[schema(as = StationSetup)]
+#[serde(deny_unknown_fields)]
+pub struct SetStation {
+    /// The reel in its feeder.
+    #[schema(min_length = 1, max_length = 100)]
+    pub reel: String,
+    /// Where its chips are: a source of the site's settings, or a folder of simulated chips in the site.
+    pub source: String,
+    /// The first of a series of serial numbers of its own; left out, the product's series counts, and where it has
+    /// none, each number is given.
+    #[serde(default)]
+    #[schema(max_length = 64)]
+    pub serial_start: Option<String>,
+    /// Seconds that the line leaves for a unit.
+    #[serde(default)]
+    pub takt_seconds: Option<f64>,
+    /// Units wanted per hour.
+    #[serde(default)]
+    pub per_hour: i64,
+    /// Whether the next unit waits until this one's label was scanned.
+    #[serde(default)]
+    pub check_label: bool,
+    /// The version of the firmware that its units carry.
+    #[serde(default)]
+    #[schema(max_length = 100)]
+    pub firmware: Option<String>,
+}
 
 /// How a station is set up, as it is told.
 #[derive(Debug, Clone, Serialize, ToSchema)]
@@ -29,7 +59,7 @@ pub struct Setup {
     /// The first of a series of serial numbers of its own; none where its product's series counts, or each number is
     /// scanned.
     pub serial_start: Option<String>,
-    /// The first of its product's series, which counts where it has none of its own; told, not set here.
+    /// The first of its product's series, which counts where it has none of its own.
     pub product_series: Option<String>,
     /// Seconds that the line leaves for a unit.
     pub takt_seconds: Option<f64>,
@@ -127,7 +157,7 @@ pub fn source(site: &Site, text: &str) -> Result<Source, Trouble> {
 /// # Errors
 ///
 /// [`Trouble`] for a source that stations may not use, or a reel that is not there.
-pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble> {
+pub fn set_station(site: &Site, station: &str, setup: &SetStation, who: &Who) -> Result<(), Trouble> {
     reel::get(site, &setup.reel).about("reel")?;
     source(site, &setup.source).about("source")?;
     let start = setup.serial_start.as_deref().map(str::trim).filter(|s| !s.is_empty());
@@ -147,7 +177,7 @@ pub fn set_station(site: &Site, setup: &Setup, who: &Who) -> Result<(), Trouble>
     #[expect(clippy::cast_possible_truncation, reason = "at most 86,400,000")]
     let takt_ms = (takt * 1000.0).round() as i64;
     let row = StationSetup {
-        station: StationName::new(setup.station.trim()).about("station")?,
+        station: StationName::new(station.trim()).about("station")?,
         reel: ReelId::new(&setup.reel)?,
         source: setup.source.clone(),
         serial_start: start.map(str::to_owned),

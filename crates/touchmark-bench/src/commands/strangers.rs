@@ -15,7 +15,7 @@ use std::time::{Duration, Instant};
 use std::{fs, thread};
 
 use line::floor;
-use line::floor::Setup;
+use line::floor::SetStation;
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use serde::Serialize;
 use site::access::Role;
@@ -82,18 +82,13 @@ fn measure(args: &Strangers) -> Result<crate::Measured, Box<dyn Error>> {
     let who = Who::new("bench")?;
     let _ = access::first(&site, "bench", "a long enough password", time::OffsetDateTime::now_utc)?;
     let token = access::give_token(&site, "bench", Role::Engineer.word(), 1, &who)?.to_string();
-    let setup = Setup {
-        station: "S".into(),
+    let setup = SetStation {
         reel: "R".into(),
         source: "simulated:chips-0".into(),
         serial_start: Some("S-00001".into()),
-        product_series: None,
-        takt_seconds: None,
-        per_hour: 0,
-        check_label: false,
-        firmware: None,
+        ..SetStation::default()
     };
-    floor::set_station(&site, &setup, &who)?;
+    floor::set_station(&site, "S", &setup, &who)?;
     drop(site);
 
     let program = std::env::current_exe()?.with_file_name("touchmark");

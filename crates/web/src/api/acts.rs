@@ -10,7 +10,7 @@ use axum::response::Response;
 use base::Trouble;
 use base::course::Course;
 use line::desk::Scanned;
-use line::floor::Setup;
+use line::floor::{SetStation, Setup};
 use line::label::Checked;
 use line::provision::UnitResult;
 use line::unit::UnitView;
@@ -21,7 +21,7 @@ use serde::Deserialize;
 use site::Who;
 use utoipa::IntoParams;
 
-use super::bodies::{Scan, StationSetup, Why, WhyChip, WorkUnit};
+use super::bodies::{Scan, Why, WhyChip, WorkUnit};
 use super::once::once;
 use crate::answer::Oops;
 use crate::app::App;
@@ -153,29 +153,18 @@ pub async fn work_unit(
 #[utoipa::path(put, path = "/api/v1/stations/{station}", security(("token" = [])),
     params(("station" = String, Path, description = "Its name"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = StationSetup, responses((status = 200, body = Setup)))]
+    request_body = SetStation, responses((status = 200, body = Setup)))]
 pub async fn set_station(
     State(app): State<App>,
     person: Person,
     headers: HeaderMap,
     Path(station): Path<String>,
-    Json(wanted): Json<StationSetup>,
+    Json(wanted): Json<SetStation>,
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
     let request = format!("station {station} {wanted:?}");
     once(&app, &person, &headers, request, move |app| {
-        let setup = floor::Setup {
-            station: station.clone(),
-            reel: wanted.reel,
-            source: wanted.source,
-            serial_start: wanted.serial_start,
-            product_series: None,
-            takt_seconds: wanted.takt_seconds,
-            per_hour: wanted.per_hour,
-            check_label: wanted.check_label,
-            firmware: wanted.firmware,
-        };
-        floor::set_station(&app.site, &setup, &who)?;
+        floor::set_station(&app.site, &station, &wanted, &who)?;
         floor::station(&app.site, station.trim())
     })
     .await

@@ -33,35 +33,6 @@ pub struct Site {
     pub version: String,
 }
 
-/// How a station is to work.
-#[derive(Debug, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct StationSetup {
-    /// The reel in its feeder.
-    #[schema(min_length = 1, max_length = 100)]
-    pub reel: String,
-    /// Where its chips are: a source of the site's settings, or a folder of simulated chips in the site.
-    pub source: String,
-    /// The first of a series of serial numbers of its own; left out, the product's series counts, and where it has
-    /// none, each number is given.
-    #[serde(default)]
-    #[schema(max_length = 64)]
-    pub serial_start: Option<String>,
-    /// Seconds that the line leaves for a unit.
-    #[serde(default)]
-    pub takt_seconds: Option<f64>,
-    /// Units wanted per hour.
-    #[serde(default)]
-    pub per_hour: i64,
-    /// Whether the next unit waits until this one's label was scanned.
-    #[serde(default)]
-    pub check_label: bool,
-    /// The version of the firmware that its units carry.
-    #[serde(default)]
-    #[schema(max_length = 100)]
-    pub firmware: Option<String>,
-}
-
 /// A unit to be worked.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]

@@ -13,7 +13,7 @@ use base::Trouble;
 use base::trouble::About as _;
 use line::chips::{Bench, FaultLevel, WhichChips};
 use line::desk::{LabelPhase, Phase, Scanned, View};
-use line::floor::{Setup, ShiftCount};
+use line::floor::{SetStation, Setup, ShiftCount};
 use line::{chips, floor};
 use receive::reel;
 use serde::Deserialize;
@@ -169,18 +169,16 @@ fn number<T: std::str::FromStr>(text: &str, what: &str, field: &'static str) -> 
 ///
 /// Where it can't be set up so.
 pub async fn set_up(asker: Asker, Form(form): Form<SetUp>) -> Result<Response, Oops> {
-    let setup = Setup {
-        station: form.station.trim().to_owned(),
+    let setup = SetStation {
         reel: form.reel,
         source: form.source,
         serial_start: given(&form.serial_start).map(str::to_owned),
-        product_series: None,
         takt_seconds: number(&form.takt, "the takt", "takt")?,
         per_hour: number(&form.per_hour, "units an hour", "per_hour")?.unwrap_or(0),
         check_label: form.check_label.is_some(),
         firmware: given(&form.firmware).map(str::to_owned),
     };
-    asker.act("/stations", move |app, who| floor::set_station(&app.site, &setup, who)).await
+    asker.act("/stations", move |app, who| floor::set_station(&app.site, &form.station, &setup, who)).await
 }
 
 /// `POST /chips/simulate`: a folder of simulated chips in the site, out of a file of keys.

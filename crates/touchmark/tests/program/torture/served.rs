@@ -10,7 +10,7 @@ use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 use line::floor;
-use line::floor::Setup;
+use line::floor::SetStation;
 use serde_json::Value;
 use site::access::Role;
 use site::{Site as Open, Who, access};
@@ -58,18 +58,13 @@ impl Served {
         std::os::unix::fs::symlink(chips, home.join("served")).expect("a link");
         let open = Open::open(&home).expect("a site");
         let who = Who::new("Ada").expect("a name");
-        let setup = Setup {
-            station: STATION.into(),
+        let setup = SetStation {
             reel: "A".into(),
             source: "simulated:served".into(),
             serial_start: Some("SV-000001".into()),
-            product_series: None,
-            takt_seconds: None,
-            per_hour: 0,
-            check_label: false,
-            firmware: None,
+            ..SetStation::default()
         };
-        floor::set_station(&open, &setup, &who).expect("a station");
+        floor::set_station(&open, STATION, &setup, &who).expect("a station");
         let _ =
             access::first(&open, "Ada", "a long enough password", time::OffsetDateTime::now_utc).expect("an account");
         let token = access::give_token(&open, "mes", Role::Engineer.word(), 1, &who).expect("a token").to_string();
