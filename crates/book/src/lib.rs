@@ -79,6 +79,7 @@ use std::sync::{Mutex, OnceLock};
 
 pub use access::{Account, AccountError, ApiToken, CompanySubject, NewAccount, NewApiToken, Repeated, Session};
 pub use attempt::begin::{Begin, Begun, Onboard, SerialWish};
+pub use attempt::facts::AttemptFacts;
 pub use attempt::finish::{Finish, FinishError, Finished, Outcome};
 pub use attempt::refused::BeginError;
 pub use attempt::{Attempt, Step};

@@ -1,14 +1,15 @@
 //! The whole story of a unit, and of a chip that is no unit yet.
 
 use crate::Book;
-use crate::attempt::{Attempt, Step, firmware, read_attempts, read_steps};
+use crate::attempt::facts::AttemptFacts;
+use crate::attempt::{Attempt, Step, read_attempts, read_steps};
 use crate::authority::{Authority, read_authority};
 use crate::chip::{Chip, read_chip};
 use crate::credential::{Credential, read_credential};
 use crate::delivery::{Delivery, read_delivery};
 use crate::engine::{Connection, params};
 use crate::error::BookError;
-use crate::ids::{AuthorityName, ChipId, FirmwareVersion, UnitSerial};
+use crate::ids::{AuthorityName, ChipId, UnitSerial};
 use crate::log::Entry;
 use crate::product::{Product, read_product};
 use crate::proof::{Proof, read_proof};
@@ -24,8 +25,7 @@ pub struct AttemptStory {
     pub attempt: Attempt,
     /// Its steps, in order.
     pub steps: Vec<Step>,
-    /// The firmware that the unit carried, where its station was told.
-    pub firmware: Option<FirmwareVersion>,
+    pub facts: AttemptFacts,
 }
 
 /// Where a chip comes from and what belongs to it.
@@ -87,12 +87,12 @@ impl Book {
             let Some(unit) = read_unit(c, serial.as_str())? else { return Ok(None) };
             let chip = read_chip(c, unit.chip_id.as_str())?
                 .ok_or_else(|| BookError::damaged(format!("the chip of unit {serial} is missing")))?;
-            let told = firmware::read(c, serial.as_str())?;
+            let mut told = AttemptFacts::read(c, serial.as_str())?;
             let mut attempts = Vec::new();
             for attempt in read_attempts(c, serial.as_str())? {
                 let steps = read_steps(c, serial.as_str(), attempt.number)?;
-                let firmware = told.iter().find(|(n, _)| *n == attempt.number).map(|(_, version)| version.clone());
-                attempts.push(AttemptStory { attempt, steps, firmware });
+                let facts = told.remove(&attempt.number).unwrap_or_default();
+                attempts.push(AttemptStory { attempt, steps, facts });
             }
             let sql = format!(
                 "SELECT {} FROM entry WHERE subject_kind = 'unit' AND subject = $1 ORDER BY sequence",

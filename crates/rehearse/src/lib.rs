@@ -16,8 +16,8 @@ use std::time::Instant;
 use answer::{account, evidence};
 use base::course::Course;
 use base::trouble::Trouble;
-use book::ids::{ReelId, UnitSerial};
-use book::{Role, UnitFilter, UnitState};
+use book::ids::{FirmwareVersion, ReelId, UnitSerial};
+use book::{AttemptFacts, Role, UnitFilter, UnitState};
 use chip::OpenOptions;
 use custody::{Passphrase, WorkFactor};
 use line::chips::{Bench, FaultLevel, Source, WhichChips};
@@ -294,7 +294,7 @@ fn line(
         let mut chips = source.open(OpenOptions::default())?;
         let run = Provision {
             units: (round == 0).then_some(request.units),
-            firmware: Some(FIRMWARE),
+            facts: AttemptFacts { firmware: Some(FirmwareVersion::new(FIRMWARE)?) },
             only_started: round > 0,
             ..Provision::new(REEL, "Station 1", Numbers::CountFrom(&own.serial_start))
         };

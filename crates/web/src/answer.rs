@@ -11,6 +11,7 @@ use base::{Advise, Kind, Trouble};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
+use crate::on_page::filters;
 
 /// Why there is no page.
 pub enum Oops {

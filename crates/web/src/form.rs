@@ -7,6 +7,7 @@ use std::sync::Arc;
 use crate::again::{Kept, said_id};
 use crate::frame::Frame;
 use crate::look::escaped;
+use crate::on_page::on_page;
 
 /// HTML that is safe as it stands.
 pub struct Html(String);
@@ -86,7 +87,7 @@ impl Form {
 
     fn said(&self) -> String {
         let Some(kept) = &self.again else { return String::new() };
-        let mut advice = escaped(&kept.advice);
+        let mut advice = escaped(&on_page(&kept.advice));
         if kept.files {
             advice += " Choose the files again: a page can't keep them.";
         }

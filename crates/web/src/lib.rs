@@ -19,6 +19,7 @@ pub mod frame;
 pub mod guard;
 pub mod incoming;
 pub mod look;
+pub mod on_page;
 pub mod pages;
 pub mod routes;
 pub mod serve;

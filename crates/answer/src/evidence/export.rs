@@ -164,9 +164,7 @@ impl Maker<'_> {
         let mut rows = vec![("proof", serial.to_string())];
         for attempt in &story.attempts {
             let key = format!("{serial}/{}", attempt.attempt.number.0);
-            if attempt.firmware.is_some() {
-                rows.push(("attempt_firmware", key.clone()));
-            }
+            rows.extend(attempt.facts.tables().into_iter().map(|table| (table, key.clone())));
             rows.extend([("attempt", key.clone()), ("step", key)]);
         }
         rows.extend((1..=story.labels.len()).map(|number| ("label", format!("{serial}/{number}"))));

@@ -2,15 +2,16 @@
 
 use serde_json::json;
 
+use super::facts::AttemptFacts;
 use super::refused::BeginError;
-use super::{Attempt, firmware, interrupt, open, serial};
+use super::{Attempt, interrupt, open, serial};
 use crate::authority::Authority;
 use crate::by::By;
 use crate::chip::Chip;
 use crate::credential::Credential;
 use crate::engine::{Ask, Row, params};
 use crate::error::BookError;
-use crate::ids::{AttemptNumber, ChipId, DeclarationName, FirmwareVersion, ReelId, Sequence, StationName, UnitSerial};
+use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Change, Draft, Subject, rows};
 use crate::product::Product;
 use crate::transaction::Tx;
@@ -49,8 +50,8 @@ pub struct Begin<'a> {
     pub onboard: Onboard<'a>,
     /// The declaration that will be written.
     pub declaration: Option<&'a DeclarationName>,
-    /// The version of the firmware that the unit carries, where somebody said it.
-    pub firmware: Option<&'a FirmwareVersion>,
+    /// What the station was told of the unit.
+    pub facts: AttemptFacts,
     /// Take the unit over where an attempt is open at another station.
     pub take_over: bool,
     /// Who, at which station, when. The station must be told.
@@ -58,10 +59,10 @@ pub struct Begin<'a> {
 }
 
 impl<'a> Begin<'a> {
-    /// A new unit of a chip of any reel, without onboarding data, declaration or firmware.
+    /// A new unit of a chip of any reel, without onboarding data, declaration or further facts.
     pub fn new(chip: &'a ChipId, serial: SerialWish<'a>, by: &'a By) -> Self {
-        let (reel, declaration, firmware) = (None, None, None);
-        Self { chip, reel, serial, onboard: &|_| Ok(None), declaration, firmware, take_over: false, by }
+        let (reel, declaration, facts) = (None, None, AttemptFacts::default());
+        Self { chip, reel, serial, onboard: &|_| Ok(None), declaration, facts, take_over: false, by }
     }
 }
 
@@ -125,9 +126,7 @@ impl Book {
             };
             let attempt = AttemptNumber(after.attempts);
             body["attempt"] = json!(attempt);
-            if let Some(version) = begin.firmware {
-                body["firmware"] = json!(version);
-            }
+            begin.facts.note(&mut body);
             let entry = tx.append(Draft::new("attempt.begin", Subject::Unit(after.serial.clone()), body), begin.by)?;
             Ok(Begun {
                 chip,
@@ -265,7 +264,7 @@ fn check_declaration(begin: &Begin<'_>, theirs: Option<Purpose>, purpose: Purpos
     }
 }
 
-/// Opens an attempt, and keeps the firmware that was told with it.
+/// Opens an attempt, and keeps what was told with it.
 fn opening<'a>(
     begin: &'a Begin<'_>,
     unit: &'a UnitSerial,
@@ -287,8 +286,7 @@ fn opening<'a>(
             entry,
         ],
     );
-    let firmware = begin.firmware.map(|version| firmware::put(unit, number, version, entry));
-    [attempt].into_iter().chain(firmware).collect()
+    [attempt].into_iter().chain(begin.facts.rows(unit, number, entry)).collect()
 }
 
 /// Goes on with a unit that is known; the attempt before is told.

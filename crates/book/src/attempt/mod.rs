@@ -1,8 +1,8 @@
 //! Attempts: one pass of a unit over a station, made of timed steps.
 
 pub(crate) mod begin;
+pub(crate) mod facts;
 pub(crate) mod finish;
-pub(crate) mod firmware;
 pub(crate) mod refused;
 pub(crate) mod serial;
 

@@ -94,7 +94,7 @@ fn from_version_4(engine: &Engine<'_>) {
     let version = FirmwareVersion::new("1.4.0").expect("a version");
     let begin = |n: u32| Begin {
         onboard: &|_| Ok(Some(crate::support::onboarding())),
-        firmware: Some(&version),
+        facts: crate::AttemptFacts { firmware: Some(version.clone()) },
         ..Begin::new(
             Box::leak(Box::new(chip(n).chip_id)),
             SerialWish::IfNew(Box::leak(Box::new(serial(&format!("TV-{n:06}"))))),
@@ -107,7 +107,7 @@ fn from_version_4(engine: &Engine<'_>) {
     }
     let told = |unit: &str| {
         let story = site.book.story(&serial(unit)).expect("asks").expect("there");
-        story.attempts.iter().map(|a| a.firmware.as_ref().map(ToString::to_string)).collect::<Vec<_>>()
+        story.attempts.iter().map(|a| a.facts.firmware.as_ref().map(ToString::to_string)).collect::<Vec<_>>()
     };
     assert_eq!(told("TV-000000"), [None]);
     assert_eq!(told("TV-000001"), [None, Some("1.4.0".into())]);

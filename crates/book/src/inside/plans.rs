@@ -3,6 +3,7 @@
 
 use serde_json::Value as Json;
 
+use crate::attempt::facts::AttemptFacts;
 use crate::engine::Connection;
 use crate::ids::FirmwareVersion;
 use crate::schema::tables::TABLES;
@@ -20,7 +21,7 @@ fn all_that_is_asked(book: &Book) {
     for n in 0..3 {
         let begin = |n: u32| {
             book.begin_attempt(&Begin {
-                firmware: FirmwareVersion::new("1.4.0").ok().as_ref(),
+                facts: AttemptFacts { firmware: FirmwareVersion::new("1.4.0").ok() },
                 take_over: true,
                 ..Begin::new(&chip(n).chip_id, SerialWish::CountFrom(&unit), &on("S1", 0))
             })

@@ -14,8 +14,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use base::advice::Advise;
 use base::trouble::Trouble;
-use book::LabelEvent;
-use book::ids::{StationName, UnitSerial};
+use book::ids::{FirmwareVersion, StationName, UnitSerial};
+use book::{AttemptFacts, LabelEvent};
 use chip::ChipSource;
 use custody::Passphrase;
 use serde_json::json;
@@ -250,7 +250,7 @@ impl Desks {
             serial_start: setup.serial_start.as_deref(),
             attempts: ATTEMPTS,
             take_over: false,
-            firmware: setup.firmware.as_deref(),
+            facts: AttemptFacts { firmware: setup.firmware.as_deref().map(FirmwareVersion::new).transpose()? },
             passphrase: self.passphrase.as_ref(),
         };
         let watch = |told: Told<'_>| {

@@ -9,8 +9,8 @@ use base::advice::quoted;
 use base::randomness;
 use base::sentence::sentence;
 use base::trouble::Trouble;
-use book::ids::{FirmwareVersion, ProductName, ReelId, StationName};
-use book::{Knowledge, Product, Purpose, UnitFilter, UnitState};
+use book::ids::{ProductName, ReelId, StationName};
+use book::{AttemptFacts, Knowledge, Product, Purpose, UnitFilter, UnitState};
 use custody::Passphrase;
 use receive::reel;
 use site::product::{FurtherObject, Kept};
@@ -50,7 +50,7 @@ pub(super) struct Line<'a> {
     pub(super) new_code: bool,
     /// Whether the book was put back from a backup, so that chips may know more than it does.
     pub(super) restored: bool,
-    pub(super) firmware: Option<FirmwareVersion>,
+    pub(super) facts: AttemptFacts,
     pub(super) passphrase: Option<&'a Passphrase>,
     pub(super) watch: Watch<'a>,
 }
@@ -198,7 +198,7 @@ pub(super) fn line<'a>(
         take_over: request.take_over,
         new_code: request.new_code,
         restored: site.book.restoration()?.is_some(),
-        firmware: request.firmware.map(FirmwareVersion::new).transpose()?,
+        facts: request.facts.clone(),
         passphrase: request.passphrase,
         watch,
     };

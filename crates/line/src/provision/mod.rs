@@ -19,6 +19,8 @@ use std::thread;
 use base::course::Course;
 use base::randomness;
 use base::trouble::Trouble;
+pub use book::AttemptFacts;
+pub use book::ids::FirmwareVersion;
 use book::ids::{ChipId, UnitSerial};
 use book::{ChipState, Next};
 use chip::ChipSource;
@@ -54,8 +56,8 @@ pub struct Provision<'a> {
     pub take_over: bool,
     /// Draw new onboarding data for a chip that is taken over where its own can't be read.
     pub new_code: bool,
-    /// The version of the firmware that the units carry.
-    pub firmware: Option<&'a str>,
+    /// What is told of the units.
+    pub facts: AttemptFacts,
     /// Only chips whose unit was started before: a round of rework.
     pub only_started: bool,
     /// Go on with chips that are put in, until the run is told to stop.
@@ -75,7 +77,7 @@ impl<'a> Provision<'a> {
             attempts: 1,
             take_over: false,
             new_code: false,
-            firmware: None,
+            facts: AttemptFacts::default(),
             only_started: false,
             wait: false,
             passphrase: None,
@@ -342,8 +344,8 @@ pub struct OneUnit<'a> {
     pub attempts: u32,
     /// As in [`Provision::take_over`].
     pub take_over: bool,
-    /// The version of the firmware that the unit carries.
-    pub firmware: Option<&'a str>,
+    /// What is told of the unit.
+    pub facts: AttemptFacts,
     /// Opens the site key where that is wrapped.
     pub passphrase: Option<&'a Passphrase>,
 }
@@ -379,7 +381,7 @@ fn work_one(
         units: Some(1),
         attempts: wanted.attempts,
         take_over: wanted.take_over,
-        firmware: wanted.firmware,
+        facts: wanted.facts.clone(),
         passphrase: wanted.passphrase,
         ..Provision::new(wanted.reel, wanted.station, Numbers::Product)
     };

@@ -118,7 +118,7 @@ pub(super) fn one(
             serial,
             onboard: &onboard,
             declaration: Some(&line.declaration.name),
-            firmware: line.firmware.as_ref(),
+            facts: line.facts.clone(),
             take_over: line.take_over,
             by: &by,
         };

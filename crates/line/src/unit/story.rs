@@ -137,7 +137,7 @@ fn attempts(story: &UnitStory) -> Vec<OfAttempt> {
         detail: a.attempt.detail.clone(),
         next: a.attempt.next,
         declaration: a.attempt.declaration.as_ref().map(ToString::to_string),
-        firmware: a.firmware.as_ref().map(ToString::to_string),
+        facts: a.facts.clone(),
         steps: a.steps.iter().map(step).collect(),
     };
     story.attempts.iter().map(attempt).collect()

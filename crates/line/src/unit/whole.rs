@@ -1,7 +1,7 @@
 //! A unit as it is shown: its chip, reel, delivery, certificates, attempts, proof, labels and entries.
 
 use base::finding_view::Severity;
-use book::{AttemptResult, ChipState, CredentialState, LabelEvent, Next, Purpose, Role, UnitState};
+use book::{AttemptFacts, AttemptResult, ChipState, CredentialState, LabelEvent, Next, Purpose, Role, UnitState};
 use receive::delivery::ReceivedVerdict;
 use serde::Serialize;
 use standard::certificate::Certificate;
@@ -236,8 +236,9 @@ pub struct OfAttempt {
     pub next: Option<Next>,
     /// The declaration that was written.
     pub declaration: Option<String>,
-    /// The firmware that the unit carried.
-    pub firmware: Option<String>,
+    /// What the station was told of the unit.
+    #[serde(flatten)]
+    pub facts: AttemptFacts,
     /// Its steps, in order.
     pub steps: Vec<OfStep>,
 }

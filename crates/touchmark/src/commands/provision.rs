@@ -11,7 +11,8 @@ use clap::Args;
 use line::challenge;
 use line::chips::ChipId;
 use line::provision::{
-    ChipResult, Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed, provision, scans,
+    AttemptFacts, ChipResult, FirmwareVersion, Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed,
+    provision, scans,
 };
 use serde::Serialize;
 use serde_json::{Value as Json, json};
@@ -169,7 +170,9 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         attempts: args.attempts,
         take_over: args.take_over,
         new_code: args.new_code,
-        firmware: args.firmware.as_deref(),
+        facts: AttemptFacts {
+            firmware: args.firmware.as_deref().map(FirmwareVersion::new).transpose().map_err(Trouble::from)?,
+        },
         only_started: args.rework,
         wait: args.wait,
         passphrase: passphrase.as_ref(),

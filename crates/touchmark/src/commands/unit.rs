@@ -286,7 +286,7 @@ fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
 fn attempt_words(w: &mut dyn Write, a: &OfAttempt) -> io::Result<()> {
     writeln!(w, "  attempt {} at {} on {}: {}", a.attempt, a.station, a.started, a.result)?;
     a.declaration.iter().try_for_each(|declaration| writeln!(w, "    declaration {declaration}"))?;
-    a.firmware.iter().try_for_each(|version| writeln!(w, "    firmware {version}"))?;
+    a.facts.told().iter().try_for_each(|(name, text)| writeln!(w, "    {name} {text}"))?;
     if let Some(cause) = &a.cause {
         let (detail, next) = (a.detail.as_deref().unwrap_or_default(), a.next.map_or("", Next::word));
         writeln!(w, "    {cause}: {}  next: {next}", printable(detail))?;

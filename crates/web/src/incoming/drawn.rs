@@ -13,6 +13,7 @@ use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::look;
+use crate::on_page::filters;
 use crate::pages::report::Shown;
 
 /// How far it is.

@@ -15,6 +15,7 @@ use crate::answer::{Oops, go, in_address, page};
 use crate::app::App;
 use crate::frame::Frame;
 use crate::guard::{Peer, Person, cookie};
+use crate::on_page::filters;
 
 #[derive(Template)]
 #[template(path = "sign_in.html")]

@@ -22,6 +22,7 @@ use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Group};
+use crate::on_page::filters;
 
 #[derive(Template)]
 #[template(path = "authorities.html")]

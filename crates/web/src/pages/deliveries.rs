@@ -13,6 +13,7 @@ use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Group, Task, Upload};
+use crate::on_page::filters;
 
 #[derive(Template)]
 #[template(path = "deliveries.html")]

@@ -16,6 +16,7 @@ use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
+use crate::on_page::filters;
 
 #[derive(Template)]
 #[template(path = "products.html")]

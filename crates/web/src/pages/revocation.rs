@@ -29,6 +29,7 @@ use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files, Group};
 use crate::look::escaped;
+use crate::on_page::filters;
 
 /// Certificates shown one by one.
 const SHOWN: usize = 200;

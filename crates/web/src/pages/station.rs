@@ -27,6 +27,7 @@ use crate::asker::Asker;
 use crate::frame::Frame;
 use crate::guard::Person;
 use crate::incoming::{self, Files};
+use crate::on_page::filters;
 
 /// A page hears something at least this often, so that it knows a dead line from a quiet one.
 const BEAT: Duration = Duration::from_secs(4);
