@@ -85,7 +85,7 @@ export async function setStation(page, address, name, more = {}) {
   await form.locator('input[name=takt]').fill(more.takt ?? '12');
   await form.locator('input[name=per_hour]').fill(more.perHour ?? '250');
   if (more.checkLabel === false) await form.locator('input[name=check_label]').uncheck();
-  await form.getByRole('button', { name: 'Set it up' }).click();
+  await form.getByRole('button', { name: 'Add it' }).click();
   await page.locator('.station-card', { hasText: name }).first().waitFor();
 }
 

@@ -5,6 +5,7 @@ pub mod account;
 pub mod evidence;
 pub mod impact;
 pub mod keeping;
+pub mod lookup;
 pub mod retention;
 pub mod revocation;
 pub mod scrap;

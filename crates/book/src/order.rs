@@ -74,6 +74,22 @@ pub struct OrderWritten {
     pub written: OffsetDateTime,
 }
 
+const WRITTEN: &str = "SELECT w.number, w.file_name, w.content_digest, w.chips, p.places, w.written, w.reel \
+                       FROM order_written w LEFT JOIN order_places p ON p.reel = w.reel AND p.number = w.number";
+
+impl OrderWritten {
+    fn read(row: &Row) -> Result<Self, BookError> {
+        Ok(Self {
+            number: row.int(0)?,
+            file_name: row.text(1)?,
+            content_digest: row.array(2)?,
+            chips: row.int(3)?,
+            places: row.maybe(4, Row::text)?.as_deref().map(Places::read).transpose()?,
+            written: moment(row.int(5)?)?,
+        })
+    }
+}
+
 impl Book {
     /// Records that an order for the chips of a reel was written.
     ///
@@ -110,22 +126,15 @@ impl Book {
 
     /// Orders written for a reel, oldest first.
     pub fn orders(&self, reel: &ReelId) -> Result<Vec<OrderWritten>, BookError> {
-        let sql = "SELECT w.number, w.file_name, w.content_digest, w.chips, p.places, w.written FROM order_written w \
-                   LEFT JOIN order_places p ON p.reel = w.reel AND p.number = w.number \
-                   WHERE w.reel = $1 ORDER BY w.number";
-        self.read(|c| c.all(sql, params![reel.as_str()]))?
-            .iter()
-            .map(|row| {
-                Ok(OrderWritten {
-                    number: row.int(0)?,
-                    file_name: row.text(1)?,
-                    content_digest: row.array(2)?,
-                    chips: row.int(3)?,
-                    places: row.maybe(4, Row::text)?.as_deref().map(Places::read).transpose()?,
-                    written: moment(row.int(5)?)?,
-                })
-            })
-            .collect()
+        let sql = format!("{WRITTEN} WHERE w.reel = $1 ORDER BY w.number");
+        self.read(|c| c.all(&sql, params![reel.as_str()]))?.iter().map(OrderWritten::read).collect()
+    }
+
+    /// Orders whose file has this name, in any letter case.
+    pub fn orders_named(&self, file_name: &str) -> Result<Vec<(ReelId, OrderWritten)>, BookError> {
+        let sql = format!("{WRITTEN} WHERE lower(w.file_name) = $1 ORDER BY w.reel, w.number");
+        let read = |row: &Row| Ok((ReelId::kept(row.text(6)?), OrderWritten::read(row)?));
+        self.read(|c| c.all(&sql, params![&file_name.to_lowercase()]))?.iter().map(read).collect()
     }
 }
 

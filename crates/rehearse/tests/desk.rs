@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 use answer::keeping;
+use answer::lookup::{Noun, look_up};
 use base::Advise;
 use base::course::Course;
 use book::ids::{ChipId, DeclarationName, StationName, UnitSerial};
@@ -328,4 +329,44 @@ fn a_station_counts_in_its_products_series() {
     assert_eq!((passed.phase, passed.unit.as_deref()), (Phase::Passed, Some("HL-000001")));
     assert!(passed.serials.is_some_and(|words| words.contains("HL-000002")));
     assert_eq!(floor::stations(&site).unwrap()[0].product_series.as_deref(), Some("HL-000001"));
+}
+
+/// What is read from a unit, and every name of the site, leads to one thing.
+#[test]
+fn everything_is_found_in_one_box() {
+    let place = place(Some("TV-000001"));
+    let (desks, site, _) = place.desks();
+    let view = place.work(&desks, "");
+    let (unit, chip) = (view.unit.unwrap(), view.chip_id.unwrap());
+    let story = unit::story(&site, &unit).unwrap();
+    let credential = hex::encode(&story.origin.credential.as_ref().unwrap().serial);
+    let paa = site::authority::list(&site).unwrap().into_iter().find(|a| a.role == "paa").unwrap().name;
+    let declaration = site.book.declarations().unwrap()[0].facts.name.to_string();
+    let delivery = site.book.deliveries(None).unwrap()[0].delivery.to_string();
+    for (text, noun, name) in [
+        (code(&site, &unit, &place.who), Noun::Unit, &*unit),
+        (unit.to_lowercase(), Noun::Unit, &*unit),
+        (format!(" {} ", chip.to_lowercase()), Noun::Unit, &*unit),
+        (credential, Noun::Unit, &*unit),
+        ("s1".into(), Noun::Station, "S1"),
+        ("a".into(), Noun::Reel, "A"),
+        (delivery.clone(), Noun::Delivery, &*delivery),
+        (paa.to_uppercase(), Noun::Authority, &*paa),
+        (declaration.clone(), Noun::Declaration, &*declaration),
+        ("tern vent".into(), Noun::Product, "Tern Vent"),
+        ("DAC.KEY-USAGE".into(), Noun::Rule, "dac.key-usage"),
+    ] {
+        let found = look_up(&site, &text, None).unwrap();
+        let named: Vec<_> = found.hits.iter().map(|h| (h.noun, &*h.name)).collect();
+        assert_eq!(named, [(noun, name)], "{text}");
+    }
+    // The end of a serial number, and a word that several rules have.
+    let tail = look_up(&site, &unit[unit.len() - 4..], None).unwrap();
+    assert!(tail.hits.iter().any(|h| h.noun == Noun::Unit && h.name == unit), "{tail:?}");
+    assert!(look_up(&site, "key-usage", None).unwrap().hits.len() > 1);
+    assert!(look_up(&site, "zebra", None).unwrap().hits.is_empty());
+    let blank = site.book.chips(&book::ids::ReelId::new("A").unwrap(), 0, 400).unwrap().items;
+    let blank = blank.iter().find(|c| c.state == book::ChipState::Blank).unwrap();
+    let found = look_up(&site, blank.chip_id.as_str(), None).unwrap().hits;
+    assert_eq!((found[0].noun, found[0].place), (Noun::Chip, Some(blank.position)), "{found:?}");
 }

@@ -88,6 +88,18 @@
     });
   });
 
+  // The slash goes to the box that finds everything; a station's keys stay its own.
+  var find = document.querySelector('[data-find]');
+  if (find && !document.getElementById('view')) {
+    document.addEventListener('keydown', function (event) {
+      if (event.key !== '/' || event.ctrlKey || event.altKey || event.metaKey) return;
+      if (document.activeElement && document.activeElement.matches('input, textarea, select')) return;
+      event.preventDefault();
+      find.focus();
+      find.select();
+    });
+  }
+
   // The station.
   var view = document.getElementById('view');
   if (!view) return;

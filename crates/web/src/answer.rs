@@ -278,9 +278,13 @@ pub async fn dress(State(app): State<App>, request: Request, next: Next) -> Resp
     out
 }
 
-/// An address as part of another one.
+/// All that RFC 3986 reserves, section 2.3 has the rest: a serial number reads in an address as on its label.
+const RESERVED: &percent_encoding::AsciiSet =
+    &percent_encoding::NON_ALPHANUMERIC.remove(b'-').remove(b'.').remove(b'_').remove(b'~');
+
+/// A name as part of an address.
 pub fn in_address(text: &str) -> String {
-    percent_encoding::utf8_percent_encode(text, percent_encoding::NON_ALPHANUMERIC).to_string()
+    percent_encoding::utf8_percent_encode(text, RESERVED).to_string()
 }
 
 /// A file to keep, under a name.

@@ -81,6 +81,11 @@ impl Form {
         values.iter().find(|(n, _)| n == name).map(|(_, value)| value.as_str())
     }
 
+    /// Whether what failed is about this field, so that a question that is seldom asked stands there.
+    pub fn asks(&self, name: &str) -> bool {
+        self.is_wrong(name)
+    }
+
     fn is_wrong(&self, name: &str) -> bool {
         self.again.as_ref().is_some_and(|kept| kept.field == Some(name))
     }

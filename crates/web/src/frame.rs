@@ -74,6 +74,11 @@ impl Frame {
         read.and_then(|at| at.to_offset(self.offset).format(&format).ok()).unwrap_or_else(|| text.to_owned())
     }
 
+    /// Whether the person may look anything up.
+    pub fn finds(&self) -> bool {
+        self.person.as_ref().is_some_and(|(_, role)| *role != Role::Operator)
+    }
+
     /// Whether the person may change things.
     pub fn engineer(&self) -> bool {
         self.person.as_ref().is_some_and(|(_, role)| *role == Role::Engineer)

@@ -166,8 +166,8 @@ impl Routes {
 fn pages(routes: Routes) -> Routes {
     use Stage::{Answer, Decide, Line, People, Receive};
     use pages::{
-        access, authorities, company, declarations, deliveries, evidence, examine, fit, impact, labels, line, log,
-        people, plan, products, reels, report, revocation, station, units,
+        access, authorities, company, declarations, deliveries, evidence, examine, find, fit, impact, labels, line,
+        log, noun, people, plan, products, reels, report, revocation, station, units,
     };
     routes
         .part((Decide, "Fit"), "/fit", READ, fit::show)
@@ -179,6 +179,7 @@ fn pages(routes: Routes) -> Routes {
         .part((Receive, "Deliveries"), "/deliveries", READ, deliveries::list)
         .part((Receive, "Authorities"), "/authorities", READ, authorities::list)
         .part((Receive, "Declarations"), "/declarations", READ, declarations::list)
+        .part((Receive, "Trust sets"), "/trust-sets", READ, noun::trust_sets)
         .part((Line, "Line"), "/line", ALL, line::show)
         .part((Line, "Stations"), "/stations", ALL, station::list)
         .part((Line, "Labels"), "/labels", ENGINEER, labels::show)
@@ -208,6 +209,12 @@ fn pages(routes: Routes) -> Routes {
         .post("/account", Need::Page(ALL), access::change_own)
         .of("/account", "own")
         .get("/", Need::Page(ALL), access::home)
+        .get("/find", Need::Page(READ), find::find)
+        .get("/authorities/{name}", Need::Page(READ), noun::authority)
+        .get("/products/{name}", Need::Page(READ), noun::product)
+        .get("/declarations/{name}", Need::Page(READ), noun::declaration)
+        .get("/trust-sets/{name}", Need::Page(READ), noun::trust_set)
+        .get("/rules/{name}", Need::Page(READ), noun::rule)
         .get("/line/now", Need::Page(ALL), line::now)
         .get("/line/events", Need::Page(ALL), line::events)
         .get("/line/watch", Need::Page(READ), line::watched)
@@ -217,6 +224,9 @@ fn pages(routes: Routes) -> Routes {
         .get("/impact.csv", Need::Page(READ), impact::csv)
         .post("/stations", Need::Page(ENGINEER), station::set_up)
         .of("/stations", "station")
+        .get("/stations/{station}/about", Need::Page(READ), station::about)
+        .post("/stations/{station}/change", Need::Page(ENGINEER), station::change)
+        .of("/stations/{station}/about", "change")
         .files("/chips/simulate", Need::Page(ENGINEER), station::simulate)
         .of("/stations", "simulate")
         .get("/stations/{station}", Need::Page(FLOOR), station::show)
@@ -289,8 +299,9 @@ fn pages(routes: Routes) -> Routes {
         .get("/revocation/lists/{issuer}/point", Need::Page(READ), revocation::point)
         .post("/people", Need::Page(ENGINEER), people::add)
         .of("/people", "add")
-        .post("/people/change", Need::Page(ENGINEER), people::change)
-        .of("/people", "change")
+        .get("/people/{name}", Need::Page(READ), people::show)
+        .post("/people/{name}/change", Need::Page(ENGINEER), people::change)
+        .of("/people/{name}", "change")
         .post("/people/close", Need::Page(ENGINEER), people::close)
         .post("/tokens", Need::Page(ENGINEER), people::give_token)
         .of("/people", "token")

@@ -267,6 +267,9 @@ pub fn orders(engine: &Engine<'_>) {
     let told: Vec<_> = orders.iter().map(|o| (o.file_name.as_str(), o.chips)).collect();
     assert_eq!(told, [("order.csv", 5), ("order.json", 3)]);
     assert_eq!(orders[1].places, Some(Places::of([2, 3, 5])));
+    let named = site.book.orders_named(&orders[1].file_name.to_uppercase()).expect("asks");
+    assert!(named.iter().all(|(reel, _)| *reel == reel_id("REEL-A")) && named.iter().any(|(_, o)| *o == orders[1]));
+    assert!(site.book.orders_named("nothing.csv").expect("asks").is_empty());
     assert!(site.book.record_order(&reel_id("REEL-Z"), "order.csv", &[1; 32], &Places::of(1..=5), &by()).is_err());
     // The numbers of orders that went with their reel are not used again.
     site.book.withdraw_reel(&reel_id("REEL-A"), &by()).expect("withdrawn");

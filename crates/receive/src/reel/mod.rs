@@ -541,6 +541,12 @@ pub struct Choice {
     pub without_credential: i64,
 }
 
+/// Reels of a product by their ids, the last first, at most `most`.
+pub fn of_product(site: &Site, product: &str, most: usize) -> Result<Vec<String>, Trouble> {
+    let reels = site.book.reels()?.into_iter().rev().filter(|reel| reel.facts.product.as_str() == product);
+    Ok(reels.take(most).map(|reel| reel.facts.reel.to_string()).collect())
+}
+
 /// All reels to choose from, the newest first; costs little however many there are.
 pub fn choices(site: &Site) -> Result<Vec<Choice>, Trouble> {
     let short: HashMap<_, _> = site.book.short_reels()?.into_iter().map(|s| (s.reel, s.without)).collect();

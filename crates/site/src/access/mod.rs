@@ -67,6 +67,8 @@ pub struct AccountView {
     pub closed: bool,
     /// When it changed last.
     pub changed: String,
+    /// The last entry of the log that tells of it.
+    pub entry: i64,
 }
 
 /// A token as it is told.
@@ -187,6 +189,7 @@ pub fn accounts(site: &Site) -> Result<Vec<AccountView>, Trouble> {
         company: a.company,
         closed: a.closed,
         changed: time_text(a.changed),
+        entry: a.entry.0,
     };
     Ok(site.book.accounts()?.into_iter().map(view).collect())
 }

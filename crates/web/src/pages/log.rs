@@ -35,11 +35,12 @@ fn address(entry: &EntryView) -> Option<String> {
         "unit" => Some(format!("/units/{name}")),
         "reel" => Some(format!("/reels/{name}")),
         "delivery" => Some(format!("/deliveries/{name}")),
-        "product" => Some("/products".into()),
-        "authority" => Some("/authorities".into()),
-        "declaration" => Some("/declarations".into()),
-        "account" | "token" => Some("/people".into()),
-        "station" => Some("/stations".into()),
+        "product" => Some(format!("/products/{name}")),
+        "authority" => Some(format!("/authorities/{name}")),
+        "declaration" => Some(format!("/declarations/{name}")),
+        "account" => Some(format!("/people/{name}")),
+        "token" => Some("/people".into()),
+        "station" => Some(format!("/stations/{name}/about")),
         _ => None,
     }
 }

@@ -2,17 +2,20 @@
 
 pub mod access;
 pub mod authorities;
+pub mod changed;
 pub mod chosen;
 pub mod company;
 pub mod declarations;
 pub mod deliveries;
 pub mod evidence;
 pub mod examine;
+pub mod find;
 pub mod fit;
 pub mod impact;
 pub mod labels;
 pub mod line;
 pub mod log;
+pub mod noun;
 pub mod people;
 pub mod plan;
 pub mod products;

@@ -17,9 +17,11 @@ use line::floor::{SetStation, Setup, ShiftCount};
 use line::{chips, floor};
 use receive::reel;
 use serde::Deserialize;
+use site::Who;
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
 
+use super::changed::{Change, still, told};
 use super::given;
 use crate::answer::{Oops, go, in_address, page};
 use crate::app::App;
@@ -157,6 +159,12 @@ pub struct SetUp {
     check_label: Option<String>,
     #[serde(default)]
     firmware: String,
+    /// How it was set up, as the form was drawn.
+    #[serde(default)]
+    seen: String,
+    /// Whether another reel or source is meant.
+    #[serde(default)]
+    sure: Option<String>,
 }
 
 fn number<T: std::str::FromStr>(text: &str, what: &str, field: &'static str) -> Result<Option<T>, Trouble> {
@@ -164,22 +172,130 @@ fn number<T: std::str::FromStr>(text: &str, what: &str, field: &'static str) -> 
     given(text).map(|t| t.parse().map_err(|_| odd(t))).transpose()
 }
 
-/// `POST /stations`.
+impl SetUp {
+    fn wanted(&self) -> Result<SetStation, Trouble> {
+        Ok(SetStation {
+            reel: self.reel.clone(),
+            source: self.source.clone(),
+            serial_start: given(&self.serial_start).map(str::to_owned),
+            takt_seconds: number(&self.takt, "the takt", "takt")?,
+            per_hour: number(&self.per_hour, "units per hour", "per_hour")?.unwrap_or(0),
+            check_label: self.check_label.is_some(),
+            firmware: given(&self.firmware).map(str::to_owned),
+        })
+    }
+}
+
+/// `POST /stations`: a new one.
 ///
 /// # Errors
 ///
-/// Where it can't be set up so.
+/// Where it can't be set up so, or is there already.
 pub async fn set_up(asker: Asker, Form(form): Form<SetUp>) -> Result<Response, Oops> {
-    let setup = SetStation {
-        reel: form.reel,
-        source: form.source,
-        serial_start: given(&form.serial_start).map(str::to_owned),
-        takt_seconds: number(&form.takt, "the takt", "takt")?,
-        per_hour: number(&form.per_hour, "units an hour", "per_hour")?.unwrap_or(0),
-        check_label: form.check_label.is_some(),
-        firmware: given(&form.firmware).map(str::to_owned),
+    let setup = form.wanted()?;
+    let act = move |app: &App, who: &Who| {
+        let name = form.station.trim();
+        if floor::stations(&app.site)?.iter().any(|s| s.station == name) {
+            let message = format!("station {name} is there already");
+            return Err(Trouble::refused(message, "Change it on its own page.").about("station"));
+        }
+        floor::set_station(&app.site, name, &setup, who)
     };
-    asker.act("/stations", move |app, who| floor::set_station(&app.site, &form.station, &setup, who)).await
+    asker.act("/stations", act).await
+}
+
+#[derive(Template)]
+#[template(path = "station_about.html")]
+struct AboutPage {
+    frame: Frame,
+    setup: Setup,
+    count: ShiftCount,
+    /// How it is set up, for the form to be held against what is there when it is sent.
+    seen: String,
+    reels: Vec<reel::Choice>,
+    sources: Vec<String>,
+}
+
+impl AboutPage {
+    fn change_address(&self) -> String {
+        format!("/stations/{}/change", in_address(&self.setup.station))
+    }
+
+    fn takt(&self) -> String {
+        self.setup.takt_seconds.map(|t| t.to_string()).unwrap_or_default()
+    }
+
+    fn waits(&self) -> bool {
+        self.setup.check_label
+    }
+
+    fn plan(&self) -> String {
+        if self.setup.per_hour > 0 { self.setup.per_hour.to_string() } else { String::new() }
+    }
+}
+
+/// How a station is set up, as one text.
+fn seen(setup: &Setup) -> String {
+    serde_json::to_string(setup).unwrap_or_default()
+}
+
+/// `GET /stations/{station}/about`: how it is set up, what it did, and the form that changes it.
+///
+/// # Errors
+///
+/// Where there is none.
+pub async fn about(State(app): State<App>, person: Person, Path(station): Path<String>) -> Result<Response, Oops> {
+    let (setup, count, reels, sources) = app
+        .work(move |app| {
+            let setup = floor::station(&app.site, &station)?;
+            let now = (app.clock)();
+            let mut counts = floor::counts(&app.site, site::clock::shift_start(&app.site, now)?, now)?;
+            let count = counts.remove(&setup.station).unwrap_or_default();
+            Ok((setup, count, reel::choices(&app.site)?, floor::sources(&app.site)?))
+        })
+        .await?;
+    let frame = Frame::new(&app, Some(&person), "/stations");
+    let seen = seen(&setup);
+    page(&AboutPage { frame, setup, count, seen, reels, sources })
+}
+
+/// `POST /stations/{station}/change`.
+///
+/// # Errors
+///
+/// Where it can't be set up so, or another reel or source is not confirmed.
+pub async fn change(asker: Asker, Path(station): Path<String>, Form(form): Form<SetUp>) -> Result<Response, Oops> {
+    let wanted = form.wanted()?;
+    let name = station.clone();
+    let changes = asker
+        .work(move |app, who| {
+            let was = floor::station(&app.site, &station)?;
+            still(&form.seen, &seen(&was))?;
+            let moves = was.reel != wanted.reel || was.source != wanted.source;
+            if moves && form.sure.is_none() {
+                let from = |reel: &str, source: &str| format!("reel {reel} with chips from {source}");
+                let (was, now) = (from(&was.reel, &was.source), from(&wanted.reel, &wanted.source));
+                let message = format!("station {station} works on {was}, and would work on {now}");
+                return Err(Trouble::usage(message, "Tick this where it is meant.").about("sure"));
+            }
+            floor::set_station(&app.site, &station, &wanted, who)?;
+            let now = floor::station(&app.site, &station)?;
+            let text = |t: &Option<String>| t.clone().unwrap_or_default();
+            let takt = |s: &Setup| s.takt_seconds.map(|t| format!("{t} s")).unwrap_or_default();
+            let waits = |s: &Setup| if s.check_label { "waits until the label is scanned" } else { "does not wait" };
+            let changes = [
+                Change::of("Reel", &was.reel, &now.reel),
+                Change::of("Chips", &was.source, &now.source),
+                Change::of("First serial number", text(&was.serial_start), text(&now.serial_start)),
+                Change::of("Firmware", text(&was.firmware), text(&now.firmware)),
+                Change::of("Takt", takt(&was), takt(&now)),
+                Change::of("Units per hour", was.per_hour.to_string(), now.per_hour.to_string()),
+                Change::of("Next unit", waits(&was), waits(&now)),
+            ];
+            Ok(changes.into_iter().flatten().collect())
+        })
+        .await?;
+    told(&asker, ("/stations", "Stations"), format!("Station {name}"), changes)
 }
 
 /// `POST /chips/simulate`: a folder of simulated chips in the site, out of a file of keys.

@@ -1,6 +1,8 @@
 //! Every route, asked by everybody: who may, and who is refused.
 #![allow(clippy::unwrap_used, reason = "a test stops at the first surprise")]
 
+mod finding;
+
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Method, Request, StatusCode, header};
