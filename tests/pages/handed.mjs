@@ -79,7 +79,8 @@ async function labels(e, folder) {
     execFileSync(program, ['--site', site, '--json', 'label', 'print', '--from', '2001-01-01', '--to', '2001-01-02', '--out', join(folder, 'none.pdf')], { encoding: 'utf8', stdio: ['ignore', 'pipe', 'ignore'] });
   } catch (refused) { said = JSON.parse(refused.stdout).error; }
   await page.locator('#came-item .told', { hasText: said.message }).waitFor();
-  await page.locator('#came-item .told', { hasText: said.advice }).waitFor();
+  // The page names the page where the command line names the command.
+  await page.locator('#came-item .told', { hasText: said.advice.replace('`touchmark unit list`', 'Units') }).waitFor();
 }
 
 async function evidence(e, folder) {

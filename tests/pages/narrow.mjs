@@ -8,7 +8,7 @@ const SIZES = [[1280, 800], [1024, 768], [768, 1024]];
 
 const PATHS = ['/line', '/stations', '/stations/S1', '/stations/S2', '/labels?reel=A', '/report', '/report?reel=F', '/report?last_week=on&worst_hour=on',
   '/reels', '/reels/A', '/reels/F', '/deliveries', '/deliveries/A-1', '/authorities', '/declarations', '/fit', '/plan', '/plan?good=500&yield=0.9', '/products', '/examine',
-  '/units', '/units?reel=A', '/units?find=TV-00', '/units/TV-000001', '/impact', '/impact?reel=F', '/evidence?reel=A', '/revocation', '/log', '/people', '/account'];
+  '/units', '/units?reel=A', '/units?find=TV-00', '/units/TV-000001', '/impact', '/impact?reel=F', '/evidence?reel=A', '/revocation', '/log', '/people', '/people/Ada', '/stations/S1/about', '/products/Tern Vent', '/find?q=key-usage', '/rules/dac.key-usage', '/trust-sets', '/account'];
 
 /// What is wrong with a page as it lies now, in words.
 function wrong(least) {

@@ -65,13 +65,31 @@ try {
       ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/reels/F', 'reel-faults'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
       ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'], ['/fit', 'fit-empty'], ['/revocation', 'revocation'],
       ['/authorities', 'authorities'], ['/report', 'report-empty'], ['/report?last_week=on&worst_hour=on', 'report'], ['/report?reel=F', 'report-reel'],
-      ['/labels', 'labels-new'], ['/evidence', 'evidence-new'], ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
+      ['/labels', 'labels-new'], ['/evidence', 'evidence-new'], ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/people/Ada', 'person'], ['/stations/S1/about', 'station-about'], ['/products/Tern Vent', 'product'], ['/find?q=key-usage', 'find'], ['/find?q=zebra', 'find-nothing'], ['/rules/dac.key-usage', 'rule'], ['/trust-sets', 'trust-sets'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
     ]) {
       await page.goto(server.address + path);
       for (const d of await page.locator('details.cert').all()) await d.evaluate((e) => { e.open = true; });
       await picture(page, pictures, name);
       await accessible(page, name);
     }
+  });
+  await step('a scan anywhere', async () => {
+    const { onboarding } = JSON.parse(touchmark(program, site, 'unit', 'show', 'TV-000001', '--reveal'));
+    for (const [at, scanned] of [['/log', onboarding.qr], ['/reels', onboarding.manual], ['/line', 'tv-000001']]) {
+      await page.goto(server.address + at);
+      await page.keyboard.type(scanned, { delay: 5 });
+      await page.keyboard.press('Enter');
+      await page.waitForURL(`${server.address}/units/TV-000001`);
+    }
+    await page.keyboard.press('/');
+    await page.keyboard.type('S1');
+    await page.keyboard.press('Enter');
+    await page.waitForURL(`${server.address}/stations/S1`);
+    // The station's own scan stays its own.
+    await page.keyboard.type('/TV');
+    assert.equal(await page.locator('[data-find]').inputValue(), '');
+    assert.equal(await page.locator('#typed').inputValue(), '/TV');
+    await page.locator('#typed').fill('');
   });
   await step('the company signs in', () => company(everything));
   await step('labels and evidence', () => handed(everything));

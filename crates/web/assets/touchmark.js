@@ -88,13 +88,16 @@
     });
   });
 
-  // The slash goes to the box that finds everything; a station's keys stay its own.
+  // A scanner types wherever the focus is: what nothing else takes goes into the box that finds everything, and so does
+  // the slash. A station's keys stay its own.
   var find = document.querySelector('[data-find]');
   if (find && !document.getElementById('view')) {
     document.addEventListener('keydown', function (event) {
-      if (event.key !== '/' || event.ctrlKey || event.altKey || event.metaKey) return;
-      if (document.activeElement && document.activeElement.matches('input, textarea, select')) return;
-      event.preventDefault();
+      if (event.key.length !== 1 || event.key === ' ' || event.ctrlKey || event.altKey || event.metaKey) return;
+      var at = document.activeElement;
+      if (at && at.matches('input, textarea, select, [contenteditable]')) return;
+      if (event.key === '/') event.preventDefault();
+      else if (at && at.matches('button, a, summary')) return;
       find.focus();
       find.select();
     });
