@@ -97,7 +97,7 @@ async function parts(page, address, pictures) {
   await page.getByText(/odd\.toml, line/).waitFor();
 }
 
-/// What bites soon leads to the page where something is done about it; the command names the command.
+/// What needs attention soon leads to the page where something is done about it; the command names the command.
 async function bites(page, address, program, site) {
   await page.goto(`${address}/line`);
   const stock = page.locator('#watched tr', { hasText: 'in stock, enough until then' });
@@ -106,7 +106,7 @@ async function bites(page, address, program, site) {
   let told;
   try { touchmark(program, site, 'watch'); } catch (due) { told = JSON.parse(due.stdout); }
   assert.match(told.due.find((w) => w.kind === 'stock').advice, /`touchmark plan`/);
-  await accessible(page, 'line, with what bites');
+  await accessible(page, 'line, with what is due');
   await stock.getByRole('link', { name: 'the plan' }).click();
   await page.waitForURL('**/plan?past=*');
   assert.equal(await page.locator('select[name=past]').inputValue(), 'product:Tern Vent');
@@ -124,7 +124,7 @@ async function past(page, address, program, site, pictures) {
   assert.match(await page.locator('main').innerText(), /order .*reel R1, Tern Vent, station Station 1/);
   await accessible(page, 'report on an order');
   await page.goto(`${address}/impact?firmware=1.0.0`);
-  assert.match(await page.locator('main').innerText(), /60 units are touched[\s\S]*recorded for all 60 units/);
+  assert.match(await page.locator('main').innerText(), /60 units are affected[\s\S]*recorded for all 60 units/);
 }
 
 async function test(page, address, site, folder, pictures) {
@@ -139,8 +139,8 @@ async function test(page, address, site, folder, pictures) {
   await ask.locator('input[name=unit]').fill('TV-000001, TV-000002');
   await ask.locator('select[name=reason]').selectOption({ index: 0 });
   await ask.locator('input[name=note]').fill('seen on a <b>forum</b>');
-  await ask.getByRole('button', { name: 'Show who is touched' }).click();
-  await page.getByRole('heading', { name: 'Who is touched' }).waitFor();
+  await ask.getByRole('button', { name: 'Show affected units' }).click();
+  await page.getByRole('heading', { name: 'Affected units' }).waitFor();
   assert.match(await page.locator('main').innerText(), /2 certificates of Quarry Lane Test PAI[\s\S]*Nothing|Nothing[\s\S]*2 certificates of Quarry Lane Test PAI/);
   await accessible(page, 'revocation, asked');
   await picture(page, pictures, 'revocation-ask');
@@ -170,7 +170,7 @@ async function production(page, address, folder, pictures) {
   const ask = page.locator('#form-ask');
   await ask.locator('select[name=authority]').selectOption('Sold PAI');
   await ask.locator('select[name=reason]').selectOption('cessationOfOperation');
-  await ask.getByRole('button', { name: 'Show who is touched' }).click();
+  await ask.getByRole('button', { name: 'Show affected units' }).click();
   await page.getByText('Production takes two people').waitFor();
   await page.getByRole('button', { name: 'Ask for it' }).click();
   await page.waitForURL('**/revocation/requests/2');

@@ -23,7 +23,7 @@ export async function takenAway(e) {
   const csv = await take(() => page.getByRole('link', { name: 'Download all as CSV' }).click());
   const told = JSON.parse(touchmark(program, site, 'impact', '--reel', 'A'));
   assert.equal(readFileSync(csv, 'utf8').trim().split('\n').length, told.count + 1, 'a heading, and a line a unit');
-  await page.getByRole('heading', { name: `${told.count} units are touched` }).waitFor();
+  await page.getByRole('heading', { name: `${told.count} units are affected` }).waitFor();
 
   await page.goto(`${server.address}/units/TV-000001`);
   const pack = await take(() => page.getByRole('button', { name: 'Download the pack' }).click());

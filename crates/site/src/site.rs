@@ -231,6 +231,10 @@ impl Default for StationSettings {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct PageSettings {
+    /// The site's zone by its name, as `Europe/Lisbon`, with its changes of clock; where none is given, its offset
+    /// counts.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub zone: Option<String>,
     /// The site's distance from UTC, as `+01:00`.
     pub offset: String,
     /// When shifts begin, as `06:00` by the site's clock.
@@ -293,6 +297,7 @@ impl OpenIdSettings {
 impl Default for PageSettings {
     fn default() -> Self {
         Self {
+            zone: None,
             offset: "+00:00".into(),
             shifts: vec!["06:00".into(), "14:00".into(), "22:00".into()],
             chips: Vec::new(),

@@ -10,7 +10,7 @@ use crate::look::escaped;
 use crate::on_page::on_page;
 
 /// HTML that is safe as it stands.
-pub struct Html(String);
+pub struct Html(pub(crate) String);
 
 impl Display for Html {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -1,11 +1,14 @@
 //! What stands around every page.
 
 use site::access::{Means, Role};
-use site::checkpoint;
+use site::clock::Zone;
+use site::{checkpoint, clock};
 
 use crate::again::Again;
 use crate::app::App;
+use crate::form::Html;
 use crate::guard::Person;
+use crate::look::escaped;
 use crate::routes::{Part, Stage};
 
 /// A word of the navigation.
@@ -35,8 +38,9 @@ pub struct Frame {
     pub again: Again,
     /// Pages that the person may open from anywhere.
     parts: Vec<Part>,
-    /// The site's distance from UTC.
-    offset: time::UtcOffset,
+    /// The site's zone, and the moment of the page.
+    zone: Zone,
+    now: time::OffsetDateTime,
 }
 
 impl Frame {
@@ -55,7 +59,8 @@ impl Frame {
             form: person.map_or_else(String::new, |p| p.form.clone()),
             at,
             version: crate::assets::version(),
-            offset: site::clock::offset(&app.site).unwrap_or(time::UtcOffset::UTC),
+            zone: clock::zone(&app.site).unwrap_or(Zone::Fixed(time::UtcOffset::UTC)),
+            now: (app.clock)(),
         }
     }
 
@@ -64,14 +69,18 @@ impl Frame {
         Self { again, ..Self::new(app, None, "") }
     }
 
-    /// A time of the book by the site's clock, with its offset; what is none stays as it is.
-    pub fn time(&self, text: &str) -> String {
-        use time::format_description::well_known::Rfc3339;
-        let format = time::macros::format_description!(
+    /// A time of the book by the site's clock, short; exact, with its offset, where one points at it. What is none stays
+    /// as it is.
+    pub fn time(&self, text: &str) -> Html {
+        let Ok(at) = time::OffsetDateTime::parse(text, &time::format_description::well_known::Rfc3339) else {
+            return Html(escaped(text));
+        };
+        let exact = time::macros::format_description!(
             "[year]-[month]-[day] [hour]:[minute]:[second] [offset_hour sign:mandatory]:[offset_minute]"
         );
-        let read = time::OffsetDateTime::parse(text, &Rfc3339).ok();
-        read.and_then(|at| at.to_offset(self.offset).format(&format).ok()).unwrap_or_else(|| text.to_owned())
+        let exact = self.zone.here(at).format(&exact).unwrap_or_default();
+        let (machine, short) = (escaped(text), clock::short(self.zone, at, self.now));
+        Html(format!("<time datetime=\"{machine}\" title=\"{exact}\">{short}</time>"))
     }
 
     /// Whether the person may look anything up.

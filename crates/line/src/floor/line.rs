@@ -6,9 +6,9 @@ use base::trouble::Trouble;
 use book::ids::ProductName;
 use serde::Serialize;
 use site::Site;
-use site::clock::{local, offset, shift_start};
+use site::clock::{local, shift_start, zone};
 use site::day::{AtStation, ByHour, OfCause};
-use time::{Duration, OffsetDateTime, Time};
+use time::{Duration, OffsetDateTime};
 use utoipa::ToSchema;
 
 use super::{Setup, stations};
@@ -121,8 +121,8 @@ pub struct Line {
 
 /// The line at a glance.
 pub fn line(site: &Site, now: OffsetDateTime) -> Result<Line, Trouble> {
-    let (zone, shift) = (offset(site)?, shift_start(site, now)?);
-    let midnight = now.to_offset(zone).replace_time(Time::MIDNIGHT);
+    let (zone, shift) = (zone(site)?, shift_start(site, now)?);
+    let midnight = zone.midnight(zone.here(now).date());
     let twelve = moment(now.unix_timestamp().div_euclid(3600) * 3600 - 11 * 3600, now);
     // One look, so that all of it is of one moment.
     let (by_station, failed, hourly, worked, passed) =
@@ -142,7 +142,7 @@ pub fn line(site: &Site, now: OffsetDateTime) -> Result<Line, Trouble> {
     Ok(Line {
         shift: local(site, shift),
         stations,
-        hours: hours(twelve.to_offset(zone), &hourly),
+        hours: hours(zone.here(twelve), &hourly),
         plan,
         causes: causes(failed),
         stock: stock(site, now, &worked, &passed)?,

@@ -7,9 +7,10 @@ use decide::plan::page::percent;
 use print::chart::grouped;
 use report::page::share_words;
 use report::{Report, Request, Scope, length, page, report, shown};
+use site::clock::Zone;
 use time::format_description::well_known::Rfc3339;
 use time::macros::format_description;
-use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
+use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
@@ -50,8 +51,8 @@ pub struct ReportArgs {
     /// Show the worst hour and what was different in it
     #[arg(long)]
     worst_hour: bool,
-    /// Zone of days and hours, such as +02:00; default: the site's (pages.offset)
-    #[arg(long, value_name = "OFFSET", allow_hyphen_values = true)]
+    /// Zone of days and hours, such as Europe/Lisbon or +02:00; default: that of the site (pages.zone)
+    #[arg(long, value_name = "ZONE", allow_hyphen_values = true)]
     zone: Option<String>,
     /// Interval of changes over time: minute, hour, shift, day, week, or a number of minutes
     #[arg(long, value_name = "LENGTH")]
@@ -60,17 +61,16 @@ pub struct ReportArgs {
     paper: PaperArgs,
 }
 
-fn zone(text: &str) -> Result<UtcOffset, Failure> {
-    if text.eq_ignore_ascii_case("utc") || text.eq_ignore_ascii_case("z") {
-        return Ok(UtcOffset::UTC);
-    }
-    UtcOffset::parse(text, format_description!("[offset_hour sign:mandatory]:[offset_minute]")).map_err(|_| {
-        Failure::usage(format!("{text:?} is not a zone"), "Give an offset from UTC such as +02:00 or -03:30.")
-    })
+fn zone(text: &str) -> Result<Zone, Failure> {
+    let odd = || {
+        let advice = "Give a name such as Europe/Lisbon, or an offset from UTC such as +02:00 or -03:30.";
+        Failure::usage(format!("{text:?} is not a zone"), advice)
+    };
+    Zone::read(text).ok_or_else(odd)
 }
 
 /// A date (its midnight), a time without a zone (the site's), or RFC 3339.
-fn moment(text: &str, zone: UtcOffset) -> Result<OffsetDateTime, Failure> {
+fn moment(text: &str, zone: Zone) -> Result<OffsetDateTime, Failure> {
     if let Ok(at) = OffsetDateTime::parse(text, &Rfc3339) {
         return Ok(at);
     }
@@ -78,9 +78,9 @@ fn moment(text: &str, zone: UtcOffset) -> Result<OffsetDateTime, Failure> {
     let seconds = format_description!("[year]-[month]-[day]T[hour]:[minute]:[second]");
     let spaced = text.replacen(' ', "T", 1);
     if let Ok(at) = PrimitiveDateTime::parse(&spaced, minutes).or_else(|_| PrimitiveDateTime::parse(&spaced, seconds)) {
-        return Ok(at.assume_offset(zone));
+        return Ok(zone.moment(at));
     }
-    date(text).map(|day| day.with_time(Time::MIDNIGHT).assume_offset(zone))
+    date(text).map(|day| zone.midnight(day))
 }
 
 fn date(text: &str) -> Result<Date, Failure> {
@@ -96,7 +96,7 @@ fn date(text: &str) -> Result<Date, Failure> {
 pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let now = OffsetDateTime::now_utc();
     let site = place.open()?;
-    let zone = args.zone.as_deref().map_or_else(|| Ok(site::clock::offset(&site)?), zone)?;
+    let zone = args.zone.as_deref().map_or_else(|| Ok(site::clock::zone(&site)?), zone)?;
     let scope = match (&args.reel, &args.product, &args.order) {
         (Some(reel), _, _) => Scope::Reel(reel.clone()),
         (None, Some(product), _) => Scope::Product(product.clone()),
@@ -105,20 +105,23 @@ pub fn run(args: ReportArgs, place: &Place, output: &mut Output) -> Result<Exit,
     };
     let mut request = Request {
         station: args.station.clone(),
-        zone,
+        zone: zone.offset_at(now),
         every: args.every.as_deref().map(length).transpose()?,
         worst_hour: args.worst_hour,
         ..Request::of(scope)
     };
     if let Some(day) = &args.day {
-        let day = date(day)?.with_time(Time::MIDNIGHT).assume_offset(zone);
-        (request.from, request.to) = (Some(day), Some(day.saturating_add(Duration::DAY)));
+        let day = date(day)?;
+        let next = day.next_day().unwrap_or(day);
+        (request.from, request.to) = (Some(zone.midnight(day)), Some(zone.midnight(next)));
     } else if args.last_week {
         (request.from, request.to) = (Some(now - Duration::WEEK), Some(now));
     } else {
         request.from = args.from.as_deref().map(|t| moment(t, zone)).transpose()?;
         request.to = args.to.as_deref().map(|t| moment(t, zone)).transpose()?;
     }
+    // One clock for the whole report: that of its beginning.
+    request.zone = zone.offset_at(request.from.unwrap_or(now));
     let told = watched(output, "attempts and steps", |course| report(&site, &request, now, course))?;
     let written = if args.paper.is_wanted() { args.paper.write(page::document(&told))? } else { Vec::new() };
     output.show(&told, |w| tell(w, &told, &request, &written))?;

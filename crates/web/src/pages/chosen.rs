@@ -3,7 +3,8 @@
 use base::Trouble;
 use line::chosen::Which;
 use serde::Deserialize;
-use time::{OffsetDateTime, UtcOffset};
+use site::clock::Zone;
+use time::OffsetDateTime;
 
 use super::given;
 use super::report::moment;
@@ -47,7 +48,7 @@ impl Choice {
     /// # Errors
     ///
     /// Where none are, or in more than one way.
-    pub fn read(&self, zone: UtcOffset) -> Result<Chosen, Trouble> {
+    pub fn read(&self, zone: Zone) -> Result<Chosen, Trouble> {
         let named = self.units.split([',', ';', '\n', '\r', '\t', ' ']).filter_map(given).map(str::to_owned);
         let named: Vec<String> = named.collect();
         let (from, to) = (moment(&self.from, "from", zone)?, moment(&self.to, "to", zone)?);
@@ -113,7 +114,7 @@ mod tests {
 
     #[test]
     fn one_way_of_choosing_and_no_other() {
-        let read = |choice: Choice| choice.read(UtcOffset::UTC).map(|c| c.which().words());
+        let read = |choice: Choice| choice.read(Zone::Fixed(time::UtcOffset::UTC)).map(|c| c.which().words());
         let of = |units: &str, reel: &str, from: &str, to: &str| Choice {
             units: units.into(),
             reel: reel.into(),

@@ -43,7 +43,7 @@ pub async fn show(State(app): State<App>, person: Person, Query(choice): Query<C
 ///
 /// Where the form makes no sense, or too much runs.
 pub async fn export(asker: Asker, Form(choice): Form<Choice>) -> Result<Response, Oops> {
-    let units = choice.read(site::clock::offset(&asker.app.site)?)?;
+    let units = choice.read(site::clock::zone(&asker.app.site)?)?;
     let (file, name) = (format!("evidence-{}.zip", units.short()), format!("evidence of {}", units.which().words()));
     incoming::ask(&asker, Task::Evidence { units, file }, name, Some(folder()?)).await
 }

@@ -13,7 +13,7 @@ use axum::response::Response;
 use base::Trouble;
 use serde::Deserialize;
 use site::authority;
-use time::UtcOffset;
+use site::clock::Zone;
 
 use super::given;
 use super::report::moment;
@@ -53,7 +53,7 @@ impl Asked {
         given(&self.firmware).is_some() || texts.iter().any(|t| given(t).is_some())
     }
 
-    fn wanted(&self, zone: UtcOffset) -> Result<Wanted<'_>, Trouble> {
+    fn wanted(&self, zone: Zone) -> Result<Wanted<'_>, Trouble> {
         Ok(Wanted {
             authority: given(&self.authority),
             credential: given(&self.credential),
@@ -105,7 +105,7 @@ pub async fn show(
         let wanted = asked.clone();
         let told = app.work(move |app| {
             let mut units = Vec::new();
-            let done = impact::impact(&app.site, &wanted.wanted(site::clock::offset(&app.site)?)?, &mut |unit| {
+            let done = impact::impact(&app.site, &wanted.wanted(site::clock::zone(&app.site)?)?, &mut |unit| {
                 if units.len() < SHOWN {
                     units.push(unit);
                 }
@@ -133,7 +133,7 @@ pub async fn csv(State(app): State<App>, _person: Person, Query(asked): Query<As
             let name = Path::new("a temporary file");
             let failed = |e| Trouble::file(name, e);
             let mut out = std::io::BufWriter::new(tempfile::tempfile().map_err(failed)?);
-            impact::write_to(&app.site, &asked.wanted(site::clock::offset(&app.site)?)?, Format::Csv, &mut out, name)?;
+            impact::write_to(&app.site, &asked.wanted(site::clock::zone(&app.site)?)?, Format::Csv, &mut out, name)?;
             out.flush().map_err(failed)?;
             let mut file = out.into_inner().map_err(|e| failed(e.into_error()))?;
             file.rewind().map_err(failed)?;

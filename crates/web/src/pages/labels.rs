@@ -64,7 +64,7 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
         to: field("to"),
         all: upload.fields.get("all").cloned(),
     };
-    let units = choice.read(site::clock::offset(&asker.app.site)?)?;
+    let units = choice.read(site::clock::zone(&asker.app.site)?)?;
     let own = upload.one("own").ok().map(|path| path.display().to_string());
     let job = Job {
         template: own.or_else(|| given(upload.text("template")).map(str::to_owned)).unwrap_or("device".into()),

@@ -10,10 +10,11 @@ use base::trouble::About as _;
 use receive::reel;
 use report::{self, Report, Request, Scope};
 use serde::Deserialize;
+use site::clock::Zone;
 use site::product;
 use time::format_description::well_known::Rfc3339;
 use time::macros::format_description;
-use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime, Time, UtcOffset};
+use time::{Date, Duration, OffsetDateTime, PrimitiveDateTime};
 
 use super::given;
 use crate::answer::{Oops, download, in_address, page};
@@ -127,7 +128,7 @@ fn date(text: &str, field: &'static str) -> Result<Date, Trouble> {
 }
 
 /// A time of a form's field: a date (its midnight) or a time by the site's clock, or RFC 3339; none where nothing was typed.
-pub(super) fn moment(text: &str, field: &'static str, zone: UtcOffset) -> Result<Option<OffsetDateTime>, Trouble> {
+pub(super) fn moment(text: &str, field: &'static str, zone: Zone) -> Result<Option<OffsetDateTime>, Trouble> {
     let Some(text) = given(text) else { return Ok(None) };
     if let Ok(at) = OffsetDateTime::parse(text, &Rfc3339) {
         return Ok(Some(at));
@@ -135,13 +136,13 @@ pub(super) fn moment(text: &str, field: &'static str, zone: UtcOffset) -> Result
     let minutes = format_description!("[year]-[month]-[day]T[hour]:[minute]");
     let seconds = format_description!("[year]-[month]-[day]T[hour]:[minute]:[second]");
     if let Ok(at) = PrimitiveDateTime::parse(text, minutes).or_else(|_| PrimitiveDateTime::parse(text, seconds)) {
-        return Ok(Some(at.assume_offset(zone)));
+        return Ok(Some(zone.moment(at)));
     }
-    date(text, field).map(|day| Some(day.with_time(Time::MIDNIGHT).assume_offset(zone)))
+    date(text, field).map(|day| Some(zone.midnight(day)))
 }
 
 impl Asked {
-    fn request(&self, zone: UtcOffset, now: OffsetDateTime) -> Result<Request, Trouble> {
+    fn request(&self, zone: Zone, now: OffsetDateTime) -> Result<Request, Trouble> {
         let scope = match (given(&self.reel), given(&self.product), given(&self.order)) {
             (None, None, None) => Scope::Site,
             (Some(reel), None, None) => Scope::Reel(reel.into()),
@@ -156,7 +157,7 @@ impl Asked {
             }
         };
         let mut request = Request {
-            zone,
+            zone: zone.offset_at(now),
             station: given(&self.station).map(str::to_owned),
             every: given(&self.every).map(report::length).transpose().about("every")?,
             worst_hour: self.worst_hour.is_some(),
@@ -173,18 +174,21 @@ impl Asked {
         }
         (request.from, request.to) = (from, to);
         if let Some(day) = given(&self.day) {
-            let day = date(day, "day")?.with_time(Time::MIDNIGHT).assume_offset(zone);
-            (request.from, request.to) = (Some(day), Some(day.saturating_add(Duration::DAY)));
+            let day = date(day, "day")?;
+            let next = day.next_day().unwrap_or(day);
+            (request.from, request.to) = (Some(zone.midnight(day)), Some(zone.midnight(next)));
         }
         if self.last_week.is_some() {
             (request.from, request.to) = (Some(now - Duration::WEEK), Some(now));
         }
+        // One clock for the whole report: that of its beginning.
+        request.zone = zone.offset_at(request.from.unwrap_or(now));
         Ok(request)
     }
 
     fn made(&self, app: &App) -> Result<Report, Trouble> {
         let now = (app.clock)();
-        report::report(&app.site, &self.request(site::clock::offset(&app.site)?, now)?, now, &Course::new())
+        report::report(&app.site, &self.request(site::clock::zone(&app.site)?, now)?, now, &Course::new())
     }
 }
 
@@ -204,7 +208,7 @@ pub async fn show(
     let shown = if query.is_empty() {
         None
     } else {
-        let request = asked.request(site::clock::offset(&app.site)?, (app.clock)())?;
+        let request = asked.request(site::clock::zone(&app.site)?, (app.clock)())?;
         match incoming::report(&app, &person, request, query.to_owned()).await? {
             Ok(reported) => Some(Shown::of(&reported, format!("/report.pdf?{query}"))),
             Err(to_watch) => return Ok(to_watch),

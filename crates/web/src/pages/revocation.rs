@@ -97,7 +97,7 @@ struct OverviewPage {
     issuers: Vec<String>,
 }
 
-/// Who is touched, cut to what a page shows.
+/// The affected units, cut to what a page shows.
 struct Told {
     plan: Plan,
     more: u64,
