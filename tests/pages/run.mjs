@@ -82,9 +82,9 @@ try {
       await page.waitForURL(`${server.address}/units/TV-000001`);
     }
     await page.keyboard.press('/');
-    await page.keyboard.type('S1');
+    await page.keyboard.type('S2');
     await page.keyboard.press('Enter');
-    await page.waitForURL(`${server.address}/stations/S1`);
+    await page.waitForURL(`${server.address}/stations/S2`);
     // The station's own scan stays its own.
     await page.keyboard.type('/TV');
     assert.equal(await page.locator('[data-find]').inputValue(), '');

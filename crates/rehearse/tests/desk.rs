@@ -124,6 +124,9 @@ fn a_unit_passes_and_its_label_is_scanned() {
     // Left for later, the next one comes; and a serial number that was used goes on with its own chip.
     assert_eq!(place.work(&desks, "TV-2").phase, Phase::Passed);
     assert_eq!(desks.label_later("S1", &place.who).unwrap().label, LabelPhase::Later);
+    let code = code(&site, "TV-1", &place.who);
+    let scanned = desks.scan("S1", &code, &place.who).map(drop).unwrap_err();
+    assert!(scanned.to_string().contains("QR code of a label"), "{scanned}");
     let again = place.work(&desks, "TV-1");
     assert!(again.already && again.phase == Phase::Passed, "{again:?}");
     assert_eq!(again.label, LabelPhase::None);

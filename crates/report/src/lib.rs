@@ -8,6 +8,7 @@ pub mod page;
 pub mod scope;
 pub mod stations;
 pub mod times;
+pub mod trouble;
 pub mod worst;
 
 use answer::account;

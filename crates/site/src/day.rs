@@ -27,6 +27,8 @@ pub struct AtStation {
     /// Microseconds of those that passed.
     pub passed_us: i64,
     pub last: Option<OffsetDateTime>,
+    /// How often each cause failed it.
+    pub causes: BTreeMap<String, i64>,
 }
 
 impl AtStation {
@@ -42,6 +44,9 @@ impl AtStation {
             self.first_passed += i64::from(verdict.passed());
         }
         self.last = self.last.max(Some(verdict.ended));
+        if let Some(cause) = &verdict.cause {
+            *self.causes.entry(cause.clone()).or_default() += 1;
+        }
     }
 
     fn add(&mut self, other: &Self) {
@@ -51,6 +56,9 @@ impl AtStation {
         self.first_passed += other.first_passed;
         self.passed_us = self.passed_us.saturating_add(other.passed_us);
         self.last = self.last.max(other.last);
+        for (cause, failures) in &other.causes {
+            *self.causes.entry(cause.clone()).or_default() += failures;
+        }
     }
 }
 

@@ -5,7 +5,8 @@ pub fn state(of: &str, word: &str) -> String {
     let shape = match (of, word) {
         ("unit" | "attempt", "open") | ("station", "ready") => "ring",
         ("unit" | "attempt" | "step", "passed" | "done") | ("station", "passed") => "struck",
-        ("unit" | "attempt" | "step", "failed") | ("station", "failed" | "stopped") => "cracked",
+        ("unit" | "attempt" | "step", "failed") | ("station", "failed" | "stopped" | "failing") => "cracked",
+        ("station", "slow" | "silent") => "triangle",
         ("unit", "scrapped") => "crossed",
         ("unit", "returned") => "returned",
         ("station", "working") | ("step", "running") | ("chip", "held") => "half",
@@ -42,8 +43,9 @@ pub fn state(of: &str, word: &str) -> String {
 pub fn tone(word: &str) -> &'static str {
     match word {
         "passed" | "accepted" | "provisioned" | "installed" | "done" | "already-received" | "trusted" => "struck",
-        "failed" | "rejected" | "refused" | "error" | "scrapped" | "revoked" | "stopped" => "broken",
-        "warning" | "accepted-in-part" | "returned" | "interrupted" | "no credential" | "held" | "spent" => "heed",
+        "failed" | "failing" | "rejected" | "refused" | "error" | "scrapped" | "revoked" | "stopped" => "broken",
+        "warning" | "slow" | "silent" | "accepted-in-part" | "returned" | "interrupted" | "no credential" | "held"
+        | "spent" => "heed",
         _ => "plain",
     }
 }

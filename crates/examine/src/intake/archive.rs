@@ -1,7 +1,7 @@
 //! ZIP, tar and what is packed around a tar, opened in memory or from a file, entry by entry.
 
 use std::fs;
-use std::io::{self, Read, Seek, SeekFrom};
+use std::io::{self, Cursor, Read, Seek, SeekFrom};
 use std::path::Path;
 
 use zeroize::Zeroizing;
@@ -9,7 +9,7 @@ use zip::ZipArchive;
 use zip::result::ZipError;
 
 use super::packed::{self, Packing, refused};
-use super::{Budget, Content, Entry, IntakeError, ReadError};
+use super::{Budget, Content, Entry, IntakeError, ReadError, fill};
 
 pub(super) type Each<'a> = dyn FnMut(Entry) -> Result<(), IntakeError> + 'a;
 pub(super) type Password<'a> = Option<&'a Zeroizing<Vec<u8>>>;
@@ -178,8 +178,15 @@ fn check_name(name: &str) -> Result<(), IntakeError> {
     Ok(())
 }
 
-/// How many entries a ZIP's end says that it has (APPNOTE 4.3.14 to 4.3.16); `None` where that can't be read.
-fn listed<R: Read + Seek>(reader: &mut R) -> Option<u64> {
+/// What a ZIP's last record says (APPNOTE 4.3.14 to 4.3.16).
+struct End {
+    /// Entries of the archive.
+    listed: Option<u64>,
+    /// Octets behind the record and its comment.
+    behind: u64,
+}
+
+fn end_of<R: Read + Seek>(reader: &mut R) -> Option<End> {
     /// Octets of the last record and of the longest comment after it.
     const END: u64 = 22 + 65_535;
     let all = reader.seek(SeekFrom::End(0)).ok()?;
@@ -187,10 +194,15 @@ fn listed<R: Read + Seek>(reader: &mut R) -> Option<u64> {
     let mut tail = Vec::new();
     reader.by_ref().take(END).read_to_end(&mut tail).ok()?;
     let at = memchr::memmem::rfind(&tail, b"PK\x05\x06")?;
-    let count = u16::from_le_bytes(tail.get(at + 10..at + 12)?.try_into().ok()?);
-    if count != u16::MAX {
-        return Some(u64::from(count));
-    }
+    let number = |from: usize| Some(u16::from_le_bytes(tail.get(at + from..at + from + 2)?.try_into().ok()?));
+    let (count, comment) = (number(10)?, number(20)?);
+    let behind = (tail.len() - at).saturating_sub(22 + usize::from(comment)) as u64;
+    let listed = if count == u16::MAX { many(reader, &tail, at) } else { Some(u64::from(count)) };
+    Some(End { listed, behind })
+}
+
+/// How many entries there are where the last record, at this place of a file's end, has no room for the number.
+fn many<R: Read + Seek>(reader: &mut R, tail: &[u8], at: usize) -> Option<u64> {
     // Of more entries another record tells, and where that is stands before the last.
     let locator = at.checked_sub(20).and_then(|from| tail.get(from..at)).filter(|l| l.starts_with(b"PK\x06\x07"))?;
     let place = u64::from_le_bytes(locator.get(8..16)?.try_into().ok()?);
@@ -211,13 +223,19 @@ fn zip<R: Read + Seek>(
 ) -> Result<(), IntakeError> {
     let damaged =
         |why: &dyn std::fmt::Display| IntakeError::Damaged { name: name.to_owned(), kind: ZIP, why: why.to_string() };
-    let listed = listed(&mut reader);
+    let end = end_of(&mut reader);
     let mut archive = ZipArchive::new(reader).map_err(|e| damaged(&e))?;
     // Its reader keeps one entry of a name, and another may be the one that counts.
-    let count = archive.len() as u64;
-    if listed.is_some_and(|listed| listed > count) {
-        let what = format!("it has {} entries, and {count} names: some names come twice", listed.unwrap_or_default());
-        return Err(damaged(&what));
+    let names = archive.len() as u64;
+    if let Some(entries) = end.as_ref().and_then(|end| end.listed).filter(|listed| *listed > names) {
+        return Err(IntakeError::Doubled { name: name.to_owned(), entries, names });
+    }
+    // What its directory does not list, nobody would look at: a key as well as nothing.
+    let outside = |octets, place| IntakeError::Outside { name: name.to_owned(), octets, place, kind: ZIP };
+    match (archive.offset(), end.map_or(0, |end| end.behind)) {
+        (0, 0) => {}
+        (0, behind) => return Err(outside(Some(behind), "behind")),
+        (before, _) => return Err(outside(Some(before), "in front of")),
     }
     // All names and sizes first: nothing is expanded from an archive that holds a bad one.
     for index in 0..archive.len() {
@@ -275,6 +293,46 @@ pub(super) fn tar<R: Read>(
     each: &mut Each<'_>,
 ) -> Result<(), IntakeError> {
     let damaged = |e: io::Error| refused(ReadError::Io(e), name, TAR);
+    let mut source: Box<dyn Read + '_> = Box::new(reader);
+    loop {
+        source = one_tar(name, source, depth, budget, password, each)?;
+        // Archives are joined by putting them one behind the other; a reader that stops at the first end hides the rest.
+        let Some(block) = not_padding(&mut source).map_err(damaged)? else { return Ok(()) };
+        if !is_tar(&block) {
+            return Err(IntakeError::Outside { name: name.to_owned(), octets: None, place: "behind", kind: TAR });
+        }
+        source = Box::new(Cursor::new(block).chain(source));
+    }
+}
+
+/// Octets of a block of a tar.
+const BLOCK: usize = 512;
+
+/// The first block that is not zeros alone; none where only zeros come.
+fn not_padding(mut source: &mut dyn Read) -> io::Result<Option<Vec<u8>>> {
+    loop {
+        let mut block = vec![0; BLOCK];
+        let have = fill(&mut source, &mut block)?;
+        block.truncate(have);
+        if have == 0 {
+            return Ok(None);
+        }
+        if block.iter().any(|octet| *octet != 0) {
+            return Ok(Some(block));
+        }
+    }
+}
+
+/// Offers what is in a tar as far as its end; gives back what is behind it.
+fn one_tar<'r>(
+    name: &str,
+    reader: Box<dyn Read + 'r>,
+    depth: u8,
+    budget: &mut Budget,
+    password: Password<'_>,
+    each: &mut Each<'_>,
+) -> Result<Box<dyn Read + 'r>, IntakeError> {
+    let damaged = |e: io::Error| refused(ReadError::Io(e), name, TAR);
     let mut archive = tar::Archive::new(reader);
     for entry in archive.entries().map_err(damaged)? {
         let mut entry = entry.map_err(damaged)?;
@@ -296,13 +354,11 @@ pub(super) fn tar<R: Read>(
             budget.read(&inner, &mut entry, None).map_err(|e| refused(e, &format!("{name}, entry {inner}"), TAR))?;
         offer(&inner, content, depth, budget, password, each)?;
     }
-    Ok(())
+    Ok(archive.into_inner())
 }
 
 #[cfg(test)]
 mod tests {
-    use std::io::Cursor;
-
     use super::*;
 
     #[test]

@@ -100,6 +100,20 @@ pub enum IntakeError {
         kind: &'static str,
         why: String,
     },
+    /// Entries of one name, of which a reader keeps one.
+    #[error("{name} has {entries} entries, and {names} names: some names come twice")]
+    Doubled { name: String, entries: u64, names: u64 },
+    /// Something outside the archive's own structure, which no listing shows.
+    #[error("{name} is {kind}, and {} {place} it that belong to no entry", bytes(.octets))]
+    Outside {
+        name: String,
+        /// How much; none where it was not counted.
+        octets: Option<u64>,
+        /// `behind`, `in front of`.
+        place: &'static str,
+        /// `a ZIP archive`.
+        kind: &'static str,
+    },
     /// An archive of a kind that is not opened here.
     #[error("{name} is {kind}, which touchmark does not open")]
     Closed {
@@ -137,6 +151,15 @@ pub enum IntakeError {
     Stopped(#[from] Stopped),
 }
 
+/// `349 bytes are`.
+fn bytes(octets: &Option<u64>) -> String {
+    match octets {
+        Some(1) => "1 byte is".into(),
+        Some(octets) => format!("{octets} bytes are"),
+        None => "there are bytes".into(),
+    }
+}
+
 impl IntakeError {
     fn temporary(name: &str, source: io::Error) -> Self {
         Self::Temporary { name: name.to_owned(), source }
@@ -151,6 +174,8 @@ impl IntakeError {
             Self::Io { .. }
             | Self::Temporary { .. }
             | Self::Damaged { .. }
+            | Self::Doubled { .. }
+            | Self::Outside { .. }
             | Self::Closed { .. }
             | Self::Stopped(_) => None,
         }
@@ -162,7 +187,12 @@ impl Advise for IntakeError {
         match self {
             Self::Path { .. } | Self::Link { .. } | Self::Size { .. } => Kind::Refused,
             Self::Temporary { .. } => Kind::Surroundings,
-            Self::Io { .. } | Self::Damaged { .. } | Self::Closed { .. } | Self::Password { .. } => Kind::Usage,
+            Self::Io { .. }
+            | Self::Damaged { .. }
+            | Self::Doubled { .. }
+            | Self::Outside { .. }
+            | Self::Closed { .. }
+            | Self::Password { .. } => Kind::Usage,
             Self::Stopped(stopped) => stopped.kind(),
         }
     }
@@ -173,6 +203,8 @@ impl Advise for IntakeError {
                 Self::Io { .. } => "Check the path and its permissions.",
                 Self::Temporary { .. } => "Make room on the disk that holds the site, then try again. Nothing was stored.",
                 Self::Damaged { .. } => "Download it again; the copy was cut off or changed. Nothing was stored.",
+                Self::Doubled { .. } => "Ask the sender for an archive in which each entry has a name of its own, or unpack it and give the directory. Nothing was stored.",
+                Self::Outside { .. } => "Look at what it is: a program that unpacks the archive does not show it, and it may be a key. Ask the sender for the archive alone. Nothing was stored.",
                 Self::Closed { .. } => "Unpack it and receive the folder, or ask the sender for a ZIP or tar.gz archive. Nothing was stored.",
                 Self::Path { .. } => "No honest archive contains such a name. Do not open it with another program; ask the sender. Nothing was stored.",
                 Self::Link { .. } => "Put the file itself in its place (`cp --dereference`, `tar --dereference --hard-dereference`, `zip` without `--symlinks`). Nothing was stored.",

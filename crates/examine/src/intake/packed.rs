@@ -4,7 +4,7 @@ use std::cell::Cell;
 use std::io::{self, BufRead, BufReader, Cursor, Read};
 use std::rc::Rc;
 
-use flate2::read::MultiGzDecoder;
+use flate2::bufread::GzDecoder;
 use lzma_rust2::XzReader;
 use ruzstd::decoding::errors::{FrameDecoderError, ReadFrameHeaderError};
 use ruzstd::decoding::{BlockDecodingStrategy, FrameDecoder};
@@ -53,7 +53,7 @@ impl Packing {
 
     fn reader<'r>(self, packed: impl Read + 'r) -> Box<dyn Read + 'r> {
         match self {
-            Self::Gzip => Box::new(MultiGzDecoder::new(packed)),
+            Self::Gzip => Box::new(Members(Some(GzDecoder::new(BufReader::new(packed))))),
             Self::Xz => Box::new(XzReader::new_mem_limit(BufReader::new(packed), true, WINDOW_MIB << 10)),
             Self::Zstandard => Box::new(Frames::new(BufReader::new(packed))),
         }
@@ -77,18 +77,45 @@ pub(super) fn expand<R: Read>(
     let whole = Cursor::new(start[..have].to_vec()).chain(expanded);
     let mut watched = Watched { inner: whole, expanded: 0, passed, ratio: budget.limits.ratio };
     if is_tar(&start[..have]) {
-        tar(name, &mut watched, depth, budget, password, each)?;
-        // A tar ends before its packing does, whose check is at its end. Behind gzip there may lie padding.
-        if packing != Packing::Gzip {
-            io::copy(&mut watched, &mut io::sink()).map_err(|e| refused(ReadError::Io(e), name, packing.words()))?;
-        }
-        return Ok(());
+        // It is read to the end of its packing, whose check is there.
+        return tar(name, &mut watched, depth, budget, password, each);
     }
     let inner = name.strip_suffix(packing.suffix()).unwrap_or(name).to_owned();
     budget.entry(&inner)?;
     let content = budget.read(&inner, &mut watched, None).map_err(|e| refused(e, &inner, packing.words()))?;
     drop(watched);
     offer(&inner, content, depth, budget, password, each)
+}
+
+/// Members of gzip, one after the other (RFC 1952, 2.2), with zeros behind them, as tapes have. Anything else behind
+/// them is refused: nobody would look at it.
+struct Members<R>(Option<GzDecoder<R>>);
+
+impl<R: BufRead> Read for Members<R> {
+    fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
+        while let Some(member) = &mut self.0 {
+            let count = member.read(into)?;
+            if count > 0 || into.is_empty() {
+                return Ok(count);
+            }
+            let Some(mut source) = self.0.take().map(GzDecoder::into_inner) else { break };
+            loop {
+                let ahead = source.fill_buf()?;
+                let zeros = ahead.iter().take_while(|octet| **octet == 0).count();
+                match ahead.get(zeros) {
+                    None if zeros == 0 => return Ok(0),
+                    None => source.consume(zeros),
+                    Some(0x1F) => {
+                        source.consume(zeros);
+                        self.0 = Some(GzDecoder::new(source));
+                        break;
+                    }
+                    Some(_) => return Err(io::Error::other("bytes behind its end are no part of it")),
+                }
+            }
+        }
+        Ok(0)
+    }
 }
 
 /// Frames of Zstandard, one after the other; the library reads one.

@@ -184,6 +184,13 @@ impl Desks {
     /// A typed serial number; where the book counts, only one that it counted already.
     fn serial(&self, setup: &Setup, typed: &str) -> Result<String, Trouble> {
         let serial = UnitSerial::new(typed)?;
+        // It holds a passcode, which must not become a unit's name.
+        if label::is_payload(typed) {
+            return Err(Trouble::refused(
+                "that is the QR code of a label, and no label is due here",
+                "Scan the serial number on the unit.",
+            ));
+        }
         if setup.counts() && self.site.book.unit(&serial)?.is_none() {
             return Err(Trouble::refused(
                 format!("there is no unit {serial}, and this station assigns serial numbers itself"),

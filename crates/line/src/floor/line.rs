@@ -28,6 +28,12 @@ pub struct ShiftCount {
     pub mean_ms: Option<i64>,
     /// When the last attempt with a verdict ended.
     pub last: Option<String>,
+    /// How often each cause failed it.
+    #[serde(skip)]
+    pub by_cause: BTreeMap<String, i64>,
+    /// When the last attempt with a verdict ended, for counting.
+    #[serde(skip)]
+    pub last_at: Option<OffsetDateTime>,
 }
 
 impl ShiftCount {
@@ -48,8 +54,8 @@ fn told(site: &Site, by_station: BTreeMap<String, AtStation>) -> BTreeMap<String
     let told = |(station, s): (String, AtStation)| {
         let mean_ms = (s.passed > 0).then(|| s.passed_us / s.passed / 1000);
         let last = s.last.map(|last| local(site, last));
-        let AtStation { passed, failed, first, first_passed, .. } = s;
-        (station, ShiftCount { passed, failed, first, first_passed, mean_ms, last })
+        let AtStation { passed, failed, first, first_passed, causes: by_cause, last: last_at, .. } = s;
+        (station, ShiftCount { passed, failed, first, first_passed, mean_ms, last, by_cause, last_at })
     };
     by_station.into_iter().map(told).collect()
 }
@@ -109,6 +115,11 @@ pub struct Line {
     pub shift: String,
     /// Stations that were set up, with their counts.
     pub stations: Vec<(Setup, ShiftCount)>,
+    /// Stations that were run from the command line in this shift and are not set up, with their counts.
+    pub others: Vec<(String, ShiftCount)>,
+    /// Attempts with a verdict, and failures of them, of each station in the day before this shift.
+    #[serde(skip)]
+    pub before: BTreeMap<String, (i64, i64)>,
     /// The last twelve hours, oldest first; hours without output too.
     pub hours: Vec<Hour>,
     /// Units an hour that the stations should give together; 0 where nobody says.
@@ -125,11 +136,14 @@ pub fn line(site: &Site, now: OffsetDateTime) -> Result<Line, Trouble> {
     let midnight = zone.midnight(zone.here(now).date());
     let twelve = moment(now.unix_timestamp().div_euclid(3600) * 3600 - 11 * 3600, now);
     // One look, so that all of it is of one moment.
-    let (by_station, failed, hourly, worked, passed) =
-        site.day.counted(&site.book, shift.min(midnight).min(twelve), now, |day| {
+    let day_before = now - Duration::days(1);
+    let (by_station, before, failed, hourly, worked, passed) =
+        site.day.counted(&site.book, shift.min(midnight).min(twelve).min(day_before), now, |day| {
             let (hourly, worked) = (day.hours(twelve, now), day.hours(midnight, now));
-            (day.stations(shift, now), day.causes(shift, now), hourly, worked, day.products(midnight, now))
+            let before = day.stations(day_before, shift - Duration::MINUTE);
+            (day.stations(shift, now), before, day.causes(shift, now), hourly, worked, day.products(midnight, now))
         })?;
+    let before = before.into_iter().map(|(station, s)| (station, (s.passed + s.failed, s.failed))).collect();
     let mut by_station = told(site, by_station);
     let stations: Vec<_> = stations(site)?
         .into_iter()
@@ -142,6 +156,8 @@ pub fn line(site: &Site, now: OffsetDateTime) -> Result<Line, Trouble> {
     Ok(Line {
         shift: local(site, shift),
         stations,
+        others: by_station.into_iter().collect(),
+        before,
         hours: hours(zone.here(twelve), &hourly),
         plan,
         causes: causes(failed),

@@ -38,7 +38,12 @@ pub fn looks_like_code(text: &str) -> bool {
     let text = tidy(text);
     let digits = text.chars().filter(char::is_ascii_digit).count();
     let manual = text.chars().all(|c| c.is_ascii_digit() || matches!(c, '-' | ' ')) && matches!(digits, 11 | 21);
-    text.get(..3).is_some_and(|t| t.eq_ignore_ascii_case("MT:")) || manual
+    is_payload(text) || manual
+}
+
+/// Whether a text begins as the content of a QR code does (Core Spec 5.1.3.1), and is no serial number.
+pub fn is_payload(text: &str) -> bool {
+    text.trim_start().get(..3).is_some_and(|t| t.eq_ignore_ascii_case("MT:"))
 }
 
 /// What is wrong with a text that is meant as a code, as a sentence; `None` where it is a sound one, or none at all.

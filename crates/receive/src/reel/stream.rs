@@ -87,6 +87,10 @@ impl<'a> Stream<'a> {
         let mut unused = Vec::new();
         let rows = match first {
             b'{' => {
+                let line = body.split(|octet| *octet == b'\n').next().unwrap_or_default();
+                if let Ok(Member::Object(first)) = serde_json::from_slice(line) {
+                    unused = first.unused(map);
+                }
                 file.seek(SeekFrom::Start(mark as u64)).ok()?;
                 Source::Lines(BufReader::with_capacity(1 << 18, file))
             }

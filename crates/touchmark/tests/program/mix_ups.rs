@@ -204,3 +204,92 @@ fn a_delivery_for_two_products_is_no_fault_of_the_authority() {
     }
     assert_eq!(site.reconcile("both")["credentials"]["available"], 700);
 }
+
+/// What stands outside an archive's own structure is read where it is another archive, and refused where it is not: GNU
+/// tar lists the entries of archives joined by `cat` only with `--ignore-zeros`, and unzip only warns of bytes in front.
+#[test]
+fn nothing_hides_outside_an_archive() {
+    let site = Site::new("a");
+    site.receive_reel("a");
+    let folder = unpacked(&site);
+    let dir = site.dir.path();
+    let run = |program: &str, args: &[&str]| {
+        let done = Command::new(program).args(args).current_dir(dir).output().expect(program);
+        assert!(done.status.success(), "{program} {args:?}: {}", String::from_utf8_lossy(&done.stderr));
+        done.stdout
+    };
+    run("openssl", &["genpkey", "-algorithm", "EC", "-pkeyopt", "ec_paramgen_curve:P-256", "-out", "k.pem"]);
+    let pem = fs::read_to_string(dir.join("k.pem")).expect("a key");
+    let mut all: Vec<_> = fs::read_dir(folder.join("dacs")).expect("DACs").flatten().map(|e| e.path()).collect();
+    all.sort();
+    let (one, two) = all.split_at(200);
+    let tar = |name: &str, files: &[&Path]| {
+        let files: Vec<&str> = files.iter().map(|file| text(file)).collect();
+        run("tar", &[&["-cPf", name, "--transform", "s,.*/,,"], &files[..]].concat());
+        fs::read(dir.join(name)).expect("a tar")
+    };
+    let pai =
+        fs::read_dir(&folder).expect("a folder").flatten().map(|e| e.path()).find(|p| p.is_file()).expect("a PAI");
+    let with_pai: Vec<&Path> = std::iter::once(pai.as_path()).chain(one.iter().map(|p| p.as_path())).collect();
+    let first = tar("one.tar", &with_pai);
+    let second = tar("two.tar", &two.iter().map(|p| p.as_path()).collect::<Vec<_>>());
+    let secret = tar("key.tar", &[&dir.join("k.pem")]);
+    let gzip = |octets: &[u8]| {
+        fs::write(dir.join("packed"), octets).expect("written");
+        run("gzip", &["-nc", "packed"])
+    };
+    let zip = fs::read(data("reel-a/delivery.zip")).expect("a delivery");
+    let receive = |name: &str, parts: &[&[u8]]| {
+        fs::write(dir.join(name), parts.concat()).expect("written");
+        site.call(name, &["delivery", "receive", text(&dir.join(name)), "--reel", "A"])
+    };
+    // A key in what is joined is found like one inside; GNU tar sees it there.
+    fs::write(dir.join("listed.tar"), [&first[..], &secret].concat()).expect("written");
+    assert!(String::from_utf8_lossy(&run("tar", &["-itf", "listed.tar"])).contains("k.pem"));
+    for (name, parts) in [
+        ("key.joined.tar", vec![first.clone(), second.clone(), secret.clone()]),
+        ("key.tar.gz", vec![gzip(&first), gzip(&second), gzip(&secret)]),
+    ] {
+        let parts: Vec<&[u8]> = parts.iter().map(|p| &p[..]).collect();
+        let refused = receive(name, &parts);
+        assert_eq!(refused.exit, Some(1), "{name}: {}", refused.said);
+        assert!(refused.said.contains("delivery.private-key"), "{name}: {}", refused.said);
+    }
+    for (name, parts) in [
+        ("key.zip", [&zip[..], pem.as_bytes()]),
+        ("front.zip", [pem.as_bytes(), &zip[..]]),
+        ("pem.tar", [&first[..], pem.as_bytes()]),
+        ("junk.tar.gz", [&gzip(&first)[..], b"junkjunk"]),
+    ] {
+        let refused = receive(name, &parts);
+        assert_eq!(refused.exit, Some(2), "{name}: {}", refused.said);
+        let advice = refused.json["error"]["advice"].as_str().unwrap_or_default();
+        assert!(!advice.is_empty() && !refused.said.contains("Accepted"), "{name}: {}", refused.said);
+    }
+    // Both halves of a delivery that was joined are received, with the padding of a tape behind them.
+    let joined = receive("joined.tar.gz", &[&gzip(&first), &gzip(&second), &[0; 1000]]);
+    assert_eq!((joined.exit, &joined.json["certificates"]["accepted"]), (Some(0), &json!(400)), "{}", joined.said);
+}
+
+/// What stands beside the chips in JSON is named like the columns that nobody looks at.
+#[test]
+fn what_stands_beside_the_chips_is_named() {
+    let site = Site::new("a");
+    let manifest = fs::read_to_string(data("reel-a/manifest.csv")).expect("a manifest");
+    let rows: Vec<_> = manifest
+        .lines()
+        .skip(1)
+        .take(12)
+        .filter_map(|line| line.split_once(','))
+        .map(|(id, key)| json!({ "chip_id": id, "public_key": key, "status": "REJECT" }))
+        .collect();
+    let file = site.dir.path().join("manifest.json");
+    fs::write(&file, json!({ "count": 13, "chips": rows, "reel": "B" }).to_string()).expect("written");
+    let received = site.call("receive", &["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"]);
+    assert_eq!(received.json["unused_columns"], json!(["count", "reel", "status"]), "{}", received.said);
+    site.done("withdraw", &["reel", "withdraw", "A"]);
+    let lines: String = rows.iter().map(|row| format!("{row}\n")).collect();
+    fs::write(&file, lines).expect("written");
+    let received = site.call("again", &["reel", "receive", text(&file), "--reel", "A", "--product", "Tern Vent"]);
+    assert_eq!((received.exit, &received.json["unused_columns"]), (Some(0), &json!(["status"])), "{}", received.said);
+}

@@ -25,7 +25,7 @@ use crate::routes::{Need, Routes};
     info(title = "touchmark", description = "What a line does with device identities, for other programs of the factory."),
     paths(
         reads::site, reads::products, reads::reels, reads::reel, reads::deliveries, reads::delivery, reads::units,
-        reads::unit, reads::find, reads::stations, reads::line, reads::totals, reads::events,
+        reads::unit, reads::find, reads::stations, reads::line, reads::troubles, reads::totals, reads::events,
         reads::revocation, reads::revocation_list, reads::revocation_point,
         acts::receive_reel, acts::receive_delivery, acts::work_unit, acts::scrap, acts::take_back, acts::rework,
         acts::check_label, acts::set_station, acts::scrap_chip, withdrawing::reel,
@@ -137,6 +137,7 @@ pub(crate) fn routes(
         .post("/api/v1/chips/{chip}/scrap", Need::Api(engineer), acts::scrap_chip)
         .post("/api/v1/stations/{station}/units", Need::Api(floor), acts::work_unit)
         .get("/api/v1/line", Need::Api(all), reads::line)
+        .get("/api/v1/line/troubles", Need::Api(all), reads::troubles)
         .get("/api/v1/revocation", Need::Api(read), reads::revocation)
         .get("/api/v1/revocation/lists/{issuer}", Need::Api(read), reads::revocation_list)
         .get("/api/v1/revocation/lists/{issuer}/point", Need::Api(read), reads::revocation_point)

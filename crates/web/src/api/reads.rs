@@ -18,6 +18,7 @@ use line::{floor, unit};
 use receive::delivery::DeliveryView;
 use receive::reel::ReelView;
 use receive::{delivery, reel};
+use report::trouble::{self, StationTrouble};
 use serde::Deserialize;
 use serde_json::json;
 use site::product;
@@ -153,6 +154,17 @@ pub async fn stations(State(app): State<App>) -> Answer<Vec<Setup>> {
 #[utoipa::path(get, path = "/api/v1/line", security(("token" = [])), responses((status = 200, body = Line)))]
 pub async fn line(State(app): State<App>) -> Answer<Line> {
     app.work(|app| floor::line(&app.site, (app.clock)())).await.map(Json)
+}
+
+/// Which stations need somebody now, the worst first, and where to look.
+#[utoipa::path(get, path = "/api/v1/line/troubles", security(("token" = [])),
+    responses((status = 200, body = Vec<StationTrouble>)))]
+pub async fn troubles(State(app): State<App>) -> Answer<Vec<StationTrouble>> {
+    let told = |app: &App| {
+        let now = (app.clock)();
+        Ok(trouble::troubles(&floor::line(&app.site, now)?, now))
+    };
+    app.work(told).await.map(Json)
 }
 
 /// Chips, credentials and units by state.

@@ -11,8 +11,9 @@ use axum::extract::State;
 use axum::response::Response;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use base::Trouble;
-use line::floor::Line;
+use line::floor::{Line, ShiftCount};
 use line::{desk, floor};
+use report::trouble::{StationTrouble, TroubleKind, troubles};
 use site::{authority, declaration, product};
 use tokio::sync::broadcast::error::RecvError;
 use tokio_stream::Stream;
@@ -39,8 +40,50 @@ pub struct Beginning {
 
 struct Live {
     line: Line,
+    /// Stations that need somebody, the worst first.
+    troubles: Vec<StationTrouble>,
     views: Vec<Option<desk::View>>,
     beginnings: Vec<Beginning>,
+}
+
+/// A station's row.
+struct Row<'a> {
+    station: &'a str,
+    /// Its reel; none where it is run from the command line.
+    reel: Option<&'a str>,
+    count: &'a ShiftCount,
+    view: Option<&'a desk::View>,
+    trouble: Option<TroubleKind>,
+}
+
+impl Row<'_> {
+    fn address(&self) -> String {
+        match self.reel {
+            Some(_) => format!("/stations/{}", in_address(self.station)),
+            None => format!("/report?station={}", in_address(self.station)),
+        }
+    }
+}
+
+impl Live {
+    /// All stations, those that need somebody first.
+    fn rows(&self) -> Vec<Row<'_>> {
+        let trouble = |station: &str| self.troubles.iter().position(|t| t.station == station);
+        let row = |station, reel, count, view| Row {
+            station,
+            reel,
+            count,
+            view,
+            trouble: trouble(station).map(|at| self.troubles[at].kind),
+        };
+        let set_up = self.line.stations.iter().zip(&self.views);
+        let mut rows: Vec<_> = set_up
+            .map(|((setup, count), view)| row(&*setup.station, Some(&*setup.reel), count, view.as_ref()))
+            .chain(self.line.others.iter().map(|(station, count)| row(station, None, count, None)))
+            .collect();
+        rows.sort_by_key(|row| trouble(row.station).unwrap_or(usize::MAX));
+        rows
+    }
 }
 
 #[derive(Template)]
@@ -115,7 +158,8 @@ fn beginnings(app: &App) -> Result<Vec<Beginning>, Trouble> {
 fn live(app: &App) -> Result<Live, Trouble> {
     let line = floor::line(&app.site, (app.clock)())?;
     let views = line.stations.iter().map(|(s, _)| app.desks.glance(&s.station)).collect();
-    Ok(Live { line, views, beginnings: beginnings(app)? })
+    let troubles = troubles(&line, (app.clock)());
+    Ok(Live { line, troubles, views, beginnings: beginnings(app)? })
 }
 
 /// Width and height of the hours' drawing.

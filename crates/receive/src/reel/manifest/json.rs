@@ -30,11 +30,23 @@ impl Object {
         self.0.iter().map(|(name, _)| name.as_str())
     }
 
+    /// Names that are neither the id nor the key: what they say of a chip is not looked at.
+    pub(in crate::reel) fn unused(&self, map: &ColumnMap) -> Vec<String> {
+        let used = [&map.chip_id, &map.public_key].map(|wanted| map.place(self.names(), wanted));
+        let others = self.names().enumerate().filter(|(at, _)| !used.contains(&Place::At(*at)));
+        others.map(|(_, name)| shown(name)).collect()
+    }
+
     /// The text of this name, as it was meant.
     pub(in crate::reel) fn text(&self, map: &ColumnMap, wanted: &str) -> Option<String> {
         let Place::At(at) = map.place(self.names(), wanted) else { return None };
         self.0[at].1.as_deref().map(|text| cell(text).into_owned())
     }
+}
+
+fn shown(name: &str) -> String {
+    const SHOWN: usize = 40;
+    name.chars().take(SHOWN).collect()
 }
 
 /// A number, or a text; nothing of what else there is.
@@ -232,12 +244,17 @@ pub(super) fn read(text: &str, map: &ColumnMap, reading: &mut Reading<'_>) -> Re
     if is_array || rows.is_some() {
         reading.unit = "entry";
     }
+    // What stands beside the chips may count them otherwise.
+    let beside = around.iter().flat_map(|around| &around.0).filter(|(_, rows)| !rows);
+    let mut unused: Vec<String> = beside.filter(|_| rows.is_some()).map(|(name, _)| shown(name)).collect();
     let mut members = Members { map, reading, seen: [false; 2], first: None };
     match rows {
         Some(name) => array_in(text, name, &mut members),
         None if is_array => array(text, &mut members),
         None => lines(text, &mut members),
     }
+    unused.extend(members.first.iter().flat_map(|first| first.unused(map)));
+    members.reading.out.unused = unused;
     match members.first {
         Some(first) if members.seen != [true; 2] => Err(Unmatched {
             names: first.names().map(str::to_owned).collect(),
