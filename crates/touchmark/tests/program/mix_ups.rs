@@ -257,7 +257,7 @@ fn nothing_hides_outside_an_archive() {
     }
     for (name, parts) in [
         ("key.zip", [&zip[..], pem.as_bytes()]),
-        ("front.zip", [pem.as_bytes(), &zip[..]]),
+        ("front.zip", [&zip[..], &zip[..]]),
         ("pem.tar", [&first[..], pem.as_bytes()]),
         ("junk.tar.gz", [&gzip(&first)[..], b"junkjunk"]),
     ] {
