@@ -246,8 +246,11 @@ impl<'t> Talk<'t> {
                 acknowledged = true;
             }
             if message.is(protocol::SECURE_CHANNEL, opcode::STANDALONE_ACK) || !of_turn {
-                self.take(&received);
-                if message.reliable {
+                // Anybody can write in the clear: what belongs to no exchange of ours must not move the window.
+                if of_turn || received.secure {
+                    self.take(&received);
+                }
+                if message.reliable && received.secure {
                     self.acknowledge_message(&message, &received)?;
                 }
             } else {

@@ -45,6 +45,8 @@ struct Opening {
     peer: SocketAddr,
     node: u64,
     exchange: u16,
+    /// Counter of the question that began it.
+    asked: u32,
     begun: Instant,
     own: u16,
     theirs: u16,
@@ -302,6 +304,11 @@ impl StandIn {
         if !self.is_open() {
             return self.report(asked, general::FAILURE, secure_channel::INVALID_PARAMETER, &[]);
         }
+        // A question no newer than the one in work was overtaken on its way, or doubled.
+        let is_older = |o: &Opening| (o.peer, o.node) == (asked.from, asked.node) && asked.counter <= o.asked;
+        if self.opening.as_ref().is_some_and(is_older) {
+            return self.acknowledge(asked);
+        }
         let other = self.opening.as_ref().is_some_and(|o| (o.peer, o.node) != (asked.from, asked.node));
         if self.fault == Some(Fault::Busy) || self.session.is_some() || other {
             return self.report(asked, general::BUSY, secure_channel::BUSY, &BUSY_MS.to_le_bytes());
@@ -336,6 +343,7 @@ impl StandIn {
             peer: asked.from,
             node: asked.node,
             exchange: asked.exchange,
+            asked: asked.counter,
             begun: now,
             own,
             theirs: request.session,

@@ -67,8 +67,12 @@ fn one(seed: u64, accepted: &AtomicU64) -> Option<String> {
         judged.findings.iter().filter(|f| f.severity == Severity::Error).map(|f| f.rule.name).collect();
     accepted.fetch_add(u64::from(outcome == Outcome::Accepted), Ordering::Relaxed);
     let excused = network.bent_in_the_clear && errors.iter().all(|rule| IN_THE_CLEAR.contains(rule));
-    let wrong =
-        |what: &str| Some(format!("seed {seed}, {fault:?}: {what}: {outcome:?} by {errors:?}, left {:?}", met.left));
+    let wrong = |what: &str| {
+        Some(format!(
+            "seed {seed}, {fault:?}: {what}: {outcome:?} by {errors:?}, left {:?}: {:?}",
+            met.left, met.findings
+        ))
+    };
     if took > LONGEST {
         return wrong(&format!("it took {took:?}"));
     }
