@@ -2,7 +2,6 @@
 
 use std::io::{self, ErrorKind};
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr, UdpSocket};
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use socket2::{Domain, Protocol, Socket, Type};
@@ -30,7 +29,7 @@ pub fn bind(port: u16) -> io::Result<UdpSocket> {
     }
 }
 
-/// Serves until `stop` is set; tells each complaint as it comes.
+/// Serves until `stop` says so; tells each complaint as it comes.
 ///
 /// # Errors
 ///
@@ -38,11 +37,11 @@ pub fn bind(port: u16) -> io::Result<UdpSocket> {
 pub fn serve(
     unit: &mut StandIn,
     socket: &UdpSocket,
-    stop: &AtomicBool,
+    stop: &dyn Fn() -> bool,
     tell: &mut dyn FnMut(Complaint),
 ) -> io::Result<()> {
     let mut room = [0; MAX_DATAGRAM + 1];
-    while !stop.load(Ordering::Relaxed) {
+    while !stop() {
         let now = Instant::now();
         unit.tick(now);
         send(unit, socket);

@@ -22,7 +22,10 @@ fn units_are_met_side_by_side_over_udp() {
                 let socket = bind(0).expect("a port");
                 let port = socket.local_addr().expect("an address").port();
                 let stop = &stop;
-                scope.spawn(move || serve(&mut unit(None), &socket, stop, &mut |c| panic!("{c:?}")).expect("a socket"));
+                scope.spawn(move || {
+                    serve(&mut unit(None), &socket, &|| stop.load(Ordering::Relaxed), &mut |c| panic!("{c:?}"))
+                        .expect("a socket")
+                });
                 port
             })
             .collect();
