@@ -10,15 +10,18 @@ use standard::detect::{Item, detect};
 use standard::exchange::{Elements, Proof};
 use standard::factory_record::{self, FactoryRecord};
 use standard::ids::{ProductId, VendorId};
+use standard::interaction::{cluster, invoke, read, read_status_response};
 use standard::key::{Signer as _, SoftwareKey};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::onboarding::{self, OptionalData};
+use standard::pase::messages;
 use standard::passcode_verifier::{Iterations, PasscodeVerifier, Salt};
 use standard::request::Request;
 use standard::revocation::RevocationList;
+use standard::session::{Datagram, Key, Message, StatusReport};
 use standard::specimen::Identity;
-use standard::tlv::{self, Container, Tag, Writer};
+use standard::tlv::{self, Container, Fields, Tag, Writer};
 use standard::verdict::{
     Context, Device, Pool, Report, judge_certificate, judge_declaration, judge_exchange, judge_list, judge_request,
 };
@@ -43,7 +46,58 @@ pub const TARGETS: &[Target] = &[
     ("record", record),
     ("record_hex", record_in_hex),
     ("verifier", verifier),
+    ("message", message),
+    ("pase", pase),
+    ("interaction", interaction),
 ];
+
+/// A datagram, and what follows its header as if it were in the clear or sealed.
+fn message(data: &[u8]) {
+    let Ok(datagram) = Datagram::read(data) else { return };
+    _ = Key::new([0x51; 16]).unseal(&datagram, 0);
+    if let Ok(message) = Message::read(datagram.body) {
+        assert_eq!(Message::read(&message.encode()), Ok(message), "a message is read as it was written");
+        _ = StatusReport::read(message.payload);
+    }
+}
+
+/// The payloads with which a session is opened.
+fn pase(data: &[u8]) {
+    if let Ok(request) = messages::ParamRequest::read(data) {
+        assert_eq!(messages::ParamRequest::read(&request.encode()), Ok(request));
+    }
+    if let Ok(response) = messages::ParamResponse::read(data) {
+        assert_eq!(messages::ParamResponse::read(&response.encode()), Ok(response));
+    }
+    _ = messages::read_pake1(data);
+    _ = messages::read_pake2(data);
+    _ = messages::read_pake3(data);
+}
+
+/// What is asked of a device, and its answers.
+fn interaction(data: &[u8]) {
+    use cluster::{commissioning, credentials};
+    let fields = |fields: &Fields<'_>| {
+        _ = commissioning::read_arm(fields);
+        _ = commissioning::read_armed(fields);
+        _ = credentials::read_nonce(fields);
+        _ = credentials::read_chain(fields);
+        _ = credentials::read_certificate(fields);
+        _ = credentials::read_signed(fields);
+    };
+    _ = read_status_response(data);
+    _ = read::read_request(data);
+    _ = read::ReportData::read(data);
+    for request in invoke::read_request(data).unwrap_or_default() {
+        request.fields.as_ref().map(fields);
+    }
+    for outcome in invoke::read_response(data).unwrap_or_default() {
+        if let invoke::Outcome::Answered(_, answered) = &outcome {
+            fields(answered);
+        }
+    }
+    _ = credentials::read_csr_elements(data);
+}
 
 /// Any file as `examine` reads it, judged too.
 fn any_file(data: &[u8]) {

@@ -44,6 +44,8 @@ pub enum Phase {
     Gathering,
     /// Labels are drawn, and their symbols read back.
     Drawing,
+    /// Units are met.
+    Meeting,
     /// A pack is filled.
     Packing,
     /// A finished file is signed as a whole.
@@ -67,6 +69,7 @@ impl Phase {
             Self::Counting => "counting",
             Self::Gathering => "gathering",
             Self::Drawing => "drawing and reading back",
+            Self::Meeting => "meeting",
             Self::Packing => "packing",
             Self::Sealing => "sealing",
             Self::Committing => "writing to disk",

@@ -62,17 +62,7 @@ pub fn challenge_by(
 ) -> Result<Vec<Challenged>, Trouble> {
     let sets = trust::sets(site, names)?;
     let anchors: Vec<Arc<Certificate>> = authority::anchors(site)?.into_iter().map(|(c, _)| c).collect();
-    let signers: Vec<SignerKey> = site
-        .book
-        .declarations()?
-        .iter()
-        .filter_map(|d| Certificate::read(d.facts.signer.as_ref()?).ok())
-        .filter_map(|c| {
-            let key = *c.public_key()?;
-            let key_id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
-            Some(SignerKey { key_id, key, trusted: true })
-        })
-        .collect();
+    let signers = signers(site)?;
     let known = Known::of(site)?;
     let ids = match chip {
         Some(id) => vec![id.clone()],
@@ -92,6 +82,13 @@ pub fn challenge_by(
         out.push(one(&against, source, &id));
     }
     Ok(out)
+}
+
+/// Whoever signed the site's declarations.
+pub(crate) fn signers(site: &Site) -> Result<Vec<SignerKey>, Trouble> {
+    let declarations = site.book.declarations()?;
+    let certificates = declarations.iter().filter_map(|d| Certificate::read(d.facts.signer.as_ref()?).ok());
+    Ok(certificates.filter_map(|c| trust::signer_of(&c)).collect())
 }
 
 /// What a chip is held against.
@@ -184,6 +181,6 @@ fn exchange(
 }
 
 /// What a finding is about: the part of the exchange that its rule belongs to, as `dac` or `exchange`.
-fn part(f: &Finding) -> &'static str {
+pub(crate) fn part(f: &Finding) -> &'static str {
     f.rule.name.split_once('.').map_or(f.rule.name, |(part, _)| part)
 }

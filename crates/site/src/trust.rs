@@ -23,6 +23,7 @@ use standard::detect::{Item, detect};
 use standard::key::PublicKey;
 use standard::moment::Moment;
 use standard::verdict::{Finding, Severity, SignerKey, rule};
+use utoipa::ToSchema;
 
 use crate::{Site, Who, authority, declaration};
 
@@ -79,7 +80,7 @@ pub struct SetView {
 }
 
 /// What a set says of one subject.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SetVerdict {
     pub trust_set: String,
     /// `accepted` or `rejected`.
@@ -180,13 +181,64 @@ fn expand(paths: &[PathBuf]) -> Result<Vec<PathBuf>, Trouble> {
     Ok(out)
 }
 
-fn signer_json(key: &PublicKey, key_id: &[u8]) -> Value {
-    json!({ "key": hex::encode(key.point()), "key_id": hex::encode(key_id) })
+fn signer_json(signer: &SignerKey) -> Value {
+    json!({ "key": hex::encode(signer.key.point()), "key_id": hex::encode(&signer.key_id) })
 }
 
-fn signer_of(c: &Certificate) -> Option<Value> {
-    let key = c.public_key()?;
-    Some(signer_json(key, &c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec)))
+/// The signer that a certificate is of, trusted.
+pub fn signer_of(c: &Certificate) -> Option<SignerKey> {
+    let key = *c.public_key()?;
+    let key_id = c.subject_key_id().map_or_else(|| key.key_id().to_vec(), <[u8]>::to_vec);
+    Some(SignerKey { key_id, key, trusted: true })
+}
+
+/// Declaration signers in files and directories: certificates or public keys.
+///
+/// # Errors
+///
+/// [`Trouble`] where a file holds something else.
+pub fn signers_in(paths: &[PathBuf]) -> Result<Vec<SignerKey>, Trouble> {
+    let mut out = Vec::new();
+    for path in expand(paths)? {
+        for item in items(&path)? {
+            let signer = match &item {
+                Item::Certificate(c) => signer_of(c),
+                Item::PublicKey(key) => Some(SignerKey { key_id: key.key_id().to_vec(), key: **key, trusted: true }),
+                _ => None,
+            };
+            out.push(signer.ok_or_else(|| {
+                Trouble::usage(
+                    format!("{} contains no declaration signer", path.display()),
+                    "Give the signer's certificate or public key.",
+                )
+            })?);
+        }
+    }
+    Ok(out)
+}
+
+/// Certificates in files and directories, to be trusted as PAAs whatever their form: what is wrong with one is found when
+/// it is judged.
+///
+/// # Errors
+///
+/// [`Trouble`] where a file holds something else.
+pub fn anchors_in(paths: &[PathBuf]) -> Result<Vec<Arc<Certificate>>, Trouble> {
+    let mut out = Vec::new();
+    for path in expand(paths)? {
+        for item in items(&path)? {
+            match item {
+                Item::Certificate(c) => out.push(c),
+                _ => {
+                    return Err(Trouble::usage(
+                        format!("{} is not a certificate", path.display()),
+                        "Give the certificates of the PAAs that are trusted, DER or PEM.",
+                    ));
+                }
+            }
+        }
+    }
+    Ok(out)
 }
 
 /// Keeps a trust set, for the first time or anew.
@@ -222,25 +274,10 @@ pub fn put(site: &Site, name: &str, new: &NewSet<'_>, who: &Who) -> Result<SetVi
             }
         }
     }
-    let mut signers: Vec<Value> = Vec::new();
-    for path in expand(new.signers)? {
-        for item in items(&path)? {
-            let signer = match &item {
-                Item::Certificate(c) => signer_of(c),
-                Item::PublicKey(key) => Some(signer_json(key, &key.key_id())),
-                _ => None,
-            };
-            signers.push(signer.ok_or_else(|| {
-                Trouble::usage(
-                    format!("{} contains no declaration signer", path.display()),
-                    "Give the signer's certificate or public key.",
-                )
-            })?);
-        }
-    }
+    let mut signers: Vec<Value> = signers_in(new.signers)?.iter().map(signer_json).collect();
     for name in new.declarations {
         let signer = declaration::signer_certificate(site, name)?.as_ref().and_then(signer_of);
-        signers.push(signer.ok_or_else(|| {
+        signers.push(signer.as_ref().map(signer_json).ok_or_else(|| {
             Trouble::usage(
                 format!("the site does not have the signer of declaration {name}"),
                 "Give the signer as a file.",

@@ -9,6 +9,7 @@
 //! - [`verdict`]: the rule catalogue, the checks, chains and findings.
 //! - [`specimen`]: sets that break one rule each.
 //! - [`onboarding`], [`passcode_verifier`]: how an owner takes a unit in.
+//! - [`session`], [`pase`], [`interaction`]: how a home meets a device, up to attestation.
 //! - [`factory_record`]: what a unit's firmware reads of itself, by our own schema.
 //!
 //! "Core Spec" in these pages is the Matter Core Specification, cited from
@@ -22,15 +23,18 @@ pub mod detect;
 pub mod exchange;
 pub mod factory_record;
 pub mod ids;
+pub mod interaction;
 pub mod key;
 pub mod moment;
 pub mod name;
 pub mod oid;
 pub mod onboarding;
+pub mod pase;
 pub mod passcode_verifier;
 pub mod pem;
 pub mod request;
 pub mod revocation;
+pub mod session;
 pub mod signature;
 pub mod specimen;
 pub mod tlv;

@@ -61,6 +61,8 @@ enum Command {
     Plan(Box<commands::plan::PlanArgs>),
     Provision(commands::provision::ProvisionArgs),
     Challenge(commands::provision::ChallengeArgs),
+    Meet(Box<commands::meet::MeetArgs>),
+    StandIn(Box<commands::stand_in::StandInArgs>),
     #[command(subcommand)]
     Unit(commands::unit::UnitCommand),
     Reconcile(commands::unit::ReconcileArgs),
@@ -134,6 +136,8 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Plan(args) => commands::plan::run(*args, &place, output),
         Command::Provision(args) => commands::provision::run(args, &place, output),
         Command::Challenge(args) => commands::provision::run_challenge(args, &place, output),
+        Command::Meet(args) => commands::meet::run(*args, &place, output),
+        Command::StandIn(args) => commands::stand_in::run(*args, &place, output),
         Command::Unit(command) => commands::unit::run(command, &place, output),
         Command::Book(command) => commands::book::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),

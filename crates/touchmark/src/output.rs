@@ -19,6 +19,8 @@ pub enum Exit {
     Done,
     /// Examined and rejected, or a unit failed.
     Rejected,
+    /// A unit could not be met, so that nothing can be said of it.
+    Unreachable,
 }
 
 impl From<Exit> for ExitCode {
@@ -26,6 +28,7 @@ impl From<Exit> for ExitCode {
         match exit {
             Exit::Done => ExitCode::SUCCESS,
             Exit::Rejected => ExitCode::from(1),
+            Exit::Unreachable => ExitCode::from(3),
         }
     }
 }

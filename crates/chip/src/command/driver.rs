@@ -20,7 +20,7 @@ use serde_json::{Value, json};
 use super::Patience;
 
 /// Octets of one line, either way: an object of 100,000 octets in hex, with room.
-pub(super) const LONGEST_LINE: usize = 256 * 1024;
+pub const LONGEST_LINE: usize = 256 * 1024;
 /// How long a driver may take to end once its input is closed.
 const FAREWELL: Duration = Duration::from_millis(500);
 /// What is kept of its standard error, in octets.
@@ -28,7 +28,7 @@ const KEPT: usize = 400;
 
 /// Why a call has no result.
 #[derive(Debug)]
-pub(super) enum Failed {
+pub enum Failed {
     /// Nothing came in time.
     Silent,
     /// The process ended.
@@ -41,11 +41,11 @@ pub(super) enum Failed {
 
 /// The error object of JSON-RPC 2.0 §5.1.
 #[derive(Debug, Deserialize)]
-pub(super) struct RpcError {
-    pub(super) code: i64,
-    pub(super) message: String,
+pub struct RpcError {
+    pub code: i64,
+    pub message: String,
     #[serde(default)]
-    pub(super) data: Value,
+    pub data: Value,
 }
 
 /// The response object of JSON-RPC 2.0 §5.
@@ -70,7 +70,7 @@ enum Line {
 }
 
 /// A user of this machine, for a driver that is to be another than the program itself.
-pub(super) struct User {
+pub struct User {
     name: String,
     id: u32,
     group: u32,
@@ -78,7 +78,7 @@ pub(super) struct User {
 
 impl User {
     /// Asks the machine, by the command that POSIX has for it: users may come from a directory service.
-    pub(super) fn find(name: &str) -> Result<Self, String> {
+    pub fn find(name: &str) -> Result<Self, String> {
         let ask = |what: &str| {
             let answer = Command::new("id").args([what, "--", name]).stderr(Stdio::null()).output().ok()?;
             String::from_utf8_lossy(&answer.stdout).trim().parse::<u32>().ok()
@@ -91,7 +91,7 @@ impl User {
 }
 
 /// A running driver.
-pub(super) struct Driver {
+pub struct Driver {
     child: Child,
     /// `None` once its input is closed.
     to: Option<SyncSender<Vec<u8>>>,
@@ -106,7 +106,7 @@ pub(super) struct Driver {
 
 impl Driver {
     /// Starts the program and exchanges `hello`.
-    pub(super) fn start(words: &[String], patience: &Patience, user: Option<&User>) -> Result<Self, String> {
+    pub fn start(words: &[String], patience: &Patience, user: Option<&User>) -> Result<Self, String> {
         let (program, arguments) = words.split_first().ok_or("no program is named")?;
         let mut command = Command::new(program);
         command.args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
@@ -181,7 +181,7 @@ impl Driver {
     }
 
     /// One call and its answer.
-    pub(super) fn call(&mut self, method: &str, params: Value, patience: Duration) -> Result<Value, Failed> {
+    pub fn call(&mut self, method: &str, params: Value, patience: Duration) -> Result<Value, Failed> {
         // What was said without being asked can't be told from a late answer.
         match self.from.try_recv() {
             Err(TryRecvError::Empty) => {}
@@ -209,12 +209,12 @@ impl Driver {
     }
 
     /// Marks it as not worth a farewell: it is killed when dropped.
-    pub(super) fn give_up(&mut self) {
+    pub fn give_up(&mut self) {
         self.broken = true;
     }
 
     /// `what`, and the last line of its standard error.
-    pub(super) fn last_words(&self, what: &str) -> String {
+    pub fn last_words(&self, what: &str) -> String {
         // Its last words may still be on their way through the pipe.
         thread::sleep(Duration::from_millis(20));
         let said = self.said.lock().map(|said| said.clone()).unwrap_or_default();
@@ -337,7 +337,7 @@ fn keep_tail(mut errors: ChildStderr, keep: &Mutex<Vec<u8>>) {
 }
 
 /// A driver's words, short and without control characters.
-pub(super) fn shown(text: &str) -> String {
+pub fn shown(text: &str) -> String {
     text.trim().chars().take(160).map(|c| if c.is_control() { ' ' } else { c }).collect()
 }
 

@@ -16,7 +16,9 @@ use standard::key::PublicKey;
 
 use crate::hold::{self, Hold};
 use crate::{Abilities, Chip, ChipError, ChipId, ChipSource, Doing, Identity, LONGEST_MESSAGE, ObjectName, State};
-use driver::{Driver, Failed, RpcError, User, shown};
+use driver::{User, shown};
+
+pub use driver::{Driver, Failed, RpcError};
 
 /// The version of the protocol.
 pub const PROTOCOL: u64 = 1;

@@ -57,6 +57,12 @@ pub struct PasscodeVerifier {
     l: PublicKey,
 }
 
+/// What whoever knows the passcode has in place of L: w0 and w1, wiped when dropped.
+pub struct PasscodeSecret {
+    w0: Zeroizing<[u8; W0_OCTETS]>,
+    w1: Zeroizing<[u8; W0_OCTETS]>,
+}
+
 /// Why there is no verifier.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum VerifierError {
@@ -149,18 +155,40 @@ impl FromStr for Iterations {
     }
 }
 
+impl PasscodeSecret {
+    /// Derives w0 and w1: two halves of a PBKDF2-HMAC-SHA256 output, reduced by the order of P-256.
+    pub fn derive(passcode: &Passcode, salt: &Salt, iterations: Iterations) -> Self {
+        let stretched = stretch::stretch(&*passcode.password(), &salt.0, iterations.0);
+        let (w0s, w1s) = stretched.split_at(WS_OCTETS);
+        Self { w0: reduce(w0s), w1: reduce(w1s) }
+    }
+
+    /// w0, 32 octets big-endian.
+    pub fn w0(&self) -> &[u8; W0_OCTETS] {
+        &self.w0
+    }
+
+    /// w1, likewise.
+    pub fn w1(&self) -> &[u8; W0_OCTETS] {
+        &self.w1
+    }
+}
+
+impl fmt::Debug for PasscodeSecret {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("PasscodeSecret(hidden)")
+    }
+}
+
 impl PasscodeVerifier {
-    /// Derives w0 and L: two halves of a PBKDF2-HMAC-SHA256 output, reduced by
-    /// the order of P-256; L is the second times the base point.
+    /// Derives w0 and L, which is w1 times the base point.
     ///
     /// # Errors
     ///
     /// [`VerifierError::NoPoint`], with a chance of 2^-256.
     pub fn derive(passcode: &Passcode, salt: &Salt, iterations: Iterations) -> Result<Self, VerifierError> {
-        let stretched = stretch::stretch(&*passcode.password(), &salt.0, iterations.0);
-        let (w0s, w1s) = stretched.split_at(WS_OCTETS);
-        let w1 = reduce(w1s);
-        Ok(Self { w0: *reduce(w0s), l: times_base_point(&w1).ok_or(VerifierError::NoPoint)? })
+        let secret = PasscodeSecret::derive(passcode, salt, iterations);
+        Ok(Self { w0: *secret.w0, l: times_base_point(&secret.w1).ok_or(VerifierError::NoPoint)? })
     }
 
     /// Takes a verifier's 97 octets, with L checked to be on the curve.
@@ -241,7 +269,7 @@ pub fn check(passcode: u32, salt: &[u8], iterations: u32, octets: &[u8]) -> Vec<
 }
 
 /// The remainder of a big-endian number of [`WS_OCTETS`] by the order, in constant time.
-fn reduce(octets: &[u8]) -> Zeroizing<[u8; W0_OCTETS]> {
+pub(crate) fn reduce(octets: &[u8]) -> Zeroizing<[u8; W0_OCTETS]> {
     let number = Zeroizing::new(U320::from_be_slice(octets));
     let remainder = Zeroizing::new(number.rem(&ORDER));
     Zeroizing::new(remainder.to_be_bytes().into())

@@ -3,12 +3,15 @@
 //! Covers Core Spec Appendix A. [`Reader`] borrows and takes any legal form;
 //! [`Writer`] writes the shortest. Neither knows what the elements mean: the
 //! declaration, the exchange and the onboarding payload bring their own tags.
+//! [`Fields`] is a container taken apart, for messages.
 
+mod fields;
 mod reader;
 #[cfg(test)]
 mod tests;
 mod writer;
 
+pub use fields::{Field, FieldError, Fields};
 pub use reader::{Element, MAX_DEPTH, Reader, TlvError, TlvFault, Value, whole};
 pub use writer::Writer;
 

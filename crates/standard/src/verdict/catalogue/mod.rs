@@ -8,6 +8,7 @@ pub mod chain;
 pub mod declaration;
 pub mod exchange;
 pub mod intake;
+pub mod meet;
 pub mod request;
 pub mod revocation;
 
@@ -48,7 +49,7 @@ pub fn all_rules() -> Vec<&'static Rule> {
     }
     all.extend(code::TABLE);
     all.extend(verifier::TABLE);
-    for table in [request::TABLE, revocation::TABLE, intake::REEL, intake::DELIVERY] {
+    for table in [request::TABLE, meet::TABLE, revocation::TABLE, intake::REEL, intake::DELIVERY] {
         all.extend(table);
     }
     all
