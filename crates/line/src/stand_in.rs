@@ -96,7 +96,7 @@ pub fn of_unit(
     let lacks = |what: &str| {
         Trouble::refused(format!("the chip of unit {} has no {what}", unit.serial), "Provision the unit first.")
     };
-    let recorded = story.attempts.iter().rev().find_map(|a| a.firmware.as_ref()).map(|v| v.as_str().to_owned());
+    let recorded = story.attempts.iter().rev().find_map(|a| a.facts.firmware.as_ref()).map(|v| v.as_str().to_owned());
     Ok(Ready {
         played: Played {
             device: device(&made, firmware.or(recorded.as_deref())),

@@ -32,7 +32,12 @@ impl Expected {
 
     /// The firmware of the last attempt that says one.
     fn firmware(&self) -> Option<&str> {
-        self.story.attempts.iter().rev().find_map(|attempt| attempt.firmware.as_ref()).map(|version| version.as_str())
+        self.story
+            .attempts
+            .iter()
+            .rev()
+            .find_map(|attempt| attempt.facts.firmware.as_ref())
+            .map(|version| version.as_str())
     }
 }
 

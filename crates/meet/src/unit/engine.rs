@@ -55,6 +55,9 @@ struct Opening {
     verifier: Option<Verifier>,
 }
 
+/// Parts of a report, each a message of its own.
+type Parts = VecDeque<Vec<(AttributePath, Answer)>>;
+
 /// A session that is open.
 pub(super) struct Session {
     peer: SocketAddr,
@@ -70,7 +73,7 @@ pub(super) struct Session {
     /// Whether the home armed it, as it should before it asks more.
     pub(super) was_armed: bool,
     /// Parts of a report that are still to be sent, with their exchange.
-    pub(super) parts: Option<(u16, VecDeque<Vec<(AttributePath, Answer)>>)>,
+    pub(super) parts: Option<(u16, Parts)>,
 }
 
 /// A message that waits for its acknowledgement.
