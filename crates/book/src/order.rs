@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 
 use crate::Book;
 use crate::by::{By, moment};
-use crate::engine::{Row, params};
+use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
 use crate::ids::{ReelId, Sequence};
 use crate::log::{Draft, Subject, rows};
@@ -110,23 +110,27 @@ impl Book {
 
     /// Orders written for a reel, oldest first.
     pub fn orders(&self, reel: &ReelId) -> Result<Vec<OrderWritten>, BookError> {
-        let sql = "SELECT w.number, w.file_name, w.content_digest, w.chips, p.places, w.written FROM order_written w \
+        self.read(|c| read_orders(c, reel))
+    }
+}
+
+pub(crate) fn read_orders(c: &mut Connection, reel: &ReelId) -> Result<Vec<OrderWritten>, BookError> {
+    let sql = "SELECT w.number, w.file_name, w.content_digest, w.chips, p.places, w.written FROM order_written w \
                    LEFT JOIN order_places p ON p.reel = w.reel AND p.number = w.number \
                    WHERE w.reel = $1 ORDER BY w.number";
-        self.read(|c| c.all(sql, params![reel.as_str()]))?
-            .iter()
-            .map(|row| {
-                Ok(OrderWritten {
-                    number: row.int(0)?,
-                    file_name: row.text(1)?,
-                    content_digest: row.array(2)?,
-                    chips: row.int(3)?,
-                    places: row.maybe(4, Row::text)?.as_deref().map(Places::read).transpose()?,
-                    written: moment(row.int(5)?)?,
-                })
+    c.all(sql, params![reel.as_str()])?
+        .iter()
+        .map(|row| {
+            Ok(OrderWritten {
+                number: row.int(0)?,
+                file_name: row.text(1)?,
+                content_digest: row.array(2)?,
+                chips: row.int(3)?,
+                places: row.maybe(4, Row::text)?.as_deref().map(Places::read).transpose()?,
+                written: moment(row.int(5)?)?,
             })
-            .collect()
-    }
+        })
+        .collect()
 }
 
 #[cfg(test)]
