@@ -23,6 +23,7 @@ fn all_that_is_asked(book: &Book) {
             book.begin_attempt(&Begin {
                 facts: AttemptFacts { firmware: FirmwareVersion::new("1.4.0").ok() },
                 take_over: true,
+                onboard: &|_| Ok(Some(crate::support::onboarding())),
                 ..Begin::new(&chip(n).chip_id, SerialWish::CountFrom(&unit), &on("S1", 0))
             })
         };
@@ -43,7 +44,12 @@ fn all_that_is_asked(book: &Book) {
     book.record_label(&unit, crate::LabelEvent::Printed, &by()).expect("recorded");
     book.return_unit(&unit, "rattles", &by()).expect("returned");
     book.refurbish_unit(&unit, "sold again", &[], &by()).expect("refurbished");
-    let (next, again) = (chip(3).chip_id, on("S1", 0));
+    let (first, next, again) = (chip(0).chip_id, chip(3).chip_id, on("S1", 0));
+    let begun = book.begin_attempt(&Begin::new(&first, SerialWish::Nothing, &again)).expect("begun");
+    let proof = crate::NewProof { nonce: proof(100).nonce, ..proof(0) };
+    let outcome = Outcome::Passed(&proof);
+    let finish = Finish { unit: &unit, attempt: begun.attempt, steps: &steps(), outcome, by: &again };
+    book.finish_attempt(&finish).expect("passed");
     let board = Begin { waiting: true, ..Begin::new(&next, SerialWish::CountFrom(&unit), &again) };
     book.swap_board(&unit, "dead", false, false, &by()).expect("swapped");
     assert!(book.begin_attempt(&board).expect("begun").board);
