@@ -13,7 +13,7 @@ use crate::chip::{self, Chip};
 use crate::credential::{Credential, read_credential};
 use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
-use crate::ids::{Actor, ChipId, Sequence, UnitSerial};
+use crate::ids::{Actor, ChipId, ReelId, Sequence, UnitSerial};
 use crate::log::{Change, Draft, Subject, rows};
 use crate::transaction::Tx;
 use crate::unit::{Onboarding, Unit, UnitError, again, locked_at_head};
@@ -290,6 +290,19 @@ impl Book {
         self.snapshot(|c| match crate::unit::read_unit(c, serial.as_str())? {
             Some(unit) => read_pending(c, &unit),
             None => Ok(Pending::default()),
+        })
+    }
+
+    /// Chips of a reel that were proven, and whose unit is back on the line with them.
+    pub fn chips_back(&self, reel: &ReelId) -> Result<Vec<ChipId>, BookError> {
+        // Few units stand so; those of a reel are many.
+        self.read(|c| {
+            let its = if c.is_sqlite() { "+u.reel" } else { "u.reel" };
+            let sql = format!(
+                "SELECT u.chip_id FROM unit u JOIN chip c ON c.chip_id = u.chip_id WHERE u.state IN ('open', 'failed') \
+                 AND {its} = $1 AND c.state = 'provisioned' ORDER BY u.chip_id"
+            );
+            c.all(&sql, params![reel.as_str()])?.iter().map(|row| Ok(ChipId::kept(row.text(0)?))).collect()
         })
     }
 

@@ -86,6 +86,24 @@ pub struct UnitStory {
     pub entries: Vec<Entry>,
 }
 
+impl UnitStory {
+    /// The attempts with the board that it has, or had last.
+    pub fn attempts_of_board(&self) -> &[AttemptStory] {
+        let swapped = |r: &&Renewal| r.kind == RenewalKind::Swap && r.chip_id != self.unit.chip_id;
+        self.after(self.renewals.iter().rfind(swapped))
+    }
+
+    /// The attempts since it went back to the line last; all of them where it never did.
+    pub fn attempts_since_renewal(&self) -> &[AttemptStory] {
+        self.after(self.renewals.last())
+    }
+
+    fn after(&self, renewal: Option<&Renewal>) -> &[AttemptStory] {
+        let before = renewal.map_or(0, |renewal| renewal.attempts);
+        &self.attempts[self.attempts.partition_point(|a| a.attempt.number.0 <= before)..]
+    }
+}
+
 fn chip_story(c: &mut Connection, chip: Chip) -> Result<ChipStory, BookError> {
     let gone = |what: &str, name: &str| BookError::damaged(format!("{what} {name} is missing"));
     let reel = read_reel(c, &chip.reel)?.ok_or_else(|| gone("reel", chip.reel.as_str()))?;

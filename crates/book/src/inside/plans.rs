@@ -55,6 +55,7 @@ fn all_that_is_asked(book: &Book) {
     assert!(book.begin_attempt(&board).expect("begun").board);
     book.unit_of_swapped(&chip(1).chip_id).expect("asks");
     book.pending(&unit).expect("asks");
+    book.chips_back(&crate::support::reel_id("REEL-A")).expect("asks");
     book.earlier_codes(&unit).expect("asks");
     book.scrap_unit(&unit, "burnt", true, &by()).expect("scrapped");
     book.units(&Default::default(), Some(&unit), 10).expect("asks");

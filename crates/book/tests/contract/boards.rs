@@ -131,6 +131,7 @@ pub fn a_unit_is_refurbished(engine: &Engine<'_>) {
     site.book.refurbish_unit(&one, "asked again", &[], &by()).expect("waits already");
     assert_eq!(site.book.head().expect("a head"), head);
     whole(&site);
+    assert_eq!(site.book.chips_back(&reel_id("REEL-A")).expect("asks"), [chip(0).chip_id]);
     let account = site.book.reconcile(None).expect("asks");
     assert_eq!((account.units.passed, account.units.open, account.credentials.installed), (0, 1, 1));
 
