@@ -13,7 +13,7 @@ use custody::Passphrase;
 pub use files::{Written, write};
 use receive::reel;
 pub(crate) use renewed::was_locked;
-pub use renewed::{CodeKept, SentBack, refurbish, swap};
+pub use renewed::{CodeKept, SentBack, SwappedCredential, refurbish, swap};
 use serde::Serialize;
 use serde_json::json;
 use site::revoked::RevokedHere;

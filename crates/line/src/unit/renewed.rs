@@ -1,7 +1,7 @@
 //! Units that go back to the line: for their next board, or for another owner.
 
 use base::trouble::Trouble;
-use book::{Pending, Unit, UnitState, UnitStory};
+use book::{CredentialState, Pending, Unit, UnitState, UnitStory};
 use chip::ObjectName;
 use serde::Serialize;
 use site::{Site, Who};
@@ -20,6 +20,15 @@ book::words! {
     }
 }
 
+/// The certificate of a board that was swapped.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct SwappedCredential {
+    /// Serial number in hex.
+    pub serial: String,
+    /// Where it stands.
+    pub state: CredentialState,
+}
+
 /// A unit that waits for its next attempt.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct SentBack {
@@ -31,6 +40,9 @@ pub struct SentBack {
     pub code: CodeKept,
     /// The board that was swapped, or that is proven again.
     pub chip_id: String,
+    /// What became of the certificate of a board that was swapped: spent, or revoked where it was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub credential: Option<SwappedCredential>,
     /// What its firmware must erase, each as an instruction.
     #[serde(skip_serializing_if = "<[_]>::is_empty")]
     pub erase: &'static [&'static str],
@@ -49,7 +61,8 @@ const ERASE: &[&str] = &[
 
 fn view(unit: &Unit, pending: Pending, erase: &'static [&'static str], next: Vec<String>) -> SentBack {
     let code = if pending.code { CodeKept::New } else { CodeKept::Kept };
-    SentBack { unit: unit.serial.to_string(), state: unit.state, code, chip_id: unit.chip_id.to_string(), erase, next }
+    let (serial, chip_id) = (unit.serial.to_string(), unit.chip_id.to_string());
+    SentBack { unit: serial, state: unit.state, code, chip_id, credential: None, erase, next }
 }
 
 /// Takes the board out of a unit, which then waits for its next one: its chip is scrapped, its certificate spent.
@@ -80,7 +93,16 @@ pub fn swap(
     } else {
         "The code is kept, so the label stays right.".into()
     });
-    Ok(view(&unit, pending, &[], next))
+    let story = site.book.chip_story(&unit.chip_id)?;
+    let credential = story.and_then(|story| story.credential);
+    let credential = credential.map(|c| SwappedCredential { serial: hex::encode(&c.serial), state: c.state });
+    if let Some(spent) = credential.as_ref().filter(|c| c.state == CredentialState::Spent) {
+        next.push(format!(
+            "If the old board may get into other hands, have its certificate revoked with `touchmark revoke --credential {}`.",
+            spent.serial
+        ));
+    }
+    Ok(SentBack { credential, ..view(&unit, pending, &[], next) })
 }
 
 /// Makes a unit that passed ready for another owner: the same board and certificate, proven again, with a new code.
