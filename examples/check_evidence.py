@@ -90,7 +90,8 @@ def proof(unit, files):
     octets = {k: bytes.fromhex(p[k]) for k in ("nonce", "challenge", "elements", "signature")}
     dac_der = files[f"units/{unit}/dac.der"]
     dac, pai, paa = (x509.load_der_x509_certificate(der) for der in (dac_der, files[p["pai"]], files[p["paa"]]))
-    row = [r for r in json.loads(files[f"units/{unit}/log.json"])["rows"] if r["table"] == "proof" and r["key"] == unit]
+    rows = [r["rows"][0] for r in json.loads(files[f"units/{unit}/log.json"])["rows"]
+            if (r["table"], r["key"]) == ("proof", unit) or r["table"] == "later_proof" and r["key"].startswith(unit + "/")]
     wanted = [p["nonce"], p["challenge"], p["elements"], p["signature"], sha256(dac_der).hex(), sha256(files[p["pai"]]).hex()]
     holds = {
         "the chip's signature": signed(dac.public_key(), octets["signature"], octets["elements"] + octets["challenge"], True),
@@ -98,7 +99,7 @@ def proof(unit, files):
         "the declaration": not p["declaration"] or files[p["declaration"]] in octets["elements"],
         "the PAI over the DAC": signed(pai.public_key(), dac.signature, dac.tbs_certificate_bytes) and dac.issuer == pai.subject,
         "the PAA over the PAI": signed(paa.public_key(), pai.signature, pai.tbs_certificate_bytes) and pai.issuer == paa.subject,
-        "the log": bool(row) and [cell[-1] for cell in row[0]["rows"][0][3:9]] == wanted and p["unit"] == unit,
+        "the log": wanted in [[cell[-1] for cell in row[3:9]] for row in rows] and p["unit"] == unit,
     }
     FAULTS.extend(f"{name}: {what} does not bear it out" for what, so in holds.items() if not so)
     root = x509.SubjectKeyIdentifier.from_public_key(paa.public_key()).digest.hex()

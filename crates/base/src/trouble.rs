@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use book::{
-    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, FinishError, ReceiveError,
-    RevocationError, RevokeError, ScrapChipError, UnitError,
+    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, DivideError, FinishError,
+    ReceiveError, RevocationError, RevokeError, ScrapChipError, UnitError,
 };
 
 use crate::advice::{Advise, Kind, Said, is_full_disk};
@@ -214,6 +214,7 @@ from_book!(
     BeginError,
     DeliveryError,
     DependsError,
+    DivideError,
     FinishError,
     ReceiveError,
     RevocationError,

@@ -182,9 +182,10 @@ impl Book {
         reel: &ReelId,
         mut each: impl FnMut(ChipKey) -> Result<(), E>,
     ) -> Result<(), E> {
-        let came = "SELECT count(*) FROM delivery WHERE reel = $1";
+        let came = "SELECT (SELECT count(*) FROM delivery WHERE reel = $1) + \
+                    (SELECT count(*) FROM reel_split WHERE reel = $1 AND certificates > 0)";
         let served = match self.read(|c| c.number(came, params![reel.as_str()]))? {
-            // Credentials come with deliveries only.
+            // Credentials come with deliveries only, or with the reel that this one was split off.
             0 => "0",
             _ => "CASE WHEN EXISTS (SELECT 1 FROM credential k WHERE k.public_key = c.public_key) THEN 1 ELSE 0 END",
         };

@@ -19,12 +19,18 @@ pub struct ReelCount {
     pub units: UnitCount,
 }
 
+/// Certificates that came for the chips of the reel `r`, as SQL: with its deliveries, with the reel that it was split off,
+/// and without those that went with its parts.
+pub(crate) const CERTIFICATES_CAME: &str = "((SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
+     WHERE d.reel = r.reel_id) \
+     + coalesce((SELECT s.certificates FROM reel_split s WHERE s.reel = r.reel_id), 0) \
+     - (SELECT CAST(coalesce(sum(s.certificates), 0) AS BIGINT) FROM reel_split s WHERE s.source = r.reel_id))";
+
 /// Chips of a reel that no delivery brought a credential for, without those scrapped. Where
 /// deliveries brought as many as there are chips none lacks one, and the chips are not looked at.
 pub(crate) fn without(c: &mut Connection, reel: &ReelId) -> Result<i64, BookError> {
-    let lacks = "SELECT chips - (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
-                 WHERE d.reel = $1) FROM reel WHERE reel_id = $1";
-    if c.number(lacks, params![reel.as_str()])? <= 0 {
+    let lacks = format!("SELECT r.chips - {CERTIFICATES_CAME} FROM reel r WHERE r.reel_id = $1");
+    if c.number(&lacks, params![reel.as_str()])? <= 0 {
         return Ok(0);
     }
     let count = "SELECT count(*) FROM chip c WHERE c.reel = $1 AND c.state <> 'scrapped' AND NOT EXISTS \

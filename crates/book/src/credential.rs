@@ -6,6 +6,7 @@ use time::OffsetDateTime;
 use crate::by::{By, moment};
 use crate::engine::{Connection, Row, params};
 use crate::error::{Blame, BookError};
+use crate::find::HAS_OR_HAD;
 use crate::ids::{AuthorityName, ChipId, DeliveryId, Sequence, UnitSerial};
 use crate::log::{Draft, Subject, rows};
 use crate::transaction::Tx;
@@ -166,9 +167,11 @@ pub(crate) fn hold(
     let sql = "SELECT c.chip_id FROM chip c WHERE c.public_key = \
                (SELECT k.public_key FROM credential k WHERE k.serial = $1 AND k.issuer_key_id = $2) {lock:c}";
     let chip = ChipId::kept(tx.one(sql, params![serial, issuer])?.ok_or_else(unknown)?.text(0)?);
-    let sql = "SELECT k.state, u.serial FROM credential k LEFT JOIN unit u ON u.chip_id = $3 \
-               WHERE k.serial = $1 AND k.issuer_key_id = $2";
-    let row = tx.one(sql, params![serial, issuer, chip.as_str()])?.ok_or_else(unknown)?;
+    let sql = format!(
+        "SELECT k.state, {HAS_OR_HAD} FROM credential k JOIN chip c ON c.chip_id = $3 \
+         WHERE k.serial = $1 AND k.issuer_key_id = $2"
+    );
+    let row = tx.one(&sql, params![serial, issuer, chip.as_str()])?.ok_or_else(unknown)?;
     let subject = match row.maybe(1, Row::text)? {
         Some(unit) => Subject::Unit(UnitSerial::kept(unit)),
         None => Subject::Chip(chip.clone()),

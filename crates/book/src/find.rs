@@ -15,7 +15,7 @@ pub struct Found {
     pub reel: ReelId,
     /// Where the chip stands.
     pub chip_state: ChipState,
-    /// Its unit, if it has one, and where that stands.
+    /// The unit that has it, or had it before its board was swapped, and where that stands.
     pub unit: Option<(UnitSerial, UnitState)>,
     /// Serial number of its credential, if it has one.
     pub credential: Option<Vec<u8>>,
@@ -146,6 +146,10 @@ impl Book {
     }
 }
 
+/// The serial number of the unit that has the chip `c`, or had it before its board was swapped, as SQL.
+pub(crate) const HAS_OR_HAD: &str = "coalesce((SELECT h.serial FROM unit h WHERE h.chip_id = c.chip_id), \
+     (SELECT r.unit FROM renewal r WHERE r.chip_id = c.chip_id AND r.kind = 'swap'))";
+
 const OF_UNITS: &str =
     "unit u JOIN chip c ON c.chip_id = u.chip_id LEFT JOIN credential k ON k.public_key = c.public_key";
 
@@ -157,8 +161,10 @@ fn by_hex(c: &mut Connection, digits: &str, limit: i64, out: &mut Vec<Found>) ->
     let upper = digits.to_ascii_uppercase();
     ask(
         c,
-        "chip c LEFT JOIN unit u ON u.chip_id = c.chip_id LEFT JOIN credential k ON k.public_key = c.public_key \
-         WHERE c.chip_id >= $1 AND c.chip_id < $2 ORDER BY c.chip_id LIMIT $3",
+        &format!(
+            "chip c LEFT JOIN unit u ON u.serial = {HAS_OR_HAD} LEFT JOIN credential k ON k.public_key = c.public_key \
+             WHERE c.chip_id >= $1 AND c.chip_id < $2 ORDER BY c.chip_id LIMIT $3"
+        ),
         params![&upper, &beyond(&upper), limit],
         out,
     )?;
@@ -173,7 +179,8 @@ fn by_hex(c: &mut Connection, digits: &str, limit: i64, out: &mut Vec<Found>) ->
 }
 
 fn by_credential(c: &mut Connection, octets: &[u8], limit: i64, out: &mut Vec<Found>) -> Result<(), BookError> {
-    let from = "credential k JOIN chip c ON c.public_key = k.public_key LEFT JOIN unit u ON u.chip_id = c.chip_id";
+    let from =
+        format!("credential k JOIN chip c ON c.public_key = k.public_key LEFT JOIN unit u ON u.serial = {HAS_OR_HAD}");
     match octets_beyond(octets) {
         Some(beyond) => ask(
             c,

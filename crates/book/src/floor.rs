@@ -7,7 +7,7 @@ use crate::Book;
 use crate::access::AccountError;
 use crate::attempt::Attempt;
 use crate::by::{By, micros};
-use crate::counts::without;
+use crate::counts::{CERTIFICATES_CAME, without};
 use crate::engine::{Row, params};
 use crate::error::BookError;
 use crate::ids::{ChipId, FirmwareVersion, ProductName, ReelId, Sequence, StationName, UnitSerial};
@@ -148,9 +148,8 @@ impl Book {
     /// reel; reels that lack none are left out. A reel whose deliveries brought as many
     /// credentials as it has chips lacks none, and its chips are not looked at.
     pub fn short_reels(&self) -> Result<Vec<ShortReel>, BookError> {
-        let sql = "SELECT r.reel_id, r.product FROM reel r WHERE r.chips > \
-                   (SELECT CAST(coalesce(sum(d.certificates_accepted), 0) AS BIGINT) FROM delivery d \
-                   WHERE d.reel = r.reel_id) ORDER BY r.reel_id";
+        let sql =
+            format!("SELECT r.reel_id, r.product FROM reel r WHERE r.chips > {CERTIFICATES_CAME} ORDER BY r.reel_id");
         // No chip has two, so where there are as many as chips, no reel lacks any, and none is looked at.
         let all = "SELECT (SELECT CAST(coalesce(sum(chips), 0) AS BIGINT) FROM reel) - \
                    (SELECT CAST(coalesce(sum(certificates_accepted), 0) AS BIGINT) FROM delivery)";
@@ -159,7 +158,7 @@ impl Book {
             if c.number(all, &[])? <= 0 {
                 return Ok(out);
             }
-            for row in c.all(sql, &[])? {
+            for row in c.all(&sql, &[])? {
                 let (reel, product) = (ReelId::kept(row.text(0)?), ProductName::kept(row.text(1)?));
                 let without = without(c, &reel)?;
                 if without > 0 {

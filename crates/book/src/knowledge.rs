@@ -1,5 +1,5 @@
 //! Whether what a station works and judges by has changed: revocations, kept lists, trust,
-//! products.
+//! products, and which of them reels are for.
 //!
 //! A station that runs for days loads these once. With each chip the book gives how much
 //! there is of what is only ever added, and the last entry about what can change or be
@@ -21,8 +21,9 @@ const COLUMNS: &str = "(SELECT count(*) FROM revocation_request WHERE state = 'c
                        (SELECT count(*) FROM authority WHERE trusted = 1), \
                        (SELECT coalesce(max(entry), 0) FROM authority WHERE trusted = 1), \
                        (SELECT coalesce(max(entry), 0) FROM product), \
+                       (SELECT coalesce(max(entry), 0) FROM reel), \
                        (SELECT count(*) FROM withdrawn)";
-const WIDTH: usize = 7;
+const WIDTH: usize = 8;
 
 impl Knowledge {
     fn read(row: &Row) -> Result<Self, BookError> {

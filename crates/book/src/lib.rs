@@ -26,8 +26,9 @@ mod counts;
 mod credential;
 mod declaration;
 mod delivery;
+mod divide;
 mod engine;
-pub mod error;
+mod error;
 mod find;
 mod floor;
 pub mod ids;
@@ -48,6 +49,7 @@ mod product;
 mod proof;
 mod reconcile;
 mod reel;
+mod renewal;
 mod restored;
 mod revocation;
 mod schema;
@@ -90,6 +92,7 @@ pub use counts::ReelCount;
 pub use credential::{Credential, RevokeError};
 pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
+pub use divide::{DivideError, ReelPart};
 pub use error::{Blame, BookError, FULL_DISK};
 pub use find::{CodeCandidate, Found, SHORTEST_TAIL};
 pub use floor::{ShortReel, StationSetup, TapeChip};
@@ -109,11 +112,12 @@ pub use product::{AddError, NewProduct, Product};
 pub use proof::{NewProof, Proof, ReadBack};
 pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
 pub use reel::{Duplicate, NewChip, NewReel, ReceiveError, Received, Reel, Same};
+pub use renewal::{EarlierCode, Pending, Renewal};
 pub use restored::Restoration;
 pub use revocation::{Answer, RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
 pub use series::SeriesStand;
 pub use stock::{Pace, Stock};
-pub use story::{AttemptStory, ChipStory, UnitStory};
+pub use story::{AttemptStory, BoardStory, ChipStory, UnitStory};
 pub use tally::{AttemptTally, CauseTally, Passing, StepBin, Stretch, Tallies};
 pub use touched::{FirmwareKnown, Issued, Touch, Touched};
 pub use transfer::{Copied, CopyWatch, Stage};
@@ -125,7 +129,7 @@ pub use withdraw::{
 };
 pub use words::{
     AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
-    DeliveryVerdict, LabelEvent, Next, Purpose, RequestState, Role, SignedInBy, UnitState,
+    DeliveryVerdict, LabelEvent, Next, Purpose, RenewalKind, RequestState, Role, SignedInBy, UnitState,
 };
 
 /// An open record book. Threads share it; each act takes a connection of its own.

@@ -5,7 +5,7 @@ use time::OffsetDateTime;
 
 use crate::Book;
 use crate::by::{By, moment};
-use crate::engine::{Row, params};
+use crate::engine::{Connection, Row, params};
 use crate::error::BookError;
 use crate::ids::{ReelId, Sequence};
 use crate::log::{Draft, Subject, rows};
@@ -126,8 +126,7 @@ impl Book {
 
     /// Orders written for a reel, oldest first.
     pub fn orders(&self, reel: &ReelId) -> Result<Vec<OrderWritten>, BookError> {
-        let sql = format!("{WRITTEN} WHERE w.reel = $1 ORDER BY w.number");
-        self.read(|c| c.all(&sql, params![reel.as_str()]))?.iter().map(OrderWritten::read).collect()
+        self.read(|c| read_orders(c, reel))
     }
 
     /// Orders whose file has this name, in any letter case.
@@ -136,6 +135,11 @@ impl Book {
         let read = |row: &Row| Ok((ReelId::kept(row.text(6)?), OrderWritten::read(row)?));
         self.read(|c| c.all(&sql, params![&file_name.to_lowercase()]))?.iter().map(read).collect()
     }
+}
+
+pub(crate) fn read_orders(c: &mut Connection, reel: &ReelId) -> Result<Vec<OrderWritten>, BookError> {
+    let sql = format!("{WRITTEN} WHERE w.reel = $1 ORDER BY w.number");
+    c.all(&sql, params![reel.as_str()])?.iter().map(OrderWritten::read).collect()
 }
 
 #[cfg(test)]

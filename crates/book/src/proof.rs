@@ -104,12 +104,28 @@ impl Proof {
     }
 }
 
-pub(crate) fn read_proof(c: &mut Connection, unit: &str) -> Result<Option<Proof>, BookError> {
+/// All proofs of a unit, each with the key of its board, oldest first.
+pub(crate) fn read_proofs(c: &mut Connection, unit: &str) -> Result<Vec<(Vec<u8>, Proof)>, BookError> {
     // The DAC stands once in the book: finishing an attempt holds that what was
     // read back is the credential's certificate.
-    let sql = "SELECT p.unit, p.attempt, p.nonce, p.challenge, p.elements, p.signature, k.certificate, p.dac, \
-               i.content, d.content, p.objects, p.report, p.proven, p.entry FROM proof p \
-               JOIN credential k ON k.public_key = p.public_key JOIN octets i ON i.digest = p.pai \
-               LEFT JOIN octets d ON d.digest = p.declaration WHERE p.unit = $1";
-    c.one(sql, params![unit])?.as_ref().map(Proof::read).transpose()
+    let from = |table: &str| {
+        format!(
+            "SELECT p.unit, p.attempt, p.nonce, p.challenge, p.elements, p.signature, k.certificate, p.dac, \
+             i.content, d.content, p.objects, p.report, p.proven, p.entry, p.public_key FROM {table} p \
+             JOIN credential k ON k.public_key = p.public_key JOIN octets i ON i.digest = p.pai \
+             LEFT JOIN octets d ON d.digest = p.declaration WHERE p.unit = $1 ORDER BY p.attempt"
+        )
+    };
+    let mut rows = c.all(&from("proof"), params![unit])?;
+    if !rows.is_empty() {
+        rows.extend(c.all(&from("later_proof"), params![unit])?);
+    }
+    rows.iter().map(|row| Ok((row.bytes(14)?, Proof::read(row)?))).collect()
+}
+
+/// The last proof of the board that a unit has, or had last.
+pub(crate) fn read_proof(c: &mut Connection, unit: &str) -> Result<Option<Proof>, BookError> {
+    let sql = "SELECT c.public_key FROM unit u JOIN chip c ON c.chip_id = u.chip_id WHERE u.serial = $1";
+    let Some(key) = c.one(sql, params![unit])?.map(|row| row.bytes(0)).transpose()? else { return Ok(None) };
+    Ok(read_proofs(c, unit)?.into_iter().rfind(|(of, _)| *of == key).map(|(_, proof)| proof))
 }

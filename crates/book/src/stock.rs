@@ -1,6 +1,8 @@
 //! What is in stock, and how fast it goes: asked often, by a page and by a timer, so
 //! only through indexes.
 
+use std::collections::BTreeMap;
+
 use time::OffsetDateTime;
 
 use crate::Book;
@@ -31,24 +33,35 @@ pub struct Pace {
 }
 
 impl Book {
-    /// Credentials that no unit has yet, by product and reel; reels without any are left out.
+    /// Credentials that no unit has yet, by product and by the reel of their chips; reels without any are left out.
     pub fn stock(&self) -> Result<Vec<Stock>, BookError> {
-        let sql = "SELECT r.product, r.reel_id, q.available, q.first_end FROM \
-                   (SELECT v.reel AS reel, CAST(sum(n.available) AS BIGINT) AS available, min(n.first_end) AS first_end \
-                   FROM (SELECT delivery, count(*) AS available, min(not_after) AS first_end FROM credential \
-                   WHERE state = 'available' GROUP BY delivery) n JOIN delivery v ON v.delivery_id = n.delivery \
-                   GROUP BY v.reel) q JOIN reel r ON r.reel_id = q.reel ORDER BY r.product, r.reel_id";
-        self.read(|c| c.all(sql, &[]))?
-            .iter()
-            .map(|row| {
-                Ok(Stock {
-                    product: ProductName::kept(row.text(0)?),
-                    reel: ReelId::kept(row.text(1)?),
-                    available: row.int(2)?,
-                    first_end: row.maybe(3, Row::int)?.map(moment).transpose()?,
-                })
-            })
-            .collect()
+        let delivered = "SELECT v.reel, r.product, CAST(sum(n.available) AS BIGINT), min(n.first_end) \
+                         FROM (SELECT delivery, count(*) AS available, min(not_after) AS first_end FROM credential \
+                         WHERE state = 'available' GROUP BY delivery) n JOIN delivery v ON v.delivery_id = n.delivery \
+                         JOIN reel r ON r.reel_id = v.reel GROUP BY v.reel, r.product";
+        // Those that went with a part of the reel that they were delivered for.
+        let moved = "SELECT c.reel, r.product, count(*), min(k.not_after), v.reel FROM reel_split part CROSS JOIN reel r \
+                     CROSS JOIN chip c CROSS JOIN credential k CROSS JOIN delivery v WHERE r.reel_id = part.reel \
+                     AND c.reel = part.reel AND k.public_key = c.public_key AND v.delivery_id = k.delivery \
+                     AND k.state = 'available' AND v.reel <> c.reel GROUP BY c.reel, r.product, v.reel";
+        let (delivered, moved) = self.snapshot(|c| Ok((c.all(delivered, &[])?, c.all(moved, &[])?)))?;
+        let mut stock: BTreeMap<String, Stock> = BTreeMap::new();
+        for row in delivered.iter().chain(&moved) {
+            let (reel, available) = (row.text(0)?, row.int(2)?);
+            let first_end = row.maybe(3, Row::int)?.map(moment).transpose()?;
+            let (product, id) = (ProductName::kept(row.text(1)?), ReelId::kept(reel.clone()));
+            let of = stock.entry(reel).or_insert(Stock { product, reel: id, available: 0, first_end: None });
+            of.available += available;
+            of.first_end = of.first_end.into_iter().chain(first_end).min();
+        }
+        for row in &moved {
+            if let Some(from) = stock.get_mut(&row.text(4)?) {
+                from.available -= row.int(2)?;
+            }
+        }
+        let mut stock: Vec<_> = stock.into_values().filter(|of| of.available > 0).collect();
+        stock.sort_by(|a, b| (&a.product, &a.reel).cmp(&(&b.product, &b.reel)));
+        Ok(stock)
     }
 
     /// How many units of each product were begun, from `from` on.

@@ -15,9 +15,9 @@ use crate::words::{CredentialState, UnitState};
 /// What touches; each condition that is set must hold.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Touch {
-    /// The chip with this public key, 65 octets.
+    /// The chip with this public key, 65 octets, also where its unit has another board now.
     pub key: Option<Vec<u8>>,
-    /// The credential with this serial number (content octets).
+    /// The credential with this serial number (content octets), also where its unit has another board now.
     pub credential: Option<Vec<u8>>,
     /// … of the issuer with this key identifier.
     pub issuer_key_id: Option<Vec<u8>>,
@@ -80,7 +80,7 @@ pub struct Touched {
     pub firmware: Option<FirmwareVersion>,
 }
 
-const COLUMNS: &str = "u.serial, u.state, u.reason, u.product, u.reel, u.chip_id, u.began, u.changed, k.serial, \
+const COLUMNS: &str = "u.serial, u.state, u.reason, u.product, h.reel, h.chip_id, u.began, u.changed, k.serial, \
                        k.issuer_key_id, k.authority, k.delivery, k.state, \
                        (SELECT f.version FROM attempt_firmware f WHERE f.unit = u.serial \
                        ORDER BY f.attempt DESC LIMIT 1)";
@@ -180,6 +180,10 @@ impl Question {
 /// this order; to PostgreSQL it is a join like any other.
 const BY_CREDENTIAL: &str =
     "credential k CROSS JOIN chip h CROSS JOIN unit u WHERE h.public_key = k.public_key AND u.chip_id = h.chip_id";
+/// The same where one key or certificate is asked about: the unit that had it before its board was swapped counts too.
+const BY_ONE_CREDENTIAL: &str = "credential k CROSS JOIN chip h CROSS JOIN unit u WHERE h.public_key = k.public_key \
+    AND u.serial = coalesce((SELECT b.serial FROM unit b WHERE b.chip_id = h.chip_id), \
+    (SELECT r.unit FROM renewal r WHERE r.chip_id = h.chip_id AND r.kind = 'swap'))";
 const BY_UNIT: &str =
     "unit u CROSS JOIN chip h CROSS JOIN credential k WHERE h.chip_id = u.chip_id AND k.public_key = h.public_key";
 
@@ -242,7 +246,11 @@ fn question(touch: &Touch, issuers: Option<&Issuers>, sqlite: bool) -> (String, 
              (SELECT 1 FROM attempt_firmware g WHERE g.unit = f.unit AND g.attempt > f.attempt)"
         )
     });
-    let mut from = if by_credential { BY_CREDENTIAL.to_owned() } else { BY_UNIT.to_owned() };
+    let mut from = match () {
+        () if touch.key.is_some() || touch.credential.is_some() => BY_ONE_CREDENTIAL.to_owned(),
+        () if by_credential => BY_CREDENTIAL.to_owned(),
+        () => BY_UNIT.to_owned(),
+    };
     if let Some(issuers) = issuers {
         let names: Vec<_> = issuers.names.iter().map(|name| q.text(name)).collect();
         // No name at all means no authority of that name: nothing is touched.

@@ -13,7 +13,7 @@ use crate::error::{Blame, BookError};
 use crate::ids::{Actor, ChipId, ProductName, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Draft, Subject, rows};
 use crate::transaction::Tx;
-use crate::words::{LabelEvent, UnitState};
+use crate::words::{ChipState, LabelEvent, UnitState};
 use crate::{Book, Page};
 
 /// What a customer's app needs to take the unit in.
@@ -113,7 +113,7 @@ pub struct KeptPasscode {
     pub state: UnitState,
     /// When its state changed last.
     pub changed: OffsetDateTime,
-    /// When its label was printed last.
+    /// When its label was printed last, with the code that it has.
     pub printed: Option<OffsetDateTime>,
 }
 
@@ -148,6 +148,12 @@ pub enum UnitError {
         /// What was to be done.
         wanted: &'static str,
     },
+    /// It waits for its next board already, with the code that it has.
+    #[error("unit {unit} already waits for its next board, and keeps its code")]
+    Waits { unit: UnitSerial },
+    /// Its certificate counts no more.
+    #[error("the certificate of unit {unit} is revoked, so it can't be proven again")]
+    Revoked { unit: UnitSerial },
     /// The book gave no answer. Nothing was changed.
     #[error(transparent)]
     Book(#[from] BookError),
@@ -158,7 +164,7 @@ impl UnitError {
     pub fn blame(&self) -> Blame {
         match self {
             Self::Unknown { .. } => Blame::Usage,
-            Self::OnStation { .. } | Self::State { .. } => Blame::Refused,
+            Self::OnStation { .. } | Self::State { .. } | Self::Waits { .. } | Self::Revoked { .. } => Blame::Refused,
             Self::Book(error) => error.blame(),
         }
     }
@@ -171,6 +177,10 @@ impl UnitError {
                 format!("Take it off station {station} first. If that station crashed, take the unit over.")
             }
             Self::State { .. } => "See what was done to it with `touchmark unit show`.".into(),
+            Self::Waits { .. } => {
+                "Give it its next board first. Once it passed, `touchmark unit refurbish` gives it a new code.".into()
+            }
+            Self::Revoked { .. } => "Swap its board with `touchmark unit swap`. Nothing was changed.".into(),
             Self::Book(error) => error.advice(),
         }
     }
@@ -204,6 +214,21 @@ fn locked(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<(Unit, Chip), UnitErro
     Ok((unit, chip))
 }
 
+/// The same for an act that changes where the unit stands, with the log's head taken: a unit that waits for its next
+/// board gets it from a station that holds that board's row.
+pub(crate) fn locked_at_head(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<(Unit, Chip), UnitError> {
+    let (_, chip) = locked(tx, serial)?;
+    tx.next_sequence()?;
+    let unit = again(tx, serial)?;
+    if unit.chip_id == chip.chip_id {
+        return Ok((unit, chip));
+    }
+    match attempt::open(tx, serial)? {
+        Some(open) => Err(UnitError::OnStation { unit: unit.serial, station: open.station, since: open.started }),
+        None => Err(BookError::damaged(format!("unit {serial} got another board during the act")).into()),
+    }
+}
+
 pub(crate) fn read_unit(c: &mut Connection, serial: &str) -> Result<Option<Unit>, BookError> {
     let sql = format!("SELECT {} FROM unit u WHERE u.serial = $1", Unit::COLUMNS);
     c.one(&sql, params![serial])?.as_ref().map(Unit::read).transpose()
@@ -229,7 +254,7 @@ impl Book {
     /// [`UnitError::OnStation`] where a station is at work on it.
     pub fn scrap_unit(&self, serial: &UnitSerial, reason: &str, take_over: bool, by: &By) -> Result<Unit, UnitError> {
         self.write(|tx| {
-            let (unit, chip) = locked(tx, serial)?;
+            let (unit, chip) = locked_at_head(tx, serial)?;
             if unit.state == UnitState::Scrapped {
                 return Ok(unit);
             }
@@ -243,7 +268,10 @@ impl Book {
             if let Some(open) = &open {
                 attempt::interrupt(tx, open, "the unit was scrapped", by)?;
             }
-            chip::scrap(tx, &chip, reason)?;
+            // That of a unit that waits for its next board is scrapped already.
+            if chip.state != ChipState::Scrapped {
+                chip::scrap(tx, &chip, reason)?;
+            }
             tx.change_one(
                 &rows::UNIT,
                 "UPDATE unit SET state = 'scrapped', reason = $1, changed = $2, entry = $3 WHERE serial = $4",
@@ -262,7 +290,7 @@ impl Book {
     /// [`UnitError::State`] where it never passed, or was scrapped.
     pub fn return_unit(&self, serial: &UnitSerial, reason: &str, by: &By) -> Result<Unit, UnitError> {
         self.write(|tx| {
-            let (unit, _) = locked(tx, serial)?;
+            let (unit, _) = locked_at_head(tx, serial)?;
             if unit.state != UnitState::Passed {
                 return Err(UnitError::State { unit: serial.clone(), state: unit.state, wanted: "returned" });
             }
@@ -303,7 +331,7 @@ impl Book {
         })
     }
 
-    /// Erases a unit's passcode, for ever; the entry that says so vouches for the unit
+    /// Erases a unit's passcode and those that it had before, for ever; the entry that says so vouches for the unit
     /// without it. `None` where it was erased before: asking again changes nothing.
     ///
     /// - `why`: the act's own words, kept with the entry.
@@ -313,8 +341,11 @@ impl Book {
     /// [`UnitError::State`] for a unit that is not off the line yet.
     pub fn erase_passcode(&self, serial: &UnitSerial, why: &Json, by: &By) -> Result<Option<Sequence>, UnitError> {
         self.write(|tx| {
-            let (unit, _) = locked(tx, serial)?;
-            if unit.onboarding.is_none_or(|o| o.passcode.is_none()) {
+            let (unit, _) = locked_at_head(tx, serial)?;
+            let kept = "SELECT number FROM earlier_code WHERE unit = $1 AND passcode IS NOT NULL ORDER BY number";
+            let earlier = tx.all(kept, params![serial.as_str()])?;
+            let own = unit.onboarding.is_some_and(|o| o.passcode.is_some());
+            if !own && earlier.is_empty() {
                 return Ok(None);
             }
             if !matches!(unit.state, UnitState::Passed | UnitState::Returned | UnitState::Scrapped) {
@@ -322,11 +353,20 @@ impl Book {
                 return Err(UnitError::State { unit: serial.clone(), state: unit.state, wanted });
             }
             let sequence = tx.next_sequence()?;
-            tx.change_one(
-                &rows::UNIT,
-                "UPDATE unit SET passcode = NULL, entry = $1 WHERE serial = $2",
-                params![sequence, serial.as_str()],
-            )?;
+            if own {
+                tx.change_one(
+                    &rows::UNIT,
+                    "UPDATE unit SET passcode = NULL, entry = $1 WHERE serial = $2",
+                    params![sequence, serial.as_str()],
+                )?;
+            }
+            for row in earlier {
+                tx.change_one(
+                    &rows::EARLIER_CODE,
+                    "UPDATE earlier_code SET passcode = NULL, entry = $1 WHERE unit = $2 AND number = $3",
+                    params![sequence, serial.as_str(), row.int(0)?],
+                )?;
+            }
             Ok(Some(tx.append(Draft::new("passcode.erase", Subject::Unit(serial.clone()), why.clone()), by)?))
         })
     }
@@ -338,7 +378,8 @@ impl Book {
         limit: u32,
     ) -> Result<Page<KeptPasscode, UnitSerial>, BookError> {
         let sql = "SELECT u.serial, u.state, u.changed, \
-                   (SELECT max(l.at) FROM label l WHERE l.unit = u.serial AND l.event = 'printed') FROM unit u \
+                   (SELECT max(l.at) FROM label l WHERE l.unit = u.serial AND l.event = 'printed' AND l.at >= \
+                   coalesce((SELECT max(e.replaced) FROM earlier_code e WHERE e.unit = u.serial), l.at)) FROM unit u \
                    WHERE u.passcode IS NOT NULL AND u.serial > $1 ORDER BY u.serial LIMIT $2";
         let after = after.map_or("", UnitSerial::as_str);
         let rows = self.read(|c| c.all(sql, params![after, i64::from(limit) + 1]))?;
@@ -357,7 +398,11 @@ impl Book {
     /// written over or given free. Stations may go on meanwhile.
     pub fn forget_old_rows(&self) -> Result<(), BookError> {
         self.read(|c| {
-            if c.is_sqlite() { c.one("PRAGMA wal_checkpoint(TRUNCATE)", &[]).map(drop) } else { c.batch("VACUUM unit") }
+            if c.is_sqlite() {
+                c.one("PRAGMA wal_checkpoint(TRUNCATE)", &[]).map(drop)
+            } else {
+                c.batch("VACUUM unit, earlier_code")
+            }
         })
     }
 

@@ -24,6 +24,7 @@ use crate::words::{AuthorityOrigin, Purpose};
 const UNIT: &str = "unit";
 const USED_CERTIFICATE: &str = "spent or revoked certificate";
 const SCRAPPED_CHIP: &str = "scrapped chip";
+const DIVISION: &str = "division";
 
 /// Dependents that are named; the rest are counted.
 const NAMED: i64 = 3;
@@ -41,7 +42,7 @@ pub struct Dependent {
 impl Dependent {
     /// Whether nothing ever takes it back.
     fn is_for_good(&self) -> bool {
-        matches!(self.what, UNIT | USED_CERTIFICATE | SCRAPPED_CHIP)
+        matches!(self.what, UNIT | USED_CERTIFICATE | SCRAPPED_CHIP | DIVISION)
     }
 }
 
@@ -146,7 +147,7 @@ impl DependsError {
             // Who would withdraw the delivery first would only meet its units there.
             Self::Depends { what, by, .. } if *what != "product" && by.0.iter().any(Dependent::is_for_good) => {
                 format!(
-                    "It stays in the book, and so does what depends on it: units and used chips are never taken back. \
+                    "It stays in the book, and so does what depends on it: units, used chips and divisions are never taken back. \
                      Leave the {what} as it is. Scrap the units that must not be shipped and the blank chips that must \
                      not be used; use another {what} for what is still to come."
                 )
@@ -299,6 +300,7 @@ impl Book {
             let mut on = Dependents::default();
             on.find(tx, "delivery", "delivery_id", "delivery WHERE reel = $1", id)?;
             on.find(tx, UNIT, "serial", "unit WHERE reel = $1", id)?;
+            on.find(tx, DIVISION, "reel", "reel_split WHERE source = $1 OR origin = $1 OR reel = $1", id)?;
             on.find(tx, SCRAPPED_CHIP, "chip_id", "chip WHERE reel = $1 AND state = 'scrapped'", id)?;
             on.none("reel", id, "be withdrawn")?;
             let orders = tx.all("SELECT number, file_name FROM order_written WHERE reel = $1", params![id])?;
@@ -371,6 +373,8 @@ impl Book {
             if count > 0 {
                 on.0.push(Dependent { what: USED_CERTIFICATE, count, first: Vec::new() });
             }
+            let parts = "reel_split s JOIN delivery v ON v.reel = s.source WHERE v.delivery_id = $1 AND s.certificates > 0";
+            on.find(tx, DIVISION, "s.reel", parts, id)?;
             let later = leaning_on(tx, &known)?;
             if !later.is_empty() {
                 let count = i64::try_from(later.len()).unwrap_or(i64::MAX);

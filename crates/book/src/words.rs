@@ -193,6 +193,13 @@ words! {
         /// The company's own account, at its provider.
         Company = "company",
     }
+    /// Why a unit goes back to the line.
+    RenewalKind {
+        /// For its next board: the one that it has is scrapped.
+        Swap = "swap",
+        /// For another owner: a new code on the same board, which is proven again.
+        Refurbish = "refurbish",
+    }
     /// What happened to a label.
     LabelEvent {
         /// Printed.
@@ -204,7 +211,7 @@ words! {
     }
 }
 
-in_rows! { Purpose Role AuthorityOrigin DeclarationOrigin ChipState DeliveryOrigin DeliveryVerdict CredentialState UnitState AttemptResult Next RequestState AccountRole SignedInBy LabelEvent }
+in_rows! { Purpose Role AuthorityOrigin DeclarationOrigin ChipState DeliveryOrigin DeliveryVerdict CredentialState UnitState AttemptResult Next RequestState AccountRole SignedInBy LabelEvent RenewalKind }
 
 impl Purpose {
     /// Whether nothing of it may be sold.

@@ -45,8 +45,9 @@ pub enum Identity {
     /// The identity of a unit that the book knows no more, which is adopted; with its factory record as it lies in
     /// the chip, where that is kept.
     Adopted { record: Option<Vec<u8>> },
-    /// Anything from nothing to all: the unit has been on a station before.
-    Resumed,
+    /// Anything from nothing to all: the unit has been on a station before. With the verifiers that it had before its
+    /// code was replaced, of which its chip may hold one still.
+    Resumed { earlier: Vec<Vec<u8>> },
 }
 
 /// What a proof is judged against.
@@ -197,7 +198,7 @@ pub fn work(
         match &load.identity {
             Identity::Fresh | Identity::Adopted { record: None } => {}
             Identity::Adopted { record: Some(own) } => record.clone_from(own),
-            Identity::Resumed => keep_record(chip, id, record)?,
+            Identity::Resumed { earlier } => keep_record(chip, id, record, earlier)?,
         }
     }
     for (name, octets) in &objects {
@@ -361,13 +362,17 @@ fn book_older(what: String) -> Failure {
 }
 
 /// A factory record that an earlier attempt wrote stays: its rotating id was drawn then, its day is that of then,
-/// and a locked chip takes no other. One of another unit is never written over.
-fn keep_record(chip: &mut dyn Chip, id: &ChipId, wanted: &mut Vec<u8>) -> Result<(), Failure> {
+/// and a locked chip takes no other. One of another unit is never written over; one with a code that was replaced is.
+fn keep_record(chip: &mut dyn Chip, id: &ChipId, wanted: &mut Vec<u8>, earlier: &[Vec<u8>]) -> Result<(), Failure> {
     let Ok(Some(held)) = chip.read(&ObjectName::FACTORY_RECORD) else { return Ok(()) };
     if let (Ok(held_record), Ok(mut new)) = (FactoryRecord::read(&held), FactoryRecord::read(wanted)) {
         let same = new.serial_number == held_record.serial_number && new.verifier == held_record.verifier;
         // What an attempt before this wrote, and the chip gives back damaged, says nothing about the book.
         if !same && held_record.is_damaged_copy_of(&new) {
+            return Ok(());
+        }
+        let replaced = earlier.iter().any(|verifier| held_record.verifier.octets()[..] == verifier[..]);
+        if !same && replaced && new.serial_number == held_record.serial_number {
             return Ok(());
         }
         if !same {

@@ -42,9 +42,11 @@ const ACTS: &[(&str, &str)] = &[
     ("revoke", "Revocation › Revoke certificates"),
     ("unit find", "Units"),
     ("unit list", "Units"),
+    ("unit refurbish", "Units › the unit › Refurbish"),
     ("unit return", "Units › the unit › Record a return"),
     ("unit scrap", "Units › the unit › Scrap it"),
     ("unit show", "Units › the unit"),
+    ("unit swap", "Units › the unit › Swap the board"),
 ];
 
 /// Options, and the fields that take what they take.

@@ -10,7 +10,7 @@ use base::files::{Pending, Readers};
 use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::{Sequence, UnitSerial};
-use book::{Purpose, Subject, UnitStory};
+use book::{ChipStory, Purpose, Subject, UnitStory};
 use custody::Passphrase;
 use line::chosen::Which;
 use line::unit;
@@ -124,7 +124,16 @@ impl Maker<'_> {
 
     /// What a unit shares with others: where chip and certificate came from.
     fn share(&mut self, story: &UnitStory) {
-        let origin = &story.origin;
+        let boards: Vec<_> = story.boards.iter().map(|board| &board.origin).collect();
+        boards.into_iter().for_each(|origin| self.share_origin(origin));
+        for attempt in &story.attempts {
+            if let Some(name) = &attempt.attempt.declaration {
+                self.shared_rows.insert(("declaration", name.to_string()));
+            }
+        }
+    }
+
+    fn share_origin(&mut self, origin: &ChipStory) {
         self.test |= origin.product.facts.purpose == Purpose::Test;
         let mut add = |table, key: &str, entry: i64| {
             self.shared_entries.insert(entry);
@@ -132,17 +141,14 @@ impl Maker<'_> {
         };
         add("product", origin.product.facts.name.as_str(), origin.product.entry.0);
         add("reel", origin.reel.facts.reel.as_str(), origin.reel.entry.0);
+        // Where it was split off another; there is a row only then.
+        add("reel_split", origin.reel.facts.reel.as_str(), origin.reel.entry.0);
         if let Some(delivery) = &origin.delivery {
             add("delivery", delivery.delivery.as_str(), delivery.entry.0);
         }
         for authority in &origin.authorities {
             // Its row names where its key is, which is nobody's business; its entry is enough.
             self.shared_entries.insert(authority.entry.0);
-        }
-        for attempt in &story.attempts {
-            if let Some(name) = &attempt.attempt.declaration {
-                self.shared_rows.insert(("declaration", name.to_string()));
-            }
         }
         for authority in &origin.authorities {
             self.keep("certificates", &authority.facts.certificate);
@@ -168,9 +174,18 @@ impl Maker<'_> {
             rows.extend([("attempt", key.clone()), ("step", key)]);
         }
         rows.extend((1..=story.labels.len()).map(|number| ("label", format!("{serial}/{number}"))));
-        rows.push(("chip", story.unit.chip_id.to_string()));
-        if let Some(c) = &story.origin.credential {
-            rows.push(("credential", format!("{}/{}", hex::encode(&c.issuer_key_id), hex::encode(&c.serial))));
+        rows.extend((1..=story.renewals.len()).map(|number| ("renewal", format!("{serial}/{number}"))));
+        for board in &story.boards {
+            rows.push(("chip", board.origin.chip.chip_id.to_string()));
+            if let Some(c) = &board.origin.credential {
+                rows.push(("credential", format!("{}/{}", hex::encode(&c.issuer_key_id), hex::encode(&c.serial))));
+            }
+            for proof in &board.proofs {
+                rows.push(("later_proof", format!("{serial}/{}", proof.attempt.0)));
+                if board.origin.chip.chip_id != story.unit.chip_id {
+                    self.keep("certificates", &proof.facts.dac);
+                }
+            }
         }
         let log = self.log(story.entries.iter().map(|e| e.sequence.0).collect(), &rows)?;
         zip.add(&format!("{home}/log.json"), &told(&log)?).map_err(failed(out))?;
@@ -199,6 +214,12 @@ impl Maker<'_> {
             check_failed: record.is_check_failed(),
             product: story.origin.product.facts.name.to_string(),
             chip_id: story.unit.chip_id.to_string(),
+            earlier: story
+                .boards
+                .iter()
+                .map(|board| board.origin.chip.chip_id.to_string())
+                .filter(|chip| *chip != story.unit.chip_id.as_str())
+                .collect(),
             proven: story.proof.as_ref().map(|p| time_text(p.facts.at)),
         })
     }

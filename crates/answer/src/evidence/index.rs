@@ -17,6 +17,8 @@ pub(super) struct Line {
     pub check_failed: bool,
     pub product: String,
     pub chip_id: String,
+    /// Chips of the boards that it had before.
+    pub earlier: Vec<String>,
     /// When it was proven.
     pub proven: Option<String>,
 }
@@ -91,7 +93,7 @@ pub(super) fn page(manifest: &Manifest, head: &HeadFile, lines: &[Line]) -> Stri
         };
         let _ = write!(
             out,
-            "<tr><td class=\"m\">{}</td><td>{}{}</td><td>{}</td><td class=\"m\">{}</td><td>{}</td>\
+            "<tr><td class=\"m\">{}</td><td>{}{}</td><td>{}</td><td class=\"m\">{}{}</td><td>{}</td>\
              <td><a href=\"{home}/record.json\">story</a> · <a href=\"{home}/log.json\">log</a>{proof}</td></tr>",
             safe(&line.unit),
             line.state,
@@ -102,6 +104,7 @@ pub(super) fn page(manifest: &Manifest, head: &HeadFile, lines: &[Line]) -> Stri
             },
             safe(&line.product),
             safe(&line.chip_id),
+            line.earlier.iter().map(|chip| format!("<br>before: {}", safe(chip))).collect::<String>(),
             line.proven.as_deref().map_or_else(|| "never".into(), safe)
         );
     }

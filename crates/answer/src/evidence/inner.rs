@@ -191,8 +191,15 @@ pub(super) fn proof(
         }
     };
     // The same exchange stands in the row that the log vouches for: docs/book.md gives its columns.
-    let row = log.rows.iter().find(|r| r.table == "proof" && r.key == unit);
-    let row = row.ok_or("no entry of the log vouches for it")?;
+    // A unit's first proof, or that of a later board or of the same one proven again.
+    let later = format!("{unit}/");
+    let its = |r: &&RowsTold| {
+        (r.table == "proof" && r.key == unit) || (r.table == "later_proof" && r.key.starts_with(&later))
+    };
+    let rows: Vec<_> = log.rows.iter().filter(its).collect();
+    if rows.is_empty() {
+        return Err("no entry of the log vouches for it".into());
+    }
     let wanted: [(usize, &str); 6] = [
         (3, &proof.nonce),
         (4, &proof.challenge),
@@ -201,7 +208,7 @@ pub(super) fn proof(
         (7, &sha256(&dac_der)),
         (8, &sha256(&pai_der)),
     ];
-    if wanted.iter().any(|(column, value)| of_row(row, *column) != Some(value)) {
+    if !rows.iter().any(|row| wanted.iter().all(|(column, value)| of_row(row, *column) == Some(value))) {
         return Err("it is not the exchange that the log vouches for".into());
     }
     *roots.entry(root).or_default() += 1;

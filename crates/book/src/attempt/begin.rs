@@ -14,9 +14,10 @@ use crate::error::BookError;
 use crate::ids::{AttemptNumber, ChipId, DeclarationName, ReelId, Sequence, StationName, UnitSerial};
 use crate::log::{Change, Draft, Subject, rows};
 use crate::product::Product;
+use crate::renewal::{keep_code, read_pending};
 use crate::transaction::Tx;
 use crate::unit::{self, Onboarding, Unit};
-use crate::words::{AttemptResult, ChipState, CredentialState, Purpose};
+use crate::words::{AttemptResult, ChipState, CredentialState, Purpose, UnitState};
 use crate::{Book, Stop};
 
 /// Which serial number a unit gets, if it is a new one.
@@ -44,9 +45,12 @@ pub struct Begin<'a> {
     pub chip: &'a ChipId,
     /// The reel that it works on, where it is bound to one.
     pub reel: Option<&'a ReelId>,
-    /// The serial number for a new unit.
+    /// The serial number for a new unit, or of one that waits for its next board.
     pub serial: SerialWish<'a>,
-    /// Makes the onboarding data for a new unit.
+    /// With [`SerialWish::CountFrom`], a unit of the product that waits for its next board goes before a new one;
+    /// without this, only where the series is named by its number.
+    pub waiting: bool,
+    /// Makes the onboarding data for a new unit, or for one whose code is to be replaced.
     pub onboard: Onboard<'a>,
     /// The declaration that will be written.
     pub declaration: Option<&'a DeclarationName>,
@@ -62,7 +66,8 @@ impl<'a> Begin<'a> {
     /// A new unit of a chip of any reel, without onboarding data, declaration or further facts.
     pub fn new(chip: &'a ChipId, serial: SerialWish<'a>, by: &'a By) -> Self {
         let (reel, declaration, facts) = (None, None, AttemptFacts::default());
-        Self { chip, reel, serial, onboard: &|_| Ok(None), declaration, facts, take_over: false, by }
+        let (waiting, take_over) = (false, false);
+        Self { chip, reel, serial, waiting, onboard: &|_| Ok(None), declaration, facts, take_over, by }
     }
 }
 
@@ -79,8 +84,12 @@ pub struct Begun {
     pub authority: Authority,
     /// What the unit is going to be.
     pub product: Product,
-    /// Whether the unit was known: the chip may hold anything from nothing to all.
+    /// Whether the unit had this chip before: it may hold anything from nothing to all.
     pub resumed: bool,
+    /// Whether the unit was known, and waited for this board.
+    pub board: bool,
+    /// Whether a known unit got new onboarding data with this attempt.
+    pub new_code: bool,
     /// The attempt before this one, with its cause if it failed. One that was
     /// open is told here as interrupted.
     pub previous: Option<Attempt>,
@@ -91,7 +100,8 @@ impl Book {
     /// Commits the intention to provision a chip, durably, before it is touched.
     ///
     /// In one transaction: the chip is held and its credential reserved for the
-    /// unit, which is made if the chip has none; an attempt is opened; an entry
+    /// unit, which is made if the chip has none and no unit waits for a board; a
+    /// code that is to be replaced is drawn anew; an attempt is opened; an entry
     /// is appended. A crash after this leaves the attempt open: the same chip on
     /// the same station, or on any with `take_over`, goes on with the same unit
     /// and the same credential.
@@ -102,7 +112,7 @@ impl Book {
     pub fn begin_attempt(&self, begin: &Begin<'_>) -> Result<Begun, BeginError> {
         let Some(station) = &begin.by.station else { return Err(BeginError::NoStation) };
         self.write(|tx| {
-            let Looked { mut chip, unit, credential, known, declaration, series } = look(tx, begin)?;
+            let Looked { mut chip, unit, credential, known, declaration, waiting, series } = look(tx, begin)?;
             refuse_finished(&chip, unit.as_ref())?;
             let mut credential = usable(credential, &chip)?;
             let product = self.known.product(tx, &chip.reel, known.product)?;
@@ -113,17 +123,27 @@ impl Book {
                 "credential": { "issuer": hex::encode(&credential.issuer_key_id), "serial": hex::encode(&credential.serial) },
                 "declaration": begin.declaration,
             });
-            let (after, previous) = match &unit {
-                Some(unit) => {
-                    let (after, previous) = resume(tx, begin, unit, station)?;
+            let mut board = None;
+            if let (None, Some(waiting)) = (&unit, &waiting) {
+                board = take_up(tx, begin, waiting, station, &mut chip, &mut credential, &product)?;
+            }
+            let (after, new_code, previous) = match (&unit, &board) {
+                (Some(unit), _) => {
+                    let (after, new_code, previous) = resume(tx, begin, (unit, &chip), station)?;
                     body["interrupted"] = match &previous {
                         Some(p) if p.result == AttemptResult::Interrupted => json!(p.number),
                         _ => json!(null),
                     };
-                    (after, previous)
+                    (after, new_code, previous)
                 }
-                None => (start(tx, begin, station, series, &mut chip, &mut credential, &product)?, None),
+                (None, Some((after, new_code))) => (after.clone(), *new_code, None),
+                (None, None) => {
+                    (start(tx, begin, station, series, &mut chip, &mut credential, &product)?, false, None)
+                }
             };
+            if board.is_some() || new_code {
+                body["code"] = if new_code { json!("new") } else { json!("kept") };
+            }
             let attempt = AttemptNumber(after.attempts);
             body["attempt"] = json!(attempt);
             begin.facts.note(&mut body);
@@ -136,6 +156,8 @@ impl Book {
                 authority,
                 product,
                 resumed: unit.is_some(),
+                board: board.is_some(),
+                new_code,
                 previous,
                 entry,
             })
@@ -157,6 +179,8 @@ struct Looked<'a> {
     known: Entries,
     /// What the declaration is for, where it is in the book.
     declaration: Option<Purpose>,
+    /// A unit that waited for its next board then, and may take the chip.
+    waiting: Option<UnitSerial>,
     /// The series of serial numbers, where the book counts, its row locked.
     series: Option<serial::Series<'a>>,
 }
@@ -176,6 +200,15 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
     let mut asks = vec![Ask::new(lock, params![chip]), Ask::new(with, params![chip])];
     if let Some(declaration) = begin.declaration {
         asks.push(Ask::new("SELECT purpose FROM declaration WHERE name = $1", params![declaration.as_str()]));
+    }
+    let named = match begin.serial {
+        SerialWish::Exactly(serial) | SerialWish::IfNew(serial) | SerialWish::CountFrom(serial) => Some(serial),
+        SerialWish::Nothing => None,
+    };
+    let any = begin.waiting && matches!(begin.serial, SerialWish::CountFrom(_));
+    let waits = waiting(any, tx.is_sqlite());
+    if let Some(named) = named {
+        asks.push(Ask::new(waits, params![chip, named.as_str()]));
     }
     let pattern = match begin.serial {
         SerialWish::CountFrom(first) => Some(serial::Pattern::of(first)?),
@@ -201,6 +234,10 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
         Some(_) => next().map(|row| Purpose::read(&row, 0)).transpose()?,
         None => None,
     };
+    let waiting = match named {
+        Some(_) => next().map(|row| row.text(0)).transpose()?.map(UnitSerial::kept),
+        None => None,
+    };
     let series = match pattern {
         // The first of the two makes the series and gives nothing back.
         Some(pattern) => {
@@ -209,7 +246,21 @@ fn look<'a>(tx: &mut Tx<'_>, begin: &Begin<'a>) -> Result<Looked<'a>, BeginError
         }
         None => None,
     };
-    Ok(Looked { chip, unit, credential, known, declaration, series })
+    Ok(Looked { chip, unit, credential, known, declaration, waiting, series })
+}
+
+/// Asks for the unit that waits for its next board and may take a chip: that of a serial number, or else the one of the
+/// chip's product that has waited longest.
+fn waiting(any: bool, sqlite: bool) -> String {
+    // Few units are open, and all of a product are many.
+    let product = if sqlite { "+u.product" } else { "u.product" };
+    let whose = if any { "" } else { "AND upper(u.serial) = upper($2) " };
+    format!(
+        "SELECT u.serial FROM chip c JOIN reel r ON r.reel_id = c.reel \
+         JOIN unit u ON u.state = 'open' AND {product} = r.product \
+         JOIN renewal w ON w.unit = u.serial AND w.attempts = u.attempts AND w.kind = 'swap' \
+         WHERE c.chip_id = $1 {whose}ORDER BY CASE WHEN upper(u.serial) = upper($2) THEN 0 ELSE 1 END, w.entry LIMIT 1"
+    )
 }
 
 /// Columns of [`Unit::COLUMNS`].
@@ -224,6 +275,8 @@ fn refuse_finished(chip: &Chip, unit: Option<&Unit>) -> Result<(), BeginError> {
             unit: serial,
             reason: chip.reason.clone().unwrap_or_default(),
         }),
+        // Back on the line with the board that it has.
+        (ChipState::Provisioned, Some(Unit { state: UnitState::Open | UnitState::Failed, .. })) => Ok(()),
         (ChipState::Provisioned, Some(unit)) => Err(BeginError::AlreadyProvisioned { unit: Box::new(unit.clone()) }),
         (ChipState::Provisioned | ChipState::Held, None) => {
             Err(BookError::damaged(format!("chip {} is {}, but no unit has it", chip.chip_id, chip.state)).into())
@@ -240,7 +293,9 @@ fn usable(credential: Option<Credential>, chip: &Chip) -> Result<Credential, Beg
         return Err(BeginError::NoCredential { chip: chip.chip_id.clone(), reel: chip.reel.clone() });
     };
     match (credential.state, chip.state) {
-        (CredentialState::Available, ChipState::Blank) | (CredentialState::Reserved, ChipState::Held) => Ok(credential),
+        (CredentialState::Available, ChipState::Blank)
+        | (CredentialState::Reserved, ChipState::Held)
+        | (CredentialState::Installed, ChipState::Provisioned) => Ok(credential),
         (CredentialState::Revoked, _) => Err(BeginError::CredentialRevoked {
             chip: chip.chip_id.clone(),
             serial: hex::encode(&credential.serial),
@@ -289,13 +344,13 @@ fn opening<'a>(
     [attempt].into_iter().chain(begin.facts.rows(unit, number, entry)).collect()
 }
 
-/// Goes on with a unit that is known; the attempt before is told.
+/// Goes on with a unit that is known; whether it got a new code, and the attempt before.
 fn resume(
     tx: &mut Tx<'_>,
     begin: &Begin<'_>,
-    unit: &Unit,
+    (unit, chip): (&Unit, &Chip),
     station: &StationName,
-) -> Result<(Unit, Option<Attempt>), BeginError> {
+) -> Result<(Unit, bool, Option<Attempt>), BeginError> {
     if let SerialWish::Exactly(wanted) = begin.serial
         && *wanted != unit.serial
     {
@@ -321,16 +376,90 @@ fn resume(
     if let Some(left) = &left_open {
         interrupt(tx, left, "its station never ended it", begin.by)?;
     }
-    let row = tx.change_one(
-        &rows::UNIT,
-        "UPDATE unit SET state = 'open', attempts = attempts + 1, changed = $1, entry = $2 WHERE serial = $3",
-        params![begin.by.micros(), sequence, unit.serial.as_str()],
-    )?;
-    let after = unit::changed(&row, sequence)?;
+    // Only a board that was proven goes back to the line by itself.
+    let new_code = chip.state == ChipState::Provisioned && read_pending(tx, unit)?.code;
+    let after = reopen(tx, begin, unit, chip, new_code, sequence)?;
     tx.changes(&opening(begin, &after.serial, after.attempts, station, sequence))?;
     let sql = format!("SELECT {} FROM attempt a WHERE a.unit = $1 AND a.number = $2", Attempt::COLUMNS);
     let row = tx.one(&sql, params![unit.serial.as_str(), unit.attempts])?;
-    Ok((after, row.as_ref().map(Attempt::read).transpose()?))
+    Ok((after, new_code, row.as_ref().map(Attempt::read).transpose()?))
+}
+
+/// Opens a known unit for its next attempt, with the chip that it has from now on.
+fn reopen(
+    tx: &mut Tx<'_>,
+    begin: &Begin<'_>,
+    unit: &Unit,
+    chip: &Chip,
+    new_code: bool,
+    sequence: i64,
+) -> Result<Unit, BeginError> {
+    let mut onboarding = unit.onboarding.clone();
+    if new_code {
+        onboarding = (begin.onboard)(&unit.serial).map_err(BeginError::Onboarding)?;
+        keep_code(tx, unit, begin.by, sequence)?;
+    }
+    let code = onboarding.as_ref();
+    let row = tx.change_one(
+        &rows::UNIT,
+        "UPDATE unit SET state = 'open', attempts = attempts + 1, chip_id = $1, reel = $2, discriminator = $3, salt = $4, \
+         iterations = $5, verifier = $6, passcode = $7, changed = $8, entry = $9 WHERE serial = $10",
+        params![
+            chip.chip_id.as_str(),
+            chip.reel.as_str(),
+            code.map(|o| i64::from(o.discriminator)),
+            code.map(|o| o.salt.as_slice()),
+            code.map(|o| i64::from(o.iterations)),
+            code.map(|o| o.verifier.as_slice()),
+            code.and_then(|o| o.passcode.as_deref()),
+            begin.by.micros(),
+            sequence,
+            unit.serial.as_str(),
+        ],
+    )?;
+    Ok(unit::changed(&row, sequence)?)
+}
+
+/// Changes that give a blank chip and its credential to a unit.
+fn reserved<'a>(chip: &'a Chip, sequence: i64) -> [Change<'a>; 2] {
+    [
+        Change::of(
+            &rows::CHIP,
+            "UPDATE chip SET state = 'held', entry = $1 WHERE chip_id = $2 AND state = 'blank'",
+            params![sequence, chip.chip_id.as_str()],
+        ),
+        Change::of(
+            &rows::CREDENTIAL,
+            "UPDATE credential SET state = 'reserved', entry = $1 WHERE public_key = $2 AND state = 'available'",
+            params![sequence, &chip.public_key],
+        ),
+    ]
+}
+
+/// Gives a blank chip to a unit that waits for its next board, and notes in `chip` and `credential` what became of them;
+/// the unit, and whether it got a new code. `None` where another station was faster.
+fn take_up(
+    tx: &mut Tx<'_>,
+    begin: &Begin<'_>,
+    waiting: &UnitSerial,
+    station: &StationName,
+    chip: &mut Chip,
+    credential: &mut Credential,
+    product: &Product,
+) -> Result<Option<(Unit, bool)>, BeginError> {
+    // From the head on no other station takes it.
+    let sequence = tx.next_sequence()?;
+    let unit = unit::again(tx, waiting)?;
+    let pending = read_pending(tx, &unit)?;
+    if !pending.board || unit.product != product.facts.name {
+        return Ok(None);
+    }
+    tx.changes(&reserved(chip, sequence))?;
+    let after = reopen(tx, begin, &unit, chip, pending.code, sequence)?;
+    tx.changes(&opening(begin, &after.serial, after.attempts, station, sequence))?;
+    (chip.state, chip.entry) = (ChipState::Held, Some(Sequence(sequence)));
+    (credential.state, credential.entry) = (CredentialState::Reserved, Some(Sequence(sequence)));
+    Ok(Some((after, pending.code)))
 }
 
 /// Makes the unit of a blank chip with its first attempt, and notes in `chip` and
@@ -359,17 +488,8 @@ fn start(
     };
     let onboarding = (begin.onboard)(&serial).map_err(BeginError::Onboarding)?;
     let onboarding = onboarding.as_ref();
-    let mut changes = vec![
-        Change::of(
-            &rows::CHIP,
-            "UPDATE chip SET state = 'held', entry = $1 WHERE chip_id = $2 AND state = 'blank'",
-            params![sequence, chip.chip_id.as_str()],
-        ),
-        Change::of(
-            &rows::CREDENTIAL,
-            "UPDATE credential SET state = 'reserved', entry = $1 WHERE public_key = $2 AND state = 'available'",
-            params![sequence, &chip.public_key],
-        ),
+    let mut changes = Vec::from(reserved(chip, sequence));
+    changes.push(
         Change::of(
             &rows::UNIT,
             "INSERT INTO unit (serial, product, reel, chip_id, state, began, changed, attempts, discriminator, salt, \
@@ -388,7 +508,7 @@ fn start(
                 sequence,
             ],
         ),
-    ];
+    );
     changes.extend(opening(begin, &serial, 1, station, sequence));
     let mut answers = tx.changes(&changes)?;
     let made = answers.swap_remove(MADE_UNIT).into_iter().next();

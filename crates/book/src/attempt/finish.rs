@@ -16,7 +16,7 @@ use crate::product::canonical;
 use crate::proof::{NewProof, sha256, told};
 use crate::transaction::Tx;
 use crate::unit::{self, Unit, again};
-use crate::words::{AttemptResult, CredentialState, Next};
+use crate::words::{AttemptResult, ChipState, CredentialState, Next};
 
 /// How an attempt ended.
 #[derive(Debug, Clone, Copy)]
@@ -129,12 +129,12 @@ impl Book {
             _ => Vec::new(),
         };
         let finished = self.write(|tx| {
-            let Locked { chip, there, credential, nonce, sequence } = locked(tx, finish)?;
+            let Locked { chip, there, credential, nonce, proven, sequence } = locked(tx, finish)?;
             let unit = match finish.outcome {
                 Outcome::Passed(proof) => {
                     check(finish, proof, &credential, nonce)?;
                     let new: Vec<_> = kept.iter().filter(|(digest, _)| !self.known.has_octets(digest)).collect();
-                    pass(tx, finish, proof, &chip, &new, sequence)?
+                    pass(tx, finish, proof, (&chip, proven), &new, sequence)?
                 }
                 Outcome::Failed { cause, next, .. } => fail(tx, finish, &chip, cause, next, sequence)?,
                 Outcome::Interrupted { .. } => {
@@ -164,6 +164,8 @@ struct Locked {
     credential: Credential,
     /// The unit that has the proof's nonce already.
     nonce: Option<UnitSerial>,
+    /// Whether the unit was proven before: another board, or this one before it went back to the line.
+    proven: bool,
     /// The next entry's sequence number.
     sequence: i64,
 }
@@ -188,7 +190,10 @@ fn locked(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<Locked, FinishError> {
     // From the head on nobody else brings a proof, so a nonce that is new then stays so.
     let after = match finish.outcome {
         Outcome::Passed(proof) => {
-            vec![Ask::new("SELECT unit FROM proof WHERE nonce = $1", params![&proof.nonce])]
+            let used =
+                "SELECT unit FROM proof WHERE nonce = $1 UNION ALL SELECT unit FROM later_proof WHERE nonce = $1";
+            let first = "SELECT count(*) FROM proof WHERE unit = $1";
+            vec![Ask::new(used, params![&proof.nonce]), Ask::new(first, params![finish.unit.as_str()])]
         }
         Outcome::Failed { .. } | Outcome::Interrupted { .. } => Vec::new(),
     };
@@ -204,7 +209,8 @@ fn locked(tx: &mut Tx<'_>, finish: &Finish<'_>) -> Result<Locked, FinishError> {
         return Err(FinishError::OtherStation { there: Box::new(there), station: finish.by.station.clone() });
     }
     let nonce = answers.next().flatten().map(|row| row.text(0)).transpose()?.map(UnitSerial::kept);
-    Ok(Locked { chip, there, credential, nonce, sequence })
+    let proven = answers.next().flatten().map(|row| row.int(0)).transpose()?.is_some_and(|count| count > 0);
+    Ok(Locked { chip, there, credential, nonce, proven, sequence })
 }
 
 fn check(
@@ -231,7 +237,7 @@ fn pass(
     tx: &mut Tx<'_>,
     finish: &Finish<'_>,
     proof: &NewProof,
-    chip: &Chip,
+    (chip, proven): (&Chip, bool),
     new: &[&([u8; 32], &[u8])],
     sequence: i64,
 ) -> Result<Unit, FinishError> {
@@ -243,46 +249,47 @@ fn pass(
         let sql = "INSERT INTO octets (digest, content) VALUES ($1, $2) ON CONFLICT DO NOTHING";
         changes.push(Change::unnoted(sql, params![digest, *octets]));
     }
-    changes.extend([
-        Change::of(
-            &rows::PROOF,
-            "INSERT INTO proof (unit, attempt, public_key, nonce, challenge, elements, signature, dac, pai, \
-             declaration, objects, verdict, report, proven, entry) \
-             VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, 'accepted', $12, $13, $14)",
-            params![
-                finish.unit.as_str(),
-                finish.attempt.0,
-                &chip.public_key,
-                &proof.nonce,
-                &proof.challenge,
-                &proof.elements,
-                &proof.signature,
-                &dac,
-                &pai,
-                declaration.as_ref(),
-                &objects,
-                &report,
-                micros(proof.at),
-                sequence,
-            ],
-        ),
-        Change::of(
-            &rows::CHIP,
-            "UPDATE chip SET state = 'provisioned', entry = $1 WHERE chip_id = $2 AND state = 'held'",
-            params![sequence, chip.chip_id.as_str()],
-        ),
-        Change::of(
-            &rows::CREDENTIAL,
-            "UPDATE credential SET state = 'installed', entry = $1 WHERE public_key = $2 AND state = 'reserved'",
-            params![sequence, &chip.public_key],
-        ),
-        Change::of(
-            &rows::UNIT,
-            "UPDATE unit SET state = 'passed', proven = serial, changed = $1, entry = $2 \
-             WHERE serial = $3 AND state = 'open'",
-            params![finish.by.micros(), sequence, finish.unit.as_str()],
-        ),
-    ]);
+    changes.push(Change::row(
+        if proven { &rows::LATER_PROOF } else { &rows::PROOF },
+        params![
+            finish.unit.as_str(),
+            finish.attempt.0,
+            &chip.public_key,
+            &proof.nonce,
+            &proof.challenge,
+            &proof.elements,
+            &proof.signature,
+            &dac,
+            &pai,
+            declaration.as_ref(),
+            &objects,
+            "accepted",
+            &report,
+            micros(proof.at),
+            sequence,
+        ],
+    ));
+    // A board that was proven before keeps its state.
+    if chip.state == ChipState::Held {
+        changes.extend([
+            Change::of(
+                &rows::CHIP,
+                "UPDATE chip SET state = 'provisioned', entry = $1 WHERE chip_id = $2 AND state = 'held'",
+                params![sequence, chip.chip_id.as_str()],
+            ),
+            Change::of(
+                &rows::CREDENTIAL,
+                "UPDATE credential SET state = 'installed', entry = $1 WHERE public_key = $2 AND state = 'reserved'",
+                params![sequence, &chip.public_key],
+            ),
+        ]);
+    }
+    changes.push(Change::of(
+        &rows::UNIT,
+        "UPDATE unit SET state = 'passed', proven = serial, changed = $1, entry = $2 \
+         WHERE serial = $3 AND state = 'open'",
+        params![finish.by.micros(), sequence, finish.unit.as_str()],
+    ));
     let unit = changes.len() - 1;
     changes.extend(ending(finish, sequence));
     let mut answers = tx.changes(&changes)?;

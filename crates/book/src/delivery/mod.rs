@@ -309,10 +309,12 @@ impl Book {
         self.read(|c| c.one(&sql, params![reel.as_str(), content_digest]))?.as_ref().map(Delivery::read).transpose()
     }
 
-    /// PAIs whose certificates came in the deliveries for a reel.
+    /// PAIs whose certificates came in the deliveries for a reel, or for one that it was split off.
     pub fn issuers_of(&self, reel: &ReelId) -> Result<Vec<AuthorityName>, BookError> {
-        let sql = "SELECT DISTINCT d.authority FROM delivery v JOIN delivery_authority d ON d.delivery = v.delivery_id \
-                   WHERE v.reel = $1 ORDER BY d.authority";
+        let sql = "WITH RECURSIVE its (reel) AS (SELECT r.reel_id FROM reel r WHERE r.reel_id = $1 \
+                   UNION SELECT s.source FROM reel_split s JOIN its i ON i.reel = s.reel AND s.certificates > 0) \
+                   SELECT DISTINCT d.authority FROM its i JOIN delivery v ON v.reel = i.reel \
+                   JOIN delivery_authority d ON d.delivery = v.delivery_id ORDER BY d.authority";
         self.read(|c| c.all(sql, params![reel.as_str()]))?
             .iter()
             .map(|row| Ok(AuthorityName::kept(row.text(0)?)))

@@ -5,7 +5,7 @@ mod plans;
 
 use crate::engine::{Connection, params};
 use crate::ids::{Actor, AuthorityName, FirmwareVersion};
-use crate::schema::{MIGRATIONS, Migration};
+use crate::schema::{MIGRATIONS, Migration, for_engine};
 use crate::server::Server;
 use crate::support::{Engine, Site, by, chip, on, open, options, serial, site_id};
 use crate::touched::units_of_authority;
@@ -75,17 +75,34 @@ fn an_older_book_is_upgraded_after_a_backup() {
     }
 }
 
+/// The book that a program of an older version left, after what it did with it. This program asks also for tables of
+/// version 9, which the older one has none of: they are lent to it meanwhile, empty.
+fn of_version(engine: &Engine<'_>, version: usize, did: impl FnOnce(Site) -> Site) -> Site {
+    let place = engine.place();
+    let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..version]);
+    let tables = for_engine(include_str!("../schema/version9.sql"), matches!(engine, Engine::Postgresql(_)));
+    engine.raw(&place).attempt(&tables).expect("lent");
+    let Site { book: old, place } = did(Site { book: book.expect("a book"), place });
+    drop(old);
+    let mut raw = engine.raw(&place);
+    for table in ["later_proof", "earlier_code", "renewal", "reel_split"] {
+        raw.attempt(&format!("DROP TABLE {table}")).expect("given back");
+    }
+    drop(raw);
+    Site { book: open(&place), place }
+}
+
 /// A book of version 4 and its units; what its log says of them holds after the upgrade too.
 fn from_version_4(engine: &Engine<'_>) {
-    let place = engine.place();
-    let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..4]);
-    let site = Site { book: book.expect("a book"), place }.stocked(5);
-    site.provision(0, "S1");
-    let left = site.begin(1, SerialWish::IfNew(&serial("TV-000001")), &on("S1", 5)).expect("begun");
-    let head = site.book.head().expect("a head");
-    let Site { book: old, place } = site;
-    drop(old);
-    let site = Site { book: open(&place), place };
+    let mut left = None;
+    let site = of_version(engine, 4, |site| {
+        let site = site.stocked(5);
+        site.provision(0, "S1");
+        let begun = site.begin(1, SerialWish::IfNew(&serial("TV-000001")), &on("S1", 5)).expect("begun");
+        left = Some((begun, site.book.head().expect("a head")));
+        site
+    });
+    let (left, head) = left.expect("left");
     assert_eq!(site.book.head().expect("a head"), head, "an upgrade is no entry");
     let verified = site.book.verify(None).expect("verifies");
     assert!(verified.intact(), "{:?}", verified.damages);
@@ -124,13 +141,11 @@ fn a_book_of_version_4_is_upgraded_and_stays_whole() {
 
 /// A book of version 5: what was received then can be withdrawn now, and what its units depend on can't.
 fn from_version_5(engine: &Engine<'_>) {
-    let place = engine.place();
-    let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..5]);
-    let site = Site { book: book.expect("a book"), place }.stocked(3).reel("REEL-B", 10..13);
-    site.provision(0, "S1");
-    let Site { book: old, place } = site;
-    drop(old);
-    let site = Site { book: open(&place), place };
+    let site = of_version(engine, 5, |site| {
+        let site = site.stocked(3).reel("REEL-B", 10..13);
+        site.provision(0, "S1");
+        site
+    });
     let withdrawn = site.book.withdraw_reel(&crate::support::reel_id("REEL-B"), &by()).expect("withdrawn");
     assert_eq!(withdrawn.chips, 3);
     site.book.withdraw_reel(&crate::support::reel_id("REEL-A"), &by()).expect_err("it has units");
@@ -189,6 +204,42 @@ fn a_book_of_version_6_keeps_its_accounts() {
     from_version_6(&Engine::Sqlite);
     if let Some(server) = Server::start() {
         from_version_6(&Engine::Postgresql(&server));
+    }
+}
+
+/// A book of version 8: its units go back to the line, its reels are divided, and what its log says of them still holds.
+fn from_version_8(engine: &Engine<'_>) {
+    let site = of_version(engine, 8, |site| {
+        let site = site.stocked(8);
+        (0..3).for_each(|n| drop(site.provision(n, "S1")));
+        site.book.return_unit(&serial("TV-000001"), "rattles", &by()).expect("returned");
+        site
+    });
+    let (first, second) = (serial("TV-000000"), serial("TV-000001"));
+    site.book.swap_board(&first, "dead flash", false, false, &by()).expect("swapped");
+    site.book.refurbish_unit(&second, "for another owner", &["all fabrics"], &by()).expect("refurbished");
+    let before = site.book.unit(&first).expect("asks").expect("there");
+    let begun = site.begin(4, SerialWish::IfNew(&first), &on("S1", 20)).expect("its next board");
+    assert_eq!((begun.board, begun.new_code, &begun.unit.onboarding), (true, false, &before.onboarding));
+    site.pass(4, &first, begun.attempt, &on("S1", 21)).expect("passed");
+    let begun = site.begin(1, SerialWish::Nothing, &on("S1", 22)).expect("proven again");
+    assert_eq!((begun.resumed, begun.new_code), (true, true));
+    site.prove(1, 101, &second, begun.attempt, &on("S1", 23)).expect("passed");
+    let part = site.book.split_reel(&crate::support::reel_id("REEL-A"), (6, 8), &crate::support::reel_id("B"), &by());
+    assert_eq!(part.expect("split").certificates, 3);
+    let account = site.book.reconcile(None).expect("asks");
+    assert_eq!((account.units.passed, account.units.open, account.chips.scrapped), (3, 0, 1), "{account:?}");
+    assert_eq!((account.credentials.spent, account.credentials.unaccounted, account.double_use), (1, 0, 0));
+    assert_eq!(account.unproven_passes, 0);
+    let verified = site.book.verify(None).expect("verifies");
+    assert!(verified.intact(), "{:?}", verified.damages);
+}
+
+#[test]
+fn a_book_of_version_8_gives_its_units_other_boards() {
+    from_version_8(&Engine::Sqlite);
+    if let Some(server) = Server::start() {
+        from_version_8(&Engine::Postgresql(&server));
     }
 }
 

@@ -23,6 +23,7 @@ fn all_that_is_asked(book: &Book) {
             book.begin_attempt(&Begin {
                 facts: AttemptFacts { firmware: FirmwareVersion::new("1.4.0").ok() },
                 take_over: true,
+                onboard: &|_| Ok(Some(crate::support::onboarding())),
                 ..Begin::new(&chip(n).chip_id, SerialWish::CountFrom(&unit), &on("S1", 0))
             })
         };
@@ -42,7 +43,21 @@ fn all_that_is_asked(book: &Book) {
     book.code_candidates(3840, Some(&unit), 10).expect("asks");
     book.record_label(&unit, crate::LabelEvent::Printed, &by()).expect("recorded");
     book.return_unit(&unit, "rattles", &by()).expect("returned");
-    book.scrap_unit(&unit, "burnt", false, &by()).expect("scrapped");
+    book.refurbish_unit(&unit, "sold again", &[], &by()).expect("refurbished");
+    let (first, next, again) = (chip(0).chip_id, chip(3).chip_id, on("S1", 0));
+    let begun = book.begin_attempt(&Begin::new(&first, SerialWish::Nothing, &again)).expect("begun");
+    let proof = crate::NewProof { nonce: proof(100).nonce, ..proof(0) };
+    let outcome = Outcome::Passed(&proof);
+    let finish = Finish { unit: &unit, attempt: begun.attempt, steps: &steps(), outcome, by: &again };
+    book.finish_attempt(&finish).expect("passed");
+    let board = Begin { waiting: true, ..Begin::new(&next, SerialWish::CountFrom(&unit), &again) };
+    book.swap_board(&unit, "dead", false, false, &by()).expect("swapped");
+    assert!(book.begin_attempt(&board).expect("begun").board);
+    book.unit_of_swapped(&chip(1).chip_id).expect("asks");
+    book.pending(&unit).expect("asks");
+    book.chips_back(&crate::support::reel_id("REEL-A")).expect("asks");
+    book.earlier_codes(&unit).expect("asks");
+    book.scrap_unit(&unit, "burnt", true, &by()).expect("scrapped");
     book.units(&Default::default(), Some(&unit), 10).expect("asks");
     let reel = Some(crate::support::reel_id("REEL-A"));
     book.units(&crate::UnitFilter { reel, from: Some(at(0)), ..Default::default() }, None, 10).expect("asks");

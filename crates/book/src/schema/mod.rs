@@ -6,6 +6,7 @@
 
 mod compare;
 mod refusals;
+mod refusals9;
 pub(crate) mod tables;
 
 pub(crate) use compare::{Difference, differences};
@@ -33,6 +34,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 6, name: "corrections and product settings", statements: version6 },
     Migration { version: 7, name: "accounts of the company", statements: version7 },
     Migration { version: 8, name: "seals of accounts, sessions and tokens", statements: version8 },
+    Migration { version: 9, name: "boards of units, divided reels", statements: version9 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -81,8 +83,12 @@ fn version8(postgresql: bool) -> String {
     for_engine(include_str!("version8.sql"), postgresql)
 }
 
+fn version9(postgresql: bool) -> String {
+    for_engine(include_str!("version9.sql"), postgresql) + &refusals::triggers(9, postgresql)
+}
+
 /// Tables in the words that both engines share, in those of one.
-fn for_engine(tables: &str, postgresql: bool) -> String {
+pub(crate) fn for_engine(tables: &str, postgresql: bool) -> String {
     if postgresql {
         // Octet order, whatever the server's locale: pages and prefixes depend on it.
         tables

@@ -7,6 +7,7 @@
 
 use std::fmt::Write;
 
+use super::refusals9::{REFUSALS_9, REWRITTEN_9};
 use super::tables::{Fate, TABLES, Table};
 
 /// One refusal.
@@ -20,7 +21,12 @@ pub(crate) struct Refusal {
     pub(crate) says: &'static str,
 }
 
-const fn refuse(table: &'static str, event: &'static str, when: &'static str, says: &'static str) -> Refusal {
+pub(super) const fn refuse(
+    table: &'static str,
+    event: &'static str,
+    when: &'static str,
+    says: &'static str,
+) -> Refusal {
     Refusal { table, event, when, says }
 }
 
@@ -302,6 +308,7 @@ const BROUGHT: &[Brought] = &[
     Brought { version: 5, rewritten: &[], refusals: &[] },
     Brought { version: 6, rewritten: REWRITTEN_6, refusals: REFUSALS_6 },
     Brought { version: 7, rewritten: &[], refusals: REFUSALS_7 },
+    Brought { version: 9, rewritten: REWRITTEN_9, refusals: REFUSALS_9 },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

@@ -205,4 +205,19 @@ tables! {
     RESTORED = "restored" Stands(6);
     SERIES_CONFIRMED = "series_confirmed" Stands(6);
     SEAL = "seal" Free;
+    RENEWAL = "renewal" Stands(9), vouched(
+        &["unit", "number"],
+        b"ti",
+        "unit, number, kind, chip_id, attempts, new_code, was, reason, at, actor"
+    ), leaves(), grows();
+    LATER_PROOF = "later_proof" Stands(9),
+        vouched(&["unit", "attempt"], b"ti", PROOF.columns), leaves(), grows();
+    // It holds a verifier, as a unit's own row does, and so never leaves.
+    EARLIER_CODE = "earlier_code" Stays(9), vouched(
+        &["unit", "number"],
+        b"ti",
+        "unit, number, replaced, discriminator, salt, iterations, verifier, passcode"
+    ), grows();
+    REEL_SPLIT = "reel_split" Stands(9),
+        vouched(&["reel"], b"t", "reel, source, first, last, origin, shift, certificates"), leaves();
 }

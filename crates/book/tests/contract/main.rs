@@ -6,6 +6,7 @@
 
 mod access;
 mod arrivals;
+mod boards;
 mod catalogue;
 mod keeping;
 mod line;
@@ -26,7 +27,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{access, arrivals, catalogue, keeping, line, lists, log, racing, revoking, rules, seals, withdrawing};
+            use super::{access, arrivals, boards, catalogue, keeping, line, lists, log, racing, revoking, rules, seals, withdrawing};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -76,6 +77,11 @@ contract! {
     withdrawing::a_withdrawal_hides_no_damage => a_withdrawal_hides_no_damage,
     withdrawing::declarations_are_withdrawn_until_a_unit_has_one => declarations_are_withdrawn_until_a_unit_has_one,
     withdrawing::products_are_corrected_until_something_depends_on_them => products_are_corrected_until_something_depends_on_them,
+    boards::a_unit_outlives_its_board => a_unit_outlives_its_board,
+    boards::a_unit_is_refurbished => a_unit_is_refurbished,
+    boards::what_goes_back_to_the_line_and_what_does_not => what_goes_back_to_the_line_and_what_does_not,
+    boards::two_stations_and_one_unit_that_waits => two_stations_and_one_unit_that_waits,
+    boards::a_reel_is_divided => a_reel_is_divided,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
     log::entries_and_proofs => entries_and_proofs,
     log::signed_heads => signed_heads,

@@ -34,11 +34,17 @@ pub(super) fn load(line: &Line<'_>, begun: &Begun, adopted: Option<&Adoption>) -
         objects.push((name, further(line, object, begun)?));
     }
     let identity = match adopted {
-        _ if begun.resumed => Identity::Resumed,
+        _ if begun.resumed => Identity::Resumed { earlier: earlier(line, begun)? },
         Some(adopted) => adopted.identity(),
         None => Identity::Fresh,
     };
     Ok(Load { objects, dac, pai, declaration, lock: line.kept.lock, identity })
+}
+
+/// Verifiers that the unit had before its code was replaced.
+fn earlier(line: &Line<'_>, begun: &Begun) -> Result<Vec<Vec<u8>>, Failure> {
+    let codes = line.site.book.earlier_codes(&begun.unit.serial).map_err(|e| engineer("book", e.to_string()))?;
+    Ok(codes.into_iter().map(|code| code.onboarding.verifier).collect())
 }
 
 /// A certificate that this site knows to be revoked is never written into a chip.

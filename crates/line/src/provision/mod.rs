@@ -388,7 +388,7 @@ fn work_one(
     let line = line(site, &request, who, watch)?;
     let mut serials = match wanted.serial {
         Some(serial) => Serials::exactly(site, serial)?,
-        None => Serials::counted(site, (&line.product, &line.reel), wanted.serial_start)?.0,
+        None => Serials::counted(site, (&line.product, &line.reel), wanted.serial_start)?.0.taking_up(),
     };
     let carton = line.kept.carton.unwrap_or(site.settings.onboarding.carton);
     let mut batch = Batch::new(randomness::system, carton.max(1));
@@ -427,6 +427,7 @@ fn chip_for(
     let present = source.present()?;
     if let Some(serial) = serials.only()
         && let Some(unit) = line.site.book.unit(serial)?
+        && !line.site.book.pending(serial)?.board
     {
         let found = present.into_iter().find(|id| id.as_str() == unit.chip_id.as_str());
         return found.map(|id| (id, false)).ok_or_else(|| not_here(serial, &unit.chip_id));

@@ -1,5 +1,6 @@
 //! One chip at a station: its attempts, each with an intention before it and what came of it after.
 
+use std::cell::Cell;
 use std::thread;
 use std::time::Duration;
 
@@ -7,7 +8,7 @@ use base::trouble::Trouble;
 use book::ids::{ChipId, UnitSerial};
 use book::{
     Attempt, AttemptResult, Begin, BeginError, Begun, Credential, CredentialState, Finish, FinishError, NewProof, Next,
-    Onboarding, Outcome, SerialWish, Subject, UnitState,
+    Onboarding, Outcome, RenewalKind, SerialWish, Subject, UnitState,
 };
 use chip::{ChipSource, ObjectName};
 use examine::intake::sha256 as sha256_of;
@@ -18,7 +19,7 @@ use standard::key::PublicKey;
 use super::line::{Line, Prepared};
 use super::older::{Adoption, Looked, by_key, look};
 use super::{ChipResult, Serials, Told, UnitResult, load};
-use crate::station::{CHECK_THE_LOCK, Clock, Failure, is_locked, work};
+use crate::station::{Clock, Failure, is_locked, work};
 use crate::unit;
 use crate::unit::passcode_label;
 
@@ -86,12 +87,15 @@ pub(super) fn one(
             return Ok(Some(result));
         }
     };
+    // What was drawn for one unit is never another's.
+    let drawn = Cell::new(false);
     let onboard = |serial: &UnitSerial| -> Result<Option<Onboarding>, book::Stop> {
         if let Some(own) = adopted.as_ref().map(|a| a.onboarding(line, serial)).transpose()?.flatten() {
             return Ok(Some(own));
         }
         let Some(p) = prepared.as_ref() else { return Ok(None) };
         let key = line.site.key(line.passphrase)?;
+        drawn.set(true);
         Ok(Some(Onboarding {
             discriminator: p.discriminator.get(),
             salt: p.salt.octets().to_vec(),
@@ -100,7 +104,7 @@ pub(super) fn one(
             passcode: Some(key.seal(&passcode_label(serial.as_str()), &*p.passcode)?),
         }))
     };
-    let (mut used, listed) = (false, !matches!(serials.wish(), SerialWish::CountFrom(_)));
+    let listed = !matches!(serials.wish(), SerialWish::CountFrom(_));
     while result.attempts < line.attempts {
         let own = adopted.as_ref().and_then(|adopted| adopted.serial.as_ref());
         let serial = match (serials.wish(), own) {
@@ -116,6 +120,7 @@ pub(super) fn one(
             chip: chip_id,
             reel: Some(&line.reel),
             serial,
+            waiting: serials.takes_up(),
             onboard: &onboard,
             declaration: Some(&line.declaration.name),
             facts: line.facts.clone(),
@@ -165,8 +170,7 @@ pub(super) fn one(
         });
         if !begun.resumed {
             serials.used(&begun.unit.serial);
-            used = own.is_none();
-            if used {
+            if own.is_none() && !begun.board {
                 serials.confirm(line.site, &by)?;
             }
             if let Some(adopted) = &adopted {
@@ -176,8 +180,9 @@ pub(super) fn one(
             }
         }
         if attempt(line, id, &begun, (adopted.as_ref(), silent.take()), source, &mut result)? {
-            if let Some(adopted) = &adopted {
-                result.notice = Some(adopted.notice(&begun.unit.serial, listed));
+            match &adopted {
+                Some(adopted) => result.notice = Some(adopted.notice(&begun.unit.serial, listed)),
+                None => result.notice = came_back(line, &begun)?.or(result.notice),
             }
             break;
         }
@@ -185,10 +190,37 @@ pub(super) fn one(
             break;
         }
     }
-    if used {
+    if drawn.get() {
         *prepared = None;
     }
     Ok(Some(result))
+}
+
+/// What the operator has to know of a unit that went back to the line and passed.
+fn came_back(line: &Line<'_>, begun: &Begun) -> Result<Option<String>, Trouble> {
+    if !begun.board && !begun.resumed {
+        return Ok(None);
+    }
+    let Some(story) = line.site.book.story(&begun.unit.serial)? else { return Ok(None) };
+    let (Some(last), serial) = (story.renewals.last(), &begun.unit.serial) else { return Ok(None) };
+    let what = match last.kind {
+        RenewalKind::Swap => format!("This is the next board of unit {serial}."),
+        RenewalKind::Refurbish => format!("Unit {serial} is ready for another owner."),
+    };
+    // Since it passed before, whatever sent it back in between.
+    let passed = story
+        .boards
+        .iter()
+        .flat_map(|board| &board.proofs)
+        .map(|proof| proof.attempt.0)
+        .filter(|n| *n < begun.attempt.0);
+    let since = passed.max().unwrap_or(0);
+    let code = story.renewals.iter().any(|r| r.new_code && r.attempts >= since);
+    Ok(Some(if code {
+        format!("{what} It has a new code: print its new label and replace the old one.")
+    } else {
+        format!("{what} Its code is kept, so the label that it has stays right.")
+    }))
 }
 
 /// Why the certificate of a blank chip counts no more, before a serial number is used for it.
@@ -253,10 +285,11 @@ fn attempt(
     result: &mut UnitResult,
 ) -> Result<bool, Trouble> {
     let mut clock = Clock::new(line.watch);
-    let done = silent.map_or_else(|| load(line, begun, adopted), Err).and_then(|load| {
-        let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
-        work(&mut || open(source, id), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
-    });
+    let done =
+        silent.map_or_else(|| of_line(line, begun).and_then(|()| load(line, begun, adopted)), Err).and_then(|load| {
+            let key = PublicKey::from_point(&begun.chip.public_key).map_err(|e| engineer("chip-key", e.to_string()))?;
+            work(&mut || open(source, id), (id, &key), &load, &line.judge, &mut clock, (line.who.clock)())
+        });
     result.milliseconds = clock.milliseconds();
     let by = line.who.at(&line.station);
     let finish = |outcome: Outcome<'_>| {
@@ -284,11 +317,9 @@ fn attempt(
         Err(mut failure) => {
             // A chip that keeps failing is given up, so that its credential is accounted for.
             if counts(failure.next, &failure.cause) {
-                let failed = line
-                    .site
-                    .book
-                    .story(&begun.unit.serial)?
-                    .map_or(0, |story| story.attempts.iter().filter(|a| is_the_chips_fault(&a.attempt)).count());
+                let failed = line.site.book.story(&begun.unit.serial)?.map_or(0, |story| {
+                    story.attempts_since_renewal().iter().filter(|a| is_the_chips_fault(&a.attempt)).count()
+                });
                 if failed + 1 >= line.limit as usize {
                     failure.next = Next::Scrap;
                     failure.advice = format!("It has failed {} times.", failed + 1);
@@ -309,6 +340,22 @@ fn attempt(
             Ok(false)
         }
     }
+}
+
+/// A reel may have gone to another product since this station looked at it last.
+fn of_line(line: &Line<'_>, begun: &Begun) -> Result<(), Failure> {
+    let product = &begun.product.facts.name;
+    if *product == line.product {
+        return Ok(());
+    }
+    let detail =
+        format!("reel {} is for product {product} now, and was for {}; nothing was written", line.reel, line.product);
+    Err(Failure {
+        cause: "other-product".into(),
+        detail,
+        advice: "Start the station again, then put the unit on it.".into(),
+        next: Next::Rework,
+    })
 }
 
 /// An attempt that could not be ended.
@@ -359,9 +406,7 @@ fn proven(facts: &NewProof) -> Vec<(String, [u8; 32])> {
 
 /// Whether the chip was found locked when its unit passed.
 fn was_locked(line: &Line<'_>, unit: &book::Unit) -> Result<bool, book::BookError> {
-    let story = line.site.book.story(&unit.serial)?;
-    let steps = story.iter().flat_map(|story| &story.attempts).flat_map(|attempt| &attempt.steps);
-    Ok(steps.into_iter().any(|step| step.name == CHECK_THE_LOCK && step.result == "done"))
+    Ok(line.site.book.story(&unit.serial)?.is_some_and(|story| unit::was_locked(&story)))
 }
 
 /// The cause of a chip that has nothing of a unit that passed.

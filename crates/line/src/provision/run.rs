@@ -12,8 +12,8 @@ use std::time::{Duration, Instant};
 use base::advice::{Advise, Kind, quoted};
 use base::course::Course;
 use base::trouble::Trouble;
-use book::ChipState;
 use book::ids::{ChipId, UnitSerial};
+use book::{ChipState, UnitState};
 use chip::ChipSource;
 use site::head;
 use site::series::whole;
@@ -171,12 +171,16 @@ impl Run<'_, '_> {
             }
             chips.retain(|id| !self.seen.chips.contains(id));
         }
+        // Who is back on the line comes before new units.
+        let back: BTreeSet<_> =
+            self.line.site.book.chips_back(&self.line.reel)?.iter().map(|chip| chip.as_str().to_owned()).collect();
+        chips.sort_by_key(|id| !back.contains(id.as_str()));
         let mut finished = Vec::new();
         for id in chips {
             if self.stopped() {
                 return Ok(Some(Ended::Stopped));
             }
-            match self.deal(&id, false, None)? {
+            match self.deal(&id, back.contains(id.as_str()), None)? {
                 Taken::Dealt(_) if self.stops_the_line() => return Ok(Some(Ended::BookOlder)),
                 Taken::Dealt(true) => return Ok(Some(Ended::Done)),
                 Taken::Later => finished.push(id),
@@ -246,7 +250,11 @@ impl Run<'_, '_> {
             Some(_) => self.seen.of_reel = true,
             None => self.seen.unknown += 1,
         }
-        if self.asked.only_started && state != Some(ChipState::Held) {
+        let back = finished_too && state == Some(ChipState::Provisioned) && {
+            let unit = self.line.site.book.unit_of_chip(&chip_id)?;
+            unit.is_some_and(|unit| matches!(unit.state, UnitState::Open | UnitState::Failed))
+        };
+        if self.asked.only_started && state != Some(ChipState::Held) && !back {
             return Ok(Taken::Left);
         }
         self.line.learn(knowledge)?;
@@ -357,7 +365,11 @@ impl Run<'_, '_> {
             Ok(serial) => serial,
             Err(error) => return Ok(Choice::Refused(error.into())),
         };
-        if let Some(unit) = self.line.site.book.unit(&serial)? {
+        let known = self.line.site.book.unit(&serial)?;
+        if known.is_some() && self.line.site.book.pending(&serial)?.board {
+            return self.blank_for(serial);
+        }
+        if let Some(unit) = known {
             if unit.reel != self.line.reel {
                 return refused(
                     format!(
@@ -382,16 +394,21 @@ impl Run<'_, '_> {
                 "Scan a unit that was started before.",
             );
         }
+        self.blank_for(serial)
+    }
+
+    /// A blank chip for a new unit, or for one that waits for its next board.
+    fn blank_for(&mut self, serial: UnitSerial) -> Result<Choice, Trouble> {
         let mut told = false;
         loop {
             if let Some(id) = self.open_chip(false)? {
                 return Ok(Choice::Chip(id, serial));
             }
             if !self.asked.wait {
-                return refused(
+                return Ok(Choice::Refused(Trouble::refused(
                     format!("no blank chip of reel {} is here for unit {serial}", self.line.reel),
                     "Put the unit in, then scan it again.",
-                );
+                )));
             }
             if !std::mem::replace(&mut told, true) {
                 (self.tell)(Said::Next(&format!("Put unit {serial} in.")));

@@ -376,6 +376,8 @@ pub(super) struct Serials {
     /// In a restored book, the number that somebody named as the first free one of its series. The book takes that
     /// down with the first unit that is begun: a run that begins none leaves the series as it was.
     confirm: Option<UnitSerial>,
+    /// Whether units that wait for their next board go before new ones: where no number was given.
+    takes_up: bool,
 }
 
 enum Source {
@@ -391,7 +393,7 @@ enum Source {
 
 impl Serials {
     fn of(source: Source) -> Self {
-        Self { source, confirm: None }
+        Self { source, confirm: None, takes_up: false }
     }
 
     /// One that was scanned.
@@ -425,7 +427,7 @@ impl Serials {
             None => None,
             Some(_) => is_to_confirm(site, of.0, &first)?.then(|| first.clone()),
         };
-        Ok((Self { source: Source::Counted(first), confirm }, told))
+        Ok((Self { source: Source::Counted(first), confirm, takes_up: start.is_none() }, told))
     }
 
     /// Where numbers come from, and what is said of that before the first chip.
@@ -452,7 +454,7 @@ impl Serials {
                     unlike: unlike.into_iter().take(10).collect(),
                     ..SerialsFrom::given("list", left.front())
                 };
-                (Self { source: Source::Listed(left), confirm }, told)
+                (Self { source: Source::Listed(left), confirm, takes_up: false }, told)
             }
             Numbers::Scanned(lines) => {
                 *scans = Some(lines);
@@ -470,6 +472,16 @@ impl Serials {
             Source::Counted(start) => SerialWish::CountFrom(start),
             Source::Nothing => SerialWish::Nothing,
         }
+    }
+
+    /// The same of a station where nobody names a number: its first one is of its setup.
+    pub(super) fn taking_up(self) -> Self {
+        Self { takes_up: true, ..self }
+    }
+
+    /// Whether units that wait for their next board go before new ones.
+    pub(super) fn takes_up(&self) -> bool {
+        self.takes_up
     }
 
     /// The number that the unit must have; none where any will do.
@@ -510,11 +522,17 @@ impl Serials {
     }
 }
 
+/// Whether a unit has a number, and does not wait for a board to put it on.
+fn is_used(site: &Site, serial: &UnitSerial) -> Result<bool, Trouble> {
+    let serial = unit::typed(site, serial.as_str())?;
+    Ok(site.book.unit(&serial)?.is_some() && !site.book.pending(&serial)?.board)
+}
+
 /// The numbers of a list that units have already.
 fn in_use(list: &VecDeque<UnitSerial>, site: &Site) -> Result<Vec<String>, Trouble> {
     let mut found = Vec::new();
     for serial in list {
-        if site.book.unit(&unit::typed(site, serial.as_str())?)?.is_some() {
+        if is_used(site, serial)? {
             found.push(serial.to_string());
         }
     }
@@ -535,7 +553,7 @@ fn unlike(list: &VecDeque<UnitSerial>) -> Vec<String> {
 
 fn leave_out_used(list: &mut VecDeque<UnitSerial>, site: &Site) -> Result<(), Trouble> {
     while let Some(first) = list.front()
-        && site.book.unit(&unit::typed(site, first.as_str())?)?.is_some()
+        && is_used(site, first)?
     {
         list.pop_front();
     }

@@ -1,16 +1,19 @@
 //! One unit: its whole story, its files, its way out of the line.
 
 mod files;
+mod renewed;
 mod story;
 mod whole;
 
 use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
-use book::{Subject, Unit, UnitFilter, UnitState};
+use book::{Onboarding, Subject, Unit, UnitFilter, UnitState};
 use custody::Passphrase;
 pub use files::{Written, write};
 use receive::reel;
+pub(crate) use renewed::was_locked;
+pub use renewed::{CodeKept, SentBack, SwappedCredential, refurbish, swap};
 use serde::Serialize;
 use serde_json::json;
 use site::revoked::RevokedHere;
@@ -21,7 +24,7 @@ use standard::moment::Moment;
 use standard::onboarding::{Discriminator, Flow, OptionalData, Passcode, Payload, Reach};
 pub use story::{show, shown, story};
 use utoipa::ToSchema;
-pub use whole::{AdoptedFrom, Left, OfAttempt, OfStep, ProofReport, WholeUnit};
+pub use whole::{AdoptedFrom, Left, OfAttempt, OfBoard, OfStep, ProofReport, WholeUnit};
 
 /// A unit in a list.
 #[derive(Debug, Serialize, ToSchema)]
@@ -184,13 +187,26 @@ pub fn checks_failed(site: &Site, reel: Option<&ReelId>) -> Result<Vec<UnitSeria
 ///
 /// [`Trouble`] where it was erased, or the key is another site's.
 pub fn payload(site: &Site, unit: &Unit, passphrase: Option<&Passphrase>) -> Result<Payload, Trouble> {
-    let odd = |e: &dyn std::fmt::Display| {
-        Trouble::surroundings(
-            format!("the onboarding data of unit {} can't be used: {e}", unit.serial),
-            "Run `touchmark book verify`.",
-        )
-    };
-    let data = unit.onboarding.as_ref().ok_or_else(|| odd(&"it has none"))?;
+    match &unit.onboarding {
+        Some(data) => payload_of(site, (unit, data), passphrase),
+        None => Err(odd_data(unit, &"it has none")),
+    }
+}
+
+fn odd_data(unit: &Unit, why: &dyn std::fmt::Display) -> Trouble {
+    Trouble::surroundings(
+        format!("the onboarding data of unit {} can't be used: {why}", unit.serial),
+        "Run `touchmark book verify`.",
+    )
+}
+
+/// The same of onboarding data that it has, or had.
+fn payload_of(
+    site: &Site,
+    (unit, data): (&Unit, &Onboarding),
+    passphrase: Option<&Passphrase>,
+) -> Result<Payload, Trouble> {
+    let odd = |e: &dyn std::fmt::Display| odd_data(unit, e);
     let sealed = data.passcode.as_ref().ok_or_else(|| {
         Trouble::refused(
             format!("the passcode of unit {} was erased, or was never in this book", unit.serial),

@@ -2,18 +2,22 @@
 
 use base::times::time_text;
 use base::trouble::Trouble;
-use book::{AttemptResult, Next, Subject, UnitStory};
+use book::{
+    AttemptResult, BoardStory, Credential, Next, Onboarding, Pending, Proof, Renewal, Subject, Unit, UnitStory,
+};
 use custody::Passphrase;
 use serde_json::json;
 use site::revoked::RevokedHere;
 use site::{Site, Who};
+use standard::moment::Moment;
 
+use super::renewed::CodeKept;
 use super::whole::{
-    AdoptedFrom, AdoptedHere, CertificateFacts, Leaving, Left, OfAttempt, OfAuthority, OfChip, OfCredential,
-    OfDelivery, OfEntry, OfLabel, OfObject, OfOnboarding, OfProof, OfReel, OfStep, Recheck, RevocationRequested,
-    WholeUnit,
+    AdoptedFrom, AdoptedHere, CertificateFacts, Leaving, Left, OfAttempt, OfAuthority, OfBoard, OfChip, OfCredential,
+    OfDelivery, OfEarlierCode, OfEntry, OfLabel, OfObject, OfOnboarding, OfProof, OfReel, OfRenewal, OfStep, Recheck,
+    RevocationRequested, WholeUnit,
 };
-use super::{missing, payload, typed};
+use super::{missing, payload_of, typed};
 
 /// The whole story of a unit from the book; its serial number in any letter case.
 ///
@@ -85,13 +89,7 @@ pub fn shown(
             verdict: d.verdict.into(),
             received: time_text(d.received),
         }),
-        credential: origin.credential.as_ref().map(|c| OfCredential {
-            state: c.state,
-            reason: c.reason.clone(),
-            serial: hex::encode(&c.serial),
-            issuer: c.authority.to_string(),
-            dac: certificate(&c.certificate),
-        }),
+        credential: origin.credential.as_ref().map(|c| credential(c, now)),
         authorities: origin
             .authorities
             .iter()
@@ -101,10 +99,26 @@ pub fn shown(
                 certificate: certificate(&a.facts.certificate),
             })
             .collect(),
-        onboarding: onboarding(site, story, adopted.is_some(), reveal)?,
+        boards: story.boards.iter().map(|board| of_board(story, board, now)).collect::<Result<_, _>>()?,
+        renewals: story.renewals.iter().map(renewal).collect(),
+        waits_for: waits_for(story.pending),
+        onboarding: story
+            .unit
+            .onboarding
+            .as_ref()
+            .map(|data| onboarding(site, (&story.unit, data), adopted.is_some(), reveal))
+            .transpose()?,
+        earlier_codes: story
+            .earlier_codes
+            .iter()
+            .map(|code| {
+                let onboarding = onboarding(site, (&story.unit, &code.onboarding), adopted.is_some(), reveal)?;
+                Ok(OfEarlierCode { replaced: time_text(code.replaced), onboarding })
+            })
+            .collect::<Result<_, Trouble>>()?,
         adopted,
         attempts: attempts(story),
-        proof: proof(story)?,
+        proof: story.proof.as_ref().map(|proof| of_proof(story, proof)).transpose()?,
         labels: story
             .labels
             .iter()
@@ -143,8 +157,48 @@ fn attempts(story: &UnitStory) -> Vec<OfAttempt> {
     story.attempts.iter().map(attempt).collect()
 }
 
-fn proof(story: &UnitStory) -> Result<Option<OfProof>, Trouble> {
-    let Some(proof) = &story.proof else { return Ok(None) };
+fn credential(c: &Credential, now: Moment) -> OfCredential {
+    OfCredential {
+        state: c.state,
+        reason: c.reason.clone(),
+        serial: hex::encode(&c.serial),
+        issuer: c.authority.to_string(),
+        dac: CertificateFacts::of(&c.certificate, now),
+    }
+}
+
+fn of_board(story: &UnitStory, board: &BoardStory, now: Moment) -> Result<OfBoard, Trouble> {
+    let mut proofs: Vec<_> = board.proofs.iter().map(|proof| of_proof(story, proof)).collect::<Result<_, _>>()?;
+    Ok(OfBoard {
+        chip_id: board.origin.chip.chip_id.to_string(),
+        credential: board.origin.credential.as_ref().map(|c| credential(c, now)),
+        state: board.origin.chip.state,
+        from: time_text(board.from),
+        to: board.to.map(time_text),
+        reason: board.reason.clone(),
+        authorities: board.origin.authorities.iter().map(|a| a.facts.name.to_string()).collect(),
+        proof: proofs.pop(),
+        earlier_proofs: proofs,
+    })
+}
+
+fn renewal(renewal: &Renewal) -> OfRenewal {
+    OfRenewal {
+        event: renewal.kind,
+        chip_id: renewal.chip_id.to_string(),
+        code: if renewal.new_code { CodeKept::New } else { CodeKept::Kept },
+        was: renewal.was,
+        at: time_text(renewal.at),
+        by: renewal.actor.to_string(),
+        reason: renewal.reason.clone(),
+    }
+}
+
+fn waits_for(pending: Pending) -> Vec<&'static str> {
+    [("board", pending.board), ("code", pending.code)].into_iter().filter(|w| w.1).map(|w| w.0).collect()
+}
+
+fn of_proof(story: &UnitStory, proof: &Proof) -> Result<OfProof, Trouble> {
     let facts = &proof.facts;
     let report = serde_json::from_value(facts.report.clone()).map_err(|e| {
         Trouble::surroundings(
@@ -152,7 +206,7 @@ fn proof(story: &UnitStory) -> Result<Option<OfProof>, Trouble> {
             "Use the program version that made it, or a later one. If it is this one, run `touchmark book verify`.",
         )
     })?;
-    Ok(Some(OfProof {
+    Ok(OfProof {
         attempt: proof.attempt.0,
         at: time_text(facts.at),
         nonce: hex::encode(facts.nonce),
@@ -166,16 +220,15 @@ fn proof(story: &UnitStory) -> Result<Option<OfProof>, Trouble> {
             .collect(),
         entry: proof.entry.0,
         report,
-    }))
+    })
 }
 
 fn onboarding(
     site: &Site,
-    story: &UnitStory,
+    (unit, data): (&Unit, &Onboarding),
     is_adopted: bool,
     reveal: Option<Option<&Passphrase>>,
-) -> Result<Option<OfOnboarding>, Trouble> {
-    let Some(data) = &story.unit.onboarding else { return Ok(None) };
+) -> Result<OfOnboarding, Trouble> {
     let hidden = |passcode: &str| OfOnboarding {
         discriminator: data.discriminator,
         iterations: data.iterations,
@@ -184,11 +237,11 @@ fn onboarding(
         manual: None,
         revealed: false,
     };
-    Ok(Some(match reveal {
+    Ok(match reveal {
         _ if data.passcode.is_none() => hidden(if is_adopted { "not-in-book" } else { "erased" }),
         None => hidden("hidden"),
         Some(passphrase) => {
-            let payload = payload(site, &story.unit, passphrase)?;
+            let payload = payload_of(site, (unit, data), passphrase)?;
             let manual = payload
                 .manual_code(payload.needs_long())
                 .map_err(|e| Trouble::surroundings(e.to_string(), "Check the product's identifiers."))?;
@@ -199,7 +252,7 @@ fn onboarding(
                 ..hidden(&format!("{:08}", payload.passcode.get()))
             }
         }
-    }))
+    })
 }
 
 /// Each time that the unit was returned or scrapped, in order.

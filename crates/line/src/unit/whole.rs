@@ -1,13 +1,17 @@
 //! A unit as it is shown: its chip, reel, delivery, certificates, attempts, proof, labels and entries.
 
 use base::finding_view::Severity;
-use book::{AttemptFacts, AttemptResult, ChipState, CredentialState, LabelEvent, Next, Purpose, Role, UnitState};
+use book::{
+    AttemptFacts, AttemptResult, ChipState, CredentialState, LabelEvent, Next, Purpose, RenewalKind, Role, UnitState,
+};
 use receive::delivery::ReceivedVerdict;
 use serde::Serialize;
 use standard::certificate::Certificate;
 use standard::moment::{Moment, NO_END};
 use standard::verdict::Finding;
 use utoipa::ToSchema;
+
+use super::renewed::CodeKept;
 
 book::words! {
     /// How a unit left the line.
@@ -309,6 +313,59 @@ pub struct OfProof {
     pub report: ProofReport,
 }
 
+/// A board that a unit has, or had.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct OfBoard {
+    /// Its chip.
+    pub chip_id: String,
+    /// Its certificate; none where no delivery brought one.
+    pub credential: Option<OfCredential>,
+    /// Where the chip stands.
+    pub state: ChipState,
+    /// When its first attempt began.
+    pub from: String,
+    /// When it was swapped; none for the board that the unit has.
+    pub to: Option<String>,
+    /// Why.
+    pub reason: Option<String>,
+    /// The PAI that issued its certificate, by its name here, and the roots above.
+    pub authorities: Vec<String>,
+    /// Its last proof; none where it never passed.
+    pub proof: Option<OfProof>,
+    /// Its proofs before that, in order, where it was proven again.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub earlier_proofs: Vec<OfProof>,
+}
+
+/// One time that a unit went back to the line.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct OfRenewal {
+    /// What for.
+    pub event: RenewalKind,
+    /// The board that it had then.
+    pub chip_id: String,
+    /// What became of its code.
+    pub code: CodeKept,
+    /// Where it stood.
+    pub was: UnitState,
+    /// When.
+    pub at: String,
+    /// By whom.
+    pub by: String,
+    /// Why.
+    pub reason: String,
+}
+
+/// Onboarding data that a unit had before it got others: labels with these are no longer right.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct OfEarlierCode {
+    /// When the next were drawn.
+    pub replaced: String,
+    /// The data.
+    #[serde(flatten)]
+    pub onboarding: OfOnboarding,
+}
+
 /// What happened to a unit's label.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct OfLabel {
@@ -372,11 +429,19 @@ pub struct WholeUnit {
     pub credential: Option<OfCredential>,
     /// Authorities above that, nearest first.
     pub authorities: Vec<OfAuthority>,
+    /// Its boards, oldest first; the one that it has stands last, unless it waits for another.
+    pub boards: Vec<OfBoard>,
+    /// Each time that it went back to the line, in order.
+    pub renewals: Vec<OfRenewal>,
+    /// What it waits for: its next `board`, a new `code`.
+    pub waits_for: Vec<&'static str>,
     /// Its onboarding data.
     pub onboarding: Option<OfOnboarding>,
+    /// Onboarding data that it had before, oldest first.
+    pub earlier_codes: Vec<OfEarlierCode>,
     /// Attempts, in order.
     pub attempts: Vec<OfAttempt>,
-    /// Its proof; none where it never passed.
+    /// The last proof of its chip; none where that never passed.
     pub proof: Option<OfProof>,
     /// What happened to its label, in order.
     pub labels: Vec<OfLabel>,

@@ -1,5 +1,6 @@
 //! Reels: the chips as the chip maker delivers them.
 
+mod divide;
 pub mod key_text;
 pub mod manifest;
 mod origin;
@@ -19,6 +20,7 @@ use base::sentence::sentence;
 use base::trouble::{About, Trouble};
 use book::ids::{ChipId, ReelId};
 use book::{Duplicate, NewChip, NewReel, Purpose, ReceiveError, Reel, Same, Subject};
+pub use divide::{Assigned, Split, assign, split};
 use manifest::ColumnMap;
 use serde::Serialize;
 use site::revoked::RevokedPais;

@@ -18,7 +18,7 @@ use super::words::many;
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
-/// Receive reels of chips
+/// Receive, divide and assign reels of chips
 #[derive(Debug, Subcommand)]
 pub enum ReelCommand {
     /// Receive a reel from its manifest, all of it or nothing
@@ -41,6 +41,35 @@ pub enum ReelCommand {
         /// Its id
         id: String,
     },
+    /// Make an untouched section of a reel a reel of its own
+    ///
+    /// Its chips take their certificates along and count places from 1. The rest keeps its places.
+    Split(SplitArgs),
+    /// Give an untouched reel to another product
+    ///
+    /// If certificates came or were ordered, the product must have the same vendor ID and product ID.
+    Assign {
+        /// Its id
+        id: String,
+        /// The product
+        #[arg(long, value_name = "NAME")]
+        product: String,
+    },
+}
+
+#[derive(Debug, Args)]
+pub struct SplitArgs {
+    /// Id of the reel
+    id: String,
+    /// First place of the section, from 1
+    #[arg(long, value_name = "PLACE")]
+    from: i64,
+    /// Last place of the section
+    #[arg(long, value_name = "PLACE")]
+    to: i64,
+    /// Id for the new reel
+    #[arg(long = "as", value_name = "ID")]
+    new: String,
 }
 
 #[derive(Debug, Args)]
@@ -148,6 +177,30 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
             let shown = reel::show(&site, &id)?;
             output.warn(&shown.warnings);
             output.show(&shown, |w| words(w, &shown))?;
+            Ok(Exit::Done)
+        }
+        ReelCommand::Split(args) => {
+            let done = reel::split(&site, &args.id, (args.from, args.to), &args.new, &place.who()?)?;
+            output.show(&done, |w| {
+                let (chips, certificates) = (many(done.reel.chips, "chip"), many(done.certificates, "certificate"));
+                writeln!(w, "Split reel {}: {chips} with {certificates}", done.reel.reel)?;
+                words(w, &done.reel)?;
+                words(w, &done.source)
+            })?;
+            output.next(&format!(
+                "Label the section as reel {0}. Give it to another product with `touchmark reel assign {0} --product NAME`.",
+                quoted(&done.reel.reel)
+            ));
+            Ok(Exit::Done)
+        }
+        ReelCommand::Assign { id, product } => {
+            let done = reel::assign(&site, &id, &product, &place.who()?)?;
+            output.show(&done, |w| match done.already {
+                true => writeln!(w, "Reel {} is for {} already: nothing was changed.", done.reel.reel, done.was),
+                false => {
+                    writeln!(w, "Reel {} is for {} now, and was for {}", done.reel.reel, done.reel.product, done.was)
+                }
+            })?;
             Ok(Exit::Done)
         }
         ReelCommand::Withdraw { id } => {

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use answer::account;
 use answer::account::{Account, Share};
 use clap::{Args, Subcommand};
-use line::unit::{OfAttempt, Wanted, WholeUnit};
+use line::unit::{OfAttempt, OfBoard, SentBack, Wanted, WholeUnit};
 use line::{search, unit};
 use site::words::{Next, UnitState};
 use standard::name::printable;
@@ -17,7 +17,7 @@ use super::label::read_line as scanned_line;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
-/// Show, find, scrap and return units
+/// Show, find, scrap, return, swap and refurbish units
 #[derive(Debug, Subcommand)]
 pub enum UnitCommand {
     /// List units
@@ -32,10 +32,21 @@ pub enum UnitCommand {
     Find(FindArgs),
     /// Scrap a unit and its chip
     ///
-    /// Its credential counts as spent, and its certificate is never used again.
+    /// Its credential counts as spent, and its certificate is never used again. To have it revoked as well, use
+    /// `touchmark revoke --unit`. If only the board is bad, use `touchmark unit swap`.
     Scrap(ReasonArgs),
     /// Record the return of a passed unit
     Return(ReasonArgs),
+    /// Take the board out of a unit, which then waits for its next one
+    ///
+    /// The chip is scrapped and its certificate counts as spent. The next board goes to a station: `provision` with the
+    /// unit's serial number, or with none given, takes the unit up again. Its code is kept, so that its label stays right.
+    Swap(SwapArgs),
+    /// Make a unit ready for another owner: a new code on the same board
+    ///
+    /// Lists what its firmware must erase. The unit goes to a station again, which proves its identity once more and
+    /// gives it the new code. A chip that was locked with its factory record inside can take none: swap the board.
+    Refurbish(RefurbishArgs),
     /// Write a folder per unit: certificates, declaration, proof
     Write(WriteArgs),
 }
@@ -93,6 +104,24 @@ pub struct ReasonArgs {
     /// Even if an attempt is open at a station
     #[arg(long)]
     take_over: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct SwapArgs {
+    #[command(flatten)]
+    unit: ReasonArgs,
+    /// Draw a new code with the next board; the label must be replaced then
+    #[arg(long)]
+    new_code: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct RefurbishArgs {
+    /// Serial number
+    unit: String,
+    /// Reason, kept with the record
+    #[arg(long)]
+    reason: String,
 }
 
 #[derive(Debug, Args)]
@@ -194,11 +223,33 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                 ),
                 None => writeln!(w, "Scrapped unit {} with its chip {}", done.unit, done.chip_id),
             })?;
-            output.next("Destroy its labels. `touchmark reconcile` shows where its credential is counted.");
+            output.next(
+                "Destroy its labels. Its certificate counts as spent and still holds outside: if the chip may get into other \
+                 hands, have it revoked with `touchmark revoke --unit`.",
+            );
         }
         UnitCommand::Return(args) => {
             let done = unit::take_back(&site, &args.unit, &args.reason, &who)?;
             output.show(&done, |w| writeln!(w, "Recorded the return of unit {}", done.unit))?;
+        }
+        UnitCommand::Swap(SwapArgs { unit: of, new_code }) => {
+            let done = unit::swap(&site, &of.unit, &of.reason, new_code, of.take_over, &who)?;
+            output.show(&done, |w| {
+                writeln!(w, "Unit {} waits for its next board; chip {} is scrapped", done.unit, done.chip_id)?;
+                next_words(w, &done)
+            })?;
+        }
+        UnitCommand::Refurbish(args) => {
+            let done = unit::refurbish(&site, &args.unit, &args.reason, &who)?;
+            output.show(&done, |w| {
+                writeln!(
+                    w,
+                    "Unit {} waits to be proven again; its firmware must erase what is its owner's:",
+                    done.unit
+                )?;
+                done.erase.iter().try_for_each(|what| writeln!(w, "  erase     {what}"))?;
+                next_words(w, &done)
+            })?;
         }
         UnitCommand::Write(args) => {
             let done = unit::write(&site, &args.units, args.all, &args.out)?;
@@ -225,6 +276,10 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
     Ok(Exit::Done)
 }
 
+fn next_words(w: &mut dyn Write, done: &SentBack) -> io::Result<()> {
+    done.next.iter().try_for_each(|what| writeln!(w, "  next      {what}"))
+}
+
 /// A unit's story in words.
 fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
     let test = if u.purpose.is_test() { "  TEST" } else { "" };
@@ -237,6 +292,16 @@ fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
     }
     if let Some(a) = &u.adopted {
         writeln!(w, "  adopted     {} by {}, from its chip: the book did not have it", a.at, a.by)?;
+    }
+    if !u.waits_for.is_empty() {
+        writeln!(w, "  WAITS       for its next attempt at a station: {}", u.waits_for.join(", "))?;
+    }
+    for r in &u.renewals {
+        let (event, reason) = (r.event, printable(&r.reason));
+        writeln!(w, "  {event:<11} {} by {}, chip {}, code {}: {reason}", r.at, r.by, r.chip_id, r.code)?;
+    }
+    if u.boards.len() > 1 || !u.renewals.is_empty() {
+        (1..).zip(&u.boards).try_for_each(|(number, board)| board_words(w, number, board))?;
     }
     for left in &u.left {
         writeln!(w, "  {:<11} {} by {}: {}", left.event, left.at, left.by, printable(&left.reason))?;
@@ -281,6 +346,18 @@ fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
         }
     }
     u.labels.iter().try_for_each(|label| writeln!(w, "  label       {} {}", label.event, label.at))
+}
+
+fn board_words(w: &mut dyn Write, number: usize, b: &OfBoard) -> io::Result<()> {
+    let to = b.to.as_deref().map_or_else(|| "now".to_owned(), str::to_owned);
+    writeln!(w, "  board {number}     chip {}, {}, from {} to {to}", b.chip_id, b.state, b.from)?;
+    if let Some(c) = &b.credential {
+        writeln!(w, "    credential  serial {}, {}, issued by {}", c.serial, c.state, c.issuer)?;
+    }
+    for proof in b.earlier_proofs.iter().chain(&b.proof) {
+        writeln!(w, "    proof       {} in attempt {}, entry {} of the log", proof.at, proof.attempt, proof.entry)?;
+    }
+    Ok(())
 }
 
 fn attempt_words(w: &mut dyn Write, a: &OfAttempt) -> io::Result<()> {

@@ -4,6 +4,7 @@
 
 #[macro_use]
 mod at_site;
+mod boards;
 mod called;
 mod python;
 #[cfg(unix)]

@@ -13,7 +13,7 @@ use line::desk::Scanned;
 use line::floor::{SetStation, Setup};
 use line::label::Checked;
 use line::provision::UnitResult;
-use line::unit::UnitView;
+use line::unit::{SentBack, UnitView};
 use line::{floor, label, unit};
 use receive::reel::manifest::ColumnMap;
 use receive::{delivery, reel};
@@ -21,7 +21,7 @@ use serde::Deserialize;
 use site::Who;
 use utoipa::IntoParams;
 
-use super::bodies::{Scan, Why, WhyChip, WorkUnit};
+use super::bodies::{Scan, Why, WhyChip, WhySwap, WorkUnit};
 use super::once::once;
 use crate::answer::Oops;
 use crate::app::App;
@@ -238,6 +238,43 @@ pub async fn take_back(
 ) -> Result<Response, Oops> {
     act(&app, &person, &headers, "return", serial, why, |app, serial, why, _, who| {
         unit::take_back(&app.site, serial, why, who)
+    })
+    .await
+}
+
+/// Takes the board out of a unit, which then waits for its next one.
+#[utoipa::path(post, path = "/api/v1/units/{unit}/swap", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = WhySwap, responses((status = 200, body = SentBack)))]
+pub async fn swap(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(serial): Path<String>,
+    Json(WhySwap { reason, take_over, new_code }): Json<WhySwap>,
+) -> Result<Response, Oops> {
+    let what = if new_code { "swap with a new code" } else { "swap" };
+    act(&app, &person, &headers, what, serial, Why { reason, take_over }, move |app, serial, why, over, who| {
+        unit::swap(&app.site, serial, why, new_code, over, who)
+    })
+    .await
+}
+
+/// Makes a unit that passed ready for another owner: a new code on the same board, which is proven again.
+#[utoipa::path(post, path = "/api/v1/units/{unit}/refurbish", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = Why, responses((status = 200, body = SentBack)))]
+pub async fn refurbish(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(serial): Path<String>,
+    Json(why): Json<Why>,
+) -> Result<Response, Oops> {
+    act(&app, &person, &headers, "refurbish", serial, why, |app, serial, why, _, who| {
+        unit::refurbish(&app.site, serial, why, who)
     })
     .await
 }

@@ -64,6 +64,21 @@ pub struct Why {
     pub take_over: bool,
 }
 
+/// Why a board is swapped.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WhySwap {
+    /// For whoever reads it years later.
+    #[schema(min_length = 1, max_length = 500)]
+    pub reason: String,
+    /// Also where an attempt is open, which then counts as interrupted.
+    #[serde(default)]
+    pub take_over: bool,
+    /// Draw a new code with the next board; the label must be replaced then.
+    #[serde(default)]
+    pub new_code: bool,
+}
+
 /// A scan of a label.
 #[derive(Debug, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]

@@ -28,6 +28,7 @@ use crate::routes::{Need, Routes};
         reads::unit, reads::find, reads::stations, reads::line, reads::troubles, reads::totals, reads::events,
         reads::revocation, reads::revocation_list, reads::revocation_point,
         acts::receive_reel, acts::receive_delivery, acts::work_unit, acts::scrap, acts::take_back, acts::rework,
+        acts::swap, acts::refurbish,
         acts::check_label, acts::set_station, acts::scrap_chip, withdrawing::reel,
         withdrawing::delivery, withdrawing::authority, withdrawing::declaration, health::health, health::metrics,
     ),
@@ -130,6 +131,8 @@ pub(crate) fn routes(
         .post("/api/v1/units/{unit}/scrap", Need::Api(engineer), acts::scrap)
         .post("/api/v1/units/{unit}/return", Need::Api(engineer), acts::take_back)
         .post("/api/v1/units/{unit}/rework", Need::Api(engineer), acts::rework)
+        .post("/api/v1/units/{unit}/swap", Need::Api(engineer), acts::swap)
+        .post("/api/v1/units/{unit}/refurbish", Need::Api(engineer), acts::refurbish)
         .post("/api/v1/units/{unit}/label-check", Need::Api(floor), acts::check_label)
         .get("/api/v1/find", Need::Api(all), reads::find)
         .get("/api/v1/stations", Need::Api(all), reads::stations)

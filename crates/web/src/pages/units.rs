@@ -10,7 +10,7 @@ use line::unit::{OfAttempt, OfStep, WholeUnit};
 use line::{label, search, unit};
 use serde::Deserialize;
 use site::ledger::Place;
-use site::words::{Role, UnitState};
+use site::words::{Next, Role, UnitState};
 use site::{Who, ledger};
 use standard::certificate::Profile;
 
@@ -163,6 +163,15 @@ impl UnitPage {
         format!("{}/{act}", self.address)
     }
 
+    fn waits_for(&self, what: &str) -> bool {
+        self.unit.waits_for.contains(&what)
+    }
+
+    /// Whether its board was given up by a station: the unit can go on with another.
+    fn is_scrapped_at_station(&self) -> bool {
+        self.unit.state == UnitState::Scrapped && self.attempts.last().is_some_and(|a| a.of.next == Some(Next::Scrap))
+    }
+
     fn reel_address(&self) -> String {
         let place = self.unit.chip.position;
         format!("/reels/{}?from={}&to={}", in_address(&self.unit.reel.reel), (place - 150).max(1), place + 150)
@@ -187,6 +196,8 @@ pub struct Why {
     reason: String,
     #[serde(default)]
     take_over: Option<String>,
+    #[serde(default)]
+    new_code: Option<String>,
 }
 
 /// Does something with a unit, then leads back to it.
@@ -217,6 +228,25 @@ pub async fn scrap(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>)
 /// Where it never passed.
 pub async fn take_back(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
     act(&asker, name, why, |app, name, why, _, who| unit::take_back(&app.site, name, why, who)).await
+}
+
+/// `POST /units/{unit}/swap`.
+///
+/// # Errors
+///
+/// Where its board can't be swapped.
+pub async fn swap(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
+    let new_code = why.new_code.is_some();
+    act(&asker, name, why, move |app, name, why, over, who| unit::swap(&app.site, name, why, new_code, over, who)).await
+}
+
+/// `POST /units/{unit}/refurbish`.
+///
+/// # Errors
+///
+/// Where it did not pass, or its chip can take no new code.
+pub async fn refurbish(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
+    act(&asker, name, why, |app, name, why, _, who| unit::refurbish(&app.site, name, why, who)).await
 }
 
 /// `POST /units/{unit}/rework`.

@@ -363,6 +363,8 @@ async fn the_api_says_404_of_what_is_not_here() {
         (Method::GET, "/api/v1/revocation/lists/ZZ/point", ""),
         (Method::POST, "/api/v1/units/ZZ/scrap", r#"{"reason":"dropped"}"#),
         (Method::POST, "/api/v1/units/ZZ/rework", r#"{"reason":"dropped"}"#),
+        (Method::POST, "/api/v1/units/ZZ/swap", r#"{"reason":"dropped","new_code":true}"#),
+        (Method::POST, "/api/v1/units/ZZ/refurbish", r#"{"reason":"sold again"}"#),
         (Method::POST, "/api/v1/units/ZZ/label-check", r#"{"scanned":"MT:X"}"#),
         (Method::POST, "/api/v1/stations/ZZ/units", "{}"),
         (Method::POST, "/api/v1/chips/0BAD/scrap", r#"{"reason":"bent lead"}"#),

@@ -10,6 +10,19 @@ use crate::engine::{Row, Value, params};
 use crate::error::BookError;
 use crate::log::rows::{self, FINGERPRINT, Many};
 
+/// Selects the chips that were received on a reel, as they lay there: those that went to parts of it since among them.
+fn chips_received(parts: bool) -> String {
+    let own = "SELECT c.reel, c.position, c.chip_id, c.public_key, c.position AS place, c.state, c.entry FROM chip c \
+               WHERE c.reel = $1";
+    if !parts {
+        return format!("{own} ORDER BY c.position");
+    }
+    format!(
+        "{own} UNION ALL SELECT s.origin, c.position + s.shift, c.chip_id, c.public_key, c.position + s.shift, c.state, \
+         c.entry FROM reel_split s JOIN chip c ON c.reel = s.reel WHERE s.origin = $1 ORDER BY 2"
+    )
+}
+
 impl Lane<'_> {
     /// Rows that arrived together, held against their entry.
     pub(super) fn many(&mut self, sequence: i64, leaf: &str, table: &'static str, at: &str) -> Result<(), BookError> {
@@ -35,11 +48,16 @@ impl Lane<'_> {
             return Ok(());
         }
         let facts = rows::CREDENTIAL_FACTS.join(", ");
-        let (columns, key, initial) = match table {
-            "chip" => ("reel, position, chip_id, public_key", "reel", "blank"),
-            _ => (facts.as_str(), "delivery", "available"),
+        let (sql, initial) = match table {
+            "chip" => {
+                let parts = self.c.number("SELECT count(*) FROM reel_split WHERE origin = $1", params![&owner])?;
+                (chips_received(parts > 0), "blank")
+            }
+            _ => (
+                format!("SELECT {facts}, position, state, entry FROM credential WHERE delivery = $1 ORDER BY position"),
+                "available",
+            ),
         };
-        let sql = format!("SELECT {columns}, position, state, entry FROM {table} WHERE {key} = $1 ORDER BY position");
         let (mut all, mut found, mut next) = (Many::default(), Vec::new(), 1);
         self.c.each(&sql, params![&owner], &mut |mut row| {
             let width = row.0.len();
@@ -88,8 +106,8 @@ impl Lane<'_> {
     fn name_of(&mut self, table: &str, owner: &str, position: i64) -> Result<String, BookError> {
         let place = format!("{owner}/{position}");
         if table == "chip" {
-            let row =
-                self.c.one("SELECT chip_id FROM chip WHERE reel = $1 AND position = $2", params![owner, position])?;
+            let sql = format!("SELECT c.chip_id FROM ({}) c WHERE c.position = $2", chips_received(true));
+            let row = self.c.one(&sql, params![owner, position])?;
             return row.map_or(Ok(place), |row| row.text(0));
         }
         let sql = "SELECT issuer_key_id, serial FROM credential WHERE delivery = $1 AND position = $2";

@@ -363,7 +363,7 @@ impl<'c> Lane<'c> {
     fn hold(&mut self, wanted: &Wanted, mut found: Vec<Row>) -> Result<(), BookError> {
         let Wanted { table, key, by } = wanted;
         let last = split_entry(&mut found)?;
-        if table.name == rows::PROOF.name {
+        if table.name == rows::PROOF.name || table.name == rows::LATER_PROOF.name {
             for value in found.iter().flat_map(|row| self.shared.iter().filter_map(|n| row.0.get(*n))) {
                 if let Value::Bytes(digest) = value
                     && !self.out.shared.contains(digest)
