@@ -270,10 +270,12 @@ class Device(threading.Thread):
         self.acked = set()
 
     def run(self):
-        while not self.stop:
+        while True:
             try:
                 data, home = self.socket.recvfrom(2000)
             except TimeoutError:
+                if self.stop:
+                    return
                 # Reliability, as simple as it can be: what was not acknowledged goes again.
                 for counter, datagram, home in self.waiting:
                     if counter not in self.acked:
@@ -283,6 +285,11 @@ class Device(threading.Thread):
                 self.take(data, home)
             except Exception as error:  # whatever the home did, the test wants to know
                 self.trouble.append(f"{type(error).__name__}: {error}")
+
+    def rest(self):
+        """Reads what is still in the socket, and stops."""
+        self.stop = True
+        self.join()
 
     def take(self, data, home):
         session, counter, source, _, head, body = read_header(data)
@@ -490,8 +497,7 @@ def as_device(program, unit):
         where = ["--at", f"127.0.0.1:{device.port}", "--timeout", "8"]
         typed = [program, "--json", "meet", *code, *where, *unit.trust]
         done = subprocess.run(typed, capture_output=True, text=True, cwd="/", timeout=120)
-        device.stop = True
-        device.join()
+        device.rest()
         answer = json.loads(done.stdout)
         name = odd or "a sound device"
         assert "error" not in answer, f"{name}: {answer}"

@@ -12,6 +12,9 @@ use super::{Complaint, StandIn};
 /// How soon it is noticed that the stand-in is to stop.
 const LOOK: Duration = Duration::from_millis(200);
 
+/// Datagrams that are answered after the stop, at most.
+const LAST: u32 = 100;
+
 /// A socket for a stand-in on every address of this machine, IPv6 and IPv4; on IPv4 alone where there is no IPv6.
 ///
 /// # Errors
@@ -41,15 +44,20 @@ pub fn serve(
     tell: &mut dyn FnMut(Complaint),
 ) -> io::Result<()> {
     let mut room = [0; MAX_DATAGRAM + 1];
-    while !stop() {
+    let mut after_stop = 0;
+    loop {
+        // What arrived before the stop is still answered, and reported.
+        let stopping = stop();
         let now = Instant::now();
         unit.tick(now);
         send(unit, socket);
         unit.complaints().into_iter().for_each(&mut *tell);
         let wait = unit.due().map_or(LOOK, |due| due.saturating_duration_since(now).min(LOOK));
+        let wait = if stopping { Duration::ZERO } else { wait };
         socket.set_read_timeout(Some(wait.max(Duration::from_millis(1))))?;
         match socket.recv_from(&mut room) {
             Ok((length, from)) => unit.receive(from, &room[..length], Instant::now()),
+            Err(_) if stopping => return Ok(()),
             Err(e)
                 if matches!(
                     e.kind(),
@@ -64,8 +72,11 @@ pub fn serve(
         }
         send(unit, socket);
         unit.complaints().into_iter().for_each(&mut *tell);
+        after_stop += u32::from(stopping);
+        if after_stop > LAST {
+            return Ok(());
+        }
     }
-    Ok(())
 }
 
 fn send(unit: &mut StandIn, socket: &UdpSocket) {

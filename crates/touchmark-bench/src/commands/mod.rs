@@ -7,6 +7,7 @@ pub mod deliveries;
 pub mod examining;
 pub mod judging;
 pub mod labels;
+pub mod meeting;
 mod rate;
 pub mod reels;
 pub mod stations;

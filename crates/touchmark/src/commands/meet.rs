@@ -201,7 +201,7 @@ fn title(met: &Meeting) -> String {
     let unit = met.unit.as_ref().map(|unit| format!("unit {} ({})", unit.serial, unit.state));
     let at = met.at.as_ref().map(|at| format!("at {at}"));
     let words: Vec<_> = [unit, at].into_iter().flatten().collect();
-    if words.is_empty() { "not found".into() } else { words.join("  ") }
+    if words.is_empty() { "not met".into() } else { words.join("  ") }
 }
 
 fn findings(w: &mut dyn Write, met: &Meeting) -> io::Result<()> {

@@ -3,6 +3,8 @@
 use std::io::{self, Write as _};
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use base::Trouble;
 use clap::Args;
@@ -11,11 +13,12 @@ use line::chips::ChipId;
 use line::stand_in::{self, Announcement, Complaint, Fault, Label, StandIn, announce, bind};
 use serde::Serialize;
 use serde_json::json;
+use signal_hook::consts::{SIGINT, SIGTERM};
+use signal_hook::flag;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::chip::Chips;
 use crate::output::{Exit, Failure, Output};
-use crate::watching::stoppable;
 
 /// Play a unit on the network, for homes to meet
 ///
@@ -135,11 +138,16 @@ pub fn run(args: StandInArgs, place: &Place, output: &mut Output) -> Result<Exit
             })?);
         }
     }
-    started(&Started { at: own.to_string(), label: &label }, output)?;
     let json = output.is_json();
-    let served = stoppable(|course| {
-        stand_in::serve(&mut unit, &socket, &|| course.go_on().is_err(), &mut |complaint| tell(json, &complaint))
-    });
+    // Not as long work is stopped, with a word about it: standard error is for what homes do.
+    let stop = Arc::new(AtomicBool::new(false));
+    for signal in [SIGINT, SIGTERM] {
+        flag::register(signal, Arc::clone(&stop))
+            .map_err(|e| Failure::surroundings(format!("signals can't be heard: {e}"), "Try again."))?;
+    }
+    started(&Started { at: own.to_string(), label: &label }, output)?;
+    let stopped = || stop.load(Ordering::Relaxed);
+    let served = stand_in::serve(&mut unit, &socket, &stopped, &mut |complaint| tell(json, &complaint));
     drop(announced);
     served.map_err(|e| Failure::from(Trouble::surroundings(format!("the socket failed: {e}"), "Try again.")))?;
     Ok(Exit::Done)
@@ -168,6 +176,7 @@ fn started(started: &Started<'_>, output: &Output) -> Result<(), Failure> {
 /// What a home did that is not by the standard.
 fn tell(json: bool, complaint: &Complaint) {
     let Complaint { from, clause, required, found } = complaint;
+    let from = SocketAddr::new(from.ip().to_canonical(), from.port());
     let mut err = io::stderr().lock();
     let _ = if json {
         writeln!(err, "{}", json!({ "from": from.to_string(), "clause": clause, "required": required, "found": found }))

@@ -43,6 +43,8 @@ mod line;
 mod main_job;
 #[cfg(unix)]
 mod many;
+#[cfg(unix)]
+mod meetings;
 #[cfg(target_os = "linux")]
 mod memory;
 mod messy;
