@@ -158,20 +158,20 @@ pub fn meet(
     met
 }
 
+/// Work of one step: asks, and adds what is wrong with the answers.
+type Work<'w> = &'w mut dyn FnMut(&mut Talk<'_>, &mut Vec<Finding>) -> Result<(), Failed>;
+
 /// Asks everything, and goes on after a wrong answer; after none it stops. Says whether all had an answer.
 fn questions(talk: &mut Talk<'_>, met: &mut Met, challenge: [u8; 16], steps: &mut Steps<'_>) -> bool {
     let mut findings = Vec::new();
-    let mut go =
-        |name: &'static str, work: &mut dyn FnMut(&mut Talk<'_>, &mut Vec<Finding>) -> Result<(), Failed>| match steps
-            .time(name, || work(talk, &mut findings))
-        {
-            Ok(()) => true,
-            Err(failed) => {
-                let goes_on = matches!(failed, Failed::Refused(_));
-                findings.push(failed.finding(name));
-                goes_on
-            }
-        };
+    let mut go = |name: &'static str, work: Work<'_>| match steps.time(name, || work(talk, &mut findings)) {
+        Ok(()) => true,
+        Err(failed) => {
+            let goes_on = matches!(failed, Failed::Refused(_));
+            findings.push(failed.finding(name));
+            goes_on
+        }
+    };
     let complete = go("arm", &mut |talk, findings| {
         let (error, words) = ask::arm(talk, ARMED_S)?;
         if error != 0 {

@@ -70,8 +70,11 @@ pub(super) struct Session {
     /// Whether the home armed it, as it should before it asks more.
     pub(super) was_armed: bool,
     /// Parts of a report that are still to be sent, with their exchange.
-    pub(super) parts: Option<(u16, VecDeque<Vec<(AttributePath, Answer)>>)>,
+    pub(super) parts: Option<(u16, VecDeque<Part>)>,
 }
+
+/// One part of a report.
+type Part = Vec<(AttributePath, Answer)>;
 
 /// A message that waits for its acknowledgement.
 struct Waiting {

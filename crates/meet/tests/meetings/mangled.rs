@@ -45,7 +45,7 @@ fn fault(seed: u64) -> Option<Fault> {
         Fault::DiesArmed,
         Fault::DiesAttested,
     ];
-    (seed % 3 == 0).then(|| FAULTS[(seed / 3) as usize % FAULTS.len()])
+    seed.is_multiple_of(3).then(|| FAULTS[(seed / 3) as usize % FAULTS.len()])
 }
 
 /// What is wrong with how a meeting of that seed went; whether it was accepted is counted.

@@ -92,9 +92,9 @@ impl Schedule {
 /// What a session is sealed with, and its attestation challenge.
 #[derive(Debug, Clone)]
 pub struct SessionKeys {
-    /// I2RKey: from the initiator, the home.
+    /// `I2RKey`: from the initiator, the home.
     pub to_device: Key,
-    /// R2IKey: from the responder, the device.
+    /// `R2IKey`: from the responder, the device.
     pub to_home: Key,
     /// What the device signs beside its elements. No secret once it is signed: it is kept with the proof.
     pub challenge: [u8; 16],

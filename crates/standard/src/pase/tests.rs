@@ -87,7 +87,7 @@ fn the_constants_are_the_rfc_s() {
 fn rfc_5869_without_a_salt() {
     let okm = derive::<42>(&[0x0b; 22], b"");
     assert_eq!(
-        hex::encode(&*okm),
+        hex::encode(*okm),
         "8da4e775a563c18f715f802a063c5a31b8a11f5c5ee1879ec3454e5f3c738d2d9d201395faa4b61a96c8"
     );
 }
