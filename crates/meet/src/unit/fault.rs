@@ -53,7 +53,7 @@ faults! {
     DiesRead = "no-answer+read", "meet.no-answer", "Stops once it was read.";
     DiesCertificates = "no-answer+certificates", "meet.no-answer", "Stops once it gave its certificates.";
     DiesAttested = "no-answer+attested", "meet.no-answer", "Stops once it gave its attestation.";
-    Reply = "reply", "meet.reply", "Answers every command with octets that are not TLV.";
+    Reply = "reply", "meet.reply", "Answers every command with bytes that are not TLV.";
     ReplyRandom = "reply+random", "meet.reply", "Sends another random value back than the home's.";
     ReplyStatus = "reply+status", "meet.reply", "Refuses to give its certificates.";
     ReplyMissing = "reply+missing", "meet.reply", "Reports no vendor ID.";
