@@ -125,6 +125,9 @@ pub struct UnitResult {
     /// Whether another station or another unit has what this one asked for.
     #[serde(skip)]
     pub(crate) taken: bool,
+    /// Whether it is the chip of a board that was swapped.
+    #[serde(skip)]
+    pub(crate) swapped: bool,
 }
 
 /// A scan that no unit was begun for.
@@ -193,14 +196,15 @@ pub struct Provisioned {
 
 impl Provisioned {
     /// Whether all that was asked for was done: units passed, none failed or was refused, and nothing ended the run
-    /// early.
+    /// early. A swapped board that lies among the others is told of, and keeps nothing from being done.
     pub fn is_done(&self) -> bool {
         let ended = match self.ended {
             Ended::Done => true,
             Ended::Stopped => self.waited,
             Ended::SerialsRanOut | Ended::WrongReel | Ended::NothingToDo | Ended::BookOlder => false,
         };
-        ended && self.failed == 0 && self.refused == 0
+        let swapped = self.units.iter().filter(|unit| unit.swapped).count() as u64;
+        ended && self.failed == 0 && self.refused == swapped
     }
 }
 

@@ -65,6 +65,7 @@ pub(super) fn one(
         adopted: None,
         notice: None,
         taken: false,
+        swapped: false,
         milliseconds: 0,
     };
     if let Some(what) = if blank { revoked(line, chip_id)? } else { None } {
@@ -155,6 +156,13 @@ pub(super) fn one(
                     Ok(()) => {
                         let advice = error.advice();
                         set_aside(&mut result, &error, advice);
+                        if let BeginError::ChipScrapped { unit: None, reason, .. } = &error
+                            && let Some(unit) = line.site.book.unit_of_swapped(chip_id)?
+                        {
+                            result.swapped = true;
+                            result.detail =
+                                Some(format!("chip {chip_id} was taken out of unit {unit} and scrapped: {reason}"));
+                        }
                     }
                 }
                 break;
