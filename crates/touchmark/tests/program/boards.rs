@@ -185,12 +185,8 @@ fn one_unit_through_two_boards_and_two_owners(engine: &Engine) {
 }
 
 fn a_locked_factory_record_takes_no_new_code(engine: &Engine) {
-    let record = ["--from", "record.toml"];
     let site = Site::bare(&engine.place());
-    let described = site.dir.path().join("record.toml");
-    fs::write(&described, "vendor_name = \"Tern & Hollow\"\nproduct_name = \"Tern Vent\"\nfactory_record = true\n")
-        .expect("a file");
-    site.add_with("a", &[record[0], text(&described)]);
+    site.add_with("a", &["--vendor-name", "Tern & Hollow", "--factory-record"]);
     site.receive_reel("a");
     site.receive_delivery("a");
     let dir = site.simulate_part("a", 0, 3, &[]);
