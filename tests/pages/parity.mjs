@@ -9,7 +9,7 @@ import { firstAccount } from './newcomer.mjs';
 
 /// Fields that differ between any two runs.
 const OWN = new Set(['added', 'received', 'began', 'changed', 'started', 'started_us', 'ended', 'microseconds', 'at', 'by', 'nonce', 'challenge', 'elements', 'signature',
-  'discriminator', 'sequence', 'entry', 'entries', 'root', 'log', 'reasons']);
+  'discriminator', 'sequence', 'entry', 'entries', 'root', 'log', 'reasons', 'from']);
 
 function plain(value) {
   if (Array.isArray(value)) return value.map(plain);
