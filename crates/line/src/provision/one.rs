@@ -156,7 +156,7 @@ pub(super) fn one(
                     Ok(()) => {
                         let advice = error.advice();
                         set_aside(&mut result, &error, advice);
-                        if let BeginError::ChipScrapped { unit: None, reason, .. } = &error
+                        if let BeginError::ChipScrapped { reason, .. } = &error
                             && let Some(unit) = line.site.book.unit_of_swapped(chip_id)?
                         {
                             result.swapped = true;

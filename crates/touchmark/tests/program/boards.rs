@@ -185,12 +185,12 @@ fn one_unit_through_two_boards_and_two_owners(engine: &Engine) {
 }
 
 fn a_locked_factory_record_takes_no_new_code(engine: &Engine) {
-    let record = ["--from", "record.toml"];
-    let site = Site::bare(&engine.place());
+    let site = Site::on(engine, "a");
     let described = site.dir.path().join("record.toml");
-    fs::write(&described, "vendor_name = \"Tern & Hollow\"\nproduct_name = \"Tern Vent\"\nfactory_record = true\n")
-        .expect("a file");
-    site.add_with("a", &[record[0], text(&described)]);
+    let record = "vendor = 'FFF2'\nproduct = '8A21'\ndevice_type = 514\nreach = 'ble'\nfactory_record = true\n\
+                  vendor_name = 'Tern & Hollow'\n";
+    fs::write(&described, record).expect("a file");
+    site.done("record", &["product", "update", "Tern Vent", "--from", text(&described)]);
     site.receive_reel("a");
     site.receive_delivery("a");
     let dir = site.simulate_part("a", 0, 3, &[]);
