@@ -295,9 +295,9 @@ impl Book {
 
     /// Chips of a reel that were proven, and whose unit is back on the line with them.
     pub fn chips_back(&self, reel: &ReelId) -> Result<Vec<ChipId>, BookError> {
-        // Few units stand so; those of a reel are many.
+        // Few units stand so; the chips of a reel are many.
         self.read(|c| {
-            let its = if c.is_sqlite() { "+u.reel" } else { "u.reel" };
+            let its = if c.is_sqlite() { "+c.reel" } else { "c.reel" };
             let sql = format!(
                 "SELECT u.chip_id FROM unit u JOIN chip c ON c.chip_id = u.chip_id WHERE u.state IN ('open', 'failed') \
                  AND {its} = $1 AND c.state = 'provisioned' ORDER BY u.chip_id"
