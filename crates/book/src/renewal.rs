@@ -295,15 +295,10 @@ impl Book {
 
     /// Chips of a reel that were proven, and whose unit is back on the line with them.
     pub fn chips_back(&self, reel: &ReelId) -> Result<Vec<ChipId>, BookError> {
-        // Few units stand so; those of a reel are many.
-        self.read(|c| {
-            let its = if c.is_sqlite() { "+u.reel" } else { "u.reel" };
-            let sql = format!(
-                "SELECT u.chip_id FROM unit u JOIN chip c ON c.chip_id = u.chip_id WHERE u.state IN ('open', 'failed') \
-                 AND {its} = $1 AND c.state = 'provisioned' ORDER BY u.chip_id"
-            );
-            c.all(&sql, params![reel.as_str()])?.iter().map(|row| Ok(ChipId::kept(row.text(0)?))).collect()
-        })
+        let sql = "SELECT u.chip_id FROM unit u JOIN chip c ON c.chip_id = u.chip_id WHERE u.reel = $1 \
+                   AND u.state IN ('open', 'failed') AND c.state = 'provisioned' ORDER BY u.chip_id";
+        let read = |row: &Row| Ok(ChipId::kept(row.text(0)?));
+        self.read(|c| c.all(sql, params![reel.as_str()]))?.iter().map(read).collect()
     }
 
     /// Codes that a unit had before, oldest first.

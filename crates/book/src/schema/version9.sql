@@ -72,3 +72,6 @@ CREATE TABLE reel_split (
 ) STRICT;
 CREATE INDEX reel_split_by_source ON reel_split (source);
 CREATE INDEX reel_split_by_origin ON reel_split (origin);
+
+-- Units that a station is not done with, by their reel: few, however many are made.
+CREATE INDEX unit_to_finish ON unit (reel, chip_id) WHERE state IN ('open', 'failed');
