@@ -331,7 +331,7 @@ impl Book {
         })
     }
 
-    /// Erases a unit's passcode and those that it had before, for ever; the entry that says so vouches for the unit
+    /// Erases a unit's passcode and those that it had before, permanently; the entry that says so vouches for the unit
     /// without it. `None` where it was erased before: asking again changes nothing.
     ///
     /// - `why`: the act's own words, kept with the entry.

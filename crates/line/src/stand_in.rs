@@ -61,7 +61,7 @@ impl Signs for ChipSigns {
 ///
 /// # Errors
 ///
-/// [`Trouble`] where there is no such unit, its chip is not there, or its passcode was erased.
+/// [`Trouble`] where there is no such unit, its chip is not found, or its passcode was erased.
 pub fn of_unit(
     site: &Site,
     serial: &str,

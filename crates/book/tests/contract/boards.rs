@@ -13,7 +13,7 @@ fn other_code() -> Onboarding {
     Onboarding { discriminator: 77, salt: vec![0x22; 32], verifier: vec![0x33; 97], ..onboarding() }
 }
 
-/// Begins with a new code at hand, as a station does; units that wait go first.
+/// Begins with a new code drawn beforehand, as a station does; units that wait go first.
 fn begin(site: &Site, n: u32, wish: SerialWish<'_>, by: &By) -> Result<Begun, BeginError> {
     let onboard = &|_: &_| Ok(Some(other_code()));
     site.book.begin_attempt(&Begin { onboard, waiting: true, ..Begin::new(&chip(n).chip_id, wish, by) })

@@ -90,7 +90,7 @@ impl<'a> World<'a> {
     ///
     /// # Errors
     ///
-    /// [`Trouble`] where a file is of no use, a set is not there, or nothing would be trusted.
+    /// [`Trouble`] where a file is of no use, a set does not exist, or nothing would be trusted.
     pub fn load(
         site: Option<&'a Site>,
         passphrase: Option<&'a Passphrase>,
