@@ -120,7 +120,14 @@ pub fn judge(met: &Met, against: &Against<'_>) -> Judged {
     if let Some(signed) = &met.request {
         request(signed, dac.as_deref(), &mut report);
     }
-    Judged { findings: report.into_findings(), anchored, dac, pai, declaration }
+    // What a DAC and its intermediate show alike is one finding on their chain.
+    let mut findings: Vec<Finding> = Vec::new();
+    for finding in report.into_findings() {
+        if !findings.contains(&finding) {
+            findings.push(finding);
+        }
+    }
+    Judged { findings, anchored, dac, pai, declaration }
 }
 
 fn certificate(der: Option<&[u8]>, encoding: &str, report: &mut Report) -> Option<Arc<Certificate>> {

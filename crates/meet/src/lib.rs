@@ -5,7 +5,7 @@
 //! - [`discovery`] finds units that announce themselves, and announces stand-ins.
 //! - [`home`] is the meeting: [`home::meet`] gives a [`home::Met`], and
 //!   [`judge`] says what a verifier would say of it.
-//! - [`unit`] is the stand-in: an engine without a socket, faults by name, and
+//! - [`mod@unit`] is the stand-in: an engine without a socket, faults by name, and
 //!   the loop that serves it on one.
 //!
 //! Messages and rules are crate `standard`'s. No fabric is joined and nothing

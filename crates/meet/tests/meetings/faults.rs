@@ -29,6 +29,9 @@ fn a_sound_unit_is_accepted_and_left_as_it_was() {
         let (judged, outcome) = judged(&met);
         let errors: Vec<_> = judged.findings.iter().filter(|f| f.severity == Severity::Error).collect();
         assert_eq!((outcome, errors.len()), (Outcome::Accepted, 0), "{errors:?}");
+        // A test vendor ID is in both certificates, and said once.
+        let named = judged.findings.iter().filter(|f| f.rule.name == "chain.test-identity").count();
+        assert_eq!(named, 1, "{:?}", judged.findings);
         assert!(judged.anchored && met.complete);
         assert_eq!(met.left, Left::AsFound);
         assert!(!network.unit.is_armed());
