@@ -173,7 +173,12 @@ impl Book {
     ///
     /// [`BookError::Older`].
     pub fn goes_on(&self) -> Result<(), BookError> {
-        self.older().map_or(Ok(()), |older| Err(BookError::Older(older)))
+        let Some(older) = self.older() else { return Ok(()) };
+        // Where it went says more than that it stayed behind.
+        match self.moved_to()? {
+            Some(to) => Err(BookError::Moved { to }),
+            None => Err(BookError::Older(older)),
+        }
     }
 
     /// Refuses all writers from now on: somebody elsewhere knows more of the log than the book.

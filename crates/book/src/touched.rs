@@ -78,12 +78,15 @@ pub struct Touched {
     pub credential: CredentialState,
     /// The firmware that it carries, as it was told last.
     pub firmware: Option<FirmwareVersion>,
+    /// Whether the chip is that of a board which was swapped: the unit has another one now.
+    pub earlier_board: bool,
 }
 
 const COLUMNS: &str = "u.serial, u.state, u.reason, u.product, h.reel, h.chip_id, u.began, u.changed, k.serial, \
                        k.issuer_key_id, k.authority, k.delivery, k.state, \
                        (SELECT f.version FROM attempt_firmware f WHERE f.unit = u.serial \
-                       ORDER BY f.attempt DESC LIMIT 1)";
+                       ORDER BY f.attempt DESC LIMIT 1), \
+                       CAST(CASE WHEN h.chip_id = u.chip_id THEN 0 ELSE 1 END AS BIGINT)";
 
 impl Touched {
     fn read(row: &Row) -> Result<Self, BookError> {
@@ -102,6 +105,7 @@ impl Touched {
             delivery: DeliveryId::kept(row.text(11)?),
             credential: CredentialState::read(row, 12)?,
             firmware: row.maybe(13, Row::text)?.map(FirmwareVersion::kept),
+            earlier_board: row.int(14)? != 0,
         })
     }
 }

@@ -69,7 +69,7 @@ impl WouldStop {
 }
 
 fn units(out: &mut WouldStop, counted: &Impact) {
-    let state = |state| counted.states.get(&state).copied().unwrap_or(0);
+    let state = |state| counted.with_it.get(&state).copied().unwrap_or(0);
     out.units_refused = state(UnitState::Passed) + state(UnitState::Returned);
     out.units_stopped = state(UnitState::Open) + state(UnitState::Failed);
     let is_revoked = out.revoked.is_some();
@@ -91,6 +91,11 @@ fn units(out: &mut WouldStop, counted: &Impact) {
         } else {
             format!("{units} still on the line could not pass: chip and unit would have to be scrapped.")
         });
+    }
+    if counted.earlier_boards > 0 {
+        let units = plural(counted.earlier_boards, "unit", "units");
+        let change = if is_revoked { "nothing changes there" } else { "that would change nothing" };
+        out.sentences.push(format!("{units} had it on a board that was swapped, and went on with another: {change}."));
     }
     if state(UnitState::Scrapped) > 0 {
         let units = plural(state(UnitState::Scrapped), "unit", "units");

@@ -40,7 +40,7 @@ fn field(text: &str) -> String {
     if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
 }
 
-fn csv_row(unit: &UnitTouched) -> [String; 15] {
+fn csv_row(unit: &UnitTouched) -> [String; 16] {
     [
         field(&unit.unit),
         unit.state.word().into(),
@@ -57,10 +57,11 @@ fn csv_row(unit: &UnitTouched) -> [String; 15] {
         field(unit.reason.as_deref().unwrap_or_default()),
         field(unit.firmware.as_deref().unwrap_or_default()),
         unit.revoked.to_string(),
+        unit.earlier_board.to_string(),
     ]
 }
 
-const HEADING: [&str; 15] = [
+const HEADING: [&str; 16] = [
     "unit",
     "state",
     "product",
@@ -76,6 +77,7 @@ const HEADING: [&str; 15] = [
     "reason",
     "firmware",
     "revoked",
+    "earlier_board",
 ];
 
 /// Writes all touched units to `out` as they come.

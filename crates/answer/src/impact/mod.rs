@@ -9,6 +9,7 @@ mod export;
 mod wanted;
 
 use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::Arc;
 
 use base::times::time_text;
 use base::trouble::Trouble;
@@ -17,8 +18,10 @@ use book::{CredentialState, Purpose, Touched, UnitState};
 pub use consequence::{Stock, WouldStop, credentials};
 pub use export::{Exported, Format, document, export, write_to};
 use serde::Serialize;
-use site::revoked::pais as revoked_pais;
+use site::revoked::{Known, RevokedHere, pais as revoked_pais, pool};
 use site::{Site, product};
+use standard::certificate::Certificate;
+use standard::verdict::RevokedSerials;
 pub(crate) use wanted::serial_octets;
 pub use wanted::{Wanted, when};
 
@@ -49,8 +52,12 @@ pub struct UnitTouched {
     pub reason: Option<String>,
     /// The version of its firmware, as a station recorded it last.
     pub firmware: Option<String>,
-    /// Whether its certificate counts no more: it or the PAI is revoked, as this site knows.
+    /// Whether its certificate counts no more: it or the PAI is revoked or on hold, as this site knows.
     pub revoked: bool,
+    /// Whether chip and credential are those of a board that was swapped: the unit has another one now, and `revoked`
+    /// says nothing of that.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub earlier_board: bool,
 }
 
 /// Of how many units the firmware is known, among those that everything else that was asked about touches.
@@ -68,6 +75,12 @@ pub struct Impact {
     pub count: u64,
     /// Units by where they stand.
     pub states: BTreeMap<UnitState, u64>,
+    /// Those that have another board now; what was asked about is on one that was swapped.
+    #[serde(skip_serializing_if = "is_zero")]
+    pub earlier_boards: u64,
+    /// The others by where they stand.
+    #[serde(skip)]
+    with_it: BTreeMap<UnitState, u64>,
     pub products: BTreeMap<String, u64>,
     /// What would stop working if the certificate that was asked about were revoked.
     pub would_stop: Option<WouldStop>,
@@ -90,9 +103,50 @@ impl Purposes {
     }
 }
 
-fn view(t: Touched, purpose: Purpose, revoked_pais: &HashSet<AuthorityName>) -> UnitTouched {
+fn is_zero(count: &u64) -> bool {
+    *count == 0
+}
+
+/// What is revoked here, so that it can be said of rows by the million.
+struct Marked {
+    here: RevokedHere,
+    pais: HashSet<AuthorityName>,
+    /// What lists name, by whose certificates they are.
+    named: HashMap<AuthorityName, Vec<RevokedSerials>>,
+}
+
+impl Marked {
+    fn of(site: &Site) -> Result<Self, Trouble> {
+        let known = Known::of(site)?;
+        let mut named = HashMap::new();
+        for authority in site.book.authorities()?.into_iter().filter(|_| !known.is_empty()) {
+            let Ok(certificate) = Certificate::read(&authority.facts.certificate) else { continue };
+            let said = known.against(&pool(&[Arc::new(certificate)], None));
+            if !said.is_empty() {
+                named.insert(authority.facts.name, said);
+            }
+        }
+        let pais = revoked_pais(site)?.into_iter().map(|(name, _)| name).collect();
+        Ok(Self { here: RevokedHere::of(site)?, pais, named })
+    }
+
+    fn is_revoked(&self, site: &Site, t: &Touched) -> Result<bool, Trouble> {
+        if t.earlier_board {
+            return Ok(false);
+        }
+        if t.credential == CredentialState::Revoked || self.pais.contains(&t.authority) {
+            return Ok(true);
+        }
+        // A serial number on a list may need its certificate to tell whether the list counts.
+        let named = self.named.get(&t.authority).is_some_and(|said| said.iter().any(|s| s.names(&t.serial)));
+        Ok(named && self.here.of_chip(site, &t.chip_id)?.is_some())
+    }
+}
+
+fn view(t: Touched, purpose: Purpose, revoked: bool) -> UnitTouched {
     UnitTouched {
-        revoked: t.credential == CredentialState::Revoked || revoked_pais.contains(&t.authority),
+        revoked,
+        earlier_board: t.earlier_board,
         unit: t.unit.to_string(),
         state: t.state,
         product: t.product.to_string(),
@@ -125,12 +179,17 @@ pub fn impact(
     let question = wanted::question(site, wanted)?;
     let mut out = Impact::default();
     let mut purposes = Purposes::default();
-    let revoked_pais = revoked_pais(site)?.into_iter().map(|(name, _)| name).collect();
+    let marked = Marked::of(site)?;
     site.book.touched(&question.touch, &mut |touched| {
         out.count += 1;
         *out.states.entry(touched.state).or_default() += 1;
         let purpose = purposes.of(site, &touched.product)?;
-        let unit = view(touched, purpose, &revoked_pais);
+        match touched.earlier_board {
+            true => out.earlier_boards += 1,
+            false => *out.with_it.entry(touched.state).or_default() += 1,
+        }
+        let revoked = marked.is_revoked(site, &touched)?;
+        let unit = view(touched, purpose, revoked);
         match out.products.get_mut(&unit.product) {
             Some(count) => *count += 1,
             None => {

@@ -273,15 +273,21 @@ pub struct Placed {
 pub fn move_to(site: &Site, to: &str, who: &Who, course: &Course) -> Result<Placed, Trouble> {
     let place = location(site.settings.book.password_file.as_deref(), to, &site.dir)?;
     let from = site.book.location().to_string();
+    if is_same(&place, site.book.location()) {
+        return Err(Trouble::usage(
+            format!("the book is at {place} already"),
+            "Give another location. Nothing was changed.",
+        ));
+    }
     let told = json!({ "from": from, "to": place.to_string() });
     site.book.note("book.move", &Subject::Site, &told, &who.by())?;
-    head::mark(site, who);
-    let key = log_key(&site.dir, &site.book)?;
-    let check = key.map(|key| move |signed: &SignedHead| head::is_ours(&key, signed));
-    let teller = Teller::new(course);
-    let watch = |stage, done, total| teller.copying(stage, done, total);
-    let (book, copied) =
-        or_stopped(site.book.move_to(&place, check.as_ref().map(|check| check as book::CheckHead<'_>), &watch))?;
+    let moved = moved(site, &place, who, course);
+    if let Err(why) = &moved {
+        // The entry above can't be taken back, so another one says that nothing came of it.
+        let told = json!({ "to": place.to_string(), "why": why.to_string() });
+        let _ = site.book.note("book.abandon-move", &Subject::Site, &told, &who.by());
+    }
+    let (book, copied) = moved?;
     name_location(&site.dir, to, None)?;
     Ok(Placed {
         book: book.location().to_string(),
@@ -289,6 +295,26 @@ pub fn move_to(site: &Site, to: &str, who: &Who, course: &Course) -> Result<Plac
         rows: copied.rows.values().sum(),
         verified: Verified::of(&book, &copied.verification),
     })
+}
+
+/// Whether two locations are one, however they are written.
+fn is_same(one: &Location, other: &Location) -> bool {
+    let path =
+        |location: &Location| location.as_file().map(|file| fs::canonicalize(file).unwrap_or_else(|_| file.into()));
+    match (path(one), path(other)) {
+        (Some(one), Some(other)) => one == other,
+        (None, None) => one.to_string() == other.to_string(),
+        _ => false,
+    }
+}
+
+fn moved(site: &Site, place: &Location, who: &Who, course: &Course) -> Result<(book::Book, book::Copied), Trouble> {
+    head::mark(site, who);
+    let key = log_key(&site.dir, &site.book)?;
+    let check = key.map(|key| move |signed: &SignedHead| head::is_ours(&key, signed));
+    let teller = Teller::new(course);
+    let watch = |stage, done, total| teller.copying(stage, done, total);
+    or_stopped(site.book.move_to(place, check.as_ref().map(|check| check as book::CheckHead<'_>), &watch))
 }
 
 /// Writes another location, and its server's password file where there is one, into the settings, and leaves the

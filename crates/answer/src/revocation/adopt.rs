@@ -133,6 +133,26 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
     let is_another = |before: &book::RevocationList| {
         before.content != list.der() && list.number().is_some_and(|own| number(own) == number(&before.number))
     };
+    // A list that came late: what it revoked, and a newer one leaves out, is signed by its issuer all the same.
+    let is_newer = |before: &book::RevocationList| {
+        let (own, kept) = (number(list.number().unwrap_or(&[0])), number(&before.number));
+        (kept.len(), kept) > (own.len(), own)
+    };
+    if let Some(newer) = before.as_ref().filter(|before| is_newer(before))
+        && let Some(gone) = left_out(&held, &HeldList::new(&read_kept(newer)?, Arc::clone(held.authority())), &pool)
+    {
+        let kept = hex::encode(&newer.number);
+        let found = format!("{} that this list revokes, and the newer list {kept} leaves out: {gone}", gone.count);
+        findings.push(Finding::new(&DROPPED, found).weighing(Severity::Error).advising(
+            "They are revoked here from now on. This list is not kept in place of the newer one. Ask the issuer why that \
+             one leaves them out.",
+        ));
+        out.findings = told(&name, &findings);
+        let revoked = held.against(&pool);
+        mark(site, &revoked, &known, &mut out, who)?;
+        out.counts = false;
+        return Ok(out);
+    }
     if before.as_ref().is_some_and(is_another) {
         let found =
             format!("another list of {issuer} with the number {} is kept", out.number.as_deref().unwrap_or("0"));
@@ -195,19 +215,40 @@ pub fn adopt(site: &Site, file: &Path, signers: &[PathBuf], who: &Who) -> Result
 /// Certificates that the list before revoked, other than on hold, and that this one leaves out.
 fn dropped(before: &book::RevocationList, held: &HeldList, pool: &Pool) -> Option<Finding> {
     let before = HeldList::new(&RevocationList::read(&before.content).ok()?, Arc::clone(held.authority()));
+    let names = left_out(&before, held, pool)?;
+    Some(Finding::new(&DROPPED, format!("{} that the list before revoked: {names}", names.count)))
+}
+
+fn read_kept(kept: &book::RevocationList) -> Result<RevocationList, Trouble> {
+    RevocationList::read(&kept.content).map_err(|e| {
+        let number = hex::encode(&kept.number);
+        Trouble::surroundings(
+            format!("the kept list {number} of {} can't be read: {e}", kept.issuer),
+            "Run `touchmark book verify`.",
+        )
+    })
+}
+
+/// What one list revokes, other than on hold, and a later one does not name.
+fn left_out(before: &HeldList, held: &HeldList, pool: &Pool) -> Option<Names> {
     let now = held.against(pool);
     let mut gone = Vec::new();
     for said in before.against(pool) {
         let stays = |serial: &[u8]| now.iter().any(|now| now.issuer() == said.issuer() && now.names(serial));
         let is_held = |listed: &Listed| listed.reason == Some(Reason::CertificateHold as u8);
+        let plain = |serial: &[u8]| match serial {
+            // The octet that keeps a DER INTEGER positive is none of the number's.
+            [0, rest @ ..] if !rest.is_empty() => hex::encode(rest),
+            all => hex::encode(all),
+        };
         gone.extend(
-            said.entries().filter(|(serial, listed)| !is_held(listed) && !stays(serial)).map(|(s, _)| hex::encode(s)),
+            said.entries().filter(|(serial, l)| !is_held(l) && !stays(serial)).map(|(serial, _)| plain(serial)),
         );
     }
     gone.sort_unstable();
     gone.dedup();
     let names = gone.iter().collect::<Names>();
-    (names.count > 0).then(|| Finding::new(&DROPPED, format!("{} that the list before revoked: {names}", names.count)))
+    (names.count > 0).then_some(names)
 }
 
 /// Records which requests to authorities elsewhere the list answers: those whose certificates it names, all of them.

@@ -1,9 +1,12 @@
 //! The list itself: numbered, dated, cumulative, signed; beside it the record by
 //! which verifiers learn of it. For an authority elsewhere: what to send it.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
-use base::files::{Pending, Readers};
+use base::advice::quoted;
+use base::files::{Pending, Readers, WriteError};
 use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::AuthorityName;
@@ -12,12 +15,12 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use site::keys::Unlock;
 use site::{Site, Who, authority};
-use standard::certificate::Certificate;
+use standard::certificate::{Certificate, Profile};
 use standard::key::Signer;
 use standard::moment::Moment;
 use standard::pem;
 use standard::revocation::{ListBuilder, Reason};
-use standard::verdict::{Pool, Report, Severity, judge_list};
+use standard::verdict::{HeldList, Pool, Report, Severity, judge_list};
 use time::OffsetDateTime;
 use utoipa::ToSchema;
 
@@ -90,7 +93,16 @@ impl Issue<'_> {
             }
         }
         let dir = out.parent().filter(|d| !d.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        if dir.is_dir() { Ok(()) } else { Err(Trouble::file(dir, std::io::ErrorKind::NotFound.into())) }
+        if !dir.is_dir() {
+            return Err(Trouble::file(dir, std::io::ErrorKind::NotFound.into()));
+        }
+        // What is revoked stays so, whatever becomes of the file: a place that takes none is found out beforehand.
+        tempfile::tempfile_in(dir).map(drop).map_err(|e| {
+            Trouble::surroundings(
+                format!("{} can't be written: {e}", out.display()),
+                "Choose a folder where files can be made. Nothing was changed.",
+            )
+        })
     }
 }
 
@@ -179,13 +191,18 @@ impl Ready {
         let days = issue.days.unwrap_or(site.settings.revocation.days).clamp(1, 3650);
         let next = now.plus(i64::from(days) * 86_400);
         let number = following(last.as_ref().map(|l| l.number.as_slice()));
-        let entries: Vec<(&[u8], Moment, Reason)> = revoked
-            .iter()
-            .map(|r| {
-                let reason = Reason::from_number(r.reason).unwrap_or(Reason::Unspecified);
-                (r.certificate.serial.as_slice(), Moment::from_unix(r.at.unix_timestamp()), reason)
-            })
-            .collect();
+        let mut entries: BTreeMap<Vec<u8>, (Moment, Reason)> = BTreeMap::new();
+        // What a list with this key's signature named once stays on it: one that was issued elsewhere, or before this
+        // book was put back, is known here only by having been adopted.
+        let partial = site.book.partial_lists()?.into_iter().filter(|l| l.issuer == *name).map(|l| l.content);
+        for list in partial.chain(last.iter().map(|l| l.content.clone())) {
+            self.issuer.named_by(&list, now, &mut entries);
+        }
+        for r in &revoked {
+            let reason = Reason::from_number(r.reason).unwrap_or(Reason::Unspecified);
+            entries.insert(r.certificate.serial.clone(), (Moment::from_unix(r.at.unix_timestamp()), reason));
+        }
+        let entries: Vec<_> = entries.iter().map(|(serial, (at, reason))| (serial.as_slice(), *at, *reason)).collect();
         let issued_by = (self.issuer.certificate.subject_der(), self.issuer.key_id());
         let der = ListBuilder::new(issued_by, (now, next), &number, &entries).sign(signer)?;
         self.judge(&der, now)?;
@@ -212,7 +229,16 @@ impl Ready {
                 .and_then(|()| files.add(&in_der, &der, Readers::Usual))
                 .and_then(|()| files.add(&record_file, format!("{:#}\n", json!(record)).as_bytes(), Readers::Usual))
                 .and_then(|()| files.place())
-                .map_err(Trouble::of)?;
+                .map_err(|e| {
+                    let number = hex::encode(&number);
+                    Trouble::surroundings(
+                        format!("what was asked for is revoked, and list {number} of {name} is kept, but it was not written: {e}"),
+                        format!(
+                            "Issue it again in a place with room: `touchmark revoke --renew {} --out FILE`.",
+                            quoted(name.as_str())
+                        ),
+                    )
+                })?;
             (served, point) = (Some(in_der.display().to_string()), Some(record_file.display().to_string()));
         }
         Ok(Issued {
@@ -233,11 +259,7 @@ impl Ready {
         let list = standard::revocation::RevocationList::read(der).map_err(|e| {
             Trouble::surroundings(format!("the list would be unreadable: {e}"), "Report this; nothing was issued.")
         })?;
-        let profile = match self.issuer.authority.facts.role {
-            book::Role::Paa => standard::certificate::Profile::Paa,
-            book::Role::Pai => standard::certificate::Profile::Pai,
-        };
-        let pool = Pool::new(vec![(std::sync::Arc::new(self.issuer.certificate.clone()), profile, true)]);
+        let pool = Pool::new(vec![(Arc::new(self.issuer.certificate.clone()), self.issuer.profile(), true)]);
         let mut report = Report::new();
         judge_list(&list, &pool, &[], true, now, &mut report);
         match report.into_findings().into_iter().find(|f| f.severity == Severity::Error) {
@@ -261,11 +283,13 @@ impl Ready {
         let text = self.issuer.to_send(site, request)?;
         let out = issue.out.map(request_file);
         if let Some(out) = &out {
-            let mut files = Pending::default();
-            files
-                .add(out, format!("{text:#}\n").as_bytes(), Readers::Usual)
-                .and_then(|()| files.place())
-                .map_err(Trouble::of)?;
+            write_request(out, &text).map_err(|e| {
+                let number = request.number;
+                Trouble::surroundings(
+                    format!("request {number} is confirmed, but what is to be sent to {name} was not written: {e}"),
+                    format!("Write it in a place with room: `touchmark revocation show {number} --out FILE`."),
+                )
+            })?;
         }
         Ok(Issued {
             issuer: name.to_string(),
@@ -305,6 +329,27 @@ pub struct DistributionPoint {
 }
 
 impl Issuer {
+    /// What a list of this issuer revokes of its own certificates. A date that can't be read becomes that of the list
+    /// that is being made.
+    fn named_by(&self, list: &[u8], now: Moment, entries: &mut BTreeMap<Vec<u8>, (Moment, Reason)>) {
+        let Ok(list) = standard::revocation::RevocationList::read(list) else { return };
+        let own = Arc::new(self.certificate.clone());
+        let pool = Pool::new(vec![(Arc::clone(&own), self.profile(), true)]);
+        for said in HeldList::new(&list, own).against(&pool) {
+            entries.extend(said.entries().map(|(serial, listed)| {
+                let reason = listed.reason.and_then(Reason::from_number).unwrap_or(Reason::Unspecified);
+                (serial.to_vec(), (listed.at.unwrap_or(now), reason))
+            }));
+        }
+    }
+
+    fn profile(&self) -> Profile {
+        match self.authority.facts.role {
+            book::Role::Paa => Profile::Paa,
+            book::Role::Pai => Profile::Pai,
+        }
+    }
+
     /// The record by which verifiers learn of the list (Core Spec 6.2.4).
     ///
     /// - `signer`: certificate of whoever signed it, DER, where the issuer appointed somebody.
@@ -413,6 +458,21 @@ pub fn to_send(site: &Site, number: i64) -> Result<Value, Trouble> {
         ));
     }
     issuer.to_send(site, &request)
+}
+
+/// Writes the same to a new file.
+///
+/// # Errors
+///
+/// As [`to_send`], or where the file is there already or can't be written.
+pub fn write_to_send(site: &Site, number: i64, out: &Path) -> Result<(), Trouble> {
+    write_request(out, &to_send(site, number)?).map_err(Trouble::of)
+}
+
+fn write_request(out: &Path, text: &Value) -> Result<(), WriteError> {
+    let mut files = Pending::default();
+    files.add(out, format!("{text:#}\n").as_bytes(), Readers::Usual)?;
+    files.place()
 }
 
 fn time(moment: Moment) -> Result<OffsetDateTime, Trouble> {

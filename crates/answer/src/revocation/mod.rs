@@ -19,7 +19,7 @@ use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::Actor;
 use book::{Answer, Purpose, RequestState, RevocationList, RevocationRequest};
-pub use issue::{DistributionPoint, Issue, Issued, list_of, point_of, renew, to_send};
+pub use issue::{DistributionPoint, Issue, Issued, list_of, point_of, renew, to_send, write_to_send};
 pub use plan::{Ask, Plan, plan};
 use serde::Serialize;
 use site::access::Standing;

@@ -39,6 +39,9 @@ pub struct Certified {
     /// The unit that has it.
     pub unit: Option<String>,
     pub unit_state: Option<UnitState>,
+    /// Whether it is on a board that was swapped, so that the unit has another one now.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub earlier_board: bool,
     /// The chip that it was made for.
     pub chip_id: Option<String>,
     /// Where the credential stands.
@@ -82,12 +85,16 @@ fn dac(site: &Site, credential: &Credential) -> Result<(Certified, Option<UnitSt
     let found = site.book.find(&hex::encode(&credential.serial), 50)?;
     let found = found.into_iter().find(|f| f.credential.as_deref() == Some(credential.serial.as_slice()));
     let unit = found.as_ref().and_then(|f| f.unit.clone());
-    let state = unit.as_ref().map(|(_, state)| *state);
+    let unit_now = unit.as_ref().map(|(serial, _)| site.book.unit(serial)).transpose()?.flatten();
+    // A board that was swapped takes nothing of its unit along.
+    let has_it = unit_now.is_some_and(|unit| found.as_ref().is_some_and(|f| f.chip == unit.chip_id));
+    let state = unit.as_ref().filter(|_| has_it).map(|(_, state)| *state);
     let told = Certified {
         kind: "dac",
         serial: hex::encode(&credential.serial),
         authority: None,
         unit_state: state,
+        earlier_board: unit.is_some() && !has_it,
         unit: unit.map(|(serial, _)| serial.to_string()),
         chip_id: found.map(|f| f.chip.to_string()),
         credential: Some(credential.state),
@@ -222,6 +229,7 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
                 authority: Some(name),
                 unit: None,
                 unit_state: None,
+                earlier_board: false,
                 chip_id: None,
                 credential: None,
             });

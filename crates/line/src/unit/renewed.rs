@@ -4,6 +4,7 @@ use base::trouble::Trouble;
 use book::{CredentialState, Pending, Unit, UnitState, UnitStory};
 use chip::ObjectName;
 use serde::Serialize;
+use site::revoked::RevokedHere;
 use site::{Site, Who};
 use utoipa::ToSchema;
 
@@ -121,6 +122,12 @@ pub fn refurbish(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<Sen
                 story.unit.chip_id, story.unit.serial
             ),
             "Swap the board with `touchmark unit swap --new-code`. Nothing was changed.",
+        ));
+    }
+    if passed && let Some(why) = RevokedHere::of(site)?.of_chip(site, &story.unit.chip_id)? {
+        return Err(Trouble::refused(
+            format!("unit {} can't be proven again: {why}", story.unit.serial),
+            "Swap the board with `touchmark unit swap`, for one whose certificate is good. Nothing was changed.",
         ));
     }
     let (unit, pending) = site.book.refurbish_unit(&story.unit.serial, reason, ERASE, &who.by())?;

@@ -81,6 +81,9 @@ pub struct AuthorityView {
     pub trusted: bool,
     /// Whether its key is in custody here.
     pub key_here: bool,
+    /// Whether that key's file is gone.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub key_missing: bool,
     /// Where its key is: `file:…` from the site's directory, or a `pkcs11:` URI.
     pub key: Option<String>,
     pub subject: Option<String>,
@@ -107,6 +110,7 @@ impl AuthorityView {
             issuer: facts.issuer.as_ref().map(ToString::to_string),
             trusted: facts.trusted,
             key_here: facts.key_reference.is_some(),
+            key_missing: false,
             key: facts.key_reference.clone(),
             subject: c.as_ref().map(|c| c.subject.display(c.der())),
             revoked: None,
@@ -353,6 +357,8 @@ fn views(site: &Site, authorities: &[Authority]) -> Result<Vec<AuthorityView>, T
     let anchors: Vec<_> = anchors(site)?.into_iter().map(|(anchor, _)| anchor).collect();
     let view = |authority: &Authority| {
         let mut view = AuthorityView::of(authority);
+        let file = view.key.as_deref().and_then(|key| key.strip_prefix("file:"));
+        view.key_missing = file.is_some_and(|file| !site.dir.join(file).is_file());
         if authority.facts.role == Role::Pai && !revoked.is_empty() {
             let pai = Arc::new(read(authority)?);
             view.revoked = revoked.of_chain(&anchors, &pai, None).map(|(_, listed)| listed.to_string());

@@ -33,13 +33,22 @@ impl Place {
         Ok(Who::new(name.as_deref().unwrap_or("engineer"))?)
     }
 
-    /// The site, opened. Whatever a book answers that is older than its checkpoint, that is said first.
+    /// The site, opened. Whatever a book answers that was moved, or is older than its checkpoint, that is said first.
     pub fn open(&self) -> Result<Site, Failure> {
         let dir = self.dir()?;
         let site = Site::open(&dir)?;
         base::files::work_in(&dir);
-        if let Some(older) = site.book.older() {
-            let said = format!("{}. What it answers is of an earlier day.", checkpoint::words(&older));
+        let said = match (site.book.moved_to().map_err(Trouble::from)?, site.book.older()) {
+            (Some(to), _) => Some(format!(
+                "This book was moved to {to}. What it answers here is of the day of the move. Set book.location in \
+                 touchmark.toml to that location."
+            )),
+            (None, Some(older)) => {
+                Some(format!("{}. What it answers is of an earlier day.", checkpoint::words(&older)))
+            }
+            (None, None) => None,
+        };
+        if let Some(said) = said {
             let _ = writeln!(io::stderr(), "warning: {said}");
             let _ = self.older.set(said);
         }

@@ -232,7 +232,11 @@ pub fn run(command: AuthorityCommand, place: &Place, output: &mut Output) -> Res
             output.show(&json!({ "authorities": list }), |w| {
                 for a in &list {
                     let trusted = if a.trusted { "  trusted" } else { "" };
-                    let key = if a.key_here { "  key here" } else { "" };
+                    let key = match (a.key_here, a.key_missing) {
+                        (_, true) => "  key MISSING",
+                        (true, _) => "  key here",
+                        _ => "",
+                    };
                     let revoked = if a.revoked.is_some() { "  REVOKED" } else { "" };
                     writeln!(
                         w,

@@ -138,7 +138,11 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
     output.show(&done, |w| {
         for unit in &shown {
             let test = if unit.purpose.is_test() { "  TEST" } else { "" };
-            let revoked = if unit.revoked { "  REVOKED" } else { "" };
+            let revoked = match (unit.revoked, unit.earlier_board) {
+                (_, true) => "  on a board that was swapped",
+                (true, _) => "  REVOKED",
+                _ => "",
+            };
             writeln!(
                 w,
                 "{}  {}  {}{test}  reel {}  chip {}  DAC {}{revoked}",

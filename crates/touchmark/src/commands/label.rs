@@ -398,8 +398,13 @@ fn find(path: &std::path::Path, defaults: Defaults, wanted: &str) -> Result<(Lab
 pub(super) fn read_line() -> Result<String, Failure> {
     const MOST: u64 = 64 << 10;
     let mut text = String::new();
-    std::io::BufRead::read_line(&mut std::io::BufReader::new(std::io::stdin().take(MOST)), &mut text)
+    let mut input = std::io::BufReader::new(std::io::stdin().take(MOST));
+    std::io::BufRead::read_line(&mut input, &mut text)
         .map_err(|e| Failure::usage(format!("standard input can't be read: {e}"), "Scan again."))?;
+    // What came with the line is another scan; what may still come is not waited for.
+    if !input.buffer().trim_ascii().is_empty() {
+        return Err(Failure::usage("This is more than one scan.", "Give one label at a time. Nothing was recorded."));
+    }
     Ok(text)
 }
 

@@ -36,8 +36,9 @@ use crate::watching::stoppable;
 /// the first chip. Ctrl+C ends the run after the current unit.
 ///
 /// Exits with 0 if units passed and nothing was left over; with 1 if a unit
-/// failed, a chip was refused, serial numbers ran out, the wrong reel is in the
-/// fixture, or there was nothing to do.
+/// failed, a chip was refused (boards that were swapped out of their units do not
+/// count), serial numbers ran out, the wrong reel is in the fixture, or there was
+/// nothing to do.
 #[derive(Debug, Args)]
 pub struct ProvisionArgs {
     /// The reel

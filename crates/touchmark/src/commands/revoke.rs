@@ -38,10 +38,10 @@ pub struct RevokeArgs {
     authority: Vec<String>,
     /// Reason of RFC 5280: unspecified, key-compromise, ca-compromise, affiliation-changed,
     /// superseded, cessation-of-operation, privilege-withdrawn
-    #[arg(long, value_name = "REASON", required_unless_present_any = ["confirm", "withdraw", "renew"])]
+    #[arg(long, value_name = "REASON", required_unless_present_any = ["confirm", "withdraw", "renew"], conflicts_with_all = ["confirm", "withdraw", "renew"])]
     reason: Option<String>,
     /// Note on what happened, kept with the record
-    #[arg(long, value_name = "TEXT")]
+    #[arg(long, value_name = "TEXT", conflicts_with_all = ["confirm", "withdraw", "renew"])]
     note: Option<String>,
     /// Confirm a request that another person made
     #[arg(long, value_name = "NUMBER", conflicts_with_all = ["withdraw", "renew"])]
@@ -83,6 +83,9 @@ pub enum RevocationCommand {
     Show {
         /// Its number
         number: i64,
+        /// Also write what is to be sent to the authority, once the request is confirmed
+        #[arg(long, value_name = "FILE.json")]
+        out: Option<PathBuf>,
     },
     /// Adopt an outside authority's list, which stations, labels and challenge then apply
     Adopt {
@@ -104,6 +107,9 @@ fn plan_words(w: &mut dyn Write, plan: &Plan) -> io::Result<()> {
     for c in plan.certificates.iter().take(40) {
         match (&c.authority, &c.unit) {
             (Some(name), _) => writeln!(w, "  PAI {name}, serial number {}", c.serial)?,
+            (None, Some(unit)) if c.earlier_board => {
+                writeln!(w, "  an earlier board of unit {unit}  DAC {}", c.serial)?;
+            }
             (None, Some(unit)) => {
                 writeln!(w, "  unit {unit}, {}  DAC {}", c.unit_state.map_or("?", UnitState::word), c.serial)?
             }
@@ -302,7 +308,12 @@ pub fn run_kept(command: RevocationCommand, place: &Place, output: &mut Output) 
             })?;
             Ok(Exit::Done)
         }
-        RevocationCommand::Show { number } => show(&site, number, output),
+        RevocationCommand::Show { number, out } => {
+            if let Some(out) = out {
+                revocation::write_to_send(&site, number, &out)?;
+            }
+            show(&site, number, output)
+        }
         RevocationCommand::Adopt { file, signer } => {
             let adopted = revocation::adopt(&site, &file, &signer, &who)?;
             output.show(&adopted, |w| {

@@ -15,6 +15,7 @@ use crate::at_site;
 on_both_engines! {
     one_unit_through_two_boards_and_two_owners,
     a_locked_factory_record_takes_no_new_code,
+    what_is_said_of_an_earlier_board_is_not_said_of_its_unit,
     a_swap_that_is_killed_loses_and_doubles_nothing,
     a_reel_is_divided_and_goes_to_another_product,
 }
@@ -54,6 +55,28 @@ fn boards(story: &Value) -> Vec<(String, String, Option<i64>, bool)> {
         (text(&b["chip_id"]), text(&b["credential"]["state"]), b["proof"]["attempt"].as_i64(), b["to"].is_null())
     };
     story["boards"].as_array().expect("boards").iter().map(board).collect()
+}
+
+/// The certificate of a board that was swapped can be revoked: its unit stays as good as it was.
+fn what_is_said_of_an_earlier_board_is_not_said_of_its_unit(engine: &Engine) {
+    let (site, source) = stocked(engine, 3);
+    let unit = passed_one(&site, &source, &[])["unit"].as_str().expect("a serial number").to_owned();
+    let old = show(&site, &unit)["credential"]["serial"].as_str().expect("a serial number").to_owned();
+    site.done("swap", &["unit", "swap", &unit, "--reason", "dead"]);
+    passed_one(&site, &source, &[]);
+    let out = |name: &str| text(&site.dir.path().join(name)).to_owned();
+    let csv = out("impact.csv");
+    let asked = site.done("impact", &["impact", "--credential", &old, "--out", &csv]);
+    assert_eq!((&asked["count"], &asked["earlier_boards"]), (&json!(1), &json!(1)), "{asked}");
+    assert_eq!(asked["would_stop"]["units_refused"], 0, "{asked}");
+    let said = asked["would_stop"]["sentences"].to_string();
+    assert!(said.contains("a board that was swapped") && !said.contains("accepted proof"), "{said}");
+    let rows = fs::read_to_string(&csv).expect("rows");
+    assert!(rows.lines().nth(1).is_some_and(|row| row.ends_with("false,true")), "{rows}");
+    let words = site.words(&["impact", "--credential", &old]);
+    assert!(words.contains("on a board that was swapped"), "{words}");
+    let plan = site.done("plan", &["revoke", "--credential", &old, "--reason", "superseded", "--dry-run"]);
+    assert_eq!((&plan["plan"]["units"], &plan["plan"]["certificates"][0]["earlier_board"]), (&json!({}), &json!(true)));
 }
 
 fn one_unit_through_two_boards_and_two_owners(engine: &Engine) {

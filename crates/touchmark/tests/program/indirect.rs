@@ -27,6 +27,7 @@ on_both_engines! {
     a_second_list_of_one_number_counts_for_what_it_revokes,
     a_revoked_pai_leaves_no_stock,
     a_unit_that_a_later_list_drops_stays_refused,
+    late_lists_and_holds_count,
     a_list_of_a_day_to_come_is_not_kept,
     a_certificate_that_has_not_begun_is_said_at_the_station,
     an_intermediate_that_was_issued_again_comes_with_its_delivery,
@@ -376,6 +377,39 @@ fn a_unit_that_a_later_list_drops_stays_refused(engine: &Engine) {
     let check = shown["checks"].as_array().and_then(|all| all.last()).expect("a check");
     assert_eq!((&check["cause"], &check["station"]), (&json!("revoked"), &json!("S1")), "{shown}");
     assert!(it.site.words(&["unit", "show", "TV-000001"]).contains("FAILED, revoked"));
+}
+
+/// Lists that came in the wrong order revoke what they do in the right one, and a hold is said wherever a unit is.
+fn late_lists_and_holds_count(engine: &Engine) {
+    let it = Elsewhere::on(engine, 2);
+    let (exit, made) = it.provision();
+    assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
+    let shown = it.site.done(&["unit", "show", "TV-000001"]);
+    let its = shown["credential"]["serial"].as_str().expect("a serial number");
+    let serial = u8::from_str_radix(&its[..2], 16).expect("a serial number");
+    let held_now = it.list(1, 5, |l| l.entries = vec![it.entry(serial, Reason::CertificateHold, None)]);
+    assert_eq!(it.adopt(&held_now).1["verdict"], "accepted");
+    let out = it.site.file("impact.json");
+    it.site.done(&["impact", "--reel", "R1", "--out", text(&out)]);
+    let rows = fs::read_to_string(&out).expect("rows");
+    assert!(rows.contains(r#""revoked":true"#) || rows.contains(r#""revoked": true"#), "{rows}");
+    let (exit, refused) = it.site.call(&["unit", "refurbish", "TV-000001", "--reason", "sold again"]);
+    assert_eq!((exit, &refused["error"]["kind"]), (Some(1), &json!("refused")), "{refused}");
+    assert_eq!(it.site.done(&["unit", "show", "TV-000001"])["state"], "passed");
+    // The one before it comes late: whom it revoked is revoked, and both lists are named.
+    let late = it.list(1, 4, |l| {
+        l.this_update = it.now.plus(-3_600).to_der();
+        // The other chip's.
+        l.entries = vec![it.entry(serial ^ 3, Reason::KeyCompromise, None)];
+    });
+    let (exit, told) = it.adopt(&late);
+    assert_eq!((exit, &told["verdict"], &told["revoked_now"]), (Some(1), &json!("rejected"), &json!(1)), "{told}");
+    assert_eq!(errors(&told).len(), 1, "{told}");
+    assert!(errors(&told)[0].0 == "revocation.dropped" && told.to_string().contains("newer list 05"), "{told}");
+    // One that leaves nothing out is only old.
+    let (exit, old) = it.adopt(&it.list(1, 3, |_| {}));
+    assert_ne!(exit, Some(0), "{old}");
+    assert!(old.to_string().contains("newer one applies"), "{old}");
 }
 
 /// A list of tomorrow would shut out those of today: it is not kept, and what it lists is refused.

@@ -42,6 +42,43 @@ fn rules(answer: &Value) -> Vec<&str> {
     findings.iter().filter(|f| f["severity"] == "error").filter_map(|f| f["rule"].as_str()).collect()
 }
 
+/// What was published after a backup is known to the restored site by its own list, and stays on the next one.
+#[test]
+fn a_restored_site_lists_what_it_had_listed() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Rehearsed::on(&engine, 3);
+    let (before, after) = (site.file("before.crl"), site.file("after.crl"));
+    let revoke = |unit: &str, out: &Path| {
+        site.done(&["revoke", "--unit", unit, "--reason", "key-compromise", "--out", text(out)])
+    };
+    revoke("TV-000001", &before);
+    let (backup, again) = (site.file("site.tar"), site.file("again"));
+    site.done(&["book", "backup", "--out", text(&backup)]);
+    let lost = revoke("TV-000002", &after);
+    assert_eq!(lost["issued"]["certificates"], 2, "{lost}");
+    site.done(&["book", "restore", text(&backup), "--site", text(&again)]);
+    let there = |typed: &[&str]| site.done(&[&["--site", text(&again)], typed].concat());
+    let adopted = there(&["revocation", "adopt", text(&after)]);
+    assert_eq!(adopted["revoked_now"], 1, "{adopted}");
+    let renewed = there(&["revoke", "--renew", PAI, "--out", text(&site.file("renewed.crl"))]);
+    assert_eq!((&renewed["certificates"], &renewed["number"]), (&json!(2), &json!("03")), "{renewed}");
+}
+
+/// What could not be written is revoked all the same, and that is said; nobody's reason is passed over.
+#[test]
+fn a_list_that_can_not_be_written_is_found_out_beforehand() {
+    let Some(engine) = Engine::sqlite() else { return };
+    let site = Rehearsed::on(&engine, 2);
+    let state = || site.done(&["unit", "show", "TV-000001"])["credential"]["state"].clone();
+    let out = ["--reason", "superseded", "--out", "/proc/list.crl"];
+    let (exit, refused) = site.call(&[&["revoke", "--unit", "TV-000001"], &out[..]].concat());
+    assert_eq!((exit, state()), (Some(3), json!("installed")), "{refused}");
+    for more in [["--reason", "superseded"], ["--note", "another"]] {
+        let typed = [&["revoke", "--confirm", "1", "--out", "x.crl"], &more[..]].concat();
+        assert_eq!(site.call(&typed).0, Some(2), "{more:?}");
+    }
+}
+
 fn what_is_revoked_is_told_to_the_world(engine: &Engine) {
     let site = Rehearsed::on(engine, 5);
     let (first, second) = (site.file("first.crl"), site.file("second.pem"));
