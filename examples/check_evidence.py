@@ -105,6 +105,19 @@ def proof(unit, files):
     root = x509.SubjectKeyIdentifier.from_public_key(paa.public_key()).digest.hex()
     ROOTS[root] = ROOTS.get(root, 0) + 1
 
+def meeting(unit, name, files):
+    m = json.loads(files[name])
+    row = [r["rows"][0] for r in json.loads(files[f"units/{unit}/log.json"])["rows"]
+           if (r["table"], r["key"]) == ("meeting", f"{unit}/{m['meeting']}")]
+    wanted = [sha256(files[m["pai"]]).hex(), m["nonce"], m["challenge"], m["elements"], m["signature"]]
+    if not row or [cell[-1] for cell in row[0][7:12]] != wanted or row[0][2][-1] != m["verdict"]:
+        return fault(f"{name}: it is not the meeting that the log vouches for")
+    if m["verdict"] == "accepted":
+        key, octets = x509.load_der_x509_certificate(files[m["dac"]]).public_key(), [bytes.fromhex(o) for o in wanted[1:]]
+        point = key.public_bytes(serialization.Encoding.X962, serialization.PublicFormat.UncompressedPoint).hex()
+        if not signed(key, octets[3], octets[2] + octets[1], True) or b"\x30\x02\x20" + octets[0] not in octets[2] or row[0][5][-1] != point:
+            fault(f"{name}: the chip's signature, the nonce or its certificate does not bear it out")
+
 def main(pack, key_file):
     key = serialization.load_pem_public_key(open(key_file, "rb").read())
     octets = open(pack, "rb").read()
@@ -137,6 +150,8 @@ def main(pack, key_file):
             log(name, json.loads(files[name]), size, root)
         if name.startswith("units/") and name.endswith("/proof.json"):
             proof(name.split("/")[1], files)
+        if name.startswith("units/") and name.split("/")[2].startswith("meeting-"):
+            meeting(name.split("/")[1], name, files)
     return manifest
 
 if __name__ == "__main__":

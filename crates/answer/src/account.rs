@@ -137,6 +137,27 @@ pub fn notes(site: &Site, reel: Option<&ReelId>) -> Result<Vec<String>, Trouble>
             failed.iter().collect::<base::sentence::Names>()
         ));
     }
+    notes.extend(inspections(site, reel)?);
+    Ok(notes)
+}
+
+/// Products whose every unit is to be met before it is shipped, and units that were not.
+fn inspections(site: &Site, reel: Option<&ReelId>) -> Result<Vec<String>, Trouble> {
+    let mut notes = Vec::new();
+    for product in site.book.products()? {
+        let name = &product.facts.name;
+        if site::product::kept(&product)?.final_inspection.is_none() {
+            continue;
+        }
+        let (passed, accepted) = site.book.inspected(name, reel)?;
+        if passed > accepted {
+            notes.push(format!(
+                "{} of {passed} units of product {name} that passed were not accepted by a final inspection: meet them with \
+                 `touchmark meet` before they are shipped.",
+                passed - accepted
+            ));
+        }
+    }
     Ok(notes)
 }
 

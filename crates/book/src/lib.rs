@@ -41,6 +41,7 @@ pub mod log;
 #[doc(hidden)]
 pub mod made_up;
 mod mark;
+mod meeting;
 mod open;
 mod order;
 mod partial;
@@ -104,6 +105,7 @@ pub use log::{
     Verification, Vouched, Watch,
 };
 pub use mark::{Mark, Older, Tell};
+pub use meeting::{Meeting, MeetingTally, NewMeeting, SignedExchange};
 pub use open::{OpenOptions, Site};
 pub use order::{OrderWritten, Places};
 pub use partial::PartialList;
@@ -129,7 +131,7 @@ pub use withdraw::{
 };
 pub use words::{
     AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
-    DeliveryVerdict, LabelEvent, Next, Purpose, RenewalKind, RequestState, Role, SignedInBy, UnitState,
+    DeliveryVerdict, LabelEvent, MeetingVerdict, Next, Purpose, RenewalKind, RequestState, Role, SignedInBy, UnitState,
 };
 
 /// An open record book. Threads share it; each act takes a connection of its own.

@@ -69,18 +69,27 @@ impl Conditions {
 /// The filter as SQL on `attempt t` and its `unit u`, to follow another
 /// condition. Station and times are those of each attempt.
 pub(crate) fn attempt_conditions(filter: &UnitFilter, sqlite: bool) -> (String, Vec<Value>) {
+    each_conditions(filter, sqlite, ("t.station", "t.ended"))
+}
+
+/// The same on `meeting m` and its `unit u`: times are those of each meeting; no station has one.
+pub(crate) fn meeting_conditions(filter: &UnitFilter, sqlite: bool) -> (String, Vec<Value>) {
+    each_conditions(&UnitFilter { station: None, ..filter.clone() }, sqlite, ("", "m.met"))
+}
+
+fn each_conditions(filter: &UnitFilter, sqlite: bool, (station, time): (&str, &str)) -> (String, Vec<Value>) {
     let mut c = conditions(&UnitFilter { station: None, from: None, to: None, ..filter.clone() }, sqlite);
-    if let Some(station) = &filter.station {
-        let p = c.place(Value::Text(station.as_str().to_owned()));
-        c.add(&format!("t.station = {p}"));
+    if let Some(wanted) = &filter.station {
+        let p = c.place(Value::Text(wanted.as_str().to_owned()));
+        c.add(&format!("{station} = {p}"));
     }
     if let Some(from) = filter.from {
         let p = c.place(Value::Int(micros(from)));
-        c.add(&format!("t.ended >= {p}"));
+        c.add(&format!("{time} >= {p}"));
     }
     if let Some(to) = filter.to {
         let p = c.place(Value::Int(micros(to)));
-        c.add(&format!("t.ended < {p}"));
+        c.add(&format!("{time} < {p}"));
     }
     let sql = c.sql.strip_prefix(" WHERE ").map(|rest| format!(" AND {rest}")).unwrap_or_default();
     (sql, c.values)

@@ -13,6 +13,7 @@ use crate::engine::{Connection, params};
 use crate::error::BookError;
 use crate::ids::{AuthorityName, ChipId, UnitSerial};
 use crate::log::Entry;
+use crate::meeting::{Meeting, read_meetings};
 use crate::product::{Product, read_product};
 use crate::proof::{Proof, read_proof, read_proofs};
 use crate::reel::{Reel, read_reel};
@@ -82,6 +83,8 @@ pub struct UnitStory {
     pub earlier_codes: Vec<EarlierCode>,
     /// What happened to its label.
     pub labels: Vec<Label>,
+    /// Each time that it was met as a finished unit, oldest first.
+    pub meetings: Vec<Meeting>,
     /// All entries about it, oldest first.
     pub entries: Vec<Entry>,
 }
@@ -186,6 +189,7 @@ impl Book {
                 earlier_codes: read_earlier_codes(c, serial.as_str())?,
                 origin,
                 labels: read_labels(c, serial.as_str())?,
+                meetings: read_meetings(c, serial.as_str())?,
                 entries: entries.iter().map(Entry::read).collect::<Result<_, _>>()?,
                 unit,
             }))

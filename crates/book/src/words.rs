@@ -200,6 +200,15 @@ words! {
         /// For another owner: a new code on the same board, which is proven again.
         Refurbish = "refurbish",
     }
+    /// The word on a finished unit that was met.
+    MeetingVerdict {
+        /// A home would take it.
+        Accepted = "accepted",
+        /// A home would refuse it.
+        Rejected = "rejected",
+        /// It was not met, or not to the end.
+        Unreachable = "unreachable",
+    }
     /// What happened to a label.
     LabelEvent {
         /// Printed.
@@ -211,7 +220,7 @@ words! {
     }
 }
 
-in_rows! { Purpose Role AuthorityOrigin DeclarationOrigin ChipState DeliveryOrigin DeliveryVerdict CredentialState UnitState AttemptResult Next RequestState AccountRole SignedInBy LabelEvent RenewalKind }
+in_rows! { Purpose Role AuthorityOrigin DeclarationOrigin ChipState DeliveryOrigin DeliveryVerdict CredentialState UnitState AttemptResult Next RequestState AccountRole SignedInBy LabelEvent RenewalKind MeetingVerdict }
 
 impl Purpose {
     /// Whether nothing of it may be sold.

@@ -4,6 +4,7 @@
 //! is the book's; what counts tell is [`decide::statistics`]'. Nothing is written.
 
 pub mod count;
+pub mod meetings;
 pub mod page;
 pub mod scope;
 pub mod stations;
@@ -16,6 +17,7 @@ use base::course::{Course, Phase, or_stopped};
 use base::trouble::Trouble;
 use book::{Purpose, ReelCount, Stretch, Tallies, UnitFilter};
 pub use count::{Cause, Control, Yields};
+pub use meetings::Meetings;
 pub use scope::{OrderFacts, Scope, orders};
 use serde::Serialize;
 use site::Site;
@@ -122,6 +124,9 @@ pub struct Report {
     pub stations: Stations,
     /// The worst hour, where it was asked for and anything failed.
     pub worst_hour: Option<Worst>,
+    /// Meetings of finished units; none where there was no meeting.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub meetings: Option<Meetings>,
     /// The reel's chips and credentials, for a report on one.
     pub stock: Option<Stock>,
     /// The order, for a report on one.
@@ -242,6 +247,7 @@ pub fn report(site: &Site, request: &Request, now: OffsetDateTime, course: &Cour
         control: count::control(&attempts, length, zone),
         stations: stations::compare(&attempts),
         worst_hour,
+        meetings: Meetings::of(&site.book.tally_meetings(filter)?),
         stock,
         order: found.order,
         notes: account::notes(site, filter.reel.as_ref())?,

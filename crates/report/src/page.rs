@@ -293,6 +293,28 @@ pub fn worst_blocks(worst: &Worst) -> Vec<Block> {
     out
 }
 
+/// Meetings of finished units.
+fn meeting_blocks(report: &Report) -> Vec<Block> {
+    let Some(met) = &report.meetings else { return Vec::new() };
+    let mut out = vec![
+        Block::Heading("Finished units that were met".into()),
+        Block::Words(format!(
+            "{} of {} were accepted, {}. {} gave no verdict. A meeting took {} on average, and {} at most.",
+            grouped(met.accepted.good),
+            grouped(met.accepted.all),
+            share_words(&met.accepted),
+            grouped(met.unreachable),
+            time_words(met.mean_ms),
+            time_words(met.longest_ms as f64)
+        )),
+    ];
+    if !met.causes.is_empty() {
+        let rows = met.causes.iter().map(|c| vec![c.rule.clone(), grouped(c.meetings), percent(c.share)]).collect();
+        out.push(Block::Table(Table::new(&["rule that was broken first", "meetings", "share"], rows)));
+    }
+    out
+}
+
 fn stock_blocks(report: &Report) -> Vec<Block> {
     let Some(stock) = &report.stock else { return Vec::new() };
     let row = |what: &str, counts: &[i64]| {
@@ -368,6 +390,7 @@ pub fn document(report: &Report) -> Document {
     blocks.extend(cause_blocks(report));
     blocks.extend(station_blocks(report));
     blocks.extend(step_blocks(report));
+    blocks.extend(meeting_blocks(report));
     blocks.extend(stock_blocks(report));
     Document {
         title: format!("Provisioning of {}", report.subject),

@@ -22,7 +22,7 @@ use crate::guard::FORM;
 use crate::routes::Table;
 
 /// Inputs that are never given back.
-const SECRETS: &[&str] = &["password", "passphrase", "old", "new", "badge", "code", "pin", "form"];
+const SECRETS: &[&str] = &["password", "passphrase", "old", "new", "badge", "code", "rack", "pin", "form"];
 /// Values of one form that are kept.
 const VALUES: usize = 100;
 /// Octets of a page.

@@ -22,6 +22,7 @@ pub fn state(of: &str, word: &str) -> String {
         ("finding", "error") | ("verdict", "rejected" | "refused") => "cracked",
         ("finding", "warning") | ("verdict", "accepted-in-part") => "triangle",
         ("finding", "note") => "ring-small",
+        ("verdict", "unreachable") => "ring",
         ("verdict", "accepted" | "already-received" | "trusted") => "struck",
         ("fate", "passed") => "struck",
         ("fate", "blank") => "dot",

@@ -166,8 +166,8 @@ impl Routes {
 fn pages(routes: Routes) -> Routes {
     use Stage::{Answer, Decide, Line, People, Receive};
     use pages::{
-        access, authorities, company, declarations, deliveries, evidence, examine, find, fit, impact, labels, line,
-        log, noun, people, plan, products, reels, report, revocation, station, units,
+        access, authorities, company, declarations, deliveries, evidence, examine, find, fit, impact, inspect, labels,
+        line, log, noun, people, plan, products, reels, report, revocation, station, units,
     };
     routes
         .part((Decide, "Fit"), "/fit", READ, fit::show)
@@ -182,6 +182,7 @@ fn pages(routes: Routes) -> Routes {
         .part((Receive, "Trust sets"), "/trust-sets", READ, noun::trust_sets)
         .part((Line, "Line"), "/line", ALL, line::show)
         .part((Line, "Stations"), "/stations", ALL, station::list)
+        .part((Line, "Final inspection"), "/inspect", FLOOR, inspect::show)
         .part((Line, "Labels"), "/labels", ENGINEER, labels::show)
         .part((Line, "Report"), "/report", READ, report::show)
         .of("/report", "report")
@@ -250,15 +251,17 @@ fn pages(routes: Routes) -> Routes {
         .of("/deliveries", "receive")
         .get("/deliveries/{delivery}", Need::Page(READ), deliveries::show)
         .post("/deliveries/{delivery}/withdraw", Need::Page(ENGINEER), deliveries::withdraw)
-        .get("/incoming/{id}", Need::Page(READ), incoming::show)
+        .get("/incoming/{id}", Need::Page(ALL), incoming::show)
         .get("/incoming/{id}/file", Need::Page(READ), incoming::file)
         .post("/incoming/{id}/accept", Need::Page(ENGINEER), incoming::accept)
-        .post("/incoming/{id}/stop", Need::Page(READ), incoming::stop)
+        .post("/incoming/{id}/stop", Need::Page(ALL), incoming::stop)
         .get("/units/{unit}", Need::Page(READ), units::show)
         .get("/units/{unit}/label.svg", Need::Page(ENGINEER), units::label)
         .post("/units/{unit}/evidence", Need::Page(READ), evidence::pack)
         .files("/labels", Need::Page(ENGINEER), labels::print)
         .of("/labels", "labels")
+        .post("/inspect", Need::Page(FLOOR), inspect::meet)
+        .of("/inspect", "inspect")
         .post("/evidence", Need::Page(READ), evidence::export)
         .of("/evidence", "evidence")
         .post("/evidence/key", Need::Page(READ), evidence::key)

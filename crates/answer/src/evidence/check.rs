@@ -218,6 +218,13 @@ fn contents(files: &Files<'_>, manifest: &Manifest, key: &PublicKey, out: &mut C
         out.units += 1;
         let name = format!("units/{unit}/log.json");
         let Some(log) = inner::log(&name, &read(&name), head.entries, &root, faults) else { continue };
+        let home = format!("units/{unit}/");
+        for file in manifest.files.iter().filter(|f| f.name.starts_with(&home)) {
+            let Some(met) = file.name.strip_prefix(&home).filter(|name| name.starts_with("meeting-")) else { continue };
+            if let Err(why) = inner::meeting(unit, met, &read(&file.name), &log, &|name| files.read(name)) {
+                faults.push((file.name.clone(), why));
+            }
+        }
         let name = format!("units/{unit}/proof.json");
         let Some(octets) = files.read(&name) else { continue };
         match inner::proof(unit, &octets, &log, &|name| files.read(name), &mut out.roots) {

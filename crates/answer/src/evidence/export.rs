@@ -22,7 +22,7 @@ use standard::certificate::Certificate;
 use standard::key::Signer;
 
 use super::pack::{self, Writer, seal, sha256};
-use super::told::{EarlierHead, EntryTold, FORMAT, Log, Manifest, ProofTold, RowsTold, text};
+use super::told::{EarlierHead, EntryTold, FORMAT, Log, Manifest, MeetingTold, ProofTold, RowsTold, text};
 use super::{index, inner};
 
 /// Earlier signed heads that a pack carries beside the first one.
@@ -175,6 +175,7 @@ impl Maker<'_> {
         }
         rows.extend((1..=story.labels.len()).map(|number| ("label", format!("{serial}/{number}"))));
         rows.extend((1..=story.renewals.len()).map(|number| ("renewal", format!("{serial}/{number}"))));
+        rows.extend((1..=story.meetings.len()).map(|number| ("meeting", format!("{serial}/{number}"))));
         for board in &story.boards {
             rows.push(("chip", board.origin.chip.chip_id.to_string()));
             if let Some(c) = &board.origin.credential {
@@ -189,6 +190,22 @@ impl Maker<'_> {
         }
         let log = self.log(story.entries.iter().map(|e| e.sequence.0).collect(), &rows)?;
         zip.add(&format!("{home}/log.json"), &told(&log)?).map_err(failed(out))?;
+        for met in &story.meetings {
+            let (Some(exchange), Some(dac), Some(pai)) = (&met.exchange, &met.dac, &met.pai) else { continue };
+            let file = MeetingTold {
+                unit: serial.to_string(),
+                meeting: met.number,
+                verdict: met.verdict,
+                nonce: hex::encode(exchange.nonce),
+                challenge: hex::encode(&exchange.challenge),
+                elements: hex::encode(&exchange.elements),
+                signature: hex::encode(&exchange.signature),
+                at: time_text(met.met),
+                dac: self.keep("certificates", dac),
+                pai: self.keep("certificates", pai),
+            };
+            zip.add(&format!("{home}/meeting-{}.json", met.number), &told(&file)?).map_err(failed(out))?;
+        }
         if let Some(proof) = &story.proof {
             let facts = &proof.facts;
             let paa = root_of(&story, &facts.pai);

@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use book::MeetingVerdict;
 use book::log::row_digest;
 use book::log::tree::{check_consistency, check_inclusion};
 use serde_json::Value;
@@ -11,7 +12,7 @@ use standard::exchange::{Elements, to_be_signed};
 use standard::key::PublicKey;
 
 use super::pack::sha256;
-use super::told::{EarlierHead, FORMAT, Log, Manifest, ProofTold, RowsTold, as_cell};
+use super::told::{EarlierHead, FORMAT, Log, Manifest, MeetingTold, ProofTold, RowsTold, as_cell};
 
 pub(super) const MANIFEST: &str = "manifest.json";
 pub(super) const MANIFEST_SIGNATURE: &str = "manifest.sig";
@@ -137,9 +138,75 @@ fn rows_digest(rows: &RowsTold) -> Option<String> {
     Some(hex::encode(row_digest(&rows.table, rows.several, &cells)))
 }
 
-/// Octets of one cell of the proof's row, in hex.
+/// One cell of a row: its text, or its octets in hex.
 fn of_row(rows: &RowsTold, column: usize) -> Option<&str> {
     rows.rows.first()?.get(column)?.get(1)?.as_str()
+}
+
+fn read(der: &[u8], what: &str) -> Result<Certificate, String> {
+    Certificate::read(der).map_err(|e| format!("the {what} can't be read: {e}"))
+}
+
+/// The elements of an exchange: signed by the certificate's key, with the nonce in them. Nonce, challenge, elements and
+/// signature come in hex.
+fn signed(dac: &Certificate, [nonce, challenge, elements, signature]: [&str; 4]) -> Result<Vec<u8>, String> {
+    let octets = |text: &str| hex::decode(text).map_err(|_| "a value is not hex".to_owned());
+    let (elements, challenge) = (octets(elements)?, octets(challenge)?);
+    let key = dac.public_key().ok_or("the DAC has no key on P-256")?;
+    if !key.verifies_raw(&to_be_signed(&elements, &challenge), &octets(signature)?) {
+        return Err("its signature does not belong to the chip".into());
+    }
+    let inside = Elements::read(&elements).map_err(|e| format!("its elements are not TLV: {e}"))?;
+    if inside.nonce != Some(octets(nonce)?.as_slice()) {
+        return Err("its nonce differs from the one that was sent".into());
+    }
+    Ok(elements)
+}
+
+/// A meeting of a unit, as the log has it. What a home refused may have been signed wrongly; what it accepted was not.
+///
+/// - `name`: of its file.
+pub(super) fn meeting(
+    unit: &str,
+    name: &str,
+    octets: &[u8],
+    log: &Log,
+    files: &dyn Fn(&str) -> Option<Vec<u8>>,
+) -> Result<(), String> {
+    let met: MeetingTold = serde_json::from_slice(octets).map_err(|e| format!("it can't be read: {e}"))?;
+    let file = |name: &str| files(name).ok_or_else(|| format!("it names {name}, which is not in the pack"));
+    if met.unit != unit || name != format!("meeting-{}.json", met.meeting) {
+        return Err("it belongs to another unit or meeting".into());
+    }
+    let (dac_der, pai_der) = (file(&met.dac)?, file(&met.pai)?);
+    let dac = read(&dac_der, "DAC");
+    if met.verdict == MeetingVerdict::Accepted {
+        signed(dac.as_ref()?, [&met.nonce, &met.challenge, &met.elements, &met.signature])?;
+    }
+    // The row's columns are those of docs/book.md. A certificate of the book stands there by its key.
+    let key = format!("{unit}/{}", met.meeting);
+    let row =
+        log.rows.iter().find(|r| r.table == "meeting" && r.key == key).ok_or("no entry of the log vouches for it")?;
+    let point = dac.ok().and_then(|dac| dac.public_key().map(|key| hex::encode(key.point())));
+    let whole = hex::encode(&dac_der);
+    let its_own = match (of_row(row, 5), of_row(row, 6)) {
+        (Some(key), None) => point.as_deref() == Some(key),
+        (None, Some(der)) => der == whole,
+        _ => false,
+    };
+    let pai = sha256(&pai_der);
+    let wanted: [(usize, &str); 6] = [
+        (2, met.verdict.word()),
+        (7, &pai),
+        (8, &met.nonce),
+        (9, &met.challenge),
+        (10, &met.elements),
+        (11, &met.signature),
+    ];
+    if !its_own || !wanted.iter().all(|(column, value)| of_row(row, *column) == Some(value)) {
+        return Err("it is not the meeting that the log vouches for".into());
+    }
+    Ok(())
 }
 
 /// A unit's exchange: signed by the chip, about these certificates, as the log has it.
@@ -151,23 +218,14 @@ pub(super) fn proof(
     roots: &mut BTreeMap<String, u64>,
 ) -> Result<(), String> {
     let proof: ProofTold = serde_json::from_slice(octets).map_err(|e| format!("it can't be read: {e}"))?;
-    let octets = |text: &str| hex::decode(text).map_err(|_| "a value is not hex".to_owned());
     let file = |name: &str| files(name).ok_or_else(|| format!("it names {name}, which is not in the pack"));
     if proof.unit != unit {
         return Err("it belongs to another unit".into());
     }
     let (dac_der, pai_der) = (file(&format!("units/{unit}/dac.der"))?, file(&proof.pai)?);
-    let read = |der: &[u8], what: &str| Certificate::read(der).map_err(|e| format!("the {what} can't be read: {e}"));
     let (dac, pai) = (read(&dac_der, "DAC")?, read(&pai_der, "PAI")?);
-    let (elements, challenge) = (octets(&proof.elements)?, octets(&proof.challenge)?);
-    let key = dac.public_key().ok_or("the DAC has no key on P-256")?;
-    if !key.verifies_raw(&to_be_signed(&elements, &challenge), &octets(&proof.signature)?) {
-        return Err("its signature does not belong to the chip".into());
-    }
+    let elements = signed(&dac, [&proof.nonce, &proof.challenge, &proof.elements, &proof.signature])?;
     let inside = Elements::read(&elements).map_err(|e| format!("its elements are not TLV: {e}"))?;
-    if inside.nonce != Some(octets(&proof.nonce)?.as_slice()) {
-        return Err("its nonce differs from the one that was sent".into());
-    }
     match (&proof.declaration, inside.declaration) {
         (Some(name), Some(signed)) if file(name)? == signed => {}
         (None, _) => {}

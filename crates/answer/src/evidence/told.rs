@@ -1,6 +1,6 @@
 //! The JSON of a pack.
 
-use book::{Cell, Vouched};
+use book::{Cell, MeetingVerdict, Vouched};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
@@ -73,6 +73,22 @@ pub(super) struct ProofTold {
     pub pai: String,
     pub paa: Option<String>,
     pub declaration: Option<String>,
+}
+
+/// `meeting-N.json` of a unit: what it signed when it was met, and which files belong to it.
+#[derive(Debug, Serialize, Deserialize)]
+pub(super) struct MeetingTold {
+    pub unit: String,
+    pub meeting: i64,
+    pub verdict: MeetingVerdict,
+    pub nonce: String,
+    pub challenge: String,
+    pub elements: String,
+    pub signature: String,
+    pub at: String,
+    /// The certificate that it gave, which need not be that of its chip.
+    pub dac: String,
+    pub pai: String,
 }
 
 /// A value as `[kind]` or `[kind, value]`, by its kind in a digest; octets in hex.

@@ -42,6 +42,26 @@ fn all_that_is_asked(book: &Book) {
     book.find("zebra", 10).expect("asks");
     book.code_candidates(3840, Some(&unit), 10).expect("asks");
     book.record_label(&unit, crate::LabelEvent::Printed, &by()).expect("recorded");
+    let (report, der, signed) = (Json::Null, crate::support::certificate(0), [5; 64]);
+    let signed = crate::SignedExchange {
+        nonce: [5; 32],
+        challenge: vec![5; 16],
+        elements: signed.to_vec(),
+        signature: signed.to_vec(),
+    };
+    let met = crate::NewMeeting {
+        verdict: crate::MeetingVerdict::Rejected,
+        cause: Some("meet.label"),
+        place: None,
+        dac: Some((&der, Some(&chip(0).public_key))),
+        pai: Some(b"pai"),
+        exchange: Some(&signed),
+        report: &report,
+        took_ms: 1,
+        met: at(0),
+    };
+    book.keep_meeting(&unit, &met, &by()).expect("kept");
+    book.story(&unit).expect("asks").expect("there");
     book.return_unit(&unit, "rattles", &by()).expect("returned");
     book.refurbish_unit(&unit, "sold again", &[], &by()).expect("refurbished");
     let (first, next, again) = (chip(0).chip_id, chip(3).chip_id, on("S1", 0));

@@ -35,6 +35,15 @@ pub(super) const fn refuse(
 // arrive in the state that the tables give by default; one that arrives in another
 // is found by verifying, since no entry tells why.
 
+/// Version 10: a home takes a unit with the certificate of the board that it has.
+const REFUSALS_10: &[Refusal] = &[refuse(
+    "meeting",
+    "INSERT",
+    "NEW.verdict = 'accepted' AND NOT EXISTS (SELECT 1 FROM unit u JOIN chip c ON c.chip_id = u.chip_id \
+     WHERE u.serial = NEW.unit AND c.public_key = NEW.credential)",
+    "a unit that was accepted showed the certificate of its own chip",
+)];
+
 /// Version 1: states go one way, facts stand, and nothing is given without its ground.
 const REFUSALS: &[Refusal] = &[
     refuse(
@@ -309,6 +318,7 @@ const BROUGHT: &[Brought] = &[
     Brought { version: 6, rewritten: REWRITTEN_6, refusals: REFUSALS_6 },
     Brought { version: 7, rewritten: &[], refusals: REFUSALS_7 },
     Brought { version: 9, rewritten: REWRITTEN_9, refusals: REFUSALS_9 },
+    Brought { version: 10, rewritten: &[], refusals: REFUSALS_10 },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

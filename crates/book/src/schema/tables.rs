@@ -220,4 +220,10 @@ tables! {
     ), grows();
     REEL_SPLIT = "reel_split" Stands(9),
         vouched(&["reel"], b"t", "reel, source, first, last, origin, shift, certificates"), leaves();
+    MEETING = "meeting" Stands(10), vouched(
+        &["unit", "number"],
+        b"ti",
+        "unit, number, verdict, cause, place, credential, dac, pai, nonce, challenge, elements, signature, report, took, \
+         met, actor"
+    ), leaves(), grows();
 }

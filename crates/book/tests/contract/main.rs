@@ -12,6 +12,7 @@ mod keeping;
 mod line;
 mod lists;
 mod log;
+mod meeting;
 mod racing;
 mod revoking;
 mod rules;
@@ -27,7 +28,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{access, arrivals, boards, catalogue, keeping, line, lists, log, racing, revoking, rules, seals, withdrawing};
+            use super::{access, arrivals, boards, catalogue, keeping, line, lists, log, meeting, racing, revoking, rules, seals, withdrawing};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -78,6 +79,7 @@ contract! {
     withdrawing::declarations_are_withdrawn_until_a_unit_has_one => declarations_are_withdrawn_until_a_unit_has_one,
     withdrawing::products_are_corrected_until_something_depends_on_them => products_are_corrected_until_something_depends_on_them,
     boards::a_unit_outlives_its_board => a_unit_outlives_its_board,
+    meeting::meetings_are_kept => meetings_are_kept,
     boards::a_unit_is_refurbished => a_unit_is_refurbished,
     boards::what_goes_back_to_the_line_and_what_does_not => what_goes_back_to_the_line_and_what_does_not,
     boards::two_stations_and_one_unit_that_waits => two_stations_and_one_unit_that_waits,

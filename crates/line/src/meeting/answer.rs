@@ -1,42 +1,15 @@
 //! What a meeting answers: one type, which makes its JSON and its schema.
 
-use base::finding_view::FindingView;
-use book::UnitState;
+use base::finding_view::{FindingView, Severity};
+use book::{MeetingVerdict, UnitState};
 use meet::discovery::Announced;
-use meet::home::{Device, Left, Met, Session};
 use meet::judge::Outcome;
 use serde::Serialize;
 use site::trust::SetVerdict;
 use utoipa::ToSchema;
 
-book::words! {
-    /// The word on a unit that was met.
-    MeetingVerdict {
-        /// A home would take it.
-        Accepted = "accepted",
-        /// A home would refuse it.
-        Rejected = "rejected",
-        /// It was not met, or not to the end.
-        Unreachable = "unreachable",
-    }
-    /// How a unit was left.
-    LeftAs {
-        /// As it was found.
-        AsFound = "as-found",
-        /// Perhaps still armed, for a minute at the longest.
-        Uncertain = "uncertain",
-    }
-}
-
-impl From<Outcome> for MeetingVerdict {
-    fn from(outcome: Outcome) -> Self {
-        match outcome {
-            Outcome::Accepted => Self::Accepted,
-            Outcome::Rejected => Self::Rejected,
-            Outcome::Unreachable => Self::Unreachable,
-        }
-    }
-}
+use crate::unit::id;
+pub use crate::unit::{DeviceView, ExchangeView, LeftAs, SessionView, StepView};
 
 /// What came of a meeting.
 #[derive(Debug, Serialize, ToSchema)]
@@ -59,6 +32,28 @@ pub struct Meeting {
     pub left: LeftAs,
     /// What the DAC's key signed, in hex: checked with docs/proof.md.
     pub exchange: Option<ExchangeView>,
+    /// Where the book has it, for a unit of the book.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub recorded: Option<Recorded>,
+    /// Why it is not in the book, for a unit of the book.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub not_recorded: Option<String>,
+}
+
+impl Meeting {
+    /// What broke first.
+    pub fn first_error(&self) -> Option<&FindingView> {
+        self.findings.iter().find(|f| f.severity == Severity::Error)
+    }
+}
+
+/// A meeting in the book.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+pub struct Recorded {
+    /// Its number among the unit's meetings.
+    pub meeting: i64,
+    /// The entry of the log.
+    pub entry: i64,
 }
 
 /// A unit of the book.
@@ -97,98 +92,11 @@ impl From<&Announced> for AnnouncedUnit {
     }
 }
 
-fn id(id: u16) -> String {
-    format!("{id:04X}")
-}
-
-/// Basic information.
-#[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct DeviceView {
-    pub vendor_id: Option<String>,
-    pub product_id: Option<String>,
-    pub vendor_name: Option<String>,
-    pub product_name: Option<String>,
-    pub serial_number: Option<String>,
-    pub hardware_version: Option<u16>,
-    pub software_version: Option<u32>,
-    pub software_version_string: Option<String>,
-}
-
-impl From<&Device> for DeviceView {
-    fn from(device: &Device) -> Self {
-        let device = device.clone();
-        Self {
-            vendor_id: device.vendor_id.map(id),
-            product_id: device.product_id.map(id),
-            vendor_name: device.vendor_name,
-            product_name: device.product_name,
-            serial_number: device.serial_number,
-            hardware_version: device.hardware_version,
-            software_version: device.software_version,
-            software_version_string: device.software_version_string,
-        }
-    }
-}
-
-/// What opening the session showed.
-#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
-pub struct SessionView {
-    pub iterations: u32,
-    pub salt_bytes: usize,
-    /// How often a message was sent again.
-    pub retransmissions: u32,
-}
-
-impl From<Session> for SessionView {
-    fn from(session: Session) -> Self {
-        let Session { iterations, salt_bytes, retransmissions } = session;
-        Self { iterations, salt_bytes, retransmissions }
-    }
-}
-
 /// SHA-256 of the certificates, in hex.
 #[derive(Debug, Clone, Default, Serialize, ToSchema)]
 pub struct CertificatesView {
     pub dac: Option<String>,
     pub pai: Option<String>,
-}
-
-/// One step, and how long it took.
-#[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct StepView {
-    pub name: String,
-    pub milliseconds: u64,
-}
-
-/// An exchange in hex.
-#[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct ExchangeView {
-    pub nonce: String,
-    /// The session's: no station chose it.
-    pub challenge: String,
-    pub elements: String,
-    pub signature: String,
-}
-
-impl ExchangeView {
-    pub(super) fn of(met: &Met) -> Option<Self> {
-        let signed = met.attestation.as_ref()?;
-        Some(Self {
-            nonce: hex::encode(signed.nonce),
-            challenge: hex::encode(signed.challenge),
-            elements: hex::encode(&signed.elements),
-            signature: hex::encode(&signed.signature),
-        })
-    }
-}
-
-impl From<Left> for LeftAs {
-    fn from(left: Left) -> Self {
-        match left {
-            Left::AsFound => Self::AsFound,
-            Left::Uncertain => Self::Uncertain,
-        }
-    }
 }
 
 /// What came of a rack of units.
@@ -229,4 +137,13 @@ impl Rack {
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Announcements {
     pub units: Vec<AnnouncedUnit>,
+}
+
+/// The word for what was found.
+pub(super) fn verdict(outcome: Outcome) -> MeetingVerdict {
+    match outcome {
+        Outcome::Accepted => MeetingVerdict::Accepted,
+        Outcome::Rejected => MeetingVerdict::Rejected,
+        Outcome::Unreachable => MeetingVerdict::Unreachable,
+    }
 }

@@ -7,6 +7,7 @@
 
 mod against_book;
 mod answer;
+mod kept;
 mod rack;
 
 use std::path::PathBuf;
@@ -24,7 +25,7 @@ use meet::judge::{Against, Judged, Outcome, judge};
 use meet::transport::{Lost, Through, Transport, Udp, resolve};
 use site::revoked::Known;
 use site::trust::{self, Set, SetVerdict};
-use site::{Site, authority};
+use site::{Site, Who, authority};
 use standard::certificate::Certificate;
 use standard::moment::Moment;
 use standard::onboarding::{Fields, Passcode, read};
@@ -34,10 +35,12 @@ use standard::verdict::{Finding, Severity, SignerKey};
 use zeroize::Zeroizing;
 
 use against_book::Expected;
+use answer::verdict;
 pub use answer::{
-    AnnouncedUnit, Announcements, CertificatesView, DeviceView, ExchangeView, LeftAs, Meeting, MeetingVerdict, MetUnit,
-    Rack, RackUnit, SessionView, StepView,
+    AnnouncedUnit, Announcements, CertificatesView, DeviceView, ExchangeView, LeftAs, Meeting, MetUnit, Rack, RackUnit,
+    Recorded, SessionView, StepView,
 };
+pub use book::MeetingVerdict;
 pub use rack::{Line, lines, meet_rack};
 
 use crate::challenge::{part, signers};
@@ -58,6 +61,7 @@ pub struct Way {
 pub struct World<'a> {
     site: Option<&'a Site>,
     passphrase: Option<&'a Passphrase>,
+    who: Option<&'a Who>,
     anchors: Vec<Arc<Certificate>>,
     signers: Vec<SignerKey>,
     known: Option<Known>,
@@ -85,6 +89,7 @@ struct Wanted {
 impl<'a> World<'a> {
     /// Loads what is trusted.
     ///
+    /// - `site`: with what opens its key, and in whose name meetings of its units are recorded.
     /// - `trust`, `signing`: files and directories; once given, only those count. Without a site both are needed.
     /// - `sets`: trust sets of the site that must take a unit; else all are shown.
     ///
@@ -92,8 +97,7 @@ impl<'a> World<'a> {
     ///
     /// [`Trouble`] where a file is of no use, a set does not exist, or nothing would be trusted.
     pub fn load(
-        site: Option<&'a Site>,
-        passphrase: Option<&'a Passphrase>,
+        site: Option<(&'a Site, Option<&'a Passphrase>, &'a Who)>,
         (trust, signing): (&[PathBuf], &[PathBuf]),
         sets: &[String],
         way: Way,
@@ -108,6 +112,8 @@ impl<'a> World<'a> {
         if site.is_none() && !sets.is_empty() {
             return Err(Trouble::usage("trust sets are kept in a site, and there is none here", "Give --site."));
         }
+        let (passphrase, who) = (site.and_then(|(_, passphrase, _)| passphrase), site.map(|(_, _, who)| who));
+        let site = site.map(|(site, _, _)| site);
         let anchors = match site {
             Some(site) if trust.is_empty() => authority::anchors(site)?.into_iter().map(|(c, _)| c).collect(),
             _ => trust::anchors_in(trust)?,
@@ -119,6 +125,7 @@ impl<'a> World<'a> {
         Ok(Self {
             site,
             passphrase,
+            who,
             anchors,
             signers,
             known: site.map(Known::of).transpose()?,
@@ -342,10 +349,11 @@ fn word(
         against_book::compare(site, wanted, &met, &mut judged.findings)?;
     }
     let (trust_sets, refused) = sets(world, wanted, &met, &judged)?;
-    let mut verdict = MeetingVerdict::from(Outcome::on(&judged.findings, met.complete));
+    let mut verdict = verdict(Outcome::on(&judged.findings, met.complete));
     if refused && verdict == MeetingVerdict::Accepted {
         verdict = MeetingVerdict::Rejected;
     }
+    let (mut recorded, mut not_recorded) = (None, None);
     let sha256 = |der: &Option<Vec<u8>>| der.as_ref().map(|der| hex::encode(digest(&SHA256, der)));
     let mut steps: Vec<_> =
         met.steps.iter().map(|s| StepView { name: s.name.into(), milliseconds: s.milliseconds }).collect();
@@ -353,6 +361,14 @@ fn word(
     // It is done while nobody waits for it, and stands where it belongs.
     let before = steps.iter().position(|s| s.name == "disarm").unwrap_or(steps.len());
     steps.insert(before, StepView { name: judging.name.into(), milliseconds: judging.milliseconds });
+    if let (Some(site), Some(who), Some(expected)) = (world.site, world.who, &wanted.expected) {
+        let at = at.as_deref().or(announced.map(|unit| unit.at.as_str()));
+        let kept = kept::Kept { met: &met, judged: &judged, trust_sets: &trust_sets, steps: &steps, verdict, at };
+        match kept.keep(site, &expected.story.unit.serial, who) {
+            Ok(there) => recorded = Some(there),
+            Err(why) => not_recorded = Some(why.to_string()),
+        }
+    }
     Ok(Meeting {
         verdict,
         unit: wanted.expected.as_ref().map(Expected::unit),
@@ -365,7 +381,9 @@ fn word(
         findings: judged.findings.iter().map(|f| FindingView::of(part(f), f)).collect(),
         steps,
         left: met.left.into(),
-        exchange: ExchangeView::of(&met),
+        exchange: kept::exchange(&met).as_ref().map(ExchangeView::from),
+        recorded,
+        not_recorded,
     })
 }
 

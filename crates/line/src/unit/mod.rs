@@ -1,6 +1,7 @@
 //! One unit: its whole story, its files, its way out of the line.
 
 mod files;
+mod met;
 mod renewed;
 mod story;
 mod whole;
@@ -11,6 +12,8 @@ use book::ids::{ReelId, UnitSerial};
 use book::{Onboarding, Subject, Unit, UnitFilter, UnitState};
 use custody::Passphrase;
 pub use files::{Written, write};
+pub(crate) use met::id;
+pub use met::{DeviceView, ExchangeView, LeftAs, MeetingReport, OfMeeting, SessionView, ShownCertificate, StepView};
 use receive::reel;
 pub(crate) use renewed::was_locked;
 pub use renewed::{CodeKept, SentBack, SwappedCredential, refurbish, swap};
@@ -24,7 +27,7 @@ use standard::moment::Moment;
 use standard::onboarding::{Discriminator, Flow, OptionalData, Passcode, Payload, Reach};
 pub use story::{show, shown, story};
 use utoipa::ToSchema;
-pub use whole::{AdoptedFrom, Left, OfAttempt, OfBoard, OfStep, ProofReport, WholeUnit};
+pub use whole::{AdoptedFrom, Left, OfAttempt, OfBoard, OfStep, ProofFinding, ProofReport, WholeUnit};
 
 /// A unit in a list.
 #[derive(Debug, Serialize, ToSchema)]

@@ -11,6 +11,7 @@ use site::revoked::RevokedHere;
 use site::{Site, Who};
 use standard::moment::Moment;
 
+use super::met::OfMeeting;
 use super::renewed::CodeKept;
 use super::whole::{
     AdoptedFrom, AdoptedHere, CertificateFacts, Leaving, Left, OfAttempt, OfAuthority, OfBoard, OfChip, OfCredential,
@@ -119,6 +120,7 @@ pub fn shown(
         adopted,
         attempts: attempts(story),
         proof: story.proof.as_ref().map(|proof| of_proof(story, proof)).transpose()?,
+        meetings: story.meetings.iter().map(|met| OfMeeting::of(story, met)).collect::<Result<_, _>>()?,
         labels: story
             .labels
             .iter()

@@ -11,6 +11,7 @@ use standard::moment::{Moment, NO_END};
 use standard::verdict::Finding;
 use utoipa::ToSchema;
 
+use super::met::OfMeeting;
 use super::renewed::CodeKept;
 
 book::words! {
@@ -270,12 +271,7 @@ pub struct ProofReport {
 impl ProofReport {
     /// Of a proof that no finding refuses.
     pub fn accepted(findings: &[Finding]) -> Self {
-        let one = |f: &Finding| ProofFinding {
-            rule: f.rule.name.to_owned(),
-            severity: f.severity.into(),
-            found: f.found.clone(),
-        };
-        Self { verdict: Some(ProofVerdict::Accepted), findings: findings.iter().map(one).collect() }
+        Self { verdict: Some(ProofVerdict::Accepted), findings: findings.iter().map(ProofFinding::of).collect() }
     }
 }
 
@@ -288,6 +284,12 @@ pub struct ProofFinding {
     pub severity: Severity,
     /// What was found.
     pub found: String,
+}
+
+impl ProofFinding {
+    pub(crate) fn of(finding: &Finding) -> Self {
+        Self { rule: finding.rule.name.to_owned(), severity: finding.severity.into(), found: finding.found.clone() }
+    }
 }
 
 /// The proof that a unit's chip has its certificate's key.
@@ -443,6 +445,9 @@ pub struct WholeUnit {
     pub attempts: Vec<OfAttempt>,
     /// The last proof of its chip; none where that never passed.
     pub proof: Option<OfProof>,
+    /// Each time that it was met as a finished unit, in order.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub meetings: Vec<OfMeeting>,
     /// What happened to its label, in order.
     pub labels: Vec<OfLabel>,
     /// Entries of the log about it, in order.

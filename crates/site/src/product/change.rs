@@ -7,7 +7,7 @@ use serde::Serialize;
 use serde_json::Value;
 
 use super::add::{judge_objects, judged};
-use super::{Description, ProductView, get, kept, show};
+use super::{Description, FinalInspection, ProductView, get, kept, show};
 use crate::{Site, Who, series};
 
 /// What of a product is to be changed.
@@ -18,6 +18,7 @@ pub struct Change {
     pub vendor_name: Option<String>,
     /// The product's name as the customer reads it.
     pub product_name: Option<String>,
+    pub final_inspection: Option<FinalInspection>,
     /// The first number of the series that new units get; `Some(None)` ends the series. No unit made so far depends
     pub serial_series: Option<Option<String>>,
 }
@@ -52,6 +53,7 @@ pub fn update(site: &Site, name: &str, change: &Change, who: &Who) -> Result<Upd
     after.purpose = after.purpose.or_else(|| before.purpose.clone());
     after.vendor_name = change.vendor_name.clone().or(after.vendor_name);
     after.product_name = change.product_name.clone().or(after.product_name);
+    after.final_inspection = change.final_inspection.unwrap_or(after.final_inspection);
     let new = judged(name, &after)?;
     if new.objects != old.facts.objects {
         judge_objects(site, &after.objects)?;
@@ -162,8 +164,9 @@ const SETTINGS: &[&str] = &[
     "carton",
     "serial_in_qr",
     "record",
+    "final_inspection",
     "object",
 ];
 
 /// Settings that units made so far do not depend on.
-const FREE: &[&str] = &["carton", "record"];
+const FREE: &[&str] = &["carton", "record", "final_inspection"];

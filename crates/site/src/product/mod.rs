@@ -60,9 +60,35 @@ pub struct Description {
     /// How the flashing tool gets the factory record, where it is flashed; none where it is not.
     #[serde(default)]
     pub record: Option<RecordPlace>,
+    /// Which finished units are met before they are shipped.
+    #[serde(default)]
+    pub final_inspection: FinalInspection,
     /// Further objects for the chip.
     #[serde(default, rename = "object")]
     pub objects: Vec<FurtherObject>,
+}
+
+book::words! {
+    /// Which finished units of a product are met before they are shipped.
+    FinalInspection {
+        /// None need be.
+        None = "none",
+        /// Each one.
+        Every = "every",
+    }
+}
+
+impl Default for FinalInspection {
+    fn default() -> Self {
+        Self::None
+    }
+}
+
+impl FinalInspection {
+    /// Whether no unit need be met.
+    pub fn is_none(&self) -> bool {
+        *self == Self::None
+    }
 }
 
 impl Description {
@@ -83,6 +109,7 @@ impl Description {
             carton: None,
             serial_in_qr: false,
             record: None,
+            final_inspection: FinalInspection::None,
             objects: Vec::new(),
         }
     }
@@ -101,6 +128,7 @@ impl Description {
             carton: kept.carton,
             serial_in_qr: kept.serial_in_qr,
             record: kept.record,
+            final_inspection: kept.final_inspection,
             objects: further(product)?,
             ..Self::new(
                 &format!("{:04X}", facts.vendor_id),
@@ -155,6 +183,8 @@ pub struct Kept {
     pub serial_in_qr: bool,
     #[serde(default)]
     pub record: Option<RecordPlace>,
+    #[serde(default, skip_serializing_if = "FinalInspection::is_none")]
+    pub final_inspection: FinalInspection,
 }
 
 impl Kept {
@@ -219,6 +249,9 @@ pub struct ProductView {
     pub serial_in_qr: bool,
     /// How the flashing tool gets the factory record; none where it is not flashed.
     pub record: Option<RecordPlace>,
+    /// Which finished units are met before they are shipped; left out where none need be.
+    #[serde(skip_serializing_if = "FinalInspection::is_none")]
+    pub final_inspection: FinalInspection,
     /// Trust sets that it must please.
     pub trust_sets: Vec<String>,
     /// The first number of the series that its new units get; none where a run says which numbers it gives.
@@ -339,6 +372,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         lock: kept.lock,
         serial_in_qr: kept.serial_in_qr,
         record: kept.record,
+        final_inspection: kept.final_inspection,
         warnings,
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
         serial_series: site.book.product_series(&facts.name)?.map(|first| first.to_string()),

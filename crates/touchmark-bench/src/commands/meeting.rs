@@ -114,7 +114,7 @@ fn play(args: &MeetingArgs, folder: &Path) -> Result<Measured, Failed> {
 fn worker(args: &MeetingArgs, folder: &Path) -> Result<Measured, Failed> {
     let way = Way { interface: None, through: None, timeout: Duration::from_secs(20) };
     let (trust, signer) = ([folder.join("paa.der")], [folder.join("declaration-signer.der")]);
-    let world = World::load(None, None, (&trust, &signer), &[], way, Moment::from_unix(1_780_000_000))?;
+    let world = World::load(None, (&trust, &signer), &[], way, Moment::from_unix(1_780_000_000))?;
     let list = lines(&fs::read_to_string(folder.join("list.txt"))?)?;
     let (rack, seconds) = timed(|| Ok(meet_rack(&world, &list, args.side_by_side, &Course::new())?))?;
     if rack.accepted != list.len() {

@@ -132,10 +132,10 @@ pub fn run(args: MeetArgs, place: &Place, output: &mut Output) -> Result<Exit, F
     };
     let passphrase =
         site.as_ref().filter(|_| needs_one).map(|site| args.passphrase.for_site_key(site)).transpose()?.flatten();
+    let who = place.who()?;
     let load = || {
         World::load(
-            site.as_ref(),
-            passphrase.as_ref(),
+            site.as_ref().map(|site| (site, passphrase.as_ref(), &who)),
             (&args.trust, &args.signer),
             &args.trust_set,
             way.clone(),
@@ -149,8 +149,9 @@ pub fn run(args: MeetArgs, place: &Place, output: &mut Output) -> Result<Exit, F
         let world = load()?;
         let done = watched(output, "units", |course| meet_rack(&world, &list, args.side_by_side.into(), course))?;
         output.show(&done, |w| rack(w, &done))?;
+        let recorded = all_recorded(done.units.iter().map(|unit| &unit.meeting), output);
         return Ok(match (done.rejected, done.unreachable) {
-            (0, 0) if done.met == list.len() => Exit::Done,
+            (0, 0) if done.met == list.len() && recorded => Exit::Done,
             (0, _) => Exit::Unreachable,
             _ => Exit::Rejected,
         });
@@ -173,11 +174,23 @@ pub fn run(args: MeetArgs, place: &Place, output: &mut Output) -> Result<Exit, F
             "The unit may still be armed. It is as it was within a minute, or after you switch it off and on.",
         ]);
     }
+    let recorded = all_recorded([&met], output);
     Ok(match met.verdict {
+        MeetingVerdict::Accepted if !recorded => Exit::Unreachable,
         MeetingVerdict::Accepted => Exit::Done,
         MeetingVerdict::Rejected => Exit::Rejected,
         MeetingVerdict::Unreachable => Exit::Unreachable,
     })
+}
+
+/// Whether the book has all that belong into it; else it is said why not, each reason once.
+fn all_recorded<'a>(meetings: impl IntoIterator<Item = &'a Meeting>, output: &mut Output) -> bool {
+    let mut why: Vec<&str> = meetings.into_iter().filter_map(|met| met.not_recorded.as_deref()).collect();
+    why.dedup();
+    for why in &why {
+        output.warn(&[&format!("The meeting is not in the book: {why}.")]);
+    }
+    why.is_empty()
 }
 
 fn announcements(w: &mut dyn Write, heard: &Announcements) -> io::Result<()> {

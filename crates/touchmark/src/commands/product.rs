@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, Subcommand};
 use serde_json::{Value, json};
 use site::product;
-use site::product::{Change, Description, ProductView};
+use site::product::{Change, Description, FinalInspection, ProductView};
 use site::record_place::{RecordFormat, RecordPlace};
 
 use super::at_site::Place;
@@ -68,6 +68,9 @@ pub struct Add {
     /// Put the unit's serial number into its QR code
     #[arg(long)]
     serial_in_qr: bool,
+    /// Which finished units are met before they are shipped: none, every; default: none
+    #[arg(long, value_name = "WHICH", value_parser = inspection)]
+    final_inspection: Option<FinalInspection>,
     /// The flashing tool gets the unit's factory record, in this form: cbor, hex or image
     ///
     /// `record make` then writes it so. Address and size of the flash region come from --record-address and
@@ -102,6 +105,9 @@ pub struct Update {
     /// Read everything from a TOML file, as product add does; options given here override it
     #[arg(long, value_name = "FILE.toml", group = "change")]
     from: Option<PathBuf>,
+    /// Which finished units are met before they are shipped: none, every
+    #[arg(long, value_name = "WHICH", group = "change", value_parser = inspection)]
+    final_inspection: Option<FinalInspection>,
     /// First number of the series that new units get from now on, such as HL-000001
     #[arg(long, value_name = "FIRST", group = "change")]
     serial_series: Option<String>,
@@ -114,6 +120,10 @@ pub struct Update {
     /// Require no trust set any more
     #[arg(long, group = "change", conflicts_with = "trust_sets")]
     no_trust_sets: bool,
+}
+
+fn inspection(text: &str) -> Result<FinalInspection, String> {
+    FinalInspection::from_word(text).ok_or_else(|| "give none or every".into())
 }
 
 /// A number, decimal or `0x` and hex digits.
@@ -155,6 +165,7 @@ fn description(args: &Add) -> Result<Description, Failure> {
     description.product_name = args.product_name.clone().or(description.product_name);
     description.factory_record |= args.factory_record;
     description.serial_in_qr |= args.serial_in_qr;
+    description.final_inspection = args.final_inspection.unwrap_or(description.final_inspection);
     if let Some(format) = args.record {
         let mut place = RecordPlace { format, ..description.record.unwrap_or_else(|| RecordPlace::of(format)) };
         place.address = args.record_address.unwrap_or(place.address);
@@ -203,6 +214,7 @@ pub fn run(command: ProductCommand, place: &Place, output: &mut Output) -> Resul
                 from: args.from.as_deref().map(product::read).transpose()?,
                 vendor_name: args.vendor_name,
                 product_name: args.product_name,
+                final_inspection: args.final_inspection,
                 serial_series: args.serial_series.map(Some).or(args.no_serial_series.then_some(None)),
             };
             let mut updated = product::update(&site, &args.name, &change, &who)?;
@@ -283,6 +295,7 @@ fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {
                 .map_or_else(|| "none".into(), |r| format!("{} at 0x{:08X}, {} bytes", r.format, r.address, r.size)),
         ),
         ("QR code", format!("carries the serial number: {}", yes(p.serial_in_qr))),
+        ("final inspection", p.final_inspection.to_string()),
         ("lock", format!("after the proof, where the part can be: {}", yes(p.lock))),
         ("objects", list(&objects, "none further")),
         ("trust sets", list(&p.trust_sets, "none")),

@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use answer::account;
 use answer::account::{Account, Share};
 use clap::{Args, Subcommand};
-use line::unit::{OfAttempt, OfBoard, SentBack, Wanted, WholeUnit};
+use line::unit::{OfAttempt, OfBoard, OfMeeting, SentBack, ShownCertificate, Wanted, WholeUnit};
 use line::{search, unit};
 use site::words::{Next, UnitState};
 use standard::name::printable;
@@ -335,6 +335,7 @@ fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
         writeln!(w, "  proof       {} in attempt {}, entry {} of the log", proof.at, proof.attempt, proof.entry)?;
         writeln!(w, "    nonce     {}", proof.nonce)?;
     }
+    u.meetings.iter().try_for_each(|met| meeting_words(w, met))?;
     if let Some(onboarding) = &u.onboarding {
         match onboarding.passcode.as_str() {
             "erased" => writeln!(w, "  passcode    erased: its label can't be printed again")?,
@@ -346,6 +347,20 @@ fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
         }
     }
     u.labels.iter().try_for_each(|label| writeln!(w, "  label       {} {}", label.event, label.at))
+}
+
+fn meeting_words(w: &mut dyn Write, m: &OfMeeting) -> io::Result<()> {
+    let place = m.place.as_deref().unwrap_or("nowhere");
+    let cause = m.cause.as_ref().map_or_else(String::new, |cause| format!(", {cause}"));
+    writeln!(w, "  met         {} at {place} by {}: {}{cause}, entry {} of the log", m.at, m.by, m.verdict, m.entry)?;
+    if let Some(other) = m.certificate.filter(|shown| *shown != ShownCertificate::Own) {
+        writeln!(
+            w,
+            "    showed    {}",
+            if other == ShownCertificate::Other { "another certificate" } else { "an earlier board's certificate" }
+        )?;
+    }
+    m.proof.iter().try_for_each(|proof| writeln!(w, "    nonce     {}", proof.nonce))
 }
 
 fn board_words(w: &mut dyn Write, number: usize, b: &OfBoard) -> io::Result<()> {

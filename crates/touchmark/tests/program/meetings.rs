@@ -153,6 +153,51 @@ fn a_unit_of_the_site_is_held_against_the_book() {
         }
         assert_eq!(unit.stop(), "", "{case}");
     }
+    // Each meeting is in the unit's story, with its proof where there is one, and leaves in evidence.
+    let story = site.done("story", &["unit", "show", "TV-000002"]);
+    let meetings = story["meetings"].as_array().expect("meetings");
+    let told: Vec<_> = meetings.iter().map(|m| (m["verdict"].as_str(), m["cause"].as_str())).collect();
+    let accepted = (Some("accepted"), None);
+    let wanted = [
+        accepted,
+        accepted,
+        (Some("rejected"), Some("meet.serial")),
+        (Some("rejected"), Some("meet.label")),
+        (Some("rejected"), Some("meet.firmware")),
+        (Some("rejected"), Some("meet.passcode")),
+        (Some("unreachable"), Some("meet.no-answer")),
+    ];
+    assert_eq!(told, wanted, "{story}");
+    assert_eq!(meetings[0]["certificate"], "own");
+    assert_eq!(meetings[3]["certificate"], "other");
+    assert_eq!(meetings[0]["report"]["device"]["software_version_string"], "1.4.0");
+    assert!(meetings[0]["proof"]["challenge"].is_string() && meetings[5]["proof"].is_null(), "{story}");
+    assert_ne!(meetings[0]["proof"]["challenge"], story["proof"]["challenge"], "the session's own");
+    let report = site.done("report", &["report"]);
+    assert_eq!(report["meetings"]["accepted"]["good"], 2, "{report}");
+    assert_eq!(report["meetings"]["causes"].as_array().map(Vec::len), Some(5), "{report}");
+    let pack = site.dir.path().join("met.zip");
+    site.done("evidence", &["evidence", "export", "TV-000002", "--out", text(&pack)]);
+    let (zip, key) = (text(&pack), pack.with_file_name("met-key.pem"));
+    let checked = site.done("check", &["evidence", "check", zip, "--key", text(&key)]);
+    assert_eq!(checked["verdict"], "whole", "{checked}");
+    if let Some(python) = python::interpreter() {
+        let script = python::root().join("examples/check_evidence.py");
+        let done = Command::new(python).arg(script).arg(&pack).arg(&key).output().expect("it starts");
+        assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stdout));
+    }
+    // Where every unit is to be met, the account says which were not: the last meeting counts.
+    let note = |when: &str| site.done(when, &["reconcile"])["notes"].to_string();
+    assert!(!note("before").contains("final inspection"));
+    let every = ["product", "update", "Tern Vent", "--final-inspection", "every"];
+    assert_eq!(site.done("every", &every)["changed"][0]["setting"], "final_inspection");
+    assert!(note("none met").contains("3 of 3 units of product Tern Vent"), "{}", note("none met"));
+    let unit =
+        StandIn::start(site.command(&["stand-in", "--unit", "TV-000001", "--chips", &chips, "--firmware", "1.4.0"]));
+    site.done("met", &["meet", "--unit", "TV-000001", "--at", unit.at()]);
+    unit.stop();
+    assert!(note("one met").contains("2 of 3 units"), "{}", note("one met"));
+    assert!(site.done("verify", &["book", "verify"])["damages"].as_array().is_none_or(Vec::is_empty));
     // The passcode is in no answer.
     let code = site.done("show", &["unit", "show", "TV-000002", "--reveal"]);
     let passcode = code["onboarding"]["passcode"].to_string();

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use answer::{evidence, keeping};
 use base::Trouble;
@@ -10,6 +11,7 @@ use base::finding_view::FindingView;
 use line::chips::Passphrase;
 use line::label;
 use line::label::Job;
+use line::meeting::{self, MeetingVerdict, Way, World, meet_rack};
 use print::paper::Document;
 use receive::{delivery, reel};
 use report::{self, Request};
@@ -22,6 +24,11 @@ use crate::pages::chosen::Chosen;
 
 /// Certificates and other things that are examined at once: the answer names each, in memory.
 const EXAMINED: usize = 20_000;
+
+/// How long a unit is looked for, and how long an answer of it may take.
+const PATIENCE: Duration = Duration::from_secs(10);
+/// Units that are met at a time.
+const SIDE_BY_SIDE: usize = 16;
 
 /// What is to be done.
 #[derive(Clone)]
@@ -61,6 +68,8 @@ pub enum Task {
         /// How; its file's name alone is used.
         job: Job,
     },
+    /// Finished units, met side by side.
+    Meet { list: Vec<meeting::Line> },
     /// A report.
     Report {
         request: Request,
@@ -79,6 +88,7 @@ impl Task {
             Self::Verify => ("/log", "Log"),
             Self::Evidence { .. } => ("/evidence", "Evidence"),
             Self::Labels { .. } => ("/labels", "Labels"),
+            Self::Meet { .. } => ("/inspect", "Final inspection"),
             Self::Report { .. } => ("/report", "Report"),
         }
     }
@@ -91,7 +101,7 @@ impl Task {
             (Self::Examine { .. }, Phase::Reading) => "files",
             (Self::Delivery { .. }, _) | (Self::Issue { .. }, _) | (Self::Examine { .. }, _) => "certificates",
             (Self::Labels { .. }, Phase::Drawing) => "labels",
-            (Self::Evidence { .. }, _) | (Self::Labels { .. }, _) => "units",
+            (Self::Evidence { .. }, _) | (Self::Labels { .. }, _) | (Self::Meet { .. }, _) => "units",
             (Self::Report { .. }, _) => "attempts and steps",
         }
     }
@@ -128,6 +138,8 @@ pub enum Answer {
     Examined(examine::Examination),
     /// Of verifying the book.
     Verified(keeping::Verified),
+    /// Of finished units that were met.
+    Met(meeting::Rack),
 }
 
 impl Answer {
@@ -139,6 +151,10 @@ impl Answer {
             Self::Issued(issued) => issued.verdict.word(),
             Self::Examined(examined) => examined.verdict.word(),
             Self::Verified(verified) => verified.verdict.word(),
+            // The worst of them.
+            Self::Met(rack) if rack.rejected > 0 => MeetingVerdict::Rejected.word(),
+            Self::Met(rack) if rack.unreachable > 0 => MeetingVerdict::Unreachable.word(),
+            Self::Met(_) => MeetingVerdict::Accepted.word(),
         }
     }
 
@@ -151,7 +167,7 @@ impl Answer {
                 let told = examined.findings().map(|(subject, finding)| FindingView::of(&*subject.name, finding));
                 grouped(&told.collect::<Vec<_>>())
             }
-            Self::Issued(_) | Self::Verified(_) => Vec::new(),
+            Self::Issued(_) | Self::Verified(_) | Self::Met(_) => Vec::new(),
         }
     }
 }
@@ -227,6 +243,11 @@ pub(super) fn done(
         Task::Labels { units, job } => {
             let (printed, octets) = label::pdf_of_book(site, &units.which(), job, None, who, course)?;
             Ok(Outcome::Made(Made::Labels(Box::new(printed), Arc::new(octets))))
+        }
+        Task::Meet { list } => {
+            let way = Way { interface: None, through: None, timeout: PATIENCE };
+            let world = World::load(Some((site, None, who)), (&[], &[]), &[], way, who.now())?;
+            judged(Answer::Met(meet_rack(&world, list, SIDE_BY_SIDE, course)?))
         }
         Task::Report { request, .. } => {
             let report = report::report(site, request, (app.clock)(), course)?;

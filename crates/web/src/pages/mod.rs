@@ -12,6 +12,7 @@ pub mod examine;
 pub mod find;
 pub mod fit;
 pub mod impact;
+pub mod inspect;
 pub mod labels;
 pub mod line;
 pub mod log;

@@ -110,7 +110,14 @@ fn of_authority(a: AuthorityView, below: Vec<String>, holds: &[String]) -> Noun 
     out.text("Valid until", a.not_after.unwrap_or_else(|| "no expiry".into()));
     out.fact("Issuer", a.issuer.map(|issuer| link("authorities", &issuer)));
     out.text("Trusted", if a.trusted { "yes, as a root" } else { "by its root" });
-    out.text("Its key", if a.key_here { "here" } else { "elsewhere" });
+    out.text(
+        "Its key",
+        match (a.key_here, a.key_missing) {
+            (_, true) => "missing: its file is gone, so put it back from a backup",
+            (true, _) => "here",
+            _ => "elsewhere",
+        },
+    );
     out.fact("Certificates of authorities below it", below.iter().map(|name| link("authorities", name)));
     out.fact("Trusted by", holds.iter().map(|name| link("trust-sets", name)));
     let asked = in_address(&a.name);
@@ -164,6 +171,7 @@ fn of_product(p: ProductView, reels: &[String]) -> Noun {
     out.text("Factory record in the chip", if p.factory_record { "yes" } else { "no" });
     out.fact("Factory record for flashing", p.record.map(|r| Cell::Text(r.format.to_string())));
     out.text("Serial number in the QR code", if p.serial_in_qr { "yes" } else { "no" });
+    out.text("Final inspection", if p.final_inspection.is_none() { "none" } else { "every unit is met" });
     out.fact("Serial numbers from", p.serial_series.map(Cell::Code));
     out.fact("Units in a carton", p.carton.map(|n| Cell::Text(n.to_string())));
     out.fact("Further objects", p.objects.into_iter().map(Cell::Text));
