@@ -97,6 +97,13 @@ impl Trouble {
         self
     }
 
+    /// The same, with what was done before it.
+    #[must_use]
+    pub fn after(mut self, done: &str) -> Self {
+        self.message = format!("{}; {done}", self.message);
+        self
+    }
+
     /// The same with other advice.
     #[must_use]
     pub fn advised(mut self, advice: impl Into<String>) -> Self {

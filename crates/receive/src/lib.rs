@@ -2,5 +2,6 @@
 //! whole before anything is stored.
 
 pub mod delivery;
+pub mod online;
 pub mod order;
 pub mod reel;

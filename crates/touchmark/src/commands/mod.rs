@@ -17,6 +17,7 @@ pub mod impact;
 pub mod label;
 pub mod manual;
 pub mod meet;
+pub mod online;
 pub mod paper;
 pub mod passcode;
 pub mod plan;

@@ -50,6 +50,8 @@ mod memory;
 mod messy;
 mod mix_ups;
 mod onboarding;
+#[cfg(unix)]
+mod online;
 mod outside;
 mod outside_codes;
 mod plan;
