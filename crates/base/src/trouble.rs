@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use book::{
-    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, DivideError, FinishError,
-    ReceiveError, RevocationError, RevokeError, ScrapChipError, UnitError,
+    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, DivideError, EnrolmentError,
+    FinishError, ReceiveError, RevocationError, RevokeError, ScrapChipError, UnitError,
 };
 
 use crate::advice::{Advise, Kind, Said, is_full_disk};
@@ -222,6 +222,7 @@ from_book!(
     DeliveryError,
     DependsError,
     DivideError,
+    EnrolmentError,
     FinishError,
     ReceiveError,
     RevocationError,

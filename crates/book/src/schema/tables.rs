@@ -220,4 +220,14 @@ tables! {
     ), grows();
     REEL_SPLIT = "reel_split" Stands(9),
         vouched(&["reel"], b"t", "reel, source, first, last, origin, shift, certificates"), leaves();
+    ENROLMENT = "enrolment" Stays(10), vouched(
+        &["path"],
+        b"t",
+        "path, product, issuer, purpose, user_name, password, quota, quota_by, wanted, wanted_by, added"
+    );
+    ENROLLED = "enrolled" Stands(10), vouched(
+        &["public_key"],
+        b"b",
+        "public_key, path, number, authority, issuer_key_id, serial, not_after, certificate, request, issued"
+    ), grows();
 }

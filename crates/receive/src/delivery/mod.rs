@@ -26,6 +26,7 @@ use chips::Chips;
 use complaint::{Complaint, Faults};
 use inspect::{Checked, Expectation, Known};
 pub use issue::{Issued, issue, issuer_for};
+pub(crate) use issue::{Template, issuer_of};
 pub use refused::REFUSED;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;

@@ -9,6 +9,7 @@ pub mod chip;
 pub mod code;
 pub mod declaration;
 pub mod delivery;
+pub mod enrolment;
 pub mod evidence;
 pub mod examine;
 pub mod examine_words;

@@ -11,6 +11,8 @@ mod python;
 #[path = "../../../../tests/outside/softhsm.rs"]
 mod softhsm;
 
+#[cfg(unix)]
+mod asked;
 mod authorities;
 mod checkpoints;
 mod chip;
