@@ -30,6 +30,8 @@ pub enum Phase {
     Judging,
     /// What was judged is put into the book.
     Storing,
+    /// An authority is asked online.
+    Asking,
     /// Certificates are signed, and stored as they come.
     Issuing,
     /// The book is copied to another place.
@@ -62,6 +64,7 @@ impl Phase {
             Self::Reading => "reading",
             Self::Judging => "judging",
             Self::Storing => "storing",
+            Self::Asking => "requesting",
             Self::Issuing => "issuing",
             Self::Copying => "copying",
             Self::Comparing => "comparing",

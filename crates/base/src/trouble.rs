@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use book::{
-    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, DivideError, FinishError,
-    ReceiveError, RevocationError, RevokeError, ScrapChipError, UnitError,
+    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, DivideError, EnrolmentError,
+    FinishError, ReceiveError, RevocationError, RevokeError, ScrapChipError, UnitError,
 };
 
 use crate::advice::{Advise, Kind, Said, is_full_disk};
@@ -94,6 +94,13 @@ impl Trouble {
     #[must_use]
     pub fn renamed(mut self, input: &'static str) -> Self {
         self.about = Some(input);
+        self
+    }
+
+    /// The same, with what was done before it.
+    #[must_use]
+    pub fn after(mut self, done: &str) -> Self {
+        self.message = format!("{}; {done}", self.message);
         self
     }
 
@@ -215,6 +222,7 @@ from_book!(
     DeliveryError,
     DependsError,
     DivideError,
+    EnrolmentError,
     FinishError,
     ReceiveError,
     RevocationError,

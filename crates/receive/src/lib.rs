@@ -2,5 +2,7 @@
 //! whole before anything is stored.
 
 pub mod delivery;
+pub mod enrolment;
+pub mod online;
 pub mod order;
 pub mod reel;

@@ -145,9 +145,20 @@ pub fn last(site: &Site, reel: &str) -> Result<Option<Ordered>, Trouble> {
 /// Orders named in one message.
 const NAMED: usize = 3;
 
+/// Whether an order went to an authority online: its file then is an address, and no file's name has a slash.
+pub(crate) fn is_online(order: &book::OrderWritten) -> bool {
+    order.file_name.contains("://")
+}
+
 /// Refuses an order for chips that an earlier one asked for and that got no certificate yet.
-fn first_time(site: &Site, reel: &Reel, places: &[i64]) -> Result<(), Trouble> {
+pub(crate) fn first_time(
+    site: &Site,
+    reel: &Reel,
+    places: &[i64],
+    counts: impl Fn(&book::OrderWritten) -> bool,
+) -> Result<(), Trouble> {
     let mut orders = site.book.orders(&reel.facts.reel)?;
+    orders.retain(counts);
     // Orders of older books do not say which chips they ask for: all that had none, then as now.
     let asked = |order: &book::OrderWritten, place: i64| order.places.as_ref().is_none_or(|p| p.holds(place));
     let twice = places.iter().filter(|place| orders.iter().any(|order| asked(order, **place))).count();
@@ -190,7 +201,7 @@ struct Draft {
 fn settle(site: &Site, reel: &Reel, draft: Draft, out: &Path, again: bool, who: &Who) -> Result<Written, Trouble> {
     let Draft { partial, format, places, identity: (vendor, product) } = draft;
     if !again {
-        first_time(site, reel, &places)?;
+        first_time(site, reel, &places, |_| true)?;
     }
     let octets = fs::read(partial.path()).map_err(|e| Trouble::file(out, e))?;
     let mut content_digest = [0; 32];
@@ -233,6 +244,56 @@ impl Signer for ChipSigner {
     }
 }
 
+/// A chip that is here, on the reel and without a credential.
+pub(crate) struct Needy {
+    pub(crate) id: chip::ChipId,
+    /// As the book has it.
+    pub(crate) chip: book::Chip,
+}
+
+/// How many chips of a source are on the reel, and those of them without a credential, in order.
+pub(crate) fn needy(site: &Site, reel: &Reel, source: &mut dyn ChipSource) -> Result<(usize, Vec<Needy>), Trouble> {
+    let (mut here, mut needy) = (0, Vec::new());
+    for id in source.present()? {
+        let Some(chip) = site.book.chip(&ChipId::new(id.as_str())?)?.filter(|c| c.reel == reel.facts.reel) else {
+            continue;
+        };
+        here += 1;
+        if site.book.credential_for_key(&chip.public_key)?.is_none() {
+            needy.push(Needy { id, chip });
+        }
+    }
+    Ok((here, needy))
+}
+
+/// The subject that a chip's request has.
+pub(crate) fn subject(id: &chip::ChipId, (vendor, product): (VendorId, ProductId)) -> Vec<u8> {
+    let tail: String = id.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+    NameBuilder::new().common_name(&tail).vendor(vendor).product(product).build()
+}
+
+/// A PKCS #10 request (RFC 2986) that a chip signs, DER.
+///
+/// # Errors
+///
+/// [`Trouble`] for a chip that does not sign for the manifest's key.
+pub(crate) fn request_of(
+    source: &mut dyn ChipSource,
+    needy: &Needy,
+    identity: (VendorId, ProductId),
+) -> Result<Vec<u8>, Trouble> {
+    let odd = |what: String| {
+        Trouble::refused(format!("chip {}: {what}", needy.id), "Put the chip aside, and write the order again.")
+    };
+    let mut opened = source.open(&needy.id)?;
+    let key = opened.public_key()?;
+    if key.point().as_slice() != needy.chip.public_key {
+        return Err(odd("its key differs from the one in the manifest".into()));
+    }
+    let signer = ChipSigner(Mutex::new(opened), key);
+    request::build(&subject(&needy.id, identity), &signer).map_err(|e| odd(e.to_string()))
+}
+
 /// Writes a PKCS #10 request (RFC 2986) of each chip that is at hand, on the
 /// reel and without a credential: one PEM block each, signed by the chip's own
 /// key, so that the authority sees that the keys are held.
@@ -260,28 +321,10 @@ pub fn write_requests(
         ));
     }
     let identity = dac_identity(site, &product)?;
-    let (vendor, product_id) = identity;
     let (mut text, mut places) = (String::new(), Vec::new());
-    for id in source.present()? {
-        let Some(chip) = site.book.chip(&ChipId::new(id.as_str())?)?.filter(|c| c.reel == reel.facts.reel) else {
-            continue;
-        };
-        if site.book.credential_for_key(&chip.public_key)?.is_some() {
-            continue;
-        }
-        let odd = |what: String| {
-            Trouble::refused(format!("chip {id}: {what}"), "Put the chip aside, and write the order again.")
-        };
-        let mut opened = source.open(&id)?;
-        let key = opened.public_key()?;
-        if key.point().as_slice() != chip.public_key {
-            return Err(odd("its key differs from the one in the manifest".into()));
-        }
-        let tail: String = id.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
-        let subject = NameBuilder::new().common_name(&tail).vendor(vendor).product(product_id).build();
-        let der = request::build(&subject, &ChipSigner(Mutex::new(opened), key)).map_err(|e| odd(e.to_string()))?;
-        text.push_str(&pem::encode("CERTIFICATE REQUEST", &der));
-        places.push(chip.position);
+    for needy in needy(site, &reel, source)?.1 {
+        text.push_str(&pem::encode("CERTIFICATE REQUEST", &request_of(source, &needy, identity)?));
+        places.push(needy.chip.position);
     }
     if places.is_empty() {
         return Err(Trouble::refused(

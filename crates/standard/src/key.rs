@@ -104,7 +104,7 @@ pub(crate) fn sha1(data: &[u8]) -> [u8; 20] {
 }
 
 /// Whoever holds a private key and signs with it: a file, a token, a chip.
-pub trait Signer: Sync {
+pub trait Signer: Send + Sync {
     /// The public half.
     fn public_key(&self) -> PublicKey;
 

@@ -57,6 +57,8 @@ enum Command {
     Order(commands::reel::OrderCommand),
     #[command(subcommand)]
     Delivery(commands::delivery::DeliveryCommand),
+    #[command(subcommand)]
+    Enrolment(commands::enrolment::EnrolmentCommand),
     Fit(commands::fit::FitArgs),
     Plan(Box<commands::plan::PlanArgs>),
     Provision(commands::provision::ProvisionArgs),
@@ -130,6 +132,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Declaration(command) => commands::declaration::run(command, &place, output),
         Command::Product(command) => commands::product::run(command, &place, output),
         Command::Reel(command) => commands::reel::run(command, &place, output),
+        Command::Enrolment(command) => commands::enrolment::run(command, &place, output),
         Command::Order(command) => commands::reel::run_order(command, &place, output),
         Command::Delivery(command) => commands::delivery::run(command, &place, output),
         Command::Fit(args) => commands::fit::run(args, &place, output),

@@ -1,13 +1,16 @@
 //! What all requests share.
 
+use std::collections::HashMap;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use base::Trouble;
 use line::desk::{Desks, View};
-use site::access::{Company, Gate};
+use site::access::{Company, Doors, Gate};
+use site::keys::Unlock;
 use site::{Site, Who, access};
+use standard::key::Signer;
 use time::OffsetDateTime;
-use tokio::sync::{broadcast, watch};
+use tokio::sync::{Semaphore, broadcast, watch};
 
 use crate::answer::Oops;
 use crate::api::once::Calls;
@@ -16,8 +19,21 @@ use crate::counts::Counts;
 use crate::incoming::Incoming;
 use crate::routes::Table;
 
+/// Requests of other sites that are worked at a time: the book takes them one after the other anyway.
+const ENROLLING: usize = 8;
+
 /// Changes of stations kept for a page that is slow to read them.
 const KEPT: usize = 256;
+
+/// Opens keys while the server runs: by a passphrase from a file or the environment, or a token's `pin-source`.
+#[derive(Clone)]
+pub struct Opener(pub Arc<dyn Unlock + Send + Sync>);
+
+impl std::fmt::Debug for Opener {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Opener")
+    }
+}
 
 /// The site and everything that runs in it; cheap to clone.
 #[derive(Clone)]
@@ -29,6 +45,14 @@ pub struct Inner {
     pub desks: Desks,
     /// Slows down who guesses.
     pub gate: Gate,
+    /// Lets programs of other sites in.
+    pub doors: Doors,
+    /// How many of them are at work at a time.
+    pub enrolling: Semaphore,
+    /// Opens keys of issuers for them.
+    pub unlock: OnceLock<Opener>,
+    /// Those that are open, by the issuer's name.
+    pub signers: Mutex<HashMap<String, Arc<dyn Signer>>>,
     /// The company's sign-in, where the settings have one.
     pub company: Option<Arc<Company>>,
     /// What people have brought in and is looked at.
@@ -85,6 +109,10 @@ impl App {
             site,
             desks,
             gate: Gate::default(),
+            doors: Doors::default(),
+            enrolling: Semaphore::new(ENROLLING),
+            unlock: OnceLock::new(),
+            signers: Mutex::default(),
             company,
             incoming,
             calls: Calls::default(),

@@ -10,7 +10,7 @@ use site::access::Role;
 
 use crate::again::{self, Held};
 use crate::app::App;
-use crate::{answer, api, assets, guard, incoming, pages};
+use crate::{answer, api, assets, est, guard, incoming, pages};
 
 /// Who may use a route.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -195,6 +195,10 @@ fn pages(routes: Routes) -> Routes {
         .part((Answer, "Log"), "/log", READ, log::list)
         .part((People, "People"), "/people", READ, people::list)
         .get("/assets/{file}", Need::Nobody, assets::get)
+        .get("/.well-known/est/{name}/cacerts", Need::Nobody, est::authorities)
+        .get("/.well-known/est/{name}/csrattrs", Need::Nobody, est::attributes)
+        .post("/.well-known/est/{name}/simpleenroll", Need::Nobody, est::enroll)
+        .post("/.well-known/est/{name}/simplereenroll", Need::Nobody, est::enroll)
         .get("/sign-in", Need::Open, access::show)
         .post("/sign-in", Need::Open, access::sign_in)
         .of("/sign-in", "password")

@@ -14,6 +14,7 @@ use site::{Site, Who, access};
 use tokio::sync::watch;
 
 use crate::app::App;
+pub use crate::app::Opener;
 use crate::connections::{self, Connections, Doorkeeper, Patience};
 use crate::routes;
 
@@ -29,6 +30,8 @@ pub struct Serve {
     pub tls: Option<(PathBuf, PathBuf)>,
     /// How long requests may take to come.
     pub patience: Patience,
+    /// Opens the keys of issuers that other sites ask.
+    pub unlock: Option<Opener>,
 }
 
 /// What is told once the server listens.
@@ -98,6 +101,9 @@ pub fn run(site: Site, serve: &Serve, told: impl FnOnce(&Started) + Send + 'stat
     let (close, closing) = watch::channel(false);
     let app = App::new(site, tls.is_some(), closing)?;
     let patience = *app.patience.get_or_init(|| serve.patience);
+    if let Some(unlock) = &serve.unlock {
+        let _ = app.unlock.set(unlock.clone());
+    }
     let listener = TcpListener::bind(serve.listen).and_then(|l| l.set_nonblocking(true).map(|()| l)).map_err(|e| {
         Trouble::surroundings(
             format!("{} can't be listened at: {e}", serve.listen),

@@ -32,7 +32,7 @@ fn server(patience: Patience) -> Server {
     let cookie = format!("touchmark-{id}={}", *begun.token);
     let (tell, told) = mpsc::channel();
     std::thread::spawn(move || {
-        let serve = Serve { listen: ([127, 0, 0, 1], 0).into(), tls: None, patience };
+        let serve = Serve { listen: ([127, 0, 0, 1], 0).into(), tls: None, patience, unlock: None };
         run(site, &serve, move |started| tell.send(started.address.clone()).unwrap())
     });
     let address = told.recv_timeout(LONG).unwrap();

@@ -381,7 +381,13 @@ impl Issuer {
                 let pai = super::plan::pai_of(site, &facts.name, &one.serial)?;
                 Some(authority::get(site, &pai)?.facts.certificate)
             } else {
-                site.book.credential(&facts.subject_key_id, &one.serial)?.map(|c| c.certificate)
+                let here = site.book.credential(&facts.subject_key_id, &one.serial)?.map(|c| c.certificate);
+                let elsewhere = || site.book.enrolled_as(&one.serial);
+                let of_issuer = |all: Vec<book::Enrolled>| all.into_iter().find(|e| e.authority == facts.name);
+                match here {
+                    Some(der) => Some(der),
+                    None => of_issuer(elsewhere()?).map(|e| e.certificate),
+                }
             };
             certificates.push(json!({
                 "serial": hex::encode(&one.serial),

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use base::trouble::{About, Trouble};
 use book::ids::AuthorityName;
-use book::{Credential, CredentialState, Purpose, RevocationRequest, Role, UnitState, Wanted};
+use book::{Credential, CredentialState, Enrolled, Purpose, RevocationRequest, Role, UnitState, Wanted};
 use line::unit;
 use serde::Serialize;
 use site::{Site, authority};
@@ -117,6 +117,8 @@ fn several(issuers: &[AuthorityName]) -> Trouble {
 /// [`Trouble`] where something is not here, or of several issuers.
 pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
     let mut credentials: Vec<Credential> = Vec::new();
+    // Issued to other sites.
+    let mut elsewhere: Vec<Enrolled> = Vec::new();
     for name in ask.units {
         let story = unit::story(site, name).about("unit")?;
         credentials.push(story.origin.credential.ok_or_else(|| {
@@ -126,6 +128,10 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
     for text in ask.credentials {
         let serial = serial_octets(text).about("credential")?;
         let mut found = impact::credentials(site, &serial, None)?;
+        if let ([], [one]) = (found.as_slice(), site.book.enrolled_as(&serial)?.as_slice()) {
+            elsewhere.push(one.clone());
+            continue;
+        }
         match (found.pop(), found.is_empty()) {
             (Some((_, credential)), true) => credentials.push(credential),
             (Some(_), false) => {
@@ -145,6 +151,7 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
         }
     }
     let mut issuers: Vec<AuthorityName> = credentials.iter().map(|c| c.authority.clone()).collect();
+    issuers.extend(elsewhere.iter().map(|e| e.authority.clone()));
     let mut pais = Vec::new();
     for name in ask.authorities {
         let found = authority::get(site, name).about("authority")?;
@@ -172,6 +179,7 @@ pub fn plan(site: &Site, ask: &Ask<'_>) -> Result<Plan, Trouble> {
         many => return Err(several(many)),
     };
     let mut wanted: Vec<Wanted> = credentials.iter().map(|c| Wanted { pai: false, serial: c.serial.clone() }).collect();
+    wanted.extend(elsewhere.into_iter().map(|e| Wanted { pai: false, serial: e.serial }));
     for pai in &pais {
         let c = Certificate::read(&pai.facts.certificate).map_err(|e| {
             Trouble::surroundings(
@@ -236,6 +244,26 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
             continue;
         }
         let found = site.book.credential(&issuer.facts.subject_key_id, &one.serial)?;
+        if found.is_none() && site.book.enrolled_as(&one.serial)?.iter().any(|e| e.authority == out.issuer_name) {
+            let serial = hex::encode(&one.serial);
+            if let Some(before) = before.filter(|_| out.already.len() < TOLD) {
+                let reason = Reason::name_of(before.reason).unwrap_or("no reason is given");
+                out.already.push(format!("DAC {serial}, issued to another site, is revoked already: {reason}"));
+            }
+            if out.certificates.len() < TOLD {
+                out.certificates.push(Certified {
+                    kind: "dac",
+                    serial,
+                    authority: None,
+                    unit: None,
+                    unit_state: None,
+                    earlier_board: false,
+                    chip_id: None,
+                    credential: None,
+                });
+            }
+            continue;
+        }
         let found = found.ok_or_else(|| {
             Trouble::usage(
                 format!("there is no credential with serial number {}", hex::encode(&one.serial)),

@@ -1,4 +1,4 @@
-//! Seals of the rows that say who a person is: accounts, sessions, tokens, requests to revoke.
+//! Seals of the rows that say who a person is: accounts, sessions, tokens, requests to revoke, enrolments.
 //!
 //! The log shows afterwards that a row was altered. That is too late where the row lets somebody in, or counts as
 //! the second person of a revocation. So each of these rows has a keyed digest beside it (HMAC, RFC 2104, with SHA-256),
@@ -35,11 +35,19 @@ pub(crate) enum Sealed {
     Session,
     ApiToken,
     Request,
+    Enrolment,
 }
 
 impl Sealed {
-    const ALL: [Self; 6] =
-        [Self::Account, Self::AccountNames, Self::Subject, Self::Session, Self::ApiToken, Self::Request];
+    const ALL: [Self; 7] = [
+        Self::Account,
+        Self::AccountNames,
+        Self::Subject,
+        Self::Session,
+        Self::ApiToken,
+        Self::Request,
+        Self::Enrolment,
+    ];
 
     const fn word(self) -> &'static str {
         match self {
@@ -49,6 +57,7 @@ impl Sealed {
             Self::Session => "session",
             Self::ApiToken => "api_token",
             Self::Request => "revocation_request",
+            Self::Enrolment => "enrolment",
         }
     }
 
@@ -59,6 +68,7 @@ impl Sealed {
             Self::Subject => rows::ACCOUNT_SUBJECT.select(),
             Self::ApiToken => rows::API_TOKEN.select(),
             Self::Request => rows::REVOCATION_REQUEST.select(),
+            Self::Enrolment => rows::ENROLMENT.select(),
             Self::Session => "SELECT token, account, means, began, expires FROM session WHERE token = $1".into(),
             Self::AccountNames => "SELECT name FROM account ORDER BY name".into(),
         }
@@ -73,6 +83,7 @@ impl Sealed {
             Self::Session => "SELECT token FROM session ORDER BY token",
             Self::ApiToken => "SELECT name FROM api_token ORDER BY name",
             Self::Request => "SELECT number FROM revocation_request ORDER BY number",
+            Self::Enrolment => "SELECT path FROM enrolment ORDER BY path",
         };
         Ok(c.all(sql, &[])?.into_iter().filter_map(|row| row.0.into_iter().next()).collect())
     }
@@ -82,6 +93,7 @@ impl Sealed {
         match self {
             Self::Account => Some("'account.add', 'account.change', 'account.close'"),
             Self::ApiToken => Some("'token.add', 'token.revoke'"),
+            Self::Enrolment => Some("'enrolment.allow', 'enrolment.want', 'enrolment.quota'"),
             Self::AccountNames | Self::Subject | Self::Session | Self::Request => None,
         }
     }
@@ -155,7 +167,11 @@ impl Seals {
 /// Whether the last entry that tells of a row is the one that the row names: else an older row was put back.
 fn is_latest(c: &mut Connection, kind: Sealed, key: P<'_>, entry: Option<i64>) -> Result<bool, BookError> {
     let (Some(acts), P::Text(name), Some(entry)) = (kind.acts(), key, entry) else { return Ok(true) };
-    let about = if kind == Sealed::ApiToken { "token" } else { "account" };
+    let about = match kind {
+        Sealed::ApiToken => "token",
+        Sealed::Enrolment => "enrolment",
+        _ => "account",
+    };
     let sql = format!(
         "SELECT sequence FROM entry WHERE subject_kind = $1 AND subject = $2 AND act IN ({acts}) \
          ORDER BY sequence DESC LIMIT 1"
@@ -255,5 +271,6 @@ fn shown(kind: Sealed, key: P<'_>) -> String {
         Sealed::Session => format!("session {}", hex::encode(name.get(..4).unwrap_or(&name))),
         Sealed::ApiToken => format!("token {}", String::from_utf8_lossy(&name)),
         Sealed::Request => format!("revocation request {}", String::from_utf8_lossy(&name)),
+        Sealed::Enrolment => format!("enrolment {}", String::from_utf8_lossy(&name)),
     }
 }

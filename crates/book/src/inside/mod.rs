@@ -76,18 +76,22 @@ fn an_older_book_is_upgraded_after_a_backup() {
 }
 
 /// The book that a program of an older version left, after what it did with it. This program asks also for tables of
-/// versions 9 and 10, which the older one has none of: they are lent to it meanwhile, empty, and so is their index.
+/// versions 9 to 11, which the older one has none of: they are lent to it meanwhile, empty, and so is their index.
 fn of_version(engine: &Engine<'_>, version: usize, did: impl FnOnce(Site) -> Site) -> Site {
     let place = engine.place();
     let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..version]);
-    for tables in [include_str!("../schema/version9.sql"), include_str!("../schema/version10.sql")] {
+    for tables in [
+        include_str!("../schema/version9.sql"),
+        include_str!("../schema/version10.sql"),
+        include_str!("../schema/version11.sql"),
+    ] {
         let tables = for_engine(tables, matches!(engine, Engine::Postgresql(_)));
         engine.raw(&place).attempt(&tables).expect("lent");
     }
     let Site { book: old, place } = did(Site { book: book.expect("a book"), place });
     drop(old);
     let mut raw = engine.raw(&place);
-    for table in ["meeting", "later_proof", "earlier_code", "renewal", "reel_split"] {
+    for table in ["enrolled", "enrolment", "meeting", "later_proof", "earlier_code", "renewal", "reel_split"] {
         raw.attempt(&format!("DROP TABLE {table}")).expect("given back");
     }
     raw.attempt("DROP INDEX unit_to_finish").expect("given back");

@@ -13,7 +13,7 @@ use serde_json::json;
 use time::OffsetDateTime;
 
 use self::lists::{padded, stripped};
-use self::revoking::{asked_before, certified, hold_of, revoke_one};
+use self::revoking::{asked_before, certified, hold_of, is_of_another_site, revoke_one};
 use crate::Book;
 use crate::access::is_of_company;
 use crate::access::seal::Sealed;
@@ -175,7 +175,8 @@ impl Book {
                 let known = if one.pai {
                     certified(tx, issuer, &one.serial)?
                 } else {
-                    let sql = "SELECT 1 FROM credential k WHERE k.serial = $1 AND k.authority = $2";
+                    let sql = "SELECT 1 FROM credential k WHERE k.serial = $1 AND k.authority = $2 \
+                               UNION ALL SELECT 1 FROM enrolled e WHERE e.serial = $1 AND e.authority = $2";
                     tx.one(sql, params![&one.serial, issuer.as_str()])?.is_some()
                 };
                 if !known {
@@ -248,7 +249,9 @@ impl Book {
             // All locks before the log's head, as every act takes them.
             let mut held = Vec::with_capacity(wanted.len());
             for one in &wanted {
-                held.push(if one.pai { None } else { Some(hold_of(tx, &request.issuer, &one.serial)?) });
+                // What was issued to another site has no chip here to hold.
+                let has_no_chip = one.pai || is_of_another_site(tx, &request.issuer, &one.serial)?;
+                held.push(if has_no_chip { None } else { Some(hold_of(tx, &request.issuer, &one.serial)?) });
             }
             settle(tx, number, RequestState::Confirmed, by)?;
             self.seal(tx, Sealed::Request, P::Int(number))?;

@@ -63,6 +63,12 @@ pub(super) fn hold_of(tx: &mut Tx<'_>, issuer: &AuthorityName, serial: &[u8]) ->
     Ok((state, chip, subject, key_id))
 }
 
+/// Whether the issuer issued it to another site.
+pub(super) fn is_of_another_site(tx: &mut Tx<'_>, issuer: &AuthorityName, serial: &[u8]) -> Result<bool, BookError> {
+    let sql = "SELECT 1 FROM enrolled WHERE serial = $1 AND authority = $2";
+    Ok(tx.one(sql, params![serial, issuer.as_str()])?.is_some())
+}
+
 /// Revokes one certificate; `false` where it is revoked already.
 pub(super) fn revoke_one(
     tx: &mut Tx<'_>,

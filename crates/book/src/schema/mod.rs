@@ -6,6 +6,7 @@
 
 mod compare;
 mod refusals;
+mod refusals11;
 mod refusals9;
 pub(crate) mod tables;
 
@@ -36,6 +37,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 8, name: "seals of accounts, sessions and tokens", statements: version8 },
     Migration { version: 9, name: "boards of units, divided reels", statements: version9 },
     Migration { version: 10, name: "meetings of finished units", statements: version10 },
+    Migration { version: 11, name: "enrolments", statements: version11 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -90,6 +92,11 @@ fn version9(postgresql: bool) -> String {
 
 fn version10(postgresql: bool) -> String {
     for_engine(include_str!("version10.sql"), postgresql) + &refusals::triggers(10, postgresql)
+}
+
+fn version11(postgresql: bool) -> String {
+    let tables = [include_str!("version11.sql"), include_str!("version11_seals.sql")].concat();
+    for_engine(&tables, postgresql) + &refusals::triggers(11, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

@@ -8,6 +8,7 @@
 use std::fmt::Write;
 
 use super::refusals9::{REFUSALS_9, REWRITTEN_9};
+use super::refusals11::REFUSALS_11;
 use super::tables::{Fate, TABLES, Table};
 
 /// One refusal.
@@ -319,6 +320,7 @@ const BROUGHT: &[Brought] = &[
     Brought { version: 7, rewritten: &[], refusals: REFUSALS_7 },
     Brought { version: 9, rewritten: REWRITTEN_9, refusals: REFUSALS_9 },
     Brought { version: 10, rewritten: &[], refusals: REFUSALS_10 },
+    Brought { version: 11, rewritten: &[], refusals: REFUSALS_11 },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

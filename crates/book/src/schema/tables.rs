@@ -226,4 +226,14 @@ tables! {
         "unit, number, verdict, cause, place, credential, dac, pai, nonce, challenge, elements, signature, report, took, \
          met, actor"
     ), leaves(), grows();
+    ENROLMENT = "enrolment" Stays(11), vouched(
+        &["path"],
+        b"t",
+        "path, product, issuer, purpose, user_name, password, quota, quota_by, wanted, wanted_by, added"
+    );
+    ENROLLED = "enrolled" Stands(11), vouched(
+        &["public_key"],
+        b"b",
+        "public_key, path, number, authority, issuer_key_id, serial, not_after, certificate, request, issued"
+    ), grows();
 }

@@ -8,6 +8,7 @@ mod access;
 mod arrivals;
 mod boards;
 mod catalogue;
+mod enrolments;
 mod keeping;
 mod line;
 mod lists;
@@ -28,7 +29,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{access, arrivals, boards, catalogue, keeping, line, lists, log, meeting, racing, revoking, rules, seals, withdrawing};
+            use super::{access, arrivals, boards, catalogue, enrolments, keeping, line, lists, log, meeting, racing, revoking, rules, seals, withdrawing};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -53,6 +54,7 @@ contract! {
     arrivals::a_delivery_with_problems_is_refused => a_delivery_with_problems_is_refused,
     arrivals::test_and_production_never_mix => test_and_production_never_mix,
     arrivals::orders => orders,
+    enrolments::enrolments => enrolments,
     line::a_unit_passes_with_its_proof => a_unit_passes_with_its_proof,
     line::units_are_checked_again => units_are_checked_again,
     line::why_a_chip_must_not_be_touched => why_a_chip_must_not_be_touched,

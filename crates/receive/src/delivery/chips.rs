@@ -1,5 +1,7 @@
 //! The chips of a reel, as matching a delivery needs them: a million in some 20 MB.
 
+use std::collections::HashSet;
+
 use base::course::Course;
 use base::trouble::Trouble;
 use book::Reel;
@@ -78,6 +80,15 @@ impl Chips {
         Ok(all)
     }
 
+    /// From now on, the chips with other keys need no credential.
+    pub(super) fn only(&mut self, keys: &HashSet<[u8; 65]>) {
+        let wanted: HashSet<[u8; KEY]> = keys.iter().map(short).collect();
+        for chip in self.chips.iter_mut().filter(|chip| !wanted.contains(&chip[..KEY])) {
+            // The highest bit of the place, which is kept with its highest octet first.
+            chip[KEY] |= 0x80;
+        }
+    }
+
     /// How many there are.
     pub fn len(&self) -> usize {
         self.chips.len()
@@ -140,5 +151,9 @@ mod tests {
         assert_eq!(place(point(9, 2)), None);
         assert_eq!(place(point(8, 1)), None);
         assert_eq!(chips.slots().map(|s| chips.place(s)).collect::<Vec<_>>(), [2, 3, 1], "sorted by key");
+        let mut chips = chips;
+        chips.only(&HashSet::from([point(9, 1), point(3, 2)]));
+        let needs = |chips: &Chips| chips.slots().map(|s| (chips.place(s), !chips.is_served(s))).collect::<Vec<_>>();
+        assert_eq!(needs(&chips), [(2, false), (3, false), (1, true)], "one was served, one is not asked for");
     }
 }

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use aws_lc_rs::digest::{Context as Digest, SHA256};
 use base::course::{Course, Phase};
 use base::trouble::{About, Trouble};
-use book::ids::ChipId;
+use book::ids::{AuthorityName, ChipId};
 use book::{Authority, DeliveryOrigin, DeliveryVerdict, NewCredential, NewDelivery, Product, Purpose, Role, Stored};
 use rayon::prelude::*;
 use serde::Serialize;
@@ -16,7 +16,7 @@ use site::revoked::{Known as Revoked, pool};
 use site::{Site, Who, authority, head, product};
 use standard::certificate::{Builder, Certificate, Profile};
 use standard::ids::{ProductId, VendorId};
-use standard::key::PublicKey;
+use standard::key::{PublicKey, Signer};
 use standard::moment::{Moment, NO_END};
 use standard::name::NameBuilder;
 use standard::verdict::{Context, Report, Severity, judge_certificate};
@@ -48,7 +48,7 @@ pub struct Issued {
 /// # Errors
 ///
 /// [`Trouble`] where it can't issue for this product.
-fn issuer_of(
+pub(crate) fn issuer_of(
     site: &Site,
     product: &Product,
     authority: &Authority,
@@ -110,6 +110,41 @@ fn issuer_of(
         .about("issuer"));
     }
     Ok((pai, (vendor, product_id)))
+}
+
+/// What all DACs of an issuer for a product have in common.
+pub(crate) struct Template {
+    pub(crate) pai: Arc<Certificate>,
+    pub(crate) authority: AuthorityName,
+    pub(crate) product_name: String,
+    pub(crate) identity: (VendorId, ProductId),
+    pub(crate) now: Moment,
+    pub(crate) until: Moment,
+}
+
+impl Template {
+    /// A DAC for a key, under a serial number that nobody else has.
+    ///
+    /// - `chip`: the chip's id, of which the last 12 characters stand in the subject.
+    pub(crate) fn certify(&self, chip: &str, key: &PublicKey, signer: &dyn Signer) -> Result<NewCredential, Trouble> {
+        let serial = serial()?;
+        let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+        let name: String = self.product_name.chars().take(40).collect();
+        let (vendor, product) = self.identity;
+        let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product).build();
+        let key_id = self.pai.subject_key_id().unwrap_or_default();
+        let issuer = (self.pai.subject_der(), key_id);
+        let times = (self.now, self.until);
+        let certificate = Builder::new(Profile::Dac, &serial, issuer, &subject, key, times).sign(signer)?;
+        Ok(NewCredential {
+            public_key: *key.point(),
+            authority: self.authority.clone(),
+            issuer_key_id: key_id.to_vec(),
+            serial: serial.to_vec(),
+            not_after: authority::moment_to_time(Some(self.until)),
+            certificate,
+        })
+    }
 }
 
 /// The first PAI whose key is here and that can issue the DACs of a reel.
@@ -178,30 +213,20 @@ pub fn issue(
     if slots.is_empty() {
         return Ok(told(None, 0, ReceivedVerdict::AlreadyReceived));
     }
-    let key_id = pai.subject_key_id().unwrap_or_default().to_vec();
-    let now = who.now();
-    let until = pai.not_after.moment.unwrap_or(NO_END);
+    let template = Template {
+        product_name: kept.product_name,
+        identity: (vendor, product_id),
+        until: pai.not_after.moment.unwrap_or(NO_END),
+        now: who.now(),
+        authority: authority.facts.name.clone(),
+        pai,
+    };
     let make = |(_, chip, key): &(i64, ChipId, [u8; 65])| -> Result<NewCredential, Trouble> {
         let key = &PublicKey::from_point(key).map_err(|e| {
             let what = format!("the key of chip {chip} in the book is not valid: {e}");
             Trouble::surroundings(what, "Run `touchmark book verify`.")
         })?;
-        let serial = serial()?;
-        let tail: String = chip.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
-        let name: String = kept.product_name.chars().take(40).collect();
-        let subject =
-            NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
-        let issuer = (pai.subject_der(), key_id.as_slice());
-        let certificate =
-            Builder::new(Profile::Dac, &serial, issuer, &subject, key, (now, until)).sign(signer.as_ref())?;
-        Ok(NewCredential {
-            public_key: *key.point(),
-            authority: authority.facts.name.clone(),
-            issuer_key_id: key_id.clone(),
-            serial: serial.to_vec(),
-            not_after: authority::moment_to_time(Some(until)),
-            certificate,
-        })
+        template.certify(chip.as_str(), key, signer.as_ref())
     };
     // Alike in everything but key, serial number and name, so one stands for all in form; it is not kept.
     let first = points(&slots[..1])?;

@@ -12,7 +12,7 @@ mod spool;
 mod storing;
 mod view;
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 use std::sync::Arc;
 use std::thread;
@@ -26,6 +26,7 @@ use chips::Chips;
 use complaint::{Complaint, Faults};
 use inspect::{Checked, Expectation, Known};
 pub use issue::{Issued, issue, issuer_for};
+pub(crate) use issue::{Template, issuer_of};
 pub use refused::REFUSED;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -211,6 +212,19 @@ fn chip_ids(site: &Site, reel: &Reel, places: &[u32]) -> Result<Vec<String>, Tro
     Ok(asked.iter().map(|at| found.get(at).cloned().unwrap_or_default()).collect())
 }
 
+/// What comes in, and how it is taken.
+pub(crate) struct Coming<'a> {
+    /// The file or folder.
+    pub(crate) path: &'a Path,
+    /// What the book calls it.
+    pub(crate) source: String,
+    /// Whether its good part is stored where not all is good.
+    pub(crate) accept_part: bool,
+    pub(crate) password: Option<&'a Zeroizing<Vec<u8>>>,
+    /// Keys of the chips that it is for, where it is not for all that need a certificate.
+    pub(crate) only: Option<&'a HashSet<[u8; 65]>>,
+}
+
 /// Receives a delivery for a reel: inspected as a whole, stored only when
 /// clean, or its good part where `accept_part` says so.
 ///
@@ -229,6 +243,19 @@ pub fn receive(
     who: &Who,
     course: &Course,
 ) -> Result<Received, Trouble> {
+    let coming = Coming { path, source: reel::file_name(path), accept_part, password, only: None };
+    receive_as(site, &coming, reel, who, course)
+}
+
+/// As [`receive()`].
+pub(crate) fn receive_as(
+    site: &Site,
+    coming: &Coming<'_>,
+    reel: &str,
+    who: &Who,
+    course: &Course,
+) -> Result<Received, Trouble> {
+    let &Coming { path, accept_part, password, .. } = coming;
     let reel = reel::get(site, reel).about("reel")?;
     let product = product::get(site, reel.facts.product.as_str())?;
     let came = examine::intake::digest(path)?;
@@ -249,7 +276,10 @@ pub fn receive(
         .about("file"));
     }
     course.phase(Phase::Starting, None);
-    let chips = Chips::read(site, &reel, course, |_, _| ())?;
+    let mut chips = Chips::read(site, &reel, course, |_, _| ())?;
+    if let Some(only) = coming.only {
+        chips.only(only);
+    }
     let (vendor, product_id) = dac_identity(site, &product)?;
     let anchors = authority::anchors(site)?;
     let known_pais = authority::intermediates(site)?;
@@ -280,7 +310,7 @@ pub fn receive(
         site,
         reel: &reel,
         purpose: product.facts.purpose,
-        source_name: reel::file_name(path),
+        source_name: coming.source.clone(),
         content_digest,
         who,
         course,
@@ -313,7 +343,7 @@ pub fn receive(
             delivery: None,
             verdict: ReceivedVerdict::Refused,
             reel: reel.facts.reel.to_string(),
-            source: reel::file_name(path),
+            source: coming.source.clone(),
             certificates: Counts {
                 read: inspection.read,
                 accepted: 0,

@@ -13,6 +13,7 @@
 //! is an entry of the log.
 
 mod company;
+mod enrolment;
 mod gate;
 mod provider;
 pub mod sealing;
@@ -26,6 +27,7 @@ pub use book::ids::Actor as Name;
 use book::{AccountRole, NewAccount, NewApiToken, SignedInBy, Subject};
 pub use book::{AccountRole as Role, Session, SignedInBy as Means};
 pub use company::{Answer, Begin, Company};
+pub use enrolment::{Doors, program_password};
 pub use gate::{Gate, Pace};
 pub use sealing::{Resealed, reseal};
 pub use secret::{csrf_of, digest, draw_token};

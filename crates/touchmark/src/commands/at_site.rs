@@ -132,6 +132,11 @@ pub struct PasswordArgs {
 }
 
 impl PasswordArgs {
+    /// Of a command whose own options name another password.
+    pub fn from_file(password_file: Option<PathBuf>) -> Self {
+        Self { password_file }
+    }
+
     /// The password of a person.
     pub fn of(&self, name: &str) -> Result<Zeroizing<String>, Trouble> {
         if let Some(path) = &self.password_file {

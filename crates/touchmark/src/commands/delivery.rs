@@ -202,7 +202,7 @@ fn certificates(count: usize) -> String {
 }
 
 /// A finding of an inspection.
-fn finding(w: &mut dyn Write, f: &InspectionFinding) -> io::Result<()> {
+pub fn finding(w: &mut dyn Write, f: &InspectionFinding) -> io::Result<()> {
     let InspectionFinding { finding, chip_id, count } = f;
     let times = if *count > 1 { format!(" ({count} times)") } else { String::new() };
     writeln!(w, "{} {}{times}", finding.severity, finding.rule)?;

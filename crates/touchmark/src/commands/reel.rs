@@ -90,11 +90,12 @@ pub struct Receive {
     from_certificates: bool,
 }
 
-/// Write orders for an outside authority
+/// Order certificates from an outside authority: in a file, or online
 #[derive(Debug, Subcommand)]
 pub enum OrderCommand {
     /// Write chip id, VID, PID and public key of every chip without a credential
     Write(Write_),
+    Enrol(Box<super::online::Enrol>),
 }
 
 #[derive(Debug, Args)]
@@ -232,7 +233,7 @@ fn words(w: &mut dyn Write, r: &ReelView) -> io::Result<()> {
 }
 
 /// A refusal that an option lifts, with that option named.
-fn option_wanted(trouble: Trouble, input: &str, advice: &str) -> Failure {
+pub fn option_wanted(trouble: Trouble, input: &str, advice: &str) -> Failure {
     let wanted = trouble.input() == Some(input);
     let failure = Failure::from(trouble);
     if wanted { failure.advising(advice) } else { failure }
@@ -240,7 +241,10 @@ fn option_wanted(trouble: Trouble, input: &str, advice: &str) -> Failure {
 
 /// Runs `order`.
 pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
-    let OrderCommand::Write(args) = command;
+    let args = match command {
+        OrderCommand::Write(args) => args,
+        OrderCommand::Enrol(args) => return super::online::run(&args, place, output),
+    };
     let site = place.open()?;
     let done = match &args.chips {
         None => order::write(&site, &args.reel, &args.out, args.again, &place.who()?),

@@ -2,11 +2,11 @@
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::sync::mpsc;
+use std::sync::{Arc, mpsc};
 
 use clap::Args;
 use serde_json::json;
-use web::serve::{Serve, run as serve};
+use web::serve::{Opener, Serve, run as serve};
 
 use super::at_site::{PassphraseArgs, Place};
 use crate::output::{Exit, Failure, Output};
@@ -36,8 +36,12 @@ pub fn run(args: ServeArgs, place: &Place, output: &mut Output) -> Result<Exit, 
     let passphrase = args.passphrase.for_site_key(&site)?;
     site.key(passphrase.as_ref())?;
     drop(passphrase);
-    let wanted =
-        Serve { listen: args.listen, tls: args.tls_certificate.zip(args.tls_key), patience: Default::default() };
+    let wanted = Serve {
+        listen: args.listen,
+        tls: args.tls_certificate.zip(args.tls_key),
+        patience: Default::default(),
+        unlock: Some(Opener(Arc::new(args.passphrase))),
+    };
     let (told, heard) = mpsc::channel();
     let server = std::thread::spawn(move || serve(site, &wanted, move |started| drop(told.send(started.clone()))));
     // Nothing comes where the server could not start: its end says why.

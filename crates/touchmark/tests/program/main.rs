@@ -11,6 +11,8 @@ mod python;
 #[path = "../../../../tests/outside/softhsm.rs"]
 mod softhsm;
 
+#[cfg(unix)]
+mod asked;
 mod authorities;
 mod checkpoints;
 mod chip;
@@ -50,6 +52,8 @@ mod memory;
 mod messy;
 mod mix_ups;
 mod onboarding;
+#[cfg(unix)]
+mod online;
 mod outside;
 mod outside_codes;
 mod plan;

@@ -511,11 +511,11 @@ fn strangers_are_kept_out() {
     let dir = folder.path().join("site");
     drop(Site::create(&dir, site::NewBook::default(), "line 2", None, &who).unwrap());
     let listen = "0.0.0.0:0".parse().unwrap();
-    let open = web::serve::Serve { listen, tls: None, patience: Default::default() };
+    let open = web::serve::Serve { listen, tls: None, patience: Default::default(), unlock: None };
     let refused = web::serve::run(Site::open(&dir).unwrap(), &open, |_| ()).unwrap_err();
     assert!(refused.to_string().contains("in the open"), "{refused}");
     let tls = Some((folder.path().join("chain.pem"), folder.path().join("key.pem")));
-    let beyond = web::serve::Serve { listen, tls, patience: Default::default() };
+    let beyond = web::serve::Serve { listen, tls, patience: Default::default(), unlock: None };
     let refused = web::serve::run(Site::open(&dir).unwrap(), &beyond, |_| ()).unwrap_err();
     assert!(refused.to_string().contains("without accounts"), "{refused}");
 }

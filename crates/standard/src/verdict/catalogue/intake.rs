@@ -67,6 +67,9 @@ super::rules! {
     DELIVERY_GAP = "delivery.gap", Error, "common practice, no source";
         "Every chip of the reel has a DAC.";
         "Ask the authority for the missing ones.";
+    DELIVERY_NOT_ISSUED = "delivery.not-issued", Error, "RFC 7030 §4.2.3";
+        "An authority that is asked online answers each request with a certificate.";
+        "These are the authority's own words. Resolve the reason with the authority, then run the command again: only the chips without a certificate are requested.";
     DELIVERY_DOUBLE = "delivery.double", Error, "common practice, no source";
         "A chip has one DAC.";
         "Ask the authority which one counts, and have the other revoked. Neither is kept.";
