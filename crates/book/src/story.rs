@@ -6,6 +6,7 @@ use crate::Book;
 use crate::attempt::facts::AttemptFacts;
 use crate::attempt::{Attempt, Step, read_attempts, read_steps};
 use crate::authority::{Authority, read_authority};
+use crate::carton::{Packed, read_packed};
 use crate::chip::{Chip, read_chip};
 use crate::credential::{Credential, read_credential};
 use crate::delivery::{Delivery, read_delivery};
@@ -82,6 +83,8 @@ pub struct UnitStory {
     pub earlier_codes: Vec<EarlierCode>,
     /// What happened to its label.
     pub labels: Vec<Label>,
+    /// The carton that it is in.
+    pub packed: Option<Packed>,
     /// All entries about it, oldest first.
     pub entries: Vec<Entry>,
 }
@@ -186,6 +189,7 @@ impl Book {
                 earlier_codes: read_earlier_codes(c, serial.as_str())?,
                 origin,
                 labels: read_labels(c, serial.as_str())?,
+                packed: read_packed(c, serial.as_str())?,
                 entries: entries.iter().map(Entry::read).collect::<Result<_, _>>()?,
                 unit,
             }))

@@ -200,6 +200,12 @@ words! {
         /// For another owner: a new code on the same board, which is proven again.
         Refurbish = "refurbish",
     }
+    /// What units are packed in.
+    PackKind {
+        Carton = "carton",
+        Pallet = "pallet",
+        Shipment = "shipment",
+    }
     /// What happened to a label.
     LabelEvent {
         /// Printed.

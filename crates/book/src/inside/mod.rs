@@ -76,16 +76,18 @@ fn an_older_book_is_upgraded_after_a_backup() {
 }
 
 /// The book that a program of an older version left, after what it did with it. This program asks also for tables of
-/// version 9, which the older one has none of: they are lent to it meanwhile, empty, and so is its index.
+/// versions 9 and 10, which the older one has none of: they are lent to it meanwhile, empty, and so is its index.
 fn of_version(engine: &Engine<'_>, version: usize, did: impl FnOnce(Site) -> Site) -> Site {
     let place = engine.place();
     let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..version]);
-    let tables = for_engine(include_str!("../schema/version9.sql"), matches!(engine, Engine::Postgresql(_)));
-    engine.raw(&place).attempt(&tables).expect("lent");
+    for tables in [include_str!("../schema/version9.sql"), include_str!("../schema/version10.sql")] {
+        engine.raw(&place).attempt(&for_engine(tables, matches!(engine, Engine::Postgresql(_)))).expect("lent");
+    }
     let Site { book: old, place } = did(Site { book: book.expect("a book"), place });
     drop(old);
     let mut raw = engine.raw(&place);
-    for table in ["later_proof", "earlier_code", "renewal", "reel_split"] {
+    let lent = ["packed", "carton", "attempt_panel"];
+    for table in lent.into_iter().chain(["later_proof", "earlier_code", "renewal", "reel_split"]) {
         raw.attempt(&format!("DROP TABLE {table}")).expect("given back");
     }
     raw.attempt("DROP INDEX unit_to_finish").expect("given back");
@@ -112,7 +114,7 @@ fn from_version_4(engine: &Engine<'_>) {
     let version = FirmwareVersion::new("1.4.0").expect("a version");
     let begin = |n: u32| Begin {
         onboard: &|_| Ok(Some(crate::support::onboarding())),
-        facts: crate::AttemptFacts { firmware: Some(version.clone()) },
+        facts: crate::AttemptFacts { firmware: Some(version.clone()), ..Default::default() },
         ..Begin::new(
             Box::leak(Box::new(chip(n).chip_id)),
             SerialWish::IfNew(Box::leak(Box::new(serial(&format!("TV-{n:06}"))))),

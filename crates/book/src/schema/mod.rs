@@ -6,6 +6,7 @@
 
 mod compare;
 mod refusals;
+mod refusals10;
 mod refusals9;
 pub(crate) mod tables;
 
@@ -35,6 +36,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 7, name: "accounts of the company", statements: version7 },
     Migration { version: 8, name: "seals of accounts, sessions and tokens", statements: version8 },
     Migration { version: 9, name: "boards of units, divided reels", statements: version9 },
+    Migration { version: 10, name: "panels, cartons", statements: version10 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -85,6 +87,10 @@ fn version8(postgresql: bool) -> String {
 
 fn version9(postgresql: bool) -> String {
     for_engine(include_str!("version9.sql"), postgresql) + &refusals::triggers(9, postgresql)
+}
+
+fn version10(postgresql: bool) -> String {
+    for_engine(include_str!("version10.sql"), postgresql) + &refusals::triggers(10, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

@@ -8,6 +8,7 @@
 use std::fmt::Write;
 
 use super::refusals9::{REFUSALS_9, REWRITTEN_9};
+use super::refusals10::REFUSALS_10;
 use super::tables::{Fate, TABLES, Table};
 
 /// One refusal.
@@ -309,6 +310,7 @@ const BROUGHT: &[Brought] = &[
     Brought { version: 6, rewritten: REWRITTEN_6, refusals: REFUSALS_6 },
     Brought { version: 7, rewritten: &[], refusals: REFUSALS_7 },
     Brought { version: 9, rewritten: REWRITTEN_9, refusals: REFUSALS_9 },
+    Brought { version: 10, rewritten: &[], refusals: REFUSALS_10 },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

@@ -220,4 +220,9 @@ tables! {
     ), grows();
     REEL_SPLIT = "reel_split" Stands(9),
         vouched(&["reel"], b"t", "reel, source, first, last, origin, shift, certificates"), leaves();
+    ATTEMPT_PANEL = "attempt_panel" Stands(10),
+        vouched(&["unit", "attempt"], b"ti", "unit, attempt, panel, place"), leaves(), grows();
+    CARTON = "carton" Stays(10),
+        vouched(&["carton"], b"t", "carton, product, mixed, pallet, shipment, began"), leaves(), grows();
+    PACKED = "packed" Stays(10), vouched(&["unit"], b"t", "unit, carton, at, actor"), leaves(), grows();
 }

@@ -9,6 +9,8 @@ use serde::Serialize;
 use site::trust::SetVerdict;
 use utoipa::ToSchema;
 
+use crate::scrapped::ScrappedHere;
+
 book::words! {
     /// The word on a unit that was met.
     MeetingVerdict {
@@ -59,6 +61,9 @@ pub struct Meeting {
     pub left: LeftAs,
     /// What the DAC's key signed, in hex: checked with docs/proof.md.
     pub exchange: Option<ExchangeView>,
+    /// How its chip was scrapped, where it was: a home may still accept it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub scrapped: Option<ScrappedHere>,
 }
 
 /// A unit of the book.

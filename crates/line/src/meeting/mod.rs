@@ -338,9 +338,10 @@ fn word(
     let against =
         Against { anchors: &world.anchors, signers: &world.signers, revoked: &revoked, present: Some(world.now) };
     let mut judged = judge(&met, &against);
-    if let Some(site) = world.site {
-        against_book::compare(site, wanted, &met, &mut judged.findings)?;
-    }
+    let scrapped = match world.site {
+        Some(site) => against_book::compare(site, wanted, &met, &mut judged.findings)?,
+        None => None,
+    };
     let (trust_sets, refused) = sets(world, wanted, &met, &judged)?;
     let mut verdict = MeetingVerdict::from(Outcome::on(&judged.findings, met.complete));
     if refused && verdict == MeetingVerdict::Accepted {
@@ -366,6 +367,7 @@ fn word(
         steps,
         left: met.left.into(),
         exchange: ExchangeView::of(&met),
+        scrapped,
     })
 }
 
