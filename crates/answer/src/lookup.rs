@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use base::trouble::Trouble;
+use book::PackKind;
 use book::ids::{ChipId, DeliveryId, ReelId};
 use custody::Passphrase;
 use line::{label, search};
@@ -17,6 +18,8 @@ book::words! {
     Noun {
         Unit = "unit",
         Chip = "chip",
+        Carton = "carton",
+        Shipment = "shipment",
         Reel = "reel",
         Order = "order",
         Delivery = "delivery",
@@ -93,6 +96,15 @@ fn of_reels(site: &Site, text: &str) -> Result<Vec<Hit>, Trouble> {
             let about = format!("{} for reel {}", shown.verdict, shown.reel);
             hits.push(Hit { noun: Noun::Delivery, name: shown.delivery, reel: None, place: None, about });
         }
+    }
+    for packed in site.book.packs_named(text, 2)? {
+        let (noun, about) = match packed.kind {
+            PackKind::Carton => (Noun::Carton, "units that are packed together"),
+            PackKind::Shipment => (Noun::Shipment, "cartons that go together"),
+            PackKind::Pallet => continue,
+        };
+        let (name, about) = (packed.name.to_string(), about.to_owned());
+        hits.push(Hit { noun, name, reel: None, place: None, about });
     }
     for (reel, order) in site.book.orders_named(text)? {
         let about = format!("order {} of reel {reel}", order.number);

@@ -4,8 +4,8 @@ use std::error::Error;
 use std::fmt;
 
 use book::{
-    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, DivideError, EnrolmentError,
-    FinishError, ReceiveError, RevocationError, RevokeError, ScrapChipError, UnitError,
+    AccountError, AddError, BeginError, Blame, BookError, DeliveryError, DependsError, DisposalError, DivideError,
+    EnrolmentError, FinishError, PackError, ReceiveError, RevocationError, RevokeError, ScrapChipError, UnitError,
 };
 
 use crate::advice::{Advise, Kind, Said, is_full_disk};
@@ -229,6 +229,27 @@ from_book!(
     RevokeError,
     ScrapChipError
 );
+
+impl From<DisposalError> for Trouble {
+    fn from(error: DisposalError) -> Self {
+        match error {
+            DisposalError::Unit(error) => error.into(),
+            DisposalError::Chip(error) => error.into(),
+            DisposalError::Revocation(error) => error.into(),
+            DisposalError::Book(error) => error.into(),
+        }
+    }
+}
+
+impl From<PackError> for Trouble {
+    fn from(error: PackError) -> Self {
+        match error {
+            PackError::Unit(error) => error.into(),
+            PackError::Book(error) => error.into(),
+            error => Self::new(kind(error.blame()), error.to_string(), error.advice()).because(error),
+        }
+    }
+}
 
 impl From<UnitError> for Trouble {
     fn from(error: UnitError) -> Self {

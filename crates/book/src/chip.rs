@@ -118,6 +118,30 @@ pub(crate) fn scrap(tx: &mut Tx<'_>, chip: &Chip, reason: &str) -> Result<(), Bo
     Ok(())
 }
 
+/// Scraps a chip that no unit has, as [`Book::scrap_chip`] does. Inside a transaction.
+pub(crate) fn scrap_one(tx: &mut Tx<'_>, chip_id: &ChipId, reason: &str, by: &By) -> Result<(), ScrapChipError> {
+    let sql = format!("SELECT {} FROM chip c WHERE c.chip_id = $1 {{lock:c}}", Chip::COLUMNS);
+    let Some(row) = tx.one(&sql, params![chip_id.as_str()])? else {
+        return Err(ScrapChipError::Unknown { chip: chip_id.clone() });
+    };
+    let chip = Chip::read(&row)?;
+    let unit = tx.one("SELECT serial, state FROM unit WHERE chip_id = $1", params![chip_id.as_str()])?;
+    if let Some(unit) = unit {
+        return Err(ScrapChipError::HasUnit {
+            chip: chip_id.clone(),
+            unit: UnitSerial::kept(unit.text(0)?),
+            state: UnitState::read(&unit, 1)?,
+        });
+    }
+    if chip.state == ChipState::Scrapped {
+        return Ok(());
+    }
+    scrap(tx, &chip, reason)?;
+    let body = json!({ "reason": reason, "reel": chip.reel });
+    tx.append(Draft::new("chip.scrap", Subject::Chip(chip_id.clone()), body), by)?;
+    Ok(())
+}
+
 impl Book {
     /// Scraps a chip that no unit has: broken on the reel, or lost. Its
     /// credential, if it has one, is spent. Asking again changes nothing.
@@ -126,28 +150,7 @@ impl Book {
     ///
     /// [`ScrapChipError::HasUnit`] where a unit has it.
     pub fn scrap_chip(&self, chip_id: &ChipId, reason: &str, by: &By) -> Result<(), ScrapChipError> {
-        self.write(|tx| {
-            let sql = format!("SELECT {} FROM chip c WHERE c.chip_id = $1 {{lock:c}}", Chip::COLUMNS);
-            let Some(row) = tx.one(&sql, params![chip_id.as_str()])? else {
-                return Err(ScrapChipError::Unknown { chip: chip_id.clone() });
-            };
-            let chip = Chip::read(&row)?;
-            let unit = tx.one("SELECT serial, state FROM unit WHERE chip_id = $1", params![chip_id.as_str()])?;
-            if let Some(unit) = unit {
-                return Err(ScrapChipError::HasUnit {
-                    chip: chip_id.clone(),
-                    unit: UnitSerial::kept(unit.text(0)?),
-                    state: UnitState::read(&unit, 1)?,
-                });
-            }
-            if chip.state == ChipState::Scrapped {
-                return Ok(());
-            }
-            scrap(tx, &chip, reason)?;
-            let body = json!({ "reason": reason, "reel": chip.reel });
-            tx.append(Draft::new("chip.scrap", Subject::Chip(chip_id.clone()), body), by)?;
-            Ok(())
-        })
+        self.write(|tx| scrap_one(tx, chip_id, reason, by))
     }
 
     /// The chip of this id.

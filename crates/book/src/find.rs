@@ -133,6 +133,31 @@ impl Book {
     ) -> Result<Page<CodeCandidate, UnitSerial>, BookError> {
         let sql = "SELECT u.serial, u.product, u.passcode FROM unit u \
                    WHERE u.discriminator = $1 AND u.passcode IS NOT NULL AND u.serial > $2 ORDER BY u.serial LIMIT $3";
+        self.candidates(sql, discriminator, after, limit)
+    }
+
+    /// The same of units that had such a code before it was replaced; a unit that had several of them comes once, with
+    /// the last.
+    pub fn replaced_candidates(
+        &self,
+        discriminator: u16,
+        after: Option<&UnitSerial>,
+        limit: u32,
+    ) -> Result<Page<CodeCandidate, UnitSerial>, BookError> {
+        let sql = "SELECT e.unit, u.product, e.passcode FROM earlier_code e JOIN unit u ON u.serial = e.unit \
+                   WHERE e.discriminator = $1 AND e.passcode IS NOT NULL AND e.unit > $2 AND NOT EXISTS \
+                   (SELECT 1 FROM earlier_code l WHERE l.unit = e.unit AND l.discriminator = e.discriminator \
+                   AND l.number > e.number) ORDER BY e.unit LIMIT $3";
+        self.candidates(sql, discriminator, after, limit)
+    }
+
+    fn candidates(
+        &self,
+        sql: &str,
+        discriminator: u16,
+        after: Option<&UnitSerial>,
+        limit: u32,
+    ) -> Result<Page<CodeCandidate, UnitSerial>, BookError> {
         let after = after.map_or("", UnitSerial::as_str);
         let rows = self.read(|c| c.all(sql, params![i64::from(discriminator), after, i64::from(limit) + 1]))?;
         let found = rows.iter().map(|row| {

@@ -151,6 +151,10 @@ text_ids! {
     StationName, "station name", name;
     /// Whoever acts: a person, or a program in a person's name.
     Actor, "actor", name;
+    /// A panel of boards.
+    PanelName, "panel name", name;
+    /// A carton, a pallet or a shipment.
+    PackName, "name of a carton, pallet or shipment", name;
     /// A version of a product's firmware, as its makers write it: any printable text.
     FirmwareVersion, "firmware version", name;
     /// A chip: hex digits in upper case.

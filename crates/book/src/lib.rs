@@ -21,11 +21,13 @@ mod attempt;
 mod authority;
 mod backup;
 mod by;
+mod carton;
 mod chip;
 mod counts;
 mod credential;
 mod declaration;
 mod delivery;
+mod disposal;
 mod divide;
 mod engine;
 mod enrolment;
@@ -83,17 +85,19 @@ use std::sync::{Mutex, OnceLock};
 
 pub use access::{Account, AccountError, ApiToken, CompanySubject, NewAccount, NewApiToken, Repeated, Session};
 pub use attempt::begin::{Begin, Begun, Onboard, SerialWish};
-pub use attempt::facts::AttemptFacts;
+pub use attempt::facts::{AttemptFacts, OnPanel};
 pub use attempt::finish::{Finish, FinishError, Finished, Outcome};
 pub use attempt::refused::BeginError;
 pub use attempt::{Attempt, Step};
 pub use authority::{Authority, NewAuthority};
 pub use by::By;
+pub use carton::{Carton, PackError, Packed, PackedIn, Packing};
 pub use chip::{Chip, ChipKey, ScrapChipError};
 pub use counts::ReelCount;
 pub use credential::{Credential, RevokeError};
 pub use declaration::{Declaration, NewDeclaration};
 pub use delivery::{Delivery, DeliveryError, NewCredential, NewDelivery, Problem, Stored, Trouble};
+pub use disposal::{DisposalError, ScrappedBefore};
 pub use divide::{DivideError, ReelPart};
 pub use enrolment::{Enrolled, Enrolment, EnrolmentError, NewEnrolled, NewEnrolment, QuotaChange};
 pub use error::{Blame, BookError, FULL_DISK};
@@ -118,7 +122,7 @@ pub use reconcile::{ChipCount, CredentialCount, Reconciliation, UnitCount};
 pub use reel::{Duplicate, NewChip, NewReel, ReceiveError, Received, Reel, Same};
 pub use renewal::{EarlierCode, Pending, Renewal};
 pub use restored::Restoration;
-pub use revocation::{Answer, RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
+pub use revocation::{Answer, Asking, RevocationError, RevocationList, RevocationRequest, Revoked, Wanted};
 pub use series::SeriesStand;
 pub use stock::{Pace, Stock};
 pub use story::{AttemptStory, BoardStory, ChipStory, UnitStory};
@@ -133,7 +137,8 @@ pub use withdraw::{
 };
 pub use words::{
     AccountRole, AttemptResult, AuthorityOrigin, ChipState, CredentialState, DeclarationOrigin, DeliveryOrigin,
-    DeliveryVerdict, LabelEvent, MeetingVerdict, Next, Purpose, RenewalKind, RequestState, Role, SignedInBy, UnitState,
+    DeliveryVerdict, LabelEvent, MeetingVerdict, Next, PackKind, Purpose, RenewalKind, RequestState, Role, SignedInBy,
+    UnitState,
 };
 
 /// An open record book. Threads share it; each act takes a connection of its own.

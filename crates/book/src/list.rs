@@ -4,6 +4,7 @@ use time::OffsetDateTime;
 
 use crate::Book;
 use crate::by::micros;
+use crate::carton::PackedIn;
 use crate::engine::{P, Value};
 use crate::error::BookError;
 use crate::ids::{AuthorityName, DeliveryId, ProductName, ReelId, StationName, UnitSerial};
@@ -46,6 +47,8 @@ pub struct UnitFilter {
     pub from: Option<OffsetDateTime>,
     /// With an attempt that ended before this moment.
     pub to: Option<OffsetDateTime>,
+    /// In this carton, on this pallet or in this shipment.
+    pub packed: Option<PackedIn>,
 }
 
 /// A query put together condition by condition.
@@ -104,9 +107,9 @@ fn each_conditions(filter: &UnitFilter, sqlite: bool, (station, time): (&str, &s
 /// the index of what names more.
 fn conditions(filter: &UnitFilter, sqlite: bool) -> Conditions {
     let mut c = Conditions { sql: String::new(), values: Vec::new() };
-    let UnitFilter { product: _, reel, state, delivery, authority, station, from, to } = filter;
+    let UnitFilter { product: _, reel, state, delivery, authority, station, from, to, packed } = filter;
     let few = reel.is_some() || delivery.is_some() || authority.is_some();
-    let few = few || station.is_some() || from.is_some() || to.is_some();
+    let few = few || station.is_some() || from.is_some() || to.is_some() || packed.is_some();
     let behind = |others: bool| if sqlite && others { "+" } else { "" };
     let (by_product, by_state) = (behind(few || state.is_some()), behind(few));
     let text = |t: &str| Value::Text(t.to_owned());
@@ -121,6 +124,10 @@ fn conditions(filter: &UnitFilter, sqlite: bool) -> Conditions {
     if let Some(state) = filter.state {
         let p = c.place(text(state.word()));
         c.add(&format!("{by_state}u.state = {p}"));
+    }
+    if let Some(packed) = packed {
+        let p = c.place(text(packed.name.as_str()));
+        c.add(&format!("u.serial IN ({})", packed.units(&p)));
     }
     let of_credential = "u.chip_id IN (SELECT h.chip_id FROM credential k JOIN chip h ON h.public_key = k.public_key";
     if let Some(delivery) = &filter.delivery {

@@ -305,11 +305,4 @@ impl Book {
     pub fn earlier_codes(&self, serial: &UnitSerial) -> Result<Vec<EarlierCode>, BookError> {
         self.read(|c| read_earlier_codes(c, serial.as_str()))
     }
-
-    /// The unit that had this chip before it was swapped.
-    pub fn unit_of_swapped(&self, chip: &ChipId) -> Result<Option<UnitSerial>, BookError> {
-        let sql = "SELECT unit FROM renewal WHERE chip_id = $1 AND kind = 'swap'";
-        let row = self.read(|c| c.one(sql, params![chip.as_str()]))?;
-        row.map(|row| Ok(UnitSerial::kept(row.text(0)?))).transpose()
-    }
 }

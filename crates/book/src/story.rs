@@ -6,6 +6,7 @@ use crate::Book;
 use crate::attempt::facts::AttemptFacts;
 use crate::attempt::{Attempt, Step, read_attempts, read_steps};
 use crate::authority::{Authority, read_authority};
+use crate::carton::{Packed, read_packed};
 use crate::chip::{Chip, read_chip};
 use crate::credential::{Credential, read_credential};
 use crate::delivery::{Delivery, read_delivery};
@@ -85,6 +86,8 @@ pub struct UnitStory {
     pub labels: Vec<Label>,
     /// Each time that it was met as a finished unit, oldest first.
     pub meetings: Vec<Meeting>,
+    /// The carton that it is in.
+    pub packed: Option<Packed>,
     /// All entries about it, oldest first.
     pub entries: Vec<Entry>,
 }
@@ -190,6 +193,7 @@ impl Book {
                 origin,
                 labels: read_labels(c, serial.as_str())?,
                 meetings: read_meetings(c, serial.as_str())?,
+                packed: read_packed(c, serial.as_str())?,
                 entries: entries.iter().map(Entry::read).collect::<Result<_, _>>()?,
                 unit,
             }))

@@ -100,8 +100,9 @@ const BIN: &str = "CASE WHEN s.duration < 1000 THEN s.duration \
 /// CROSS JOIN: a week out of ten million units is found by the attempts' ends, a reel by its units. PostgreSQL
 /// judges by itself.
 fn joined(filter: &UnitFilter) -> &'static str {
-    let UnitFilter { product, reel, state, delivery, authority, station: _, from, to } = filter;
+    let UnitFilter { product, reel, state, delivery, authority, station: _, from, to, packed } = filter;
     let by_unit = product.is_some() || reel.is_some() || state.is_some() || delivery.is_some() || authority.is_some();
+    let by_unit = by_unit || packed.is_some();
     if from.is_some() || to.is_some() || !by_unit {
         "attempt t CROSS JOIN unit u"
     } else {

@@ -7,6 +7,7 @@ use time::OffsetDateTime;
 
 use crate::Book;
 use crate::by::{micros, moment};
+use crate::carton::PackedIn;
 use crate::engine::{Connection, P, Row, Value};
 use crate::error::BookError;
 use crate::ids::{AuthorityName, ChipId, DeliveryId, FirmwareVersion, ProductName, ReelId, StationName, UnitSerial};
@@ -40,6 +41,8 @@ pub struct Touch {
     pub state: Option<UnitState>,
     /// Carrying this firmware, as it was told last.
     pub firmware: Option<FirmwareVersion>,
+    /// In this carton, on this pallet or in this shipment.
+    pub packed: Option<PackedIn>,
 }
 
 /// Of how many units the firmware is known.
@@ -233,7 +236,12 @@ fn question(touch: &Touch, issuers: Option<&Issuers>, sqlite: bool) -> (String, 
         q.must(format!("u.reel = {p}"));
     }
     // As in `list::conditions`: whatever else is asked about names fewer.
-    let few = by_credential || by_unit || timed || touch.firmware.is_some() || issuers.is_some_and(|i| !i.most);
+    let few = by_credential
+        || by_unit
+        || timed
+        || touch.firmware.is_some()
+        || touch.packed.is_some()
+        || issuers.is_some_and(|i| !i.most);
     let behind = |others: bool| if sqlite && others { "+" } else { "" };
     if let Some(product) = &touch.product {
         let p = q.text(product.as_str());
@@ -281,6 +289,15 @@ fn question(touch: &Touch, issuers: Option<&Issuers>, sqlite: bool) -> (String, 
             q.must(format!("u.serial IN ({carries})"));
         } else {
             from = format!("({carries}) w CROSS JOIN {BY_UNIT} AND u.serial = w.unit");
+        }
+    }
+    if let Some(packed) = &touch.packed {
+        let p = q.text(packed.name.as_str());
+        let units = packed.units(&p);
+        if by_credential || by_unit || issuers.is_some() || timed || touch.firmware.is_some() {
+            q.must(format!("u.serial IN ({units})"));
+        } else {
+            from = format!("({units}) w CROSS JOIN {BY_UNIT} AND u.serial = w.unit");
         }
     }
     let wanted: String = q.wanted.iter().map(|w| format!(" AND {w}")).collect();

@@ -200,7 +200,7 @@ fn labelled(tx: &mut Tx<'_>, serial: &UnitSerial, event: LabelEvent, by: &By) ->
 }
 
 /// Locks a unit, through its chip: whoever changes a unit holds its chip's row.
-fn locked(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<(Unit, Chip), UnitError> {
+pub(crate) fn locked(tx: &mut Tx<'_>, serial: &UnitSerial) -> Result<(Unit, Chip), UnitError> {
     let sql = format!(
         "SELECT {} FROM chip c WHERE c.chip_id = (SELECT u.chip_id FROM unit u WHERE u.serial = $1) {{lock:c}}",
         Chip::COLUMNS
@@ -243,6 +243,42 @@ pub(crate) fn read_labels(c: &mut Connection, serial: &str) -> Result<Vec<Label>
         .collect()
 }
 
+/// Scraps a unit, as [`Book::scrap_unit`] does. Inside a transaction.
+pub(crate) fn scrap(
+    tx: &mut Tx<'_>,
+    serial: &UnitSerial,
+    reason: &str,
+    take_over: bool,
+    by: &By,
+) -> Result<Unit, UnitError> {
+    let (unit, chip) = locked_at_head(tx, serial)?;
+    if unit.state == UnitState::Scrapped {
+        return Ok(unit);
+    }
+    let open = attempt::open(tx, serial)?;
+    if let Some(Attempt { station, started, .. }) = &open
+        && !take_over
+    {
+        return Err(UnitError::OnStation { unit: serial.clone(), station: station.clone(), since: *started });
+    }
+    let sequence = tx.next_sequence()?;
+    if let Some(open) = &open {
+        attempt::interrupt(tx, open, "the unit was scrapped", by)?;
+    }
+    // That of a unit that waits for its next board is scrapped already.
+    if chip.state != ChipState::Scrapped {
+        chip::scrap(tx, &chip, reason)?;
+    }
+    tx.change_one(
+        &rows::UNIT,
+        "UPDATE unit SET state = 'scrapped', reason = $1, changed = $2, entry = $3 WHERE serial = $4",
+        params![reason, by.micros(), sequence, serial.as_str()],
+    )?;
+    let body = json!({ "reason": reason, "was": unit.state, "chip": chip.chip_id });
+    tx.append(Draft::new("unit.scrap", Subject::Unit(serial.clone()), body), by)?;
+    Ok(again(tx, serial)?)
+}
+
 impl Book {
     /// Scraps a unit: its chip is scrapped and its credential spent with it, for
     /// ever. Asking again for one already scrapped changes nothing.
@@ -253,34 +289,7 @@ impl Book {
     ///
     /// [`UnitError::OnStation`] where a station is at work on it.
     pub fn scrap_unit(&self, serial: &UnitSerial, reason: &str, take_over: bool, by: &By) -> Result<Unit, UnitError> {
-        self.write(|tx| {
-            let (unit, chip) = locked_at_head(tx, serial)?;
-            if unit.state == UnitState::Scrapped {
-                return Ok(unit);
-            }
-            let open = attempt::open(tx, serial)?;
-            if let Some(Attempt { station, started, .. }) = &open
-                && !take_over
-            {
-                return Err(UnitError::OnStation { unit: serial.clone(), station: station.clone(), since: *started });
-            }
-            let sequence = tx.next_sequence()?;
-            if let Some(open) = &open {
-                attempt::interrupt(tx, open, "the unit was scrapped", by)?;
-            }
-            // That of a unit that waits for its next board is scrapped already.
-            if chip.state != ChipState::Scrapped {
-                chip::scrap(tx, &chip, reason)?;
-            }
-            tx.change_one(
-                &rows::UNIT,
-                "UPDATE unit SET state = 'scrapped', reason = $1, changed = $2, entry = $3 WHERE serial = $4",
-                params![reason, by.micros(), sequence, serial.as_str()],
-            )?;
-            let body = json!({ "reason": reason, "was": unit.state, "chip": chip.chip_id });
-            tx.append(Draft::new("unit.scrap", Subject::Unit(serial.clone()), body), by)?;
-            Ok(again(tx, serial)?)
-        })
+        self.write(|tx| scrap(tx, serial, reason, take_over, by))
     }
 
     /// Records that a unit that had passed came back. It keeps its chip.

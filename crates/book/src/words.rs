@@ -209,6 +209,12 @@ words! {
         /// It was not met, or not to the end.
         Unreachable = "unreachable",
     }
+    /// What units are packed in.
+    PackKind {
+        Carton = "carton",
+        Pallet = "pallet",
+        Shipment = "shipment",
+    }
     /// What happened to a label.
     LabelEvent {
         /// Printed.

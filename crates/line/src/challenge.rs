@@ -16,6 +16,7 @@ use standard::declaration::Declaration;
 use standard::verdict::catalogue::chain::REVOKED;
 use standard::verdict::{Device, Finding, Severity, SignerKey, Verdict};
 
+use crate::scrapped::ScrappedHere;
 use crate::station::{Failure, Judge, judge_all, judge_by, prove};
 
 /// What a verifier would say of one chip.
@@ -37,6 +38,9 @@ pub struct Challenged {
     pub findings: Vec<FindingView>,
     /// What each trust set says.
     pub trust_sets: Vec<SetVerdict>,
+    /// How it was scrapped, where it was: a verifier may still accept it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub scrapped: Option<ScrappedHere>,
 }
 
 /// Challenges one chip of a source, or all that are there.
@@ -70,7 +74,8 @@ pub fn challenge_by(
     };
     let mut out = Vec::with_capacity(ids.len());
     for id in ids {
-        let story = site.book.chip_story(&book::ids::ChipId::new(id.as_str())?)?;
+        let in_book = book::ids::ChipId::new(id.as_str())?;
+        let story = site.book.chip_story(&in_book)?;
         let must = match &story {
             Some(story) if names.is_empty() => must_please(site, story)?,
             _ => names.to_vec(),
@@ -79,7 +84,7 @@ pub fn challenge_by(
         let credential = credential.as_ref();
         let against =
             Against { anchors: &anchors, signers: &signers, known: &known, sets: &sets, must: &must, credential };
-        out.push(one(&against, source, &id));
+        out.push(Challenged { scrapped: ScrappedHere::of(site, &in_book)?, ..one(&against, source, &id) });
     }
     Ok(out)
 }
@@ -119,6 +124,7 @@ fn one(against: &Against<'_>, source: &mut dyn ChipSource, id: &ChipId) -> Chall
         exchange: None,
         findings: Vec::new(),
         trust_sets: Vec::new(),
+        scrapped: None,
     };
     if let Err(failure) = exchange(against, source, id, &mut out) {
         out.trouble = Some(format!("{}: {}", failure.cause, failure.detail));

@@ -6,7 +6,7 @@ use base::course::{Course, Phase};
 use base::times::time_text;
 use base::trouble::Trouble;
 use book::ids::{ReelId, UnitSerial};
-use book::{Unit, UnitFilter, UnitState};
+use book::{PackedIn, Unit, UnitFilter, UnitState};
 use receive::reel;
 use site::Site;
 use time::OffsetDateTime;
@@ -25,6 +25,8 @@ pub enum Which<'a> {
     Reel(&'a str),
     /// Those with an attempt that ended in this time.
     Period(Option<OffsetDateTime>, Option<OffsetDateTime>),
+    /// Those in a carton, on a pallet or in a shipment.
+    Packed(&'a PackedIn),
     /// All of the site.
     All,
 }
@@ -42,6 +44,7 @@ impl Which<'_> {
                 let told = |t: &Option<OffsetDateTime>, none: &str| t.map_or_else(|| none.to_owned(), time_text);
                 format!("units with attempts from {} to {}", told(from, "the beginning"), told(to, "now"))
             }
+            Self::Packed(packed) => format!("{} {}", packed.kind, packed.name),
             Self::All => "all units of the site".into(),
         }
     }
@@ -76,6 +79,7 @@ impl Which<'_> {
                 filter.reel = Some(ReelId::new(name)?);
             }
             Self::Period(from, to) => (filter.from, filter.to) = (*from, *to),
+            Self::Packed(packed) => filter.packed = Some((*packed).clone()),
             Self::All => {}
         }
         course.phase(Phase::Gathering, None);

@@ -31,6 +31,9 @@ pub struct FoundView {
     /// Whether its unit's last check at a station failed after it had passed.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub check_failed: bool,
+    /// Whether the text is a code that the unit had until it was replaced: a label with it is to be replaced too.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub code_replaced: bool,
 }
 
 /// Most finds of each kind.
@@ -68,6 +71,16 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
         let named = site.book.find(unit.as_str(), most)?;
         found.extend(named.into_iter().find(|f| f.unit.as_ref().is_some_and(|(serial, _)| *serial == unit)));
     }
+    let mut replaced = Vec::new();
+    for unit in label::earlier_owners(site, text, passphrase, MOST_FOUND + 1)? {
+        let named = site.book.find(unit.as_str(), most)?;
+        let its = named.into_iter().find(|f| f.unit.as_ref().is_some_and(|(serial, _)| *serial == unit));
+        // A unit may have been given the same code again: then it is no old one.
+        if let Some(its) = its.filter(|its| !found.contains(its)) {
+            replaced.push(unit);
+            found.push(its);
+        }
+    }
     for other in site.book.find(text, most)? {
         if !found.contains(&other) {
             found.push(other);
@@ -80,6 +93,7 @@ pub fn find(site: &Site, text: &str, passphrase: Option<&Passphrase>) -> Result<
     let view = |f: book::Found| {
         Ok(FoundView {
             revoked: revoked_here.of_chip(site, &f.chip)?,
+            code_replaced: f.unit.as_ref().is_some_and(|(serial, _)| replaced.contains(serial)),
             check_failed: f.unit.as_ref().is_some_and(|(serial, _)| failed.contains(serial)),
             chip_id: f.chip.to_string(),
             reel: f.reel.to_string(),

@@ -294,7 +294,7 @@ fn line(
         let mut chips = source.open(OpenOptions::default())?;
         let run = Provision {
             units: (round == 0).then_some(request.units),
-            facts: AttemptFacts { firmware: Some(FirmwareVersion::new(FIRMWARE)?) },
+            facts: AttemptFacts { firmware: Some(FirmwareVersion::new(FIRMWARE)?), ..AttemptFacts::default() },
             only_started: round > 0,
             ..Provision::new(REEL, "Station 1", Numbers::CountFrom(&own.serial_start))
         };
@@ -320,7 +320,7 @@ fn line(
         loop {
             let page = site.book.units(&filter, after.as_ref(), 500)?;
             for unit in &page.items {
-                unit::scrap(site, unit.serial.as_str(), "not repaired by rework", true, who)?;
+                answer::scrap::unit(site, unit.serial.as_str(), "not repaired by rework", true, None, who)?;
                 given_up += 1;
             }
             match page.next {

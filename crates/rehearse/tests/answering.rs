@@ -164,7 +164,7 @@ fn labels_that_are_stopped_were_never_printed() {
     let refused = run(&Which::Units(&missing), "none.pdf", &Course::new()).unwrap_err();
     assert_eq!((refused.input(), files(&folder), place.entries()), (Some("units"), 1, before + 2), "{refused}");
     // A scrapped one gets none, by name or by period.
-    line::unit::scrap(&place.site, "TV-000004", "dropped", false, &place.who).unwrap();
+    answer::scrap::unit(&place.site, "TV-000004", "dropped", false, None, &place.who).unwrap();
     let refused = run(&Which::Units(&["TV-000004".to_owned()]), "none.pdf", &Course::new()).unwrap_err();
     assert_eq!(refused.kind(), Kind::Refused, "{refused}");
     let now = (place.who.clock)();

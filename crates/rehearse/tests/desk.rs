@@ -196,7 +196,7 @@ fn the_floor_counts_and_the_tape_tells_fates() {
         assert_eq!(place.work(&desks, "").phase, Phase::Passed);
         desks.label_later("S1", &place.who).unwrap();
     }
-    unit::scrap(&site, "TV-000002", "burnt", false, &place.who).unwrap();
+    answer::scrap::unit(&site, "TV-000002", "burnt", false, None, &place.who).unwrap();
     let tape = floor::tape(&site, "A", None, 1_200).unwrap();
     assert_eq!((tape.chips, tape.per_cell, tape.cells.len()), (400, 1, 400));
     assert_eq!(tape.fates, [(Fate::Scrapped, 1), (Fate::Blank, 397), (Fate::Passed, 2)]);

@@ -67,6 +67,8 @@ enum Command {
     StandIn(Box<commands::stand_in::StandInArgs>),
     #[command(subcommand)]
     Unit(commands::unit::UnitCommand),
+    #[command(subcommand)]
+    Carton(commands::carton::CartonCommand),
     Reconcile(commands::unit::ReconcileArgs),
     Report(commands::report::ReportArgs),
     #[command(subcommand)]
@@ -142,6 +144,7 @@ fn dispatch(arguments: Arguments, output: &mut Output) -> Result<Exit, Failure> 
         Command::Meet(args) => commands::meet::run(*args, &place, output),
         Command::StandIn(args) => commands::stand_in::run(*args, &place, output),
         Command::Unit(command) => commands::unit::run(command, &place, output),
+        Command::Carton(command) => commands::carton::run(command, &place, output),
         Command::Book(command) => commands::book::run(command, &place, output),
         Command::Reconcile(args) => commands::unit::run_reconcile(args, &place, output),
         Command::Report(args) => commands::report::run(args, &place, output),

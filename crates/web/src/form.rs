@@ -4,6 +4,9 @@
 use std::fmt::{self, Display, Write as _};
 use std::sync::Arc;
 
+use answer::revocation;
+use standard::revocation::Reason;
+
 use crate::again::{Kept, said_id};
 use crate::frame::Frame;
 use crate::look::escaped;
@@ -174,6 +177,20 @@ impl Form {
         let set = if set { " checked" } else { "" };
         Html(format!(
             "<label class=\"tick\"><input type=\"checkbox\" {}{set}>{label}</label>{}",
+            self.at(name),
+            self.beside(name)
+        ))
+    }
+
+    /// The choice of what becomes of the certificate of something that is scrapped: nothing, or the reason for which its
+    /// revocation is asked for.
+    pub fn disposal(&self, name: &str) -> Html {
+        let mut options = self.option(name, "", "kept: it counts as spent, and still holds outside", true).0;
+        for reason in revocation::REASONS.iter().filter_map(|reason| Reason::name_of(*reason as u8)) {
+            options += &self.option(name, reason, &format!("to be revoked: {reason}"), false).0;
+        }
+        Html(format!(
+            "<div class=\"field\"><label>When scrapped, its certificate is<select {}>{options}</select></label>{}</div>",
             self.at(name),
             self.beside(name)
         ))

@@ -93,6 +93,16 @@ impl Frame {
         self.person.as_ref().is_some_and(|(_, role)| *role == Role::Engineer)
     }
 
+    /// Whether the person works at stations, and packs what comes from them.
+    pub fn packs(&self) -> bool {
+        self.person.as_ref().is_some_and(|(_, role)| *role != Role::Auditor)
+    }
+
+    /// Whether the person reads what the book holds, beyond the line.
+    pub fn reads(&self) -> bool {
+        self.person.as_ref().is_some_and(|(_, role)| *role != Role::Operator)
+    }
+
     /// The navigation's first row. Who sees one stage alone needs no choice of stages: its pages stand there instead.
     pub fn stages(&self) -> Vec<Link> {
         let mut seen = Stage::ALL.into_iter().filter(|s| self.parts.iter().any(|p| p.stage == *s));

@@ -166,8 +166,8 @@ impl Routes {
 fn pages(routes: Routes) -> Routes {
     use Stage::{Answer, Decide, Line, People, Receive};
     use pages::{
-        access, authorities, company, declarations, deliveries, evidence, examine, find, fit, impact, inspect, labels,
-        line, log, noun, people, plan, products, reels, report, revocation, station, units,
+        access, authorities, cartons, company, declarations, deliveries, evidence, examine, find, fit, impact, inspect,
+        labels, line, log, noun, people, plan, products, reels, report, revocation, station, units,
     };
     routes
         .part((Decide, "Fit"), "/fit", READ, fit::show)
@@ -184,6 +184,7 @@ fn pages(routes: Routes) -> Routes {
         .part((Line, "Stations"), "/stations", ALL, station::list)
         .part((Line, "Final inspection"), "/inspect", FLOOR, inspect::show)
         .part((Line, "Labels"), "/labels", ENGINEER, labels::show)
+        .part((Line, "Cartons"), "/cartons", ALL, cartons::list)
         .part((Line, "Report"), "/report", READ, report::show)
         .of("/report", "report")
         .part((Answer, "Units"), "/units", READ, units::list)
@@ -249,6 +250,10 @@ fn pages(routes: Routes) -> Routes {
         .of("/reels/{reel}", "issue")
         .post("/reels/{reel}/order", Need::Page(ENGINEER), reels::order)
         .post("/reels/{reel}/withdraw", Need::Page(ENGINEER), reels::withdraw)
+        .post("/reels/{reel}/split", Need::Page(ENGINEER), reels::split)
+        .of("/reels/{reel}", "split")
+        .post("/reels/{reel}/assign", Need::Page(ENGINEER), reels::assign)
+        .of("/reels/{reel}", "assign")
         .post("/reels/{reel}/scrap", Need::Page(ENGINEER), reels::scrap)
         .of("/reels/{reel}", "scrap")
         .files("/deliveries", Need::Page(ENGINEER), deliveries::receive)
@@ -262,6 +267,11 @@ fn pages(routes: Routes) -> Routes {
         .get("/units/{unit}", Need::Page(READ), units::show)
         .get("/units/{unit}/label.svg", Need::Page(ENGINEER), units::label)
         .post("/units/{unit}/evidence", Need::Page(READ), evidence::pack)
+        .get("/cartons/{carton}", Need::Page(ALL), cartons::show)
+        .post("/cartons/{carton}/pack", Need::Page(FLOOR), cartons::pack)
+        .of("/cartons/{carton}", "pack")
+        .post("/cartons/{carton}/unpack", Need::Page(FLOOR), cartons::unpack)
+        .of("/cartons/{carton}", "unpack")
         .files("/labels", Need::Page(ENGINEER), labels::print)
         .of("/labels", "labels")
         .post("/inspect", Need::Page(FLOOR), inspect::meet)
@@ -279,6 +289,8 @@ fn pages(routes: Routes) -> Routes {
         .of("/units/{unit}", "acts")
         .post("/units/{unit}/refurbish", Need::Page(ENGINEER), units::refurbish)
         .of("/units/{unit}", "acts")
+        .post("/units/{unit}/erased", Need::Page(ENGINEER), units::erased)
+        .of("/units/{unit}", "erased")
         .files("/examine", Need::Page(READ), examine::examine)
         .of("/examine", "examine")
         .post("/products", Need::Page(ENGINEER), products::add)

@@ -176,6 +176,9 @@ impl Maker<'_> {
         rows.extend((1..=story.labels.len()).map(|number| ("label", format!("{serial}/{number}"))));
         rows.extend((1..=story.renewals.len()).map(|number| ("renewal", format!("{serial}/{number}"))));
         rows.extend((1..=story.meetings.len()).map(|number| ("meeting", format!("{serial}/{number}"))));
+        if let Some(packed) = &story.packed {
+            rows.extend([("packed", serial.to_string()), ("carton", packed.carton.to_string())]);
+        }
         for board in &story.boards {
             rows.push(("chip", board.origin.chip.chip_id.to_string()));
             if let Some(c) = &board.origin.credential {

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use base::trouble::{About, Trouble};
 use book::ids::{ChipId, DeliveryId, FirmwareVersion, ProductName, ReelId, StationName};
-use book::{Authority, Touch, UnitState};
+use book::{Authority, PackedIn, Touch, UnitState};
 use receive::{delivery, reel};
 use site::{Site, authority};
 use standard::certificate::Certificate;
@@ -40,6 +40,8 @@ pub struct Wanted<'a> {
     pub state: Option<&'a str>,
     /// The version of firmware that units carry, as a station recorded it.
     pub firmware: Option<&'a str>,
+    /// What they are packed in.
+    pub packed: Option<PackedIn>,
 }
 
 pub(super) struct Question {
@@ -243,10 +245,11 @@ pub(super) fn question(site: &Site, wanted: &Wanted<'_>) -> Result<Question, Tro
         return Err(Trouble::usage("the period ends before it begins", "Give a beginning before the end.").about("to"));
     }
     q.touch.firmware = wanted.firmware.map(FirmwareVersion::new).transpose()?;
+    q.touch.packed = wanted.packed.clone();
     if q.touch == Touch::default() {
         return Err(Trouble::usage(
             "no condition was given",
-            "Name a key, a credential, an authority, a delivery, a reel, chips, a station, a product, a state, a firmware or a period.",
+            "Name a key, a credential, an authority, a delivery, a reel, chips, a station, a product, a state, a firmware, a carton, a pallet, a shipment or a period.",
         ));
     }
     // Of a part of the units nothing can be said of what a certificate would stop.

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use base::trouble::{About, Trouble};
 use book::ids::AuthorityName;
-use book::{Credential, CredentialState, Enrolled, Purpose, RevocationRequest, Role, UnitState, Wanted};
+use book::{Asking, Credential, CredentialState, Enrolled, Purpose, RevocationRequest, Role, UnitState, Wanted};
 use line::unit;
 use serde::Serialize;
 use site::{Site, authority};
@@ -76,6 +76,13 @@ pub struct Plan {
     pub(super) issuer_name: AuthorityName,
     #[serde(skip)]
     pub(super) wanted: Vec<Wanted>,
+}
+
+impl Plan {
+    /// What the book is asked for by it.
+    pub(crate) fn asking<'a>(&'a self, reason: Reason, note: Option<&'a str>) -> Asking<'a> {
+        Asking { issuer: &self.issuer_name, reason: reason as u8, note, wanted: &self.wanted }
+    }
 }
 
 /// Certificates told one by one.

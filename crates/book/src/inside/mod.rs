@@ -76,7 +76,7 @@ fn an_older_book_is_upgraded_after_a_backup() {
 }
 
 /// The book that a program of an older version left, after what it did with it. This program asks also for tables of
-/// versions 9 to 11, which the older one has none of: they are lent to it meanwhile, empty, and so is their index.
+/// versions 9 to 12, which the older one has none of: they are lent to it meanwhile, empty, and so is their index.
 fn of_version(engine: &Engine<'_>, version: usize, did: impl FnOnce(Site) -> Site) -> Site {
     let place = engine.place();
     let book = Book::create_with(&place.location, &site_id(), "Tern & Hollow, line 2", &by(), &MIGRATIONS[..version]);
@@ -84,6 +84,7 @@ fn of_version(engine: &Engine<'_>, version: usize, did: impl FnOnce(Site) -> Sit
         include_str!("../schema/version9.sql"),
         include_str!("../schema/version10.sql"),
         include_str!("../schema/version11.sql"),
+        include_str!("../schema/version12.sql"),
     ] {
         let tables = for_engine(tables, matches!(engine, Engine::Postgresql(_)));
         engine.raw(&place).attempt(&tables).expect("lent");
@@ -91,7 +92,8 @@ fn of_version(engine: &Engine<'_>, version: usize, did: impl FnOnce(Site) -> Sit
     let Site { book: old, place } = did(Site { book: book.expect("a book"), place });
     drop(old);
     let mut raw = engine.raw(&place);
-    for table in ["enrolled", "enrolment", "meeting", "later_proof", "earlier_code", "renewal", "reel_split"] {
+    let lent = ["packed", "carton", "attempt_panel", "enrolled", "enrolment", "meeting"];
+    for table in lent.into_iter().chain(["later_proof", "earlier_code", "renewal", "reel_split"]) {
         raw.attempt(&format!("DROP TABLE {table}")).expect("given back");
     }
     raw.attempt("DROP INDEX unit_to_finish").expect("given back");
@@ -118,7 +120,7 @@ fn from_version_4(engine: &Engine<'_>) {
     let version = FirmwareVersion::new("1.4.0").expect("a version");
     let begin = |n: u32| Begin {
         onboard: &|_| Ok(Some(crate::support::onboarding())),
-        facts: crate::AttemptFacts { firmware: Some(version.clone()) },
+        facts: crate::AttemptFacts { firmware: Some(version.clone()), ..Default::default() },
         ..Begin::new(
             Box::leak(Box::new(chip(n).chip_id)),
             SerialWish::IfNew(Box::leak(Box::new(serial(&format!("TV-{n:06}"))))),

@@ -21,7 +21,10 @@ fn all_that_is_asked(book: &Book) {
     for n in 0..3 {
         let begin = |n: u32| {
             book.begin_attempt(&Begin {
-                facts: AttemptFacts { firmware: FirmwareVersion::new("1.4.0").ok() },
+                facts: AttemptFacts {
+                    firmware: FirmwareVersion::new("1.4.0").ok(),
+                    panel: Some(crate::OnPanel { panel: crate::ids::PanelName::new("P-7").expect("a name"), place: 1 }),
+                },
                 take_over: true,
                 onboard: &|_| Ok(Some(crate::support::onboarding())),
                 ..Begin::new(&chip(n).chip_id, SerialWish::CountFrom(&unit), &on("S1", 0))
@@ -41,6 +44,23 @@ fn all_that_is_asked(book: &Book) {
     book.find("01A0", 10).expect("asks");
     book.find("zebra", 10).expect("asks");
     book.code_candidates(3840, Some(&unit), 10).expect("asks");
+    book.replaced_candidates(3840, Some(&unit), 10).expect("asks");
+    let pack = crate::ids::PackName::new("C-1").expect("a name");
+    let (named, pallet) = (crate::PackedIn { kind: crate::PackKind::Carton, name: pack.clone() }, Some(&pack));
+    let shipped = crate::PackedIn { kind: crate::PackKind::Shipment, name: pack.clone() };
+    let units = std::slice::from_ref(&unit);
+    let packing = crate::Packing { carton: &pack, units, pallet, shipment: pallet, mixed: false };
+    book.pack(&packing, &by()).expect("packed");
+    book.story(&unit).expect("asks").expect("there");
+    book.carton(&pack).expect("asks");
+    book.packs_named("C-1", 2).expect("asks");
+    book.cartons(Some(&shipped), None, 10).expect("asks");
+    for packed in [Some(named), Some(shipped)] {
+        book.units(&crate::UnitFilter { packed: packed.clone(), ..Default::default() }, None, 10).expect("asks");
+        let state = Some(crate::UnitState::Passed);
+        book.count_units(&crate::UnitFilter { packed: packed.clone(), state, ..Default::default() }).expect("asks");
+        book.touched(&crate::Touch { packed, ..Default::default() }, &mut |_| Ok::<_, BookError>(())).expect("asks");
+    }
     book.record_label(&unit, crate::LabelEvent::Printed, &by()).expect("recorded");
     let (report, der, signed) = (Json::Null, crate::support::certificate(0), [5; 64]);
     let signed = crate::SignedExchange {
@@ -73,7 +93,7 @@ fn all_that_is_asked(book: &Book) {
     let board = Begin { waiting: true, ..Begin::new(&next, SerialWish::CountFrom(&unit), &again) };
     book.swap_board(&unit, "dead", false, false, &by()).expect("swapped");
     assert!(book.begin_attempt(&board).expect("begun").board);
-    book.unit_of_swapped(&chip(1).chip_id).expect("asks");
+    book.scrapped_before(&chip(1).chip_id).expect("asks");
     book.pending(&unit).expect("asks");
     book.chips_back(&crate::support::reel_id("REEL-A")).expect("asks");
     book.earlier_codes(&unit).expect("asks");

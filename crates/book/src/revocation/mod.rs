@@ -40,6 +40,17 @@ pub struct Wanted {
     pub serial: Vec<u8>,
 }
 
+/// What somebody asks for.
+#[derive(Debug, Clone, Copy)]
+pub struct Asking<'a> {
+    pub issuer: &'a AuthorityName,
+    /// reasonCode (RFC 5280 §5.3.1).
+    pub reason: u8,
+    /// What is written beside it.
+    pub note: Option<&'a str>,
+    pub wanted: &'a [Wanted],
+}
+
 /// A request for a revocation.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct RevocationRequest {
@@ -164,65 +175,74 @@ impl Book {
         wanted: &[Wanted],
         by: &By,
     ) -> Result<RevocationRequest, RevocationError> {
+        self.write(|tx| self.ask_in(tx, &Asking { issuer, reason, note, wanted }, by))
+    }
+
+    /// The same inside a transaction of another act, whose rows have their entry already.
+    pub(crate) fn ask_in(
+        &self,
+        tx: &mut Tx<'_>,
+        asking: &Asking<'_>,
+        by: &By,
+    ) -> Result<RevocationRequest, RevocationError> {
+        let Asking { issuer, reason, note, wanted } = *asking;
         if wanted.is_empty() {
             return Err(RevocationError::Nothing);
         }
-        self.write(|tx| {
-            let row = tx.one("SELECT purpose FROM authority WHERE name = $1", params![issuer.as_str()])?;
-            let row = row.ok_or_else(|| RevocationError::NoIssuer { name: issuer.clone() })?;
-            let purpose = Purpose::read(&row, 0)?;
-            for one in wanted {
-                let known = if one.pai {
-                    certified(tx, issuer, &one.serial)?
-                } else {
-                    let sql = "SELECT 1 FROM credential k WHERE k.serial = $1 AND k.authority = $2 \
-                               UNION ALL SELECT 1 FROM enrolled e WHERE e.serial = $1 AND e.authority = $2";
-                    tx.one(sql, params![&one.serial, issuer.as_str()])?.is_some()
-                };
-                if !known {
-                    let serial = hex::encode(&one.serial);
-                    return Err(RevocationError::NoCertificate { issuer: issuer.clone(), serial });
-                }
+        let row = tx.one("SELECT purpose FROM authority WHERE name = $1", params![issuer.as_str()])?;
+        let row = row.ok_or_else(|| RevocationError::NoIssuer { name: issuer.clone() })?;
+        let purpose = Purpose::read(&row, 0)?;
+        for one in wanted {
+            let known = if one.pai {
+                certified(tx, issuer, &one.serial)?
+            } else {
+                let sql = "SELECT 1 FROM credential k WHERE k.serial = $1 AND k.authority = $2 \
+                           UNION ALL SELECT 1 FROM enrolled e WHERE e.serial = $1 AND e.authority = $2";
+                tx.one(sql, params![&one.serial, issuer.as_str()])?.is_some()
+            };
+            if !known {
+                let serial = hex::encode(&one.serial);
+                return Err(RevocationError::NoCertificate { issuer: issuer.clone(), serial });
             }
-            asked_before(tx, issuer, wanted)?;
-            let sequence = tx.next_sequence()?;
-            let number = tx.number("SELECT coalesce(max(number), 0) + 1 FROM revocation_request", &[])?;
-            let certificates = i64::try_from(wanted.len()).unwrap_or(i64::MAX);
-            let row = tx.change_one(
-                &rows::REVOCATION_REQUEST,
-                "INSERT INTO revocation_request (number, issuer, purpose, reason, note, certificates, requested, \
-                 requested_by, state, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 'waiting', $9)",
-                params![
-                    number,
-                    issuer.as_str(),
-                    purpose.word(),
-                    i64::from(reason),
-                    note,
-                    certificates,
-                    by.micros(),
-                    by.actor.as_str(),
-                    sequence,
-                ],
-            )?;
-            let into =
-                Into { table: "revocation_wanted", columns: &["request", "number", "kind", "serial"], numbered: None };
-            for (batch, part) in wanted.chunks(BATCH).enumerate() {
-                let mut values = Vec::with_capacity(part.len() * 4);
-                for (place, one) in part.iter().enumerate() {
-                    let place = i64::try_from(batch * BATCH + place + 1).unwrap_or(i64::MAX);
-                    let kind = if one.pai { "pai" } else { "dac" };
-                    values.extend([P::Int(number), P::Int(place), P::Text(kind), P::Bytes(&one.serial)]);
-                }
-                tx.insert_rows(&into, &values)?;
+        }
+        asked_before(tx, issuer, wanted)?;
+        let sequence = tx.next_sequence()?;
+        let number = tx.number("SELECT coalesce(max(number), 0) + 1 FROM revocation_request", &[])?;
+        let certificates = i64::try_from(wanted.len()).unwrap_or(i64::MAX);
+        let row = tx.change_one(
+            &rows::REVOCATION_REQUEST,
+            "INSERT INTO revocation_request (number, issuer, purpose, reason, note, certificates, requested, \
+             requested_by, state, entry) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 'waiting', $9)",
+            params![
+                number,
+                issuer.as_str(),
+                purpose.word(),
+                i64::from(reason),
+                note,
+                certificates,
+                by.micros(),
+                by.actor.as_str(),
+                sequence,
+            ],
+        )?;
+        let into =
+            Into { table: "revocation_wanted", columns: &["request", "number", "kind", "serial"], numbered: None };
+        for (batch, part) in wanted.chunks(BATCH).enumerate() {
+            let mut values = Vec::with_capacity(part.len() * 4);
+            for (place, one) in part.iter().enumerate() {
+                let place = i64::try_from(batch * BATCH + place + 1).unwrap_or(i64::MAX);
+                let kind = if one.pai { "pai" } else { "dac" };
+                values.extend([P::Int(number), P::Int(place), P::Text(kind), P::Bytes(&one.serial)]);
             }
-            vouch_wanted(tx, number)?;
-            self.seal(tx, Sealed::Request, P::Int(number))?;
-            let body = json!({
-                "issuer": issuer, "reason": reason, "certificates": certificates, "note": note,
-            });
-            tx.append(Draft::new("revocation.request", about(number), body), by)?;
-            Ok(RevocationRequest::read(&row)?)
-        })
+            tx.insert_rows(&into, &values)?;
+        }
+        vouch_wanted(tx, number)?;
+        self.seal(tx, Sealed::Request, P::Int(number))?;
+        let body = json!({
+            "issuer": issuer, "reason": reason, "certificates": certificates, "note": note,
+        });
+        tx.append(Draft::new("revocation.request", about(number), body), by)?;
+        Ok(RevocationRequest::read(&row)?)
     }
 
     /// Confirms a request: its certificates are revoked, all or none, each with an

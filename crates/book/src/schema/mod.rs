@@ -7,6 +7,7 @@
 mod compare;
 mod refusals;
 mod refusals11;
+mod refusals12;
 mod refusals9;
 pub(crate) mod tables;
 
@@ -38,6 +39,7 @@ pub(crate) const MIGRATIONS: &[Migration] = &[
     Migration { version: 9, name: "boards of units, divided reels", statements: version9 },
     Migration { version: 10, name: "meetings of finished units", statements: version10 },
     Migration { version: 11, name: "enrolments", statements: version11 },
+    Migration { version: 12, name: "panels, cartons", statements: version12 },
 ];
 
 /// Marks a SQLite file as ours: "TMBK".
@@ -97,6 +99,10 @@ fn version10(postgresql: bool) -> String {
 fn version11(postgresql: bool) -> String {
     let tables = [include_str!("version11.sql"), include_str!("version11_seals.sql")].concat();
     for_engine(&tables, postgresql) + &refusals::triggers(11, postgresql)
+}
+
+fn version12(postgresql: bool) -> String {
+    for_engine(include_str!("version12.sql"), postgresql) + &refusals::triggers(12, postgresql)
 }
 
 /// Tables in the words that both engines share, in those of one.

@@ -9,6 +9,7 @@ use std::fmt::Write;
 
 use super::refusals9::{REFUSALS_9, REWRITTEN_9};
 use super::refusals11::REFUSALS_11;
+use super::refusals12::REFUSALS_12;
 use super::tables::{Fate, TABLES, Table};
 
 /// One refusal.
@@ -321,6 +322,7 @@ const BROUGHT: &[Brought] = &[
     Brought { version: 9, rewritten: REWRITTEN_9, refusals: REFUSALS_9 },
     Brought { version: 10, rewritten: &[], refusals: REFUSALS_10 },
     Brought { version: 11, rewritten: &[], refusals: REFUSALS_11 },
+    Brought { version: 12, rewritten: &[], refusals: REFUSALS_12 },
 ];
 
 fn brought(by: &Brought) -> Vec<(String, Refusal)> {

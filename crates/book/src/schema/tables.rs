@@ -236,4 +236,9 @@ tables! {
         b"b",
         "public_key, path, number, authority, issuer_key_id, serial, not_after, certificate, request, issued"
     ), grows();
+    ATTEMPT_PANEL = "attempt_panel" Stands(12),
+        vouched(&["unit", "attempt"], b"ti", "unit, attempt, panel, place"), leaves(), grows();
+    CARTON = "carton" Stays(12),
+        vouched(&["carton"], b"t", "carton, product, mixed, pallet, shipment, began"), leaves(), grows();
+    PACKED = "packed" Stays(12), vouched(&["unit"], b"t", "unit, carton, at, actor"), leaves(), grows();
 }

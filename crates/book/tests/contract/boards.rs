@@ -55,7 +55,7 @@ pub fn a_unit_outlives_its_board(engine: &Engine<'_>) {
     assert_eq!((account.credentials.spent, account.credentials.installed), (1, 1));
     // The old chip is nobody's any more; whoever finds it learns whose it was.
     assert!(matches!(begin(&site, 0, SerialWish::Exactly(&one), &on("S1", 20)), Err(BeginError::ChipScrapped { .. })));
-    assert_eq!(site.book.unit_of_swapped(&chip(0).chip_id).expect("asks"), Some(one.clone()));
+    assert_eq!(site.book.scrapped_before(&chip(0).chip_id).expect("asks").and_then(|s| s.unit), Some(one.clone()));
 
     let first = serial("TV-000000");
     let begun = begin(&site, 2, SerialWish::CountFrom(&first), &on("S2", 30)).expect("its next board");
@@ -128,6 +128,7 @@ pub fn a_unit_is_refurbished(engine: &Engine<'_>) {
         (UnitState::Open, &before.onboarding, Pending { board: false, code: true })
     );
     let head = site.book.head().expect("a head");
+    assert!(site.book.replaced_candidates(77, None, 10).expect("asks").items.is_empty(), "not before the next");
     site.book.refurbish_unit(&one, "asked again", &[], &by()).expect("waits already");
     assert_eq!(site.book.head().expect("a head"), head);
     whole(&site);

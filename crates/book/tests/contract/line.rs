@@ -360,7 +360,7 @@ pub fn firmware_of_units(engine: &Engine<'_>) {
         site.book
             .begin_attempt(&Begin {
                 onboard: &|_| Ok(Some(onboarding())),
-                facts: book::AttemptFacts { firmware: firmware.clone() },
+                facts: book::AttemptFacts { firmware: firmware.clone(), ..Default::default() },
                 ..Begin::new(&chip(n).chip_id, SerialWish::IfNew(&serial(&format!("TV-{n:06}"))), &on("S1", at))
             })
             .expect("begun")

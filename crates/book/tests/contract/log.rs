@@ -172,7 +172,7 @@ pub fn every_change_is_found_and_located(engine: &Engine<'_>) {
     let (held, unit, at_s1) = (chip(5), serial("TV-000005"), on("S1", 9));
     let told = book::Begin {
         onboard: &|_| Ok(Some(onboarding())),
-        facts: book::AttemptFacts { firmware: Some(firmware) },
+        facts: book::AttemptFacts { firmware: Some(firmware), ..Default::default() },
         ..book::Begin::new(&held.chip_id, book::SerialWish::IfNew(&unit), &at_s1)
     };
     site.book.begin_attempt(&told).expect("begun");

@@ -7,6 +7,7 @@
 mod access;
 mod arrivals;
 mod boards;
+mod cartons;
 mod catalogue;
 mod enrolments;
 mod keeping;
@@ -29,7 +30,7 @@ use support::Engine;
 macro_rules! contract {
     ($($case:path => $name:ident),* $(,)?) => {
         mod sqlite {
-            use super::{access, arrivals, boards, catalogue, enrolments, keeping, line, lists, log, meeting, racing, revoking, rules, seals, withdrawing};
+            use super::{access, arrivals, boards, cartons, catalogue, enrolments, keeping, line, lists, log, meeting, racing, revoking, rules, seals, withdrawing};
             $(#[test] fn $name() { $case(&super::Engine::Sqlite); })*
         }
         const CASES: &[(&str, fn(&Engine<'_>))] = &[$((stringify!($name), $case)),*];
@@ -86,6 +87,8 @@ contract! {
     boards::what_goes_back_to_the_line_and_what_does_not => what_goes_back_to_the_line_and_what_does_not,
     boards::two_stations_and_one_unit_that_waits => two_stations_and_one_unit_that_waits,
     boards::a_reel_is_divided => a_reel_is_divided,
+    cartons::units_are_packed_and_taken_out => units_are_packed_and_taken_out,
+    cartons::scrapped_with_what_becomes_of_the_certificate => scrapped_with_what_becomes_of_the_certificate,
     rules::the_database_refuses_by_itself => the_database_refuses_by_itself,
     log::entries_and_proofs => entries_and_proofs,
     log::signed_heads => signed_heads,

@@ -257,7 +257,10 @@ impl Desks {
             serial_start: setup.serial_start.as_deref(),
             attempts: ATTEMPTS,
             take_over: false,
-            facts: AttemptFacts { firmware: setup.firmware.as_deref().map(FirmwareVersion::new).transpose()? },
+            facts: AttemptFacts {
+                firmware: setup.firmware.as_deref().map(FirmwareVersion::new).transpose()?,
+                ..AttemptFacts::default()
+            },
             passphrase: self.passphrase.as_ref(),
         };
         let watch = |told: Told<'_>| {

@@ -202,6 +202,17 @@ fn passed_over(
         }
         Ok(())
     })?;
+    if let (Which::Packed(packed), false) = (which, others.is_empty()) {
+        return Err(Trouble::refused(
+            format!(
+                "units of {} {} came back or were scrapped: {}",
+                packed.kind,
+                packed.name,
+                others.iter().collect::<Names>()
+            ),
+            "Take them out with `touchmark carton unpack`, then print its label. Nothing was printed.",
+        ));
+    }
     Ok(others)
 }
 

@@ -25,7 +25,7 @@ use base::trouble::Trouble;
 pub use carton::CARTON;
 pub use check::{Checked, LabelCause, LabelVerdict, ReadAs, check};
 pub use from_book::{MOST_IN_MEMORY, check_of_book, handed_over, of_one, pdf_of_book, print_of_book, svg};
-pub use owner::{code_fault, is_payload, looks_like_code, owners};
+pub use owner::{code_fault, earlier_owners, is_payload, looks_like_code, owners};
 use print::run::{Single, Tally};
 use print::sheet::{Grid, Paper, Sheet};
 use print::{LabelData, Press, RunError, Template, TemplateError};

@@ -69,6 +69,30 @@ pub fn owners(
     passphrase: Option<&Passphrase>,
     most: usize,
 ) -> Result<Vec<UnitSerial>, Trouble> {
+    with_code(site, scanned, passphrase, most, false)
+}
+
+/// The units that had this code until it was replaced; as [`owners`] otherwise.
+///
+/// # Errors
+///
+/// As [`owners`].
+pub fn earlier_owners(
+    site: &Site,
+    scanned: &str,
+    passphrase: Option<&Passphrase>,
+    most: usize,
+) -> Result<Vec<UnitSerial>, Trouble> {
+    with_code(site, scanned, passphrase, most, true)
+}
+
+fn with_code(
+    site: &Site,
+    scanned: &str,
+    passphrase: Option<&Passphrase>,
+    most: usize,
+    replaced: bool,
+) -> Result<Vec<UnitSerial>, Trouble> {
     if !looks_like_code(scanned) {
         return Ok(Vec::new());
     }
@@ -77,7 +101,7 @@ pub fn owners(
     let mut found = Vec::new();
     for fields in sound(&reading).iter().take(MOST_PAYLOADS) {
         let Some((passcode, discriminators)) = wanted(fields) else { continue };
-        let mut looked = Looked { site, passphrase, passcode, fields, products: BTreeMap::new() };
+        let mut looked = Looked { site, passphrase, passcode, fields, replaced, products: BTreeMap::new() };
         for discriminator in discriminators {
             looked.under(discriminator, most, &mut found)?;
             if found.len() >= most {
@@ -108,6 +132,8 @@ struct Looked<'a> {
     passphrase: Option<&'a Passphrase>,
     passcode: Zeroizing<u32>,
     fields: &'a Fields,
+    /// Whether codes are looked through that were replaced.
+    replaced: bool,
     /// Vendor and product ID of each product met.
     products: BTreeMap<ProductName, (u16, u16)>,
 }
@@ -118,7 +144,11 @@ impl Looked<'_> {
         let little = Zeroizing::new(self.passcode.to_le_bytes());
         let mut after = None;
         loop {
-            let page = self.site.book.code_candidates(discriminator, after.as_ref(), PAGE)?;
+            let book = &self.site.book;
+            let page = match self.replaced {
+                true => book.replaced_candidates(discriminator, after.as_ref(), PAGE)?,
+                false => book.code_candidates(discriminator, after.as_ref(), PAGE)?,
+            };
             for candidate in page.items {
                 // One that does not open is for `book verify` to report; it must not hide the others.
                 let Ok(octets) = key.unseal(&passcode_label(candidate.unit.as_str()), &candidate.passcode) else {

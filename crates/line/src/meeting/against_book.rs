@@ -2,6 +2,7 @@
 
 use base::trouble::Trouble;
 use book::UnitStory;
+use book::ids::ChipId;
 use meet::home::Met;
 use site::Site;
 use site::revoked::marked;
@@ -12,6 +13,7 @@ use standard::verdict::catalogue::meet as rules;
 
 use super::Wanted;
 use super::answer::MetUnit;
+use crate::scrapped::ScrappedHere;
 
 /// Certificates of one serial number that are looked at.
 const SAME_SERIAL: u32 = 8;
@@ -41,9 +43,16 @@ impl Expected {
     }
 }
 
-/// Adds what the book has against it.
-pub(super) fn compare(site: &Site, wanted: &Wanted, met: &Met, findings: &mut Vec<Finding>) -> Result<(), Trouble> {
-    let owner = met.dac.as_deref().map(|dac| owner(site, dac)).transpose()?.flatten();
+/// Adds what the book has against it. The answer says where the chip was scrapped that gave this certificate, or, where
+/// it gave none, the chip that the unit has.
+pub(super) fn compare(
+    site: &Site,
+    wanted: &Wanted,
+    met: &Met,
+    findings: &mut Vec<Finding>,
+) -> Result<Option<ScrappedHere>, Trouble> {
+    let (chip, owner) = met.dac.as_deref().map(|dac| owner(site, dac)).transpose()?.flatten().unzip();
+    let (owner, own) = (owner.flatten(), wanted.expected.as_ref().map(|own| own.story.unit.chip_id.clone()));
     match (&wanted.expected, &owner) {
         (Some(expected), _) => expected_unit(expected, met, owner.as_deref(), findings),
         (None, Some(other)) => {
@@ -56,7 +65,8 @@ pub(super) fn compare(site: &Site, wanted: &Wanted, met: &Met, findings: &mut Ve
         }
         (None, None) => {}
     }
-    Ok(())
+    let chip = if met.dac.is_some() { chip } else { own };
+    Ok(chip.map(|chip| ScrappedHere::of(site, &chip)).transpose()?.flatten())
 }
 
 fn expected_unit(expected: &Expected, met: &Met, owner: Option<&str>, findings: &mut Vec<Finding>) {
@@ -92,16 +102,16 @@ fn expected_unit(expected: &Expected, met: &Met, owner: Option<&str>, findings: 
     }
 }
 
-/// The unit that has this certificate.
-fn owner(site: &Site, dac: &[u8]) -> Result<Option<String>, Trouble> {
+/// The chip that this certificate is of, and its unit.
+fn owner(site: &Site, dac: &[u8]) -> Result<Option<(ChipId, Option<String>)>, Trouble> {
     let Ok(certificate) = Certificate::read(dac) else { return Ok(None) };
     for found in site.book.find(&certificate.serial_hex(), SAME_SERIAL)? {
-        let Some((unit, _)) = found.unit.filter(|_| found.credential.as_deref() == Some(certificate.serial())) else {
+        if found.credential.as_deref() != Some(certificate.serial()) {
             continue;
-        };
+        }
         let story = site.book.chip_story(&found.chip)?;
         if story.and_then(|story| story.credential).is_some_and(|own| own.certificate == dac) {
-            return Ok(Some(unit.to_string()));
+            return Ok(Some((found.chip, found.unit.map(|(unit, _)| unit.to_string()))));
         }
     }
     Ok(None)

@@ -8,6 +8,7 @@ use serde::Serialize;
 use site::trust::SetVerdict;
 use utoipa::ToSchema;
 
+use crate::scrapped::ScrappedHere;
 use crate::unit::id;
 pub use crate::unit::{DeviceView, ExchangeView, LeftAs, SessionView, StepView};
 
@@ -38,6 +39,9 @@ pub struct Meeting {
     /// Why it is not in the book, for a unit of the book.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub not_recorded: Option<String>,
+    /// How its chip was scrapped, where it was: a home may still accept it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub scrapped: Option<ScrappedHere>,
 }
 
 impl Meeting {

@@ -345,9 +345,10 @@ fn word(
     let against =
         Against { anchors: &world.anchors, signers: &world.signers, revoked: &revoked, present: Some(world.now) };
     let mut judged = judge(&met, &against);
-    if let Some(site) = world.site {
-        against_book::compare(site, wanted, &met, &mut judged.findings)?;
-    }
+    let scrapped = match world.site {
+        Some(site) => against_book::compare(site, wanted, &met, &mut judged.findings)?,
+        None => None,
+    };
     let (trust_sets, refused) = sets(world, wanted, &met, &judged)?;
     let mut verdict = verdict(Outcome::on(&judged.findings, met.complete));
     if refused && verdict == MeetingVerdict::Accepted {
@@ -384,6 +385,7 @@ fn word(
         exchange: kept::exchange(&met).as_ref().map(ExchangeView::from),
         recorded,
         not_recorded,
+        scrapped,
     })
 }
 

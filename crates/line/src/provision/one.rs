@@ -19,6 +19,7 @@ use standard::key::PublicKey;
 use super::line::{Line, Prepared};
 use super::older::{Adoption, Looked, by_key, look};
 use super::{ChipResult, Serials, Told, UnitResult, load};
+use crate::scrapped::ScrappedHere;
 use crate::station::{Clock, Failure, is_locked, work};
 use crate::unit;
 use crate::unit::passcode_label;
@@ -156,12 +157,11 @@ pub(super) fn one(
                     Ok(()) => {
                         let advice = error.advice();
                         set_aside(&mut result, &error, advice);
-                        if let BeginError::ChipScrapped { reason, .. } = &error
-                            && let Some(unit) = line.site.book.unit_of_swapped(chip_id)?
+                        if let BeginError::ChipScrapped { .. } = &error
+                            && let Some(scrapped) = ScrappedHere::of(line.site, chip_id)?
                         {
-                            result.swapped = true;
-                            result.detail =
-                                Some(format!("chip {chip_id} was taken out of unit {unit} and scrapped: {reason}"));
+                            result.swapped = scrapped.swapped;
+                            result.detail = Some(scrapped.to_string());
                         }
                     }
                 }

@@ -279,6 +279,10 @@ impl Run<'_, '_> {
                     self.seen.unknown -= 1;
                     self.seen.of_reel = true;
                 }
+                if result.attempts > 0 {
+                    // The next board lies in the next place.
+                    self.line.facts.panel.iter_mut().for_each(|on| on.place = on.place.saturating_add(1));
+                }
                 Ok(Taken::Dealt(self.count(result)))
             }
             None => {

@@ -16,7 +16,7 @@ pub(crate) use met::id;
 pub use met::{DeviceView, ExchangeView, LeftAs, MeetingReport, OfMeeting, SessionView, ShownCertificate, StepView};
 use receive::reel;
 pub(crate) use renewed::was_locked;
-pub use renewed::{CodeKept, SentBack, SwappedCredential, refurbish, swap};
+pub use renewed::{CodeKept, Erased, ErasedUnit, SentBack, SwappedCredential, erased, refurbish, swap};
 use serde::Serialize;
 use serde_json::json;
 use site::revoked::RevokedHere;
@@ -25,9 +25,11 @@ use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::moment::Moment;
 use standard::onboarding::{Discriminator, Flow, OptionalData, Passcode, Payload, Reach};
-pub use story::{show, shown, story};
+pub use story::{requested, show, shown, story};
 use utoipa::ToSchema;
-pub use whole::{AdoptedFrom, Left, OfAttempt, OfBoard, OfStep, ProofFinding, ProofReport, WholeUnit};
+pub use whole::{
+    AdoptedFrom, Left, OfAttempt, OfBoard, OfStep, ProofFinding, ProofReport, RevocationRequested, WholeUnit,
+};
 
 /// A unit in a list.
 #[derive(Debug, Serialize, ToSchema)]
@@ -57,7 +59,8 @@ pub struct UnitView {
     pub already: Option<Left>,
 }
 
-fn view(unit: &Unit) -> UnitView {
+/// A unit as lists show it, what is known of its certificate left out.
+pub fn view(unit: &Unit) -> UnitView {
     UnitView {
         unit: unit.serial.to_string(),
         state: unit.state,
@@ -238,19 +241,14 @@ fn payload_of(
     })
 }
 
-/// Scraps a unit and its chip, with the reason. One that was scrapped before stays as it is, and the answer says when,
-/// by whom and why.
+/// When, by whom and why a unit was scrapped; `None` where it is not.
 ///
 /// # Errors
 ///
-/// [`Trouble`] where it can't be scrapped, or no [`reason`] is given.
-pub fn scrap(site: &Site, unit: &str, reason: &str, take_over: bool, who: &Who) -> Result<UnitView, Trouble> {
-    let reason = self::reason(reason)?;
-    let serial = typed(site, unit)?;
-    let before = site.book.unit(&serial)?.is_some_and(|unit| unit.state == UnitState::Scrapped);
-    let scrapped = view(&site.book.scrap_unit(&serial, reason, take_over, &who.by())?);
-    let already = if before { story::left(&story(site, unit)?)?.pop() } else { None };
-    Ok(UnitView { already, ..scrapped })
+/// [`Trouble`] where there is no such unit.
+pub fn scrapped_before(site: &Site, unit: &UnitSerial) -> Result<Option<Left>, Trouble> {
+    let story = story(site, unit.as_str())?;
+    Ok(if story.unit.state == UnitState::Scrapped { story::left(&story)?.pop() } else { None })
 }
 
 /// Records that a passed unit came back.

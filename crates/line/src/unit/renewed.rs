@@ -1,9 +1,12 @@
 //! Units that go back to the line: for their next board, or for another owner.
 
-use base::trouble::Trouble;
-use book::{CredentialState, Pending, Unit, UnitState, UnitStory};
+use base::times::time_text;
+use base::trouble::{About as _, Trouble};
+use book::ids::Actor;
+use book::{CredentialState, Pending, RenewalKind, Subject, Unit, UnitState, UnitStory};
 use chip::ObjectName;
 use serde::Serialize;
+use serde_json::json;
 use site::revoked::RevokedHere;
 use site::{Site, Who};
 use utoipa::ToSchema;
@@ -111,8 +114,17 @@ pub fn swap(
 /// # Errors
 ///
 /// [`Trouble`] where it can't be refurbished, or no [`reason`] is given.
-pub fn refurbish(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<SentBack, Trouble> {
+///
+/// - `erased_by`: who confirms that its firmware has erased what was its owner's, where that is done already.
+pub fn refurbish(
+    site: &Site,
+    unit: &str,
+    reason: &str,
+    erased_by: Option<&str>,
+    who: &Who,
+) -> Result<SentBack, Trouble> {
     let reason = self::reason(reason)?;
+    let erased_by = erased_by.map(Actor::new).transpose().about("erased_by")?;
     let story = story(site, unit)?;
     let passed = matches!(story.unit.state, UnitState::Passed | UnitState::Returned);
     if passed && is_code_locked(&story) {
@@ -131,14 +143,88 @@ pub fn refurbish(site: &Site, unit: &str, reason: &str, who: &Who) -> Result<Sen
         ));
     }
     let (unit, pending) = site.book.refurbish_unit(&story.unit.serial, reason, ERASE, &who.by())?;
+    let confirm = match erased_by {
+        Some(name) => {
+            note_erased(site, &unit, name, who)?;
+            "Its firmware has erased all of this, as was confirmed.".to_owned()
+        }
+        None => format!(
+            "Have its firmware erase all of this, and record who confirms that it did: `touchmark unit erased {} \
+             --confirmed-by NAME`.",
+            unit.serial
+        ),
+    };
     let next = vec![
-        "Have its firmware erase all of this, and check that it did.".to_owned(),
+        confirm,
         format!("Put the unit on a station: it proves its identity again, and unit {} gets a new code.", unit.serial),
         "Print a new label once it passed, and replace the old one. Where its firmware holds a factory record, make and \
          flash that again."
             .into(),
     ];
     Ok(view(&unit, pending, ERASE, next))
+}
+
+/// Who confirmed that the firmware of a refurbished unit has erased what was its owner's.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct Erased {
+    /// Who confirmed it.
+    pub confirmed_by: String,
+    /// When that was recorded.
+    pub at: String,
+    /// By whom.
+    pub by: String,
+}
+
+/// A unit whose erasure was confirmed.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ErasedUnit {
+    /// The unit.
+    pub unit: String,
+    /// The confirmation.
+    pub erased: Erased,
+}
+
+const ERASED: &str = "unit.erased";
+
+fn note_erased(site: &Site, unit: &Unit, name: Actor, who: &Who) -> Result<(), Trouble> {
+    let body = json!({ "confirmed_by": name, "erased": ERASE });
+    site.book.note(ERASED, &Subject::Unit(unit.serial.clone()), &body, &who.by())?;
+    Ok(())
+}
+
+/// Records who confirms that the firmware of a unit that was refurbished has erased what was its owner's.
+///
+/// # Errors
+///
+/// [`Trouble`] where it was never refurbished, or the name is none.
+pub fn erased(site: &Site, unit: &str, confirmed_by: &str, who: &Who) -> Result<ErasedUnit, Trouble> {
+    let name = Actor::new(confirmed_by).about("confirmed_by")?;
+    let story = story(site, unit)?;
+    if story.renewals.iter().all(|renewal| renewal.kind != RenewalKind::Refurbish) {
+        return Err(Trouble::refused(
+            format!("unit {} was never refurbished", story.unit.serial),
+            "Refurbish it first with `touchmark unit refurbish`. Nothing was changed.",
+        ));
+    }
+    let erased = Erased { confirmed_by: name.to_string(), at: time_text(who.by().at), by: who.actor.to_string() };
+    note_erased(site, &story.unit, name, who)?;
+    Ok(ErasedUnit { unit: story.unit.serial.to_string(), erased })
+}
+
+/// Each refurbishment's last confirmation, in their order.
+pub(super) fn confirmations(story: &UnitStory) -> Result<Vec<Option<Erased>>, Trouble> {
+    let mut all = Vec::new();
+    for entry in &story.entries {
+        match (entry.act.as_str(), all.last_mut()) {
+            ("unit.refurbish", _) => all.push(None),
+            (ERASED, Some(last)) => {
+                let confirmed_by = entry.body()?["confirmed_by"].as_str().unwrap_or_default().to_owned();
+                *last = Some(Erased { confirmed_by, at: time_text(entry.at), by: entry.actor.to_string() });
+            }
+            _ => {}
+        }
+    }
+    Ok(all)
 }
 
 /// Whether the board that a unit has was locked with its factory record inside.

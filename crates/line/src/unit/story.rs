@@ -3,7 +3,8 @@
 use base::times::time_text;
 use base::trouble::Trouble;
 use book::{
-    AttemptResult, BoardStory, Credential, Next, Onboarding, Pending, Proof, Renewal, Subject, Unit, UnitStory,
+    AttemptResult, BoardStory, Credential, Next, Onboarding, Pending, Proof, Renewal, RenewalKind, Subject, Unit,
+    UnitStory,
 };
 use custody::Passphrase;
 use serde_json::json;
@@ -12,11 +13,11 @@ use site::{Site, Who};
 use standard::moment::Moment;
 
 use super::met::OfMeeting;
-use super::renewed::CodeKept;
+use super::renewed::{CodeKept, confirmations};
 use super::whole::{
-    AdoptedFrom, AdoptedHere, CertificateFacts, Leaving, Left, OfAttempt, OfAuthority, OfBoard, OfChip, OfCredential,
-    OfDelivery, OfEarlierCode, OfEntry, OfLabel, OfObject, OfOnboarding, OfProof, OfReel, OfRenewal, OfStep, Recheck,
-    RevocationRequested, WholeUnit,
+    AdoptedFrom, AdoptedHere, CertificateFacts, Leaving, Left, OfAttempt, OfAuthority, OfBoard, OfCarton, OfChip,
+    OfCredential, OfDelivery, OfEarlierCode, OfEntry, OfLabel, OfObject, OfOnboarding, OfProof, OfReel, OfRenewal,
+    OfStep, Recheck, RevocationRequested, WholeUnit,
 };
 use super::{missing, payload_of, typed};
 
@@ -101,7 +102,7 @@ pub fn shown(
             })
             .collect(),
         boards: story.boards.iter().map(|board| of_board(story, board, now)).collect::<Result<_, _>>()?,
-        renewals: story.renewals.iter().map(renewal).collect(),
+        renewals: renewals(story)?,
         waits_for: waits_for(story.pending),
         onboarding: story
             .unit
@@ -118,6 +119,14 @@ pub fn shown(
             })
             .collect::<Result<_, Trouble>>()?,
         adopted,
+        panel: story.attempts_of_board().iter().rev().find_map(|a| a.facts.panel.clone()),
+        packed: story.packed.as_ref().map(|packed| OfCarton {
+            carton: packed.carton.to_string(),
+            pallet: packed.pallet.as_ref().map(ToString::to_string),
+            shipment: packed.shipment.as_ref().map(ToString::to_string),
+            at: time_text(packed.at),
+            by: packed.by.to_string(),
+        }),
         attempts: attempts(story),
         proof: story.proof.as_ref().map(|proof| of_proof(story, proof)).transpose()?,
         meetings: story.meetings.iter().map(|met| OfMeeting::of(story, met)).collect::<Result<_, _>>()?,
@@ -184,6 +193,15 @@ fn of_board(story: &UnitStory, board: &BoardStory, now: Moment) -> Result<OfBoar
     })
 }
 
+fn renewals(story: &UnitStory) -> Result<Vec<OfRenewal>, Trouble> {
+    let mut confirmed = confirmations(story)?.into_iter();
+    let of = |r: &Renewal| {
+        let erased = if r.kind == RenewalKind::Refurbish { confirmed.next().flatten() } else { None };
+        OfRenewal { erased, ..renewal(r) }
+    };
+    Ok(story.renewals.iter().map(of).collect())
+}
+
 fn renewal(renewal: &Renewal) -> OfRenewal {
     OfRenewal {
         event: renewal.kind,
@@ -193,6 +211,7 @@ fn renewal(renewal: &Renewal) -> OfRenewal {
         at: time_text(renewal.at),
         by: renewal.actor.to_string(),
         reason: renewal.reason.clone(),
+        erased: None,
     }
 }
 
@@ -300,7 +319,9 @@ fn adopted(story: &UnitStory) -> Result<Option<AdoptedHere>, Trouble> {
 }
 
 /// The request to revoke a certificate that waits for a second person.
-fn requested(site: &Site, serial: &[u8]) -> Result<Option<RevocationRequested>, Trouble> {
+///
+/// - `serial`: the certificate's serial number, content octets of the INTEGER.
+pub fn requested(site: &Site, serial: &[u8]) -> Result<Option<RevocationRequested>, Trouble> {
     for request in site.book.revocation_requests(true, u32::MAX)? {
         if site.book.revocation_wanted(request.number)?.iter().any(|wanted| wanted.serial == serial) {
             let (at, by) = (time_text(request.requested), request.requested_by.to_string());

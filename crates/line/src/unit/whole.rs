@@ -2,7 +2,8 @@
 
 use base::finding_view::Severity;
 use book::{
-    AttemptFacts, AttemptResult, ChipState, CredentialState, LabelEvent, Next, Purpose, RenewalKind, Role, UnitState,
+    AttemptFacts, AttemptResult, ChipState, CredentialState, LabelEvent, Next, OnPanel, Purpose, RenewalKind, Role,
+    UnitState,
 };
 use receive::delivery::ReceivedVerdict;
 use serde::Serialize;
@@ -12,7 +13,7 @@ use standard::verdict::Finding;
 use utoipa::ToSchema;
 
 use super::met::OfMeeting;
-use super::renewed::CodeKept;
+use super::renewed::{CodeKept, Erased};
 
 book::words! {
     /// How a unit left the line.
@@ -356,6 +357,9 @@ pub struct OfRenewal {
     pub by: String,
     /// Why.
     pub reason: String,
+    /// Who confirmed that its firmware had erased what was its owner's; of a refurbishment.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub erased: Option<Erased>,
 }
 
 /// Onboarding data that a unit had before it got others: labels with these are no longer right.
@@ -388,6 +392,21 @@ pub struct OfEntry {
     pub act: String,
     /// When.
     pub at: String,
+}
+
+/// The carton that a unit is in.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct OfCarton {
+    /// The carton.
+    pub carton: String,
+    /// The pallet that it is on.
+    pub pallet: Option<String>,
+    /// The shipment that it is in.
+    pub shipment: Option<String>,
+    /// When the unit was packed.
+    pub at: String,
+    /// By whom.
+    pub by: String,
 }
 
 /// A unit's whole story.
@@ -450,6 +469,12 @@ pub struct WholeUnit {
     pub meetings: Vec<OfMeeting>,
     /// What happened to its label, in order.
     pub labels: Vec<OfLabel>,
+    /// The panel that its board was on, as a station was told last.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub panel: Option<OnPanel>,
+    /// The carton that it is in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub packed: Option<OfCarton>,
     /// Entries of the log about it, in order.
     pub entries: Vec<OfEntry>,
 }

@@ -10,6 +10,7 @@ use line::chips::{Bench, ChipId, ChipSource, FaultLevel, OpenOptions, Part, Sour
 use serde_json::json;
 
 use super::at_site::Place;
+use super::revoke::{DisposalArgs, confirm_words, disposal_words};
 use crate::output::{Exit, Failure, Output};
 use crate::secret;
 
@@ -30,8 +31,9 @@ enum Command {
 
 /// Scrap blank chips that will not be used: bent, lost, taken as samples
 ///
-/// Each counts as scrapped with its reason, and its certificate as spent, so that the stock is correct. A chip of
-/// a unit is refused: scrap the unit, and its chip is scrapped with it.
+/// Each counts as scrapped with its reason, and its certificate as spent, so that the stock is correct. All are scrapped
+/// or none. A chip of a unit is refused: scrap the unit, and its chip is scrapped with it. Certificates are kept; with
+/// --revoke, the revocation of all of them is asked for in the same act.
 #[derive(Debug, Args)]
 struct Scrap {
     /// Ids of the chips
@@ -40,6 +42,8 @@ struct Scrap {
     /// Reason, kept with the record
     #[arg(long)]
     reason: String,
+    #[command(flatten)]
+    disposal: DisposalArgs,
 }
 
 /// Make simulated chips, and the manifest that a chip maker would send
@@ -172,20 +176,29 @@ pub fn run(args: &Chip, place: &Place, output: &mut Output) -> Result<Exit, Fail
 
 fn scrap(args: &Scrap, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let site = place.open()?;
-    let done = answer::scrap::chips(&site, &args.chips, &args.reason, &place.who()?)?;
+    let who = place.who()?;
+    let done = args.disposal.asking(|revoke| answer::scrap::chips(&site, &args.chips, &args.reason, revoke, &who))?;
     output.show(&json!({ "chips": done }), |w| {
         for chip in &done {
             let credential = match &chip.credential {
-                Some(credential) => format!("its certificate {} is {}", credential.serial, credential.state),
+                Some(credential) => {
+                    format!("its certificate {} is {}", credential.serial, disposal_words(credential))
+                }
                 None => "no certificate came for it".into(),
             };
             let reason = chip.reason.as_deref().unwrap_or("no reason is recorded");
-            let (is, nothing) =
-                if chip.already { ("was already scrapped", " Nothing was changed.") } else { ("is scrapped", "") };
+            let requested = chip.credential.as_ref().is_some_and(|c| c.request.is_some());
+            let is = if chip.already { "was already scrapped" } else { "is scrapped" };
+            let nothing = if chip.already && !requested { " Nothing was changed." } else { "" };
             writeln!(w, "Chip {} of reel {} {is} ({reason}); {credential}.{nothing}", chip.chip_id, chip.reel)?;
         }
         Ok(())
     })?;
+    if let Some((number, second)) =
+        done.iter().filter_map(|chip| chip.credential.as_ref()).find_map(|c| Some((c.request?, c.second_person)))
+    {
+        output.next(&confirm_words(number, second));
+    }
     Ok(Exit::Done)
 }
 

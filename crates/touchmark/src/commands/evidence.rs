@@ -9,6 +9,7 @@ use line::chosen::Which;
 use time::OffsetDateTime;
 
 use super::at_site::{PassphraseArgs, Place};
+use super::carton::PackedArgs;
 use super::impact::time;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
@@ -24,10 +25,10 @@ pub enum EvidenceCommand {
 }
 
 #[derive(Debug, Args)]
-#[command(group(ArgGroup::new("which").required(true).multiple(true).args(["unit", "reel", "from", "to", "all"])))]
+#[command(group(ArgGroup::new("which").required(true).multiple(true).args(["unit", "reel", "from", "to", "carton", "pallet", "shipment", "all"])))]
 pub struct Export {
     /// Units
-    #[arg(value_name = "UNIT", conflicts_with_all = ["reel", "from", "to", "all"])]
+    #[arg(value_name = "UNIT", conflicts_with_all = ["reel", "from", "to", "carton", "pallet", "shipment", "all"])]
     unit: Vec<String>,
     /// All units of a reel
     #[arg(long, value_name = "ID", conflicts_with_all = ["from", "to", "all"])]
@@ -38,8 +39,10 @@ pub struct Export {
     /// … and before this time
     #[arg(long, value_name = "TIME", value_parser = time, conflicts_with = "all")]
     to: Option<OffsetDateTime>,
+    #[command(flatten)]
+    packed: PackedArgs,
     /// All units of the site
-    #[arg(long)]
+    #[arg(long, conflicts_with_all = ["carton", "pallet", "shipment"])]
     all: bool,
     /// Pack to write; the public key is written beside it
     #[arg(long, value_name = "FILE.zip")]
@@ -64,7 +67,9 @@ pub fn run(command: EvidenceCommand, place: &Place, output: &mut Output) -> Resu
         EvidenceCommand::Export(args) => {
             let site = place.open()?;
             let passphrase = args.passphrase.for_site_key(&site)?;
+            let packed = args.packed.of(&site)?;
             let which = match (&args.reel, args.from, args.to, args.all) {
+                _ if packed.is_some() => packed.as_ref().map_or(Which::All, Which::Packed),
                 (Some(reel), ..) => Which::Reel(reel),
                 (None, None, None, true) => Which::All,
                 (None, None, None, false) => Which::Units(&args.unit),

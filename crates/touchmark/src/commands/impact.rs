@@ -9,6 +9,7 @@ use clap::{Args, ValueEnum};
 use time::OffsetDateTime;
 
 use super::at_site::Place;
+use super::carton::PackedArgs;
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
@@ -61,6 +62,8 @@ pub struct ImpactArgs {
     /// Units with this firmware version, as their station recorded it last (`provision --firmware`)
     #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
+    #[command(flatten)]
+    packed: PackedArgs,
     /// Write all units to a file
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -105,6 +108,7 @@ pub fn run(args: &ImpactArgs, place: &Place, output: &mut Output) -> Result<Exit
         product: args.product.as_deref(),
         state: args.state.as_deref(),
         firmware: args.firmware.as_deref(),
+        packed: args.packed.of(&site)?,
     };
     if let Some(path) = &args.out {
         let format = args.format.map_or_else(

@@ -3,6 +3,8 @@
 use std::io::Read as _;
 use std::path::PathBuf;
 
+use line::carton;
+use line::carton::{PackKind, PackedIn};
 use line::chosen::Which;
 use line::label;
 use line::label::{Checked, Defaults, Format, Job, LabelCause, Printed, ReadAs, Units, UnitsError, typed};
@@ -118,6 +120,10 @@ pub struct Print {
     #[arg(long, value_name = "TIME", value_parser = time, conflicts_with_all = ["units", "unit", "qr", "all"])]
     to: Option<OffsetDateTime>,
 
+    /// One label for a packed carton: its symbol carries the codes of all units in it
+    #[arg(long, value_name = "CARTON", conflicts_with_all = ["named", "units", "unit", "qr", "reel", "from", "to", "all", "carton"])]
+    packed: Option<String>,
+
     /// All units of the site's book that passed
     #[arg(long, conflicts_with_all = ["units", "unit", "qr"])]
     all: bool,
@@ -204,12 +210,16 @@ impl Print {
 }
 
 fn print(args: &Print, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let packed = match &args.packed {
+        Some(carton) => Some(carton::show(&place.open()?, carton, Some(PackKind::Carton))?),
+        None => None,
+    };
     let job = Job {
         template: args.template.clone().unwrap_or_else(|| {
-            let own = if args.carton.is_some() { "multipack" } else { "device" };
+            let own = if args.carton.is_some() || packed.is_some() { "multipack" } else { "device" };
             own.into()
         }),
-        carton: args.carton,
+        carton: packed.as_ref().map(|packed| packed.units.len()).or(args.carton),
         out: args.out.clone(),
         format: args.format,
         paper: args.sheet,
@@ -217,7 +227,11 @@ fn print(args: &Print, place: &Place, output: &mut Output) -> Result<Exit, Failu
         press: Press { dpi: args.dpi, least_module_mm: args.min_module, ..Press::default() },
         copies: args.copies,
     };
-    let printed = match args.of_book() {
+    let in_carton =
+        packed.map(|packed| Ok::<_, base::Trouble>(PackedIn { kind: packed.kind, name: packed.name.parse()? }));
+    let in_carton = in_carton.transpose()?;
+    let which = in_carton.as_ref().map(Which::Packed).or_else(|| args.of_book());
+    let printed = match which {
         Some(which) => {
             let site = place.open()?;
             let (passphrase, who) = (args.passphrase.for_site_key(&site)?, place.who()?);
@@ -229,7 +243,7 @@ fn print(args: &Print, place: &Place, output: &mut Output) -> Result<Exit, Failu
     };
     let verbose = output.is_verbose();
     output.show(&printed, |w| writeln!(w, "{}", sentence(&printed, verbose)))?;
-    if args.of_book().is_some() {
+    if args.packed.is_some() || args.of_book().is_some() {
         output.next("Attach the labels, and check each one with `touchmark label check`.");
     }
     Ok(Exit::Done)

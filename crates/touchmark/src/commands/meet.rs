@@ -218,6 +218,7 @@ fn title(met: &Meeting) -> String {
 }
 
 fn findings(w: &mut dyn Write, met: &Meeting) -> io::Result<()> {
+    met.scrapped.iter().try_for_each(|scrapped| writeln!(w, "    SCRAPPED: {scrapped}"))?;
     for f in met.findings.iter().filter(|f| f.severity != Severity::Note) {
         writeln!(w, "    {} {}: {}", f.severity, f.rule, f.found)?;
         writeln!(w, "      required  {}", f.required)?;

@@ -5,6 +5,7 @@
 pub mod at_site;
 pub mod authority;
 pub mod book;
+pub mod carton;
 pub mod chip;
 pub mod code;
 pub mod declaration;

@@ -11,8 +11,8 @@ use clap::Args;
 use line::challenge;
 use line::chips::ChipId;
 use line::provision::{
-    AttemptFacts, ChipResult, FirmwareVersion, Numbers, Provision, Provisioned, RefusedScan, Said, UnitResult, listed,
-    provision, scans,
+    AttemptFacts, ChipResult, FirmwareVersion, Numbers, OnPanel, PanelName, Provision, Provisioned, RefusedScan, Said,
+    UnitResult, listed, provision, scans,
 };
 use serde::Serialize;
 use serde_json::{Value as Json, json};
@@ -67,6 +67,12 @@ pub struct ProvisionArgs {
     /// Firmware version of the units; recorded with each attempt, for `impact --firmware`
     #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
+    /// Panel that the boards are on; recorded with each attempt
+    #[arg(long, value_name = "NAME")]
+    panel: Option<PanelName>,
+    /// Place of the first board on the panel; each further one is in the next place
+    #[arg(long, value_name = "N", default_value_t = 1, requires = "panel", value_parser = clap::value_parser!(u32).range(1..))]
+    place: u32,
     /// Attempts per chip before the next chip
     #[arg(long, value_name = "N", default_value_t = 2, value_parser = at_least_one::<u32>)]
     attempts: u32,
@@ -173,6 +179,7 @@ pub fn run(args: ProvisionArgs, place: &Place, output: &mut Output) -> Result<Ex
         new_code: args.new_code,
         facts: AttemptFacts {
             firmware: args.firmware.as_deref().map(FirmwareVersion::new).transpose().map_err(Trouble::from)?,
+            panel: args.panel.clone().map(|panel| OnPanel { panel, place: args.place }),
         },
         only_started: args.rework,
         wait: args.wait,
@@ -311,6 +318,7 @@ pub fn run_challenge(args: ChallengeArgs, place: &Place, output: &mut Output) ->
             let identity =
                 format!("{} {}", c.vendor_id.as_deref().unwrap_or("----"), c.product_id.as_deref().unwrap_or("----"));
             writeln!(w, "{}  chip {}  {identity}", c.verdict, c.chip_id)?;
+            c.scrapped.iter().try_for_each(|scrapped| writeln!(w, "    SCRAPPED: {scrapped}"))?;
             if let Some(trouble) = &c.trouble {
                 writeln!(w, "    {trouble}")?;
             }

@@ -5,6 +5,9 @@ use std::path::PathBuf;
 
 use answer::revocation;
 use answer::revocation::{Ask, CAUTION, Issue, Issued, ListView, Plan, Progress, RequestView};
+use answer::scrap::{Disposal, Revoke, SpentCredential};
+use base::Trouble;
+use base::trouble::About as _;
 use clap::{ArgGroup, Args, Subcommand};
 use serde_json::json;
 use site::access;
@@ -72,6 +75,48 @@ pub struct RevokeArgs {
     passphrase: PassphraseArgs,
     #[command(flatten)]
     password: PasswordArgs,
+}
+
+/// What becomes of the certificate of something that is scrapped.
+#[derive(Debug, Args)]
+pub struct DisposalArgs {
+    /// Also ask for the revocation of the certificate; without this it is kept. Reasons are those of `revoke`
+    #[arg(long, value_name = "REASON", num_args = 0..=1, require_equals = true,
+        default_missing_value = "cessation-of-operation")]
+    revoke: Option<String>,
+    #[command(flatten)]
+    password: PasswordArgs,
+}
+
+impl DisposalArgs {
+    /// Calls `act` with what is asked for.
+    pub fn asking<T>(&self, act: impl FnOnce(Option<Revoke<'_>>) -> Result<T, Trouble>) -> Result<T, Trouble> {
+        let password = |name: &str| self.password.of(name);
+        let asked = self.revoke.as_deref().map(revocation::reason).transpose().about("revoke")?;
+        act(asked.map(|reason| Revoke { reason, standing: Standing::Typed(&password) }))
+    }
+}
+
+/// What became of a certificate, after "its certificate SERIAL is".
+pub fn disposal_words(credential: &SpentCredential) -> String {
+    match credential.request {
+        Some(number) => format!("{}; request {number} to revoke it is pending", credential.state),
+        None if credential.disposal == Disposal::Kept => {
+            format!("{} and kept: it still holds outside", credential.state)
+        }
+        None => credential.state.to_string(),
+    }
+}
+
+/// Who confirms a request that scrapping made.
+pub fn confirm_words(number: i64, second_person: bool) -> String {
+    if second_person {
+        format!(
+            "A second person checks it and confirms it with `touchmark --by NAME revoke --confirm {number} --out FILE`."
+        )
+    } else {
+        format!("Confirm it with `touchmark revoke --confirm {number} --out FILE`, which issues the list.")
+    }
 }
 
 /// List and adopt revocation lists, and show pending requests

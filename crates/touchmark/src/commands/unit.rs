@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use answer::account;
 use answer::account::{Account, Share};
+use answer::scrap::Disposal;
 use clap::{Args, Subcommand};
 use line::unit::{OfAttempt, OfBoard, OfMeeting, SentBack, ShownCertificate, Wanted, WholeUnit};
 use line::{search, unit};
@@ -14,6 +15,7 @@ use zeroize::Zeroizing;
 
 use super::at_site::{PassphraseArgs, Place};
 use super::label::read_line as scanned_line;
+use super::revoke::{DisposalArgs, confirm_words, disposal_words};
 use super::words::many;
 use crate::output::{Exit, Failure, Output};
 
@@ -32,9 +34,10 @@ pub enum UnitCommand {
     Find(FindArgs),
     /// Scrap a unit and its chip
     ///
-    /// Its credential counts as spent, and its certificate is never used again. To have it revoked as well, use
-    /// `touchmark revoke --unit`. If only the board is bad, use `touchmark unit swap`.
-    Scrap(ReasonArgs),
+    /// Its credential counts as spent, and its certificate is never used again. The certificate is kept and still holds
+    /// outside; with --revoke, its revocation is asked for in the same act, which `revoke --confirm` settles: for
+    /// production by a second person. If only the board is bad, use `touchmark unit swap`.
+    Scrap(ScrapArgs),
     /// Record the return of a passed unit
     Return(ReasonArgs),
     /// Take the board out of a unit, which then waits for its next one
@@ -47,6 +50,8 @@ pub enum UnitCommand {
     /// Lists what its firmware must erase. The unit goes to a station again, which proves its identity once more and
     /// gives it the new code. A chip that was locked with its factory record inside can take none: swap the board.
     Refurbish(RefurbishArgs),
+    /// Record who confirms that the firmware of a refurbished unit has erased what was its owner's
+    Erased(ErasedArgs),
     /// Write a folder per unit: certificates, declaration, proof
     Write(WriteArgs),
 }
@@ -107,6 +112,14 @@ pub struct ReasonArgs {
 }
 
 #[derive(Debug, Args)]
+pub struct ScrapArgs {
+    #[command(flatten)]
+    unit: ReasonArgs,
+    #[command(flatten)]
+    disposal: DisposalArgs,
+}
+
+#[derive(Debug, Args)]
 pub struct SwapArgs {
     #[command(flatten)]
     unit: ReasonArgs,
@@ -122,6 +135,18 @@ pub struct RefurbishArgs {
     /// Reason, kept with the record
     #[arg(long)]
     reason: String,
+    /// Who confirms that its firmware has erased what was its owner's, if that is done already
+    #[arg(long, value_name = "NAME")]
+    erased_by: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub struct ErasedArgs {
+    /// Serial number
+    unit: String,
+    /// Who confirms it
+    #[arg(long, value_name = "NAME")]
+    confirmed_by: String,
 }
 
 #[derive(Debug, Args)]
@@ -200,6 +225,12 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                     );
                     writeln!(w, "chip {} of reel {}, {}: {unit}", f.chip_id, f.reel, f.chip)?;
                     f.revoked.iter().try_for_each(|what| writeln!(w, "  REVOKED: {what}"))?;
+                    if f.code_replaced {
+                        writeln!(
+                            w,
+                            "  CODE REPLACED: this is a code that it had before. Replace the label that has it."
+                        )?;
+                    }
                     if f.check_failed {
                         writeln!(w, "  CHECK FAILED: its last check at a station, see `touchmark unit show`")?;
                     }
@@ -213,20 +244,36 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                 return Ok(Exit::Rejected);
             }
         }
-        UnitCommand::Scrap(args) => {
-            let done = unit::scrap(&site, &args.unit, &args.reason, args.take_over, &who)?;
-            output.show(&done, |w| match &done.already {
-                Some(before) => writeln!(
-                    w,
-                    "Unit {} was already scrapped on {} by {}: {}. Nothing was changed.",
-                    done.unit, before.at, before.by, before.reason
-                ),
-                None => writeln!(w, "Scrapped unit {} with its chip {}", done.unit, done.chip_id),
+        UnitCommand::Scrap(ScrapArgs { unit: of, disposal }) => {
+            let done = disposal
+                .asking(|revoke| answer::scrap::unit(&site, &of.unit, &of.reason, of.take_over, revoke, &who))?;
+            let (unit, credential) = (&done.unit, done.credential.as_ref());
+            let requested = credential.and_then(|c| Some((c.request?, c.second_person)));
+            output.show(&done, |w| {
+                match &unit.already {
+                    Some(before) => {
+                        let nothing = if requested.is_some() { "" } else { " Nothing was changed." };
+                        writeln!(
+                            w,
+                            "Unit {} was already scrapped on {} by {}: {}.{nothing}",
+                            unit.unit, before.at, before.by, before.reason
+                        )?;
+                    }
+                    None => writeln!(w, "Scrapped unit {} with its chip {}", unit.unit, unit.chip_id)?,
+                }
+                credential
+                    .iter()
+                    .try_for_each(|c| writeln!(w, "Its certificate {} is {}.", c.serial, disposal_words(c)))
             })?;
-            output.next(
-                "Destroy its labels. Its certificate counts as spent and still holds outside: if the chip may get into other \
-                 hands, have it revoked with `touchmark revoke --unit`.",
-            );
+            let labels = "Destroy its labels.";
+            output.next(&match requested {
+                Some((number, second)) => format!("{labels} {}", confirm_words(number, second)),
+                None if credential.is_some_and(|c| c.disposal == Disposal::Kept) => format!(
+                    "{labels} If the chip may get into other hands, have its certificate revoked with \
+                     `touchmark revoke --unit`."
+                ),
+                None => labels.to_owned(),
+            });
         }
         UnitCommand::Return(args) => {
             let done = unit::take_back(&site, &args.unit, &args.reason, &who)?;
@@ -240,7 +287,7 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
             })?;
         }
         UnitCommand::Refurbish(args) => {
-            let done = unit::refurbish(&site, &args.unit, &args.reason, &who)?;
+            let done = unit::refurbish(&site, &args.unit, &args.reason, args.erased_by.as_deref(), &who)?;
             output.show(&done, |w| {
                 writeln!(
                     w,
@@ -249,6 +296,12 @@ pub fn run(command: UnitCommand, place: &Place, output: &mut Output) -> Result<E
                 )?;
                 done.erase.iter().try_for_each(|what| writeln!(w, "  erase     {what}"))?;
                 next_words(w, &done)
+            })?;
+        }
+        UnitCommand::Erased(args) => {
+            let done = unit::erased(&site, &args.unit, &args.confirmed_by, &who)?;
+            output.show(&done, |w| {
+                writeln!(w, "Recorded that {} confirmed the erasure of unit {}", done.erased.confirmed_by, done.unit)
             })?;
         }
         UnitCommand::Write(args) => {
@@ -299,6 +352,9 @@ fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
     for r in &u.renewals {
         let (event, reason) = (r.event, printable(&r.reason));
         writeln!(w, "  {event:<11} {} by {}, chip {}, code {}: {reason}", r.at, r.by, r.chip_id, r.code)?;
+        if let Some(erased) = &r.erased {
+            writeln!(w, "  erased      confirmed by {}, recorded {}", erased.confirmed_by, erased.at)?;
+        }
     }
     if u.boards.len() > 1 || !u.renewals.is_empty() {
         (1..).zip(&u.boards).try_for_each(|(number, board)| board_words(w, number, board))?;
@@ -309,6 +365,14 @@ fn tell(w: &mut dyn Write, u: &WholeUnit) -> io::Result<()> {
     writeln!(w, "  product     {} {} {}", u.product, u.vendor_id, u.product_id)?;
     writeln!(w, "  chip        {}, {}", u.chip.chip_id, u.chip.state)?;
     writeln!(w, "  reel        {}, received {} as {}", u.reel.reel, u.reel.received, printable(&u.reel.source))?;
+    if let Some(on) = &u.panel {
+        writeln!(w, "  panel       {on}")?;
+    }
+    if let Some(packed) = &u.packed {
+        let pallet = packed.pallet.iter().map(|name| format!(", pallet {name}"));
+        let more: String = pallet.chain(packed.shipment.iter().map(|name| format!(", shipment {name}"))).collect();
+        writeln!(w, "  carton      {}{more}, packed {} by {}", packed.carton, packed.at, packed.by)?;
+    }
     if let Some(d) = &u.delivery {
         writeln!(w, "  delivery    {}, {}", d.delivery, printable(&d.source))?;
     }

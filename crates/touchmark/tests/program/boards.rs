@@ -18,6 +18,7 @@ on_both_engines! {
     what_is_said_of_an_earlier_board_is_not_said_of_its_unit,
     a_swap_that_is_killed_loses_and_doubles_nothing,
     a_reel_is_divided_and_goes_to_another_product,
+    what_is_packed_is_found_by_carton_and_shipment,
 }
 
 /// A site with reel A, its certificates, and the first so many of its chips in a fixture.
@@ -133,12 +134,22 @@ fn one_unit_through_two_boards_and_two_owners(engine: &Engine) {
     let refurbished = site.done("refurbish", &["unit", "refurbish", &unit, "--reason", "sold again"]);
     assert_eq!((&refurbished["code"], &refurbished["state"]), (&json!("new"), &json!("open")));
     assert!(refurbished["erase"].as_array().is_some_and(|all| !all.is_empty()), "{refurbished}");
+    assert!(show(&site, &unit)["renewals"][1].get("erased").is_none());
+    site.done("erased", &["unit", "erased", &unit, "--confirmed-by", "Grace"]);
+    assert_eq!(show(&site, &unit)["renewals"][1]["erased"]["confirmed_by"], "Grace");
     sound("it waits to be proven again", 1, 1);
     let proven = passed_one(&site, &source, &[]);
     assert_eq!((&proven["unit"], &proven["chip_id"]), (&json!(unit), &json!(chips[1])));
     let story = show(&site, &unit);
     assert_ne!(story["onboarding"]["manual"], new["onboarding"]["manual"]);
     assert_eq!(story["earlier_codes"][0]["manual"], new["onboarding"]["manual"]);
+    // Both codes find the unit, and the one that was replaced is said to be.
+    for (code, replaced) in [(&new["onboarding"]["manual"], true), (&story["onboarding"]["manual"], false)] {
+        let found = site.done("find", &["unit", "find", code.as_str().expect("a code")]);
+        let found = found["found"].as_array().expect("found");
+        let is_replaced = found.iter().find(|f| f["unit"] == json!(unit)).map(|f| f["code_replaced"] == json!(true));
+        assert_eq!(is_replaced, Some(replaced), "{found:?}");
+    }
     assert_eq!(boards(&story)[1], (chips[1].clone(), "installed".into(), Some(3), true));
     assert_eq!(story["boards"][1]["earlier_proofs"][0]["attempt"], 2);
     assert_eq!(story["boards"].as_array().map(Vec::len), Some(2), "a refurbished unit keeps its board");
@@ -332,4 +343,69 @@ fn a_reel_is_divided_and_goes_to_another_product(engine: &Engine) {
     assert_sound("all", &account);
     assert_eq!((&account["chips"]["received"], &account["units"]["passed"]), (&json!(400), &json!(3)), "{account}");
     assert_eq!(account["verdict"], "balanced", "{account}");
+}
+
+fn what_is_packed_is_found_by_carton_and_shipment(engine: &Engine) {
+    let (site, source) = stocked(engine, 6);
+    let run = ["--units", "4", "--panel", "P-7", "--place", "3"];
+    let made = provision(&site, &source, &run);
+    assert_eq!(made["passed"], 4, "{made}");
+    let units: Vec<String> =
+        made["units"].as_array().expect("units").iter().map(|u| u["unit"].as_str().expect("a unit").into()).collect();
+    // Each board lies in the next place of its panel.
+    for (place, unit) in (3..).zip(&units) {
+        assert_eq!(show(&site, unit)["panel"], json!({ "panel": "P-7", "place": place }), "{unit}");
+    }
+    let code = show(&site, &units[1])["onboarding"]["manual"].as_str().expect("a code").to_owned();
+
+    // By serial number and by the label's code; nothing is packed where one can't be.
+    let packed = site.done("pack", &["carton", "pack", "C-1", &units[0], &code, "--pallet", "PAL 1"]);
+    assert_eq!((&packed["units"], &packed["changed"]), (&json!(2), &json!([units[0], units[1]])), "{packed}");
+    let again = site.done("again", &["carton", "pack", "c-1", &units[0]]);
+    assert_eq!((&again["carton"], &again["changed"]), (&json!("C-1"), &json!([])), "{again}");
+    site.done("scrap", &["unit", "scrap", &units[3], "--reason", "dropped"]);
+    let refused = |case: &str, typed: &[&str], says: &str| {
+        let done = site.call(case, typed);
+        assert!(done.exit == Some(1) && done.said.contains(says), "{case}: {}", done.said);
+    };
+    refused("scrapped", &["carton", "pack", "C-2", &units[2], &units[3]], "only a unit that passed");
+    refused("elsewhere", &["carton", "pack", "C-2", &units[2], &units[0]], "is in carton C-1");
+    assert_eq!(site.call("none yet", &["carton", "show", "C-2"]).exit, Some(2), "all or none");
+    site.done("second", &["carton", "pack", "C-2", &units[2]]);
+    for carton in ["C-1", "C-2"] {
+        site.done("ship", &["carton", "pack", carton, "--shipment", "SHIP-9"]);
+    }
+    let shipment = site.done("shipment", &["carton", "show", "SHIP-9"]);
+    assert_eq!((&shipment["kind"], &shipment["states"]), (&json!("shipment"), &json!({ "passed": 3 })), "{shipment}");
+    assert_eq!(shipment["cartons"].as_array().map(Vec::len), Some(2));
+    let story = &show(&site, &units[1])["packed"];
+    assert_eq!(
+        (&story["carton"], &story["pallet"], &story["shipment"]),
+        (&json!("C-1"), &json!("PAL 1"), &json!("SHIP-9"))
+    );
+
+    // What is asked by carton, pallet and shipment.
+    for (asked, name, count) in [("--carton", "C-1", 2), ("--pallet", "PAL 1", 2), ("--shipment", "SHIP-9", 3)] {
+        let touched = site.done("impact", &["impact", asked, name]);
+        assert_eq!(touched["count"], count, "{asked}: {touched}");
+    }
+    let pack = site.dir.path().join("shipment.zip");
+    let made = site.done("evidence", &["evidence", "export", "--shipment", "SHIP-9", "--out", text(&pack)]);
+    assert_eq!((&made["units"], &made["proven"]), (&json!(3), &json!(3)), "{made}");
+    let key = made["key"].as_str().expect("a key");
+    assert_eq!(site.done("check", &["evidence", "check", text(&pack), "--key", key])["verdict"], "whole");
+    let label = site.dir.path().join("carton.pdf");
+    let printed = site.done("label", &["label", "print", "--packed", "C-1", "--out", text(&label)]);
+    assert_eq!((&printed["labels"], &printed["units"]), (&json!(1), &json!(2)), "{printed}");
+
+    // One that came back stays where it was packed until it is taken out.
+    site.done("return", &["unit", "return", &units[0], "--reason", "rattles"]);
+    refused("label", &["label", "print", "--packed", "C-1", "--out", "again.pdf"], "came back");
+    let contents = site.done("contents", &["carton", "show", "C-1"]);
+    assert_eq!(contents["states"], json!({ "passed": 1, "returned": 1 }), "{contents}");
+    site.done("unpack", &["carton", "unpack", "C-1", &units[0]]);
+    refused("twice", &["carton", "unpack", "C-1", &units[0]], "is not in carton");
+    assert!(show(&site, &units[0]).get("packed").is_none());
+    assert_eq!(site.done("list", &["carton", "list", "--shipment", "SHIP-9"])["cartons"][0]["units"], 1);
+    assert_eq!(site.done("verify", &["book", "verify"])["verdict"], "intact");
 }

@@ -20,6 +20,7 @@ on_both_engines! {
     a_delivery_of_a_revoked_intermediate_is_refused,
     a_revoked_unit_is_refused_wherever_it_comes,
     a_unit_says_how_it_left,
+    what_is_scrapped_says_what_becomes_of_its_certificate,
     two_people_and_an_authority_elsewhere,
     with_accounts_both_people_prove_who_they_are,
 }
@@ -236,6 +237,61 @@ fn a_unit_says_how_it_left(engine: &Engine) {
     assert_eq!(left, expected.each_ref().map(|row| row.each_ref()), "{shown}");
     assert_eq!(site.done(&["unit", "show", "TV-000002"])["left"], json!([]));
     assert_eq!(site.call(&["unit", "show", "tv-000009"]).0, Some(2));
+}
+
+/// Kept by default; with `--revoke` the request comes in the same act, or neither does. A scrapped chip that turns up is
+/// known as one.
+fn what_is_scrapped_says_what_becomes_of_its_certificate(engine: &Engine) {
+    let site = Rehearsed::on(engine, 3);
+    let chips = format!("simulated:{}", text(&site.site().join("chips")));
+    let requests = || site.done(&["revocation", "list"])["waiting"].as_array().map_or(0, Vec::len);
+    let kept = site.done(&["unit", "scrap", "TV-000001", "--reason", "cracked lens"]);
+    let serial = site.serial("TV-000001");
+    assert_eq!(kept["credential"], json!({ "serial": serial, "state": "spent", "disposal": "kept" }), "{kept}");
+    assert_eq!(requests(), 0);
+
+    // Nothing is scrapped where the revocation can't be asked for.
+    let (exit, refused) = site.call(&["unit", "scrap", "TV-000002", "--reason", "burnt", "--revoke=hold"]);
+    assert_eq!((exit, refused["error"]["kind"].as_str()), (Some(2), Some("usage")), "{refused}");
+    assert_eq!(site.done(&["unit", "show", "TV-000002"])["state"], "passed");
+    let asked = site.done(&["unit", "scrap", "TV-000002", "--reason", "burnt", "--revoke=key-compromise"]);
+    let serial = site.serial("TV-000002");
+    let expected = json!({ "serial": serial, "state": "spent", "disposal": "revocation-requested", "request": 1 });
+    assert_eq!(asked["credential"], expected, "{asked}");
+    let request = &site.done(&["revocation", "show", "1"])["request"];
+    assert_eq!((&request["reason"], &request["note"]), (&json!("keyCompromise"), &json!("burnt")), "{request}");
+    // Asking again is one request; for what was scrapped before it is asked all the same.
+    assert_eq!(site.done(&["unit", "scrap", "TV-000002", "--reason", "again", "--revoke"])["credential"], expected);
+    assert_eq!(requests(), 1);
+    let late = site.done(&["unit", "scrap", "TV-000001", "--reason", "now lost", "--revoke"]);
+    assert_eq!((&late["already"]["reason"], &late["credential"]["request"]), (&json!("cracked lens"), &json!(2)));
+
+    // A scrapped chip still answers, and a verifier may take it: whose it was is said.
+    let its = chip(&site, "TV-000001");
+    let challenged = site.done(&["challenge", "--chips", &chips, "--chip", &its]);
+    let scrapped = &challenged["chips"][0]["scrapped"];
+    assert_eq!((&scrapped["unit"], &scrapped["reason"]), (&json!("TV-000001"), &json!("cracked lens")), "{challenged}");
+    assert_eq!((&scrapped["by"], &scrapped["swapped"]), (&json!("ada"), &json!(false)), "{challenged}");
+    let words = site.words(&["challenge", "--chips", &chips, "--chip", &its]);
+    assert!(words.contains("SCRAPPED") && words.contains("with unit TV-000001"), "{words}");
+    let run = ["provision", "--reel", "R1", "--station", "Station 1", "--chips", &chips];
+    let (_, line) = site.call(&run);
+    let units = line["units"].as_array().expect("units");
+    let at_station = units.iter().find(|u| u["chip_id"] == json!(its)).expect("the scrapped chip");
+    assert_eq!(at_station["cause"], "chip-scrapped", "{line}");
+    let detail = at_station["detail"].as_str().unwrap_or_default();
+    assert!(detail.contains("scrapped with unit TV-000001") && detail.contains("cracked lens"), "{line}");
+    let third = chip(&site, "TV-000003");
+    let answer = site.done(&["challenge", "--chips", &chips, "--chip", &third]);
+    assert!(answer["chips"][0].get("scrapped").is_none(), "{answer}");
+
+    // Confirmed, it is revoked, and scrapping says so.
+    site.done(&["revoke", "--confirm", "1", "--out", text(&site.file("scrapped.crl"))]);
+    let revoked = &site.done(&["unit", "scrap", "TV-000002", "--reason", "again", "--revoke"])["credential"];
+    assert_eq!((&revoked["state"], &revoked["disposal"]), (&json!("revoked"), &json!("revoked")), "{revoked}");
+    let account = site.done(&["reconcile"]);
+    assert_eq!((&account["credentials"]["revoked"], &account["credentials"]["spent"]), (&json!(1), &json!(1)));
+    assert_eq!(site.done(&["book", "verify"])["verdict"], "intact");
 }
 
 fn chip(site: &Rehearsed, unit: &str) -> String {

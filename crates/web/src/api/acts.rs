@@ -1,7 +1,8 @@
 //! What changes something.
 
+use answer::revocation;
 use answer::scrap as scrapping;
-use answer::scrap::ScrappedChip;
+use answer::scrap::{Revoke, ScrappedChip, ScrappedUnit};
 use axum::Json;
 use axum::body::Body;
 use axum::extract::{Path, Query, State};
@@ -9,19 +10,22 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use base::Trouble;
 use base::course::Course;
+use base::trouble::About as _;
 use line::desk::Scanned;
 use line::floor::{SetStation, Setup};
 use line::label::Checked;
 use line::provision::UnitResult;
-use line::unit::{SentBack, UnitView};
+use line::unit::{ErasedUnit, SentBack, UnitView};
 use line::{floor, label, unit};
 use receive::reel::manifest::ColumnMap;
 use receive::{delivery, reel};
 use serde::Deserialize;
 use site::Who;
+use site::access::Standing;
 use utoipa::IntoParams;
+use zeroize::Zeroizing;
 
-use super::bodies::{Scan, Why, WhyChip, WhySwap, WorkUnit};
+use super::bodies::{Confirm, Scan, Why, WhyChip, WhyRefurbish, WhyScrap, WhySwap, WorkUnit};
 use super::once::once;
 use crate::answer::Oops;
 use crate::app::App;
@@ -184,7 +188,7 @@ pub async fn scrap_chip(
 ) -> Result<Response, Oops> {
     let who = app.who(&person);
     once(&app, &person, &headers, format!("scrap chip {chip} {why:?}"), move |app| {
-        scrapping::chip(&app.site, &chip, &why.reason, &who)
+        scrapping::chip(&app.site, &chip, &why.reason, revoke(why.revoke.as_deref())?, &who)
     })
     .await
 }
@@ -206,20 +210,33 @@ async fn act<T: serde::Serialize + Send + 'static>(
     .await
 }
 
-/// Scraps a unit and its chip.
+/// What is asked for by a program. For production two people agree, and a program is none.
+fn revoke(reason: Option<&str>) -> Result<Option<Revoke<'static>>, Trouble> {
+    fn no_person(name: &str) -> Result<Zeroizing<String>, Trouble> {
+        Err(Trouble::refused(
+            format!("{name} is a program, and only a person asks for the revocation of a production certificate"),
+            "Leave revoke out, and ask for the revocation on the pages, signed in. Nothing was changed.",
+        ))
+    }
+    let reason = reason.map(revocation::reason).transpose().about("revoke")?;
+    Ok(reason.map(|reason| Revoke { reason, standing: Standing::Typed(&no_person) }))
+}
+
+/// Scraps a unit and its chip. Its certificate is kept, or its revocation is asked for in the same act.
 #[utoipa::path(post, path = "/api/v1/units/{unit}/scrap", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = Why, responses((status = 200, body = UnitView)))]
+    request_body = WhyScrap, responses((status = 200, body = ScrappedUnit)))]
 pub async fn scrap(
     State(app): State<App>,
     person: Person,
     headers: HeaderMap,
     Path(serial): Path<String>,
-    Json(why): Json<Why>,
+    Json(WhyScrap { reason, take_over, revoke: asked }): Json<WhyScrap>,
 ) -> Result<Response, Oops> {
-    act(&app, &person, &headers, "scrap", serial, why, |app, serial, why, over, who| {
-        unit::scrap(&app.site, serial, why, over, who)
+    let what = asked.as_ref().map_or_else(|| "scrap".to_owned(), |asked| format!("scrap and revoke {asked:?}"));
+    act(&app, &person, &headers, &what, serial, Why { reason, take_over }, move |app, serial, why, over, who| {
+        scrapping::unit(&app.site, serial, why, over, revoke(asked.as_deref())?, who)
     })
     .await
 }
@@ -265,16 +282,37 @@ pub async fn swap(
 #[utoipa::path(post, path = "/api/v1/units/{unit}/refurbish", security(("token" = [])),
     params(("unit" = String, Path, description = "Its serial number"),
         ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
-    request_body = Why, responses((status = 200, body = SentBack)))]
+    request_body = WhyRefurbish, responses((status = 200, body = SentBack)))]
 pub async fn refurbish(
     State(app): State<App>,
     person: Person,
     headers: HeaderMap,
     Path(serial): Path<String>,
-    Json(why): Json<Why>,
+    Json(WhyRefurbish { reason, take_over, erased_by }): Json<WhyRefurbish>,
 ) -> Result<Response, Oops> {
-    act(&app, &person, &headers, "refurbish", serial, why, |app, serial, why, _, who| {
-        unit::refurbish(&app.site, serial, why, who)
+    let what =
+        erased_by.as_ref().map_or_else(|| "refurbish".to_owned(), |name| format!("refurbish, erased by {name:?}"));
+    act(&app, &person, &headers, &what, serial, Why { reason, take_over }, move |app, serial, why, _, who| {
+        unit::refurbish(&app.site, serial, why, erased_by.as_deref(), who)
+    })
+    .await
+}
+
+/// Records who confirms that the firmware of a refurbished unit has erased what was its owner's.
+#[utoipa::path(post, path = "/api/v1/units/{unit}/erased", security(("token" = [])),
+    params(("unit" = String, Path, description = "Its serial number"),
+        ("Idempotency-Key" = Option<String>, Header, description = "Done once for one key")),
+    request_body = Confirm, responses((status = 200, body = ErasedUnit)))]
+pub async fn erased(
+    State(app): State<App>,
+    person: Person,
+    headers: HeaderMap,
+    Path(serial): Path<String>,
+    Json(Confirm { confirmed_by }): Json<Confirm>,
+) -> Result<Response, Oops> {
+    let who = app.who(&person);
+    once(&app, &person, &headers, format!("erased {serial} {confirmed_by:?}"), move |app| {
+        unit::erased(&app.site, &serial, &confirmed_by, &who)
     })
     .await
 }

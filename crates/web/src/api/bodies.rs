@@ -50,6 +50,26 @@ pub struct WhyChip {
     /// For whoever reads it years later.
     #[schema(min_length = 1, max_length = 500)]
     pub reason: String,
+    /// Also ask for the revocation of the certificate, for this reason of RFC 5280 §5.3.1; left out, it is kept.
+    #[serde(default)]
+    #[schema(max_length = 64)]
+    pub revoke: Option<String>,
+}
+
+/// Why a unit is scrapped.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WhyScrap {
+    /// For whoever reads it years later.
+    #[schema(min_length = 1, max_length = 500)]
+    pub reason: String,
+    /// Also where an attempt is open, which then counts as interrupted.
+    #[serde(default)]
+    pub take_over: bool,
+    /// Also ask for the revocation of the certificate, for this reason of RFC 5280 §5.3.1; left out, it is kept.
+    #[serde(default)]
+    #[schema(max_length = 64)]
+    pub revoke: Option<String>,
 }
 
 /// Why.
@@ -62,6 +82,31 @@ pub struct Why {
     /// Also where an attempt is open, which then counts as interrupted.
     #[serde(default)]
     pub take_over: bool,
+}
+
+/// Why a unit is refurbished.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WhyRefurbish {
+    /// For whoever reads it years later.
+    #[schema(min_length = 1, max_length = 500)]
+    pub reason: String,
+    /// Taken for all acts of units, and without meaning here.
+    #[serde(default)]
+    pub take_over: bool,
+    /// Who confirms that its firmware has erased what was its owner's, where that is done already.
+    #[serde(default)]
+    #[schema(max_length = 100)]
+    pub erased_by: Option<String>,
+}
+
+/// Who confirms an erasure.
+#[derive(Debug, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Confirm {
+    /// Their name.
+    #[schema(min_length = 1, max_length = 100)]
+    pub confirmed_by: String,
 }
 
 /// Why a board is swapped.

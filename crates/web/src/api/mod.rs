@@ -6,6 +6,8 @@
 
 mod acts;
 mod bodies;
+mod cartons;
+mod dividing;
 mod health;
 pub mod once;
 mod reads;
@@ -28,7 +30,8 @@ use crate::routes::{Need, Routes};
         reads::unit, reads::find, reads::stations, reads::line, reads::troubles, reads::totals, reads::events,
         reads::revocation, reads::revocation_list, reads::revocation_point,
         acts::receive_reel, acts::receive_delivery, acts::work_unit, acts::scrap, acts::take_back, acts::rework,
-        acts::swap, acts::refurbish,
+        acts::swap, acts::refurbish, acts::erased,
+        dividing::split, dividing::assign, cartons::list, cartons::show, cartons::pack, cartons::unpack,
         acts::check_label, acts::set_station, acts::scrap_chip, withdrawing::reel,
         withdrawing::delivery, withdrawing::authority, withdrawing::declaration, health::health, health::metrics,
     ),
@@ -119,6 +122,8 @@ pub(crate) fn routes(
         .get("/api/v1/reels", Need::Api(all), reads::reels)
         .post("/api/v1/reels", Need::Api(engineer), acts::receive_reel)
         .get("/api/v1/reels/{reel}", Need::Api(all), reads::reel)
+        .post("/api/v1/reels/{reel}/split", Need::Api(engineer), dividing::split)
+        .post("/api/v1/reels/{reel}/assign", Need::Api(engineer), dividing::assign)
         .post("/api/v1/reels/{reel}/withdraw", Need::Api(engineer), withdrawing::reel)
         .post("/api/v1/deliveries/{delivery}/withdraw", Need::Api(engineer), withdrawing::delivery)
         .post("/api/v1/authorities/{authority}/withdraw", Need::Api(engineer), withdrawing::authority)
@@ -133,7 +138,12 @@ pub(crate) fn routes(
         .post("/api/v1/units/{unit}/rework", Need::Api(engineer), acts::rework)
         .post("/api/v1/units/{unit}/swap", Need::Api(engineer), acts::swap)
         .post("/api/v1/units/{unit}/refurbish", Need::Api(engineer), acts::refurbish)
+        .post("/api/v1/units/{unit}/erased", Need::Api(engineer), acts::erased)
         .post("/api/v1/units/{unit}/label-check", Need::Api(floor), acts::check_label)
+        .get("/api/v1/cartons", Need::Api(all), cartons::list)
+        .get("/api/v1/cartons/{carton}", Need::Api(all), cartons::show)
+        .post("/api/v1/cartons/{carton}/pack", Need::Api(floor), cartons::pack)
+        .post("/api/v1/cartons/{carton}/unpack", Need::Api(floor), cartons::unpack)
         .get("/api/v1/find", Need::Api(all), reads::find)
         .get("/api/v1/stations", Need::Api(all), reads::stations)
         .put("/api/v1/stations/{station}", Need::Api(engineer), acts::set_station)

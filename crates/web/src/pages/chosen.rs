@@ -1,6 +1,8 @@
 //! Units as a form chooses them: by name, a reel, a period, or all.
 
 use base::Trouble;
+use base::trouble::About as _;
+use line::carton::{PackKind, PackName, PackedIn};
 use line::chosen::Which;
 use serde::Deserialize;
 use site::clock::Zone;
@@ -23,6 +25,12 @@ pub struct Choice {
     /// Attempts that ended before then.
     #[serde(default)]
     pub to: String,
+    /// A carton.
+    #[serde(default)]
+    pub in_carton: String,
+    /// A shipment.
+    #[serde(default)]
+    pub in_shipment: String,
     /// All of the site.
     pub all: Option<String>,
 }
@@ -36,6 +44,8 @@ pub enum Chosen {
     Reel(String),
     /// Those with an attempt that ended in this time.
     Period(Option<OffsetDateTime>, Option<OffsetDateTime>),
+    /// Those in a carton or a shipment.
+    Packed(PackedIn),
     /// All.
     All,
 }
@@ -61,6 +71,13 @@ impl Choice {
         }
         if from.is_some() || to.is_some() {
             ways.push(("from", Chosen::Period(from, to)));
+        }
+        for (field, kind, name) in
+            [("in_carton", PackKind::Carton, &self.in_carton), ("in_shipment", PackKind::Shipment, &self.in_shipment)]
+        {
+            if let Some(name) = given(name) {
+                ways.push((field, Chosen::Packed(PackedIn { kind, name: PackName::new(name).about(field)? })));
+            }
         }
         if self.all.is_some() {
             ways.push(("all", Chosen::All));
@@ -91,6 +108,7 @@ impl Chosen {
             Self::Units(units) => Which::Units(units),
             Self::Reel(reel) => Which::Reel(reel),
             Self::Period(from, to) => Which::Period(*from, *to),
+            Self::Packed(packed) => Which::Packed(packed),
             Self::All => Which::All,
         }
     }
@@ -102,6 +120,7 @@ impl Chosen {
             Self::Units(_) => "units".into(),
             Self::Reel(reel) => format!("reel-{reel}"),
             Self::Period(..) => "period".into(),
+            Self::Packed(packed) => format!("{}-{}", packed.kind, packed.name),
             Self::All => "all".into(),
         };
         text.chars().filter(|c| c.is_ascii_alphanumeric() || matches!(c, '-' | '_')).take(60).collect()
@@ -120,7 +139,7 @@ mod tests {
             reel: reel.into(),
             from: from.into(),
             to: to.into(),
-            all: None,
+            ..Choice::default()
         };
         assert_eq!(read(of(" TV-1,\r\nTV-2\tTV-3;", "", "", "")).unwrap_or_default(), "3 units by name");
         assert_eq!(read(of("TV-1", "", "", "")).unwrap_or_default(), "unit TV-1");

@@ -44,6 +44,8 @@ fn address(hit: &Hit, role: Role) -> String {
             Some(place) => format!("{}?from={}&to={}", of_reel(), (place - AROUND).max(1), place + AROUND),
             None => of_reel(),
         },
+        Noun::Carton => format!("/cartons/{name}"),
+        Noun::Shipment => format!("/impact?shipment={name}"),
         Noun::Reel => format!("/reels/{name}"),
         Noun::Order => of_reel(),
         Noun::Delivery => format!("/deliveries/{name}"),

@@ -11,9 +11,11 @@ use axum::extract::{Query, State};
 use axum::http::Uri;
 use axum::response::Response;
 use base::Trouble;
+use line::carton;
+use line::carton::PackKind;
 use serde::Deserialize;
-use site::authority;
 use site::clock::Zone;
+use site::{Site, authority};
 
 use super::given;
 use super::report::moment;
@@ -44,17 +46,25 @@ pub struct Asked {
     from: String,
     #[serde(default)]
     to: String,
+    #[serde(default)]
+    carton: String,
+    #[serde(default)]
+    shipment: String,
 }
 
 impl Asked {
     fn any(&self) -> bool {
         let texts =
             [&self.authority, &self.credential, &self.reel, &self.delivery, &self.station, &self.from, &self.to];
-        given(&self.firmware).is_some() || texts.iter().any(|t| given(t).is_some())
+        let packed = [&self.firmware, &self.carton, &self.shipment];
+        packed.iter().any(|t| given(t).is_some()) || texts.iter().any(|t| given(t).is_some())
     }
 
-    fn wanted(&self, zone: Zone) -> Result<Wanted<'_>, Trouble> {
+    fn wanted(&self, site: &Site, zone: Zone) -> Result<Wanted<'_>, Trouble> {
+        let packed = [(PackKind::Carton, &self.carton), (PackKind::Shipment, &self.shipment)];
+        let packed = packed.into_iter().find_map(|(kind, name)| Some((kind, given(name)?)));
         Ok(Wanted {
+            packed: packed.map(|(kind, name)| carton::named(site, name, Some(kind))).transpose()?,
             authority: given(&self.authority),
             credential: given(&self.credential),
             reel: given(&self.reel),
@@ -105,12 +115,13 @@ pub async fn show(
         let wanted = asked.clone();
         let told = app.work(move |app| {
             let mut units = Vec::new();
-            let done = impact::impact(&app.site, &wanted.wanted(site::clock::zone(&app.site)?)?, &mut |unit| {
-                if units.len() < SHOWN {
-                    units.push(unit);
-                }
-                Ok(())
-            })?;
+            let done =
+                impact::impact(&app.site, &wanted.wanted(&app.site, site::clock::zone(&app.site)?)?, &mut |unit| {
+                    if units.len() < SHOWN {
+                        units.push(unit);
+                    }
+                    Ok(())
+                })?;
             Ok((done, units))
         });
         Some(told.await?)
@@ -133,7 +144,13 @@ pub async fn csv(State(app): State<App>, _person: Person, Query(asked): Query<As
             let name = Path::new("a temporary file");
             let failed = |e| Trouble::file(name, e);
             let mut out = std::io::BufWriter::new(tempfile::tempfile().map_err(failed)?);
-            impact::write_to(&app.site, &asked.wanted(site::clock::zone(&app.site)?)?, Format::Csv, &mut out, name)?;
+            impact::write_to(
+                &app.site,
+                &asked.wanted(&app.site, site::clock::zone(&app.site)?)?,
+                Format::Csv,
+                &mut out,
+                name,
+            )?;
             out.flush().map_err(failed)?;
             let mut file = out.into_inner().map_err(|e| failed(e.into_error()))?;
             file.rewind().map_err(failed)?;

@@ -11,6 +11,8 @@ use print::Press;
 use print::sheet::Grid;
 use receive::reel;
 
+use line::carton::PackKind;
+
 use super::chosen::Choice;
 use super::given;
 use crate::answer::{Oops, page};
@@ -62,13 +64,23 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
         reel: field("reel"),
         from: field("from"),
         to: field("to"),
+        in_carton: field("in_carton"),
+        in_shipment: field("in_shipment"),
         all: upload.fields.get("all").cloned(),
     };
     let units = choice.read(site::clock::zone(&asker.app.site)?)?;
     let own = upload.one("own").ok().map(|path| path.display().to_string());
+    let packed = given(&choice.in_carton).map(str::to_owned);
+    let size = match packed {
+        Some(name) => {
+            let of = move |app: &App, _: &site::Who| line::carton::show(&app.site, &name, Some(PackKind::Carton));
+            Some(asker.work(of).await.map_err(Oops::from)?.units.len())
+        }
+        None => read(&upload, "carton", number)?.map(|size| size as usize),
+    };
     let job = Job {
         template: own.or_else(|| given(upload.text("template")).map(str::to_owned)).unwrap_or("device".into()),
-        carton: read(&upload, "carton", number)?.map(|size| size as usize),
+        carton: size,
         paper: Some(read(&upload, "sheet", typed::paper)?.unwrap_or(print::sheet::Paper::A4)),
         grid: Grid {
             cells: read(&upload, "grid", typed::cells)?,
@@ -79,6 +91,11 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
         press: Press { dpi: read(&upload, "dpi", number)?.unwrap_or(300), ..Press::default() },
         copies: read(&upload, "copies", number)?.unwrap_or(1),
         ..Job::to(std::path::Path::new(&format!("labels-{}.pdf", units.short())))
+    };
+    let job = match job.template.as_str() {
+        // The label of a carton is no unit's own.
+        "device" if given(&choice.in_carton).is_some() => Job { template: "multipack".into(), ..job },
+        _ => job,
     };
     let known = ["device", "carton", "multipack"].contains(&job.template.as_str());
     if !known && upload.one("own").is_err() {

@@ -2,6 +2,7 @@
 
 pub mod access;
 pub mod authorities;
+pub mod cartons;
 pub mod changed;
 pub mod chosen;
 pub mod company;

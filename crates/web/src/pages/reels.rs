@@ -14,7 +14,7 @@ use serde::Deserialize;
 use site::{authority, product};
 
 use super::{Part, SHOWN, given, tape};
-use crate::answer::{Oops, in_address, page};
+use crate::answer::{Oops, go, in_address, page};
 use crate::app::App;
 use crate::asker::Asker;
 use crate::frame::Frame;
@@ -48,6 +48,14 @@ struct ReelPage {
 impl ReelPage {
     fn issue_address(&self) -> String {
         format!("{}/issue", self.address)
+    }
+
+    fn split_address(&self) -> String {
+        format!("{}/split", self.address)
+    }
+
+    fn assign_address(&self) -> String {
+        format!("{}/assign", self.address)
     }
 
     fn scrap_address(&self) -> String {
@@ -211,6 +219,55 @@ pub async fn withdraw(asker: Asker, Path(name): Path<String>) -> Result<Response
     asker.act("/reels", move |app, who| reel::withdraw(&app.site, &name, who)).await
 }
 
+/// A section that becomes a reel of its own.
+#[derive(Deserialize)]
+pub struct Section {
+    #[serde(default)]
+    from: String,
+    #[serde(default)]
+    to: String,
+    #[serde(default, rename = "as")]
+    new: String,
+}
+
+fn place(text: &str, field: &'static str) -> Result<i64, Trouble> {
+    text.trim()
+        .parse()
+        .map_err(|_| Trouble::usage(format!("{text:?} is not a place"), "Give a whole number, from 1.").about(field))
+}
+
+/// `POST /reels/{reel}/split`: leads to the new reel.
+///
+/// # Errors
+///
+/// Where a chip of the section was used, or the id is taken.
+pub async fn split(asker: Asker, Path(name): Path<String>, Form(form): Form<Section>) -> Result<Response, Oops> {
+    let done = asker
+        .work(move |app, who| {
+            let section = (place(&form.from, "from")?, place(&form.to, "to")?);
+            reel::split(&app.site, &name, section, form.new.trim(), who)
+        })
+        .await?;
+    Ok(go(&asker.headers, &format!("/reels/{}", in_address(&done.reel.reel))))
+}
+
+/// The product that a reel is for from now on.
+#[derive(Deserialize)]
+pub struct Assign {
+    #[serde(default)]
+    product: String,
+}
+
+/// `POST /reels/{reel}/assign`.
+///
+/// # Errors
+///
+/// Where a chip was used, or its certificates are for another identity.
+pub async fn assign(asker: Asker, Path(name): Path<String>, Form(form): Form<Assign>) -> Result<Response, Oops> {
+    let to = format!("/reels/{}", in_address(&name));
+    asker.act(&to, move |app, who| reel::assign(&app.site, &name, form.product.trim(), who).about("product")).await
+}
+
 /// A chip that will not be used.
 #[derive(Deserialize)]
 pub struct Scrap {
@@ -218,6 +275,8 @@ pub struct Scrap {
     chip: String,
     #[serde(default)]
     reason: String,
+    #[serde(default)]
+    revoke: String,
 }
 
 /// `POST /reels/{reel}/scrap`: scraps one chip of it.
@@ -233,7 +292,8 @@ pub async fn scrap(asker: Asker, Path(name): Path<String>, Form(form): Form<Scra
             let message = format!("chip {} is on reel {on_reel}", form.chip.trim());
             return Err(Trouble::usage(message, "Scrap it on the page of its own reel.").about("chip"));
         }
-        answer::scrap::chip(&app.site, form.chip.trim(), &form.reason, who).about("chip")
+        let revoke = super::units::revoke(&form.revoke)?;
+        answer::scrap::chip(&app.site, form.chip.trim(), &form.reason, revoke, who).about("chip")
     };
     asker.act(&to, act).await
 }

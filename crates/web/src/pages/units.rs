@@ -1,14 +1,19 @@
 //! Units: finding one, its story, and what may be done with it.
 
+use answer::revocation;
+use answer::scrap;
+use answer::scrap::Revoke;
 use askama::Template;
 use axum::Form;
 use axum::extract::{Path, Query, State};
 use axum::response::{Redirect, Response};
 use base::Trouble;
+use base::trouble::About as _;
 use examine::explain::{self, Field};
 use line::unit::{OfAttempt, OfStep, WholeUnit};
 use line::{label, search, unit};
 use serde::Deserialize;
+use site::access::Standing;
 use site::ledger::Place;
 use site::words::{Next, Role, UnitState};
 use site::{Who, ledger};
@@ -163,6 +168,11 @@ impl UnitPage {
         format!("{}/{act}", self.address)
     }
 
+    /// Whether nobody has confirmed yet that it was erased since it was refurbished last.
+    fn is_erasure_open(&self) -> bool {
+        self.unit.renewals.last().is_some_and(|r| r.event.word() == "refurbish" && r.erased.is_none())
+    }
+
     fn waits_for(&self, what: &str) -> bool {
         self.unit.waits_for.contains(&what)
     }
@@ -198,6 +208,18 @@ pub struct Why {
     take_over: Option<String>,
     #[serde(default)]
     new_code: Option<String>,
+    #[serde(default)]
+    revoke: String,
+    #[serde(default)]
+    erased_by: String,
+    #[serde(default)]
+    confirmed_by: String,
+}
+
+/// What is asked for beside scrapping, as a form's choice says it: nothing, or a reason.
+pub(super) fn revoke(choice: &str) -> Result<Option<Revoke<'static>>, Trouble> {
+    let reason = given(choice).map(revocation::reason).transpose().about("revoke")?;
+    Ok(reason.map(|reason| Revoke { reason, standing: Standing::SignedIn }))
 }
 
 /// Does something with a unit, then leads back to it.
@@ -218,7 +240,11 @@ async fn act<T: Send + 'static>(
 ///
 /// Where it can't be.
 pub async fn scrap(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
-    act(&asker, name, why, |app, name, why, over, who| unit::scrap(&app.site, name, why, over, who)).await
+    let choice = why.revoke.clone();
+    act(&asker, name, why, move |app, name, why, over, who| {
+        scrap::unit(&app.site, name, why, over, revoke(&choice)?, who)
+    })
+    .await
 }
 
 /// `POST /units/{unit}/return`.
@@ -246,7 +272,19 @@ pub async fn swap(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) 
 ///
 /// Where it did not pass, or its chip can take no new code.
 pub async fn refurbish(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
-    act(&asker, name, why, |app, name, why, _, who| unit::refurbish(&app.site, name, why, who)).await
+    let erased_by = why.erased_by.clone();
+    act(&asker, name, why, move |app, name, why, _, who| unit::refurbish(&app.site, name, why, given(&erased_by), who))
+        .await
+}
+
+/// `POST /units/{unit}/erased`: records who confirms it.
+///
+/// # Errors
+///
+/// Where the unit was never refurbished.
+pub async fn erased(asker: Asker, Path(name): Path<String>, Form(why): Form<Why>) -> Result<Response, Oops> {
+    let to = format!("/units/{}", in_address(&name));
+    asker.act(&to, move |app, who| unit::erased(&app.site, &name, &why.confirmed_by, who)).await
 }
 
 /// `POST /units/{unit}/rework`.
