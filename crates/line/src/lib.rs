@@ -14,6 +14,6 @@ pub mod provision;
 pub mod record;
 pub mod search;
 pub mod stand_in;
-mod station;
+pub mod station;
 pub mod unit;
 pub mod verifier;

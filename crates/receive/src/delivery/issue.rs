@@ -112,6 +112,24 @@ fn issuer_of(
     Ok((pai, (vendor, product_id)))
 }
 
+/// A DAC as it is issued here, not signed yet.
+///
+/// - `name`: the product's as customers read it, and the chip's id.
+pub fn dac(
+    pai: &Certificate,
+    serial: &[u8],
+    (product_name, chip): (&str, &str),
+    (vendor, product): (VendorId, ProductId),
+    key: &PublicKey,
+    valid: (Moment, Moment),
+) -> Builder {
+    let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+    let name: String = product_name.chars().take(40).collect();
+    let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product).build();
+    let issuer = (pai.subject_der(), pai.subject_key_id().unwrap_or_default());
+    Builder::new(Profile::Dac, serial, issuer, &subject, key, valid)
+}
+
 /// The first PAI whose key is here and that can issue the DACs of a reel.
 ///
 /// # Errors
@@ -187,13 +205,8 @@ pub fn issue(
             Trouble::surroundings(what, "Run `touchmark book verify`.")
         })?;
         let serial = serial()?;
-        let tail: String = chip.as_str().chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
-        let name: String = kept.product_name.chars().take(40).collect();
-        let subject =
-            NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product_id).build();
-        let issuer = (pai.subject_der(), key_id.as_slice());
-        let certificate =
-            Builder::new(Profile::Dac, &serial, issuer, &subject, key, (now, until)).sign(signer.as_ref())?;
+        let name = (kept.product_name.as_str(), chip.as_str());
+        let certificate = dac(&pai, &serial, name, (vendor, product_id), key, (now, until)).sign(signer.as_ref())?;
         Ok(NewCredential {
             public_key: *key.point(),
             authority: authority.facts.name.clone(),

@@ -64,6 +64,7 @@ pub(super) fn judged(name: &str, description: &Description) -> Result<NewProduct
         carton: description.carton,
         serial_in_qr: description.serial_in_qr,
         record: description.record,
+        part: description.part.clone(),
     };
     kept.judge()?;
     let json =

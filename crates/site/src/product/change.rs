@@ -162,8 +162,9 @@ const SETTINGS: &[&str] = &[
     "carton",
     "serial_in_qr",
     "record",
+    "part",
     "object",
 ];
 
 /// Settings that units made so far do not depend on.
-const FREE: &[&str] = &["carton", "record"];
+const FREE: &[&str] = &["carton", "record", "part"];

@@ -60,6 +60,9 @@ pub struct Description {
     /// How the flashing tool gets the factory record, where it is flashed; none where it is not.
     #[serde(default)]
     pub record: Option<RecordPlace>,
+    /// The part file of its secure element, from the site's directory, or the name of a built-in part.
+    #[serde(default)]
+    pub part: Option<PathBuf>,
     /// Further objects for the chip.
     #[serde(default, rename = "object")]
     pub objects: Vec<FurtherObject>,
@@ -83,6 +86,7 @@ impl Description {
             carton: None,
             serial_in_qr: false,
             record: None,
+            part: None,
             objects: Vec::new(),
         }
     }
@@ -101,6 +105,7 @@ impl Description {
             carton: kept.carton,
             serial_in_qr: kept.serial_in_qr,
             record: kept.record,
+            part: kept.part,
             objects: further(product)?,
             ..Self::new(
                 &format!("{:04X}", facts.vendor_id),
@@ -155,6 +160,8 @@ pub struct Kept {
     pub serial_in_qr: bool,
     #[serde(default)]
     pub record: Option<RecordPlace>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part: Option<PathBuf>,
 }
 
 impl Kept {
@@ -219,6 +226,10 @@ pub struct ProductView {
     pub serial_in_qr: bool,
     /// How the flashing tool gets the factory record; none where it is not flashed.
     pub record: Option<RecordPlace>,
+    /// The part file of its secure element, or the name of a built-in part, where the product names one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>)]
+    pub part: Option<PathBuf>,
     /// Trust sets that it must please.
     pub trust_sets: Vec<String>,
     /// The first number of the series that its new units get; none where a run says which numbers it gives.
@@ -339,6 +350,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         lock: kept.lock,
         serial_in_qr: kept.serial_in_qr,
         record: kept.record,
+        part: kept.part,
         warnings,
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
         serial_series: site.book.product_series(&facts.name)?.map(|first| first.to_string()),
