@@ -16,6 +16,6 @@ pub mod record;
 pub mod scrapped;
 pub mod search;
 pub mod stand_in;
-mod station;
+pub mod station;
 pub mod unit;
 pub mod verifier;

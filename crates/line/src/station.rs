@@ -494,7 +494,7 @@ impl Exchange {
 }
 
 /// What a trust set would say of what the chip gave.
-pub(crate) fn judge_by(
+pub fn judge_by(
     set: &Set,
     (dac, pai): (&Certificate, Option<&Certificate>),
     declaration: &Declaration,

@@ -1,10 +1,13 @@
 //! Orders: what an outside authority needs to issue certificates for a reel.
 
+mod asked;
+
 use std::fs::{self, File};
 use std::io::{BufWriter, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
+pub use asked::{Asked, Row, asked};
 use aws_lc_rs::digest::{SHA256, digest};
 use base::trouble::Trouble;
 use book::ids::ChipId;
@@ -55,6 +58,15 @@ const PAGE: u32 = 5_000;
 ///
 /// [`Trouble`]; an existing file is never replaced.
 pub fn write(site: &Site, reel: &str, out: &Path, again: bool, who: &Who) -> Result<Written, Trouble> {
+    draft(site, reel, out, again)?.settle(site, who)
+}
+
+/// The same, not in its place yet and in no book.
+///
+/// # Errors
+///
+/// As [`write()`].
+pub fn draft(site: &Site, reel: &str, out: &Path, again: bool) -> Result<Draft, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
     if out.exists() {
@@ -117,7 +129,7 @@ pub fn write(site: &Site, reel: &str, out: &Path, again: bool, who: &Who) -> Res
         ));
     }
     let format = if as_json { "json" } else { "csv" };
-    settle(site, &reel, Draft { partial, format, places, identity }, out, again, who)
+    Draft::of(site, reel, (partial, format), (places, identity), out, again)
 }
 
 /// An order that was written before.
@@ -187,9 +199,11 @@ pub(crate) fn first_time(
     .about("again"))
 }
 
-/// An order that is not in its place yet.
-struct Draft {
+/// An order that is not in its place yet. Dropped, it leaves nothing.
+pub struct Draft {
     partial: NamedTempFile,
+    reel: Reel,
+    out: PathBuf,
     format: &'static str,
     /// Places on the reel of the chips that it asks for.
     places: Vec<i64>,
@@ -197,30 +211,57 @@ struct Draft {
     identity: (VendorId, ProductId),
 }
 
-/// Puts a finished order in its place and records it.
-fn settle(site: &Site, reel: &Reel, draft: Draft, out: &Path, again: bool, who: &Who) -> Result<Written, Trouble> {
-    let Draft { partial, format, places, identity: (vendor, product) } = draft;
-    if !again {
-        first_time(site, reel, &places, |_| true)?;
+impl Draft {
+    fn of(
+        site: &Site,
+        reel: Reel,
+        (partial, format): (NamedTempFile, &'static str),
+        (places, identity): (Vec<i64>, (VendorId, ProductId)),
+        out: &Path,
+        again: bool,
+    ) -> Result<Self, Trouble> {
+        if !again {
+            first_time(site, &reel, &places, |_| true)?;
+        }
+        Ok(Self { partial, reel, out: out.to_owned(), format, places, identity })
     }
-    let octets = fs::read(partial.path()).map_err(|e| Trouble::file(out, e))?;
-    let mut content_digest = [0; 32];
-    content_digest.copy_from_slice(digest(&SHA256, &octets).as_ref());
-    partial.persist_noclobber(out).map_err(|e| Trouble::file(out, e.error))?;
-    let chips = places.len() as u64;
-    let places = Places::of(places);
-    site.book.record_order(&reel.facts.reel, &reel::file_name(out), &content_digest, &places, &who.by())?;
-    let number = site.book.orders(&reel.facts.reel)?.last().map_or(0, |order| order.number);
-    Ok(Written {
-        reel: reel.facts.reel.to_string(),
-        order: format!("{}/{number}", reel.facts.reel),
-        file: out.display().to_string(),
-        format,
-        vendor_id: vendor.to_string(),
-        product_id: product.to_string(),
-        chips,
-        sha256: hex::encode(content_digest),
-    })
+
+    /// Where it can be read until it is in its place.
+    pub fn path(&self) -> &Path {
+        self.partial.path()
+    }
+
+    /// Where its place is.
+    pub fn out(&self) -> &Path {
+        &self.out
+    }
+
+    /// Puts it in its place and records it.
+    ///
+    /// # Errors
+    ///
+    /// [`Trouble`] where something stands there, or the book refuses.
+    pub fn settle(self, site: &Site, who: &Who) -> Result<Written, Trouble> {
+        let Self { partial, reel, out, format, places, identity: (vendor, product) } = self;
+        let octets = fs::read(partial.path()).map_err(|e| Trouble::file(&out, e))?;
+        let mut content_digest = [0; 32];
+        content_digest.copy_from_slice(digest(&SHA256, &octets).as_ref());
+        partial.persist_noclobber(&out).map_err(|e| Trouble::file(&out, e.error))?;
+        let chips = places.len() as u64;
+        let places = Places::of(places);
+        site.book.record_order(&reel.facts.reel, &reel::file_name(&out), &content_digest, &places, &who.by())?;
+        let number = site.book.orders(&reel.facts.reel)?.last().map_or(0, |order| order.number);
+        Ok(Written {
+            reel: reel.facts.reel.to_string(),
+            order: format!("{}/{number}", reel.facts.reel),
+            file: out.display().to_string(),
+            format,
+            vendor_id: vendor.to_string(),
+            product_id: product.to_string(),
+            chips,
+            sha256: hex::encode(content_digest),
+        })
+    }
 }
 
 /// A chip as whoever signs a request.
@@ -304,14 +345,13 @@ pub(crate) fn request_of(
 ///
 /// [`Trouble`]; an existing file is never replaced, and a chip that does not
 /// sign for the manifest's key refuses the whole order.
-pub fn write_requests(
+pub fn draft_requests(
     site: &Site,
     reel: &str,
     source: &mut dyn ChipSource,
     out: &Path,
     again: bool,
-    who: &Who,
-) -> Result<Written, Trouble> {
+) -> Result<Draft, Trouble> {
     let reel = reel::get(site, reel)?;
     let product = product::get(site, reel.facts.product.as_str())?;
     if out.exists() {
@@ -335,5 +375,5 @@ pub fn write_requests(
     let dir = out.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let mut partial = NamedTempFile::new_in(dir).map_err(|e| Trouble::file(dir, e))?;
     partial.write_all(text.as_bytes()).map_err(|e| Trouble::file(out, e))?;
-    settle(site, &reel, Draft { partial, format: "requests", places, identity }, out, again, who)
+    Draft::of(site, reel, (partial, "requests"), (places, identity), out, again)
 }

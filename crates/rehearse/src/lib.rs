@@ -6,6 +6,7 @@
 
 mod own;
 mod report;
+pub mod trial;
 mod world;
 
 use std::fs;

@@ -69,6 +69,8 @@ impl Own {
         let kept = product::get(site, name)?;
         let mut description = Description::of(&kept)?;
         description.purpose = Some(Purpose::Test.word().into());
+        description.part =
+            description.part.map(|part| Some(site.dir.join(&part)).filter(|p| p.exists()).unwrap_or(part));
         let odd = |e: &dyn std::fmt::Display| Trouble::surroundings(e.to_string(), "Verify the record book.");
         let (vendor, product) = (
             VendorId::new(kept.facts.vendor_id).map_err(|e| odd(&e))?,
@@ -126,7 +128,8 @@ impl Own {
     }
 }
 
-fn content(path: &Path) -> Result<Vec<u8>, Trouble> {
+/// An object's octets.
+pub(crate) fn content(path: &Path) -> Result<Vec<u8>, Trouble> {
     let mut octets = Vec::new();
     let file = File::open(path).map_err(|e| Trouble::file(path, e))?;
     file.take(LARGEST + 1).read_to_end(&mut octets).map_err(|e| Trouble::file(path, e))?;
@@ -140,7 +143,7 @@ fn content(path: &Path) -> Result<Vec<u8>, Trouble> {
 }
 
 /// Some of the files of a folder, by name.
-fn samples(folder: &Path) -> Result<Vec<Vec<u8>>, Trouble> {
+pub(crate) fn samples(folder: &Path) -> Result<Vec<Vec<u8>>, Trouble> {
     let entries = fs::read_dir(folder).map_err(|e| Trouble::file(folder, e))?;
     let mut paths: Vec<_> = entries.flatten().map(|e| e.path()).filter(|path| path.is_file()).collect();
     paths.sort();

@@ -6,13 +6,13 @@ use std::path::Path;
 
 use base::trouble::Trouble;
 use custody::Passphrase;
+use receive::delivery;
 use site::authority::serial;
 use site::{Site, Who, authority};
-use standard::certificate::{Builder, Certificate, Profile};
+use standard::certificate::Certificate;
 use standard::ids::{ProductId, VendorId};
 use standard::key::PublicKey;
 use standard::moment::NO_END;
-use standard::name::NameBuilder;
 use standard::pem;
 use zip::write::SimpleFileOptions;
 
@@ -36,13 +36,10 @@ pub(super) fn deliver(
         Trouble::surroundings(format!("the rehearsal's order can't be answered: {what}"), "Report this.")
     };
     let pai = Certificate::read(&authority.facts.certificate).map_err(|e| odd(&e))?;
-    let key_id = pai.subject_key_id().unwrap_or_default().to_vec();
     let text = fs::read_to_string(order).map_err(|e| Trouble::file(order, e))?;
     let file = File::create_new(out).map_err(|e| Trouble::file(out, e))?;
     let mut zip = zip::ZipWriter::new(file);
     let options = SimpleFileOptions::default();
-    // A common name has at most 64 characters (RFC 5280, ub-common-name).
-    let name: String = product_name.chars().take(40).collect();
     let mut add = |name: &str, octets: &[u8]| -> Result<(), Trouble> {
         zip.start_file(name, options).map_err(|e| odd(&e))?;
         zip.write_all(octets).map_err(|e| Trouble::file(out, e))
@@ -57,11 +54,8 @@ pub(super) fn deliver(
         let key = hex::decode(key).map_err(|e| odd(&e))?;
         let key = PublicKey::from_point(&key).map_err(|e| odd(&e))?;
         let serial = serial()?;
-        let tail = &chip[chip.len().saturating_sub(8)..];
-        let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product).build();
-        let der =
-            Builder::new(Profile::Dac, &serial, (pai.subject_der(), &key_id), &subject, &key, (who.now(), NO_END))
-                .sign(signer.as_ref())?;
+        let der = delivery::dac(&pai, &serial, (product_name, chip), (vendor, product), &key, (who.now(), NO_END))
+            .sign(signer.as_ref())?;
         add(&format!("dacs/{}.der", hex::encode(serial)), &der)?;
     }
     zip.finish().map_err(|e| odd(&e))?;

@@ -164,9 +164,8 @@ pub fn longest_declaration() -> Result<Vec<u8>, Trouble> {
     SignedDataBuilder::new(&content, &[0xFF; 20]).sign(&signer).map_err(odd)
 }
 
-/// Octets of the longest factory record that a station writes, with these names or
-/// the longest ones.
-pub fn longest_record(vendor_name: Option<&str>, product_name: Option<&str>) -> Result<u64, Trouble> {
+/// The longest factory record that a station writes, with these names or the longest ones.
+pub fn longest_record(vendor_name: Option<&str>, product_name: Option<&str>) -> Result<Vec<u8>, Trouble> {
     let name = |given: Option<&str>| given.map_or_else(|| "X".repeat(NAME), |n| n.chars().take(NAME).collect());
     let salt = Salt::new(&[0xFF; 32]).map_err(odd)?;
     let point = hex::decode(POINT).map_err(odd)?;
@@ -189,7 +188,7 @@ pub fn longest_record(vendor_name: Option<&str>, product_name: Option<&str>) -> 
         declaration: None,
         passcode: None,
     };
-    Ok(record.encode().map_err(odd)?.len() as u64)
+    Ok(record.encode().map_err(odd)?.to_vec())
 }
 
 fn message(declaration: &[u8]) -> u64 {
@@ -218,7 +217,7 @@ pub fn at_most() -> Result<Needs, Trouble> {
     });
     objects.push(Need {
         name: "factory-record".into(),
-        octets: longest_record(None, None)?,
+        octets: longest_record(None, None)?.len() as u64,
         why: "every field at its longest".into(),
     });
     let message = message(&declaration).min((ELEMENTS + CHALLENGE) as u64);
@@ -254,7 +253,7 @@ pub fn of_identity(vendor: VendorId, product: ProductId) -> Result<Needs, Troubl
     });
     objects.push(Need {
         name: "factory-record".into(),
-        octets: longest_record(None, None)?,
+        octets: longest_record(None, None)?.len() as u64,
         why: "every field at its longest".into(),
     });
     Ok(Needs {
@@ -285,7 +284,7 @@ pub fn of_product(site: &Site, name: &str) -> Result<Needs, Trouble> {
     if kept.factory_record {
         objects.push(Need {
             name: "factory-record".into(),
-            octets: longest_record(kept.vendor_name.as_deref(), Some(&kept.product_name))?,
+            octets: longest_record(kept.vendor_name.as_deref(), Some(&kept.product_name))?.len() as u64,
             why: "with the product's names, everything else at its longest".into(),
         });
     }
@@ -366,8 +365,8 @@ mod tests {
 
     #[test]
     fn names_count() {
-        let longest = longest_record(None, None).unwrap();
-        let short = longest_record(Some("T"), Some("V")).unwrap();
+        let longest = longest_record(None, None).unwrap().len();
+        let short = longest_record(Some("T"), Some("V")).unwrap().len();
         // 31 octets less each, and a CBOR head of one octet instead of two (RFC 8949, 3).
         assert_eq!(longest - short, 2 * (31 + 1));
         assert!(longest > 300);

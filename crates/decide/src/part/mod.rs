@@ -381,6 +381,19 @@ impl Part {
         Self::read_as(path, &path.display().to_string())
     }
 
+    /// A part file, or a part that comes with the program, as people name them.
+    ///
+    /// # Errors
+    ///
+    /// As [`Part::read`].
+    pub fn named(given: &Path) -> Result<Self, Trouble> {
+        let name = given.to_str().unwrap_or_default();
+        if !given.exists() && EXAMPLES.iter().any(|(known, _)| known.eq_ignore_ascii_case(name)) {
+            return Self::example(name);
+        }
+        Self::read(given)
+    }
+
     /// Reads a part file that goes by another name than where it lies, for errors.
     ///
     /// # Errors

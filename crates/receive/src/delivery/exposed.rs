@@ -31,7 +31,11 @@ pub struct Exposed {
 }
 
 /// What a delivery for this reel has to be held against. An authority's key is exposed whatever reel it came for.
-pub(super) fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<Exposed, Trouble> {
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn before(site: &Site, reel: &Reel, chips: &Chips) -> Result<Exposed, Trouble> {
     // When each delivery came, its id, and what it exposed.
     let mut told: Vec<(String, String, Touched)> = Vec::new();
     for delivery in site.book.deliveries(Some(&reel.facts.reel))? {

@@ -14,7 +14,11 @@ use super::inspect::Inspection;
 
 /// What a product's DACs must say, in every order, in what is issued here and on arrival: the
 /// product's identifiers, or those of the DAC's origin where its declaration names one.
-pub(crate) fn dac_identity(site: &Site, product: &Product) -> Result<(VendorId, ProductId), Trouble> {
+///
+/// # Errors
+///
+/// [`Trouble`] where the book gave no answer.
+pub fn dac_identity(site: &Site, product: &Product) -> Result<(VendorId, ProductId), Trouble> {
     let facts = &product.facts;
     let odd = |_| {
         Trouble::surroundings(

@@ -112,6 +112,24 @@ pub(crate) fn issuer_of(
     Ok((pai, (vendor, product_id)))
 }
 
+/// A DAC as it is issued here, not signed yet.
+///
+/// - `name`: the product's as customers read it, and the chip's id.
+pub fn dac(
+    pai: &Certificate,
+    serial: &[u8],
+    (product_name, chip): (&str, &str),
+    (vendor, product): (VendorId, ProductId),
+    key: &PublicKey,
+    valid: (Moment, Moment),
+) -> Builder {
+    let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
+    let name: String = product_name.chars().take(40).collect();
+    let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product).build();
+    let issuer = (pai.subject_der(), pai.subject_key_id().unwrap_or_default());
+    Builder::new(Profile::Dac, serial, issuer, &subject, key, valid)
+}
+
 /// What all DACs of an issuer for a product have in common.
 pub(crate) struct Template {
     pub(crate) pai: Arc<Certificate>,
@@ -128,14 +146,9 @@ impl Template {
     /// - `chip`: the chip's id, of which the last 12 characters stand in the subject.
     pub(crate) fn certify(&self, chip: &str, key: &PublicKey, signer: &dyn Signer) -> Result<NewCredential, Trouble> {
         let serial = serial()?;
-        let tail: String = chip.chars().rev().take(12).collect::<Vec<_>>().into_iter().rev().collect();
-        let name: String = self.product_name.chars().take(40).collect();
-        let (vendor, product) = self.identity;
-        let subject = NameBuilder::new().common_name(&format!("{name} {tail}")).vendor(vendor).product(product).build();
+        let name = (self.product_name.as_str(), chip);
+        let certificate = dac(&self.pai, &serial, name, self.identity, key, (self.now, self.until)).sign(signer)?;
         let key_id = self.pai.subject_key_id().unwrap_or_default();
-        let issuer = (self.pai.subject_der(), key_id);
-        let times = (self.now, self.until);
-        let certificate = Builder::new(Profile::Dac, &serial, issuer, &subject, key, times).sign(signer)?;
         Ok(NewCredential {
             public_key: *key.point(),
             authority: self.authority.clone(),

@@ -25,7 +25,7 @@ use book::{Delivery, DeliveryVerdict, Purpose, Reel, Stored};
 use chips::Chips;
 use complaint::{Complaint, Faults};
 use inspect::{Checked, Expectation, Known};
-pub use issue::{Issued, issue, issuer_for};
+pub use issue::{Issued, dac, issue, issuer_for};
 pub(crate) use issue::{Template, issuer_of};
 pub use refused::REFUSED;
 use serde::{Deserialize, Serialize};
@@ -43,7 +43,7 @@ use utoipa::ToSchema;
 pub use view::{DeliveryView, list, newest, refused, show};
 use zeroize::Zeroizing;
 
-pub(crate) use self::fitting::dac_identity;
+pub use self::fitting::dac_identity;
 use self::fitting::{other_product, permitted};
 use crate::reel;
 

@@ -65,6 +65,7 @@ pub(super) fn judged(name: &str, description: &Description) -> Result<NewProduct
         serial_in_qr: description.serial_in_qr,
         record: description.record,
         final_inspection: description.final_inspection,
+        part: description.part.clone(),
     };
     kept.judge()?;
     let json =

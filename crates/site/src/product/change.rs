@@ -165,8 +165,9 @@ const SETTINGS: &[&str] = &[
     "serial_in_qr",
     "record",
     "final_inspection",
+    "part",
     "object",
 ];
 
 /// Settings that units made so far do not depend on.
-const FREE: &[&str] = &["carton", "record", "final_inspection"];
+const FREE: &[&str] = &["carton", "record", "final_inspection", "part"];

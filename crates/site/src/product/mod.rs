@@ -63,6 +63,9 @@ pub struct Description {
     /// Which finished units are met before they are shipped.
     #[serde(default)]
     pub final_inspection: FinalInspection,
+    /// The part file of its secure element, from the site's directory, or the name of a built-in part.
+    #[serde(default)]
+    pub part: Option<PathBuf>,
     /// Further objects for the chip.
     #[serde(default, rename = "object")]
     pub objects: Vec<FurtherObject>,
@@ -110,6 +113,7 @@ impl Description {
             serial_in_qr: false,
             record: None,
             final_inspection: FinalInspection::None,
+            part: None,
             objects: Vec::new(),
         }
     }
@@ -129,6 +133,7 @@ impl Description {
             serial_in_qr: kept.serial_in_qr,
             record: kept.record,
             final_inspection: kept.final_inspection,
+            part: kept.part,
             objects: further(product)?,
             ..Self::new(
                 &format!("{:04X}", facts.vendor_id),
@@ -185,6 +190,8 @@ pub struct Kept {
     pub record: Option<RecordPlace>,
     #[serde(default, skip_serializing_if = "FinalInspection::is_none")]
     pub final_inspection: FinalInspection,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part: Option<PathBuf>,
 }
 
 impl Kept {
@@ -252,6 +259,10 @@ pub struct ProductView {
     /// Which finished units are met before they are shipped; left out where none need be.
     #[serde(skip_serializing_if = "FinalInspection::is_none")]
     pub final_inspection: FinalInspection,
+    /// The part file of its secure element, or the name of a built-in part, where the product names one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(value_type = Option<String>)]
+    pub part: Option<PathBuf>,
     /// Trust sets that it must please.
     pub trust_sets: Vec<String>,
     /// The first number of the series that its new units get; none where a run says which numbers it gives.
@@ -373,6 +384,7 @@ fn view(site: &Site, product: &Product) -> Result<ProductView, Trouble> {
         serial_in_qr: kept.serial_in_qr,
         record: kept.record,
         final_inspection: kept.final_inspection,
+        part: kept.part,
         warnings,
         trust_sets: site.book.product_trust(&facts.name)?.iter().map(ToString::to_string).collect(),
         serial_series: site.book.product_series(&facts.name)?.map(|first| first.to_string()),

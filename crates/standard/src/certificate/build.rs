@@ -185,3 +185,18 @@ pub fn sign_tbs(tbs: &[u8], algorithm: &[u8], signer: &dyn Signer) -> Result<Vec
     let signature = signer.sign(tbs)?;
     Ok(sequence(&[tbs, algorithm, &bit_string(&signature)]))
 }
+
+/// The same certificate with another key in it, signed anew: names, extensions and lengths stay.
+///
+/// - Returns DER; `None` where the certificate holds no P-256 key.
+///
+/// # Errors
+///
+/// [`SignError`] where the signer gave no signature.
+pub fn rekeyed(c: &super::Certificate, key: &PublicKey, signer: &dyn Signer) -> Result<Option<Vec<u8>>, SignError> {
+    let mut tbs = c.signed_part().to_vec();
+    let Some(old) = c.public_key().map(PublicKey::point) else { return Ok(None) };
+    let Some(at) = memchr::memmem::find(&tbs, old) else { return Ok(None) };
+    tbs[at..at + old.len()].copy_from_slice(key.point());
+    sign_tbs(&tbs, &ecdsa_sha256(), signer).map(Some)
+}

@@ -10,7 +10,7 @@ mod extensions;
 mod public_key;
 mod read;
 
-pub use build::{Builder, ExtensionDer, Profile, sign_tbs};
+pub use build::{Builder, ExtensionDer, Profile, rekeyed, sign_tbs};
 pub use extensions::{AuthorityKeyId, BasicConstraints, Extension, Extensions, KeyUsage};
 pub(crate) use extensions::{read_subject_key_id, value};
 pub use public_key::{KeyField, spki_der};

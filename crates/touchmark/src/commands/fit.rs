@@ -5,14 +5,13 @@ use std::path::PathBuf;
 
 use base::Trouble;
 use decide::fit::{Fit, Request, fit, needs, page};
-use decide::part::Threat;
 use decide::part::page::{clock_words, time_words};
+use decide::part::{Part, Threat};
 use print::chart::grouped;
 use standard::ids::{ProductId, VendorId};
 
 use crate::commands::at_site::Place;
 use crate::commands::paper::PaperArgs;
-use crate::commands::plan::part;
 use crate::commands::words::row;
 use crate::output::{Exit, Failure, Output};
 
@@ -56,7 +55,7 @@ fn identity(text: &str) -> Result<(VendorId, ProductId), Failure> {
 
 /// Runs the command.
 pub fn run(args: FitArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
-    let parts = args.parts.iter().map(|p| part(p)).collect::<Result<Vec<_>, Trouble>>()?;
+    let parts = args.parts.iter().map(|p| Part::named(p)).collect::<Result<Vec<_>, Trouble>>()?;
     let threats = Threat::typed(args.threat.iter().map(String::as_str))?;
     let mut above = "touchmark fit".to_owned();
     let mut needs = match (&args.product, &args.identity) {

@@ -3,7 +3,6 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
-use base::Trouble;
 use decide::part::Part;
 use decide::part::page::time_words;
 use decide::plan::page::{hours_words, percent};
@@ -120,15 +119,6 @@ fn share_typed(text: &str) -> Result<f64, String> {
     decide::plan::share(text).map_err(|e| format!("{e}: write 0.985 or 98.5%"))
 }
 
-/// A part from a file, or one that comes with the program.
-pub fn part(given: &std::path::Path) -> Result<Part, Trouble> {
-    let name = given.to_str().unwrap_or_default();
-    if !given.exists() && decide::part::EXAMPLES.iter().any(|(known, _)| known.eq_ignore_ascii_case(name)) {
-        return Part::example(name);
-    }
-    Part::read(given)
-}
-
 /// Runs the command.
 pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
     let mut request = Request {
@@ -157,7 +147,7 @@ pub fn run(args: PlanArgs, place: &Place, output: &mut Output) -> Result<Exit, F
         ..Request::new(args.good)?
     };
     if let Some(given) = &args.part {
-        request.part = part(given)?;
+        request.part = Part::named(given)?;
     }
     let mut above = "touchmark plan".to_owned();
     if args.reel.is_some() || args.product.is_some() || args.from_site {

@@ -297,6 +297,7 @@ fn shown(w: &mut dyn Write, p: &ProductView) -> io::Result<()> {
         ("QR code", format!("carries the serial number: {}", yes(p.serial_in_qr))),
         ("final inspection", p.final_inspection.to_string()),
         ("lock", format!("after the proof, where the part can be: {}", yes(p.lock))),
+        ("part", p.part.as_ref().map_or_else(|| "not named".into(), |part| part.display().to_string())),
         ("objects", list(&objects, "none further")),
         ("trust sets", list(&p.trust_sets, "none")),
         ("serial numbers", p.serial_series.as_ref().map_or_else(|| "no series".into(), |s| format!("series {s}"))),

@@ -3,18 +3,20 @@
 use std::io::{self, Write};
 use std::path::PathBuf;
 
-use base::finding_view::Severity;
+use base::finding_view::{InspectionFinding, Severity};
 use base::{Trouble, quoted};
 use clap::{Args, Subcommand};
+use receive::order::Written;
 use receive::reel::manifest::ColumnMap;
 use receive::reel::{ManifestVerdict, Options, ReelView};
 use receive::{delivery, order, reel};
+use rehearse::trial::{self, Outcome, Tried, TryOrder};
 use serde_json::json;
 use standard::name::printable;
 
 use super::at_site::Place;
 use super::chip::Chips;
-use super::words::many;
+use super::words::{many, row};
 use crate::output::{Exit, Failure, Output};
 use crate::watching::watched;
 
@@ -94,8 +96,44 @@ pub struct Receive {
 #[derive(Debug, Subcommand)]
 pub enum OrderCommand {
     /// Write chip id, VID, PID and public key of every chip without a credential
+    ///
+    /// The order is tried first, as with `order try`. Where its answer would be refused, nothing is written; otherwise the
+    /// trial's report is written beside the order, as FILE.trial.json.
     Write(Write_),
     Enrol(Box<super::online::Enrol>),
+    /// Try an order: what its answer would be, issued under keys that are not kept
+    ///
+    /// The answer is inspected as a delivery, held against the part's memory, written to a simulated chip by a station,
+    /// and judged by the product's trust sets. Your site is not changed. Exits with 1 if the answer would be refused.
+    Try(TryArgs),
+}
+
+#[derive(Debug, Args)]
+pub struct TryArgs {
+    /// The order that `order write` wrote
+    file: PathBuf,
+    #[command(flatten)]
+    with: TryWith,
+}
+
+/// What an order is tried with.
+#[derive(Debug, Args)]
+struct TryWith {
+    /// Part file, or the name of a built-in part; default: the part that the product names
+    #[arg(long, value_name = "FILE")]
+    part: Option<PathBuf>,
+    /// Intermediate that will issue; default: the only one for the product's identity
+    #[arg(long, value_name = "PAI")]
+    issuer: Option<String>,
+    /// Trust sets that must accept the units; default: the product's
+    #[arg(long, value_name = "NAME", num_args = 1..)]
+    trust_set: Vec<String>,
+}
+
+impl TryWith {
+    fn request(&self) -> TryOrder<'_> {
+        TryOrder { part: self.part.as_deref(), issuer: self.issuer.as_deref(), trust_sets: &self.trust_set }
+    }
 }
 
 #[derive(Debug, Args)]
@@ -113,6 +151,11 @@ pub struct Write_ {
     /// Order chips once more that were ordered already and have no certificate yet
     #[arg(long)]
     again: bool,
+    /// Write the order without trying it
+    #[arg(long, conflicts_with_all = ["part", "issuer", "trust_set"])]
+    untried: bool,
+    #[command(flatten)]
+    with: TryWith,
 }
 
 /// Runs `reel`.
@@ -127,12 +170,7 @@ pub fn run(command: ReelCommand, place: &Place, output: &mut Output) -> Result<E
                     .map_err(|t| option_wanted(t, "from_certificates", "To do so, add --from-certificates."))
             })?;
             output.show(&done, |w| {
-                for f in &done.findings {
-                    let count = if f.count > 1 { format!(" ({} times)", f.count) } else { String::new() };
-                    let (subject, found) = (printable(&f.finding.subject), printable(&f.finding.found));
-                    writeln!(w, "{subject}: {} {}{count}: {found}", f.finding.severity, f.finding.rule)?;
-                    writeln!(w, "  next  {}", f.finding.advice)?;
-                }
+                finding_words(w, &done.findings)?;
                 match done.verdict {
                     ManifestVerdict::Accepted => {
                         writeln!(w, "Received reel {}: {} chips for {}", done.reel, done.chips.received, done.product)?;
@@ -241,27 +279,94 @@ pub fn option_wanted(trouble: Trouble, input: &str, advice: &str) -> Failure {
 
 /// Runs `order`.
 pub fn run_order(command: OrderCommand, place: &Place, output: &mut Output) -> Result<Exit, Failure> {
+    let site = place.open()?;
     let args = match command {
         OrderCommand::Write(args) => args,
         OrderCommand::Enrol(args) => return super::online::run(&args, place, output),
-    };
-    let site = place.open()?;
-    let done = match &args.chips {
-        None => order::write(&site, &args.reel, &args.out, args.again, &place.who()?),
-        Some(source) => {
-            let mut source = Chips::named(source).open()?;
-            order::write_requests(&site, &args.reel, source.as_mut(), &args.out, args.again, &place.who()?)
+        OrderCommand::Try(args) => {
+            let who = place.who()?;
+            let tried = watched(output, "certificates", |course| {
+                trial::try_order(&site, &args.file, &args.with.request(), &who, course).map_err(Failure::from)
+            })?;
+            return tell_trial(&tried, output);
         }
     };
-    let done = done.map_err(|trouble| option_wanted(trouble, "again", "To order again, add --again."))?;
-    output.show(&done, |w| {
-        writeln!(w, "Wrote order {} for {} chips of reel {} to {}", done.order, done.chips, done.reel, done.file)?;
-        writeln!(w, "  identity  the certificates must say {} {}", done.vendor_id, done.product_id)?;
-        writeln!(w, "  SHA-256   {}", done.sha256)
-    })?;
+    let draft = match &args.chips {
+        None => order::draft(&site, &args.reel, &args.out, args.again),
+        Some(source) => {
+            let mut source = Chips::named(source).open()?;
+            order::draft_requests(&site, &args.reel, source.as_mut(), &args.out, args.again)
+        }
+    };
+    let draft = draft.map_err(|trouble| option_wanted(trouble, "again", "To order again, add --again."))?;
+    let who = place.who()?;
+    let written = if args.untried {
+        let done = draft.settle(&site, &who)?;
+        output.show(&done, |w| order_words(w, &done))?;
+        done
+    } else {
+        let outcome = watched(output, "certificates", |course| {
+            trial::write(&site, draft, &args.with.request(), &who, course).map_err(Failure::from)
+        })?;
+        match outcome {
+            Outcome::Rejected(tried) => {
+                let exit = tell_trial(&tried, output)?;
+                output.next("Nothing was written. Fix what was found, or write the order without a trial (--untried).");
+                return Ok(exit);
+            }
+            Outcome::Written(done) => {
+                output.show(&done, |w| {
+                    order_words(w, &done.order)?;
+                    writeln!(w, "  tried     its answer would be accepted: {}", done.trial)?;
+                    finding_words(w, &done.findings)
+                })?;
+                done.order
+            }
+        }
+    };
     output.next(&format!(
         "Send it to the authority, and receive its delivery with `touchmark delivery receive PATH --reel {}`.",
-        quoted(&done.reel)
+        quoted(&written.reel)
     ));
     Ok(Exit::Done)
+}
+
+fn order_words(w: &mut dyn Write, done: &Written) -> io::Result<()> {
+    writeln!(w, "Wrote order {} for {} chips of reel {} to {}", done.order, done.chips, done.reel, done.file)?;
+    writeln!(w, "  identity  the certificates must say {} {}", done.vendor_id, done.product_id)?;
+    writeln!(w, "  SHA-256   {}", done.sha256)
+}
+
+fn tell_trial(tried: &Tried, output: &mut Output) -> Result<Exit, Failure> {
+    output.show(tried, |w| {
+        writeln!(w, "{}: the answer to {} would be {}", tried.verdict, printable(&tried.order), tried.verdict)?;
+        let known = |name: &Option<String>| name.clone().unwrap_or_else(|| "none known".into());
+        let rows = [
+            ("reel", known(&tried.reel)),
+            ("product", known(&tried.product)),
+            ("issuer", known(&tried.issuer)),
+            ("part", known(&tried.part)),
+            ("chips", format!("{}; certificates issued and inspected: {}", tried.chips, tried.issued)),
+        ];
+        rows.iter().try_for_each(|(label, value)| row(w, label, value))?;
+        if let (Some(dac), Some(pai)) = (tried.dac_bytes, tried.pai_bytes) {
+            row(w, "largest", &format!("DAC {dac} bytes, PAI {pai} bytes; the limit is 600 each"))?;
+        }
+        tried
+            .trust_sets
+            .iter()
+            .try_for_each(|set| row(w, "trust set", &format!("{}: {}", set.trust_set, set.verdict)))?;
+        finding_words(w, &tried.findings)
+    })?;
+    Ok(if tried.is_accepted() { Exit::Done } else { Exit::Rejected })
+}
+
+fn finding_words(w: &mut dyn Write, findings: &[InspectionFinding]) -> io::Result<()> {
+    for f in findings {
+        let count = if f.count > 1 { format!(" ({} times)", f.count) } else { String::new() };
+        let (subject, found) = (printable(&f.finding.subject), printable(&f.finding.found));
+        writeln!(w, "{subject}: {} {}{count}: {found}", f.finding.severity, f.finding.rule)?;
+        writeln!(w, "  next  {}", f.finding.advice)?;
+    }
+    Ok(())
 }

@@ -71,6 +71,7 @@ mod swapped;
 mod tokens;
 #[cfg(unix)]
 mod torture;
+mod tried;
 mod trust_sets;
 mod watch;
 mod words;

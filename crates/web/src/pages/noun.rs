@@ -167,6 +167,7 @@ fn of_product(p: ProductView, reels: &[String]) -> Noun {
             |name| link("declarations", &name),
         )],
     );
+    out.fact("Secure element", p.part.map(|part| Cell::Code(part.display().to_string())));
     out.text("Chip", if p.lock { "locked after it is proven" } else { "left open" });
     out.text("Factory record in the chip", if p.factory_record { "yes" } else { "no" });
     out.fact("Factory record for flashing", p.record.map(|r| Cell::Text(r.format.to_string())));

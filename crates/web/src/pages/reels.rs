@@ -6,10 +6,12 @@ use axum::extract::{Path, Query, State};
 use axum::http::{HeaderValue, header};
 use axum::response::{IntoResponse, Response};
 use base::Trouble;
+use base::course::Course;
 use base::trouble::About as _;
 use line::chips::Passphrase;
 use receive::reel::manifest::ColumnMap;
 use receive::{delivery, order, reel};
+use rehearse::trial::{self, Outcome, TryOrder};
 use serde::Deserialize;
 use site::{authority, product};
 
@@ -173,17 +175,18 @@ pub async fn issue(asker: Asker, Path(name): Path<String>, Form(form): Form<Issu
     incoming::ask(&asker, task, title, None).await
 }
 
-/// Whether chips that were ordered already are ordered once more.
+/// Whether chips that were ordered already are ordered once more, and whether the order is left untried.
 #[derive(Deserialize)]
 pub struct Order {
     again: Option<String>,
+    untried: Option<String>,
 }
 
 /// `POST /reels/{reel}/order`: what an outside authority needs, as a file.
 ///
 /// # Errors
 ///
-/// Where nothing is left to order.
+/// Where nothing is left to order, or the answer would be refused.
 pub async fn order(
     State(app): State<App>,
     person: Person,
@@ -197,7 +200,14 @@ pub async fn order(
             let folder = tempfile::tempdir()
                 .map_err(|e| Trouble::surroundings(format!("no temporary folder: {e}"), "Check the disk."))?;
             let out = folder.path().join(format!("order-{}.csv", reel.replace('/', "-")));
-            order::write(&app.site, &reel, &out, form.again.is_some(), &who)?;
+            let draft = order::draft(&app.site, &reel, &out, form.again.is_some())?;
+            if form.untried.is_some() {
+                draft.settle(&app.site, &who)?;
+            } else if let Outcome::Rejected(tried) =
+                trial::write(&app.site, draft, &TryOrder::default(), &who, &Course::new())?
+            {
+                return Err(tried.refusal());
+            }
             std::fs::read(&out).map_err(|e| Trouble::file(&out, e))
         })
         .await?;

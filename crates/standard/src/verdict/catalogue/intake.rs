@@ -1,4 +1,4 @@
-//! Rules on what arrives: reels and deliveries. Ours: no standard gives them,
+//! Rules on what arrives, reels and deliveries, and on the orders between them. Ours: no standard gives them,
 //! common practice of receiving inspection does.
 
 super::rules! {
@@ -85,4 +85,23 @@ super::rules! {
     DELIVERY_AUTHORITY = "delivery.authority", Error, "common practice, no source";
         "A production product's chain ends at a PAA that was adopted for production, a test product's at any that is trusted.";
         "Withdraw the authority and adopt it again for production, or ask for certificates of the right one.";
+}
+
+super::rules! {
+    ORDER:
+    ORDER_CHIP = "order.chip", Error, "common practice, no source";
+        "An order asks for chips of one reel, each with its key in the book and without a certificate.";
+        "Write the order again with `touchmark order write`, and send that one.";
+    ORDER_PRODUCT = "order.product", Error, "Core Spec 6.2.3.1";
+        "An order asks for the identity that certificates of its chips' product must say.";
+        "Write the order again with `touchmark order write`: the product or its declaration has changed, or the file is for another product.";
+    ORDER_PART = "order.part", Error, "common practice, no source";
+        "The product's part has room for what a station writes into it.";
+        "Take another part, or another part file where this one is wrong, before you pay for certificates.";
+    ORDER_STATION = "order.station", Error, "common practice, no source";
+        "A station writes what was ordered into a chip, reads it back and proves it.";
+        "No unit would pass. Fix the product's settings first.";
+    ORDER_NOT_TRIED = "order.not-tried", Warning, "common practice, no source";
+        "All that the answer to an order depends on is at the site before the order is sent.";
+        "Adopt what is missing and try the order again, or receive the delivery without having tried it.";
 }

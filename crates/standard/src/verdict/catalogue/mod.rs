@@ -49,7 +49,7 @@ pub fn all_rules() -> Vec<&'static Rule> {
     }
     all.extend(code::TABLE);
     all.extend(verifier::TABLE);
-    for table in [request::TABLE, meet::TABLE, revocation::TABLE, intake::REEL, intake::DELIVERY] {
+    for table in [request::TABLE, meet::TABLE, revocation::TABLE, intake::REEL, intake::ORDER, intake::DELIVERY] {
         all.extend(table);
     }
     all
