@@ -73,17 +73,13 @@ pub struct Description {
 
 book::words! {
     /// Which finished units of a product are met before they are shipped.
+    #[derive(Default)]
     FinalInspection {
         /// None need be.
+        #[default]
         None = "none",
         /// Each one.
         Every = "every",
-    }
-}
-
-impl Default for FinalInspection {
-    fn default() -> Self {
-        Self::None
     }
 }
 

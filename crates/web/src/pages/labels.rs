@@ -74,7 +74,7 @@ pub async fn print(asker: Asker, form: Files) -> Result<Response, Oops> {
     let size = match packed {
         Some(name) => {
             let of = move |app: &App, _: &site::Who| line::carton::show(&app.site, &name, Some(PackKind::Carton));
-            Some(asker.work(of).await.map_err(Oops::from)?.units.len())
+            Some(asker.work(of).await?.units.len())
         }
         None => read(&upload, "carton", number)?.map(|size| size as usize),
     };
