@@ -49,7 +49,7 @@ pub fn units_are_packed_and_taken_out(engine: &Engine<'_>) {
 
     let of = PackedIn { kind: PackKind::Shipment, name: shipment.clone() };
     assert_eq!(book.cartons(Some(&of), None, 10).expect("asks").items.len(), 1);
-    assert_eq!(book.packs_named("ship 9", 2).expect("asks"), [of.clone()]);
+    assert_eq!(book.packs_named("ship 9", 2).expect("asks"), std::slice::from_ref(&of));
     let filter = UnitFilter { packed: Some(of.clone()), ..UnitFilter::default() };
     assert_eq!(book.count_units(&filter).expect("asks"), 2);
     let mut touched = Vec::new();
