@@ -14,6 +14,7 @@ import { hostile } from './hostile.mjs';
 import { narrow } from './narrow.mjs';
 import { same, sameFindings } from './parity.mjs';
 import { roles } from './roles.mjs';
+import { inspect } from './inspect.mjs';
 import { load } from './load.mjs';
 import { long, longOnUnits } from './long.mjs';
 import { mistakes } from './mistakes.mjs';
@@ -47,6 +48,7 @@ try {
     await setStation(page, server.address, 'S1');
     await tenUnits(page, server.address, labelOf(site), pictures);
   });
+  await step('final inspection', () => inspect(everything));
   await step('page and command give the same', async () => {
     await sameFindings(everything);
     const counted = JSON.parse(touchmark(program, site, 'reconcile'));
@@ -65,7 +67,7 @@ try {
       ['/stations', 'stations'], ['/reels', 'reels'], ['/reels/A', 'reel'], ['/reels/F', 'reel-faults'], ['/deliveries', 'deliveries'], ['/deliveries/A-1', 'delivery'],
       ['/units', 'units'], ['/units?find=TV-00', 'units-found'], ['/units/TV-000001', 'unit'], ['/products', 'products'], ['/fit', 'fit-empty'], ['/revocation', 'revocation'],
       ['/authorities', 'authorities'], ['/report', 'report-empty'], ['/report?last_week=on&worst_hour=on', 'report'], ['/report?reel=F', 'report-reel'],
-      ['/labels', 'labels-new'], ['/evidence', 'evidence-new'], ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/people/Ada', 'person'], ['/stations/S1/about', 'station-about'], ['/products/Tern Vent', 'product'], ['/find?q=key-usage', 'find'], ['/find?q=zebra', 'find-nothing'], ['/rules/dac.key-usage', 'rule'], ['/trust-sets', 'trust-sets'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
+      ['/labels', 'labels-new'], ['/inspect', 'inspect-new'], ['/cartons', 'cartons'], ['/evidence', 'evidence-new'], ['/impact', 'impact-empty'], ['/impact?reel=A', 'impact'], ['/plan', 'plan-empty'], ['/plan?good=5000&yield=0.985&takt=20', 'plan'], ['/declarations', 'declarations'], ['/people', 'people'], ['/people/Ada', 'person'], ['/stations/S1/about', 'station-about'], ['/products/Tern Vent', 'product'], ['/find?q=key-usage', 'find'], ['/find?q=zebra', 'find-nothing'], ['/rules/dac.key-usage', 'rule'], ['/trust-sets', 'trust-sets'], ['/log', 'log'], ['/account', 'account'], ['/nowhere', 'missing'],
     ]) {
       await page.goto(server.address + path);
       for (const d of await page.locator('details.cert').all()) await d.evaluate((e) => { e.open = true; });

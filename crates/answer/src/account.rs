@@ -146,7 +146,7 @@ fn inspections(site: &Site, reel: Option<&ReelId>) -> Result<Vec<String>, Troubl
     let mut notes = Vec::new();
     for product in site.book.products()? {
         let name = &product.facts.name;
-        if site::product::kept(&product)?.final_inspection.is_none() {
+        if site::product::final_inspection(&product).is_none() {
             continue;
         }
         let (passed, accepted) = site.book.inspected(name, reel)?;

@@ -213,7 +213,7 @@ impl Book {
                    ON c.public_key = m.credential WHERE m.unit = u.serial AND m.verdict = 'accepted' \
                    AND c.chip_id = u.chip_id AND m.number = (SELECT max(l.number) FROM meeting l \
                    WHERE l.unit = u.serial)) THEN 1 ELSE 0 END), 0) AS BIGINT) FROM unit u \
-                   WHERE u.product = $1 AND u.state = 'passed' AND ($2 IS NULL OR u.reel = $2)";
+                   WHERE u.product = $1 AND u.state = 'passed' AND (CAST($2 AS TEXT) IS NULL OR u.reel = $2)";
         let row = self.read(|c| c.one(sql, params![product.as_str(), reel.map(ReelId::as_str)]))?;
         row.map_or(Ok((0, 0)), |row| Ok((row.int(0)?, row.int(1)?)))
     }

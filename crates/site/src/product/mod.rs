@@ -284,6 +284,12 @@ pub fn warnings(product: &Product, kept: &Kept) -> Vec<String> {
     lost.into_iter().chain(reach.map(|warning| format!("Product {name}: {warning}"))).collect()
 }
 
+/// Which finished units of a product are met.
+pub fn final_inspection(product: &Product) -> FinalInspection {
+    let word = product.facts.settings.get("final_inspection").and_then(serde_json::Value::as_str);
+    word.and_then(FinalInspection::from_word).unwrap_or_default()
+}
+
 pub fn kept(product: &Product) -> Result<Kept, Trouble> {
     serde_json::from_value(product.facts.settings.clone()).map_err(|e| {
         Trouble::surroundings(

@@ -204,6 +204,7 @@ fn one_unit_through_two_boards_and_two_owners(engine: &Engine) {
         "attempt.pass",
         "unit.return",
         "unit.refurbish",
+        "unit.erased",
         "attempt.begin",
         "attempt.pass",
         "unit.scrap",
