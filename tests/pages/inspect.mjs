@@ -4,7 +4,7 @@ import { spawn } from 'node:child_process';
 import { accessible, picture } from './browser.mjs';
 
 async function standIn(program, site, ...more) {
-  const child = spawn(program, ['--site', site, '--json', 'stand-in', '--unit', 'TV-000002', '--chips', 'simulated:chips-a', ...more]);
+  const child = spawn(program, ['--site', site, '--json', 'stand-in', '--unit', 'TV-000002', '--chips', `simulated:${site}/chips-a`, ...more]);
   const line = await new Promise((resolve, reject) => {
     let out = '';
     child.stdout.on('data', (d) => { out += d; if (out.includes('\n')) resolve(out.split('\n')[0]); });

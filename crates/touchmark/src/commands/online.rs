@@ -29,7 +29,7 @@ pub struct Enrol {
     reel: String,
     #[command(flatten)]
     chips: Chips,
-    /// Address of the authority: est+https://HOST[:PORT]/.well-known/est[/LABEL]
+    /// Address of the authority: est+https://HOST:PORT/.well-known/est/LABEL; port and label may be left out
     #[arg(long, value_name = "URL")]
     to: String,
     #[command(flatten)]
