@@ -48,7 +48,6 @@ try {
     await setStation(page, server.address, 'S1');
     await tenUnits(page, server.address, labelOf(site), pictures);
   });
-  await step('final inspection', () => inspect(everything));
   await step('page and command give the same', async () => {
     await sameFindings(everything);
     const counted = JSON.parse(touchmark(program, site, 'reconcile'));
@@ -75,6 +74,7 @@ try {
       await accessible(page, name);
     }
   });
+  await step('final inspection', () => inspect(everything));
   await step('a scan anywhere', async () => {
     const { onboarding } = JSON.parse(touchmark(program, site, 'unit', 'show', 'TV-000001', '--reveal'));
     for (const [at, scanned] of [['/log', onboarding.qr], ['/reels', onboarding.manual], ['/line', 'tv-000001']]) {
