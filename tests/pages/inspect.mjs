@@ -20,7 +20,7 @@ export async function inspect({ program, site, page, pictures, server }) {
   assert.equal(await page.evaluate(() => document.activeElement.name), 'code', 'the scanner has the focus');
   await picture(page, pictures, 'inspect');
   await accessible(page, 'final inspection');
-  for (const [fault, word, todo] of [[[], 'accepted', 'pack it'], [['--fault', 'label'], 'rejected', 'Put it aside']]) {
+  for (const [fault, word, todo] of [[[], 'accepted', 'Pack it'], [['--fault', 'label'], 'rejected', 'Put it aside']]) {
     const unit = await standIn(program, site, ...fault);
     await page.goto(`${server.address}/inspect`);
     await page.locator('input[name=at]').fill(unit.at);
@@ -31,6 +31,8 @@ export async function inspect({ program, site, page, pictures, server }) {
     assert.match(await card.locator('.do').innerText(), new RegExp(todo));
     assert.ok(await card.locator('.passed-by li').count() >= 6, 'its steps are there');
     assert.equal(await page.locator('body', { hasText: unit.qr }).count(), 0, 'the code is not shown again');
+    assert.equal(await page.locator('input[name=code]').inputValue(), '', 'the field is free for the next label');
+    assert.equal(await page.evaluate(() => document.activeElement.name), 'code', 'the scanner has the focus again');
     await picture(page, pictures, `inspect-${word}`);
     await accessible(page, `final inspection, ${word}`);
     unit.stop();

@@ -68,7 +68,7 @@ pub struct NewEnrolled {
 pub struct Enrolled {
     pub public_key: Vec<u8>,
     pub path: String,
-    /// The how manieth of its enrolment.
+    /// Its number within the enrolment, from 1.
     pub number: i64,
     pub authority: AuthorityName,
     pub serial: Vec<u8>,

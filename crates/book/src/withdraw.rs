@@ -25,6 +25,7 @@ const UNIT: &str = "unit";
 const USED_CERTIFICATE: &str = "spent or revoked certificate";
 const SCRAPPED_CHIP: &str = "scrapped chip";
 const DIVISION: &str = "division";
+const ENROLMENT: &str = "enrolment";
 
 /// Dependents that are named; the rest are counted.
 const NAMED: i64 = 3;
@@ -42,7 +43,7 @@ pub struct Dependent {
 impl Dependent {
     /// Whether nothing ever takes it back.
     fn is_for_good(&self) -> bool {
-        matches!(self.what, UNIT | USED_CERTIFICATE | SCRAPPED_CHIP | DIVISION)
+        matches!(self.what, UNIT | USED_CERTIFICATE | SCRAPPED_CHIP | DIVISION | ENROLMENT)
     }
 }
 
@@ -147,7 +148,7 @@ impl DependsError {
             // Who would withdraw the delivery first would only meet its units there.
             Self::Depends { what, by, .. } if *what != "product" && by.0.iter().any(Dependent::is_for_good) => {
                 format!(
-                    "It stays in the book, and so does what depends on it: units, used chips and divisions are never taken back. \
+                    "It stays in the book, and so does what depends on it: units, used chips, divisions and enrolments are never taken back. \
                      Leave the {what} as it is. Scrap the units that must not be shipped and the blank chips that must \
                      not be used; use another {what} for what is still to come."
                 )
@@ -251,8 +252,9 @@ fn on_authority(c: &mut Connection, name: &str) -> Result<Dependents, BookError>
     let mut by = Dependents::default();
     by.find(c, "authority", "name", "authority WHERE issuer = $1", name)?;
     by.find(c, "delivery", "delivery", "delivery_authority WHERE authority = $1", name)?;
+    by.find(c, ENROLMENT, "path", "enrolment WHERE issuer = $1", name)?;
     // Of an intermediate, its own deliveries; of a root, those under its intermediates.
-    if !by.0.is_empty() {
+    if by.0.iter().any(|d| d.what != ENROLMENT) {
         let units = "delivery_authority d JOIN credential k ON k.delivery = d.delivery \
                      JOIN chip c ON c.public_key = k.public_key JOIN unit u ON u.chip_id = c.chip_id \
                      WHERE d.authority = $1 OR d.authority IN (SELECT name FROM authority WHERE issuer = $1)";

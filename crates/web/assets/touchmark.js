@@ -60,6 +60,14 @@
     if (bar) bar.hidden = true;
   });
 
+  // Where labels are scanned one after the other, the field is free for the next, and no code stays on the screen.
+  document.body.addEventListener('htmx:afterRequest', function (event) {
+    var form = event.target.closest && event.target.closest('form[data-scans]');
+    if (!form || !event.detail.successful) return;
+    form.querySelectorAll('input:not([type=hidden])').forEach(function (field) { field.value = ''; });
+    form.querySelector('input:not([type=hidden])').focus();
+  });
+
   // Files dropped beside the button land in it; forms may come anew.
   function drop(event) { return event.target.closest && event.target.closest('.drop'); }
   document.addEventListener('dragover', function (event) {

@@ -83,11 +83,6 @@ impl Frame {
         Html(format!("<time datetime=\"{machine}\" title=\"{exact}\">{short}</time>"))
     }
 
-    /// Whether the person may look anything up.
-    pub fn finds(&self) -> bool {
-        self.person.as_ref().is_some_and(|(_, role)| *role != Role::Operator)
-    }
-
     /// Whether the person may change things.
     pub fn engineer(&self) -> bool {
         self.person.as_ref().is_some_and(|(_, role)| *role == Role::Engineer)

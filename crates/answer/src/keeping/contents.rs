@@ -7,6 +7,7 @@ use std::path::{Component, Path, PathBuf};
 
 use base::trouble::Trouble;
 use receive::delivery::REFUSED;
+use receive::online;
 use serde::Serialize;
 use site::{FILE, Site, checkpoint, head, product};
 
@@ -53,6 +54,10 @@ impl Contents {
         }
         if site.dir.join(REFUSED).is_dir() {
             found.folder(&site.dir, Path::new(REFUSED))?;
+        }
+        // What an authority answered, or was asked, and is not received yet.
+        for folder in online::folders(site)? {
+            found.folder(&site.dir, &folder)?;
         }
         for missing in missing_keys(site)? {
             if !found.missing.contains(&missing.file) {

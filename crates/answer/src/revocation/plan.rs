@@ -48,6 +48,15 @@ pub struct Certified {
     pub credential: Option<CredentialState>,
 }
 
+impl Certified {
+    /// One of which nothing more is known here.
+    fn new(kind: &'static str, serial: &[u8]) -> Self {
+        let serial = hex::encode(serial);
+        let (authority, unit, unit_state, chip_id, credential) = (None, None, None, None, None);
+        Self { kind, serial, authority, unit, unit_state, earlier_board: false, chip_id, credential }
+    }
+}
+
 /// Who is touched.
 #[derive(Debug, Clone, Serialize)]
 pub struct Plan {
@@ -97,14 +106,12 @@ fn dac(site: &Site, credential: &Credential) -> Result<(Certified, Option<UnitSt
     let has_it = unit_now.is_some_and(|unit| found.as_ref().is_some_and(|f| f.chip == unit.chip_id));
     let state = unit.as_ref().filter(|_| has_it).map(|(_, state)| *state);
     let told = Certified {
-        kind: "dac",
-        serial: hex::encode(&credential.serial),
-        authority: None,
         unit_state: state,
         earlier_board: unit.is_some() && !has_it,
         unit: unit.map(|(serial, _)| serial.to_string()),
         chip_id: found.map(|f| f.chip.to_string()),
         credential: Some(credential.state),
+        ..Certified::new("dac", &credential.serial)
     };
     Ok((told, state))
 }
@@ -238,16 +245,8 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
                 *out.units.entry(*state).or_default() += count;
             }
             out.would_stop.extend(touched.would_stop);
-            out.certificates.push(Certified {
-                kind: "pai",
-                serial: hex::encode(&one.serial),
-                authority: Some(name),
-                unit: None,
-                unit_state: None,
-                earlier_board: false,
-                chip_id: None,
-                credential: None,
-            });
+            let certified = Certified::new("pai", &one.serial);
+            out.certificates.push(Certified { authority: Some(name), ..certified });
             continue;
         }
         let found = site.book.credential(&issuer.facts.subject_key_id, &one.serial)?;
@@ -258,16 +257,7 @@ fn of(site: &Site, issuer_name: AuthorityName, wanted: Vec<Wanted>) -> Result<Pl
                 out.already.push(format!("DAC {serial}, issued to another site, is revoked already: {reason}"));
             }
             if out.certificates.len() < TOLD {
-                out.certificates.push(Certified {
-                    kind: "dac",
-                    serial,
-                    authority: None,
-                    unit: None,
-                    unit_state: None,
-                    earlier_board: false,
-                    chip_id: None,
-                    credential: None,
-                });
+                out.certificates.push(Certified::new("dac", &one.serial));
             }
             continue;
         }

@@ -406,3 +406,18 @@ fn on_postgresql(out: &mut String, name: &str, r: &Refusal) -> std::fmt::Result 
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A version that is missing from the list would leave its tables without triggers, and nothing would say so.
+    #[test]
+    fn each_version_with_a_protected_table_brings_its_triggers() {
+        for table in TABLES {
+            if let Fate::Stands(version) | Fate::Stays(version) = table.fate {
+                assert!(BROUGHT.iter().any(|by| by.version == version), "{} of version {version}", table.name);
+            }
+        }
+    }
+}

@@ -1,7 +1,7 @@
 //! Other sites that ask for certificates, within a quota.
 
 use book::ids::Actor;
-use book::{By, EnrolmentError, NewEnrolled, NewEnrolment, QuotaChange, Wanted};
+use book::{By, DependsError, EnrolmentError, NewEnrolled, NewEnrolment, QuotaChange, Wanted};
 
 use crate::support::*;
 
@@ -32,6 +32,17 @@ fn certified(n: u32) -> NewEnrolled {
         certificate: new.certificate,
         request: [7; 32],
     }
+}
+
+/// Who asks for certificates needs the issuer: it is not withdrawn, and the refusal says why.
+pub fn an_issuer_with_an_enrolment_stays(engine: &Engine<'_>) {
+    let site = engine.site().prepared();
+    site.book.add_authority(&pai(), &by()).expect("a PAI");
+    site.book.allow_enrolment(&wish("abroad"), &person("Ada")).expect("allowed");
+    let refused = site.book.withdraw_authority(&pai().name, &by()).expect_err("somebody asks it");
+    assert!(matches!(refused, DependsError::Depends { .. }), "{refused}");
+    assert!(refused.to_string().contains("1 enrolment (abroad)"), "{refused}");
+    assert!(site.book.authority(&pai().name).expect("asks").is_some());
 }
 
 pub fn enrolments(engine: &Engine<'_>) {

@@ -56,6 +56,7 @@ contract! {
     arrivals::test_and_production_never_mix => test_and_production_never_mix,
     arrivals::orders => orders,
     enrolments::enrolments => enrolments,
+    enrolments::an_issuer_with_an_enrolment_stays => an_issuer_with_an_enrolment_stays,
     line::a_unit_passes_with_its_proof => a_unit_passes_with_its_proof,
     line::units_are_checked_again => units_are_checked_again,
     line::why_a_chip_must_not_be_touched => why_a_chip_must_not_be_touched,

@@ -14,8 +14,29 @@ use standard::pem;
 const FOLDER: &str = "online";
 /// What the file of an intermediate begins with: no chip's id has these letters.
 const AUTHORITY: &str = "authority-";
+/// What a reel's folder has.
+const PARTS: [&str; 2] = ["requests", "answers"];
 /// Keeps others out of a reel's folder.
 const LOCK: &str = "lock";
+
+/// The folders of what is kept, from the site's directory.
+///
+/// # Errors
+///
+/// [`Trouble`] where the directory can't be read.
+pub fn folders(site: &Site) -> Result<Vec<PathBuf>, Trouble> {
+    let online = site.dir.join(FOLDER);
+    if !online.is_dir() {
+        return Ok(Vec::new());
+    }
+    let mut folders = Vec::new();
+    for reel in fs::read_dir(&online).map_err(|e| Trouble::file(&online, e))? {
+        let reel = reel.map_err(|e| Trouble::file(&online, e))?.file_name();
+        folders.extend(PARTS.iter().map(|part| Path::new(FOLDER).join(&reel).join(part)));
+    }
+    folders.retain(|folder| site.dir.join(folder).is_dir());
+    Ok(folders)
+}
 
 /// What is kept of one reel, held by one process at a time.
 pub(super) struct Kept {
@@ -32,7 +53,7 @@ impl Kept {
     /// [`Trouble`] where another process asks for the same reel, or the directory can't be written.
     pub(super) fn of(site: &Site, reel: &str) -> Result<Self, Trouble> {
         let folder = site.dir.join(FOLDER).join(file_stem(reel));
-        for part in ["requests", "answers"] {
+        for part in PARTS {
             let part = folder.join(part);
             fs::create_dir_all(&part).map_err(|e| Trouble::file(&part, e))?;
         }

@@ -27,6 +27,7 @@ use standard::verdict::Finding;
 use standard::verdict::catalogue::intake::DELIVERY_NOT_ISSUED;
 
 use self::kept::Kept;
+pub use self::kept::folders;
 use crate::delivery::{Coming, Received, dac_identity, receive_as};
 use crate::order::{Needy, first_time, is_online, needy, request_of, subject};
 use crate::reel;

@@ -35,7 +35,7 @@ use standard::pem;
 use standard::verdict::Finding;
 use standard::verdict::catalogue::declaration::AUTHORITY as PERMITTED;
 use standard::verdict::catalogue::intake::DELIVERY_PRODUCT;
-use tempfile::{NamedTempFile, TempDir};
+use tempfile::NamedTempFile;
 use time::OffsetDateTime;
 use utoipa::ToSchema;
 
@@ -44,6 +44,9 @@ use self::stand_in::Chain;
 /// Certificates that are issued at most. Those of one order differ in key, serial number and the last digits of a name;
 /// keys and doubles are looked at in all lines.
 const ISSUED: usize = 256;
+
+/// Where the answer lies in a trial's folder.
+const DELIVERY: &str = "delivery";
 
 /// Errors that a refusal names.
 const SHOWN: usize = 3;
@@ -223,7 +226,7 @@ fn answered(
     let known: Vec<&Row> = asked.rows.iter().filter(|row| row.place.is_some()).collect();
     let rows: Vec<&Row> = known.iter().step_by(known.len().div_ceil(ISSUED).max(1)).copied().collect();
     course.phase(Phase::Issuing, u64::try_from(rows.len()).ok());
-    let longest = issue(chain, &rows, &folder, now, course)?;
+    let longest = issue(chain, &rows, folder.path(), now, course)?;
     tried.issued = rows.len() as u64;
     if let Some(longest) = longest {
         tried.dac_bytes = Some(longest);
@@ -250,14 +253,8 @@ fn answered(
 }
 
 /// The delivery as the authority would send it: octets of the longest DAC.
-fn issue(
-    chain: &Chain,
-    rows: &[&Row],
-    folder: &TempDir,
-    now: Moment,
-    course: &Course,
-) -> Result<Option<usize>, Trouble> {
-    let out = delivery(folder);
+fn issue(chain: &Chain, rows: &[&Row], folder: &Path, now: Moment, course: &Course) -> Result<Option<usize>, Trouble> {
+    let out = folder.join(DELIVERY);
     fs::create_dir_all(&out).map_err(|e| Trouble::file(&out, e))?;
     let put = |name: &str, octets: &[u8]| {
         let path = out.join(name);
@@ -273,10 +270,6 @@ fn issue(
         put(&format!("{}.der", row.chip), &der)?;
     }
     Ok(longest)
-}
-
-fn delivery(folder: &TempDir) -> PathBuf {
-    folder.path().join("delivery")
 }
 
 /// Receiving inspection of the answer.
@@ -312,7 +305,7 @@ fn inspected(
         exposed: &exposed::before(site, reel, &chips)?,
         elsewhere: &|_| None,
     };
-    let inspection = inspect(&folder.join("delivery"), None, &expectation, course, &mut |_| {})?;
+    let inspection = inspect(&folder.join(DELIVERY), None, &expectation, course, &mut |_| {})?;
     // Said of the order already, with what to do about it.
     inspection.findings.iter().filter(|f| f.finding.rule.name != DELIVERY_PRODUCT.name).for_each(|f| said.share(f));
     Ok(())

@@ -92,7 +92,7 @@ pub(super) fn memory(
     Ok(())
 }
 
-/// What can be put right while the authority works, as a file of the product that is not there yet.
+/// What can still be corrected while the authority works, such as a file of the product that is missing.
 fn of_trouble(trouble: &Trouble) -> Finding {
     let finding = Finding::new(&ORDER_STATION, trouble.to_string()).weighing(Severity::Warning);
     match trouble.advice() {

@@ -352,14 +352,20 @@ fn a_revoked_pai_leaves_no_stock(engine: &Engine) {
     assert!(says(&account["notes"]) && says(&it.site.done(&["report"])["notes"]), "{account}");
 }
 
-/// What a list revoked is not good again since a later one leaves it out: no station verifies it, no challenge takes it.
-fn a_unit_that_a_later_list_drops_stays_refused(engine: &Engine) {
-    let it = Elsewhere::on(engine, 2);
+/// Makes one unit, TV-000001: the first octet of its certificate's serial number.
+fn passed_one(it: &Elsewhere) -> u8 {
     let (exit, made) = it.provision();
     assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
     let shown = it.site.done(&["unit", "show", "TV-000001"]);
     let its = shown["credential"]["serial"].as_str().expect("a serial number");
     let serial = u8::from_str_radix(&its[..2], 16).expect("a serial number");
+    serial
+}
+
+/// What a list revoked is not good again since a later one leaves it out: no station verifies it, no challenge takes it.
+fn a_unit_that_a_later_list_drops_stays_refused(engine: &Engine) {
+    let it = Elsewhere::on(engine, 2);
+    let serial = passed_one(&it);
     let first = it.list(1, 1, |l| l.entries = vec![it.entry(serial, Reason::KeyCompromise, None)]);
     assert_eq!(it.adopt(&first).1["revoked_now"], 1);
     let (exit, kept) = it.adopt(&it.list(1, 2, |_| {}));
@@ -382,11 +388,7 @@ fn a_unit_that_a_later_list_drops_stays_refused(engine: &Engine) {
 /// Lists that came in the wrong order revoke what they do in the right one, and a hold is said wherever a unit is.
 fn late_lists_and_holds_count(engine: &Engine) {
     let it = Elsewhere::on(engine, 2);
-    let (exit, made) = it.provision();
-    assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
-    let shown = it.site.done(&["unit", "show", "TV-000001"]);
-    let its = shown["credential"]["serial"].as_str().expect("a serial number");
-    let serial = u8::from_str_radix(&its[..2], 16).expect("a serial number");
+    let serial = passed_one(&it);
     let held_now = it.list(1, 5, |l| l.entries = vec![it.entry(serial, Reason::CertificateHold, None)]);
     assert_eq!(it.adopt(&held_now).1["verdict"], "accepted");
     let out = it.site.file("impact.json");

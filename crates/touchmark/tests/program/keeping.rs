@@ -312,6 +312,10 @@ fn a_site_is_restored_where_nothing_else_is_kept(engine: &Engine) {
     let refused = old.call("refused", &["delivery", "receive", text(&wrong), "--reel", "A"]);
     let refused = refused.json["delivery"].as_str().expect("an id").to_owned();
     let report = old.done("refused", &["delivery", "show", &refused]);
+    // Nor is what an authority answered online and nobody received yet.
+    let answer = Path::new("site/online/A/answers/514C.pem");
+    fs::create_dir_all(old.dir.path().join(answer).parent().expect("a folder")).expect("a folder");
+    fs::write(old.dir.path().join(answer), "paid for").expect("an answer");
     let told = old.done("backup", &["book", "backup", "--out", text(&saved), "--verify"]);
     assert_eq!((&told["verified"]["verdict"], &told["site_key"]), (&"intact".into(), &"sealed".into()), "{told}");
     assert_eq!(told["entry"].as_i64(), told["entries"].as_i64().map(|n| n - 1), "{told}");
@@ -338,6 +342,7 @@ fn a_site_is_restored_where_nothing_else_is_kept(engine: &Engine) {
     assert!(verified["signed_heads"].as_u64().is_some_and(|n| n > 0), "{verified}");
     assert_eq!(reveal(&new), shown);
     assert_eq!(new.done("refused", &["delivery", "show", &refused]), report);
+    assert_eq!(fs::read_to_string(new.dir.path().join(answer)).expect("the answer"), "paid for");
     let chips = format!("simulated:{}", text(&kept));
     new.done("series", &["product", "update", "Tern Vent", "--serial-series", "TV-000004"]);
     let done = provision(&new, &chips, "2");

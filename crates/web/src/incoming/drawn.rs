@@ -5,6 +5,7 @@ use askama::Template;
 use axum::response::Response;
 use base::Said;
 use examine::report::{Examination, Subject, id_digits};
+use site::access::Role;
 use standard::verdict::Severity;
 
 use super::{Answer, Group, Item, Made, Outcome, Task, hold};
@@ -35,6 +36,8 @@ struct IncomingPart<'a> {
     item: &'a Item,
     /// The word that forms carry.
     form: &'a str,
+    /// Whether the person may open the pages of units and rules.
+    reads: bool,
     running: Option<Far>,
     failed: Option<(String, String)>,
     answer: Option<&'a Answer>,
@@ -155,6 +158,7 @@ fn drawn(person: &Person, item: &Item) -> Result<String, Oops> {
     let mut shown = IncomingPart {
         item,
         form: &person.form,
+        reads: person.role != Role::Operator,
         running: None,
         failed: None,
         answer: None,
