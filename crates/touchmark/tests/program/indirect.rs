@@ -358,8 +358,7 @@ fn passed_one(it: &Elsewhere) -> u8 {
     assert_eq!((exit, &made["passed"]), (Some(0), &json!(1)), "{made}");
     let shown = it.site.done(&["unit", "show", "TV-000001"]);
     let its = shown["credential"]["serial"].as_str().expect("a serial number");
-    let serial = u8::from_str_radix(&its[..2], 16).expect("a serial number");
-    serial
+    u8::from_str_radix(&its[..2], 16).expect("a serial number")
 }
 
 /// What a list revoked is not good again since a later one leaves it out: no station verifies it, no challenge takes it.
